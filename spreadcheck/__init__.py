@@ -1,0 +1,47 @@
+"""Tray tests of granular-fertiliser spreaders: from tray weights to an effective width.
+
+The public names are listed once, below; each is loaded when it is first used, so `import spreadcheck` is instant.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+__version__ = "0.1.0"
+
+# public name -> module that holds it
+_PUBLIC = {
+    "LABELS": "labels",
+    "METHODS": "labels",
+    "LIMITS": "limits",
+    "Limit": "limits",
+    "SpreadcheckError": "errors",
+    "SheetError": "errors",
+    "QuantityError": "errors",
+    "NoSpreadError": "errors",
+    "WidthError": "errors",
+    "OutputError": "errors",
+    "MissingExtraError": "errors",
+    "Fault": "errors",
+    "parse_quantity": "units",
+    "to_inside": "units",
+    "from_inside": "units",
+    "TrayTest": "traytest",
+    "tray_test": "traytest",
+    "catch_g": "traytest",
+}
+
+__all__ = ["__version__", *_PUBLIC]  # noqa: PLE0604 - the names are strings
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _PUBLIC:
+        raise AttributeError(f"module 'spreadcheck' has no attribute '{name}'")
+    value = getattr(importlib.import_module(f"spreadcheck.{_PUBLIC[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,0 +1,73 @@
+"""The command line: one file a command, loaded only when that command is called.
+
+A command parses its options, makes one library call, presents the result, and turns the library's errors into
+a message on standard error and exit code 2. It does no arithmetic.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import click
+
+from spreadcheck import __version__
+from spreadcheck.errors import SpreadcheckError
+
+# command -> (step of the job it serves, one line on what it does); the file of the same name holds it
+COMMANDS: dict[str, tuple[str, str]] = {
+    "analyse": (
+        "Judge the test",
+        "From a tray sheet to the effective width, the CV and what the field gets.",
+    ),
+}
+
+
+class Steps(click.Group):
+    """A group that loads a command when it is called and lists them by the step of the job."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"spreadcheck.cli.{cmd_name}")
+        command: click.Command = getattr(module, cmd_name)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name = click.utils.make_str(args[0])
+        if name not in COMMANDS and not name.startswith("-"):
+            from difflib import get_close_matches
+
+            near = get_close_matches(name, COMMANDS, n=1)
+            hint = f'did you mean "{near[0]}"?' if near else f"the commands are: {', '.join(COMMANDS)}."
+            ctx.fail(f'there is no command "{name}"; {hint}')
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        for step in dict.fromkeys(step for step, _ in COMMANDS.values()):
+            with formatter.section(step):
+                formatter.write_dl([(name, line) for name, (at, line) in COMMANDS.items() if at == step])
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except SpreadcheckError as error:
+            for fault in error.faults:
+                click.echo(f"spreadcheck: {fault}", err=True)
+            ctx.exit(2)
+
+
+@click.group(cls=Steps, context_settings={"help_option_names": ["--help"], "max_content_width": 80})
+@click.version_option(__version__, message="spreadcheck %(version)s")
+def main() -> None:
+    """Tray tests of granular-fertiliser spreaders: from tray weights to an effective width."""
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,259 @@
+"""The labels of a tray sheet's form: what each one means, which values it takes, and the unit it is kept in.
+
+1. `LABELS`       every known label, in the order in which a form asks for them
+2. `read_value`   a written value and unit -> the value used inside, or a plain message
+3. `nearest`      the known label that a misspelt one may stand for
+"""
+
+from __future__ import annotations
+
+import datetime
+import re
+from dataclasses import dataclass
+
+from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.units import KINDS, parse_number, to_inside, unit_named, units_of
+
+BACK_AND_FORTH = "back-and-forth"
+ROUND_AND_ROUND = "round-and-round"
+METHODS = (BACK_AND_FORTH, ROUND_AND_ROUND)
+
+WIND_FROM = (
+    "left", "right", "ahead", "behind", "ahead left", "ahead right", "behind left", "behind right", "changing",
+)  # fmt: skip
+
+Value = str | int | float | tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Label:
+    """One known label: `kind` is a kind of quantity, or "text", "date", "count", "passes" or "choice"."""
+
+    name: str
+    kind: str = "text"
+    low: float = 0.0
+    high: float = float("inf")
+    choices: tuple[str, ...] = ()
+    unit: str = ""  # the unit a new sheet proposes
+
+    @property
+    def key(self) -> str:
+        """The label as a JSON key, with the inside unit at its end."""
+        stem = self.name.replace(" ", "_")
+        return f"{stem}_{KINDS[self.kind].key}" if self.kind in KINDS else stem
+
+
+def _labels() -> dict[str, Label]:
+    known = (
+        Label("test"),
+        Label("date", "date"),
+        Label("place"),
+        Label("operator"),
+        Label("machine"),
+        Label("product"),
+        Label("tray width", "length", 0.01, 20, unit="m"),
+        Label("tray length", "length", 0.01, 20, unit="m"),
+        Label("runs per catch", "count", 1, 1000),
+        Label("reversed passes", "passes"),
+        Label("travel speed", "speed", 0.01, 30, unit="km/h"),
+        Label("spinner speed", "turning speed", 1, 10_000, unit="rpm"),
+        Label("target rate", "rate", 0.1, 100_000, unit="kg/ha"),
+        Label("bout width", "length", 0.1, 1000, unit="m"),
+        Label("driving", "choice", choices=METHODS),
+        Label("wheel track", "length", 0.1, 20, unit="m"),
+        Label("swath height", "length", 0.01, 20, unit="m"),
+        Label("wind speed", "wind speed", 0, 60, unit="m/s"),
+        Label("wind from", "choice", choices=WIND_FROM),
+        Label("air temperature", "temperature", -60, 70, unit="degC"),
+        Label("relative humidity", "share", 0, 100, unit="%"),
+        Label("surface"),
+        Label("scale resolution", "catch mass", 1e-4, 1000, unit="g"),
+        Label("discharge", "flow", 1e-4, 1000, unit="kg/min"),
+        Label("metered rate", "rate", 0.1, 100_000, unit="kg/ha"),
+        Label("metered width", "length", 0.1, 1000, unit="m"),
+        Label("calibration factor", "number", 1e-9, 1e9),
+        Label("gate setting", "number", 0, 1e9),
+        Label("bulk density", "density", 100, 5000, unit="kg/L"),
+        Label("size guide number", "number", 10, 2000),
+        Label("uniformity index", "number", 0, 100),
+        Label("granule density", "density", 300, 6000, unit="kg/m3"),
+        Label("crush strength", "force", 0.1, 1000, unit="kgf"),
+        Label("vanes"),
+        Label("drop point"),
+        Label("notes"),
+    )
+    return {label.name: label for label in known}
+
+
+LABELS = _labels()
+REQUIRED = ("tray width", "tray length")
+
+
+def known_label(text: str) -> Label | None:
+    """The label that a form row names, whatever its letter case and spacing.
+
+    Parameters
+    ----------
+    text : str
+        The first cell of the row. [-]
+
+    Returns
+    -------
+    Label or None
+        The label, or None for an unknown one. [-]
+
+    Examples
+    --------
+    >>> known_label(" Tray  WIDTH ").key, known_label("tray widht")
+    ('tray_width_m', None)
+    """
+    return LABELS.get(" ".join(text.casefold().split()))
+
+
+def nearest(text: str) -> str | None:
+    """The known label that a misspelt one may stand for.
+
+    Parameters
+    ----------
+    text : str
+        The label as written. [-]
+
+    Returns
+    -------
+    str or None
+        The nearest known label, or None if none is near. [-]
+
+    Examples
+    --------
+    >>> nearest("tray widht"), nearest("colour of the cab")
+    ('tray width', None)
+    """
+    from difflib import get_close_matches
+
+    return next(iter(get_close_matches(" ".join(text.casefold().split()), LABELS, n=1, cutoff=0.75)), None)
+
+
+def read_value(
+    label: Label, value: str, unit: str = "", *, place: str = "", decimal_comma: bool = False
+) -> Value | None:
+    """The value of a form row as it is used inside; None where the cell is empty.
+
+    Parameters
+    ----------
+    label : Label
+        What the row says it holds. [-]
+    value : str
+        The second cell. [-]
+    unit : str
+        The third cell. [-]
+    place : str
+        Where the row stands, for the message. [-]
+    decimal_comma : bool
+        Whether the sheet writes decimal commas. [-]
+
+    Returns
+    -------
+    str, int, float, tuple of int or None
+        Text, count, quantity, pass numbers, or None. [inside unit]
+
+    Raises
+    ------
+    QuantityError
+        If the value can't be read, its unit is missing or unknown, or it lies outside what is possible.
+
+    Examples
+    --------
+    >>> read_value(LABELS["tray width"], "50", "cm"), read_value(LABELS["reversed passes"], "2; 4")
+    (0.5, (2, 4))
+    >>> read_value(LABELS["tray width"], "0.5")
+    Traceback (most recent call last):
+    ...
+    spreadcheck.errors.QuantityError: "tray width" has no unit; write one of m, cm, mm, km, ft, in, yd in the third cell
+    """
+    text = " ".join(value.split())
+    if not text:
+        return None
+    if label.kind in KINDS:
+        return _quantity(label, text, unit, place, decimal_comma)
+    if label.kind in ("number", "count"):
+        return _number(label, text, place, decimal_comma)
+    if label.kind == "passes":
+        return _passes(label, text, place)
+    if label.kind == "choice":
+        if text.casefold() not in label.choices:
+            raise QuantityError(
+                Fault(place, f'"{label.name}" can\'t be "{text}"', f"write one of: {', '.join(label.choices)}")
+            )
+        return text.casefold()
+    if label.kind == "date":
+        return _date(label, text, place)
+    return value.strip()
+
+
+def _quantity(label: Label, text: str, unit: str, place: str, decimal_comma: bool) -> float:
+    units = units_of(label.kind)
+    number = parse_number(text, decimal_comma=decimal_comma)
+    if number is None:
+        raise QuantityError(Fault(place, f'"{label.name}" is "{text}", which is not a number', "write digits only"))
+    if not unit.strip():
+        raise QuantityError(Fault(place, f'"{label.name}" has no unit', f"write one of {units} in the third cell"))
+    name = unit_named(unit, label.kind)
+    if name is None:
+        raise QuantityError(
+            Fault(
+                place,
+                f'"{unit.strip()}" is not a unit of "{label.name}"',
+                f"write one of {units} in the third cell",
+            )
+        )
+    inside = to_inside(number, name, label.kind)
+    if not label.low <= inside <= label.high:
+        base = KINDS[label.kind].inside
+        raise QuantityError(
+            Fault(
+                place,
+                f'"{label.name}" is {text} {name}, which can\'t be right',
+                f"it must lie between {label.low:g} and {label.high:g} {base}; check the number and its unit",
+            )
+        )
+    return inside
+
+
+def _number(label: Label, text: str, place: str, decimal_comma: bool) -> float | int:
+    number = parse_number(text, decimal_comma=decimal_comma)
+    whole = label.kind == "count"
+    if number is None or (whole and number != int(number)) or not label.low <= number <= label.high:
+        raise QuantityError(
+            Fault(
+                place,
+                f'"{label.name}" is "{text}"',
+                f"write a {'whole ' if whole else ''}number from {label.low:g} to {label.high:g}",
+            )
+        )
+    return int(number) if whole else number
+
+
+def _passes(label: Label, text: str, place: str) -> tuple[int, ...]:
+    parts = [part for part in re.split(r"[;,\s]+", text) if part]
+    if not all(re.fullmatch(r"[1-9]\d{0,3}", part, re.ASCII) for part in parts):
+        raise QuantityError(
+            Fault(place, f'"{label.name}" is "{text}"', "write the pass numbers with semicolons, such as 2; 4")
+        )
+    return tuple(sorted({int(part) for part in parts}))
+
+
+def _date(label: Label, text: str, place: str) -> str:
+    try:
+        return datetime.date.fromisoformat(text[:10]).isoformat() if len(text) >= 10 else _no_date(label, text, place)
+    except ValueError:
+        return _no_date(label, text, place)
+
+
+def _no_date(label: Label, text: str, place: str) -> str:
+    raise QuantityError(
+        Fault(
+            place,
+            f'"{label.name}" is "{text}"',
+            "write year-month-day, such as 2026-04-14, or leave it empty",
+        )
+    )

@@ -1,0 +1,460 @@
+"""Quantities in and out: metric and US units at the edges, SI inside.
+
+1. `parse_number`    a number as people write it, decimal comma where it is allowed
+2. `to_inside`       a value in any known unit -> the unit used inside
+3. `parse_quantity`  "24 m", "80 ft" -> the unit used inside
+4. `from_inside`, `show`  the way back, for a reader who thinks in metric or US units
+
+Inside: lengths in m, masses in kg (catches in g and ml), rates in kg/ha, speeds in m/s, densities in kg/m3,
+forces in N, turning speeds in rpm, temperatures in deg C, angles in degrees, shares in %.
+Exact factors (international yard and pound agreement of 1959): 1 ft = 0.3048 m, 1 lb = 0.45359237 kg,
+1 ac = 43,560 ft2 = 4046.8564224 m2, 1 mph = 0.44704 m/s; 1 kgf = 9.80665 N (standard gravity).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, field
+
+from spreadcheck.errors import Fault, QuantityError
+
+FOOT_M = 0.3048
+INCH_M = 0.0254
+POUND_KG = 0.45359237
+ACRE_M2 = 4046.8564224
+HECTARE_M2 = 10_000.0
+MPH_M_S = 0.44704
+KGF_N = 9.80665
+LB_AC_KG_HA = POUND_KG / ACRE_M2 * HECTARE_M2
+LB_FT3_KG_M3 = POUND_KG / FOOT_M**3
+
+SYSTEMS = ("metric", "us")
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of quantity: the unit inside, what each unit is worth in it, and what a reader is shown."""
+
+    name: str
+    inside: str
+    key: str  # how the inside unit is written at the end of a JSON key
+    factors: dict[str, float]
+    metric: str
+    us: str
+    digits: dict[str, int] = field(default_factory=dict)  # decimals shown, a unit
+    shifts: dict[str, float] = field(default_factory=dict)  # inside = value * factor + shift
+
+
+def _kind(
+    name: str,
+    inside: str,
+    key: str,
+    factors: dict[str, float],
+    *,
+    metric: str,
+    us: str,
+    digits: dict[str, int] | None = None,
+    shifts: dict[str, float] | None = None,
+) -> Kind:
+    return Kind(name, inside, key, {inside: 1.0} | factors, metric, us, digits or {}, shifts or {})
+
+
+_MASS_KG = {"kg": 1.0, "g": 1e-3, "mg": 1e-6, "t": 1e3, "lb": POUND_KG, "oz": POUND_KG / 16}
+
+KINDS: dict[str, Kind] = {
+    kind.name: kind
+    for kind in (
+        _kind(
+            "length",
+            "m",
+            "m",
+            {"cm": 1e-2, "mm": 1e-3, "km": 1e3, "ft": FOOT_M, "in": INCH_M, "yd": 3 * FOOT_M},
+            metric="m",
+            us="ft",
+            digits={"m": 2, "ft": 2, "mm": 2, "in": 2, "cm": 1},
+        ),
+        _kind("granule size", "mm", "mm", {"in": 25.4}, metric="mm", us="mm", digits={"mm": 2}),
+        _kind("mass", "kg", "kg", _MASS_KG, metric="kg", us="lb", digits={"kg": 1, "lb": 1}),
+        _kind(
+            "catch mass",
+            "g",
+            "g",
+            {unit: factor * 1e3 for unit, factor in _MASS_KG.items() if unit != "g"},
+            metric="g",
+            us="g",
+            digits={"g": 2},
+        ),
+        _kind("catch volume", "ml", "ml", {"L": 1e3, "cl": 10.0}, metric="ml", us="ml", digits={"ml": 1}),
+        _kind("volume", "L", "l", {"ml": 1e-3, "m3": 1e3, "ft3": FOOT_M**3 * 1e3}, metric="L", us="ft3"),
+        _kind(
+            "area",
+            "m2",
+            "m2",
+            {"ha": HECTARE_M2, "ac": ACRE_M2, "ft2": FOOT_M**2},
+            metric="ha",
+            us="ac",
+            digits={"ha": 2, "ac": 2},
+        ),
+        _kind(
+            "rate",
+            "kg/ha",
+            "kg_ha",
+            {"g/m2": 10.0, "t/ha": 1e3, "lb/ac": LB_AC_KG_HA, "lb/1000 ft2": LB_AC_KG_HA * 43.56},
+            metric="kg/ha",
+            us="lb/ac",
+            digits={"kg/ha": 1, "lb/ac": 1},
+        ),
+        _kind(
+            "speed",
+            "m/s",
+            "m_s",
+            {"km/h": 1 / 3.6, "mph": MPH_M_S, "ft/s": FOOT_M},
+            metric="km/h",
+            us="mph",
+            digits={"km/h": 1, "mph": 1, "m/s": 1},
+        ),
+        _kind(
+            "wind speed",
+            "m/s",
+            "m_s",
+            {"km/h": 1 / 3.6, "mph": MPH_M_S, "ft/s": FOOT_M},
+            metric="m/s",
+            us="mph",
+            digits={"m/s": 1, "mph": 1, "km/h": 1},
+        ),
+        _kind(
+            "density",
+            "kg/m3",
+            "kg_m3",
+            {"kg/L": 1e3, "g/cm3": 1e3, "g/L": 1.0, "lb/ft3": LB_FT3_KG_M3},
+            metric="kg/L",
+            us="lb/ft3",
+            digits={"kg/L": 3, "lb/ft3": 1, "kg/m3": 0},
+        ),
+        _kind(
+            "force",
+            "N",
+            "newton",
+            {"kgf": KGF_N, "lbf": POUND_KG * KGF_N},
+            metric="kgf",
+            us="lbf",
+            digits={"kgf": 1, "lbf": 1, "N": 0},
+        ),
+        _kind(
+            "flow",
+            "kg/s",
+            "kg_s",
+            {"kg/min": 1 / 60, "lb/min": POUND_KG / 60},
+            metric="kg/min",
+            us="lb/min",
+            digits={"kg/min": 1, "lb/min": 1},
+        ),
+        _kind("time", "s", "s", {"min": 60.0, "h": 3600.0}, metric="s", us="s", digits={"s": 1}),
+        _kind(
+            "turning speed",
+            "rpm",
+            "rpm",
+            {"rev/min": 1.0, "1/min": 1.0},
+            metric="rpm",
+            us="rpm",
+            digits={"rpm": 0},
+        ),
+        _kind(
+            "temperature",
+            "degC",
+            "deg_c",
+            {"degF": 5 / 9},
+            metric="degC",
+            us="degF",
+            digits={"degC": 0, "degF": 0},
+            shifts={"degF": -160 / 9},
+        ),
+        _kind(
+            "pressure",
+            "hPa",
+            "hpa",
+            {"kPa": 10.0, "Pa": 1e-2, "inHg": 33.8638866667},
+            metric="hPa",
+            us="inHg",
+        ),
+        _kind("angle", "deg", "deg", {}, metric="deg", us="deg", digits={"deg": 0}),
+        _kind("share", "%", "pct", {}, metric="%", us="%", digits={"%": 1}),
+    )
+}
+
+# Spellings that people use for the same unit, in small letters.
+_ALIASES = {
+    "metre": "m", "metres": "m", "meter": "m", "meters": "m", "foot": "ft", "feet": "ft", "inch": "in",
+    "inches": "in", "yard": "yd", "yards": "yd", "gram": "g", "grams": "g", "kilogram": "kg", "kilograms": "kg",
+    "lbs": "lb", "pound": "lb", "pounds": "lb", "ounce": "oz", "ounces": "oz", "millilitre": "ml", "millilitres": "ml",
+    "litre": "L", "litres": "L", "liter": "L", "liters": "L", "cc": "ml", "cm3": "ml", "cm³": "ml",
+    "lb/acre": "lb/ac", "lbs/ac": "lb/ac", "lbs/acre": "lb/ac", "g/m²": "g/m2", "kmh": "km/h", "km/hr": "km/h",
+    "kph": "km/h", "kg/m³": "kg/m3", "g/cc": "g/cm3", "g/cm³": "g/cm3", "kg/litre": "kg/L", "lb/ft³": "lb/ft3",
+    "lbs/ft3": "lb/ft3", "lb/cu ft": "lb/ft3", "hectare": "ha", "hectares": "ha", "acre": "ac", "acres": "ac",
+    "m²": "m2", "m³": "m3", "ft²": "ft2", "ft³": "ft3", "°c": "degC", "c": "degC", "°f": "degF", "f": "degF",
+    "°": "deg", "degree": "deg", "degrees": "deg", "percent": "%", "pct": "%", "sec": "s", "second": "s",
+    "seconds": "s", "minute": "min", "minutes": "min", "hour": "h", "hours": "h", "kilogram-force": "kgf",
+    "newton": "N", "newtons": "N",
+}  # fmt: skip
+
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.ASCII | re.IGNORECASE)
+_QUANTITY = re.compile(rf"\s*({_NUMBER.pattern})\s*(.*?)\s*", re.ASCII | re.IGNORECASE)
+
+
+def parse_number(text: str, *, decimal_comma: bool = False) -> float | None:
+    """A number as people write it, or None where the text is not one.
+
+    Only digits, a sign, one decimal mark and an exponent are taken: no thousands marks, no "nan", no "inf".
+
+    Parameters
+    ----------
+    text : str
+        What was written. [-]
+    decimal_comma : bool
+        Whether a comma may stand for the decimal point. [-]
+
+    Returns
+    -------
+    float or None
+        The number, or None. [-]
+
+    Examples
+    --------
+    >>> parse_number("12.5"), parse_number("12,5", decimal_comma=True), parse_number("12,5"), parse_number("1 200")
+    (12.5, 12.5, None, None)
+    """
+    text = text.strip().replace("\u2212", "-")
+    if not _NUMBER.fullmatch(text) or ("," in text and not decimal_comma):
+        return None
+    number = float(text.replace(",", "."))
+    return number if math.isfinite(number) else None
+
+
+def unit_named(unit: str, kind: str) -> str | None:
+    """The unit of a kind that a person means, or None.
+
+    Parameters
+    ----------
+    unit : str
+        The unit as written, in any case of letters and any usual spelling. [-]
+    kind : str
+        A key of `KINDS`, such as "length". [-]
+
+    Returns
+    -------
+    str or None
+        The unit as this package writes it, or None if the kind has no such unit. [-]
+
+    Examples
+    --------
+    >>> unit_named("Feet", "length"), unit_named("lbs/acre", "rate"), unit_named("kg", "length")
+    ('ft', 'lb/ac', None)
+    """
+    known = KINDS[kind].factors
+    written = unit.strip()
+    if written in known:
+        return written
+    small = " ".join(written.casefold().split())
+    alias = _ALIASES.get(small)
+    if alias in known:
+        return alias
+    return next((name for name in known if name.casefold() == small), None)
+
+
+def to_inside(value: float, unit: str, kind: str) -> float:
+    """A value in any known unit, turned into the unit used inside.
+
+    Parameters
+    ----------
+    value : float
+        The number. [unit]
+    unit : str
+        Its unit. [-]
+    kind : str
+        A key of `KINDS`. [-]
+
+    Returns
+    -------
+    float
+        The value in the inside unit of the kind. [inside unit]
+
+    Raises
+    ------
+    QuantityError
+        If the kind has no such unit.
+
+    Examples
+    --------
+    >>> to_inside(80, "ft", "length")
+    24.384
+    >>> round(to_inside(1, "lb/ac", "rate"), 7)
+    1.1208512
+    >>> to_inside(50, "degF", "temperature")
+    10.0
+    """
+    name = unit_named(unit, kind)
+    if name is None:
+        raise QuantityError(Fault("", f'"{unit}" is not a unit of {kind}', f"use one of {units_of(kind)}"))
+    quantity = KINDS[kind]
+    return value * quantity.factors[name] + quantity.shifts.get(name, 0.0)
+
+
+def from_inside(value: float, unit: str, kind: str) -> float:
+    """The way back: a value in the inside unit, turned into another unit.
+
+    Parameters
+    ----------
+    value : float
+        The value. [inside unit]
+    unit : str
+        The unit wanted. [-]
+    kind : str
+        A key of `KINDS`. [-]
+
+    Returns
+    -------
+    float
+        The value. [unit]
+
+    Examples
+    --------
+    >>> from_inside(24.384, "ft", "length")
+    80.0
+    """
+    name = unit_named(unit, kind) or unit
+    quantity = KINDS[kind]
+    return (value - quantity.shifts.get(name, 0.0)) / quantity.factors[name]
+
+
+def units_of(kind: str) -> str:
+    """The units of a kind, as a list for a message.
+
+    Parameters
+    ----------
+    kind : str
+        A key of `KINDS`. [-]
+
+    Returns
+    -------
+    str
+        The units, with commas. [-]
+
+    Examples
+    --------
+    >>> units_of("density")
+    'kg/m3, kg/L, g/cm3, g/L, lb/ft3'
+    """
+    return ", ".join(KINDS[kind].factors)
+
+
+def parse_quantity(text: str, kind: str, *, place: str = "") -> float:
+    """A number with its unit written out, such as "24 m" or "80 ft", in the unit used inside.
+
+    Parameters
+    ----------
+    text : str
+        What was written. [-]
+    kind : str
+        A key of `KINDS`. [-]
+    place : str
+        Where it was written, for the message. [-]
+
+    Returns
+    -------
+    float
+        The value. [inside unit]
+
+    Raises
+    ------
+    QuantityError
+        If there is no number, no unit, or a unit of another kind. A bare number is never guessed at.
+
+    Examples
+    --------
+    >>> parse_quantity("24 m", "length"), parse_quantity("80ft", "length")
+    (24.0, 24.384)
+    >>> parse_quantity("24", "length", place="option --bout-width")
+    Traceback (most recent call last):
+    ...
+    spreadcheck.errors.QuantityError: option --bout-width: "24" has no unit; write it out, such as "24 m" or "24 ft"
+    """
+    match = _QUANTITY.fullmatch(text.replace("\u2212", "-"))
+    number = parse_number(match[1], decimal_comma=True) if match else None
+    quantity = KINDS[kind]
+    if match is None or number is None:
+        example = f'"24 {quantity.metric}"'
+        raise QuantityError(
+            Fault(place, f'"{text}" is not a {kind}', f"write a number and its unit, such as {example}")
+        )
+    unit = match.groups()[-1]
+    if not unit:
+        options = " or ".join(dict.fromkeys(f'"{match[1]} {unit}"' for unit in (quantity.metric, quantity.us)))
+        raise QuantityError(Fault(place, f'"{text}" has no unit', f"write it out, such as {options}"))
+    name = unit_named(unit, kind)
+    if name is None:
+        raise QuantityError(
+            Fault(place, f'"{unit}" in "{text}" is not a unit of {kind}', f"use one of {units_of(kind)}")
+        )
+    return to_inside(number, name, kind)
+
+
+def shown_unit(kind: str, system: str = "metric") -> str:
+    """The unit in which a reader of one unit system is shown a kind of quantity.
+
+    Parameters
+    ----------
+    kind : str
+        A key of `KINDS`. [-]
+    system : str
+        "metric" or "us". [-]
+
+    Returns
+    -------
+    str
+        The unit. [-]
+
+    Examples
+    --------
+    >>> shown_unit("rate", "us")
+    'lb/ac'
+    """
+    return KINDS[kind].us if system == "us" else KINDS[kind].metric
+
+
+def show(
+    value: float | None, kind: str, system: str = "metric", *, unit: bool = True, digits: int | None = None
+) -> str:
+    """A quantity as a reader sees it: rounded, in their unit system, with its unit.
+
+    Parameters
+    ----------
+    value : float or None
+        The value; None and NaN are shown as a dash. [inside unit]
+    kind : str
+        A key of `KINDS`. [-]
+    system : str
+        "metric" or "us". [-]
+    unit : bool
+        Whether the unit is written behind the number. [-]
+    digits : int or None
+        Decimals; None takes those usual for the unit. [-]
+
+    Returns
+    -------
+    str
+        The text. [-]
+
+    Examples
+    --------
+    >>> show(24.384, "length"), show(24.384, "length", "us"), show(None, "rate")
+    ('24.38 m', '80.00 ft', '-')
+    """
+    if value is None or math.isnan(value):
+        return "-"
+    name = shown_unit(kind, system)
+    places = KINDS[kind].digits.get(name, 2) if digits is None else digits
+    number = f"{from_inside(value, name, kind):.{places}f}"
+    if float(number) == 0:
+        number = number.removeprefix("-")
+    return f"{number} {name}" if unit else number
