@@ -58,7 +58,11 @@ def write_whole(path: str | os.PathLike[str], data: str | bytes, *, overwrite: b
             temporary.unlink()
         reason = error.strerror or str(error)
         raise OutputError(
-            Fault(os.fspath(path), f"can't be written ({reason})", "choose a folder you may write to, with room on its disk")
+            Fault(
+                os.fspath(path),
+                f"can't be written ({reason})",
+                "choose a folder you may write to, with room on its disk",
+            )
         ) from error
 
 
