@@ -27,8 +27,8 @@ from spreadcheck.widths import Scan, best_width, default_widths, effective_width
 class Bout:
     """What the field gets at one bout width, for one driving method.
 
-    `offset_m` are the tray offsets inside one bout and `rate_kg_ha` the overlapped deposit there; `mean`, `min` and `max`
-    are the true ones over the whole bout; `within_10_pct` and `within_20_pct` are the shares of the bout whose deposit is
+    `offset_m` are the tray offsets inside one bout and `rate_kg_ha` the overlapped deposit there; mean, min and max are
+    the true ones over the whole bout; `within_10_pct` and `within_20_pct` are the shares of the bout whose deposit is
     within 10 and 20 % of the mean.
     """
 
@@ -68,7 +68,7 @@ class Assessment:
 
     @property
     def within_limit(self) -> bool | None:
-        """Whether the CV by trays at the bout driven is within the limit: for the form's driving method, else for both."""
+        """Whether the CV by trays at the bout driven is within the limit, for the driving method named or both."""
         if not self.bouts:
             return None
         judged = [self.bouts[self.driving]] if self.driving else list(self.bouts.values())
@@ -180,7 +180,7 @@ def bouts_at(profile: Profile, bout_width_m: float) -> dict[str, Bout]:
     >>> from spreadcheck.profile import profile_from
     >>> bout = bouts_at(profile_from([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1]), 4.0)["round-and-round"]
     >>> bout.min_kg_ha, bout.max_kg_ha, round(bout.within_20_pct, 1)
-    (2.0, 3.0, 70.0)
+    (2.0, 3.0, 85.0)
     """
     width = np.array([bout_width_m])
     scans = scan_methods(profile, width)

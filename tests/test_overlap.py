@@ -1,5 +1,6 @@
 """The overlap simulator against closed forms, worked examples, plain folding and reference libraries."""
 
+import itertools
 import math
 import statistics
 
@@ -12,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from published_cases import rounding, rows
 
-from spreadcheck.evenness import coefficient_of_variation, cv_of_pieces, mean_of_pieces, share_within
+from spreadcheck.evenness import coefficient_of_variation, mean_of_pieces, share_within
 from spreadcheck.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
 from spreadcheck.overlap import bout_deposit, deposit_shares, overlapped_deposit
 from spreadcheck.profile import Profile, profile_from
@@ -51,8 +52,8 @@ def test_flat_at_the_width_at_half_height(name, width, method):
 @pytest.mark.parametrize("method", METHODS)
 @pytest.mark.parametrize("case", rows("gaussian"), ids=lambda c: c["width"])
 def test_gaussian_closed_form(case, method):
-    """Poisson summation. Linear interpolation at steps of h damps harmonic k of the pattern by sinc^2(k h / w), so by at
-    most (pi k h / w)^2 / 3."""
+    """Poisson summation. Linear interpolation at steps of h damps harmonic k of the pattern by sinc^2(k h / w), so by
+    at most (pi k h / w)^2 / 3."""
     step, w = 0.01, float(case["width"])
     x = np.arange(-900, 901) * step
     got = scan_widths(profile_from(x, np.exp(-(x**2) / 2)), w, method).cv_line_pct[0]
@@ -178,7 +179,7 @@ def correlation_cv(profile: Profile, w: float, method: str) -> float:
         breaks = np.unique(np.concatenate((x, other_knots)))
         breaks = breaks[(breaks >= x[0]) & (breaks <= x[-1])]
         total = 0.0
-        for a, b in zip(breaks[:-1], breaks[1:], strict=True):
+        for a, b in itertools.pairwise(breaks):
             total += scipy.integrate.fixed_quad(lambda t: p(t) * other(t), a, b, n=2)[0]  # exact for a quadratic
         return total
 
