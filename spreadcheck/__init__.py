@@ -48,6 +48,10 @@ _PUBLIC = {
     "Assessment": "assessment",
     "Bout": "assessment",
     "assess": "assessment",
+    "analysis_json": "results",
+    "widths_csv": "tables",
+    "widths_frame": "tables",
+    "profile_frame": "tables",
 }
 
 __all__ = ["__version__", *_PUBLIC]  # noqa: PLE0604 - the names are strings

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from spreadcheck.errors import Fault, NoSpreadError
-from spreadcheck.traytest import FloatArray, TrayTest, catch_g
+from spreadcheck.traytest import FloatArray, TrayTest, catch_g, rates_known
 
 TAPER = "taper"
 CUT = "cut"
@@ -30,7 +30,7 @@ class Profile:
     """Application rate of one pass against offset; linear between trays.
 
     Beyond the end trays it runs linearly to zero over the last tray spacing (tails "taper") or stops at the end tray
-    ("cut"). `relative` says that no bulk density was known, so that the rates are only in proportion.
+    ("cut"). `relative` says that no bulk density was known: the rates are then in % of the peak.
     """
 
     offset_m: FloatArray
@@ -188,14 +188,14 @@ def profile_of(test: TrayTest, *, tails: str = TAPER, relative: bool = False) ->
     (array([ 80., 160., 160., 160.]), (0.0,), (2.0,))
     """
     rates = pass_rates(test, relative=relative)
+    in_proportion = relative and not rates_known(test)
     passes_used = int((~np.isnan(rates)).any(axis=1).sum())
-    unknown_density = relative and test.quantity("bulk density") is None
     return profile_from(
         test.offset_m,
         _mean_over_passes(rates),
         tails=tails,
         passes_used=passes_used,
-        relative=unknown_density and any(column.unit in ("ml", "L", "cl") for column in test.columns),
+        relative=in_proportion,
         source=test.source,
     )
 
@@ -233,7 +233,7 @@ def profile_from(
     passes_used : int
         How many passes are in the mean. [-]
     relative : bool
-        Whether the rates are only in proportion. [-]
+        Whether the rates are only in proportion; they are then scaled to a peak of 100. [-]
     source : str
         Where the numbers came from, for messages. [-]
 
@@ -268,6 +268,8 @@ def profile_from(
     if not rates.any():
         remedy = "check that the spreader was running and that grams were entered"
         raise NoSpreadError(Fault(source, "all catches are 0, so there is no pattern", remedy))
+    if relative:
+        rates = rates * (100.0 / rates.max())
     dropped = np.concatenate((offset[:first], offset[last:]))
     return Profile(
         offset_m=kept,

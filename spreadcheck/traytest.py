@@ -245,6 +245,28 @@ def catch_g(test: TrayTest, *, relative: bool = False) -> FloatArray:
     return test.catch if (factors == 1.0).all() else test.catch * factors
 
 
+def rates_known(test: TrayTest) -> bool:
+    """Whether the catches can be turned to rates: all are masses, or the form gives a bulk density.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+
+    Returns
+    -------
+    bool
+        False where only figures in proportion can be had. [-]
+
+    Examples
+    --------
+    >>> rates_known(tray_test([-1, 1], [5, 5], tray_width="0.5 m", tray_length="0.5 m", unit="ml"))
+    False
+    """
+    volumes = any((column_kind(column.unit) or ("", ""))[0] == "catch volume" for column in test.columns)
+    return not volumes or test.quantity("bulk density") is not None
+
+
 def _density_g_ml(test: TrayTest, relative: bool) -> float:
     density = test.quantity("bulk density")
     if density is not None:

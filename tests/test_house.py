@@ -19,6 +19,7 @@ LINES = [
     "cli",
     "report",
     "plots",
+    "results",
     "tables",
     "assessment",
     "quality",
