@@ -259,7 +259,7 @@ def profile_from(
     weighed = np.flatnonzero(~np.isnan(rate))
     if len(weighed) < 2:
         remedy = "weigh at least two trays; a useful test has ten or more across the width"
-        raise NoSpreadError(Fault(source, f"{len(weighed)} trays have a usable catch", remedy))
+        raise NoSpreadError(Fault(source, f"only {len(weighed)} of {len(rate)} trays have a usable catch", remedy))
     first, last = weighed[0], weighed[-1] + 1
     kept, known = offset[first:last], ~np.isnan(rate[first:last])
     rates = rate[first:last]

@@ -1,8 +1,137 @@
-"""`spreadcheck analyse SHEET`."""
+"""`spreadcheck analyse SHEET`: the main job."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
 
 import click
 
+from spreadcheck.cli.options import (
+    json_option,
+    overwrite_option,
+    plain_terminal,
+    read_test,
+    sheet_argument,
+    units_option,
+    write_result,
+)
+
+if TYPE_CHECKING:
+    from spreadcheck.assessment import Assessment
+
 
 @click.command()
-def analyse() -> None:
-    """From a tray sheet to the effective width, the CV and what the field gets."""
+@sheet_argument
+@click.option("--bout-width", metavar="WIDTH", help='Bout width driven, such as "24 m"; the sheet\'s if not given.')
+@click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit in %.")
+@click.option("--widths", metavar="LIST", help='Bout widths to try: "18 m:36 m:0.5 m" or "18 m, 24 m, 27.5 m".')
+@click.option(
+    "--tails",
+    type=click.Choice(["taper", "cut"]),
+    default="taper",
+    show_default=True,
+    help="Beyond the end trays the profile runs to zero over one tray spacing, or stops.",
+)
+@click.option("--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density.")
+@click.option("--every-width", is_flag=True, help="Show every bout width in the table, however many.")
+@units_option
+@json_option
+@click.option("--csv", "csv_file", metavar="FILE", help="Write the table of bout widths as CSV; - for standard output.")
+@click.option("--plot", "plot_file", metavar="FILE", help="Draw three panels; .png, .svg or .pdf by the ending.")
+@click.option("--within-limit", is_flag=True, help="Exit with 1 when the CV at the bout width is over the limit.")
+@overwrite_option
+@click.pass_context
+def analyse(
+    ctx: click.Context,
+    *,
+    sheet: str,
+    bout_width: str | None,
+    limit: float,
+    widths: str | None,
+    tails: str,
+    relative: bool,
+    every_width: bool,
+    units: str,
+    json_file: str | None,
+    csv_file: str | None,
+    plot_file: str | None,
+    within_limit: bool,
+    overwrite: bool,
+) -> None:
+    """From a tray sheet to the effective width, the CV and what the field gets.
+
+    Shows the single-pass profile, the effective width for each driving method, the CV and the deposit at the bout width
+    driven, and the table of bout widths. SHEET is a tray sheet, .csv or .xlsx; - reads standard input.
+
+    \b
+    Examples:
+      spreadcheck analyse sample_trays/even_trapezoid.csv
+      spreadcheck analyse test.csv --bout-width "24 m" --limit 20 --plot test.png
+    """
+    from spreadcheck.assessment import assess
+    from spreadcheck.errors import Fault, WidthError
+    from spreadcheck.units import parse_quantity
+    from spreadcheck.widths import parse_widths
+
+    _check_targets([json_file, csv_file, plot_file], overwrite)
+    if plot_file:
+        from spreadcheck.plots import file_format
+
+        file_format(plot_file)
+    result = assess(
+        read_test(sheet),
+        limit_pct=limit,
+        width_m=parse_widths(widths) if widths else None,
+        bout_width_m=parse_quantity(bout_width, "length", place="option --bout-width") if bout_width else None,
+        tails=tails,
+        relative=relative,
+    )
+    if within_limit and result.within_limit is None:
+        fault = Fault("option --within-limit", "no bout width is known", 'add --bout-width, such as "24 m"')
+        raise WidthError(fault)
+    _write_files(result, json_file, csv_file, plot_file, units, overwrite)
+    if "-" not in (json_file, csv_file):
+        _present(result, units, every_width)
+    if within_limit and not result.within_limit:
+        ctx.exit(1)
+
+
+def _check_targets(paths: list[str | None], overwrite: bool) -> None:
+    """Refuse outputs that can't be written before any work is done, or that would fall on each other."""
+    from spreadcheck.errors import Fault, OutputError
+    from spreadcheck.files import check_target
+
+    given = [path for path in paths if path]
+    for path in given:
+        if given.count(path) > 1:
+            raise OutputError(Fault(path, "is asked for twice", "give each output a name of its own"))
+        if path != "-":
+            check_target(path, overwrite=overwrite)
+
+
+def _write_files(
+    result: Assessment, json_file: str | None, csv_file: str | None, plot_file: str | None, units: str, overwrite: bool
+) -> None:
+    if json_file:
+        from spreadcheck.results import analysis_json, json_text
+
+        write_result(json_file, json_text(analysis_json(result)), overwrite=overwrite)
+    if csv_file:
+        from spreadcheck.tables import widths_csv
+
+        write_result(csv_file, widths_csv(result, units), overwrite=overwrite)
+    if plot_file:
+        from spreadcheck.plots import analysis_figure, figure_bytes, file_format
+
+        content = figure_bytes(analysis_figure(result, units), file_format(plot_file))
+        write_result(plot_file, content, overwrite=overwrite)
+
+
+def _present(result: Assessment, units: str, every_width: bool) -> None:
+    from spreadcheck.report.summary import finding_lines, summary_text, width_table
+
+    click.echo(summary_text(result, units, plain=plain_terminal()))
+    click.echo()
+    click.echo(width_table(result, units, every=every_width))
+    if result.findings:
+        click.echo("\n" + finding_lines(result.findings), err=True)

@@ -50,10 +50,10 @@ def bar_picture(
     Examples
     --------
     >>> print(bar_picture([-2, -1, 0, 1, 2], [1, 3, 4, 3, 1], width=40, height=2, plain=True))
-         4 |    ::::####::::
-           |::::############::::
-         0 +----------|---------
-            2 m left  0  2 right
+            4 |    ....####....
+              |::::############::::
+            0 +----------|---------
+               2 m left   2 m right
     """
     offsets, rates = np.asarray(offset_m, dtype=float), np.asarray(rate, dtype=float)
     columns = _columns(offsets, rates, width - _MARGIN - 2)

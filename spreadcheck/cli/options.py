@@ -1,0 +1,72 @@
+"""Options and outputs that several commands share."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from spreadcheck.traytest import TrayTest
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def sheet_argument(function: F) -> F:
+    """The tray sheet to read; - for standard input."""
+    return click.argument("sheet", type=click.Path(allow_dash=True))(function)
+
+
+def units_option(function: F) -> F:
+    """Which units are shown."""
+    return click.option(
+        "--units",
+        type=click.Choice(["metric", "us"]),
+        default="metric",
+        show_default=True,
+        help="Units that are shown.",
+    )(function)
+
+
+def overwrite_option(function: F) -> F:
+    """Whether files that exist may be replaced."""
+    return click.option("--overwrite", is_flag=True, help="Replace files that exist already.")(function)
+
+
+def json_option(function: F) -> F:
+    """Where the machine-readable result goes."""
+    return click.option(
+        "--json", "json_file", metavar="FILE", help="Write the result as JSON, always SI; - for standard output."
+    )(function)
+
+
+def read_test(sheet: str) -> TrayTest:
+    """Read the tray sheet that a command was given."""
+    from spreadcheck.traysheet import read_sheet
+
+    return read_sheet(sys.stdin.buffer if sheet == "-" else sheet)
+
+
+def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:
+    """Write a result whole to a file and say so, or to standard output for -."""
+    if path == "-":
+        stream = sys.stdout.buffer
+        stream.write(content.encode("utf-8") if isinstance(content, str) else content)
+        stream.flush()
+        return
+    from spreadcheck.files import write_whole
+
+    write_whole(path, content, overwrite=overwrite)
+    click.echo(f"{path} written", err=True)
+
+
+def plain_terminal() -> bool:
+    """Whether standard output can't show block characters."""
+    encoding = getattr(sys.stdout, "encoding", None) or "ascii"
+    try:
+        "▁█·".encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        return True
+    return False

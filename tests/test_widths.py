@@ -1,0 +1,224 @@
+"""The scan of bout widths: candidates, effective width and bands, against closed forms and plain loops."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from spreadcheck.assessment import assess, bouts_at
+from spreadcheck.errors import QuantityError, WidthError
+from spreadcheck.labels import METHODS
+from spreadcheck.profile import profile_from
+from spreadcheck.traytest import tray_test
+from spreadcheck.widths import (
+    Scan,
+    best_width,
+    default_widths,
+    effective_width,
+    parse_widths,
+    scan_methods,
+    scan_widths,
+    width_bands,
+)
+
+
+@pytest.mark.parametrize(("limit", "closed_form"), [(10, 1.25825), (15, 1.34416), (20, 1.42383), (25, 1.50000)])
+@pytest.mark.parametrize("method", METHODS)
+def test_effective_width_of_a_triangle(limit, closed_form, method):
+    """Widest W with CV within the limit for a triangle of half-base 1: root of the closed form (ideal_shapes.csv). The
+    trays stand 0.001 apart and the CV has n - 1, which lowers the width by less than one candidate (a factor
+    sqrt(n / (n - 1)) with n > 1250 is 4e-4 of a CV that rises 0.6 % of CV a 0.01 of width)."""
+    step = 0.001
+    x = np.arange(-1000, 1001) * step
+    profile = profile_from(x, 1 - np.abs(x), tails="cut")
+    scan = scan_widths(profile, np.arange(1200, 1600) * step, method)
+    assert effective_width(scan, limit) == pytest.approx(closed_form, abs=1.5 * step)
+
+
+@pytest.mark.parametrize(("limit", "closed_form"), [(5, 2.43020), (10, 2.72967), (15, 2.96608), (20, 3.17672)])
+def test_effective_width_of_a_gaussian(limit, closed_form):
+    """Widest W / s with CV within the limit: root of the Poisson sum (gaussian.csv)."""
+    step = 0.01
+    x = np.arange(-800, 801) * step
+    scan = scan_widths(profile_from(x, np.exp(-(x**2) / 2)), np.arange(200, 400) * step, METHODS[0])
+    assert effective_width(scan, limit) == pytest.approx(closed_form, abs=1.5 * step)
+
+
+def test_half_rate_rules_of_the_handbooks():
+    """OSU Bulletin 817, sect. 14: 4 in of product in the centre bottles and 2 in at 6 ft on both sides give an
+    effective swath of 12 ft. A straight-sided pattern with those readings is flat at that spacing."""
+    profile = profile_from(np.arange(-12, 13, 2), np.clip(4 - np.abs(np.arange(-12, 13, 2)) / 3, 0, 4))
+    scan = scan_widths(profile, [12.0], METHODS[0])
+    assert scan.cv_line_pct[0] == pytest.approx(0, abs=1e-6)
+
+
+def test_default_widths():
+    """Whole multiples of the spacing from two spacings to the length of the line, first to last tray centre."""
+    assert default_widths(profile_from(np.arange(-3, 4) * 0.5, [1] * 7)).tolist() == [1, 1.5, 2, 2.5, 3]
+    assert default_widths(profile_from([0, 1, 3, 4], [1] * 4)).tolist() == [2, 3, 4]
+    feet = profile_from(np.arange(-10, 11) * 4 * 0.3048, [1] * 21)
+    assert default_widths(feet) / 0.3048 == pytest.approx(np.arange(2, 21) * 4)
+    with pytest.raises(WidthError, match="shorter than two tray spacings; use three trays or more"):
+        default_widths(profile_from([0, 1], [1, 2]))
+
+
+def test_missing_rows_are_like_blank_trays():
+    """A tray left out of an even line is found by the smallest spacing on the line, as if it had been left blank."""
+    x = np.arange(-5, 6) * 1.0
+    rates = np.array([0, 2, 5, 8, 9, 9, 8, 8, 6, 2, 0.0])
+    blank = rates.copy()
+    blank[[3, 7]] = math.nan
+    kept = ~np.isnan(blank)
+    for method in METHODS:
+        one = scan_widths(profile_from(x, blank), [4, 6, 7], method)
+        other = scan_widths(profile_from(x[kept], rates[kept]), [4, 6, 7], method)
+        assert one.cv_trays_pct == pytest.approx(other.cv_trays_pct)
+        assert one.cv_line_pct == pytest.approx(other.cv_line_pct)
+
+
+def test_bout_wider_than_the_tray_line_counts_the_bare_strip():
+    """At twice the length of the line half of the field is bare; the points there count as zeros."""
+    profile = profile_from([-1, 0, 1], [1, 1, 1], tails="cut")
+    scan = scan_widths(profile, [6.0], METHODS[1])
+    values = [0.0, 0.0, 1, 1, 1, 0.0]  # one period of the points: -2 .. 3, with both edges sharing one weight
+    assert scan.cv_trays_pct[0] == pytest.approx(100 * np.std(values, ddof=1) / np.mean(values))
+    assert scan.min_kg_ha[0] == 0
+
+
+def made_scan(cvs):
+    values = np.array(cvs, dtype=float)
+    widths = np.arange(len(values)) + 2.0
+    return Scan(METHODS[0], widths, values, values, values, values, values)
+
+
+@given(st.lists(st.one_of(st.floats(0, 40), st.just(math.nan)), min_size=1, max_size=40), st.floats(1, 39))
+def test_bands_and_effective_width_equal_a_plain_loop(cvs, limit):
+    scan = made_scan(cvs)
+    bands, open_band = [], None
+    for width, cv in zip(scan.width_m.tolist(), cvs, strict=True):
+        if cv <= limit:
+            open_band = (open_band[0], width) if open_band else (width, width)
+        elif open_band:
+            bands.append(open_band)
+            open_band = None
+    bands += [open_band] if open_band else []
+    assert width_bands(scan, limit) == tuple(bands)
+    assert effective_width(scan, limit) == (bands[-1][1] if bands else None)
+
+
+def test_no_width_within_the_limit():
+    assert effective_width(made_scan([30, 25, 28]), 15) is None
+    assert best_width(made_scan([30, math.nan, 25])) == (4.0, 25.0)
+    assert best_width(made_scan([math.nan])) is None
+
+
+def test_a_bout_of_less_than_two_trays_has_no_cv_by_trays():
+    profile = profile_from([-1, 0, 1], [1, 2, 1])
+    scan = scan_widths(profile, [1.5, 2.0], METHODS[0])
+    assert np.isnan(scan.cv_trays_pct).tolist() == [True, False]
+    assert np.isfinite(scan.cv_line_pct).all()
+
+
+@pytest.mark.parametrize(
+    ("text", "widths"),
+    [
+        ("18 m:20 m:0.5 m", [18, 18.5, 19, 19.5, 20]),
+        ("18 m:19.2 m:0.5 m", [18, 18.5, 19]),
+        ("24 m, 18 m, 24 m; 20 m", [18, 20, 24]),
+        ("60ft", [18.288]),
+    ],
+)
+def test_widths_asked_for(text, widths):
+    assert parse_widths(text) == pytest.approx(widths)
+
+
+@pytest.mark.parametrize(
+    ("text", "error", "message"),
+    [
+        ("24", QuantityError, 'option --widths: "24" has no unit; write it out, such as "24 m" or "24 ft"'),
+        (
+            "0 m",
+            WidthError,
+            "option --widths: a bout width of 0 m can't be driven; give widths above 0 and up to 1000 m",
+        ),
+        ("-3 m", WidthError, "option --widths: a bout width of -3 m can't be driven"),
+        ("2000 m", WidthError, "option --widths: a bout width of 2000 m can't be driven"),
+        (
+            "1 m:1000 m:0.000001 m",
+            WidthError,
+            "holds 999,000,001 bout widths; use a larger step, so that it holds at most",
+        ),
+        ("20 m:10 m:1 m", WidthError, "holds no bout width; write first:last:step with last above first"),
+        ("10 m:20 m:0 m", WidthError, "holds no bout width"),
+        ("10 m:20 m", WidthError, '"10 m:20 m" is not a range; write first:last:step, such as "18 m:36 m:1 m"'),
+        (" , ", WidthError, "there is no bout width in it"),
+        ("", WidthError, "there is no bout width in it"),
+        ("24 kg", QuantityError, '"kg" in "24 kg" is not a unit of length; use one of m, cm'),
+    ],
+)
+def test_widths_that_are_none(text, error, message):
+    with pytest.raises(error) as caught:
+        parse_widths(text)
+    assert message in str(caught.value)
+
+
+def test_a_width_so_small_that_thousands_of_passes_overlap():
+    with pytest.raises(WidthError, match="4,000 passes would overlap; check the number and its unit"):
+        scan_widths(profile_from([-1, 0, 1], [1, 2, 1]), [0.001], METHODS[0])
+
+
+def test_long_lines_are_scanned_in_chunks():
+    """A tray line of a thousand trays gives the same figures in chunks as width by width."""
+    rng = np.random.default_rng(5)
+    profile = profile_from(np.arange(1001) * 0.1 - 50, rng.random(1001) * np.linspace(1, 2, 1001))
+    widths = default_widths(profile)
+    scans = scan_methods(profile, widths)
+    assert len(widths) == 999
+    for at in (0, 3, 500, 998):
+        for method in METHODS:
+            one = scan_widths(profile, widths[at], method)
+            assert scans[method].cv_trays_pct[at] == pytest.approx(one.cv_trays_pct[0])
+            assert scans[method].cv_line_pct[at] == pytest.approx(one.cv_line_pct[0])
+            assert scans[method].max_kg_ha[at] == pytest.approx(one.max_kg_ha[0])
+
+
+def test_assessment_of_arrays():
+    x = np.arange(-18, 19) * 1.0
+    test = tray_test(
+        x,
+        np.clip((18 - np.abs(x)) / 12, 0, 1) * 4,
+        tray_width="0.5 m",
+        tray_length="0.5 m",
+        form={"bout width": "24 m", "driving": "round-and-round"},
+    )
+    result = assess(test)
+    assert result.within_limit
+    assert result.bouts[METHODS[1]].cv_line_pct == pytest.approx(0, abs=1e-6)  # base 36, top 12: flat at 24
+    assert result.bouts[METHODS[1]].within_10_pct == pytest.approx(100)
+    assert result.effective_width_m(METHODS[0], 10) <= result.effective_width_m(METHODS[0], 25)
+    assert result.side_by_side_pct == (10, 15, 20, 25)
+    assert assess(test, limit_pct=12).side_by_side_pct == (10, 12, 15, 20, 25)
+    assert not assess(test, bout_width_m=31).within_limit
+    with pytest.raises(WidthError, match="CV limit: 0 % can't be met or missed"):
+        assess(test, limit_pct=0)
+
+
+@given(
+    st.lists(st.floats(0, 50), min_size=3, max_size=25).filter(lambda c: max(c) > 0.01),
+    st.floats(0.5, 40),
+    st.sampled_from(["taper", "cut"]),
+)
+def test_a_random_test_never_gives_a_nan(catch, width, tails):
+    x = (np.arange(len(catch)) - len(catch) / 3) * 0.75
+    test = tray_test(x, np.where(np.array(catch) < 1e-6, 0, catch), tray_width="0.5 m", tray_length="0.5 m")
+    result = assess(test, bout_width_m=width, tails=tails)
+    for scan in result.scans.values():
+        n_at_least_2 = scan.width_m / 0.75 >= 2 - 1e-9
+        assert np.isfinite(scan.cv_trays_pct[n_at_least_2]).all()
+        assert np.isfinite(scan.cv_line_pct).all()
+        assert (scan.min_kg_ha <= scan.mean_kg_ha * (1 + 1e-9)).all()
+        assert (scan.mean_kg_ha <= scan.max_kg_ha * (1 + 1e-9)).all()
+    for bout in bouts_at(result.profile, width).values():
+        assert 0 <= bout.within_10_pct <= bout.within_20_pct <= 100 + 1e-9
