@@ -42,7 +42,7 @@ def summary_text(result: Assessment, system: str = "metric", *, plain: bool = Fa
     --------
     >>> from spreadcheck import assess, tray_test
     >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> print(summary_text(assess(test, bout_width_m=3), plain=True).splitlines()[13])
+    >>> print(summary_text(assess(test, bout_width_m=3), plain=True).splitlines()[14])
       CV up to 15 % (the limit)     3 m                     3 m
     """
     parts = [_heading(result, system), _picture(result, system, plain), _effective(result, system)]
