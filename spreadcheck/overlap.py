@@ -222,8 +222,15 @@ def _passes_over(
 def _one_pass(profile: Profile, away_m: FloatArray) -> FloatArray:
     """What one pass leaves at a distance from its own centre line, right positive as that pass sees it."""
     x, y = profile.knots
-    if profile.tails == CUT:  # the end trays themselves still count, whatever rounding does to their place
-        slack = SAME_PLACE * profile.spacing_m
+    slack = (
+        SAME_PLACE * profile.spacing_m if profile.tails == CUT else 0.0
+    )  # an end tray counts, whatever rounding does
+    if profile.on_grid:  # the place between knots is a division, several times faster than a search
+        place = (away_m - x[0]) * ((len(x) - 1) / (x[-1] - x[0]))
+        at = np.clip(place, 0, len(x) - 2).astype(np.intp)
+        value = y[at] + np.clip(place - at, 0.0, 1.0) * np.diff(y)[at]
+        return np.where((away_m >= x[0] - slack) & (away_m <= x[-1] + slack), value, 0.0)
+    if slack:
         x, y = np.concatenate(([x[0] - slack], x, [x[-1] + slack])), np.concatenate((y[:1], y, y[-1:]))
     return np.interp(away_m, x, y, left=0.0, right=0.0)
 

@@ -34,6 +34,7 @@ LINE: dict[str, dict[str, Any]] = {
 _PASS_MARKS = "osD^v<>Ph*"
 _SHADES = ("#d9d9d9", "#b0b0b0")
 _BOUTS_SHOWN = 3
+_NEIGHBOURS = ("pass before", "this pass", "next pass")
 
 
 def file_format(path: str) -> str:
@@ -252,7 +253,7 @@ def draw_deposit(axes: Axes, result: Assessment, system: str = "metric") -> None
     for number in range(-1, 2):
         back = method == BACK_AND_FORTH and number % 2
         axes.annotate(
-            ("down" if back else "up") + f"\npass {number + 1:+d}".replace("pass +1", "this pass"),
+            f"{'↓' if back else '↑'} {_NEIGHBOURS[number + 1]}",
             (number * width * length, 1.14 * float(total.max())),
             ha="center",
             va="center",

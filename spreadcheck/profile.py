@@ -22,6 +22,7 @@ from spreadcheck.traytest import FloatArray, TrayTest, catch_g, rates_known
 TAPER = "taper"
 CUT = "cut"
 TAILS = (TAPER, CUT)
+_ROUNDING = 1e-11
 SAME_PLACE = 1e-6  # of the smallest tray spacing: offsets closer than this are one place
 
 
@@ -51,6 +52,12 @@ class Profile:
         """Whether all trays stand the same distance apart."""
         gaps = np.diff(self.offset_m)
         return bool(gaps.max() - gaps.min() <= SAME_PLACE * gaps.min())
+
+    @cached_property
+    def on_grid(self) -> bool:
+        """Whether all trays stand on an even grid to rounding, so that a place between them is a division."""
+        x = self.offset_m
+        return bool(np.abs(x - np.linspace(x[0], x[-1], len(x))).max() <= _ROUNDING * self.spacing_m)
 
     @cached_property
     def knots(self) -> tuple[FloatArray, FloatArray]:
