@@ -6,6 +6,7 @@ A `Fault` is one such message; a `SpreadcheckError` carries all that were found 
 1. `Fault`            one thing that is wrong, and where
 2. `SpreadcheckError` the base of every error this package raises on purpose
 3. its kinds          `SheetError`, `QuantityError`, `NoSpreadError`, `WidthError`, `OutputError`, `MissingExtraError`
+4. `shown`            what a person wrote, as a message quotes it
 """
 
 from __future__ import annotations
@@ -27,7 +28,8 @@ class Fault:
 
     def __str__(self) -> str:
         text = f"{self.problem}; {self.remedy}" if self.remedy else self.problem
-        return f"{self.place}: {text}" if self.place else text
+        line = f"{self.place}: {text}" if self.place else text
+        return _one_line(line)
 
 
 class SpreadcheckError(Exception):
@@ -67,3 +69,30 @@ class OutputError(SpreadcheckError):
 
 class MissingExtraError(SpreadcheckError):
     """An optional library is needed for this and is not installed."""
+
+
+def _one_line(text: str) -> str:
+    """Line ends and control characters as blanks: a message is one line, and nothing in a file steers a terminal."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text)
+
+
+def shown(text: str) -> str:
+    """What a person wrote, as a message quotes it: on one line and not longer than a message bears.
+
+    Parameters
+    ----------
+    text : str
+        What was written. [-]
+
+    Returns
+    -------
+    str
+        The same, shortened to 40 characters where it is longer. [-]
+
+    Examples
+    --------
+    >>> shown("Windy,\\n gusts"), len(shown("x" * 1000))
+    ('Windy, gusts', 40)
+    """
+    line = _one_line(" ".join(text[:200].split()))
+    return line if len(line) <= 40 else line[:37] + "..."

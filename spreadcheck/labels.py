@@ -11,7 +11,7 @@ import datetime
 import re
 from dataclasses import dataclass
 
-from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.errors import Fault, QuantityError, shown
 from spreadcheck.units import KINDS, parse_number, to_inside, unit_named, units_of
 
 BACK_AND_FORTH = "back-and-forth"
@@ -133,9 +133,7 @@ def nearest(text: str) -> str | None:
     return next(iter(get_close_matches(" ".join(text.casefold().split()), LABELS, n=1, cutoff=0.75)), None)
 
 
-def read_value(
-    label: Label, value: str, unit: str = "", *, place: str = "", decimal_comma: bool = False
-) -> Value | None:
+def read_value(label: Label, value: str, unit: str = "", *, place: str = "") -> Value | None:
     """The value of a form row as it is used inside; None where the cell is empty.
 
     Parameters
@@ -148,8 +146,6 @@ def read_value(
         The third cell. [-]
     place : str
         Where the row stands, for the message. [-]
-    decimal_comma : bool
-        Whether the sheet writes decimal commas. [-]
 
     Returns
     -------
@@ -171,18 +167,20 @@ def read_value(
     spreadcheck.errors.QuantityError: "tray width" has no unit; write one of m, cm, mm, km, ft, in, yd in the third cell
     """
     text = " ".join(value.split())
+    if label.kind not in KINDS:
+        _check_no_unit(label, unit.strip(), place)
     if not text:
         return None
     if label.kind in KINDS:
-        return _quantity(label, text, unit, place, decimal_comma)
+        return _quantity(label, text, unit, place)
     if label.kind in ("number", "count"):
-        return _number(label, text, place, decimal_comma)
+        return _number(label, text, place)
     if label.kind == "passes":
         return _passes(label, text, place)
     if label.kind == "choice":
         if text.casefold() not in label.choices:
             raise QuantityError(
-                Fault(place, f'"{label.name}" can\'t be "{text}"', f"write one of: {', '.join(label.choices)}")
+                Fault(place, f'"{label.name}" can\'t be "{shown(text)}"', f"write one of: {', '.join(label.choices)}")
             )
         return text.casefold()
     if label.kind == "date":
@@ -190,11 +188,27 @@ def read_value(
     return value.strip()
 
 
-def _quantity(label: Label, text: str, unit: str, place: str, decimal_comma: bool) -> float:
+def _check_no_unit(label: Label, unit: str, place: str) -> None:
+    """A value with an unquoted comma in it spills into the unit's cell: say so rather than lose half of it."""
+    if not unit or (label.kind in ("number", "count") and parse_number(unit) is None):
+        return  # "runs" behind a count does no harm
+    remedy = "write the pass numbers with semicolons, such as 2; 4" if label.kind == "passes" else "clear it"
+    raise QuantityError(
+        Fault(
+            place,
+            f'"{label.name}" takes no unit, and its third cell is "{shown(unit)}"',
+            f"{remedy}, or put a value with the delimiter in it in double quotes",
+        )
+    )
+
+
+def _quantity(label: Label, text: str, unit: str, place: str) -> float:
     units = units_of(label.kind)
-    number = parse_number(text, decimal_comma=decimal_comma)
+    number = parse_number(text)
     if number is None:
-        raise QuantityError(Fault(place, f'"{label.name}" is "{text}", which is not a number', "write digits only"))
+        raise QuantityError(
+            Fault(place, f'"{label.name}" is "{shown(text)}", which is not a number', "write digits only")
+        )
     if not unit.strip():
         raise QuantityError(Fault(place, f'"{label.name}" has no unit', f"write one of {units} in the third cell"))
     name = unit_named(unit, label.kind)
@@ -202,7 +216,7 @@ def _quantity(label: Label, text: str, unit: str, place: str, decimal_comma: boo
         raise QuantityError(
             Fault(
                 place,
-                f'"{unit.strip()}" is not a unit of "{label.name}"',
+                f'"{shown(unit)}" is not a unit of "{label.name}"',
                 f"write one of {units} in the third cell",
             )
         )
@@ -212,21 +226,21 @@ def _quantity(label: Label, text: str, unit: str, place: str, decimal_comma: boo
         raise QuantityError(
             Fault(
                 place,
-                f'"{label.name}" is {text} {name}, which can\'t be right',
+                f'"{label.name}" is {shown(text)} {name}, which can\'t be right',
                 f"it must lie between {label.low:g} and {label.high:g} {base}; check the number and its unit",
             )
         )
     return inside
 
 
-def _number(label: Label, text: str, place: str, decimal_comma: bool) -> float | int:
-    number = parse_number(text, decimal_comma=decimal_comma)
+def _number(label: Label, text: str, place: str) -> float | int:
+    number = parse_number(text)
     whole = label.kind == "count"
     if number is None or (whole and number != int(number)) or not label.low <= number <= label.high:
         raise QuantityError(
             Fault(
                 place,
-                f'"{label.name}" is "{text}"',
+                f'"{label.name}" is "{shown(text)}"',
                 f"write a {'whole ' if whole else ''}number from {label.low:g} to {label.high:g}",
             )
         )
@@ -237,23 +251,19 @@ def _passes(label: Label, text: str, place: str) -> tuple[int, ...]:
     parts = [part for part in re.split(r"[;,\s]+", text) if part]
     if not all(re.fullmatch(r"[1-9]\d{0,3}", part, re.ASCII) for part in parts):
         raise QuantityError(
-            Fault(place, f'"{label.name}" is "{text}"', "write the pass numbers with semicolons, such as 2; 4")
+            Fault(place, f'"{label.name}" is "{shown(text)}"', "write the pass numbers with semicolons, such as 2; 4")
         )
     return tuple(sorted({int(part) for part in parts}))
 
 
 def _date(label: Label, text: str, place: str) -> str:
     try:
-        return datetime.date.fromisoformat(text[:10]).isoformat() if len(text) >= 10 else _no_date(label, text, place)
+        return datetime.datetime.fromisoformat(text).date().isoformat()
     except ValueError:
-        return _no_date(label, text, place)
-
-
-def _no_date(label: Label, text: str, place: str) -> str:
-    raise QuantityError(
-        Fault(
-            place,
-            f'"{label.name}" is "{text}"',
-            "write year-month-day, such as 2026-04-14, or leave it empty",
-        )
-    )
+        raise QuantityError(
+            Fault(
+                place,
+                f'"{label.name}" is "{shown(text)}"',
+                "write year-month-day, such as 2026-04-14, or leave it empty",
+            )
+        ) from None

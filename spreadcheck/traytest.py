@@ -12,7 +12,7 @@ Offsets are distances of the tray centres from the driving centre line, right of
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import IntEnum
 from functools import cached_property
 from typing import TypeAlias
@@ -81,8 +81,11 @@ class TrayTest:
     state: NDArray[np.uint8]
     offset_unit: str = "m"
     note: tuple[str, ...] = ()
-    decimal_comma: bool = field(default=False)  # how the numbers of the form are written
     source: str = ""  # the file it came from; not part of the test itself
+
+    def __post_init__(self) -> None:
+        if not self.note:  # no notes at all and an empty note a tray are the same thing
+            object.__setattr__(self, "note", ("",) * len(self.tray))
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, TrayTest):
@@ -108,7 +111,7 @@ class TrayTest:
             label = known_label(row.label)
             if label is None:
                 continue
-            value = read_value(label, row.value, row.unit, place=f'"{row.label}"', decimal_comma=self.decimal_comma)
+            value = read_value(label, row.value, row.unit, place=self.source)
             if value is not None:
                 found[label.name] = value
         return found

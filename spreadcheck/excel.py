@@ -1,0 +1,276 @@
+"""Tray sheets as XLSX workbooks. Needs the extra `excel` (openpyxl), which is imported only here.
+
+1. `read_workbook`    a workbook -> the rows of its tray sheet as text cells
+2. `workbook_bytes`   rows of text cells -> a workbook
+"""
+
+from __future__ import annotations
+
+import datetime
+import io
+import re
+import warnings
+import zipfile
+import zlib
+from collections.abc import Iterator
+from types import ModuleType
+from typing import Any
+
+from spreadcheck.errors import Fault, MissingExtraError, OutputError, SheetError
+from spreadcheck.sheetcells import MAX_BYTES, TITLE, SheetCells, check_first, letter, shortest
+
+MAX_SHEET_BYTES = 256 * 1024 * 1024  # the XML of all worksheets, unpacked
+MAX_OTHER_BYTES = 2 * MAX_BYTES  # texts, styles and the rest, unpacked
+MAX_ROWS = 20_000
+MAX_CELLS = 4_000_000
+
+# What openpyxl and the zip and XML readers below it raise on a workbook that is damaged or made up.
+_DAMAGE = (
+    zipfile.BadZipFile, zlib.error, EOFError, OSError, LookupError, ValueError, TypeError, AttributeError,
+    SyntaxError, NotImplementedError, RuntimeError, AssertionError, OverflowError,
+)  # fmt: skip
+
+_ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")  # how a workbook writes a character that XML can't hold
+_TO_ESCAPE = re.compile(r"[\x00-\x08\x0b-\x1f\ufffe\uffff]|_(?=x[0-9A-Fa-f]{4}_)")
+_NUMBER = re.compile(r"-?\d+(\.\d+)?(e[+-]\d+)?", re.ASCII)
+
+
+def read_workbook(data: bytes, source: str = "") -> SheetCells:
+    """The rows of a tray sheet in a workbook: the first worksheet whose cell A1 holds the title.
+
+    Parameters
+    ----------
+    data : bytes
+        The workbook. [-]
+    source : str
+        The file's name, for messages. [-]
+
+    Returns
+    -------
+    SheetCells
+        The rows, trailing empty cells left out. [-]
+
+    Raises
+    ------
+    SheetError
+        If the workbook is damaged, too large or holds no tray sheet, or cells hold errors or formulas without values.
+    MissingExtraError
+        If openpyxl is not installed.
+
+    Examples
+    --------
+    >>> book = workbook_bytes([["spreadcheck tray sheet", "1"], ["tray width", "0.5", "m"], [], ["tray"], ["", "m"]])
+    >>> cells = read_workbook(book)
+    >>> cells.rows[1], cells.numbers
+    (['tray width', '0.5', 'm'], [1, 2, 3, 4, 5])
+    """
+    name = source or "tray sheet"
+    openpyxl = _openpyxl(name)
+    _check_size(data, name)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # on styles, printer settings and the like, which don't matter here
+            rows = _sheet_rows(openpyxl, data, name)
+    except _DAMAGE as error:
+        raise _damaged(name) from error
+    cells = SheetCells(source, rows, list(range(1, len(rows) + 1)), True, ",")
+    check_first(cells)
+    return cells
+
+
+def _openpyxl(name: str) -> ModuleType:
+    try:
+        import openpyxl
+    except ImportError:
+        raise MissingExtraError(
+            Fault(
+                name,
+                "XLSX workbooks need the library openpyxl, which is not installed",
+                "run: pip install 'spreadcheck[excel]', or save the sheet as CSV",
+            )
+        ) from None
+    module: ModuleType = openpyxl
+    return module
+
+
+def _damaged(name: str) -> SheetError:
+    return SheetError(Fault(name, "is a damaged workbook, or another kind of zip file", "save it again as XLSX or CSV"))
+
+
+def _check_size(data: bytes, name: str) -> None:
+    """A small file may unpack to something huge: look at what it says of itself before unpacking."""
+    try:
+        parts = zipfile.ZipFile(io.BytesIO(data)).infolist()
+    except _DAMAGE as error:
+        raise _damaged(name) from error
+    sheets = sum(part.file_size for part in parts if part.filename.startswith("xl/worksheets/"))
+    others = sum(part.file_size for part in parts if part.filename.endswith((".xml", ".rels"))) - sheets
+    if sheets > MAX_SHEET_BYTES or others > MAX_OTHER_BYTES:
+        raise _too_large(name)
+
+
+def _too_large(name: str) -> SheetError:
+    return SheetError(
+        Fault(
+            name,
+            "the workbook is too large once unpacked",
+            "copy the tray sheet's cells alone into a new workbook, or save it as CSV",
+        )
+    )
+
+
+def _sheet_rows(openpyxl: ModuleType, data: bytes, name: str) -> list[list[str]]:
+    """The rows of the tray sheet; a second look at the stored values only where there are formulas."""
+    book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False)
+    title = _title(book, name)
+    formulas: set[tuple[int, int]] = set()
+    faults: list[Fault] = []
+    rows = list(_rows(book[title], name, formulas, faults))
+    if formulas:
+        stored = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False, data_only=True)
+        rows = list(_rows(stored[title], name, set(), faults))
+        faults += [_no_value(name, row, column) for row, column in sorted(formulas) if not _cell(rows, row, column)]
+    if faults:
+        raise SheetError(*dict.fromkeys(faults))
+    return rows
+
+
+def _cell(rows: list[list[str]], row: int, column: int) -> str:
+    return rows[row][column] if row < len(rows) and column < len(rows[row]) else ""
+
+
+def _no_value(name: str, row: int, column: int) -> Fault:
+    return Fault(
+        f'{name}: row {row + 1}, column "{letter(column)}"',
+        "the formula has no stored value",
+        "open the workbook in a spreadsheet program and save it, or write the value",
+    )
+
+
+def _title(book: Any, name: str) -> str:
+    """Which worksheet to read: the first whose A1 holds the title, else the first."""
+    titles: list[str] = [sheet.title for sheet in book.worksheets]
+    if not titles:
+        raise SheetError(Fault(name, "the workbook has no worksheet", "give a workbook with a tray sheet in it"))
+    for title in titles:
+        for row in book[title].iter_rows(min_row=1, max_row=1, max_col=1, values_only=True):
+            if row and str(row[0]).strip().casefold() == TITLE:
+                return title
+    return titles[0]
+
+
+def _rows(sheet: Any, name: str, formulas: set[tuple[int, int]], faults: list[Fault]) -> Iterator[list[str]]:
+    """Rows of text cells without trailing empty ones. Notes formulas, and faults of cells that hold an error."""
+    sheet.reset_dimensions()  # what the file says of its own size may be wrong
+    count = empty = 0
+    for at, row in enumerate(sheet.iter_rows()):
+        cells = []
+        for column, cell in enumerate(row):
+            if cell.data_type == "f":
+                formulas.add((at, column))
+            elif cell.data_type == "e":
+                faults.append(_error_cell(name, at, column, str(cell.value)))
+            cells.append(_text(cell))
+        while cells and not cells[-1]:
+            cells.pop()
+        if not cells:  # a million formatted but empty rows are common: only count them
+            empty += 1
+            continue
+        count += empty + len(cells)
+        if at >= MAX_ROWS or count > MAX_CELLS:
+            raise _too_large(name)
+        yield from ([] for _ in range(empty))
+        empty = 0
+        yield cells
+
+
+def _error_cell(name: str, row: int, column: int, found: str) -> Fault:
+    return Fault(
+        f'{name}: row {row + 1}, column "{letter(column)}"',
+        f"the cell holds the error {found}",
+        "put the formula right, or write the value",
+    )
+
+
+def _text(cell: Any) -> str:
+    """A cell as a person would type it into a text file."""
+    value = cell.value
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return _ESCAPE.sub(lambda match: chr(int(match[1], 16)), value)
+    if isinstance(value, bool):
+        return str(value).upper()
+    if isinstance(value, (int, float)):
+        # A cell shown as 65% holds 0.65: give it as it is seen, never a hundredth of it.
+        percent = "%" in str(cell.number_format)
+        return f"{shortest(round(value * 100, 10))}%" if percent else shortest(value)
+    if isinstance(value, datetime.datetime):
+        return value.date().isoformat() if value.time() == datetime.time() else value.isoformat()
+    return str(value)
+
+
+def workbook_bytes(rows: list[list[str]], *, place: str = "") -> bytes:
+    """A workbook with one tray sheet in it: numbers as numbers, all else as text that no program works out.
+
+    Parameters
+    ----------
+    rows : list of list of str
+        The cells of a tray sheet; a row whose first cell is "tray" is the header row. [-]
+    place : str
+        The file's name, for messages. [-]
+
+    Returns
+    -------
+    bytes
+        The XLSX file. [-]
+
+    Raises
+    ------
+    OutputError
+        If a cell is longer than a workbook's cell may be.
+    MissingExtraError
+        If openpyxl is not installed.
+
+    Examples
+    --------
+    >>> workbook_bytes([["spreadcheck tray sheet", "1"], ["tray", "offset", "pass 1"], ["", "m", "g"]])[:2]
+    b'PK'
+    """
+    openpyxl = _openpyxl(place)
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.title = "tray sheet"
+    for at, row in enumerate(rows, start=1):
+        for column, text in enumerate(row, start=1):
+            if text:
+                _fill(sheet.cell(at, column), text, place)
+    _dress(openpyxl, sheet, rows)
+    file = io.BytesIO()
+    book.save(file)
+    return file.getvalue()
+
+
+def _fill(cell: Any, text: str, place: str) -> None:
+    if _NUMBER.fullmatch(text) and shortest(float(text)) == text:
+        cell.value = float(text) if set(text) & {".", "e"} else int(text)
+        return
+    if len(text) > 32_767:
+        raise OutputError(
+            Fault(place, f"cell {cell.coordinate} would hold {len(text)} characters", "write CSV, or shorten the text")
+        )
+    cell.value = _TO_ESCAPE.sub(lambda match: f"_x{ord(match[0]):04X}_", text)
+    cell.data_type = "s"  # a text that starts with = stays a text
+    cell.quotePrefix = text[0] in "=+-@"
+
+
+def _dress(openpyxl: ModuleType, sheet: Any, rows: list[list[str]]) -> None:
+    """Bold title and header, widths that show every word, and the trays scrolling below their units."""
+    header = next((at for at, row in enumerate(rows, start=1) if row[:2] == ["tray", "offset"]), 1)
+    bold = openpyxl.styles.Font(bold=True)
+    for cell in (sheet.cell(1, 1), *sheet[header]):
+        cell.font = bold
+    sheet.freeze_panes = sheet.cell(header + 2, 1)
+    for column in range(max(map(len, rows))):
+        longest = max(len(row[column]) for row in rows if column < len(row))
+        sheet.column_dimensions[letter(column)].width = min(max(longest + 2, 10), 40)

@@ -1,0 +1,222 @@
+"""A tray sheet as rows of cells, whatever file it was saved in.
+
+1. `SheetCells`   the rows of text cells, and how a message names a place among them
+2. `read_text`    a text file (CSV) -> the rows of its cells
+3. `check_first`  does the first row say what a version-1 tray sheet says?
+4. `letter`, `shortest`   a column's letter, a number's shortest writing
+
+The delimiter is the character right behind "spreadcheck tray sheet" on the first line: nothing is guessed.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from dataclasses import dataclass
+
+from spreadcheck.errors import Fault, SheetError, shown
+
+TITLE = "spreadcheck tray sheet"
+VERSION = 1
+MAX_BYTES = 16 * 1024 * 1024
+
+_FIRST = re.compile(rf' *"? *{TITLE} *"? *([,;\t]|[\r\n]|$)', re.IGNORECASE)
+NOT_TEXT = "is neither text nor a workbook (a picture, perhaps)"
+
+
+@dataclass(frozen=True)
+class SheetCells:
+    """The rows of a sheet as text cells. `numbers` holds the row number that a person sees, for each row."""
+
+    source: str
+    rows: list[list[str]]
+    numbers: list[int]
+    decimal_comma: bool  # whether a comma may stand for the decimal point
+    delimiter: str = ","  # for messages that show a row
+
+    def place(self, at: int | None = None, column: str = "") -> str:
+        """How a message names a cell, a whole row, or the whole sheet."""
+        name = self.source or "tray sheet"
+        if at is None:
+            return name
+        row = f"{name}: row {self.numbers[at]}"
+        return f'{row}, column "{shown(column)}"' if column else row
+
+    def blank(self, at: int) -> bool:
+        """Whether nothing but blanks stands in a row."""
+        return not any(cell.strip() for cell in self.rows[at])
+
+
+def letter(at: int) -> str:
+    """The letter over a column of a spreadsheet.
+
+    Parameters
+    ----------
+    at : int
+        The column, counted from 0. [-]
+
+    Returns
+    -------
+    str
+        Its letter or letters. [-]
+
+    Examples
+    --------
+    >>> letter(0), letter(25), letter(26), letter(702)
+    ('A', 'Z', 'AA', 'AAA')
+    """
+    name, rest = "", at + 1
+    while rest:
+        rest, digit = divmod(rest - 1, 26)
+        name = chr(ord("A") + digit) + name
+    return name
+
+
+def shortest(value: float) -> str:
+    """A number in the shortest writing that reads back as the same number, whole numbers without a point.
+
+    Parameters
+    ----------
+    value : float
+        The number. [-]
+
+    Returns
+    -------
+    str
+        Its writing. [-]
+
+    Examples
+    --------
+    >>> shortest(3.0), shortest(10.2), shortest(-0.0), shortest(1e-6)
+    ('3', '10.2', '0', '1e-06')
+    """
+    return repr(float(value) + 0.0).removesuffix(".0")  # + 0.0 turns -0 into 0
+
+
+def read_text(data: bytes | str, source: str = "") -> SheetCells:
+    """The rows of a tray sheet that is a text file.
+
+    Parameters
+    ----------
+    data : bytes or str
+        The file: UTF-8 with or without byte-order mark, UTF-16 with one, or Windows-1252; any line ends. [-]
+    source : str
+        The file's name, for messages. [-]
+
+    Returns
+    -------
+    SheetCells
+        The rows, trailing empty cells left out. [-]
+
+    Raises
+    ------
+    SheetError
+        If the file is empty, is not text, or does not start as a tray sheet does.
+
+    Examples
+    --------
+    >>> cells = read_text(b"spreadcheck tray sheet;1\\r\\ntray width;0,5;m;;\\r\\n")
+    >>> cells.rows, cells.numbers, cells.decimal_comma
+    ([['spreadcheck tray sheet', '1'], ['tray width', '0,5', 'm']], [1, 2], True)
+    """
+    name = source or "tray sheet"
+    text = _decoded(data, name) if isinstance(data, bytes) else data
+    text = text.removeprefix("\ufeff")
+    if "\0" in text:
+        raise SheetError(Fault(name, NOT_TEXT, "give a tray sheet saved as CSV or XLSX"))
+    if not text.strip():
+        raise SheetError(Fault(name, "is empty", f"start it with the row {TITLE},{VERSION}"))
+    first = _FIRST.match(text)
+    if first is None:
+        line = re.split(r"[,;\t\r\n]", text.lstrip(), maxsplit=1)[0]
+        raise SheetError(_not_a_sheet(name, line))
+    delimiter = first[1] if first[1] in {",", ";", "\t"} else ","
+    cells = SheetCells(source, *_split(text, delimiter, name), delimiter != ",", delimiter)
+    check_first(cells)
+    return cells
+
+
+def _decoded(data: bytes, name: str) -> str:
+    coded = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8"
+    for encoding in (coded, "cp1252"):
+        try:
+            return data.decode(encoding)
+        except UnicodeDecodeError:
+            if encoding != "utf-8":
+                break
+    raise SheetError(Fault(name, NOT_TEXT, "give a tray sheet saved as CSV or XLSX"))
+
+
+def _split(text: str, delimiter: str, name: str) -> tuple[list[list[str]], list[int]]:
+    """The cells of each row and the line it starts on."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    rows, numbers, start = [], [], 1
+    try:
+        for row in reader:
+            while row and not row[-1]:
+                row.pop()
+            rows.append(row)
+            numbers.append(start)
+            start = reader.line_num + 1
+    except csv.Error:
+        raise SheetError(
+            Fault(
+                f"{name}: row {start}",
+                "a quoted cell is not closed, is followed by more text, or is too long",
+                'start and end such a cell with ", and write every " inside it twice',
+            )
+        ) from None
+    return rows, numbers
+
+
+def check_first(cells: SheetCells) -> None:
+    """Make sure that the first row says what a version-1 tray sheet says.
+
+    Parameters
+    ----------
+    cells : SheetCells
+        The sheet. [-]
+
+    Returns
+    -------
+    None
+        Nothing, if it does. [-]
+
+    Raises
+    ------
+    SheetError
+        If the first cell is not the title, or the second not the version this package reads.
+
+    Examples
+    --------
+    >>> check_first(SheetCells("field.csv", [["spreadcheck tray sheet", "2"]], [1], False))
+    Traceback (most recent call last):
+    ...
+    spreadcheck.errors.SheetError: field.csv: row 1, column "B": the version is "2", and this program reads version 1;
+    write 1, or get a newer spreadcheck
+    """
+    first = [*(cells.rows[0] if cells.rows else []), "", ""]
+    if first[0].strip().casefold() != TITLE:
+        raise SheetError(_not_a_sheet(cells.place(), first[0]))
+    version = first[1].strip()
+    if not version:
+        raise SheetError(
+            Fault(f'{cells.place()}: row 1, column "B"', "the version is missing", f"write {TITLE},{VERSION}")
+        )
+    if version not in (str(VERSION), f"{VERSION}.0"):
+        raise SheetError(
+            Fault(
+                f'{cells.place()}: row 1, column "B"',
+                f'the version is "{shown(version)}", and this program reads version {VERSION}',
+                f"write {VERSION}, or get a newer spreadcheck",
+            )
+        )
+
+
+def _not_a_sheet(name: str, first: str) -> Fault:
+    return Fault(
+        f'{name}: row 1, column "A"',
+        f'the file starts with "{shown(first)}" and is not a tray sheet',
+        f"its first row must be {TITLE},{VERSION}",
+    )
