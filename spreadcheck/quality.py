@@ -87,7 +87,7 @@ def sheet_findings(test: TrayTest, profile: Profile) -> tuple[Finding, ...]:
                 "the trays are not evenly spaced",
                 f"CV by trays is taken at the smallest spacing, {show(profile.spacing_m, 'length')}, on the line drawn "
                 "between trays",
-                "nothing, if the trays stood so",
+                "nothing need be done if the trays stood so",
             )
         )
     return tuple(found)
@@ -99,7 +99,7 @@ def _unknown_label(label: str) -> Finding:
         "unknown-label",
         f'the form row "{label}" is not a known label',
         "it was kept and not used",
-        f'did you mean "{near}"?' if near else "nothing, if it is a remark of your own",
+        f'did you mean "{near}"?' if near else "nothing need be done if it is a remark of your own",
     )
 
 
