@@ -12,12 +12,11 @@ import re
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterator
 from types import ModuleType
 from typing import Any
 
 from spreadcheck.errors import Fault, MissingExtraError, OutputError, SheetError
-from spreadcheck.sheetcells import MAX_BYTES, TITLE, SheetCells, check_first, letter, shortest
+from spreadcheck.sheetcells import MAX_BYTES, TITLE, Faults, SheetCells, check_first, letter, shortest
 
 MAX_SHEET_BYTES = 256 * 1024 * 1024  # the XML of all worksheets, unpacked
 MAX_OTHER_BYTES = 2 * MAX_BYTES  # texts, styles and the rest, unpacked
@@ -32,6 +31,7 @@ _DAMAGE = (
 
 _ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")  # how a workbook writes a character that XML can't hold
 _TO_ESCAPE = re.compile(r"[\x00-\x08\x0b-\x1f\ufffe\uffff]|_(?=x[0-9A-Fa-f]{4}_)")
+_LITERAL = re.compile(r'"[^"]*"|\\.')  # words in a number format, which change nothing
 _NUMBER = re.compile(r"-?\d+(\.\d+)?(e[+-]\d+)?", re.ASCII)
 
 
@@ -62,7 +62,7 @@ def read_workbook(data: bytes, source: str = "") -> SheetCells:
     >>> book = workbook_bytes([["spreadcheck tray sheet", "1"], ["tray width", "0.5", "m"], [], ["tray"], ["", "m"]])
     >>> cells = read_workbook(book)
     >>> cells.rows[1], cells.numbers
-    (['tray width', '0.5', 'm'], [1, 2, 3, 4, 5])
+    (['tray width', '0.5', 'm'], [1, 2, 4, 5])
     """
     name = source or "tray sheet"
     openpyxl = _openpyxl(name)
@@ -70,10 +70,9 @@ def read_workbook(data: bytes, source: str = "") -> SheetCells:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # on styles, printer settings and the like, which don't matter here
-            rows = _sheet_rows(openpyxl, data, name)
+            cells = _sheet_cells(openpyxl, data, source)
     except _DAMAGE as error:
         raise _damaged(name) from error
-    cells = SheetCells(source, rows, list(range(1, len(rows) + 1)), True, ",")
     check_first(cells)
     return cells
 
@@ -119,29 +118,29 @@ def _too_large(name: str) -> SheetError:
     )
 
 
-def _sheet_rows(openpyxl: ModuleType, data: bytes, name: str) -> list[list[str]]:
-    """The rows of the tray sheet; a second look at the stored values only where there are formulas."""
+def _sheet_cells(openpyxl: ModuleType, data: bytes, source: str) -> SheetCells:
+    """The cells of the tray sheet; a second look, at the stored values, only where there are formulas."""
     book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False)
+    name = source or "tray sheet"
     title = _title(book, name)
-    formulas: set[tuple[int, int]] = set()
-    faults: list[Fault] = []
-    rows = list(_rows(book[title], name, formulas, faults))
+    formulas: list[tuple[int, int]] = []
+    faults = Faults()
+    rows = _rows(book[title], name, formulas, faults)
     if formulas:
         stored = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False, data_only=True)
-        rows = list(_rows(stored[title], name, set(), faults))
-        faults += [_no_value(name, row, column) for row, column in sorted(formulas) if not _cell(rows, row, column)]
+        rows = _rows(stored[title], name, [], faults)
+        for number, column in formulas:
+            if column >= len(rows.get(number, ())) or not rows[number][column]:
+                faults.add(*_no_value(name, number, column))
     if faults:
-        raise SheetError(*dict.fromkeys(faults))
-    return rows
+        raise SheetError(*faults)
+    filled = {number: row for number, row in rows.items() if any(cell.strip() for cell in row)}
+    return SheetCells(source, list(filled.values()), list(filled), True)
 
 
-def _cell(rows: list[list[str]], row: int, column: int) -> str:
-    return rows[row][column] if row < len(rows) and column < len(rows[row]) else ""
-
-
-def _no_value(name: str, row: int, column: int) -> Fault:
-    return Fault(
-        f'{name}: row {row + 1}, column "{letter(column)}"',
+def _no_value(name: str, number: int, column: int) -> tuple[str, str, str]:
+    return (
+        f'{name}: row {number}, column "{letter(column)}"',
         "the formula has no stored value",
         "open the workbook in a spreadsheet program and save it, or write the value",
     )
@@ -159,34 +158,31 @@ def _title(book: Any, name: str) -> str:
     return titles[0]
 
 
-def _rows(sheet: Any, name: str, formulas: set[tuple[int, int]], faults: list[Fault]) -> Iterator[list[str]]:
-    """Rows of text cells without trailing empty ones. Notes formulas, and faults of cells that hold an error."""
+def _rows(sheet: Any, name: str, formulas: list[tuple[int, int]], faults: Faults) -> dict[int, list[str]]:
+    """Row number -> text cells, for rows that hold something. Notes formulas, and faults of cells with an error."""
     sheet.reset_dimensions()  # what the file says of its own size may be wrong
-    count = empty = 0
-    for at, row in enumerate(sheet.iter_rows()):
-        cells = []
+    rows: dict[int, list[str]] = {}
+    count = 0
+    for number, row in enumerate(sheet.iter_rows(), start=1):
+        cells = [_text(cell) for cell in row]
         for column, cell in enumerate(row):
             if cell.data_type == "f":
-                formulas.add((at, column))
+                formulas.append((number, column))
             elif cell.data_type == "e":
-                faults.append(_error_cell(name, at, column, str(cell.value)))
-            cells.append(_text(cell))
+                faults.add(*_error_cell(name, number, column, str(cell.value)))
         while cells and not cells[-1]:
             cells.pop()
-        if not cells:  # a million formatted but empty rows are common: only count them
-            empty += 1
-            continue
-        count += empty + len(cells)
-        if at >= MAX_ROWS or count > MAX_CELLS:
+        if cells:
+            rows[number] = cells
+            count += len(cells)
+        if len(rows) > MAX_ROWS or count > MAX_CELLS or len(formulas) > MAX_CELLS:
             raise _too_large(name)
-        yield from ([] for _ in range(empty))
-        empty = 0
-        yield cells
+    return rows
 
 
-def _error_cell(name: str, row: int, column: int, found: str) -> Fault:
-    return Fault(
-        f'{name}: row {row + 1}, column "{letter(column)}"',
+def _error_cell(name: str, number: int, column: int, found: str) -> tuple[str, str, str]:
+    return (
+        f'{name}: row {number}, column "{letter(column)}"',
         f"the cell holds the error {found}",
         "put the formula right, or write the value",
     )
@@ -203,7 +199,7 @@ def _text(cell: Any) -> str:
         return str(value).upper()
     if isinstance(value, (int, float)):
         # A cell shown as 65% holds 0.65: give it as it is seen, never a hundredth of it.
-        percent = "%" in str(cell.number_format)
+        percent = "%" in _LITERAL.sub("", str(cell.number_format))
         return f"{shortest(round(value * 100, 10))}%" if percent else shortest(value)
     if isinstance(value, datetime.datetime):
         return value.date().isoformat() if value.time() == datetime.time() else value.isoformat()

@@ -22,6 +22,8 @@ WIND_FROM = (
     "left", "right", "ahead", "behind", "ahead left", "ahead right", "behind left", "behind right", "changing",
 )  # fmt: skip
 
+_DIGITS = "write digits only; the unit goes into the third cell"
+
 Value = str | int | float | tuple[int, ...]
 
 
@@ -206,9 +208,7 @@ def _quantity(label: Label, text: str, unit: str, place: str) -> float:
     units = units_of(label.kind)
     number = parse_number(text)
     if number is None:
-        raise QuantityError(
-            Fault(place, f'"{label.name}" is "{shown(text)}", which is not a number', "write digits only")
-        )
+        raise QuantityError(Fault(place, f'"{label.name}" is "{shown(text)}", which is not a number', _DIGITS))
     if not unit.strip():
         raise QuantityError(Fault(place, f'"{label.name}" has no unit', f"write one of {units} in the third cell"))
     name = unit_named(unit, label.kind)

@@ -1,9 +1,10 @@
 """A tray sheet as rows of cells, whatever file it was saved in.
 
-1. `SheetCells`   the rows of text cells, and how a message names a place among them
-2. `read_text`    a text file (CSV) -> the rows of its cells
-3. `check_first`  does the first row say what a version-1 tray sheet says?
-4. `letter`, `shortest`   a column's letter, a number's shortest writing
+1. `Faults`       what is wrong with a sheet, as it is found
+2. `SheetCells`   the rows of text cells, and how a message names a place among them
+3. `read_text`    a text file (CSV) -> the rows of its cells
+4. `check_first`  does the first row say what a version-1 tray sheet says?
+5. `letter`, `shortest`   a column's letter, a number's shortest writing
 
 The delimiter is the character right behind "spreadcheck tray sheet" on the first line: nothing is guessed.
 """
@@ -20,14 +21,25 @@ from spreadcheck.errors import Fault, SheetError, shown
 TITLE = "spreadcheck tray sheet"
 VERSION = 1
 MAX_BYTES = 16 * 1024 * 1024
+MAX_FAULTS = 10_000  # messages beyond this take more memory than they help
 
 _FIRST = re.compile(rf' *"? *{TITLE} *"? *([,;\t]|[\r\n]|$)', re.IGNORECASE)
 NOT_TEXT = "is neither text nor a workbook (a picture, perhaps)"
 
 
+class Faults(list[Fault]):
+    """What is wrong with a sheet. All of it is collected; only a sheet with thousands of faults is given up early."""
+
+    def add(self, place: str, problem: str, remedy: str) -> None:
+        """Note one more fault."""
+        self.append(Fault(place, problem, remedy))
+        if len(self) == MAX_FAULTS:
+            raise SheetError(*self, Fault(place, "more faults may follow", "put these right first"))
+
+
 @dataclass(frozen=True)
 class SheetCells:
-    """The rows of a sheet as text cells. `numbers` holds the row number that a person sees, for each row."""
+    """The rows of a sheet as text cells, blank rows left out. `numbers` holds the row number that a person sees."""
 
     source: str
     rows: list[list[str]]
@@ -42,10 +54,6 @@ class SheetCells:
             return name
         row = f"{name}: row {self.numbers[at]}"
         return f'{row}, column "{shown(column)}"' if column else row
-
-    def blank(self, at: int) -> bool:
-        """Whether nothing but blanks stands in a row."""
-        return not any(cell.strip() for cell in self.rows[at])
 
 
 def letter(at: int) -> str:
@@ -107,7 +115,7 @@ def read_text(data: bytes | str, source: str = "") -> SheetCells:
     Returns
     -------
     SheetCells
-        The rows, trailing empty cells left out. [-]
+        The rows, without blank rows and trailing empty cells. [-]
 
     Raises
     ------
@@ -149,15 +157,18 @@ def _decoded(data: bytes, name: str) -> str:
 
 
 def _split(text: str, delimiter: str, name: str) -> tuple[list[list[str]], list[int]]:
-    """The cells of each row and the line it starts on."""
+    """The cells of each row that is not blank, and the line it starts on."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    rows, numbers, start = [], [], 1
+    rows: list[list[str]] = []
+    numbers: list[int] = []
+    start = 1
     try:
         for row in reader:
             while row and not row[-1]:
                 row.pop()
-            rows.append(row)
-            numbers.append(start)
+            if any(cell.strip() for cell in row):
+                rows.append(row)
+                numbers.append(start)
             start = reader.line_num + 1
     except csv.Error:
         raise SheetError(
@@ -196,27 +207,26 @@ def check_first(cells: SheetCells) -> None:
     spreadcheck.errors.SheetError: field.csv: row 1, column "B": the version is "2", and this program reads version 1;
     write 1, or get a newer spreadcheck
     """
-    first = [*(cells.rows[0] if cells.rows else []), "", ""]
-    if first[0].strip().casefold() != TITLE:
-        raise SheetError(_not_a_sheet(cells.place(), first[0]))
-    version = first[1].strip()
-    if not version:
-        raise SheetError(
-            Fault(f'{cells.place()}: row 1, column "B"', "the version is missing", f"write {TITLE},{VERSION}")
-        )
-    if version not in (str(VERSION), f"{VERSION}.0"):
+    title, version = (*(cells.rows[0] if cells.rows else []), "", "")[:2]
+    if title.strip().casefold() != TITLE:
+        raise SheetError(_not_a_sheet(cells.place(), title))
+    place, found = cells.place(0, "B"), version.strip()
+    if not found:
+        raise SheetError(Fault(place, "the version is missing", f"write {TITLE},{VERSION}"))
+    if found not in (str(VERSION), f"{VERSION}.0"):
         raise SheetError(
             Fault(
-                f'{cells.place()}: row 1, column "B"',
-                f'the version is "{shown(version)}", and this program reads version {VERSION}',
+                place,
+                f'the version is "{shown(found)}", and this program reads version {VERSION}',
                 f"write {VERSION}, or get a newer spreadcheck",
             )
         )
 
 
 def _not_a_sheet(name: str, first: str) -> Fault:
+    found = f'"{shown(first)}"' if first.strip() else "empty"
     return Fault(
         f'{name}: row 1, column "A"',
-        f'the file starts with "{shown(first)}" and is not a tray sheet',
-        f"its first row must be {TITLE},{VERSION}",
+        f"the first cell is {found}, so this is not a tray sheet",
+        f"the first row must be {TITLE},{VERSION}",
     )

@@ -15,9 +15,10 @@ from typing import IO
 
 from spreadcheck.errors import Fault, OutputError, SheetError
 from spreadcheck.files import check_target, write_whole
-from spreadcheck.sheetcells import MAX_BYTES, TITLE, VERSION, SheetCells, read_text, shortest
+from spreadcheck.sheetcells import MAX_BYTES, TITLE, VERSION, Faults, SheetCells, read_text, shortest
 from spreadcheck.trayform import read_form
-from spreadcheck.traytable import find_heading, read_table
+from spreadcheck.trayheader import find_header
+from spreadcheck.traytable import read_table
 from spreadcheck.traytest import CatchState, TrayTest
 
 _ZIP = b"PK\x03\x04"  # how an XLSX workbook starts
@@ -143,14 +144,13 @@ def write_sheet(test: TrayTest, path: str | os.PathLike[str], *, overwrite: bool
     if ending not in (".csv", ".xlsx"):
         raise OutputError(Fault(name, "a tray sheet is a .csv or an .xlsx file", "give it one of these endings"))
     check_target(name, overwrite=overwrite)
-    if ending == ".csv":
-        write_whole(name, sheet_text(test), overwrite=overwrite)
-        return
-    from spreadcheck.excel import workbook_bytes
+    sheet: str | bytes = sheet_text(test)
+    if ending == ".xlsx":
+        from spreadcheck.excel import workbook_bytes
 
-    book = workbook_bytes(_rows(test), place=name)
-    _check_same(test, book)
-    write_whole(name, book, overwrite=overwrite)
+        sheet = workbook_bytes(_rows(test), place=name)
+        _check_same(test, sheet)
+    write_whole(name, sheet, overwrite=overwrite)
 
 
 def _loaded(source: str | os.PathLike[str] | IO[bytes] | IO[str]) -> tuple[str, bytes | str]:
@@ -193,12 +193,12 @@ def _taken(name: str, source: str | IO[bytes] | IO[str]) -> bytes | str:
 def _read(data: bytes | str, source: str) -> TrayTest:
     """A test from the content of its sheet."""
     cells = _cells(data, source)
-    faults: list[Fault] = []
-    heading = find_heading(cells, faults)
-    if heading is None:
+    faults = Faults()
+    header = find_header(cells, faults)
+    if header is None:
         raise SheetError(*faults)
-    form = read_form(cells, heading.at, heading.passes, faults)
-    table = read_table(cells, heading, faults)
+    form = read_form(cells, header.at, header.passes, faults)
+    table = read_table(cells, header, faults)
     if faults or table is None:
         raise SheetError(*faults)
     return dataclasses.replace(table, form=form)
@@ -256,11 +256,11 @@ def _quoted(cell: str) -> str:
 def _check_same(test: TrayTest, written: bytes | str) -> None:
     """Refuse to write a test that would read back as another one."""
     data = written.encode("utf-8", "replace") if isinstance(written, str) else written
-    if _read(data, test.source or "tray test") != test:
+    if _read(data, test.source or "the new sheet") != test:
         raise SheetError(
             Fault(
-                test.source or "tray test",
-                "the test can't be written so that it reads back the same",
-                "take blanks around tray names and control characters out of its words",
+                test.source or "the new sheet",
+                "would not read back as the same test",
+                "take control characters and blanks around names out of its words",
             )
         )

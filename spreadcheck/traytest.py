@@ -22,14 +22,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from spreadcheck.errors import Fault, SheetError
 from spreadcheck.labels import LABELS, Value, known_label, read_value
-from spreadcheck.units import KINDS, to_inside, unit_named
+from spreadcheck.units import KINDS, split_quantity, to_inside, unit_named
 
 FloatArray: TypeAlias = NDArray[np.float64]
 
 MAX_TRAYS = 10_000
 MAX_PASSES = 1_000
 MAX_OFFSET_M = 1_000.0
-MIN_SPACING_M = 1e-3
+MIN_SPACING_M = 1e-3 - 1e-9  # 1 mm, less what rounding may take from it
 MAX_CATCH = 1e7  # g or ml; more than any tray holds
 MIN_CATCH = 1e-6  # g or ml; less than the dust of a granule
 
@@ -212,6 +212,32 @@ def column_kind(unit: str) -> tuple[str, str] | None:
     return None
 
 
+def can_be_caught(catch: FloatArray, unit: str) -> NDArray[np.bool_]:
+    """Which figures can be catches: 0, or more than dust and less than any tray holds.
+
+    Parameters
+    ----------
+    catch : ndarray
+        The figures. [unit]
+    unit : str
+        Their unit, a mass or a volume. [-]
+
+    Returns
+    -------
+    ndarray of bool
+        True where the figure can be a catch; False for NaN. [-]
+
+    Examples
+    --------
+    >>> can_be_caught(np.array([0.0, 12.5, -3.0, 5e9]), "g")
+    array([ True,  True, False, False])
+    """
+    kind, name = column_kind(unit) or ("catch mass", "g")
+    inside = catch * KINDS[kind].factors[name]
+    can_be: NDArray[np.bool_] = (catch == 0) | ((inside >= MIN_CATCH) & (inside <= MAX_CATCH))
+    return can_be
+
+
 def catch_g(test: TrayTest, *, relative: bool = False) -> FloatArray:
     """The catches of a test in grams, ml turned to g by the bulk density.
 
@@ -331,8 +357,8 @@ def tray_test(
     offset = np.array(offset_m, dtype=float)
     caught = np.array(catch, dtype=float)
     caught = caught.reshape(-1, 1) if caught.ndim == 1 else caught
-    names = _tray_names(offset) if tray is None and offset.ndim == 1 else tuple(tray or ())
-    _check_arrays(offset, caught, names, unit)
+    names = _tray_names(offset) if tray is None and offset.ndim == 1 else tuple(name.strip() for name in tray or ())
+    unit = _check_arrays(offset, caught, names, unit)
     order = np.argsort(offset, kind="stable")
     rows = [_form_row("tray width", tray_width), _form_row("tray length", tray_length)]
     rows += [_form_row(label, value) for label, value in (form or {}).items()]
@@ -356,8 +382,7 @@ def _form_row(label: str, text: str) -> FormRow:
     known = LABELS.get(label)
     if known is None or known.kind not in KINDS:
         return FormRow(label, text)
-    number, _, unit = text.strip().partition(" ")
-    return FormRow(label, number, unit.strip())
+    return FormRow(label, *split_quantity(text))
 
 
 def _tray_names(offset: FloatArray) -> tuple[str, ...]:
@@ -371,8 +396,8 @@ def _tray_names(offset: FloatArray) -> tuple[str, ...]:
     return tuple(names)
 
 
-def _check_arrays(offset: FloatArray, caught: FloatArray, names: Sequence[str], unit: str) -> None:
-    faults = []
+def _check_arrays(offset: FloatArray, caught: FloatArray, names: Sequence[str], unit: str) -> str:
+    """Refuse what no sheet could hold; returns the unit of the catches as this package writes it."""
     if offset.ndim != 1 or caught.ndim != 2 or len(offset) != len(caught) or len(names) != len(offset):
         raise SheetError(
             Fault(
@@ -381,15 +406,22 @@ def _check_arrays(offset: FloatArray, caught: FloatArray, names: Sequence[str], 
                 "give one offset and one row of catches a tray",
             )
         )
-    if column_kind(unit) is None:
-        faults.append(Fault("", f'"{unit}" is not a unit of catches', "use g or ml"))
+    kind = column_kind(unit)
+    if kind is None:
+        raise SheetError(Fault("", f'"{unit}" is not a unit of catches', "use g or ml"))
+    faults = []
     if not np.isfinite(offset).all() or (np.abs(offset) > MAX_OFFSET_M).any():
         faults.append(Fault("", "an offset is not a finite number of metres", f"keep within {MAX_OFFSET_M:g} m"))
     elif len(offset) > 1 and (np.diff(np.sort(offset)) < MIN_SPACING_M).any():
         faults.append(Fault("", "two trays stand at the same offset", "give every tray an offset of its own"))
-    bad = ~np.isnan(caught) & ~((caught == 0) | ((caught >= MIN_CATCH) & (caught <= MAX_CATCH)))
+    if len(set(names)) < len(names) or "" in names:
+        faults.append(Fault("", "a tray has no name, or two have the same", "give every tray a name of its own"))
+    bad = ~np.isnan(caught) & ~can_be_caught(caught, unit)
     if bad.any():
         worst = caught[bad][0]
-        faults.append(Fault("", f"a catch is {worst:g}", f"catches are 0 or from {MIN_CATCH:g} to {MAX_CATCH:g}"))
+        faults.append(
+            Fault("", f"a catch is {worst:g}", f"catches are 0 or from {MIN_CATCH:g} to {MAX_CATCH:g} g or ml")
+        )
     if faults:
         raise SheetError(*faults)
+    return kind[1]

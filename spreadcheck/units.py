@@ -2,7 +2,7 @@
 
 1. `parse_number`    a number as people write it, decimal comma where it is allowed
 2. `to_inside`       a value in any known unit -> the unit used inside
-3. `parse_quantity`  "24 m", "80 ft" -> the unit used inside
+3. `split_quantity`, `parse_quantity`  "24 m", "80 ft" -> number and unit, or the unit used inside
 4. `from_inside`, `show`  the way back, for a reader who thinks in metric or US units
 
 Inside: lengths in m, masses in kg (catches in g and ml), rates in kg/ha, speeds in m/s, densities in kg/m3,
@@ -26,6 +26,7 @@ ACRE_M2 = 4046.8564224
 HECTARE_M2 = 10_000.0
 MPH_M_S = 0.44704
 KGF_N = 9.80665
+INCH_HG_HPA = 25.4 * 1.33322387415  # conventional millimetre of mercury: 13.5951 g/cm3 x 9.80665 m/s2 x 1 mm
 LB_AC_KG_HA = POUND_KG / ACRE_M2 * HECTARE_M2
 LB_FT3_KG_M3 = POUND_KG / FOOT_M**3
 
@@ -174,7 +175,7 @@ KINDS: dict[str, Kind] = {
             "pressure",
             "hPa",
             "hpa",
-            {"kPa": 10.0, "Pa": 1e-2, "inHg": 33.8638866667},
+            {"kPa": 10.0, "Pa": 1e-2, "inHg": INCH_HG_HPA},
             metric="hPa",
             us="inHg",
         ),
@@ -195,10 +196,12 @@ _ALIASES = {
     "m²": "m2", "m³": "m3", "ft²": "ft2", "ft³": "ft3", "°c": "degC", "c": "degC", "°f": "degF", "f": "degF",
     "°": "deg", "degree": "deg", "degrees": "deg", "percent": "%", "pct": "%", "sec": "s", "second": "s",
     "seconds": "s", "minute": "min", "minutes": "min", "hour": "h", "hours": "h", "kilogram-force": "kgf",
-    "newton": "N", "newtons": "N",
+    "newton": "N", "newtons": "N", "lb/1000ft2": "lb/1000 ft2", "lb/1000 sq ft": "lb/1000 ft2", "kg/hectare": "kg/ha",
+    "mi/h": "mph", "miles/hour": "mph", "km/hour": "km/h", "m/sec": "m/s", "kg/l": "kg/L", "sq ft": "ft2",
 }  # fmt: skip
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.ASCII | re.IGNORECASE)
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)  # 1,200: one point two, or twelve hundred?
 _QUANTITY = re.compile(rf"\s*({_NUMBER.pattern})\s*(.*?)\s*", re.ASCII | re.IGNORECASE)
 
 
@@ -293,11 +296,15 @@ def to_inside(value: float, unit: str, kind: str) -> float:
     >>> to_inside(50, "degF", "temperature")
     10.0
     """
+    quantity, name = KINDS[kind], _must_be_unit(unit, kind)
+    return value * quantity.factors[name] + quantity.shifts.get(name, 0.0)
+
+
+def _must_be_unit(unit: str, kind: str) -> str:
     name = unit_named(unit, kind)
     if name is None:
         raise QuantityError(Fault("", f'"{unit}" is not a unit of {kind}', f"use one of {units_of(kind)}"))
-    quantity = KINDS[kind]
-    return value * quantity.factors[name] + quantity.shifts.get(name, 0.0)
+    return name
 
 
 def from_inside(value: float, unit: str, kind: str) -> float:
@@ -317,13 +324,17 @@ def from_inside(value: float, unit: str, kind: str) -> float:
     float
         The value. [unit]
 
+    Raises
+    ------
+    QuantityError
+        If the kind has no such unit.
+
     Examples
     --------
     >>> from_inside(24.384, "ft", "length")
     80.0
     """
-    name = unit_named(unit, kind) or unit
-    quantity = KINDS[kind]
+    quantity, name = KINDS[kind], _must_be_unit(unit, kind)
     return (value - quantity.shifts.get(name, 0.0)) / quantity.factors[name]
 
 
@@ -348,6 +359,28 @@ def units_of(kind: str) -> str:
     return ", ".join(KINDS[kind].factors)
 
 
+def split_quantity(text: str) -> tuple[str, str]:
+    """A number and its unit, taken apart.
+
+    Parameters
+    ----------
+    text : str
+        What was written, such as "24 m". [-]
+
+    Returns
+    -------
+    tuple of str
+        The number as written and the unit; the whole text and "" where it does not start with a number. [-]
+
+    Examples
+    --------
+    >>> split_quantity("24 m"), split_quantity("80ft"), split_quantity("wide")
+    (('24', 'm'), ('80', 'ft'), ('wide', ''))
+    """
+    match = _QUANTITY.fullmatch(text.replace("\u2212", "-"))
+    return (match[1], match.groups()[-1]) if match else (text, "")
+
+
 def parse_quantity(text: str, kind: str, *, place: str = "") -> float:
     """A number with its unit written out, such as "24 m" or "80 ft", in the unit used inside.
 
@@ -368,7 +401,8 @@ def parse_quantity(text: str, kind: str, *, place: str = "") -> float:
     Raises
     ------
     QuantityError
-        If there is no number, no unit, or a unit of another kind. A bare number is never guessed at.
+        If there is no number, no unit, or a unit of another kind, or a comma that may mark thousands or decimals.
+        Nothing is guessed at.
 
     Examples
     --------
@@ -379,17 +413,21 @@ def parse_quantity(text: str, kind: str, *, place: str = "") -> float:
     ...
     spreadcheck.errors.QuantityError: option --bout-width: "24" has no unit; write it out, such as "24 m" or "24 ft"
     """
-    match = _QUANTITY.fullmatch(text.replace("\u2212", "-"))
-    number = parse_number(match[1], decimal_comma=True) if match else None
+    written, unit = split_quantity(text)
+    number = parse_number(written, decimal_comma=True)
     quantity = KINDS[kind]
-    if match is None or number is None:
+    if number is None:
         example = f'"24 {quantity.metric}"'
         raise QuantityError(
             Fault(place, f'"{text}" is not a {kind}', f"write a number and its unit, such as {example}")
         )
-    unit = match.groups()[-1]
+    if _THOUSANDS.fullmatch(written):
+        without, point = written.replace(",", ""), written.replace(",", ".")
+        raise QuantityError(
+            Fault(place, f'"{text}" may mean {without} or {point}', "write it without the comma, or with a point")
+        )
     if not unit:
-        options = " or ".join(dict.fromkeys(f'"{match[1]} {unit}"' for unit in (quantity.metric, quantity.us)))
+        options = " or ".join(dict.fromkeys(f'"{written} {unit}"' for unit in (quantity.metric, quantity.us)))
         raise QuantityError(Fault(place, f'"{text}" has no unit', f"write it out, such as {options}"))
     name = unit_named(unit, kind)
     if name is None:

@@ -32,6 +32,7 @@ LINES = [
     "excel",
     "trayform",
     "traytable",
+    "trayheader",
     "sheetcells",
     "files",
     "traytest",
