@@ -185,7 +185,7 @@ def drag_coefficient(reynolds: ArrayLike, sphericity: ArrayLike = 1.0) -> FloatA
     Examples
     --------
     >>> drag_coefficient([1000, 1000], [1, 0.95]).round(3)
-    array([0.471, 0.606])
+    array([0.471, 0.53 ])
     """
     ball = sphere_drag(reynolds)
     shape = np.asarray(sphericity, dtype=float)
