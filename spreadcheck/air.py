@@ -66,8 +66,9 @@ def require_between(name: str, value: float, low: float, high: float, unit: str)
     spreadcheck.errors.QuantityError: granule size: -3 mm can't be right; it must lie between 0.3 and 20 mm
     """
     if not low <= value <= high:
-        remedy = f"it must lie between {low:g} and {high:g} {unit}"
-        raise QuantityError(Fault(name, f"{value:g} {unit} can't be right", remedy))
+        behind = f" {unit}" if unit else ""
+        remedy = f"it must lie between {low:g} and {high:g}{behind}"
+        raise QuantityError(Fault(name, f"{value:g}{behind} can't be right", remedy))
     return value
 
 

@@ -62,7 +62,7 @@ class Granule:
     def __post_init__(self) -> None:
         require_between("granule size", self.diameter_m * 1e3, 0.05, 50, "mm")
         require_between("granule density", self.density_kg_m3, 100, 10_000, "kg/m3")
-        require_between("sphericity", self.sphericity, *SPHERICITIES, "(a ball is 1)")
+        require_between("sphericity", self.sphericity, *SPHERICITIES, "")
 
 
 @dataclass(frozen=True)

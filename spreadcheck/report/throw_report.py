@@ -17,6 +17,7 @@ from spreadcheck.throw import Change, Chart, ThrowStudy, WindThrow
 from spreadcheck.units import show, shown_unit
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 WIDTH = 80
@@ -31,7 +32,6 @@ CAUTIONS = (
     "behind and to both sides; stop the drive and the engine before going near the discs.",
 )
 _LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 3)), (0, (1, 3)))
-_MARKS = "os^Dv<>"
 
 
 def _shown(key: str, value: float | None, system: str) -> str:
@@ -76,7 +76,7 @@ def throw_text(study: ThrowStudy, system: str = "metric", *, assumed: tuple[str,
         parts.append(_changes(study, system))
     if study.winds:
         parts.append(_winds(study, system))
-    parts.append(_chart(study.chart, system))
+    parts.append(_chart(study, system))
     parts += [_wrapped(_air_line(study.weather, system))]
     if assumed:
         parts.append(_wrapped("Assumed, as nobody gave it: " + _assumed(study, assumed, system) + "."))
@@ -115,7 +115,7 @@ def _sides(study: ThrowStudy, system: str) -> str:
 
 def _changes(study: ThrowStudy, system: str) -> str:
     lines = ["What each change does to the throw in still air, and the same if granules meet", "20 % less or more drag"]
-    lines += [_change_line(change, system) for change in study.changes if change.field or len(study.changes) > 2]
+    lines += [_change_line(change, system) for change in study.changes if change.field or len(study.changes) != 2]
     if study.same_throw:
         key, value = study.same_throw
         lines.append(
@@ -135,7 +135,7 @@ def _change_line(change: Change, system: str) -> str:
 
 def _winds(study: ThrowStudy, system: str) -> str:
     wind = study.weather
-    known = bool(study.winds[0].sides[0] in ("ahead", "behind", "left"))
+    known = "downwind" not in study.winds[0].sides
     side = f"from {wind.wind_from}" if known else "its direction is not known or changing"
     lines = [
         f"In the wind of {show(wind.wind_speed_m_s, 'wind speed', system)}, {side} "
@@ -161,23 +161,24 @@ def _drift(flight: Flight, row: WindThrow, system: str) -> str:
     return f"{text} {row.sides[0 if flight.drift_m > 0 else 1]}"
 
 
-def _chart(chart: Chart, system: str) -> str:
-    unit = shown_unit("length", system)
+def _chart(study: ThrowStudy, system: str) -> str:
+    """The table of throws; the present speed and the changed one are marked."""
+    chart = study.chart
     by_spinner = chart.field == "spinner_speed_rpm"
-    speed_unit = shown_unit("wind speed", system)
-    sizes = "".join(f"{f'{size:g} mm':>9}" for size in chart.sizes_mm)
-    first = f"{'spinner':>8}" if by_spinner else ""
-    units = f"{'rpm':>8}" if by_spinner else ""
+    signs = {getattr(setting, chart.field): sign for setting, sign in zip(study.settings, "*+", strict=False)}
     lines = [
-        f"Throw in still air, {unit}, by granule size; all else as at present",
-        f"{first}{'release':>9}{sizes}",
-        f"{units}{speed_unit:>9}",
+        f"Throw in still air, {shown_unit('length', system)}, by granule size; all else as at present",
+        (f"{'spinner':>8}" if by_spinner else "") + f"{'release':>8} ",
+        (f"{'rpm':>8}" if by_spinner else "") + f"{shown_unit('wind speed', system):>8} ",
     ]
+    lines[1] += "".join(f"{f'{size:g} mm':>9}" for size in chart.sizes_mm)
     for speed, release, throws in zip(chart.speeds, chart.release_m_s, chart.throw_m, strict=True):
         start = f"{speed:>8.0f}" if by_spinner else ""
         cells = "".join(f"{show(throw, 'length', system, unit=False, digits=1):>9}" for throw in throws)
-        lines.append(f"{start}{show(release, 'wind speed', system, unit=False):>9}{cells}")
-    return "\n".join(lines)
+        lines.append(f"{start}{show(release, 'wind speed', system, unit=False):>8}{signs.get(speed, ' ')}{cells}")
+    marks = {"*": "* present speed", "+": "+ changed speed"}
+    lines.append(", ".join(marks[sign] for speed, sign in signs.items() if speed in chart.speeds))
+    return "\n".join(line.rstrip() for line in lines).rstrip()
 
 
 def _air_line(weather: Weather, system: str) -> str:
@@ -302,33 +303,49 @@ def throw_figure(study: ThrowStudy, chart: Chart, system: str = "metric") -> Fig
     figure = Figure(figsize=(7.2, 5.0), layout="constrained")
     axes = figure.add_subplot()
     kind = "turning speed" if chart.field == "spinner_speed_rpm" else "wind speed"
-    speeds = [float(show(speed, kind, system, unit=False, digits=4)) for speed in chart.speeds]
-    shades = [0.75 * at / max(len(chart.sizes_mm) - 1, 1) for at in range(len(chart.sizes_mm))][::-1]
-    for at, size in enumerate(chart.sizes_mm):
-        throws = [_length(row[at], system) for row in chart.throw_m]
-        axes.plot(speeds, throws, ls=_LINES[at % len(_LINES)], color=str(shades[at]), lw=1.8)
-        axes.annotate(
-            f"{size:g} mm", (speeds[-1], throws[-1]), xytext=(5, 0), textcoords="offset points", va="center", fontsize=9
-        )
-    for setting, flight, mark, name in zip(study.settings, study.flights, "os", ("present", "changed"), strict=False):
-        speed = release_speed(setting) if chart.field == "release_speed_m_s" else setting.spinner_speed_rpm
-        at_speed = float(show(speed, kind, system, unit=False, digits=4))
+    speeds = [_number(speed, kind, system) for speed in chart.speeds]
+    curves = [[_number(row[at], "length", system) for row in chart.throw_m] for at in range(len(chart.sizes_mm))]
+    _draw_curves(axes, speeds, curves, chart.sizes_mm)
+    for setting, flight, mark, face in zip(study.settings, study.flights, "os", ("#1b4f72", "#c0651a"), strict=False):
+        speed = release_speed(setting) if kind == "wind speed" else setting.spinner_speed_rpm
+        name = "present" if mark == "o" else "changed"
         label = f"{name}: {setting.granule_size_mm:g} mm, {show(flight.throw_m, 'length', system, digits=1)}"
-        face = "#1b4f72" if mark == "o" else "#c0651a"
-        axes.plot([at_speed], [_length(flight.throw_m, system)], mark, ms=9, color=face, mec="white", label=label)
+        at_point = ([_number(speed, kind, system)], [_number(flight.throw_m, "length", system)])
+        axes.plot(*at_point, mark, ms=9, color=face, mec="white", label=label, zorder=3)
     axes.set_xlabel(f"{name_of(chart.field)}, {shown_unit(kind, system)}")
     axes.set_ylabel(f"throw in still air, {shown_unit('length', system)}")
-    axes.set_title("Throw of a granule against speed, by granule size", loc="left", fontsize=11)
+    axes.set_title(
+        "Throw of a granule against speed, by granule size; lines: all else as at present\n"
+        "flight alone: vanes, tumbling and bounce are not in it",
+        loc="left",
+        fontsize=10,
+    )
     axes.grid(color="#dddddd", lw=0.6)
     axes.set_axisbelow(True)
-    axes.margins(x=0.08)
+    axes.spines[["top", "right"]].set_visible(False)
     axes.legend(loc="upper left", frameon=False)
-    axes.text(
-        0.99, 0.02, "flight alone: vanes, tumbling and bounce are not in it", transform=axes.transAxes, ha="right",
-        fontsize=8, color="#444444",
-    )  # fmt: skip
     return figure
 
 
-def _length(value_m: float, system: str) -> float:
-    return float(show(value_m, "length", system, unit=False, digits=4))
+def _draw_curves(axes: Axes, speeds: list[float], curves: list[list[float]], sizes_mm: tuple[float, ...]) -> None:
+    """One line a size, told apart by dashes and greys, its size written at its end."""
+    reach = speeds[-1] - speeds[0]
+    axes.set_xlim(speeds[0] - 0.03 * reach, speeds[-1] + 0.12 * reach)
+    greys = [str(0.7 * at / len(curves)) for at in range(len(curves), 0, -1)]
+    for curve, grey, dash in zip(curves, greys, _LINES, strict=False):
+        axes.plot(speeds, curve, ls=dash, color=grey, lw=1.8)
+    heights = _apart([curve[-1] for curve in curves], 0.035 * (curves[-1][-1] - curves[0][0]))
+    for size, height in zip(sizes_mm, heights, strict=True):
+        axes.text(speeds[-1] + 0.012 * reach, height, f"{size:g} mm", va="center", fontsize=9)
+
+
+def _apart(heights: list[float], gap: float) -> list[float]:
+    """Rising heights, each at least a gap above the last, so that labels don't fall on each other."""
+    placed: list[float] = []
+    for height in heights:
+        placed.append(max(height, placed[-1] + gap) if placed else height)
+    return placed
+
+
+def _number(value: float | None, kind: str, system: str) -> float:
+    return float(show(value, kind, system, unit=False, digits=4))
