@@ -59,6 +59,7 @@ def _labels() -> dict[str, Label]:
         Label("reversed passes", "passes"),
         Label("travel speed", "speed", 0.01, 30, unit="km/h"),
         Label("spinner speed", "turning speed", 1, 10_000, unit="rpm"),
+        Label("disc diameter", "length", 0.05, 5, unit="m"),
         Label("target rate", "rate", 0.1, 100_000, unit="kg/ha"),
         Label("bout width", "length", 0.1, 1000, unit="m"),
         Label("driving", "choice", choices=METHODS),

@@ -17,6 +17,10 @@ from spreadcheck.errors import SpreadcheckError
 
 # command -> (step of the job it serves, one line on what it does); the file of the same name holds it
 COMMANDS: dict[str, tuple[str, str]] = {
+    "throw": (
+        "Set up the machine",
+        "What a change of spinner speed or granule does to the throw.",
+    ),
     "analyse": (
         "Judge the test",
         "From a tray sheet to the effective width, the CV and what the field gets.",

@@ -1,0 +1,190 @@
+"""The air that a granule flies through: density and viscosity from what a weather station shows.
+
+1. `require_between`   a value inside what is possible, or a plain message
+2. `vapour_pressure`   of saturated air, by the WMO's formula
+3. `air_density`       dry air and water vapour as ideal gases
+4. `air_viscosity`     Sutherland's law
+5. `Air`, `air_at`     both together
+
+Sources: dry air and Sutherland's constants from the U.S. Standard Atmosphere (1976), which ISO 2533 shares; saturation
+vapour pressure over water from WMO-No. 8, Guide to Instruments and Methods of Observation, annex 4.B.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from spreadcheck.errors import Fault, QuantityError
+
+DRY_AIR_J_KG_K = 287.05287  # gas constant of dry air
+VAPOUR_J_KG_K = 461.523  # gas constant of water vapour, 8.314462618 / 0.018015268
+ZERO_C_K = 273.15
+STANDARD_PRESSURE_HPA = 1013.25
+
+TEMPERATURES_DEG_C = (-40.0, 60.0)
+PRESSURES_HPA = (500.0, 1100.0)
+
+
+@dataclass(frozen=True)
+class Air:
+    """Air as a granule meets it."""
+
+    density_kg_m3: float
+    viscosity_pa_s: float
+
+
+def require_between(name: str, value: float, low: float, high: float, unit: str) -> float:
+    """A value inside what is possible, unchanged; anything else is said plainly.
+
+    Parameters
+    ----------
+    name : str
+        What the value is. [-]
+    value : float
+        The value. [unit]
+    low, high : float
+        The bounds, both allowed. [unit]
+    unit : str
+        Unit of all three, for the message. [-]
+
+    Returns
+    -------
+    float
+        The value. [unit]
+
+    Raises
+    ------
+    QuantityError
+        If the value lies outside, or is not a number.
+
+    Examples
+    --------
+    >>> require_between("granule size", -3, 0.3, 20, "mm")
+    Traceback (most recent call last):
+    ...
+    spreadcheck.errors.QuantityError: granule size: -3 mm can't be right; it must lie between 0.3 and 20 mm
+    """
+    if not low <= value <= high:
+        behind = f" {unit}" if unit else ""
+        remedy = f"it must lie between {low:g} and {high:g}{behind}"
+        raise QuantityError(Fault(name, f"{value:g}{behind} can't be right", remedy))
+    return value
+
+
+def vapour_pressure(temperature_deg_c: float) -> float:
+    """Pressure of water vapour in saturated air, over water.
+
+    e = 6.112 exp(17.62 t / (243.12 + t)), WMO-No. 8, annex 4.B.
+
+    Parameters
+    ----------
+    temperature_deg_c : float
+        Air temperature. [degC]
+
+    Returns
+    -------
+    float
+        Vapour pressure. [hPa]
+
+    Examples
+    --------
+    >>> round(vapour_pressure(20), 2)
+    23.33
+    """
+    return 6.112 * math.exp(17.62 * temperature_deg_c / (243.12 + temperature_deg_c))
+
+
+def air_density(
+    temperature_deg_c: float, *, pressure_hpa: float = STANDARD_PRESSURE_HPA, humidity_pct: float = 0.0
+) -> float:
+    """Density of moist air: dry air and water vapour as ideal gases side by side.
+
+    Parameters
+    ----------
+    temperature_deg_c : float
+        Air temperature. [degC]
+    pressure_hpa : float
+        Air pressure at the place, not reduced to sea level. [hPa]
+    humidity_pct : float
+        Relative humidity. [%]
+
+    Returns
+    -------
+    float
+        Density. [kg/m3]
+
+    Raises
+    ------
+    QuantityError
+        If a value lies outside what weather brings.
+
+    Examples
+    --------
+    >>> round(air_density(15), 4)  # the standard atmosphere at sea level
+    1.225
+    """
+    require_between("air temperature", temperature_deg_c, *TEMPERATURES_DEG_C, "degC")
+    require_between("air pressure", pressure_hpa, *PRESSURES_HPA, "hPa")
+    require_between("relative humidity", humidity_pct, 0, 100, "%")
+    vapour = humidity_pct / 100 * vapour_pressure(temperature_deg_c)
+    kelvin = temperature_deg_c + ZERO_C_K
+    return 100 * ((pressure_hpa - vapour) / DRY_AIR_J_KG_K + vapour / VAPOUR_J_KG_K) / kelvin
+
+
+def air_viscosity(temperature_deg_c: float) -> float:
+    """Dynamic viscosity of air by Sutherland's law, mu = 1.458e-6 T^1.5 / (T + 110.4), T in K.
+
+    Parameters
+    ----------
+    temperature_deg_c : float
+        Air temperature. [degC]
+
+    Returns
+    -------
+    float
+        Dynamic viscosity. [Pa s]
+
+    Raises
+    ------
+    QuantityError
+        If the temperature lies outside what weather brings.
+
+    Examples
+    --------
+    >>> round(air_viscosity(15) * 1e5, 4)  # the standard atmosphere at sea level
+    1.7894
+    """
+    kelvin = require_between("air temperature", temperature_deg_c, *TEMPERATURES_DEG_C, "degC") + ZERO_C_K
+    return 1.458e-6 * kelvin * math.sqrt(kelvin) / (kelvin + 110.4)
+
+
+def air_at(temperature_deg_c: float, *, pressure_hpa: float = STANDARD_PRESSURE_HPA, humidity_pct: float = 0.0) -> Air:
+    """The air at one temperature, pressure and humidity.
+
+    Parameters
+    ----------
+    temperature_deg_c : float
+        Air temperature. [degC]
+    pressure_hpa : float
+        Air pressure at the place. [hPa]
+    humidity_pct : float
+        Relative humidity. [%]
+
+    Returns
+    -------
+    Air
+        Density and viscosity. [kg/m3, Pa s]
+
+    Raises
+    ------
+    QuantityError
+        If a value lies outside what weather brings.
+
+    Examples
+    --------
+    >>> round(air_at(20, humidity_pct=50).density_kg_m3, 3)
+    1.199
+    """
+    density = air_density(temperature_deg_c, pressure_hpa=pressure_hpa, humidity_pct=humidity_pct)
+    return Air(density, air_viscosity(temperature_deg_c))
