@@ -9,10 +9,12 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
 
 import spreadcheck
 from spreadcheck.cli import COMMANDS, main
-from spreadcheck.labels import METHODS
+from spreadcheck.labels import LABELS, METHODS
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
 SHEETS = sorted(
@@ -255,3 +257,36 @@ def test_heavy_libraries_stay_out_of_an_analysis(sheet):
     loaded = {line.split("|")[-1].strip().split(".")[0] for line in done.stderr.splitlines() if "|" in line}
     assert "numpy" in loaded
     assert not loaded & {"scipy", "pandas", "matplotlib"}
+
+
+CELLS = st.sampled_from(["", "x", "0", "1", "12.5", "7,5", "-3", "1e9", "1e-9", "abc", '"', "nan", "0.0001", "  4 "])
+NUMBERS = st.sampled_from(["0.5", "1", "-2", "0", "12", "1000", "1e300", "", "ft", "2,5"])
+
+
+@st.composite
+def odd_sheets(draw):
+    """Sheets of the right outline with anything in their cells."""
+    delimiter = draw(st.sampled_from([",", ";", "\t"]))
+    rows = [["spreadcheck tray sheet", "1"], ["tray width", draw(NUMBERS), "m"], ["tray length", draw(NUMBERS), "m"]]
+    rows += [[draw(st.sampled_from([*LABELS, "colour"])), draw(NUMBERS), draw(st.sampled_from(["m", "km/h", ""]))]]
+    passes, trays = draw(st.integers(1, 4)), draw(st.integers(0, 9))
+    rows += [[], ["tray", "offset", *(f"pass {n + 1}" for n in range(passes))], ["", "m", *["g"] * passes]]
+    step = draw(st.sampled_from([0.5, 1, 0.3333, 400, 0.0005]))
+    for at in range(trays):
+        offset = f"{(at - trays // 2) * step:g}" if draw(st.integers(0, 20)) else draw(NUMBERS)
+        rows.append(
+            [f"T{at}", offset, *(draw(CELLS if draw(st.integers(0, 5)) == 0 else st.just("3")) for _ in range(passes))]
+        )
+    return "\n".join(delimiter.join(row) for row in rows) + "\n"
+
+
+@given(odd_sheets(), st.sampled_from(["taper", "cut"]))
+def test_a_random_sheet_never_gives_a_traceback_or_a_nan(text, tails):
+    """Either a full answer with finite figures, or messages that name the place; nothing between."""
+    result = run("analyse", "-", "--json", "-", "--tails", tails, "--bout-width", "2 m", input=text)
+    if result.exit_code == 0:
+        json.loads(result.stdout, parse_constant=lambda name: pytest.fail(f"{name} in the JSON"))
+    else:
+        assert result.exit_code == 2, result.exception
+        assert result.stdout == ""
+        assert all(line.startswith("spreadcheck: ") for line in result.stderr.splitlines())

@@ -1,0 +1,78 @@
+"""The docs stay true: the reference is what the commands print, links lead somewhere, README's outputs are real."""
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from docs_made import command_reference, pictures
+
+from spreadcheck.cli import COMMANDS, main
+
+ROOT = Path(__file__).parent.parent
+PAGES = [
+    ROOT / "README.md",
+    ROOT / "DEVELOPERS.md",
+    ROOT / "sample_trays" / "README.md",
+    *sorted((ROOT / "docs").glob("*.md")),
+]
+
+
+def test_command_reference_is_current():
+    """docs/commands.md is made by `python tests/docs_made.py`."""
+    assert (ROOT / "docs" / "commands.md").read_text(encoding="utf-8") == command_reference()
+
+
+def test_pictures_are_there():
+    """Every picture of the docs can be made again from the samples; its size is that of the one on file."""
+    for name, content in pictures().items():
+        on_file = (ROOT / "docs" / "pictures" / name).read_bytes()
+        assert on_file[16:24] == content[16:24]  # width and height of a PNG
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_links_lead_somewhere(page):
+    text = page.read_text(encoding="utf-8")
+    for link in re.findall(r"\]\(([^)#\s]+)", text):
+        if "://" not in link:
+            assert (page.parent / link).exists(), f"{page.name}: {link}"
+
+
+def shown_outputs():
+    """Every `$ spreadcheck ...` in the pages with the output that stands below it."""
+    for page in PAGES:
+        for block in re.findall(r"```console\n(.*?)```", page.read_text(encoding="utf-8"), re.S):
+            for part in re.split(r"^\$ ", block, flags=re.M)[1:]:
+                command, _, output = part.partition("\n")
+                if command.startswith("spreadcheck ") and output.strip():
+                    yield pytest.param(command, output, id=f"{page.name}: {command}")
+
+
+@pytest.mark.parametrize(("command", "output"), list(shown_outputs()))
+def test_shown_outputs_are_real(command, output, monkeypatch, tmp_path):
+    """Docs quote only what a command printed; `...` on a line of its own stands for lines left out."""
+    if "sample_trays" in command or command.endswith("--help"):
+        monkeypatch.chdir(ROOT)
+    else:
+        monkeypatch.chdir(tmp_path)
+    result = CliRunner().invoke(main, shlex.split(command)[1:])
+    expected = [re.escape(line.rstrip()) for line in output.rstrip().splitlines()]
+    pattern = "\n".join(".*" if line == re.escape("...") else line for line in expected)
+    printed = "\n".join(line.rstrip() for line in result.output.rstrip().splitlines())
+    assert re.fullmatch(pattern, printed, re.S), printed
+
+
+def test_every_command_is_in_the_guide():
+    """README names every command, and so does a page of the docs besides the reference."""
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    pages = "".join(p.read_text(encoding="utf-8") for p in (ROOT / "docs").glob("*.md") if p.name != "commands.md")
+    for name in COMMANDS:
+        assert f"spreadcheck {name}" in readme
+        assert f"spreadcheck {name}" in pages
+
+
+def test_every_page_is_reachable_from_the_readme():
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    for page in (ROOT / "docs").glob("*.md"):
+        assert f"docs/{page.name}" in readme
