@@ -15,13 +15,13 @@ import zlib
 from types import ModuleType
 from typing import Any
 
-from spreadcheck.errors import Fault, MissingExtraError, OutputError, SheetError
-from spreadcheck.sheetcells import MAX_BYTES, TITLE, Faults, SheetCells, check_first, letter, shortest
+from spreadcheck.errors import Fault, MissingExtraError, OutputError, SheetError, shown
+from spreadcheck.sheetcells import MAX_BYTES, MAX_ROWS, TITLE, Faults, SheetCells, check_first, letter, shortest
 
 MAX_SHEET_BYTES = 256 * 1024 * 1024  # the XML of all worksheets, unpacked
 MAX_OTHER_BYTES = 2 * MAX_BYTES  # texts, styles and the rest, unpacked
-MAX_ROWS = 20_000
-MAX_CELLS = 4_000_000
+LAST_ROW = 1_048_576  # of any worksheet
+MAX_CELLS = 4_000_000  # looked at, blank or not
 
 # What openpyxl and the zip and XML readers below it raise on a workbook that is damaged or made up.
 _DAMAGE = (
@@ -48,12 +48,13 @@ def read_workbook(data: bytes, source: str = "") -> SheetCells:
     Returns
     -------
     SheetCells
-        The rows, trailing empty cells left out. [-]
+        The rows, without blank rows and trailing empty cells; cells with an error, and formulas that have no stored
+        value, are among its faults. [-]
 
     Raises
     ------
     SheetError
-        If the workbook is damaged, too large or holds no tray sheet, or cells hold errors or formulas without values.
+        If the workbook is damaged, too large or holds no tray sheet.
     MissingExtraError
         If openpyxl is not installed.
 
@@ -85,7 +86,7 @@ def _openpyxl(name: str) -> ModuleType:
             Fault(
                 name,
                 "XLSX workbooks need the library openpyxl, which is not installed",
-                "run: pip install 'spreadcheck[excel]', or save the sheet as CSV",
+                "install spreadcheck[excel], or save the sheet as CSV",
             )
         ) from None
     module: ModuleType = openpyxl
@@ -103,7 +104,7 @@ def _check_size(data: bytes, name: str) -> None:
     except _DAMAGE as error:
         raise _damaged(name) from error
     sheets = sum(part.file_size for part in parts if part.filename.startswith("xl/worksheets/"))
-    others = sum(part.file_size for part in parts if part.filename.endswith((".xml", ".rels"))) - sheets
+    others = sum(part.file_size for part in parts) - sheets
     if sheets > MAX_SHEET_BYTES or others > MAX_OTHER_BYTES:
         raise _too_large(name)
 
@@ -112,7 +113,7 @@ def _too_large(name: str) -> SheetError:
     return SheetError(
         Fault(
             name,
-            "the workbook is too large once unpacked",
+            "the workbook is too large once it is unpacked",
             "copy the tray sheet's cells alone into a new workbook, or save it as CSV",
         )
     )
@@ -123,27 +124,15 @@ def _sheet_cells(openpyxl: ModuleType, data: bytes, source: str) -> SheetCells:
     book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False)
     name = source or "tray sheet"
     title = _title(book, name)
-    formulas: list[tuple[int, int]] = []
+    formulas: set[tuple[int, int]] = set()
     faults = Faults()
     rows = _rows(book[title], name, formulas, faults)
     if formulas:
         stored = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False, data_only=True)
-        rows = _rows(stored[title], name, [], faults)
-        for number, column in formulas:
-            if column >= len(rows.get(number, ())) or not rows[number][column]:
-                faults.add(*_no_value(name, number, column))
-    if faults:
-        raise SheetError(*faults)
+        faults = Faults()
+        rows = _rows(stored[title], name, formulas, faults)
     filled = {number: row for number, row in rows.items() if any(cell.strip() for cell in row)}
-    return SheetCells(source, list(filled.values()), list(filled), True)
-
-
-def _no_value(name: str, number: int, column: int) -> tuple[str, str, str]:
-    return (
-        f'{name}: row {number}, column "{letter(column)}"',
-        "the formula has no stored value",
-        "open the workbook in a spreadsheet program and save it, or write the value",
-    )
+    return SheetCells(source, list(filled.values()), list(filled), decimal_comma=True, faults=faults)
 
 
 def _title(book: Any, name: str) -> str:
@@ -158,34 +147,40 @@ def _title(book: Any, name: str) -> str:
     return titles[0]
 
 
-def _rows(sheet: Any, name: str, formulas: list[tuple[int, int]], faults: Faults) -> dict[int, list[str]]:
-    """Row number -> text cells, for rows that hold something. Notes formulas, and faults of cells with an error."""
+def _rows(sheet: Any, name: str, formulas: set[tuple[int, int]], faults: Faults) -> dict[int, list[str]]:
+    """Row number -> text cells, for rows that hold something.
+
+    Notes which cells are formulas; on the second look, at stored values, says which of these have none.
+    """
     sheet.reset_dimensions()  # what the file says of its own size may be wrong
     rows: dict[int, list[str]] = {}
     count = 0
-    for number, row in enumerate(sheet.iter_rows(), start=1):
-        cells = [_text(cell) for cell in row]
+    for number, row in enumerate(sheet.iter_rows(max_row=LAST_ROW), start=1):
+        count += len(row)
+        if count > MAX_CELLS or len(rows) > MAX_ROWS:
+            raise _too_large(name)
         for column, cell in enumerate(row):
             if cell.data_type == "f":
-                formulas.append((number, column))
-            elif cell.data_type == "e":
-                faults.add(*_error_cell(name, number, column, str(cell.value)))
+                formulas.add((number, column))
+            problem = _cell_problem(cell, (number, column) in formulas)
+            if problem:
+                faults.add(f'{name}: row {number}, column "{letter(column)}"', *problem)
+        cells = ["" if cell.data_type == "e" else _text(cell) for cell in row]
         while cells and not cells[-1]:
             cells.pop()
         if cells:
             rows[number] = cells
-            count += len(cells)
-        if len(rows) > MAX_ROWS or count > MAX_CELLS or len(formulas) > MAX_CELLS:
-            raise _too_large(name)
     return rows
 
 
-def _error_cell(name: str, number: int, column: int, found: str) -> tuple[str, str, str]:
-    return (
-        f'{name}: row {number}, column "{letter(column)}"',
-        f"the cell holds the error {found}",
-        "put the formula right, or write the value",
-    )
+def _cell_problem(cell: Any, is_formula: bool) -> tuple[str, str] | None:
+    if cell.data_type == "e":
+        return f"the cell holds the error {shown(str(cell.value))}", "put the formula right, or write the value"
+    # A formula whose result is an empty text is a blank cell; one that was never worked out says nothing at all.
+    if is_formula and cell.value is None and cell.data_type != "str":
+        remedy = "open the workbook in a spreadsheet program and save it, or write the value"
+        return "the formula has no stored value", remedy
+    return None
 
 
 def _text(cell: Any) -> str:

@@ -14,13 +14,14 @@ from __future__ import annotations
 import csv
 import io
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from spreadcheck.errors import Fault, SheetError, shown
 
 TITLE = "spreadcheck tray sheet"
 VERSION = 1
 MAX_BYTES = 16 * 1024 * 1024
+MAX_ROWS = 20_000  # that hold something: form and trays have closer limits of their own
 MAX_FAULTS = 10_000  # messages beyond this take more memory than they help
 
 _FIRST = re.compile(rf' *"? *{TITLE} *"? *([,;\t]|[\r\n]|$)', re.IGNORECASE)
@@ -46,6 +47,7 @@ class SheetCells:
     numbers: list[int]
     decimal_comma: bool  # whether a comma may stand for the decimal point
     delimiter: str = ","  # for messages that show a row
+    faults: Faults = field(default_factory=Faults)  # what was wrong with cells already
 
     def place(self, at: int | None = None, column: str = "") -> str:
         """How a message names a cell, a whole row, or the whole sheet."""
@@ -169,6 +171,10 @@ def _split(text: str, delimiter: str, name: str) -> tuple[list[list[str]], list[
             if any(cell.strip() for cell in row):
                 rows.append(row)
                 numbers.append(start)
+            if len(rows) > MAX_ROWS:
+                raise SheetError(
+                    Fault(name, f"has more than {MAX_ROWS} rows", "a tray sheet holds one test; split it up")
+                )
             start = reader.line_num + 1
     except csv.Error:
         raise SheetError(

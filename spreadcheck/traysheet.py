@@ -15,7 +15,7 @@ from typing import IO
 
 from spreadcheck.errors import Fault, OutputError, SheetError
 from spreadcheck.files import check_target, write_whole
-from spreadcheck.sheetcells import MAX_BYTES, TITLE, VERSION, Faults, SheetCells, read_text, shortest
+from spreadcheck.sheetcells import MAX_BYTES, TITLE, VERSION, SheetCells, read_text, shortest
 from spreadcheck.trayform import read_form
 from spreadcheck.trayheader import find_header
 from spreadcheck.traytable import read_table
@@ -193,7 +193,7 @@ def _taken(name: str, source: str | IO[bytes] | IO[str]) -> bytes | str:
 def _read(data: bytes | str, source: str) -> TrayTest:
     """A test from the content of its sheet."""
     cells = _cells(data, source)
-    faults = Faults()
+    faults = cells.faults
     header = find_header(cells, faults)
     if header is None:
         raise SheetError(*faults)
