@@ -244,7 +244,8 @@ def workbook_bytes(rows: list[list[str]], *, place: str = "") -> bytes:
 
 def _fill(cell: Any, text: str, place: str) -> None:
     if _NUMBER.fullmatch(text) and shortest(float(text)) == text:
-        cell.value = float(text) if set(text) & {".", "e"} else int(text)
+        cell.value = text  # as it stands: given a float, openpyxl would write 16 digits, one too few
+        cell.data_type = "n"
         return
     if len(text) > 32_767:
         raise OutputError(
