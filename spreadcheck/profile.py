@@ -97,7 +97,7 @@ class Profile:
         return 100.0 - self.left_share_pct
 
 
-def pass_rates(test: TrayTest, *, relative: bool = False) -> FloatArray:
+def pass_rates(test: TrayTest, *, relative: bool = False, component: str = "") -> FloatArray:
     """Rate of every pass at every tray offset, as seen in the travel direction of the pass.
 
     Components of a blend are added up. A pass that was driven the other way is turned, left and right swapped; where
@@ -109,6 +109,8 @@ def pass_rates(test: TrayTest, *, relative: bool = False) -> FloatArray:
         The test. [-]
     relative : bool
         Take 1 ml for 1 g where no bulk density is given. [-]
+    component : str
+        One component of a blend; the whole catch if empty. [-]
 
     Returns
     -------
@@ -126,13 +128,24 @@ def pass_rates(test: TrayTest, *, relative: bool = False) -> FloatArray:
     """
     caught = catch_g(test, relative=relative).T
     numbers = [column.pass_no for column in test.columns]
-    if len(set(numbers)) < len(numbers) or numbers != sorted(numbers):
+    if component:
+        caught = _of_component(test, caught, component)
+    elif len(set(numbers)) < len(numbers) or numbers != sorted(numbers):
         caught = np.array([caught[[n == number for n in numbers]].sum(axis=0) for number in test.passes])
     rates = caught * (10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m))
     turned = [at for at, number in enumerate(test.passes) if number in test.reversed_passes]
     if turned:
         rates[turned] = _turned(test.offset_m, rates[turned])
     return rates
+
+
+def _of_component(test: TrayTest, caught: FloatArray, component: str) -> FloatArray:
+    """The catches of one component, a row a pass; NaN for passes in which it was not weighed on its own."""
+    rows = np.full((len(test.passes), caught.shape[1]), np.nan)
+    for column, catches in zip(test.columns, caught, strict=True):
+        if column.component == component:
+            rows[test.passes.index(column.pass_no)] = catches
+    return rows
 
 
 def _turned(offset_m: FloatArray, rates: FloatArray) -> FloatArray:
@@ -160,7 +173,7 @@ def _end_places(offset_m: FloatArray, mirrored: FloatArray) -> FloatArray:
     return places
 
 
-def profile_of(test: TrayTest, *, tails: str = TAPER, relative: bool = False) -> Profile:
+def profile_of(test: TrayTest, *, tails: str = TAPER, relative: bool = False, component: str = "") -> Profile:
     """The single-pass profile of a test: the mean of the usable passes at each tray.
 
     Trays with no usable catch are filled by linear interpolation between their neighbours; missing end trays are
@@ -174,6 +187,8 @@ def profile_of(test: TrayTest, *, tails: str = TAPER, relative: bool = False) ->
         What happens beyond the end trays: "taper" or "cut". [-]
     relative : bool
         Whether rates in proportion are enough where catches are in ml and no bulk density is given. [-]
+    component : str
+        One component of a blend; the whole catch if empty. [-]
 
     Returns
     -------
@@ -194,7 +209,7 @@ def profile_of(test: TrayTest, *, tails: str = TAPER, relative: bool = False) ->
     >>> profile.rate_kg_ha, profile.filled_offset_m, profile.dropped_offset_m
     (array([ 80., 160., 160., 160.]), (0.0,), (2.0,))
     """
-    rates = pass_rates(test, relative=relative)
+    rates = pass_rates(test, relative=relative, component=component)
     in_proportion = relative and not rates_known(test)
     passes_used = int((~np.isnan(rates)).any(axis=1).sum())
     return profile_from(

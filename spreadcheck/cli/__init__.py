@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "Judge the test",
         "From a tray sheet to the effective width, the CV and what the field gets.",
     ),
+    "blend": ("Judge the test", "CV and effective width of every component and nutrient of a blend."),
 }
 
 

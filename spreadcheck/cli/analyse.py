@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import (
+    check_targets,
     json_option,
     overwrite_option,
     plain_terminal,
@@ -73,7 +74,7 @@ def analyse(
     from spreadcheck.units import parse_quantity
     from spreadcheck.widths import parse_widths
 
-    _check_targets([json_file, csv_file, plot_file], overwrite)
+    check_targets([json_file, csv_file, plot_file], overwrite)
     if plot_file:
         from spreadcheck.plots import file_format
 
@@ -94,19 +95,6 @@ def analyse(
         _present(result, units, every_width)
     if within_limit and not result.within_limit:
         ctx.exit(1)
-
-
-def _check_targets(paths: list[str | None], overwrite: bool) -> None:
-    """Refuse outputs that can't be written before any work is done, or that would fall on each other."""
-    from spreadcheck.errors import Fault, OutputError
-    from spreadcheck.files import check_target
-
-    given = [path for path in paths if path]
-    for path in given:
-        if given.count(path) > 1:
-            raise OutputError(Fault(path, "is asked for twice", "give each output a name of its own"))
-        if path != "-":
-            check_target(path, overwrite=overwrite)
 
 
 def _write_files(

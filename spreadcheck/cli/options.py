@@ -49,6 +49,19 @@ def read_test(sheet: str) -> TrayTest:
     return read_sheet(sys.stdin.buffer if sheet == "-" else sheet)
 
 
+def check_targets(paths: list[str | None], overwrite: bool) -> None:
+    """Refuse outputs that can't be written before any work is done, or that would fall on each other."""
+    from spreadcheck.errors import Fault, OutputError
+    from spreadcheck.files import check_target
+
+    given = [path for path in paths if path]
+    for path in given:
+        if given.count(path) > 1:
+            raise OutputError(Fault(path, "is asked for twice", "give each output a name of its own"))
+        if path != "-":
+            check_target(path, overwrite=overwrite)
+
+
 def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:
     """Write a result whole to a file and say so, or to standard output for -."""
     if path == "-":

@@ -1,0 +1,69 @@
+"""`spreadcheck blend SHEET`: a blend judged component by component and nutrient by nutrient."""
+
+from __future__ import annotations
+
+import click
+
+from spreadcheck.cli.options import (
+    check_targets,
+    json_option,
+    overwrite_option,
+    read_test,
+    sheet_argument,
+    units_option,
+    write_result,
+)
+
+
+@click.command()
+@sheet_argument
+@click.option("--analysis", metavar="FILE", help="TOML file with each component's nutrients in %, and CV limits.")
+@click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit of parts without their own, in %.")
+@click.option("--widths", metavar="LIST", help='Bout widths to try: "18 m:36 m:0.5 m" or "18 m, 24 m, 27.5 m".')
+@units_option
+@json_option
+@click.option("--plot", "plot_file", metavar="FILE", help="Draw shares and CVs; .png, .svg or .pdf by the ending.")
+@overwrite_option
+def blend(
+    *,
+    sheet: str,
+    analysis: str | None,
+    limit: float,
+    widths: str | None,
+    units: str,
+    json_file: str | None,
+    plot_file: str | None,
+    overwrite: bool,
+) -> None:
+    """CV and effective width of every component and nutrient of a blend.
+
+    SHEET is a tray sheet with component columns, such as "pass 1 / urea" and "pass 1 / potash". Shows which part limits
+    the bout width, and how the blend changes across the width.
+
+    \b
+    Example:
+      spreadcheck blend sample_trays/blend.csv \\
+        --analysis sample_trays/example_blend_analysis.toml
+    """
+    from spreadcheck.components import assess_blend
+    from spreadcheck.nutrients import read_analysis
+    from spreadcheck.plots import figure_bytes, file_format
+    from spreadcheck.plots_blend import blend_figure
+    from spreadcheck.report.blend import blend_json, blend_text
+    from spreadcheck.results import json_text
+    from spreadcheck.widths import parse_widths
+
+    check_targets([json_file, plot_file], overwrite)
+    drawn_as = file_format(plot_file) if plot_file else ""
+    result = assess_blend(
+        read_test(sheet),
+        read_analysis(analysis) if analysis else None,
+        limit_pct=limit,
+        width_m=parse_widths(widths) if widths else None,
+    )
+    if json_file:
+        write_result(json_file, json_text(blend_json(result)), overwrite=overwrite)
+    if plot_file:
+        write_result(plot_file, figure_bytes(blend_figure(result, units), drawn_as), overwrite=overwrite)
+    if json_file != "-":
+        click.echo(blend_text(result, units))
