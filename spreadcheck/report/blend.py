@@ -36,15 +36,15 @@ def blend_text(blend: BlendAssessment, system: str = "metric") -> str:
 
 def _parts_table(blend: BlendAssessment, system: str) -> str:
     lines = [
-        f"{'':<22}{'limit':>7}{'left':>7}{'centre':>10}   effective width",
-        f"{'part':<22}{'CV %':>7}{'%':>7}{shown_unit('length', system):>10}   {METHODS[0]:<17}{METHODS[1]}",
+        f"{'':<20}{'limit':>7}{'left':>7}{'centre':>10}   effective width",
+        f"{'part':<20}{'CV %':>7}{'%':>7}{shown_unit('length', system):>10}   {METHODS[0]:<17}{METHODS[1]}",
     ]
     for part in blend.parts:
         widths = [show_width(part.effective_width_m(method), system) for method in METHODS]
         centre = show(part.profile.centre_m, "length", system, unit=False)
         share = show_pct(part.profile.left_share_pct)
         name = f"{part.name}" if part.kind != "nutrient" else f"  {part.name}"
-        lines.append(f"{name[:21]:<22}{part.limit_pct:>7g}{share:>7}{centre:>10}   {widths[0]:<17}{widths[1]}")
+        lines.append(f"{name[:19]:<20}{part.limit_pct:>7g}{share:>7}{centre:>10}   {widths[0]:<17}{widths[1]}")
     return "\n".join(lines)
 
 
@@ -66,10 +66,10 @@ def _band(band: tuple[float, float], system: str) -> str:
 def _zone_table(blend: BlendAssessment) -> str:
     lines = [
         "Share of each component in % of the catch, in five zones of equal catch",
-        f"{'':<13}" + "".join(f"{zone:>11}" for zone in (*ZONES, "all")),
+        f"{'':<17}" + "".join(f"{zone:>10}" for zone in (*ZONES, "all")),
     ]
     for name, shares in zone_shares(blend).items():
-        lines.append(f"{name[:13]:<13}" + "".join(f"{show_pct(float(share)):>11}" for share in shares))
+        lines.append(f"{name[:16]:<17}" + "".join(f"{show_pct(float(share)):>10}" for share in shares))
     return "\n".join(lines)
 
 
