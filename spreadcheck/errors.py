@@ -94,5 +94,5 @@ def shown(text: str) -> str:
     >>> shown("Windy,\\n gusts"), len(shown("x" * 1000))
     ('Windy, gusts', 40)
     """
-    line = _one_line(" ".join(text[:200].split()))
+    line = " ".join(_one_line(text[:200]).split())
     return line if len(line) <= 40 else line[:37] + "..."

@@ -414,7 +414,7 @@ def _check_arrays(offset: FloatArray, caught: FloatArray, names: Sequence[str], 
         faults.append(Fault("", "an offset is not a finite number of metres", f"keep within {MAX_OFFSET_M:g} m"))
     elif len(offset) > 1 and (np.diff(np.sort(offset)) < MIN_SPACING_M).any():
         faults.append(Fault("", "two trays stand at the same offset", "give every tray an offset of its own"))
-    if len(set(names)) < len(names) or "" in names:
+    elif len(set(names)) < len(names) or "" in names:
         faults.append(Fault("", "a tray has no name, or two have the same", "give every tray a name of its own"))
     bad = ~np.isnan(caught) & ~can_be_caught(caught, unit)
     if bad.any():
