@@ -32,6 +32,7 @@ LINES = [
     "release",
     "flight",
     "air",
+    "entryform",
     "traysheet",
     "excel",
     "trayform",
