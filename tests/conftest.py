@@ -99,6 +99,11 @@ class _QuietHandler(http.server.SimpleHTTPRequestHandler):
     def log_message(self, *args):
         """Say nothing: test output is for tests."""
 
+    def end_headers(self):
+        """Let nothing be kept: a page of the same name may be another one next time."""
+        self.send_header("Cache-Control", "no-store")
+        super().end_headers()
+
 
 @pytest.fixture(scope="session")
 def browser_window(tmp_path_factory):

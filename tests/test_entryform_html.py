@@ -30,7 +30,9 @@ def blank_test(offsets=(-6, -3, 0, 3, 6), passes=2, form=None, **more):
 
 def filled(test, cells, *, notes=(), form=()):
     """The same test with cells typed in: a number, None for blank, "x" for thrown out."""
-    state = [[CatchState.NOT_WEIGHED if c is None else CatchState.THROWN_OUT if c == "x" else 0 for c in r] for r in cells]
+    state = [
+        [CatchState.NOT_WEIGHED if c is None else CatchState.THROWN_OUT if c == "x" else 0 for c in r] for r in cells
+    ]
     catch = [[NAN if c is None or c == "x" else c for c in row] for row in cells]
     return dataclasses.replace(
         test,
@@ -60,7 +62,8 @@ def answer(browser, start):
 
 
 def press(browser, button):
-    """Press a button by its id."""
+    """Press a button by its id, scrolled clear of the header that stays on top."""
+    browser.driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", browser.find(f"#{button}"))
     browser.find(f"#{button}").click()
 
 
@@ -125,7 +128,9 @@ def test_numbers_are_written_as_the_program_writes_them(browser):
 def test_a_number_is_read_as_the_program_reads_it(browser, text):
     """The page takes and refuses the same writings as `parse_number` does."""
     open_form(browser, blank_test())
-    assert browser.driver.execute_script("return numberOf(arguments[0])", text) == parse_number(text, decimal_comma=True)
+    assert browser.driver.execute_script("return numberOf(arguments[0])", text) == parse_number(
+        text, decimal_comma=True
+    )
 
 
 def test_doubt_is_asked_about_and_can_be_insisted_on(browser):
@@ -144,7 +149,9 @@ def test_doubt_is_asked_about_and_can_be_insisted_on(browser):
     press(browser, "back")
     press(browser, "back")
     type_weight(browser, "1.2")  # a tenth of one neighbour and of the other
-    assert browser.find("#asked").text.startswith("1.2 is a tenth or less: the trays beside it and its other passes have 12 to 130")
+    assert browser.find("#asked").text.startswith(
+        "1.2 is a tenth or less: the trays beside it and its other passes have 12 to 130"
+    )
 
 
 def test_negative_weight_is_never_kept(browser):
@@ -164,6 +171,7 @@ def test_negative_weight_is_never_kept(browser):
     type_weight(browser, "99999999")
     assert "99999999 g can't be right for one tray; check the number" in browser.shown()
     press(browser, "save")
+    answer(browser, "Drop it")
     answer(browser, "Save it so")
     cells = [[0, None], ["x", None], [None, None], [None, None], [None, None]]
     assert browser.saved(FILE) == sheet_text(filled(blank_test(), cells)).encode()
@@ -187,6 +195,20 @@ def test_going_about(browser):
     press(browser, "save")
     assert browser.find("#asked").text == "8 cells are not entered; the sheet will have them blank. Save it so?"
     answer(browser, "Go on")
+
+
+def test_what_is_typed_is_not_dropped_in_silence(browser):
+    """Going elsewhere with a weight typed and not entered asks first."""
+    open_form(browser, blank_test())
+    browser.find("#weight").send_keys("4.2")
+    for leave in (browser.all("#trays button")[3].click, lambda: press(browser, "save")):
+        leave()
+        assert browser.find("#asked").text == "4.2 is typed for L2 and not entered yet."
+        answer(browser, "Stay")
+    browser.choose("#pass", "1")
+    assert browser.find("#place").text == "6 m left, pass 1"
+    answer(browser, "Drop it")
+    assert browser.find("#place").text == "6 m left, pass 2"
 
 
 def test_details_of_the_form(browser):
@@ -225,7 +247,9 @@ HOSTILE = "</script><img src=x onerror=\"document.title='broken'\">'&amp;${1+1}"
 
 
 def test_what_people_write_is_shown_as_text(browser):
-    test = blank_test((-1, 0, 1), 1, {"test": HOSTILE, "product": HOSTILE, "<b>own": HOSTILE}, tray=["<i>", '"', "&lt;"])
+    test = blank_test(
+        (-1, 0, 1), 1, {"test": HOSTILE, "product": HOSTILE, "<b>own": HOSTILE}, tray=["<i>", '"', "&lt;"]
+    )
     test = dataclasses.replace(test, note=(HOSTILE, "", ""))
     open_form(browser, test)
     assert browser.driver.title == HOSTILE
@@ -300,7 +324,8 @@ def test_a_sheet_that_is_half_filled_goes_on(browser):
     assert "3 of 8 entered" in browser.shown()
     assert browser.find("#place").text == "2.5 ft left, pass 1 / potash"
     browser.choose("#pass", "2")
-    assert browser.find("#place").text == "2.5 ft left, pass 2 / potash (driven the other way)"
+    assert browser.find("#place").text == "2.5 ft left, pass 2 / potash"
+    assert browser.find("#way").text == "This pass was driven the other way; the trays keep their names."
     assert browser.find("#unit").text == "oz"
     for weight in ("0.5", "0.25"):
         type_weight(browser, weight)

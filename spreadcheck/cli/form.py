@@ -69,7 +69,9 @@ def _pdf(asked: EntryForm, paper: str) -> tuple[bytes, str]:
         printed = entry_form_pdf(asked, paper=paper)
     if printed.unprintable:
         click.echo(f'The font has no sign for {printed.unprintable} and the PDF shows "?" instead.', err=True)
-    said = f"{pages} {'page' if pages == 1 else 'pages'}, {PAPER_NAMES[paper]} {'across' if printed.across else 'upright'}"
+    said = (
+        f"{pages} {'page' if pages == 1 else 'pages'}, {PAPER_NAMES[paper]} {'across' if printed.across else 'upright'}"
+    )
     if printed.column_pages > 1:
         said += f"; the columns of a tray are on {printed.column_pages} pages, and the foot of each says which"
     return printed.data, said

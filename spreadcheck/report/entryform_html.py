@@ -18,7 +18,16 @@ from importlib.resources import files
 from string import Template
 from typing import Any
 
-from spreadcheck.entryform import ABOUT, CAUTIONS, CELL_RULE, CONDITIONS, DOUBT_TIMES, EntryForm, proposed_unit, unit_system
+from spreadcheck.entryform import (
+    ABOUT,
+    CAUTIONS,
+    CELL_RULE,
+    CONDITIONS,
+    DOUBT_TIMES,
+    EntryForm,
+    proposed_unit,
+    unit_system,
+)
 from spreadcheck.labels import LABELS, REQUIRED, Label, known_label
 from spreadcheck.sheetcells import TITLE, VERSION, shortest
 from spreadcheck.traysheet import sheet_text

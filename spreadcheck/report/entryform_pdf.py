@@ -69,9 +69,7 @@ class _Layout:
         return rest if len(self.trays[0]) else first + rest
 
 
-def entry_form_pdf(
-    form: EntryForm, *, paper: str = "a4", on_page: Callable[[], object] | None = None
-) -> PrintedForm:
+def entry_form_pdf(form: EntryForm, *, paper: str = "a4", on_page: Callable[[], object] | None = None) -> PrintedForm:
     """The entry form as a PDF for a clipboard; `on_page` is called after each page."""
     layout = _layout(form, paper)
     data = pdf_of(_pages(form, layout), title=f"Entry form: {form.test.name}", on_page=on_page)
@@ -216,7 +214,14 @@ def _detail(page: Page, detail: Detail, x: float, y: float, width: float) -> Non
         page.text(x + 1.5, base, detail.value, size=9.5, room=width - 4 - unit_room)
     elif detail.choices:
         label_room = text_width(detail.label, 6.5) + 4
-        page.text(x + width - 1, y + 2.6, " / ".join(_single(detail.choices)), size=6, align="right", room=width - 1 - label_room)
+        page.text(
+            x + width - 1,
+            y + 2.6,
+            " / ".join(_single(detail.choices)),
+            size=6,
+            align="right",
+            room=width - 1 - label_room,
+        )
 
 
 def _single(choices: tuple[str, ...]) -> list[str]:

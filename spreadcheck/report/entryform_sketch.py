@@ -68,10 +68,15 @@ def _labels(page: Page, form: EntryForm, spots: list[float], y: float) -> None:
 
 
 def named_trays(spots: Sequence[float], widths: Sequence[float]) -> list[int]:
-    """Which trays can carry their name without touching another: both ends, the centre, then every one with room."""
+    """Which trays can carry their name without touching another: both ends, and every one, second, third... between."""
     last = len(spots) - 1
-    taken: list[int] = []
-    for at in dict.fromkeys([last // 2, 0, last, *range(last + 1)]):
-        if all(abs(spots[at] - spots[other]) >= (widths[at] + widths[other]) / 2 for other in taken):
-            taken.append(at)
-    return sorted(taken)
+
+    def apart(one: int, other: int) -> bool:
+        return abs(spots[one] - spots[other]) >= (widths[one] + widths[other]) / 2
+
+    for stride in range(1, last + 2):
+        even = list(range(last // 2 % stride, last + 1, stride))  # the centre is always one of them
+        if all(map(apart, even, even[1:])):
+            break
+    ends = [0, last] if apart(0, last) else [0]
+    return sorted({*ends, *(at for at in even if all(at == end or apart(at, end) for end in ends))})

@@ -56,6 +56,13 @@ function enter(cell) {
   if (missing() === 0) say("Every tray is entered. Save the sheet.");
 }
 
+// Before going elsewhere: what is typed and not entered is never dropped in silence.
+function leave(then) {
+  const typed = at("weight").value.trim();
+  if (!typed || typed === state.cells[state.row][state.column]) { then(); return; }
+  ask(`${typed} is typed for ${SHEET.trays[state.row].name} and not entered yet.`, [["Stay", retype], ["Drop it", then]]);
+}
+
 function retype() {
   at("weight").focus();
   at("weight").select();
@@ -108,8 +115,7 @@ function showHead() {
   at("bar").value = done;
   at("progress").textContent = `${done} of ${all} entered`;
   [...at("pass").options].forEach((option, column) => {
-    const way = SHEET.columns[column].reversed ? ", driven the other way" : "";
-    option.textContent = `${SHEET.columns[column].name} (${entered(state, column)} of ${SHEET.trays.length}${way})`;
+    option.textContent = `${SHEET.columns[column].name} (${entered(state, column)} of ${SHEET.trays.length})`;
   });
   at("pass").value = String(state.column);
 }
@@ -117,12 +123,17 @@ function showHead() {
 function showEntry() {
   const tray = SHEET.trays[state.row], column = SHEET.columns[state.column];
   at("tray").textContent = tray.name;
-  at("place").textContent = `${tray.place}, ${column.name}${column.reversed ? " (driven the other way)" : ""}`;
+  at("place").textContent = `${tray.place}, ${column.name}`;
+  at("way").textContent = column.reversed ? "This pass was driven the other way; the trays keep their names." : "";
   at("unit").textContent = column.unit;
   const cell = state.cells[state.row][state.column];
   at("weight").value = cell === null ? "" : cell;
   at("weight").placeholder = cell === "" ? "blank" : "";
   at("note").value = state.notes[state.row];
+  showOrder();
+}
+
+function showOrder() {
   at("order").replaceChildren("Order", make("small", state.step > 0 ? "from the left" : "from the right"));
   at("order").setAttribute("aria-pressed", String(state.step < 0));
 }
@@ -219,9 +230,12 @@ function detailField(label, number) {
   const unitField = units.length > 1 ? choice(units, proposed, "unit") : make("span", proposed, { class: "unit" });
   const fault = make("span", "", { class: "fault", role: "alert" });
   const chosen = () => (units.length > 1 ? unitField.value : proposed);
+  let before = [value, unit]; // what stood here last that was right: half of a number is never left behind
   const put = (final) => {
     const read = detailOf(label, input.value, chosen());
     if (read.fault === undefined) setDetail(label, read.value, rowOf(label.name) || read.value ? chosen() : "");
+    else setDetail(label, ...before);
+    if (final && read.fault === undefined) before = [read.value, chosen()];
     fault.textContent = read.fault && final ? `Not taken: ${read.fault}.` : "";
     if (label.name === "test") showName();
   };
@@ -286,7 +300,7 @@ function build() {
   at("trays").replaceChildren(...SHEET.trays.map((tray, row) => {
     const button = make("button", tray.name, { type: "button" });
     button.append(make("small", ""));
-    button.addEventListener("click", () => { go(row, state.column); at("where").scrollIntoView({ block: "center" }); });
+    button.addEventListener("click", () => leave(() => { go(row, state.column); at("where").scrollIntoView({ block: "center" }); }));
     return button;
   }));
   at("details").replaceChildren(...SHEET.labels.map(detailField));
@@ -298,16 +312,17 @@ function listen() {
   at("entry").addEventListener("submit", (event) => { event.preventDefault(); take(); });
   at("blank").addEventListener("click", () => enter(""));
   at("out").addEventListener("click", () => enter("x"));
-  at("back").addEventListener("click", back);
-  at("order").addEventListener("click", () => { state.step = -state.step; store(); showEntry(); });
+  at("back").addEventListener("click", () => leave(back));
+  at("order").addEventListener("click", () => { state.step = -state.step; store(); showOrder(); });
   at("pass").addEventListener("change", () => {
     const column = Number(at("pass").value);
     const row = firstMissing(state, column);
-    go(row === null ? 0 : row, column);
+    at("pass").value = String(state.column); // until it is clear that one may leave
+    leave(() => go(row === null ? 0 : row, column));
   });
   at("note").addEventListener("input", () => { state.notes[state.row] = oneLine(at("note").value); store(); showTrays(); });
   at("note").addEventListener("keydown", (event) => { if (event.key === "Enter") { event.preventDefault(); retype(); } });
-  at("save").addEventListener("click", save);
+  at("save").addEventListener("click", () => leave(() => { showEntry(); save(); }));
   at("forget").addEventListener("click", startOver);
   at("as-text").addEventListener("toggle", fillText);
   window.addEventListener("beforeunload", (event) => { if (!saved) event.preventDefault(); });
