@@ -28,7 +28,7 @@ MAX_FORM_CELLS = 20_000
 # A stretch without a tray is called a gap from this many usual spacings on (own rule: half a tray more than usual).
 GAP_SPACINGS = 1.5
 
-# A weight this many times its neighbours, or their share, is asked about once more: a lost decimal mark is ten times off.
+# A weight this many times its neighbours is asked about once more, and one as many times less: so a lost decimal mark.
 DOUBT_TIMES = 10
 
 ABOUT = (

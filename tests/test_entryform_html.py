@@ -5,6 +5,7 @@ import dataclasses
 import io
 import re
 from html.parser import HTMLParser
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from spreadcheck.traytest import CatchState, FormRow, tray_test
 from spreadcheck.units import parse_number
 
 NAN = float("nan")
+SAMPLES = Path(__file__).parents[1] / "sample_trays"
 FILE = "tray-sheet-filled.csv"
 
 
@@ -333,6 +335,15 @@ def test_a_sheet_that_is_half_filled_goes_on(browser):
     answer(browser, "Save it so")
     expected = filled(test, [[3.25, "x", 0.5, None], [None, 0, 0.25, None]])
     assert browser.saved(FILE) == sheet_text(expected).encode()
+
+
+@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.csv")), ids=lambda path: path.stem)
+def test_every_sample_sheet_is_written_as_the_program_writes_it(browser, path):
+    """Nothing typed: what the page would save equals what the program would, byte for byte."""
+    test = read_sheet(path)
+    open_form(browser, test)
+    assert browser.driver.execute_script("return sheetText(state)") == sheet_text(test)
+    assert browser.driver.execute_script("return document.documentElement.scrollWidth <= innerWidth")
 
 
 def test_targets_are_big_and_the_page_is_no_wider_than_the_phone(browser):

@@ -283,7 +283,7 @@ def test_command_refuses_a_sheet_without_trays(tmp_path):
     empty.write_text(
         "spreadcheck tray sheet,1\ntray width,0.5,m\ntray length,0.5,m\n\ntray,offset,pass 1\n,m,g\n", encoding="utf-8"
     )
-    message = f"spreadcheck: {empty}: the table has no tray; a spread pattern needs two at the very least\n"
+    message = f"spreadcheck: {empty}: the table has no trays; a spread pattern needs at least two\n"
     assert run(empty, "--pdf", tmp_path / "e.pdf") == (2, "", message)
     assert not (tmp_path / "e.pdf").exists()
 

@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Iterable
 
@@ -131,15 +132,16 @@ def _driven(result: Assessment, system: str) -> str:
 def _bout_lines(result: Assessment, bout: Bout, system: str) -> str:
     verdict = "within" if bout.cv_trays_pct <= result.limit_pct else "OVER"
     known = f"CV {show_pct(bout.cv_trays_pct)} %: {verdict} the limit of {result.limit_pct:g} %"
-    if bout.cv_trays_pct != bout.cv_trays_pct:
+    if math.isnan(bout.cv_trays_pct):
         known = "no CV by trays: fewer than two trays in a bout"
     mean, least, most = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
     near, fair = (show_pct(share, digits=0) for share in (bout.within_10_pct, bout.within_20_pct))
     return "\n".join(
         (
-            f"At {show_width(bout.width_m, system)}, {bout.method}: {known} (by line {show_pct(bout.cv_line_pct)} %)",
+            f"At {show_width(bout.width_m, system)}, {bout.method}: {known}",
             f"  The field gets {mean} {rate_unit(result, system)} on average, least {least}, most {most};",
             f"  {near} % of the bout is within 10 % of the mean, {fair} % within 20 %",
+            f"  CV by line, between the trays too: {show_pct(bout.cv_line_pct)} %",
         )
     )
 
