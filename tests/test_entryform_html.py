@@ -297,6 +297,18 @@ def test_two_tests_do_not_mix(browser):
     assert "0 of 10 entered" in browser.shown()
 
 
+def test_opened_from_the_phones_own_files(browser):
+    """No server at all: kept over a reload, and saved."""
+    test = blank_test((-1, 1), 1)
+    (browser.pages / "own.html").write_text(entry_form_html(entry_form(test), file_name=FILE), encoding="utf-8")
+    browser.driver.get((browser.pages / "own.html").as_uri())
+    type_weight(browser, "4")
+    browser.driver.refresh()
+    assert "1 of 2 entered" in browser.shown()
+    type_weight(browser, "5")
+    assert save(browser) == sheet_text(filled(test, [[4], [5]])).encode()
+
+
 def test_storage_that_is_broken_or_refused_is_said(browser):
     open_form(browser, blank_test())
     assert "Kept in this browser after every entry." in browser.shown()

@@ -178,6 +178,22 @@ def test_signs_the_font_lacks_are_said():
     assert printed.unprintable == "尿素"
 
 
+def test_rows_without_room_are_said(poppler, tmp_path):
+    """Sixty rows of the sheet's own can't stand on the first page: the last ones are left out and named."""
+    test = blank_test(9, 3)
+    own = tuple(FormRow(f"own {number:02d}", "value") for number in range(60))
+    test = dataclasses.replace(test, form=test.form + own)
+    printed = entry_form_pdf(entry_form(test))
+    text = poppler("pdftotext", "-layout", "-", "-", data=printed.data)
+    shown = set(re.findall(r"own \d\d", text))
+    assert shown == {row.label for row in own} - set(printed.left_out)
+    assert 20 < len(shown) < 60
+    assert "The machine maker's manual goes before this form" in text.split("\f")[0]
+    write_sheet(test, tmp_path / "own.csv")
+    _, _, err = run(tmp_path / "own.csv", "--pdf", tmp_path / "own.pdf")
+    assert err == f"No room on the page for these rows of the sheet: {', '.join(printed.left_out)}.\n"
+
+
 def test_long_words_are_fitted():
     """Set smaller first, then cut with an ellipsis, never over the edge; wrapped lines keep within their room."""
     assert fitted("short", 50, 9) == ("short", 9)

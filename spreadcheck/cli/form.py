@@ -69,6 +69,8 @@ def _pdf(asked: EntryForm, paper: str) -> tuple[bytes, str]:
         printed = entry_form_pdf(asked, paper=paper)
     if printed.unprintable:
         click.echo(f'The font has no sign for {printed.unprintable} and the PDF shows "?" instead.', err=True)
+    if printed.left_out:
+        click.echo(f"No room on the page for these rows of the sheet: {', '.join(printed.left_out)}.", err=True)
     said = (
         f"{pages} {'page' if pages == 1 else 'pages'}, {PAPER_NAMES[paper]} {'across' if printed.across else 'upright'}"
     )

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import groupby
+from typing import TypeAlias
 
 from spreadcheck.entryform import CAUTIONS, CELL_RULE, Detail, EntryForm
 from spreadcheck.report.entryform_sketch import SKETCH_HEIGHT, draw_sketch
@@ -34,6 +35,10 @@ SPAN, SPAN_NAME, SPAN_CHOICE = 3, 4, 6  # of those columns
 SIGNS_A_COLUMN = 7
 NAMES = ("test", "date", "place", "operator", "machine", "product")
 
+# One row of details with the width of each, and the rows under each heading.
+_Row: TypeAlias = tuple[tuple[Detail, float], ...]
+_Details: TypeAlias = tuple[tuple[str, tuple[_Row, ...]], ...]
+
 
 @dataclass(frozen=True)
 class PrintedForm:
@@ -44,6 +49,7 @@ class PrintedForm:
     across: bool
     column_pages: int  # on how many pages the columns of one tray stand
     unprintable: str  # characters that the font lacks; "?" stands for each
+    left_out: tuple[str, ...]  # the sheet's own rows that found no room on the first page
 
 
 @dataclass(frozen=True)
@@ -53,9 +59,10 @@ class _Layout:
     width: float
     height: float
     across: bool
-    details: tuple[tuple[str, tuple[tuple[tuple[Detail, float], ...], ...]], ...]  # heading, rows of cells
+    details: _Details
     columns: tuple[range, ...]
     trays: tuple[range, ...]  # page by page; an empty first one where the details fill their page
+    left_out: tuple[str, ...]
 
     @property
     def room(self) -> float:
@@ -75,7 +82,9 @@ def entry_form_pdf(form: EntryForm, *, paper: str = "a4", on_page: Callable[[], 
     data = pdf_of(_pages(form, layout), title=f"Entry form: {form.test.name}", on_page=on_page)
     written = [form.test.name, *form.test.tray, *form.test.note, *(column.name for column in form.columns)]
     written += [f"{row.label}{row.value}{row.unit}" for row in form.test.form]
-    return PrintedForm(data, len(layout.blocks), layout.across, len(layout.columns), unprintable("".join(written)))
+    return PrintedForm(
+        data, len(layout.blocks), layout.across, len(layout.columns), unprintable("".join(written)), layout.left_out
+    )
 
 
 def page_count(form: EntryForm, *, paper: str = "a4") -> int:
@@ -87,16 +96,27 @@ def _layout(form: EntryForm, paper: str) -> _Layout:
     upright = PAPERS[paper]
     across = len(form.columns) > UPRIGHT_COLUMNS
     width, height = upright[::-1] if across else upright
-    details = tuple(
-        (heading, tuple(_detail_rows(asked, width - 2 * MARGIN)))
-        for heading, asked in (("The test", form.about + form.further), ("Conditions to note", form.conditions))
-    )
-    taken = TITLE_HEIGHT + SKETCH_HEIGHT + sum(HEADING_HEIGHT + DETAIL_HEIGHT * len(rows) for _, rows in details)
-    taken += HEADING_HEIGHT + CAUTION_LEADING * len(_cautions(width - 2 * MARGIN))
+    room = width - 2 * MARGIN
+    own = len(form.further)
+    while (taken := _head_height(details := _details_of(form, own, room), room)) > height - 2 * MARGIN - FOOT_HEIGHT:
+        own -= 1
     bottom = height - 2 * MARGIN - FOOT_HEIGHT - RULE_HEIGHT - HEAD_HEIGHT - _remark_height(form)
     trays = tuple(_tray_pages(len(form.test.tray), bottom - taken, bottom - RUNNING_HEIGHT))
     columns = tuple(_column_pages([c.pass_no for c in form.columns], ACROSS_COLUMNS if across else UPRIGHT_COLUMNS))
-    return _Layout(width, height, across, details, columns, trays)
+    return _Layout(width, height, across, details, columns, trays, tuple(row.label for row in form.further[own:]))
+
+
+def _details_of(form: EntryForm, own: int, room: float) -> _Details:
+    """The details in rows under their headings, with so many of the sheet's own rows."""
+    parts = (("The test", form.about + form.further[:own]), ("Conditions to note", form.conditions))
+    return tuple((heading, tuple(_detail_rows(asked, room))) for heading, asked in parts)
+
+
+def _head_height(details: _Details, room: float) -> float:
+    """How much of the first page everything above the table takes."""
+    rows = sum(HEADING_HEIGHT + DETAIL_HEIGHT * len(rows) for _, rows in details)
+    cautions = HEADING_HEIGHT + CAUTION_LEADING * len(_cautions(room))
+    return TITLE_HEIGHT + rows + SKETCH_HEIGHT + cautions
 
 
 def _tray_pages(count: int, first: float, further: float) -> Iterator[range]:
@@ -128,7 +148,7 @@ def _column_pages(passes: list[int], most: int) -> Iterator[range]:
     yield range(start, stop)
 
 
-def _detail_rows(asked: tuple[Detail, ...], room: float) -> Iterator[tuple[tuple[Detail, float], ...]]:
+def _detail_rows(asked: tuple[Detail, ...], room: float) -> Iterator[_Row]:
     """Details packed into rows, each row stretched to the full width."""
     most = round(room / UNIT_COLUMN)
     row: list[tuple[Detail, int]] = []
@@ -147,7 +167,7 @@ def _span(detail: Detail) -> int:
     return max(span, len(detail.value) // SIGNS_A_COLUMN)
 
 
-def _stretched(row: list[tuple[Detail, int]], room: float) -> tuple[tuple[Detail, float], ...]:
+def _stretched(row: list[tuple[Detail, int]], room: float) -> _Row:
     total = sum(span for _, span in row)
     return tuple((detail, span * room / total) for detail, span in row)
 
@@ -194,7 +214,7 @@ def _first_head(page: Page, form: EntryForm, layout: _Layout) -> float:
     return y
 
 
-def _details(page: Page, rows: tuple[tuple[tuple[Detail, float], ...], ...], y: float) -> float:
+def _details(page: Page, rows: tuple[_Row, ...], y: float) -> float:
     for row in rows:
         x = MARGIN
         for detail, width in row:

@@ -11,6 +11,7 @@ Black on white only; grey is never the only carrier of meaning.
 from __future__ import annotations
 
 import io
+from bisect import bisect_right
 from collections.abc import Callable, Iterable
 from functools import cache
 from typing import Any
@@ -19,6 +20,7 @@ PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # mm
 
 MM_INCH = 25.4
 FONT = "DejaVu Sans"  # comes with matplotlib, so every machine prints the same page
+MOST_SIGNS = 2_000  # more than the widest line takes of the narrowest sign
 SMALLEST = 0.75  # of its size: text that does not fit is set smaller, down to this, then cut with an ellipsis
 
 
@@ -44,7 +46,6 @@ class Page:
         bold: bool = False,
         align: str = "left",
         room: float | None = None,
-        turned: bool = False,
     ) -> None:
         """Text on the base line y; `room` is the width it has to fit into."""
         if room is not None:
@@ -52,15 +53,7 @@ class Page:
         self.figure.text(
             x, y, printable(text), transform=self._mm, fontfamily=FONT, fontsize=size,
             fontweight="bold" if bold else "normal", ha=align, va="baseline", parse_math=False,
-            rotation=90 if turned else 0,
         )  # fmt: skip
-
-    def paragraph(self, x: float, y: float, text: str, *, room: float, size: float = 8, leading: float = 3.8) -> float:
-        """Text broken into lines; returns the base line after the last one."""
-        for line in wrapped(text, room, size):
-            self.text(x, y, line, size=size)
-            y += leading
-        return y
 
     def line(
         self, x0: float, y0: float, x1: float, y1: float, *, weight: float = 0.5, dashes: tuple[float, ...] = ()
@@ -73,19 +66,12 @@ class Page:
             drawn.set_linestyle((0, dashes))
         self.figure.add_artist(drawn)
 
-    def box(
-        self, x: float, y: float, width: float, height: float, *, weight: float = 0.5, fill: str = "none",
-        hatch: str = "",
-    ) -> None:  # fmt: skip
+    def box(self, x: float, y: float, width: float, height: float, *, weight: float = 0.5) -> None:
         """A box with its top left corner at x, y."""
         from matplotlib.patches import Rectangle
 
-        self.figure.add_artist(
-            Rectangle(
-                (x, y), width, height, facecolor=fill, edgecolor="black", linewidth=weight, transform=self._mm,
-                hatch=hatch or None,
-            )
-        )  # fmt: skip
+        outline = Rectangle((x, y), width, height, fill=False, edgecolor="black", linewidth=weight, transform=self._mm)
+        self.figure.add_artist(outline)
 
     def arrow_up(self, x: float, y: float, length: float) -> None:
         """A solid arrow whose tip is at x, y."""
@@ -105,7 +91,7 @@ def pdf_of(pages: Iterable[Page], *, title: str, on_page: Callable[[], object] |
 
     out = io.BytesIO()
     about = {"Title": title, "Creator": "spreadcheck", "Producer": None, "CreationDate": None}
-    with rc_context({"pdf.fonttype": 42, "hatch.linewidth": 0.5}), PdfPages(out, metadata=about) as pdf:
+    with rc_context({"pdf.fonttype": 42}), PdfPages(out, metadata=about) as pdf:
         for page in pages:
             pdf.savefig(page.figure)
             if on_page:
@@ -127,16 +113,15 @@ def printable(text: str) -> str:
 
 def fitted(text: str, room: float, size: float, bold: bool = False) -> tuple[str, float]:
     """A text and the type size at which it fits: set smaller down to three quarters, then cut with an ellipsis."""
-    text = printable(text)
+    text = printable(text[:MOST_SIGNS])
     wide = text_width(text, size, bold)
     if wide <= room:
         return text, size
-    small = max(size * room / wide, size * SMALLEST)
-    while text and text_width(text + "…", small, bold) > room and text_width(text, small, bold) > room * 1.001:
-        text = text.removesuffix("…")[:-1].rstrip() + "…"
-        if text == "…":
-            break
-    return text, small
+    if wide * SMALLEST <= room:
+        return text, size * room / wide
+    small = size * SMALLEST
+    signs = bisect_right(range(len(text)), room, key=lambda count: text_width(text[:count] + "…", small, bold)) - 1
+    return text[: max(signs, 0)].rstrip() + "…", small
 
 
 def wrapped(text: str, room: float, size: float) -> list[str]:
