@@ -35,6 +35,7 @@ LINES = [
     "release",
     "flight",
     "air",
+    "entryform",
     "traysheet",
     "excel",
     "trayform",

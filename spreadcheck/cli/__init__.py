@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "Set up the machine",
         "What a change of spinner speed or granule does to the throw.",
     ),
+    "form": ("Run the test", "From a tray sheet to an entry form on paper (PDF) or for a phone (HTML)."),
     "analyse": (
         "Judge the test",
         "From a tray sheet to the effective width, the CV and what the field gets.",

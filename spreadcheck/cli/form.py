@@ -1,0 +1,86 @@
+"""`spreadcheck form SHEET`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from spreadcheck.errors import Fault, OutputError
+
+if TYPE_CHECKING:
+    from spreadcheck.entryform import EntryForm
+
+PAPER_NAMES = {"a4": "A4", "letter": "US Letter"}
+
+
+@click.command()
+@click.argument("sheet", metavar="SHEET")
+@click.option("--pdf", "pdf_path", metavar="FILE", help="Write the form for a clipboard.")
+@click.option("--html", "html_path", metavar="FILE", help="Write the form for a phone: one page, no network.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
+@click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
+def form(sheet: str, pdf_path: str | None, html_path: str | None, paper: str, overwrite: bool) -> None:
+    """From a tray sheet to an entry form on paper (PDF) or for a phone (HTML).
+
+    Both show what the sheet knows already and ask for the rest: the details, the
+    conditions, and every tray of every pass. The phone saves a tray sheet.
+
+    \b
+    spreadcheck form field.csv --pdf field.pdf --html field.html
+    """
+    from spreadcheck.entryform import entry_form
+    from spreadcheck.files import check_target, write_whole
+    from spreadcheck.traysheet import read_sheet
+
+    wanted = [path for path in (pdf_path, html_path) if path is not None]
+    _check_wanted(wanted)
+    for path in wanted:
+        check_target(path, overwrite=overwrite)
+    asked = entry_form(read_sheet(sheet))
+    made: list[tuple[str, str | bytes, str]] = []  # all of them before any is written
+    if pdf_path is not None:
+        made.append((pdf_path, *_pdf(asked, paper)))
+    if html_path is not None:
+        made.append((html_path, *_html(asked, f"{Path(sheet).stem}-filled.csv")))
+    for path, data, what in made:
+        write_whole(path, data, overwrite=overwrite)
+        click.echo(f"{path}: {what}")
+
+
+def _check_wanted(wanted: list[str]) -> None:
+    if not wanted:
+        raise OutputError(Fault("form", "no file is asked for", "add --pdf FILE for paper, --html FILE for a phone"))
+    if len(wanted) != len({Path(path).resolve() for path in wanted}):
+        raise OutputError(Fault(wanted[0], "is both the PDF and the HTML file", "give each a name of its own"))
+
+
+def _pdf(asked: EntryForm, paper: str) -> tuple[bytes, str]:
+    """The PDF, and what to say about it."""
+    from spreadcheck.report.entryform_pdf import entry_form_pdf, page_count
+
+    pages = page_count(asked, paper=paper)
+    if sys.stderr.isatty():
+        with click.progressbar(length=pages, label="pages", file=sys.stderr) as bar:
+            printed = entry_form_pdf(asked, paper=paper, on_page=lambda: bar.update(1))
+    else:
+        printed = entry_form_pdf(asked, paper=paper)
+    if printed.unprintable:
+        click.echo(f'The font has no sign for {printed.unprintable} and the PDF shows "?" instead.', err=True)
+    if printed.left_out:
+        click.echo(f"No room on the page for these rows of the sheet: {', '.join(printed.left_out)}.", err=True)
+    said = (
+        f"{pages} {'page' if pages == 1 else 'pages'}, {PAPER_NAMES[paper]} {'across' if printed.across else 'upright'}"
+    )
+    if printed.column_pages > 1:
+        said += f"; the columns of a tray are on {printed.column_pages} pages, and the foot of each says which"
+    return printed.data, said
+
+
+def _html(asked: EntryForm, file_name: str) -> tuple[str, str]:
+    """The page, and what to say about it."""
+    from spreadcheck.report.entryform_html import entry_form_html
+
+    return entry_form_html(asked, file_name=file_name), f"open it in the phone's browser; it saves {file_name}"

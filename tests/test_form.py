@@ -1,0 +1,316 @@
+"""`spreadcheck form`: the command, and the clipboard page as poppler reads and draws it."""
+
+import dataclasses
+import re
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from spreadcheck.cli import main
+from spreadcheck.entryform import CAUTIONS, CELL_RULE, MAX_FORM_CELLS, entry_form
+from spreadcheck.errors import SheetError
+from spreadcheck.report.entryform_pdf import (
+    ACROSS_COLUMNS,
+    ROW,
+    _column_pages,
+    _tray_pages,
+    entry_form_pdf,
+    page_count,
+)
+from spreadcheck.report.entryform_sketch import named_trays
+from spreadcheck.report.paper import fitted, text_width, wrapped
+from spreadcheck.sheetcells import shortest
+from spreadcheck.traysheet import write_sheet
+from spreadcheck.traytest import CatchState, FormRow, tray_test
+
+POINT_MM = 25.4 / 72
+PAGE_POINTS = {"a4": (595.276, 841.890), "letter": (612.0, 792.0)}  # ISO 216: 210 x 297 mm; US Letter: 8.5 x 11 in
+
+
+def blank_test(trays=9, passes=3, spacing=3.0, **form):
+    """A tray sheet that waits for its weights."""
+    offsets = (np.arange(trays) - (trays - 1) / 2) * spacing
+    known = {"test": "Before vane change", "product": "Granular urea", "wheel track": "1.8 m"} | form
+    return tray_test(
+        offsets, np.full((trays, passes), float("nan")), tray_width="0.5 m", tray_length="0.5 m", form=known
+    )
+
+
+@pytest.fixture
+def poppler():
+    """The programs of poppler-utils, without which nothing here says anything about a PDF."""
+    if not all(map(shutil.which, ("pdftotext", "pdftoppm", "pdfinfo", "pdffonts"))):
+        pytest.fail("no poppler to look at a PDF with: install the package poppler-utils", pytrace=False)
+
+    def run(program, *arguments, data):
+        done = subprocess.run([program, *arguments], input=data, capture_output=True, check=True)
+        return done.stdout if program == "pdftoppm" else done.stdout.decode()
+
+    return run
+
+
+CASES = [
+    # trays, passes, paper, pages, across
+    (9, 3, "a4", 1, False),
+    (9, 3, "letter", 1, False),
+    (41, 3, "a4", 3, False),
+    (41, 3, "letter", 3, False),
+    (21, 9, "a4", 3, True),
+    (9, 9, "letter", 2, True),
+    (9, 20, "a4", 4, True),
+    (2, 1, "a4", 1, False),
+]
+
+
+@pytest.mark.parametrize(("trays", "passes", "paper", "pages", "across"), CASES)
+def test_pages_hold_every_tray_and_every_pass(poppler, trays, passes, paper, pages, across):
+    """Page size, number of pages, every tray with its offset once a page of columns, every heading, cautions, rules."""
+    test = blank_test(trays, passes)
+    form = entry_form(test)
+    printed = entry_form_pdf(form, paper=paper)
+    assert (printed.pages, printed.across, page_count(form, paper=paper)) == (pages, across, pages)
+    info = poppler("pdfinfo", "-", data=printed.data)
+    assert int(re.search(r"Pages:\s+(\d+)", info)[1]) == pages
+    size = tuple(map(float, re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", info).groups()))
+    assert size == pytest.approx(PAGE_POINTS[paper][:: -1 if across else 1], abs=0.01)
+    text = poppler("pdftotext", "-layout", "-", "-", data=printed.data)
+    rows = [line.split() for line in text.splitlines()]
+    for name, offset in zip(test.tray, test.offset, strict=True):
+        side = "centre" if offset == 0 else f"{shortest(abs(offset))} m {'left' if offset < 0 else 'right'}"
+        found = [row for row in rows if row[: 1 + len(side.split())] == [name, *side.split()]]
+        assert len(found) == printed.column_pages, name
+    assert set(re.findall(r"pass \d+", text)) == {f"pass {number + 1}" for number in range(passes)}
+    assert [f"page {n} of {pages}" in page for n, page in enumerate(text.split("\f")[:-1], 1)] == [True] * pages
+    whole = " ".join(text.split())
+    assert all(caution in whole for caution in CAUTIONS)
+    assert CELL_RULE in whole
+    for word in ("LEFT", "RIGHT", "travel", "wind speed", "relative humidity", "gate setting", "wheel track", "note"):
+        assert word in whole
+
+
+def test_fonts_are_embedded(poppler):
+    """TrueType, embedded, with the table that turns signs back into text."""
+    fonts = poppler("pdffonts", "-", data=entry_form_pdf(entry_form(blank_test())).data).splitlines()[2:]
+    assert {"DejaVuSans", "DejaVuSans-Bold"} <= {line.split()[0].split("+")[-1] for line in fonts}
+    assert all(re.search(r"TrueType .* yes +\S+ +yes ", line) for line in fonts), fonts
+
+
+def _grey(poppler, data, dpi=100, page=1):
+    """A page as an array of grey levels, 0 black to 255 white."""
+    image = poppler("pdftoppm", "-gray", "-r", str(dpi), "-f", str(page), "-l", str(page), "-", data=data)
+    _, width, height, _ = image.split(maxsplit=4)[:4]
+    return np.frombuffer(image[-int(width) * int(height) :], dtype=np.uint8).reshape(int(height), int(width))
+
+
+def _black_white(poppler, data, page, dpi=150):
+    colours = poppler("pdftoppm", "-r", str(dpi), "-f", str(page), "-l", str(page), "-", data=data)
+    _, width, height, _ = colours.split(maxsplit=4)[:4]
+    return np.frombuffer(colours[-3 * int(width) * int(height) :], dtype=np.uint8).reshape(-1, 3)
+
+
+@pytest.mark.parametrize(("trays", "passes", "paper"), [(9, 3, "letter"), (41, 3, "a4"), (21, 9, "a4")])
+def test_rows_are_high_enough_for_gloves(poppler, trays, passes, paper):
+    """Measured on the drawn page: the rules across the note column are at least 8 mm apart, and there is one a tray."""
+    dpi = 200
+    printed = entry_form_pdf(entry_form(blank_test(trays, passes)), paper=paper)
+    seen = 0
+    for page in range(1, printed.pages + 1):
+        grey = _grey(poppler, printed.data, dpi, page)
+        strip = grey[:, int(-14 / 25.4 * dpi) - 20 : int(-14 / 25.4 * dpi)]  # just inside the right margin
+        dark = np.flatnonzero((strip < 128).all(axis=1))
+        rules = dark[np.r_[True, np.diff(dark) > 2]] * 25.4 / dpi
+        heights = np.diff(rules)
+        head = np.flatnonzero(np.isclose(heights, 12, atol=0.3))  # the head of the table is 12 mm high
+        table = heights[head[-1] + 1 :] if len(head) else []  # a page of details alone has none
+        assert all(height >= 8 for height in table)
+        seen += len(table)
+    assert seen == trays
+
+
+def test_black_and_white_alone(poppler):
+    """No colour anywhere, and little ink: a page that any printer and copier takes."""
+    data = entry_form_pdf(entry_form(blank_test(41, 3))).data
+    pixels = _black_white(poppler, data, page=1)
+    assert (pixels.max(axis=1) == pixels.min(axis=1)).all()
+    assert (pixels[:, 0] < 128).mean() < 0.06
+
+
+def test_known_values_and_remarks_are_printed(poppler):
+    """What the sheet knows is filled in: catches, x, notes, runs, reversed passes, own labels, components."""
+    test = blank_test(3, 2, **{"runs per catch": "2", "reversed passes": "2"})
+    columns = tuple(
+        dataclasses.replace(c, component=name) for c, name in zip(test.columns, ("potash", "urea"), strict=True)
+    )
+    catch = np.array([[10.25, np.nan], [np.nan, np.nan], [np.nan, 3]])
+    state = np.where(np.isnan(catch), CatchState.NOT_WEIGHED, CatchState.WEIGHED).astype(np.uint8)
+    state[1, 0] = CatchState.THROWN_OUT
+    test = dataclasses.replace(
+        test, columns=columns, catch=catch, state=state, note=("tilted $x$", "", ""),
+        form=(*test.form, FormRow("cab colour", "green & <grey>")),
+    )  # fmt: skip
+    text = " ".join(poppler("pdftotext", "-layout", "-", "-", data=entry_form_pdf(entry_form(test)).data).split())
+    assert "L1 3 m left 10.25 tilted $x$" in text
+    assert "C centre x" in text
+    assert "R1 3 m right 3" in text
+    assert "Weigh the trays only after every 2 runs. Driven the other way over the line: pass 2." in text
+    assert "potash urea" in text
+    assert "g (other way)" in text
+    assert "green & <grey>" in text
+
+
+def test_gaps_and_wheels_are_found():
+    """A stretch more than half as long again as the usual spacing is a gap; wheels stand half the track each side."""
+    test = tray_test(
+        [-2, -1.5, -1, 1, 1.5, 2], [1] * 6, tray_width="0.5 m", tray_length="0.5 m", form={"wheel track": "2 m"}
+    )
+    form = entry_form(test)
+    assert form.gaps_m == ((-0.75, 0.75),)
+    assert form.wheels_m == (-1.0, 1.0)
+    assert entry_form(blank_test()).gaps_m == ()
+
+
+def test_signs_the_font_lacks_are_said():
+    """A question mark stands for each, and the caller is told which."""
+    printed = entry_form_pdf(entry_form(blank_test(product="Ökostoff 尿素")))
+    assert printed.unprintable == "尿素"
+
+
+def test_rows_without_room_are_said(poppler, tmp_path):
+    """Sixty rows of the sheet's own can't stand on the first page: the last ones are left out and named."""
+    test = blank_test(9, 3)
+    own = tuple(FormRow(f"own {number:02d}", "value") for number in range(60))
+    test = dataclasses.replace(test, form=test.form + own)
+    printed = entry_form_pdf(entry_form(test))
+    text = poppler("pdftotext", "-layout", "-", "-", data=printed.data)
+    shown = set(re.findall(r"own \d\d", text))
+    assert shown == {row.label for row in own} - set(printed.left_out)
+    assert 20 < len(shown) < 60
+    assert "The machine maker's manual goes before this form" in text.split("\f")[0]
+    write_sheet(test, tmp_path / "own.csv")
+    _, _, err = run(tmp_path / "own.csv", "--pdf", tmp_path / "own.pdf")
+    assert err == f"No room on the page for these rows of the sheet: {', '.join(printed.left_out)}.\n"
+
+
+def test_long_words_are_fitted():
+    """Set smaller first, then cut with an ellipsis, never over the edge; wrapped lines keep within their room."""
+    assert fitted("short", 50, 9) == ("short", 9)
+    smaller, size = fitted("Trailed twin-disc spreader", 40, 9)
+    assert smaller == "Trailed twin-disc spreader"
+    assert 6.75 <= size < 9
+    for text in ("word " * 40, "x" * 300):
+        cut, size = fitted(text, 30, 9)
+        assert cut.endswith("…")
+        assert text_width(cut, size) <= 30
+    lines = wrapped("Nobody near turning discs " * 5, 60, 8)
+    assert all(text_width(line, 8) <= 60 for line in lines)
+    assert " ".join(lines) == ("Nobody near turning discs " * 5).strip()
+
+
+@pytest.mark.parametrize("passes", [[1], [1, 1, 2, 2], [1] * 4 + [2] * 4 + [3] * 4, [1] * 23, list(range(1, 41))])
+def test_columns_of_a_pass_stay_together(passes):
+    """Every column on one page, no page with more than it holds, a pass torn apart only where it must be."""
+    pages = list(_column_pages(passes, ACROSS_COLUMNS))
+    assert [at for page in pages for at in page] == list(range(len(passes)))
+    assert all(0 < len(page) <= ACROSS_COLUMNS for page in pages)
+    for number in set(passes):
+        on = {i for i, page in enumerate(pages) if number in [passes[at] for at in page]}
+        assert len(on) == -(-passes.count(number) // ACROSS_COLUMNS)
+
+
+@pytest.mark.parametrize("count", range(1, 130, 7))
+def test_trays_fill_their_pages_evenly(count):
+    """Every tray once, in order, never more than fit, and no page with two rows left over."""
+    first, further = 80.0, 240.0
+    pages = list(_tray_pages(count, first, further))
+    assert [at for page in pages for at in page] == list(range(count))
+    assert len(pages[0]) * ROW <= first
+    assert all(len(page) * ROW <= further for page in pages[1:])
+    if len(pages) > 2:
+        assert max(map(len, pages[1:])) - min(map(len, pages[1:])) <= 1
+
+
+def test_names_in_the_sketch_never_touch():
+    spots, widths = np.linspace(0, 180, 200), np.full(200, 7.0)
+    named = named_trays(list(spots), list(widths))
+    assert (np.diff(spots[named]) >= 7).all()
+    assert {0, 99, 199} <= set(named)
+
+
+@pytest.fixture
+def sheet(tmp_path):
+    """A sheet on the disk."""
+    write_sheet(blank_test(), tmp_path / "field.csv")
+    return tmp_path / "field.csv"
+
+
+def run(*arguments):
+    """Exit code, standard output, standard error."""
+    done = CliRunner().invoke(main, ["form", *map(str, arguments)])
+    return done.exit_code, done.stdout, done.stderr
+
+
+def test_command_writes_both(sheet, tmp_path):
+    pdf, html = tmp_path / "a.pdf", tmp_path / "a.html"
+    code, out, err = run(sheet, "--pdf", pdf, "--html", html, "--paper", "letter")
+    assert (code, err) == (0, "")
+    assert out == (
+        f"{pdf}: 1 page, US Letter upright\n{html}: open it in the phone's browser; it saves field-filled.csv\n"
+    )
+    assert pdf.read_bytes().startswith(b"%PDF")
+    assert html.read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert '"file":"field-filled.csv"' in html.read_text(encoding="utf-8")
+
+
+def test_command_says_when_columns_need_more_pages(tmp_path):
+    write_sheet(blank_test(9, 20, product="尿素"), tmp_path / "wide.csv")
+    code, out, err = run(tmp_path / "wide.csv", "--pdf", tmp_path / "w.pdf")
+    assert code == 0
+    assert out == (
+        f"{tmp_path / 'w.pdf'}: 4 pages, A4 across; "
+        "the columns of a tray are on 3 pages, and the foot of each says which\n"
+    )
+    assert err == 'The font has no sign for 尿素 and the PDF shows "?" instead.\n'
+
+
+def test_command_refuses(sheet, tmp_path):
+    """One message with a remedy, exit code 2, nothing written."""
+    there = tmp_path / "there.pdf"
+    there.write_bytes(b"mine")
+    other = tmp_path / "other.html"
+    assert run(sheet) == (
+        2, "", "spreadcheck: form: no file is asked for; add --pdf FILE for paper, --html FILE for a phone\n"
+    )  # fmt: skip
+    message = f"spreadcheck: {there}: exists already; add --overwrite to replace it, or choose another name\n"
+    assert run(sheet, "--pdf", there, "--html", other) == (2, "", message)
+    assert (there.read_bytes(), other.exists()) == (b"mine", False)
+    assert run(sheet, "--pdf", there, "--overwrite")[0] == 0
+    assert there.read_bytes().startswith(b"%PDF")
+    message = f"spreadcheck: {other}: is both the PDF and the HTML file; give each a name of its own\n"
+    assert run(sheet, "--pdf", other, "--html", other) == (2, "", message)
+    message = f"spreadcheck: {tmp_path / 'no.csv'}: the file does not exist; check its name and folder\n"
+    assert run(tmp_path / "no.csv", "--pdf", other) == (2, "", message)
+
+
+def test_command_refuses_a_sheet_without_trays(tmp_path):
+    empty = tmp_path / "empty.csv"
+    empty.write_text(
+        "spreadcheck tray sheet,1\ntray width,0.5,m\ntray length,0.5,m\n\ntray,offset,pass 1\n,m,g\n", encoding="utf-8"
+    )
+    message = f"spreadcheck: {empty}: the table has no trays; a spread pattern needs at least two\n"
+    assert run(empty, "--pdf", tmp_path / "e.pdf") == (2, "", message)
+    assert not (tmp_path / "e.pdf").exists()
+
+
+def test_library_refuses_what_nobody_fills_in():
+    test = blank_test()
+    none = dataclasses.replace(test, tray=(), offset=np.array([]), catch=np.empty((0, 3)), state=np.empty((0, 3)))
+    none = dataclasses.replace(none, note=())
+    with pytest.raises(SheetError, match="there are no trays; add one row a tray below the unit row, such as C, 0"):
+        entry_form(none)
+    with pytest.raises(SheetError, match='there is no pass to fill in; add a column "pass 1" with its unit g'):
+        entry_form(dataclasses.replace(test, columns=(), catch=np.empty((9, 0)), state=np.empty((9, 0))))
+    with pytest.raises(SheetError, match="200 trays x 101 columns are too many to fill in by hand"):
+        entry_form(blank_test(200, MAX_FORM_CELLS // 200 + 1))
