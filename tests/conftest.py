@@ -1,7 +1,7 @@
-"""Shared by all tests: quiet plots, repeatable property tests, and a real browser for the pages this package writes.
+"""Shared by all tests: quiet plots, repeatable property tests, a real browser for pages and poppler for PDFs.
 
-The browser is headless Chromium, driven by selenium. A machine without it fails these tests and says what to install;
-SPREADCHECK_NO_BROWSER=1 leaves them out.
+The browser is headless Chromium, driven by selenium. Tests that need a program this machine lacks are skipped and
+say what to install; with SPREADCHECK_TOOLS=required they fail instead.
 """
 
 import functools
@@ -9,6 +9,7 @@ import http.server
 import json
 import os
 import shutil
+import subprocess
 import sys
 import threading
 import time
@@ -23,10 +24,6 @@ sys.path.insert(0, str(Path(__file__).parent))
 settings.register_profile("house", deadline=None, derandomize=True, max_examples=100)
 settings.load_profile("house")
 
-MISSING = (
-    "no Chromium to test the pages with: install the packages chromium and chromium-driver "
-    "(apt-get install chromium chromium-driver), or set SPREADCHECK_NO_BROWSER=1 to leave these tests out"
-)
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-dev-shm-usage",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
@@ -105,14 +102,31 @@ class _QuietHandler(http.server.SimpleHTTPRequestHandler):
         super().end_headers()
 
 
+def programs(*names, install):
+    """The paths of programs that a test needs, or the test is skipped (failed where they are required)."""
+    found = [shutil.which(name) for name in names]
+    if not all(found):
+        leave = pytest.fail if os.environ.get("SPREADCHECK_TOOLS") == "required" else pytest.skip
+        leave(f"needs {', '.join(names)}: apt-get install {install}")
+    return found
+
+
+@pytest.fixture
+def poppler():
+    """The programs of poppler-utils, without which nothing here says anything about a PDF."""
+    programs("pdftotext", "pdftoppm", "pdfinfo", "pdffonts", install="poppler-utils")
+
+    def run(program, *arguments, data):
+        done = subprocess.run([program, *arguments], input=data, capture_output=True, check=True)
+        return done.stdout if program == "pdftoppm" else done.stdout.decode()
+
+    return run
+
+
 @pytest.fixture(scope="session")
 def browser_window(tmp_path_factory):
     """The one browser of a test run."""
-    if os.environ.get("SPREADCHECK_NO_BROWSER") == "1":
-        pytest.skip("SPREADCHECK_NO_BROWSER=1")
-    chromium, driver = shutil.which("chromium"), shutil.which("chromedriver")
-    if not chromium or not driver:
-        pytest.fail(MISSING, pytrace=False)
+    chromium, driver = programs("chromium", "chromedriver", install="chromium chromium-driver")
     pages, saves = tmp_path_factory.mktemp("pages"), tmp_path_factory.mktemp("saves")
     (pages / "empty.html").write_text('<!doctype html><link rel="icon" href="data:,">', encoding="utf-8")
     with http.server.ThreadingHTTPServer(

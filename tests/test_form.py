@@ -2,8 +2,6 @@
 
 import dataclasses
 import re
-import shutil
-import subprocess
 
 import numpy as np
 import pytest
@@ -37,19 +35,6 @@ def blank_test(trays=9, passes=3, spacing=3.0, **form):
     return tray_test(
         offsets, np.full((trays, passes), float("nan")), tray_width="0.5 m", tray_length="0.5 m", form=known
     )
-
-
-@pytest.fixture
-def poppler():
-    """The programs of poppler-utils, without which nothing here says anything about a PDF."""
-    if not all(map(shutil.which, ("pdftotext", "pdftoppm", "pdfinfo", "pdffonts"))):
-        pytest.fail("no poppler to look at a PDF with: install the package poppler-utils", pytrace=False)
-
-    def run(program, *arguments, data):
-        done = subprocess.run([program, *arguments], input=data, capture_output=True, check=True)
-        return done.stdout if program == "pdftoppm" else done.stdout.decode()
-
-    return run
 
 
 CASES = [
