@@ -53,6 +53,8 @@ _PUBLIC = {
     "NutrientAnalysis": "components",
     "assess_blend": "components",
     "read_analysis": "nutrients",
+    "find_sheets": "batch",
+    "run_batch": "batch",
     "Finding": "quality",
     "Assessment": "assessment",
     "Bout": "assessment",

@@ -11,7 +11,7 @@ Frames hold unrounded figures in SI; text rounds widths to 0.01, CVs and rates t
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -266,16 +266,47 @@ def widths_csv(result: Assessment, system: str = "metric") -> str:
     for record in _width_records(result, system):
         if not lines:
             lines.append(",".join(record))
-        lines.append(",".join(_csv_cell(value) for value in record.values()))
+        lines.append(csv_line(record.values()))
     return "\n".join(lines) + "\n"
 
 
+def csv_line(values: Iterable[object]) -> str:
+    """One line of a CSV result: figures to 6 decimals, yes and no, and typed text that a spreadsheet leaves text.
+
+    Parameters
+    ----------
+    values : iterable
+        The cells; None and NaN are empty. [-]
+
+    Returns
+    -------
+    str
+        The line, without a line end. [-]
+
+    Examples
+    --------
+    >>> print(csv_line([1 / 3, True, None, "Urea, granular", "=SUM(A1)"]))
+    0.333333,yes,,"Urea, granular",'=SUM(A1)
+    """
+    return ",".join(_csv_cell(value) for value in values)
+
+
 def _csv_cell(value: object) -> str:
+    if value is None:
+        return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
         return "" if math.isnan(value) else np.format_float_positional(round(value, 6), trim="-")
-    return str(value)
+    return _csv_text(value) if isinstance(value, str) else str(value)
+
+
+def _csv_text(text: str) -> str:
+    """Typed text on one line; a leading apostrophe keeps a spreadsheet from running it as a formula."""
+    text = " ".join(text.split())
+    text = f"'{text}" if text.startswith(("=", "+", "-", "@")) else text
+    quote = '"'
+    return f"{quote}{text.replace(quote, quote * 2)}{quote}" if "," in text or quote in text else text
 
 
 def widths_frame(result: Assessment) -> pd.DataFrame:

@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "Judge the test",
         "From a tray sheet to the effective width, the CV and what the field gets.",
     ),
+    "batch": ("Keep an overview", "One summary row for every tray sheet below a folder."),
     "blend": ("Judge the test", "CV and effective width of every component and nutrient of a blend."),
 }
 

@@ -1,0 +1,138 @@
+"""`spreadcheck batch FOLDER`: all tray sheets below a folder."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from spreadcheck.cli.options import check_targets, json_option, overwrite_option, units_option, write_result
+
+if TYPE_CHECKING:
+    from spreadcheck.batch import BatchOptions, Journal
+    from spreadcheck.summaries import Summary
+
+
+@click.command()
+@click.argument("folder", type=click.Path())
+@click.option(
+    "--summary", metavar="FILE", default="-", help="Write the rows as .csv or .parquet; else they are printed."
+)
+@click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit in %.")
+@click.option("--bout-width", metavar="WIDTH", help='Bout width for all, such as "24 m"; else each sheet\'s own.')
+@click.option("--resume", is_flag=True, help="Go on with a stopped run: do only what is missing.")
+@click.option("--workers", type=click.IntRange(1, 256), help="Processes to use; one a core if not given.")
+@units_option
+@json_option
+@click.option("--plot", "plot_file", metavar="FILE", help="Effective width by machine over dates; .png, .svg or .pdf.")
+@overwrite_option
+@click.pass_context
+def batch(
+    ctx: click.Context,
+    *,
+    folder: str,
+    summary: str,
+    limit: float,
+    bout_width: str | None,
+    resume: bool,
+    workers: int | None,
+    units: str,
+    json_file: str | None,
+    plot_file: str | None,
+    overwrite: bool,
+) -> None:
+    """One summary row for every tray sheet below a folder.
+
+    Sheets are worked on over all cores and listed in the order of their names. Sheets that can't be used are listed at
+    the end with their faults and never stop the rest. With --summary, a run that was stopped goes on with --resume.
+    --units is for the picture; the rows are SI.
+
+    \b
+    Examples:
+      spreadcheck batch sample_trays
+      spreadcheck batch tests_2026 --summary season.csv --plot season.png
+    """
+    from spreadcheck.batch import BatchOptions, find_sheets, run_batch
+    from spreadcheck.plots import file_format
+    from spreadcheck.summaries import Summary, closing_words
+    from spreadcheck.units import parse_quantity
+
+    check_targets([None if summary == "-" else summary, json_file, plot_file], overwrite)
+    _check_summary(summary)
+    drawn_as = file_format(plot_file) if plot_file else ""
+    driven = parse_quantity(bout_width, "length", place="option --bout-width") if bout_width else None
+    options = BatchOptions(limit_pct=limit, bout_width_m=driven)
+    sheets, others = find_sheets(folder)
+    journal = _journal(summary, folder, options, resume, overwrite)
+    found = Summary(keep_rows=bool(json_file or plot_file) or summary.endswith(".parquet"))
+    results = run_batch(folder, sheets, options, workers=workers, done=journal.known if journal else None)
+    with click.progressbar(length=len(sheets), label="sheets", file=sys.stderr, hidden=not sys.stderr.isatty()) as bar:
+        for result in results:
+            if journal:
+                journal.add(result)
+            found.add(result)
+            bar.update(1)
+    _write(found, summary, json_file, plot_file, drawn_as, units, overwrite)
+    if journal:
+        journal.path.unlink(missing_ok=True)
+    click.echo(closing_words(found, others), err=True)
+    if len(found.lines) == 1:
+        ctx.exit(2)
+
+
+def _check_summary(summary: str) -> None:
+    """Refuse a summary of an unknown kind, or one that needs a library that is not there."""
+    from spreadcheck.errors import Fault, OutputError
+    from spreadcheck.summaries import check_parquet
+
+    ending = Path(summary).suffix.lower()
+    if summary != "-" and ending not in (".csv", ".parquet"):
+        fault = Fault(summary, f'a summary can\'t be written as "{ending}"', "end the name in .csv or .parquet")
+        raise OutputError(fault)
+    if ending == ".parquet":
+        check_parquet()
+
+
+def _journal(summary: str, folder: str, options: BatchOptions, resume: bool, overwrite: bool) -> Journal | None:
+    """The journal beside the summary: a new one, or that of the run that was stopped."""
+    from spreadcheck.batch import Journal
+    from spreadcheck.errors import Fault, OutputError
+
+    if summary == "-":
+        if resume:
+            raise OutputError(Fault("option --resume", "there is no summary file to go on with", "add --summary FILE"))
+        return None
+    journal = Journal(Path(f"{summary}.journal"), Path(folder), options)
+    if resume and journal.path.exists():
+        journal.load()
+    elif journal.path.exists() and not overwrite:
+        remedy = "add --resume to go on with it, or --overwrite to start again"
+        raise OutputError(Fault(str(journal.path), "is there from a run that was stopped", remedy))
+    else:
+        journal.path.unlink(missing_ok=True)
+    return journal
+
+
+def _write(
+    found: Summary,
+    summary: str,
+    json_file: str | None,
+    plot_file: str | None,
+    drawn_as: str,
+    units: str,
+    overwrite: bool,
+) -> None:
+    from spreadcheck.results import json_text
+
+    if json_file:
+        write_result(json_file, json_text(found.json_data()), overwrite=overwrite)
+    if plot_file:
+        from spreadcheck.plots import figure_bytes
+        from spreadcheck.plots_batch import trend_figure
+
+        write_result(plot_file, figure_bytes(trend_figure(found.rows, units), drawn_as), overwrite=overwrite)
+    if summary != "-" or json_file != "-":
+        content = found.parquet_bytes() if summary.endswith(".parquet") else found.csv_text()
+        write_result(summary, content, overwrite=overwrite)

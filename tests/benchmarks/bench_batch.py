@@ -1,0 +1,60 @@
+"""Speed and memory of a batch: sheets a second on two cores, memory against the number of sheets.
+
+Run: python -m pytest tests/benchmarks/bench_batch.py -s -o addopts=--import-mode=importlib
+"""
+
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+
+from spreadcheck.traysheet import write_sheet
+from spreadcheck.traytest import tray_test
+
+PROGRAM = """
+import resource, sys
+from spreadcheck.batch import find_sheets, run_batch
+from spreadcheck.summaries import Summary
+summary = Summary()
+for result in run_batch(sys.argv[1], find_sheets(sys.argv[1])[0][: int(sys.argv[2])], workers=2):
+    summary.add(result)
+assert len(summary.lines) == int(sys.argv[2]) + 1
+peak = [resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+print(*peak)
+"""
+
+
+@pytest.fixture(scope="module")
+def sheets(tmp_path_factory):
+    """10,000 sheets of 41 trays and 3 passes."""
+    folder = tmp_path_factory.mktemp("sheets")
+    x = np.arange(-20, 21) * 0.5
+    rng = np.random.default_rng(4)
+    for number in range(10_000):
+        catch = np.round(np.clip(12 - np.abs(x), 0, 8)[:, None] + rng.random((41, 3)), 1)
+        if number < 50:
+            form = {"test": f"Test {number}", "bout width": "14 m", "date": "2026-04-14"}
+            test = tray_test(x, catch, tray_width="0.5 m", tray_length="0.5 m", form=form)
+            write_sheet(test, folder / f"{number:05}.csv")
+        else:
+            content = (folder / f"{number % 50:05}.csv").read_bytes()
+            (folder / f"{number:05}.csv").write_bytes(content)
+    return folder
+
+
+def batch_of(folder, count):
+    begin = time.perf_counter()
+    done = subprocess.run([sys.executable, "-c", PROGRAM, str(folder), str(count)], capture_output=True, check=True)
+    return time.perf_counter() - begin, [int(kilobytes) / 1024 for kilobytes in done.stdout.split()]
+
+
+def test_sheets_a_second_and_flat_memory(sheets):
+    """At least 300 sheets a second on two cores, start included; memory flat from 2,000 to 10,000 sheets."""
+    _, small = batch_of(sheets, 2_000)
+    seconds, large = batch_of(sheets, 10_000)
+    print(f"\n{10_000 / seconds:.0f} sheets/s; peak memory 2,000 sheets {small} MiB, 10,000 sheets {large} MiB")
+    assert 10_000 / seconds >= 300
+    assert large[0] - small[0] < 15  # the summary's lines and the names: well under 1 KiB a sheet
+    assert large[1] - small[1] < 5

@@ -1,0 +1,189 @@
+"""Batches: order, faults that never stop the rest, resuming after a kill, and files that are whole or not there."""
+
+import csv
+import io
+import json
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+import spreadcheck
+from spreadcheck import batch as batch_module
+from spreadcheck.batch import BatchOptions, Journal, find_sheets, run_batch, summarise
+from spreadcheck.cli import main
+from spreadcheck.summaries import Summary
+
+SAMPLES = Path(__file__).parent.parent / "sample_trays"
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+@pytest.fixture
+def season(tmp_path):
+    """Copies of samples in folders, one broken sheet, one workbook that is none, and files that are no sheets."""
+    for number, name in enumerate(("lopsided", "even_trapezoid", "us_units")):
+        place = tmp_path / "season" / f"{9 - number}"
+        place.mkdir(parents=True)
+        shutil.copy(SAMPLES / f"{name}.csv", place / f"{name}.csv")
+    folder = tmp_path / "season"
+    (folder / "broken.csv").write_text("spreadcheck tray sheet,1\ntray width,0,m\n", encoding="utf-8")
+    (folder / "odd.xlsx").write_bytes(b"not a workbook")
+    (folder / "prices.csv").write_text("product,price\nurea,1\n", encoding="utf-8")
+    (folder / ".hidden.csv").write_text("spreadcheck tray sheet,1\n", encoding="utf-8")
+    return folder
+
+
+def test_sheets_are_found_in_order(season):
+    sheets, others = find_sheets(season)
+    assert sheets == ("7/us_units.csv", "8/even_trapezoid.csv", "9/lopsided.csv", "broken.csv", "odd.xlsx")
+    assert others == ("prices.csv",)
+
+
+@pytest.mark.parametrize("workers", [1, 2, 3])
+def test_rows_are_those_of_single_analyses(season, workers):
+    """Whatever the number of processes, the rows come in order and hold what one analysis gives."""
+    results = list(run_batch(season, find_sheets(season)[0], workers=workers))
+    assert [result.sheet for result in results] == list(find_sheets(season)[0])
+    for result in results[:3]:
+        single = spreadcheck.assess(spreadcheck.read_sheet(season / result.sheet))
+        assert result.row["effective_width_back_and_forth_m"] == single.effective_width_m("back-and-forth")
+        assert result.row["cv_round_and_round_pct"] == single.bouts["round-and-round"].cv_trays_pct
+    assert [bool(result.faults) for result in results] == [False, False, False, True, True]
+
+
+def test_command_lists_the_bad_ones_at_the_end(season, tmp_path):
+    result = run("batch", season, "--summary", tmp_path / "s.csv", "--workers", "1")
+    assert result.exit_code == 0
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "s.csv").read_text(encoding="utf-8"))))
+    assert [row["sheet"] for row in rows] == ["7/us_units.csv", "8/even_trapezoid.csv", "9/lopsided.csv"]
+    assert "3 sheets summarised, 2 can't be used, 1 other file passed over (prices.csv)" in result.stderr
+    assert f"{season / 'broken.csv'}: " in result.stderr
+    assert "odd.xlsx" in result.stderr
+    assert [path.name for path in tmp_path.iterdir()] in (["season", "s.csv"], ["s.csv", "season"])
+
+
+def test_json_and_printed_rows(season):
+    data = json.loads(run("batch", season, "--json", "-", "--workers", "1").stdout)
+    assert data["schema"] == "spreadcheck/batch/1"
+    assert len(data["rows"]) == 3
+    assert [bad["sheet"] for bad in data["bad"]] == ["broken.csv", "odd.xlsx"]
+    printed = list(csv.DictReader(io.StringIO(run("batch", season, "--workers", "1").stdout)))
+    assert [row["sheet"] for row in printed] == [row["sheet"] for row in data["rows"]]
+
+
+def test_parquet_holds_the_same(season, tmp_path):
+    """pandas reads back what the CSV says."""
+    import pandas as pd
+
+    assert run("batch", season, "--summary", tmp_path / "s.parquet", "--workers", "1").exit_code == 0
+    assert run("batch", season, "--summary", tmp_path / "s.csv", "--workers", "1").exit_code == 0
+    parquet, text = pd.read_parquet(tmp_path / "s.parquet"), pd.read_csv(tmp_path / "s.csv")
+    assert list(parquet.columns) == list(text.columns)
+    assert parquet.cv_back_and_forth_pct.tolist() == pytest.approx(text.cv_back_and_forth_pct.tolist(), abs=1e-6)
+
+
+def test_typed_text_is_never_a_formula(tmp_path):
+    text = (SAMPLES / "lopsided.csv").read_text(encoding="utf-8")
+    text = text.replace("Granular urea", "=cmd()").replace("Trailed twin-disc", '"@a, ""b"" c"')
+    (tmp_path / "x.csv").write_text(text, encoding="utf-8")
+    row = next(csv.DictReader(io.StringIO(run("batch", tmp_path, "--workers", "1").stdout)))
+    assert row["product"] == "'=cmd()"
+    assert row["machine"] == '\'@a, "b" c'
+
+
+def test_resume_does_only_what_is_missing(season, tmp_path, monkeypatch):
+    """A journal of one good and one bad sheet, its last line cut off; a sheet changed since; another limit asked."""
+    target = tmp_path / "s.csv"
+    done = []
+
+    def counted(folder, sheet, options):
+        done.append(sheet)
+        return summarise(folder, sheet, options)
+
+    monkeypatch.setattr(batch_module, "summarise", counted)
+    journal = Journal(Path(f"{target}.journal"), season, BatchOptions())
+    for sheet in ("7/us_units.csv", "broken.csv", "9/lopsided.csv"):
+        journal.add(summarise(str(season), sheet, BatchOptions()))
+    with journal.path.open("a", encoding="utf-8") as file:
+        file.write('["8/even_tr')
+    shutil.copy(SAMPLES / "double_peaked.csv", season / "9" / "lopsided.csv")
+    refused = run("batch", season, "--summary", target, "--workers", "1")
+    assert refused.exit_code == 2
+    assert "is there from a run that was stopped; add --resume to go on with it, or --overwrite" in refused.stderr
+    assert done == []
+    assert run("batch", season, "--summary", target, "--workers", "1", "--resume").exit_code == 0
+    assert done == ["8/even_trapezoid.csv", "9/lopsided.csv", "odd.xlsx"]
+    fresh = run("batch", season, "--summary", tmp_path / "fresh.csv", "--workers", "1")
+    assert fresh.exit_code == 0
+    assert target.read_bytes() == (tmp_path / "fresh.csv").read_bytes()
+    assert not journal.path.exists()
+
+
+def test_a_killed_run_goes_on(tmp_path):
+    """kill -9 in the middle: no summary, a journal; --resume ends with what an undisturbed run gives."""
+    folder = tmp_path / "many"
+    folder.mkdir()
+    for number in range(400):
+        shutil.copy(SAMPLES / "double_peaked.csv", folder / f"{number:04}.csv")
+    target, journal = tmp_path / "s.csv", tmp_path / "s.csv.journal"
+    command = [sys.executable, "-m", "spreadcheck", "batch", str(folder), "--summary", str(target), "--workers", "1"]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline and (not journal.exists() or journal.stat().st_size < 2000):
+        time.sleep(0.005)
+    process.send_signal(signal.SIGKILL)
+    process.wait()
+    assert not target.exists()
+    before = journal.read_bytes().count(b"\n")
+    assert 0 < before < 400
+    assert run("batch", folder, "--summary", target, "--resume", "--workers", "1").exit_code == 0
+    assert run("batch", folder, "--summary", tmp_path / "t.csv", "--workers", "1").exit_code == 0
+    assert target.read_bytes() == (tmp_path / "t.csv").read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["nowhere"], "nowhere: is not a folder; give the folder that holds the tray sheets"),
+        ([".", "--summary", "s.txt"], 's.txt: a summary can\'t be written as ".txt"; end the name in .csv or .parquet'),
+        ([".", "--resume"], "option --resume: there is no summary file to go on with; add --summary FILE"),
+        ([".", "--plot", "t.gif"], 't.gif: a plot can\'t be written as "gif"'),
+        ([".", "--bout-width", "24"], 'option --bout-width: "24" has no unit'),
+    ],
+)
+def test_bad_values(arguments, message, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    result = run("batch", *arguments)
+    assert result.exit_code == 2
+    assert message in result.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_nothing_usable_is_a_failure(tmp_path):
+    result = run("batch", tmp_path)
+    assert result.exit_code == 2
+    assert "0 sheets summarised" in result.stderr
+
+
+def test_trend_picture(season, tmp_path):
+    assert run("batch", season, "--workers", "1", "--plot", tmp_path / "t.svg").exit_code == 0
+    text = (tmp_path / "t.svg").read_text(encoding="utf-8")
+    assert "Effective width over time (3 dated tests)" in text
+    assert "Trailed twin-disc" in text
+
+
+def test_memory_grows_by_a_line_a_sheet():
+    """Rows are not kept unless a picture or JSON asks for them."""
+    summary = Summary()
+    for result in run_batch(SAMPLES, ["lopsided.csv"] * 5, workers=1):
+        summary.add(result)
+    assert summary.rows == []
+    assert len(summary.lines) == 6
