@@ -18,7 +18,7 @@ from spreadcheck.labels import METHODS
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
 from spreadcheck.overlap import bout_deposit, overlapped_deposit, tray_points
 from spreadcheck.profile import TAPER, Profile, profile_of
-from spreadcheck.quality import Finding, sheet_findings
+from spreadcheck.quality import Finding, quality_findings, sheet_findings
 from spreadcheck.traytest import FloatArray, TrayTest
 from spreadcheck.widths import Scan, best_width, default_widths, effective_width, scan_methods, width_bands
 
@@ -145,14 +145,27 @@ def assess(
     profile = profile_of(test, tails=tails, relative=relative)
     widths = default_widths(profile) if width_m is None else np.unique(np.asarray(width_m, dtype=float))
     driven = test.bout_width_m if bout_width_m is None else bout_width_m
+    scans = scan_methods(profile, widths)
+    concluded = _width_concluded(test, scans, limit_pct)
     return Assessment(
         test=test,
         profile=profile,
         limit_pct=limit_pct,
-        scans=scan_methods(profile, widths),
+        scans=scans,
         bouts={} if driven is None else bouts_at(profile, driven),
-        findings=sheet_findings(test, profile),
+        findings=(
+            *sheet_findings(test, profile),
+            *quality_findings(test, profile, effective_m=concluded, bout_width_m=driven),
+        ),
     )
+
+
+def _width_concluded(test: TrayTest, scans: dict[str, Scan], limit_pct: float) -> float | None:
+    """The effective width that the tray line has to serve: of the driving method named, else the wider of both."""
+    driving = test.text("driving")
+    judged = [scans[driving]] if driving else list(scans.values())
+    found = [width for scan in judged if (width := effective_width(scan, limit_pct)) is not None]
+    return max(found, default=None)
 
 
 def bouts_at(profile: Profile, bout_width_m: float) -> dict[str, Bout]:

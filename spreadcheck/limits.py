@@ -1,7 +1,8 @@
 """Limits as data: CV limits and test-condition limits, each with its unit, source and clause.
 
 `standing` says how sure the source is: "read" in the standard or publication itself, "reported" by another publication,
-"common practice" where the trade does so without a published source, "memory" where the clause was not at hand.
+"common practice" where the trade does so without a published source, "memory" where the clause was not at hand,
+"computed" where it follows from a closed form or a simulation that the tests repeat.
 """
 
 from __future__ import annotations
@@ -19,6 +20,16 @@ class Limit:
     what: str
     source: str
     standing: str
+
+    @property
+    def text(self) -> str:
+        """The limit with its number and source, as one phrase."""
+        sure = {"read": "", "reported": ", as reported", "memory": ", from memory"}.get(
+            self.standing, f", {self.standing}"
+        )
+        number = f"{self.value:.3g}"
+        unit = f" {self.unit}" if self.unit else ""
+        return f"{self.what}: {number}{unit} ({self.source}{sure})"
 
 
 def _limits() -> dict[str, Limit]:
@@ -40,6 +51,42 @@ def _limits() -> dict[str, Limit]:
               "EN 13739-2:2011, 5.2", "read"),
         Limit("recovery high", 110.0, "%", "highest share of the metered rate that the trays may show",
               "EN 13739-2:2011, 5.2", "read"),
+        Limit("wind across", 1.0, "m/s", "sideways wind that a test may have",
+              "half of the ISO 5690-1 limit, since the whole pattern drifts one way", "common practice"),
+        Limit("drift least", 0.1, "m per m/s", "least sideways drift a granule shows",
+              "drag flight of spheres of 1 to 4 mm, thrown at 20 to 50 m/s and 0 to 10 deg from 1 m", "computed"),
+        Limit("drift most", 0.9, "m per m/s", "most sideways drift a granule shows",
+              "drag flight of spheres of 1 to 4 mm, thrown at 20 to 50 m/s and 0 to 10 deg from 1 m", "computed"),
+        Limit("end catch", 5.0, "% of the peak", "largest catch of an end tray",
+              "ISO 5690-1:1985 asks for trays across the full throw, from memory; the share", "common practice"),
+        Limit("trays in width", 10, "trays", "fewest trays inside the effective width",
+              "university extension author, in a farm paper", "read"),
+        Limit("gaps in width", 2, "trays", "most trays without a catch inside the effective width",
+              "ISO 5690-1:1985 leaves out the trays at the wheel tracks, from memory; the number", "common practice"),
+        Limit("passes", 3, "passes", "fewest passes",
+              "Ohio State University Extension Bulletin 817", "read"),
+        Limit("en runs", 2, "runs", "runs per measurement at 4 km/h, with the flow set as for 10 km/h",
+              "EN 13739-2:2011, 4.1.2", "read"),
+        Limit("pass gap", 10.0, "%", "largest gap between one pass and the others on one side",
+              "the +/-10 % of EN 13739-2:2011, 5.2, held against single passes", "common practice"),
+        Limit("pass certainty", 3.0, "standard errors", "smallest gap between passes that is more than chance",
+              "simulated tests with counting noise", "computed"),
+        Limit("catch certainty", 4.5, "standard errors", "smallest step of one catch that is more than chance",
+              "simulated tests with counting noise", "computed"),
+        Limit("tray step", 25.0, "%", "largest step of a tray beyond what its four neighbours allow",
+              "the step of a tilted or kicked tray", "common practice"),
+        Limit("catch factor", 1.5, "times", "largest factor between one catch and the same tray in other passes",
+              "a slip of the pen is larger", "common practice"),
+        Limit("off centre", 2.5, "% of the width", "farthest that the centre of the spread may lie off the line",
+              "a triangular pattern that far off has a CV of 4.9 % from it, back-and-forth", "computed"),
+        Limit("scale steps", 20, "steps", "fewest steps of the scale in the catch of a half-rate tray",
+              "rounding then moves no such catch by more than 2.5 %", "common practice"),
+        Limit("granule noise", 10.0, "%", "largest counting noise of a half-rate tray",
+              "an overlap of two such trays has 7.1 %, which lifts a CV of 13.2 % to 15 %", "computed"),
+        Limit("plan noise", 7.0, "%", "noise of a half-rate tray that a plan allows",
+              "five equivalent passes of EN 13739-2 reach it with granules of 3.25 mm at 100 kg/ha", "computed"),
+        Limit("line over width", 1.5, "times", "shortest tray line, as a multiple of the effective width",
+              "Ohio State University Extension Bulletin 817 (1.5 to 2 times)", "read"),
     )  # fmt: skip
     return {limit.code: limit for limit in rows}
 

@@ -1,6 +1,6 @@
 """Catches -> single-pass profile: the application rate of one pass against offset.
 
-1. `pass_rates`    rate of every pass at every tray, reversed passes turned round
+1. `pass_rates`    rate of every pass at every tray, reversed passes turned round (`laid_rates`: as the trays lay)
 2. `Profile`       the mean of the usable passes, with its tails: linear between trays
 3. `profile_of`    a test's profile: gaps between trays filled and listed, missing end trays dropped
 4. `profile_from`  the same from plain arrays
@@ -126,17 +126,44 @@ def pass_rates(test: TrayTest, *, relative: bool = False, component: str = "") -
     array([[200., 400., 280.],
            [200., 400., 360.]])
     """
+    rates = laid_rates(test, relative=relative, component=component)
+    turned = [at for at, number in enumerate(test.passes) if number in test.reversed_passes]
+    if turned:
+        rates[turned] = _turned(test.offset_m, rates[turned])
+    return rates
+
+
+def laid_rates(test: TrayTest, *, relative: bool = False, component: str = "") -> FloatArray:
+    """Rate of every pass at every tray as the trays lay, whichever way the pass was driven.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+    relative : bool
+        Take 1 ml for 1 g where no bulk density is given. [-]
+    component : str
+        One component of a blend only; "" for the whole catch. [-]
+
+    Returns
+    -------
+    ndarray, shape (passes, trays)
+        Rates; NaN where nothing usable was weighed. [kg/ha]
+
+    Examples
+    --------
+    >>> from spreadcheck.traytest import tray_test
+    >>> laid_rates(tray_test([-1, 0, 1], [[5, 9], [10, 10], [7, 5]], tray_width="0.5 m", tray_length="0.5 m"))
+    array([[200., 400., 280.],
+           [360., 400., 200.]])
+    """
     caught = catch_g(test, relative=relative).T
     numbers = [column.pass_no for column in test.columns]
     if component:
         caught = _of_component(test, caught, component)
     elif len(set(numbers)) < len(numbers) or numbers != sorted(numbers):
         caught = np.array([caught[[n == number for n in numbers]].sum(axis=0) for number in test.passes])
-    rates = caught * (10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m))
-    turned = [at for at, number in enumerate(test.passes) if number in test.reversed_passes]
-    if turned:
-        rates[turned] = _turned(test.offset_m, rates[turned])
-    return rates
+    return np.asarray(caught * (10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m)))
 
 
 def _of_component(test: TrayTest, caught: FloatArray, component: str) -> FloatArray:

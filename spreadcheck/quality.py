@@ -1,40 +1,54 @@
 """What is wrong or doubtful about a test: each finding with what was seen, its threshold and source, effect and remedy.
 
-1. `Finding`         one doubt, under a stable code
-2. `sheet_findings`  what reading and averaging had to do: unknown labels, filled and dropped trays, uneven spacing
+1. `sheet_findings`  what reading and averaging had to do: unknown labels, filled and dropped trays, uneven spacing
+2. `quality_findings`   what the trade checks: conditions, tray line, agreement of passes and trays
+3. `CHECKS`          every code with what it asks, its limits, its effect and its remedy
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from spreadcheck import agreement, conditions, neighbours, trayline
+from spreadcheck.agreement import agreement_findings
+from spreadcheck.conditions import condition_findings
+from spreadcheck.finding import Check, Finding, count_of, places_of
 from spreadcheck.labels import nearest
 from spreadcheck.profile import Profile
+from spreadcheck.trayline import judged_width, line_findings
 from spreadcheck.traytest import TrayTest
 from spreadcheck.units import show
 
+__all__ = ["CHECKS", "Check", "Finding", "quality_findings", "sheet_findings"]
 
-@dataclass(frozen=True)
-class Finding:
-    """One doubt about a test, under a stable code.
-
-    `seen` is what was found, `threshold` the limit it is held against and where that limit comes from, `effect` what it
-    does to the answer and `remedy` what to do about it.
-    """
-
-    code: str
-    seen: str
-    effect: str
-    remedy: str
-    threshold: str = ""
-
-    @property
-    def message(self) -> str:
-        """All of it as one plain paragraph."""
-        parts = (self.seen, self.threshold, self.effect, self.remedy)
-        return " ".join(
-            part[0].upper() + part[1:].rstrip(".") + ("" if part[-1] in "?." else ".") for part in parts if part
-        )
+_SHEET_CHECKS = (
+    Check(
+        "unknown-label",
+        "labels of the form that are not known",
+        "it was kept and not used",
+        "nothing need be done if it is a remark of your own",
+    ),
+    Check(
+        "filled-trays",
+        "trays without a usable catch in any pass, with neighbours on both sides",
+        "the rate there is interpolated between the neighbours",
+        "weigh these trays if they were only forgotten",
+    ),
+    Check(
+        "dropped-end-trays",
+        "trays without a usable catch in any pass, at the ends of the line",
+        "the pattern is taken to end before them",
+        "weigh these trays if they were only forgotten; write 0 if nothing fell in",
+    ),
+    Check(
+        "uneven-spacing",
+        "distances between neighbouring trays",
+        "CV by trays is taken at the smallest spacing, on the line drawn between trays",
+        "nothing need be done if the trays stood so",
+    ),
+)
+CHECKS = {
+    check.code: check
+    for check in (*_SHEET_CHECKS, *conditions.CHECKS, *trayline.CHECKS, *agreement.CHECKS, *neighbours.CHECKS)
+}
 
 
 def sheet_findings(test: TrayTest, profile: Profile) -> tuple[Finding, ...]:
@@ -61,53 +75,58 @@ def sheet_findings(test: TrayTest, profile: Profile) -> tuple[Finding, ...]:
     The form row "windspeed" is not a known label. It was kept and not used. Did you mean "wind speed"?
     """
     found = [_unknown_label(label) for label in test.unknown_labels]
-    if profile.filled_offset_m:
-        found.append(
-            Finding(
-                "filled-trays",
-                f"{_trays(len(profile.filled_offset_m))} without a usable catch at {_places(profile.filled_offset_m)}",
-                "the rate there is interpolated between the neighbours",
-                "weigh these trays if they were only forgotten",
-            )
-        )
-    if profile.dropped_offset_m:
-        found.append(
-            Finding(
-                "dropped-end-trays",
-                f"{_trays(len(profile.dropped_offset_m))} at the end of the line without a usable catch at "
-                f"{_places(profile.dropped_offset_m)}",
-                "the pattern is taken to end before them",
-                "weigh these trays if they were only forgotten; write 0 if nothing fell in",
-            )
-        )
+    filled, dropped = profile.filled_offset_m, profile.dropped_offset_m
+    if filled:
+        seen = f"{count_of(len(filled))} without a usable catch at {places_of(filled)}"
+        found.append(CHECKS["filled-trays"].found(seen))
+    if dropped:
+        seen = f"{count_of(len(dropped))} at the end of the line without a usable catch at {places_of(dropped)}"
+        found.append(CHECKS["dropped-end-trays"].found(seen))
     if not profile.even:
-        found.append(
-            Finding(
-                "uneven-spacing",
-                "the trays are not evenly spaced",
-                f"CV by trays is taken at the smallest spacing, {show(profile.spacing_m, 'length')}, on the line drawn "
-                "between trays",
-                "nothing need be done if the trays stood so",
-            )
-        )
+        widest = float((profile.offset_m[1:] - profile.offset_m[:-1]).max())
+        seen = f"the trays stand {show(profile.spacing_m, 'length')} to {show(widest, 'length')} apart"
+        found.append(CHECKS["uneven-spacing"].found(seen))
     return tuple(found)
 
 
 def _unknown_label(label: str) -> Finding:
     near = nearest(label)
-    return Finding(
-        "unknown-label",
-        f'the form row "{label}" is not a known label',
-        "it was kept and not used",
-        f'did you mean "{near}"?' if near else "nothing need be done if it is a remark of your own",
+    seen = f'the form row "{label}" is not a known label'
+    return CHECKS["unknown-label"].found(seen, remedy=f'did you mean "{near}"?' if near else "")
+
+
+def quality_findings(
+    test: TrayTest, profile: Profile, *, effective_m: float | None = None, bout_width_m: float | None = None
+) -> tuple[Finding, ...]:
+    """What the trade checks about a test before it trusts the width.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+    profile : Profile
+        Its single-pass profile. [m, kg/ha]
+    effective_m : float, optional
+        The effective width that was concluded. [m]
+    bout_width_m : float, optional
+        The bout width driven; what the line is held against where there is no effective width. [m]
+
+    Returns
+    -------
+    tuple of Finding
+        The findings: conditions, tray line, agreement. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.profile import profile_of
+    >>> from spreadcheck.traytest import tray_test
+    >>> test = tray_test([-1, 0, 1], [5, 9, 5], tray_width="0.5 m", tray_length="0.5 m")
+    >>> [finding.code for finding in quality_findings(test, profile_of(test), effective_m=1.0)]
+    ['few-passes', 'end-catch', 'few-trays']
+    """
+    judged = judged_width(profile, effective_m, bout_width_m)
+    return (
+        *condition_findings(test, profile),
+        *line_findings(test, profile, judged),
+        *agreement_findings(test, profile, judged),
     )
-
-
-def _trays(count: int) -> str:
-    return "1 tray" if count == 1 else f"{count} trays"
-
-
-def _places(offsets_m: tuple[float, ...]) -> str:
-    shown = ", ".join(f"{offset:g}" for offset in offsets_m[:8])
-    more = f" and {len(offsets_m) - 8} more" if len(offsets_m) > 8 else ""
-    return f"{shown}{more} m"
