@@ -43,7 +43,7 @@ CHECKS = (
         "trays without a usable catch inside the effective width",
         "the pattern is drawn straight across them, so stripes that fell there are not seen",
         "weigh these trays if they were only forgotten, else repeat the test with trays there",
-        ("gaps in width",),
+        ("gaps in width", "gaps share"),
     ),
     Check(
         "trays-too-close",
@@ -176,9 +176,11 @@ def _few_trays(profile: Profile, judged: Judged) -> Finding | None:
 
 def _gaps(profile: Profile, judged: Judged) -> Finding | None:
     trays, filled = _inside(profile, judged)
-    if len(filled) <= LIMITS["gaps in width"].value:
+    if not filled:
         return None
     share = 100.0 * len(filled) / trays
+    if len(filled) <= LIMITS["gaps in width"].value or share <= LIMITS["gaps share"].value:
+        return None
     seen = (
         f"{count_of(len(filled))} ({share:.0f} %) without a usable catch inside {judged.text}, at {places_of(filled)}"
     )

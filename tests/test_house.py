@@ -28,6 +28,7 @@ LINES = [
     "nutrients",
     "components",
     "assessment",
+    "plan",
     "quality",
     "agreement",
     "neighbours",

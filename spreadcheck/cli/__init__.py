@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "Set up the machine",
         "What a change of spinner speed or granule does to the throw.",
     ),
+    "plan": ("Run the test", "Lay out a tray line: where the trays go, how many passes, how much room."),
     "form": ("Run the test", "From a tray sheet to an entry form on paper (PDF) or for a phone (HTML)."),
     "analyse": (
         "Judge the test",
