@@ -233,7 +233,7 @@ def slip_down(catch):
     [
         (doubled_tray, "tray-out-of-line", 99),
         (kicked_tray, "tray-out-of-line", 95),
-        (one_sided_pass, "passes-disagree", 90),
+        (one_sided_pass, "passes-disagree", 85),
         (slip_up, "odd-catch", 99),
         (slip_down, "odd-catch", 99),
     ],
@@ -380,10 +380,12 @@ def test_gaps_in_width():
     catch = three()
     catch[[18, 22]] = np.nan  # the wheel tracks
     assert set(found(laid(catch))) == {"filled-trays"}
-    catch[25] = np.nan
+    catch[25] = np.nan  # 3 of 33: under a tenth
+    assert set(found(laid(catch))) == {"filled-trays"}
+    catch[28] = np.nan
     finding = found(laid(catch))["gaps-in-width"]
-    assert finding.seen.startswith("3 trays (")
-    assert finding.seen.endswith("at -2, 2, 5 m")
+    assert re.match(r"4 trays \(1\d %\) without a usable catch inside the effective width of", finding.seen)
+    assert finding.seen.endswith("at -2, 2, 5, 8 m")
 
 
 def test_trays_too_close():
@@ -533,7 +535,7 @@ def test_any_catches_at_all(rows):
     """Whatever was caught, the checks speak or are silent: they never fail."""
     catch = np.array(rows)
     if catch.any():
-        test = laid(catch, np.arange(len(rows)) * 1.0, reversed_passes="2")
+        test = laid(catch, np.arange(len(rows)) - (len(rows) - 1) / 2, reversed_passes="2")
         assert all(finding.message for finding in quality_findings(test, profile_of(test)))
 
 
@@ -561,7 +563,7 @@ def every_finding():
     one[24] *= 0.5
     yield from assess(laid(one)).findings
     gaps = three()
-    gaps[[18, 22, 25]] = np.nan
+    gaps[[18, 22, 25, 28]] = np.nan
     yield from assess(laid(gaps)).findings
 
 
