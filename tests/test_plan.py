@@ -2,9 +2,6 @@
 
 import json
 import math
-import re
-import shlex
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -380,16 +377,3 @@ def test_nothing_is_replaced_unasked(tmp_path):
     assert not result.exists()
     assert run(*ASK, "--sheet", str(sheet), "--json", str(result), "--overwrite").exit_code == 0
     assert read_sheet(sheet).passes == (1, 2, 3, 4, 5)
-
-
-# --- the page --------------------------------------------------------------------------------------------------------
-
-
-def test_the_page_quotes_what_the_command_prints():
-    """Every block of the page that starts with a plan command shows its real output."""
-    page = (Path(__file__).parent.parent / "docs" / "planning.md").read_text(encoding="utf-8")
-    blocks = re.findall(r"```\n\$ spreadcheck (plan (?:[^\n\\]|\\\n)*)\n(.*?)```", page, re.S)
-    assert len(blocks) >= 2
-    for command, shown in blocks:
-        done = run(*shlex.split(command.replace("\\\n", " ")))
-        assert done.output == shown

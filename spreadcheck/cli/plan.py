@@ -87,8 +87,8 @@ def plan(
 
     \b
     Examples:
-      spreadcheck plan --bout-width "24 m" --target-rate "100 kg/ha" --wheel-track "1.8 m"
-      spreadcheck plan --throw "60 ft" --target-rate "90 lb/ac" --trays 25 --units us
+      spreadcheck plan --bout-width "24 m" --target-rate "100 kg/ha"
+      spreadcheck plan --throw "60 ft" --target-rate "90 lb/ac" --units us
     """
     from spreadcheck.plan import Wish, plan_line
     from spreadcheck.units import parse_quantity
