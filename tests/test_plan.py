@@ -16,19 +16,13 @@ from spreadcheck.evenness import cv_of_pieces
 from spreadcheck.limits import LIMITS
 from spreadcheck.noise import granules
 from spreadcheck.overlap import bout_deposit
-from spreadcheck.plan import (
-    Wish,
-    passes_needed,
-    plan_json,
-    plan_line,
-    planned_sheet,
-    runs_needed,
-    standard_runs,
-)
+from spreadcheck.plan import plan_line
+from spreadcheck.plansheet import plan_json, planned_sheet
 from spreadcheck.profile import profile_from
 from spreadcheck.report.planning import plan_text
 from spreadcheck.traysheet import read_sheet, write_sheet
 from spreadcheck.traytest import CatchState, tray_test
+from spreadcheck.wish import Wish, passes_needed, runs_needed, standard_runs
 
 USUAL = Wish(target_rate_kg_ha=100, bout_width_m=24, wheel_track_m=1.8)
 

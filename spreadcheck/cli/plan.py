@@ -90,8 +90,9 @@ def plan(
       spreadcheck plan --bout-width "24 m" --target-rate "100 kg/ha"
       spreadcheck plan --throw "60 ft" --target-rate "90 lb/ac" --units us
     """
-    from spreadcheck.plan import Wish, plan_line
+    from spreadcheck.plan import plan_line
     from spreadcheck.units import parse_quantity
+    from spreadcheck.wish import Wish
 
     given = {
         _QUANTITIES[name][0]: parse_quantity(text, _QUANTITIES[name][1], place=f"option --{name.replace('_', '-')}")
@@ -119,13 +120,13 @@ def _write_files(planned: Plan, sheet: str | None, json_file: str | None, units:
         if path and path != "-":
             check_target(path, overwrite=overwrite)
     if sheet:
-        from spreadcheck.plan import planned_sheet
+        from spreadcheck.plansheet import planned_sheet
         from spreadcheck.traysheet import write_sheet
 
         write_sheet(planned_sheet(planned, units), sheet, overwrite=overwrite)
         click.echo(f"{sheet} written", err=True)
     if json_file:
-        from spreadcheck.plan import plan_json
+        from spreadcheck.plansheet import plan_json
         from spreadcheck.results import json_text
 
         write_result(json_file, json_text(plan_json(planned)), overwrite=overwrite)

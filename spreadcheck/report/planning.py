@@ -9,8 +9,9 @@ from __future__ import annotations
 import textwrap
 
 from spreadcheck.limits import LIMITS
-from spreadcheck.plan import Plan, standard_runs
+from spreadcheck.plan import Plan
 from spreadcheck.units import show
+from spreadcheck.wish import standard_runs
 
 WIDTH = 80
 _INDENT = 16
@@ -42,7 +43,7 @@ def plan_text(plan: Plan, system: str = "metric") -> str:
 
     Examples
     --------
-    >>> from spreadcheck.plan import Wish, plan_line
+    >>> from spreadcheck import Wish, plan_line
     >>> print(plan_text(plan_line(Wish(target_rate_kg_ha=100, bout_width_m=24))).splitlines()[0])
     Tray line       33 trays, 1.50 m apart, out to 24.00 m on each side
     """
