@@ -5,9 +5,9 @@
 3. `mass_weighted_mean`    the mean over the mass, which hides the weakest
 4. `Difference`, `pair_differences`   each pair's difference in size, evenness of size and flight
 
-Size decides most about segregation, before density and shape (European blenders' handbook, 3rd ed., 2016). Differences are
-in % of the mean of the two. The bands "below 10 %: low, up to 20 %: caution, above: high" for SGN and UI are North American
-blenders' practice, cited from memory. Flight compares size x density: air slows a granule in proportion to
+Size decides most about segregation, before density and shape (European blenders' handbook, 3rd ed., 2016). Differences
+are in % of the mean of the two. The bands "below 10 %: low, up to 20 %: caution, above: high" for SGN and UI are North
+American blenders' practice, cited from memory. Flight compares size x density: air slows a granule in proportion to
 1 / (size x density) (drag on a sphere), so granules alike in it fly alike; no published band is known for it.
 """
 

@@ -150,7 +150,8 @@ def density_faults(product: str, bulk_kg_m3: float | None, granule_kg_m3: float 
     Examples
     --------
     >>> print(density_faults("Granular urea", 1325, None)[0])
-    bulk density: 1.325 kg/L is the density of urea granules, not of a heap of them; fill a container level, weigh it, and give that
+    bulk density: 1.325 kg/L is the density of urea granules, not of a heap of them;
+    fill a container level, weigh it, and give that
     """
     usual = usual_density(product)
     urea = usual is not None and usual.product == "granular urea"

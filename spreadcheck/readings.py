@@ -1,4 +1,4 @@
-"""Readings as people write them down: "1 L: 0.78 kg, 1 L: 0.77 kg" on a command line, or the same in the cells of a row.
+"""Readings as people write them: "1 L: 0.78 kg, 1 L: 0.77 kg" on a command line, or the same in the cells of a row.
 
 1. `Part`, `Entry`    one reading and where it stands; a labelled row of readings
 2. `parted`           a line of readings -> its parts
@@ -220,7 +220,8 @@ def check_total(shares_pct: Sequence[float], *, what: str, place: str = "", resc
     >>> check_total([20, 45, 30], what="sieve shares")
     Traceback (most recent call last):
     ...
-    spreadcheck.errors.QuantityError: the sieve shares add up to 95 %, 5 % too little; check them, or add --rescale to divide by their total
+    spreadcheck.errors.QuantityError: the sieve shares add up to 95 %, 5 % too little;
+    check them, or add --rescale to divide by their total
     """
     total = sum(shares_pct)
     off = round(total - 100, 9)
@@ -263,7 +264,8 @@ def read_all(items: Iterable[Written], read: Callable[[Written], Read]) -> tuple
     >>> read_all(["1 L", "500 ml"], lambda text: positive(text, "volume"))
     (1.0, 0.5)
     """
-    found, faults = [], []
+    found: list[Read] = []
+    faults: list[Fault] = []
     for item in items:
         try:
             found.append(read(item))

@@ -4,7 +4,7 @@
 2. `half_width`              how far the mean may be off, at a stated confidence (Student's t)
 3. `readings_needed`         how many readings bring that half-width down to what is wanted
 
-The half-width is t s / sqrt(n) with n - 1 degrees of freedom; it takes readings that scatter about evenly to both sides.
+The half-width is t s / sqrt(n) with n - 1 degrees of freedom; it takes readings to scatter evenly.
 """
 
 from __future__ import annotations

@@ -8,13 +8,14 @@
 6. `spread_index`           the European blenders' 100 (d84 - d16) / (2 d50)
 7. `share_between`          share of the mass between two sizes
 
-The curve is the share of the mass that passes each sieve, joined by straight lines in mm (not in its logarithm). It ends
-at the largest and the smallest sieve: a size that lies beyond them is not known, and none is made up.
+The curve is the share of the mass that passes each sieve, joined by straight lines in mm (not in its logarithm). It
+ends at the largest and the smallest sieve: a size that lies beyond them is not known, and none is made up.
 d16, d50, d84 are the sizes below which 16, 50, 84 % of the mass passes.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -184,7 +185,7 @@ def size_at(curve: SieveCurve, passing_pct: float) -> float | None:
     """
     found: list[float] = []
     points = list(zip(curve.aperture_mm, curve.passing_pct, strict=True))
-    for (low, below), (high, above) in zip(points, points[1:], strict=False):
+    for (low, below), (high, above) in itertools.pairwise(points):
         if abs(above - below) <= FLAT:
             found += [low, high] if abs(passing_pct - below) <= FLAT else []
         elif below - FLAT <= passing_pct <= above + FLAT:
@@ -280,7 +281,7 @@ def share_between(curve: SieveCurve, low_mm: float, high_mm: float | None = None
     Examples
     --------
     >>> curve = curve_of([4, 3, 2], [10, 40, 50], pan=0)
-    >>> share_between(curve, 3, 4), share_between(curve, 4), share_between(curve, 0, 3), share_between(curve, 1, 3)
+    >>> share_between(curve, 3, 4), share_between(curve, 4), share_between(curve, 0, 3), share_between(curve, 5)
     (40.0, 10.0, 50.0, None)
     """
     below = 0.0 if low_mm == 0 else _passing_at(curve, low_mm)
@@ -295,7 +296,7 @@ def _passing_at(curve: SieveCurve, size_mm: float) -> float | None:
         return 100.0 if points[-1][1] >= 100.0 - FLAT else None
     if size_mm < points[0][0]:
         return 0.0 if points[0][1] <= FLAT else None
-    for (low, below), (high, above) in zip(points, points[1:], strict=False):
+    for (low, below), (high, above) in itertools.pairwise(points):
         if low <= size_mm <= high:
             return below + (above - below) * (size_mm - low) / (high - low)
     return None
