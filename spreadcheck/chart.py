@@ -311,8 +311,8 @@ def _uncertain(rows: tuple[ChartRow, ...], strength_n: float, half_width_n: floa
     return [
         Finding(
             "strength-near-an-edge",
-            f"the mean crush strength may be as low as {show(least, 'force')} ({show(least, 'force', 'us')}), below its "
-            "band",
+            f"the mean crush strength may be as low as {show(least, 'force')} ({show(least, 'force', 'us')}), "
+            "below its band",
             "the speed of the next lower band may be the right one",
             "crush more granules, or keep to the lower speed",
         )

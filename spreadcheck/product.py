@@ -1,54 +1,30 @@
 """A product's properties from its readings: size, density, strength; of a blend its weakest part and segregation.
 
 1. `Product`, `product_of`   readings -> properties with their spread, and what is doubtful about them
-2. `SizeFigures`             median, SGN, UI and the European blenders' figures, mean over the sieve stacks
-3. `StrengthFigures`         crush strength: mean, lowest, half-width, readings needed
-4. `form_rows`               the rows that a tray sheet's form takes
+2. `StrengthFigures`         crush strength: mean, lowest, half-width, readings needed
+3. `form_rows`               the rows that a tray sheet's form takes
 """
 
 from __future__ import annotations
 
-import statistics
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from spreadcheck import blend as blends
 from spreadcheck.blend import Blend, Component, Difference, blend_of, pair_differences
 from spreadcheck.density import density_faults, density_findings, entry_error_pct
 from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.granulesize import SizeFigures, size_figures, size_findings
 from spreadcheck.limits import LIMITS
 from spreadcheck.productfile import Readings
 from spreadcheck.quality import Finding
 from spreadcheck.scatter import CONFIDENCE_PCT, Scatter, half_width, readings_needed, scatter_of
-from spreadcheck.sieve import (
-    SieveCurve,
-    share_between,
-    size_at,
-    size_guide_number,
-    spread_index,
-    uniformity_index,
-)
+from spreadcheck.sieve import size_guide_number
 from spreadcheck.traytest import FormRow
 from spreadcheck.units import show, shown_unit
 
 SIEVE_STACK, SIEVE_BOX, GIVEN = "sieve stack", "sieve box", "given"
 HALF_WIDTH_PCT = 10.0
-SIEVE_LOSS_PCT = 1.0  # common practice, from memory: more than this lost in sieving spoils the reading
-SIZE_NUMBERS = (80.0, 600.0)  # own rule: granules from 0.8 to 6 mm
-
-
-@dataclass(frozen=True)
-class SizeFigures:
-    """Figures read off the sieve curves, each the mean over the stacks that show it; None where none does. mm and %."""
-
-    d16_mm: float | None
-    d50_mm: float | None
-    d84_mm: float | None
-    uniformity_index: float | None
-    spread_index_pct: float | None
-    below_1_mm_pct: float | None
-    main_range_pct: float | None
-    above_5_mm_pct: float | None
 
 
 @dataclass(frozen=True)
@@ -162,7 +138,7 @@ def product_of(
     product = Product(
         name=readings.name,
         sizes=_sizes(readings),
-        size_figures=_size_figures(readings.curves) if readings.curves else None,
+        size_figures=size_figures(readings.curves) if readings.curves else None,
         uniformity=_scatter(readings.uniformity_indices),
         bulk=bulk,
         granule=granule,
@@ -195,23 +171,6 @@ def _sizes(readings: Readings) -> dict[str, Scatter]:
     return {way: scatter_of(numbers) for way, numbers in read.items() if numbers}
 
 
-def _size_figures(curves: Sequence[SieveCurve]) -> SizeFigures:
-    def mean(figure: Callable[[SieveCurve], float | None]) -> float | None:
-        known = [value for curve in curves if (value := figure(curve)) is not None]
-        return statistics.fmean(known) if known else None
-
-    return SizeFigures(
-        d16_mm=mean(lambda curve: size_at(curve, 16)),
-        d50_mm=mean(lambda curve: size_at(curve, 50)),
-        d84_mm=mean(lambda curve: size_at(curve, 84)),
-        uniformity_index=mean(uniformity_index),
-        spread_index_pct=mean(spread_index),
-        below_1_mm_pct=mean(lambda curve: share_between(curve, 0, 1)),
-        main_range_pct=mean(lambda curve: share_between(curve, 2.5, 4)),
-        above_5_mm_pct=mean(lambda curve: share_between(curve, 5)),
-    )
-
-
 def _strength(
     readings_n: Sequence[float], confidence_pct: float, wanted_pct: float | None, wanted_n: float | None
 ) -> StrengthFigures | None:
@@ -231,48 +190,10 @@ def _totals(readings: Readings, blend: Blend | None) -> tuple[float, ...]:
 
 
 def _with_findings(product: Product, readings: Readings) -> Product:
-    found = [*_size_findings(product, readings), *_strength_findings(product)]
+    found = [*size_findings(product.sizes, product.size_figures, readings.curves), *_strength_findings(product)]
     if product.bulk is not None:
         found += density_findings(product.name, product.bulk.mean, _mean(product.granule))
     return replace(product, findings=tuple(found))
-
-
-def _size_findings(product: Product, readings: Readings) -> list[Finding]:
-    found = []
-    low, high = SIZE_NUMBERS
-    for way, scatter in product.sizes.items():
-        if not low <= scatter.mean <= high:
-            found.append(
-                Finding(
-                    "unusual-size",
-                    f"SGN {scatter.mean:.0f} by {way} means granules of {scatter.mean / 100:.2f} mm",
-                    "a chart read with it gives a wrong speed and width",
-                    "check that size numbers are mm x 100 and apertures are in the unit written",
-                    f"spread granules lie between SGN {low:g} and {high:g} (own rule)",
-                )
-            )
-    if product.size_figures is not None and None in vars(product.size_figures).values():
-        found.append(
-            Finding(
-                "open-sieve-curve",
-                "some sizes lie above the largest or below the smallest sieve",
-                "the figures that need them are shown as a dash",
-                "add a larger sieve that all passes and a smaller one that all stays on",
-            )
-        )
-    for curve in readings.curves:
-        if curve.loss_pct is not None and abs(curve.loss_pct) > SIEVE_LOSS_PCT:
-            change = "less" if curve.loss_pct > 0 else "more"
-            found.append(
-                Finding(
-                    "sieve-loss",
-                    f"the sieves hold {abs(curve.loss_pct):.1f} % {change} than the sample weighed",
-                    "the shares may be wrong",
-                    "sieve a fresh sample and brush out every sieve",
-                    f"{SIEVE_LOSS_PCT:g} % is usually accepted (common practice, from memory)",
-                )
-            )
-    return found
 
 
 def _strength_findings(product: Product) -> list[Finding]:
