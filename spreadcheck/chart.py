@@ -2,7 +2,7 @@
 
 1. `ChartRow`, `Chart`   one row of the printed chart; the whole of it
 2. `read_chart`          a chart file -> chart, every fault reported at once
-3. `look_up`             readings -> the rows they lie in, or why there is none
+3. `look_up`, `ask_chart`   readings -> the rows they lie in, or why there is none
 4. `ChartAnswer`         what was found
 
 Nothing is interpolated. Both ends belong to a band, so a reading on the edge that two rows share lies in both, and so
@@ -20,7 +20,7 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from spreadcheck.errors import Fault, SheetError
+from spreadcheck.errors import Fault, QuantityError, SheetError
 from spreadcheck.labels import LABELS
 from spreadcheck.quality import Finding
 from spreadcheck.titledcells import TitledCells, read_titled
@@ -221,6 +221,51 @@ def _value(written: str, column: str, unit: str | None, decimal_comma: bool) -> 
     return value
 
 
+def ask_chart(
+    chart: Chart, size_guide_number: float | None, strength_n: float | None, *, half_width_n: float = math.nan
+) -> ChartAnswer:
+    """Look a product up, or say which reading the chart still needs.
+
+    Parameters
+    ----------
+    chart : Chart
+        The chart. [-]
+    size_guide_number : float or None
+        SGN, if it was read. [-]
+    strength_n : float or None
+        Crush strength that limits the spinner speed, if it was read. [N]
+    half_width_n : float
+        How far the mean strength may be off, if known. [N]
+
+    Returns
+    -------
+    ChartAnswer
+        What the chart says. [-, N, rpm, m]
+
+    Raises
+    ------
+    QuantityError
+        If size or strength is not known.
+
+    Examples
+    --------
+    >>> ask_chart(Chart("chart.csv", (), ()), 280, None)
+    Traceback (most recent call last):
+    ...
+    spreadcheck.errors.QuantityError: chart.csv: the chart needs a crush strength; crush about ten granules: --crush
+    """
+    needs = (
+        (size_guide_number, "a size guide number", "read a sieve: --sieve-box, --sieve-stack or --sgn"),
+        (strength_n, "a crush strength", "crush about ten granules: --crush"),
+    )
+    faults = [Fault(chart.source, f"the chart needs {what}", remedy) for value, what, remedy in needs if value is None]
+    if size_guide_number is None or strength_n is None:
+        raise QuantityError(*faults)
+    return look_up(
+        chart, size_guide_number=size_guide_number, strength_n=strength_n, strength_half_width_n=half_width_n
+    )
+
+
 def look_up(
     chart: Chart, *, size_guide_number: float, strength_n: float, strength_half_width_n: float = math.nan
 ) -> ChartAnswer:
@@ -257,6 +302,7 @@ def look_up(
     doubts = [_several(found, size_guide_number, strength_n)] if len(found) > 1 else []
     if found:
         doubts += _uncertain(found, strength_n, strength_half_width_n)
+    doubts += [_overlap(first, second) for first, second in overlaps(chart)]
     why = "" if found else _why_none(chart, size_guide_number, strength_n)
     return ChartAnswer(size_guide_number, strength_n, found, why, tuple(doubts))
 
@@ -296,6 +342,15 @@ def _several(rows: tuple[ChartRow, ...], size_guide_number: float, strength_n: f
         f"the readings lie in rows {numbers} of the chart, because {why}",
         "the chart gives more than one answer",
         "go by the maker's chart; the lowest of their speeds is the safe side",
+    )
+
+
+def _overlap(first: int, second: int) -> Finding:
+    return Finding(
+        "chart-rows-overlap",
+        f"rows {first} and {second} of the chart overlap in size and in strength",
+        "readings there have two answers",
+        "compare both rows with the printed chart",
     )
 
 

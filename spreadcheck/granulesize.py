@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from spreadcheck.limits import LIMITS
 from spreadcheck.quality import Finding
 from spreadcheck.scatter import Scatter
-from spreadcheck.sieve import SieveCurve, share_between, size_at, spread_index, uniformity_index
+from spreadcheck.sieve import SieveCurve, diameter_mm, share_between, size_at, spread_index, uniformity_index
 
 SIEVE_LOSS_PCT = 1.0  # common practice, from memory: more than this lost in sieving spoils the reading
 SIZE_NUMBERS = (80.0, 600.0)  # own rule: granules from 0.8 to 6 mm
@@ -149,7 +149,7 @@ def size_findings(
             found.append(
                 Finding(
                     "unusual-size",
-                    f"SGN {scatter.mean:.0f} by {way} means granules of {scatter.mean / 100:.2f} mm",
+                    f"SGN {scatter.mean:.0f} by {way} means granules of {diameter_mm(scatter.mean):.2f} mm",
                     "a chart read with it gives a wrong speed and width",
                     "check that size numbers are mm x 100 and apertures are in the unit written",
                     f"spread granules lie between SGN {low:g} and {high:g} (own rule)",

@@ -10,8 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from spreadcheck import blend as blends
-from spreadcheck.blend import Blend, Component, Difference, blend_of, pair_differences
+from spreadcheck import segregation
 from spreadcheck.density import density_faults, density_findings, entry_error_pct
 from spreadcheck.errors import Fault, QuantityError
 from spreadcheck.granulesize import SizeFigures, size_figures, size_findings
@@ -19,6 +18,7 @@ from spreadcheck.limits import LIMITS
 from spreadcheck.productfile import Readings
 from spreadcheck.quality import Finding
 from spreadcheck.scatter import CONFIDENCE_PCT, Scatter, half_width, readings_needed, scatter_of
+from spreadcheck.segregation import Blend, Component, Difference, blend_of, pair_differences
 from spreadcheck.sieve import size_guide_number
 from spreadcheck.traytest import FormRow
 from spreadcheck.units import show, shown_unit
@@ -39,6 +39,11 @@ class StrengthFigures:
     half_width_n: float
     wanted_n: float
     needed: int | None
+
+    @property
+    def more(self) -> int | None:
+        """How many more readings that is."""
+        return None if self.needed is None else max(0, self.needed - self.scatter.count)
 
 
 @dataclass(frozen=True)
@@ -75,7 +80,7 @@ class Product:
     @property
     def weakest(self) -> Component | None:
         """The component of a blend that limits the spinner speed."""
-        return None if self.blend is None else blends.weakest(self.blend)
+        return None if self.blend is None else segregation.weakest(self.blend)
 
     @property
     def deciding_strength_n(self) -> float | None:

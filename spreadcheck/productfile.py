@@ -18,12 +18,12 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from spreadcheck.blend import Component
 from spreadcheck.density import bulk_density
 from spreadcheck.errors import Fault, QuantityError, SheetError
 from spreadcheck.labels import LABELS
 from spreadcheck.readings import Entry, Part, pair, parted, positive, read_all, share
 from spreadcheck.scatter import scatter_of
+from spreadcheck.segregation import Component
 from spreadcheck.sieve import MM_TO_SIZE_NUMBER, SieveBox, SieveCurve, box_of, curve_of
 from spreadcheck.titledcells import TitledCells, read_titled
 from spreadcheck.units import KINDS, parse_number, parse_quantity, unit_named

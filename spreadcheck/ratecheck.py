@@ -327,7 +327,7 @@ def _slip(settings: RateSettings) -> Finding:
     """Metered over one width but driven at another, with numbers."""
     change = settings.slip_pct or 0.0
     metered, driven = (
-        f"{show(width, 'length')} ({show(width, 'length', 'us')})"
+        f"{width or 0:g} m ({show(width, 'length', 'us')})"
         for width in (settings.metered_width_m, settings.bout_width_m)
     )
     rate = ""

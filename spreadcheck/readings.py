@@ -8,6 +8,7 @@
 6. `share`            "40" or "40 %"
 7. `check_total`      shares that must add up to 100
 8. `read_all`         read many, collect every fault, raise them at once
+9. `confidence_given`, `half_width_given`   how well a mean should be known
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from spreadcheck.errors import Fault, QuantityError, SpreadcheckError
+from spreadcheck.scatter import check_confidence
 from spreadcheck.units import parse_number, parse_quantity
 
 Written = TypeVar("Written")
@@ -87,7 +89,8 @@ def option_entry(label: str, text: str, *, option: str) -> Entry:
     Part(text='2.8 kgf', place='option --crush')
     """
     place = f"option {option}"
-    return Entry(label, tuple(Part(part, place) for part in parted(text)), place)
+    texts = (text.strip(),) if label == "product" else parted(text)  # a name may hold commas
+    return Entry(label, tuple(Part(part, place) for part in texts if part), place)
 
 
 def pair(part: Part, *, such_as: str) -> tuple[str, str]:
@@ -274,3 +277,73 @@ def read_all(items: Iterable[Written], read: Callable[[Written], Read]) -> tuple
     if faults:
         raise QuantityError(*dict.fromkeys(faults))
     return tuple(found)
+
+
+def confidence_given(confidence_pct: float, *, place: str = "") -> float:
+    """A confidence as given, once it is seen to be one.
+
+    Parameters
+    ----------
+    confidence_pct : float
+        What was given. [%]
+    place : str
+        Where, for the message. [-]
+
+    Returns
+    -------
+    float
+        The same. [%]
+
+    Raises
+    ------
+    QuantityError
+        If it is not between 50 and 99.99.
+
+    Examples
+    --------
+    >>> confidence_given(0.95, place="option --confidence")
+    Traceback (most recent call last):
+    ...
+    spreadcheck.errors.QuantityError: option --confidence: 0.95 is not a confidence in %;
+    give one from 50 to 99.99, such as 95
+    """
+    try:
+        check_confidence(confidence_pct)
+    except QuantityError as error:
+        raise QuantityError(*(Fault(place, fault.problem, fault.remedy) for fault in error.faults)) from None
+    return confidence_pct
+
+
+def half_width_given(text: str | None, *, place: str = "") -> tuple[float | None, float | None]:
+    """The half-width wanted of a mean crush strength, in % of it or as a force.
+
+    Parameters
+    ----------
+    text : str or None
+        "10 %" or "0.3 kgf". [-]
+    place : str
+        Where, for the message. [-]
+
+    Returns
+    -------
+    tuple of float or None
+        The share and the force; the one that was not given is None. [%], [N]
+
+    Raises
+    ------
+    QuantityError
+        If it is neither, or not above 0.
+
+    Examples
+    --------
+    >>> half_width_given("10 %"), half_width_given("2 N"), half_width_given(None)
+    ((10.0, None), (None, 2.0), (None, None))
+    """
+    if text is None:
+        return None, None
+    if not text.strip().endswith("%"):
+        return None, positive(text, "force", place=place)
+    wanted = share(text, place=place)
+    if wanted == 0:
+        raise QuantityError(Fault(place, "0 % is not a half-width", "give one above 0"))
+    return wanted, None

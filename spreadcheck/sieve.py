@@ -3,7 +3,7 @@
 1. `SieveBox`, `box_of`     a sieve-box reading: share a size number -> their share-weighted mean
 2. `SieveCurve`, `curve_of` a full sieve stack: mass or share on each sieve -> the cumulative sieve curve
 3. `size_at`                the size below which a share of the mass passes
-4. `size_guide_number`      100 x median diameter in mm
+4. `size_guide_number`, `diameter_mm`   100 x median diameter in mm, and back
 5. `uniformity_index`       100 x size with 95 % retained / size with 10 % retained
 6. `spread_index`           the European blenders' 100 (d84 - d16) / (2 d50)
 7. `share_between`          share of the mass between two sizes
@@ -213,6 +213,27 @@ def size_guide_number(curve: SieveCurve) -> float | None:
     """
     median = size_at(curve, 50)
     return None if median is None else MM_TO_SIZE_NUMBER * median
+
+
+def diameter_mm(size_guide_number: float) -> float:
+    """The median diameter that a size guide number stands for.
+
+    Parameters
+    ----------
+    size_guide_number : float
+        SGN. [-]
+
+    Returns
+    -------
+    float
+        Median diameter. [mm]
+
+    Examples
+    --------
+    >>> diameter_mm(250)
+    2.5
+    """
+    return size_guide_number / MM_TO_SIZE_NUMBER
 
 
 def uniformity_index(curve: SieveCurve) -> float | None:
