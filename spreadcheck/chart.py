@@ -20,7 +20,7 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from spreadcheck.errors import Fault, QuantityError, SheetError
+from spreadcheck.errors import Fault, QuantityError, SheetError, shown
 from spreadcheck.labels import LABELS
 from spreadcheck.quality import Finding
 from spreadcheck.titledcells import TitledCells, read_titled
@@ -151,7 +151,7 @@ def _columns(cells: TitledCells, at: int) -> dict[str, int]:
     for cell in cells.rows[at]:
         if _key(cell) not in {_key(column) for column in COLUMNS} | {"note"}:
             remedy = f"use {', '.join(COLUMNS)}, note"
-            faults.append(Fault(cells.place(at), f'"{cell}" is not a column of a setting chart', remedy))
+            faults.append(Fault(cells.place(at), f'"{shown(cell)}" is not a column of a setting chart', remedy))
     if faults:
         raise SheetError(*faults)
     return {column: header.index(_key(column)) for column in COLUMNS}
@@ -167,7 +167,7 @@ def _units(cells: TitledCells, at: int, columns: dict[str, int]) -> dict[str, st
         written = row[columns[column]] if columns[column] < len(row) else ""
         unit = unit_named(written, kind) if written else None
         if unit is None:
-            wrong = f'"{written}" is not a unit of {kind}' if written else "the unit is missing"
+            wrong = f'"{shown(written)}" is not a unit of {kind}' if written else "the unit is missing"
             place = cells.place(at, column) if row else cells.source
             faults.append(Fault(place, wrong, f"write one of {units_of(kind)} in the row below the header"))
         else:
@@ -212,12 +212,14 @@ def _value(written: str, column: str, unit: str | None, decimal_comma: bool) -> 
     label = LABELS[COLUMNS[column]]
     number = parse_number(written, decimal_comma=decimal_comma)
     if number is None:
-        return Fault("", f'"{written}" is not a number', f"write digits only{', or open' if band else ''}")
+        return Fault("", f'"{shown(written)}" is not a number', f"write digits only{', or open' if band else ''}")
     value = to_inside(number, unit, label.kind) if unit else number
     low = 0.0 if band else label.low
     if not low <= value <= label.high:
         inside = f" {KINDS[label.kind].inside}" if unit else ""
-        return Fault("", f'"{written}" can\'t be right', f"it must lie between {low:g} and {label.high:g}{inside}")
+        return Fault(
+            "", f'"{shown(written)}" can\'t be right', f"it must lie between {low:g} and {label.high:g}{inside}"
+        )
     return value
 
 
@@ -312,10 +314,10 @@ def _why_none(chart: Chart, size_guide_number: float, strength_n: float) -> str:
     if size:
         return f"SGN {size_guide_number:.0f} is {size} of size"
     strength = _outside(strength_n, chart, lambda row: row.strength_n)
-    shown = f"{show(strength_n, 'force')} ({show(strength_n, 'force', 'us')})"
+    force = f"{show(strength_n, 'force')} ({show(strength_n, 'force', 'us')})"
     if strength:
-        return f"crush strength {shown} is {strength} of strength"
-    return f"no row holds SGN {size_guide_number:.0f} together with crush strength {shown}"
+        return f"crush strength {force} is {strength} of strength"
+    return f"no row holds SGN {size_guide_number:.0f} together with crush strength {force}"
 
 
 def _outside(value: float, chart: Chart, band: Callable[[ChartRow], tuple[float, float]]) -> str:

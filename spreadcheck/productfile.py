@@ -19,7 +19,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from spreadcheck.density import bulk_density
-from spreadcheck.errors import Fault, QuantityError, SheetError
+from spreadcheck.errors import Fault, QuantityError, SheetError, shown
 from spreadcheck.labels import LABELS
 from spreadcheck.readings import Entry, Part, pair, parted, positive, read_all, share
 from spreadcheck.scatter import scatter_of
@@ -86,7 +86,9 @@ def sieve_mm(text: str, *, place: str = "") -> float:
     number = int(numbered[1] or numbered[2])
     if number not in US_SIEVES_MM:
         known = ", ".join(str(known) for known in US_SIEVES_MM)
-        raise QuantityError(Fault(place, f'"{text}" is not a US sieve', f"use one of No. {known}, or write the mm"))
+        raise QuantityError(
+            Fault(place, f'"{shown(text)}" is not a US sieve', f"use one of No. {known}, or write the mm")
+        )
     return US_SIEVES_MM[number]
 
 
@@ -142,7 +144,9 @@ def _entry(entry: Entry, rescale: bool) -> Readings:
     """The readings of one row."""
     label = " ".join(entry.label.casefold().split())
     if not entry.parts:
-        raise QuantityError(Fault(entry.place, f'"{entry.label}" has no reading', "write one, or leave the row out"))
+        raise QuantityError(
+            Fault(entry.place, f'"{shown(entry.label)}" has no reading', "write one, or leave the row out")
+        )
     if label == "product":
         return Readings(name=entry.parts[0].text)
     if label == "sieve box":
@@ -153,7 +157,9 @@ def _entry(entry: Entry, rescale: bool) -> Readings:
         return Readings(components=(_component(entry),))
     if label not in _SINGLE:
         known = ", ".join(("product", "sieve box", "sieve stack", *_SINGLE, "component"))
-        raise QuantityError(Fault(entry.place, f'"{entry.label}" is not a row of a product file', f"use {known}"))
+        raise QuantityError(
+            Fault(entry.place, f'"{shown(entry.label)}" is not a row of a product file', f"use {known}")
+        )
     kept, read = _SINGLE[label]
     return kept(read_all(entry.parts, read))
 
@@ -172,7 +178,7 @@ def _labelled(label: str) -> Callable[[Part], float]:
         if number is None or not known.low <= number <= known.high:
             unit = f" {KINDS[known.kind].inside}" if quantity else ""
             remedy = f"it must be a number from {known.low:g} to {known.high:g}{unit}"
-            raise QuantityError(Fault(part.place, f'the {label} is "{part.text}"', remedy))
+            raise QuantityError(Fault(part.place, f'the {label} is "{shown(part.text)}"', remedy))
         return number
 
     return read
@@ -190,7 +196,7 @@ def _bulk(part: Part) -> float:
         raise QuantityError(
             Fault(
                 part.place,
-                f'"{part.text}" makes {density:g} kg/m3, which can\'t be right',
+                f'"{shown(part.text)}" makes {density:g} kg/m3, which can\'t be right',
                 f"it must lie between {limits.low:g} and {limits.high:g} kg/m3; check volume, mass and their units",
             )
         )
@@ -292,7 +298,7 @@ def _property(part: Part) -> tuple[str, float]:
             value = Part(written[len(word) :].strip(" :"), part.place)
             return label, _SINGLE[label][1](value)
     raise QuantityError(
-        Fault(part.place, f'"{part.text}" is not a property of a component', f'write it as in "{_SUCH_AS}"')
+        Fault(part.place, f'"{shown(part.text)}" is not a property of a component', f'write it as in "{_SUCH_AS}"')
     )
 
 
@@ -371,7 +377,7 @@ def read_stack_file(path: str | os.PathLike[str]) -> Entry:
     cells = read_titled(path, STACK_TITLE)
     header = tuple(cell.casefold() for cell in cells.rows[0])
     if header != ("sieve", "retained"):
-        raise SheetError(Fault(cells.place(0), f'the header is "{", ".join(header)}"', "write sieve,retained"))
+        raise SheetError(Fault(cells.place(0), f'the header is "{shown(", ".join(header))}"', "write sieve,retained"))
     units = cells.rows[1] if len(cells.rows) > 1 else ()
     size = unit_named(units[0], "granule size") if len(units) == 2 else None
     amount = "%" if len(units) == 2 and units[1] == "%" else unit_named(units[-1], "catch mass") if units else None

@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from spreadcheck.errors import Fault, QuantityError, SpreadcheckError
+from spreadcheck.errors import Fault, QuantityError, SpreadcheckError, shown
 from spreadcheck.scatter import check_confidence
 from spreadcheck.units import parse_number, parse_quantity
 
@@ -120,7 +120,7 @@ def pair(part: Part, *, such_as: str) -> tuple[str, str]:
     """
     halves = [half.strip() for half in part.text.split(":")]
     if len(halves) != 2 or not all(halves):
-        raise QuantityError(Fault(part.place, f'"{part.text}" is not a pair', f'write it as "{such_as}"'))
+        raise QuantityError(Fault(part.place, f'"{shown(part.text)}" is not a pair', f'write it as "{such_as}"'))
     return halves[0], halves[1]
 
 
@@ -190,7 +190,7 @@ def share(text: str, *, place: str = "") -> float:
     """
     number = parse_number(text.strip().removesuffix("%"), decimal_comma=True)
     if number is None or not 0 <= number <= 100:
-        raise QuantityError(Fault(place, f'"{text}" is not a share', "write a number from 0 to 100, in %"))
+        raise QuantityError(Fault(place, f'"{shown(text)}" is not a share', "write a number from 0 to 100, in %"))
     return number
 
 

@@ -17,7 +17,7 @@ import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.errors import Fault, QuantityError, shown
 from spreadcheck.limits import LIMITS
 from spreadcheck.readings import check_total
 
@@ -99,7 +99,7 @@ def blend_of(components: Sequence[Component], *, rescale: bool = False, place: s
         raise QuantityError(Fault(place, "a blend has two components or more", "give every component"))
     if len(set(names)) < len(names):
         twice = next(component.name for component in components if names.count(component.name.casefold()) > 1)
-        raise QuantityError(Fault(place, f'the component "{twice}" is there twice', "give each one once"))
+        raise QuantityError(Fault(place, f'the component "{shown(twice)}" is there twice', "give each one once"))
     shares = [component.share_pct for component in components]
     return Blend(tuple(components), check_total(shares, what="component shares", place=place, rescale=rescale))
 

@@ -15,7 +15,7 @@ import os
 import re
 from dataclasses import dataclass
 
-from spreadcheck.errors import Fault, SheetError
+from spreadcheck.errors import Fault, SheetError, shown
 
 VERSION = "1"
 MAX_BYTES = 1024 * 1024
@@ -73,9 +73,9 @@ def read_titled(path: str | os.PathLike[str], title: str) -> TitledCells:
     text = _decoded(_taken(name), name, title)
     first = re.match(rf'\ufeff?\s*"?{re.escape(title)}"?\s*([,;\t])\s*"?{VERSION}"?\s*(?:[,;\t\r\n]|$)', text, re.I)
     if first is None:
-        start = text.removeprefix("\ufeff").lstrip().split("\n", 1)[0].strip()[:40]
+        start = text.removeprefix("\ufeff").lstrip().split("\n", 1)[0]
         raise SheetError(
-            Fault(f"{name}: row 1", f'starts with "{start}"', f"the first row must be {title},{VERSION}"),
+            Fault(f"{name}: row 1", f'starts with "{shown(start)}"', f"the first row must be {title},{VERSION}"),
         )
     rows, numbers = _split(text.removeprefix("\ufeff"), first[1], name)
     if len(rows) < 2:

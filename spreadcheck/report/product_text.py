@@ -49,7 +49,7 @@ def product_text(
         The text. [-]
     """
     parts = [
-        product.name or "Product",
+        textwrap.shorten(product.name or "Product", WIDTH, placeholder="..."),
         *_size(product),
         *_density(product, system),
         *([_strength(product.strength, system)] if product.strength else []),
@@ -243,13 +243,13 @@ def _weakest(product: Product, system: str) -> list[str]:
 
 def _segregation(product: Product) -> list[str]:
     lines = ["  Segregation: differences in % of the mean of the two"]
-    lines.append(f"    {'':<34}{'SGN':>8}{'UI':>8}{'flight':>9}   risk by SGN, UI")
+    lines.append(f"    {'':<33}{'SGN':>8}{'UI':>8}{'flight':>9}   risk by SGN, UI")
     for pair in product.differences:
-        short = textwrap.shorten(f"{pair.first} / {pair.second}", 34, placeholder="...")
+        short = textwrap.shorten(f"{pair.first} / {pair.second}", 33, placeholder="...")
         flight = _number(pair.flight_pct, 0) + ("*" if pair.flight_by_bulk and pair.flight_pct is not None else " ")
         risk = pair.risk or "not known"
         lines.append(
-            f"    {short:<34}{_number(pair.size_pct, 0):>8}{_number(pair.uniformity_pct, 0):>8}{flight:>9}   {risk}"
+            f"    {short:<33}{_number(pair.size_pct, 0):>8}{_number(pair.uniformity_pct, 0):>8}{flight:>9}   {risk}"
         )
     low, caution = (LIMITS[code] for code in ("segregation low", "segregation caution"))
     notes = [
