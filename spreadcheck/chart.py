@@ -312,12 +312,12 @@ def look_up(
 def _why_none(chart: Chart, size_guide_number: float, strength_n: float) -> str:
     size = _outside(size_guide_number, chart, lambda row: row.size)
     if size:
-        return f"SGN {size_guide_number:.0f} is {size} of size"
+        return f"SGN {round(size_guide_number, 1):g} is {size} of size"
     strength = _outside(strength_n, chart, lambda row: row.strength_n)
     force = f"{show(strength_n, 'force')} ({show(strength_n, 'force', 'us')})"
     if strength:
         return f"crush strength {force} is {strength} of strength"
-    return f"no row holds SGN {size_guide_number:.0f} together with crush strength {force}"
+    return f"no row holds SGN {round(size_guide_number, 1):g} together with crush strength {force}"
 
 
 def _outside(value: float, chart: Chart, band: Callable[[ChartRow], tuple[float, float]]) -> str:

@@ -153,7 +153,8 @@ def _entry(product: Product, system: str) -> list[str]:
         return [
             _line(
                 "",
-                "Too high an entry puts on too little, too low a one too much, in proportion; weigh each load",
+                "Too high an entry puts on too little, too low a one too much, in proportion. "
+                "Weigh again with each load",
             ),
         ]
     entered = show(product.entered_kg_m3, "density", system)
@@ -265,7 +266,7 @@ def _segregation(product: Product) -> list[str]:
 
 
 def _chart(chart: Chart, answer: ChartAnswer, system: str) -> str:
-    asked = f"SGN {answer.size_guide_number:.0f} and {show(answer.strength_n, 'force', system)}"
+    asked = f"SGN {answer.size_guide_number:.1f} and {show(answer.strength_n, 'force', system)}"
     lines = [_line("Setting chart", f"{chart.source}, asked for {asked}")]
     lines += [_line("", ": ".join(part for part in remark if part)) for remark in chart.remarks]
     for row in answer.rows:

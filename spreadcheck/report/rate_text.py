@@ -16,6 +16,10 @@ from spreadcheck.units import show, shown_unit
 
 WIDTH = 80
 SCHEMA = "spreadcheck/rate/1"
+CAUTION = (
+    "Before going near spinners, gate or catch container: stop the drive and the\n"
+    "engine, take the key out, and do it as the machine's manual says."
+)
 _WAYS = {TRAYS: "trays, mean over the bout", AREA: "mass spread over an area", CATCH: "catch over time"}
 
 
@@ -34,7 +38,14 @@ def rate_text(check: RateCheck, system: str = "metric") -> str:
     str
         The text. [-]
     """
-    parts = [_set(check, system), _table(check, system), _corrections(check), _runs(check), _widths(check, system)]
+    parts = [
+        _set(check, system),
+        _table(check, system),
+        _corrections(check),
+        _runs(check),
+        _widths(check, system),
+        CAUTION if any(figure.way == CATCH for figure in check.figures) else "",
+    ]
     return "\n\n".join(part for part in parts if part)
 
 
@@ -92,7 +103,7 @@ def _corrections(check: RateCheck) -> str:
         )
     if len(lines) > len(check.figures):
         notes.append("Correct the factor or the setting, not both.")
-    if lines and check.settings.slip_pct is not None:
+    if any(figure.new_setting is not None for figure in check.figures) and check.settings.slip_pct is not None:
         notes.append("If you enter the width driven instead, don't correct the setting for it as well.")
     return "\n".join([*lines, *(textwrap.fill(note, WIDTH, break_on_hyphens=False) for note in notes)])
 
