@@ -32,6 +32,9 @@ class Limit:
         return f"{self.what}: {number}{unit} ({self.source}{sure})"
 
 
+_BLENDERS = "European blenders' handbook, 3rd ed. (2016), and the same body's public page"
+
+
 def _limits() -> dict[str, Limit]:
     rows = (
         Limit("cv normal", 15.0, "%", "largest CV for normal spreading",
@@ -104,6 +107,21 @@ def _limits() -> dict[str, Limit]:
               "common practice"),
         Limit("turning", 120.0, "s", "time to come round for the next run", "turning in a field", "common practice"),
         Limit("weighing", 20.0, "s", "time to weigh and empty a tray", "two people, one calls out", "common practice"),
+        Limit("strength enough", 3 * 9.80665, "N", "crush strength enough for blending and spreading (3 kgf)",
+              "European blenders' public page (3 to 5 kg or more); producers' data", "read"),
+        Limit("strength readings", 10, "", "granules that are usually crushed", "common practice", "common practice"),
+        Limit("spread index", 18.0, "%", "granulometric spread index below which sizes are close enough to blend",
+              _BLENDERS, "read"),
+        Limit("median low", 3.0, "mm", "smallest median diameter d50 for blending (3.25 - 0.25)", _BLENDERS, "read"),
+        Limit("median high", 3.5, "mm", "largest median diameter d50 for blending (3.25 + 0.25)", _BLENDERS, "read"),
+        Limit("fines", 0.25, "%", "largest share below 1 mm", _BLENDERS, "read"),
+        Limit("coarse", 1.0, "%", "largest share above 5 mm", _BLENDERS, "read"),
+        Limit("main range low", 85.0, "%", "smallest share from 2.5 to 4 mm (90 - 5)", _BLENDERS, "read"),
+        Limit("main range high", 95.0, "%", "largest share from 2.5 to 4 mm (90 + 5)", _BLENDERS, "read"),
+        Limit("segregation low", 10.0, "%", "difference in SGN or UI below which a blend hardly parts",
+              "North American blenders' practice", "memory"),
+        Limit("segregation caution", 20.0, "%", "difference in SGN or UI above which a blend parts readily",
+              "North American blenders' practice", "memory"),
     )  # fmt: skip
     return {limit.code: limit for limit in rows}
 

@@ -17,6 +17,7 @@ from spreadcheck.errors import SpreadcheckError
 
 # command -> (step of the job it serves, one line on what it does); the file of the same name holds it
 COMMANDS: dict[str, tuple[str, str]] = {
+    "product": ("Set up the machine", "Size, density and strength of a product; speed and width from your chart."),
     "throw": (
         "Set up the machine",
         "What a change of spinner speed or granule does to the throw.",
@@ -29,6 +30,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     ),
     "batch": ("Keep an overview", "One summary row for every tray sheet below a folder."),
     "blend": ("Judge the test", "CV and effective width of every component and nutrient of a blend."),
+    "rate": ("Judge the test", "The application rate against the target: share recovered and what to correct."),
 }
 
 

@@ -1,0 +1,92 @@
+"""`spreadcheck rate`: the application rate against what was metered and what was wanted."""
+
+from __future__ import annotations
+
+import click
+
+from spreadcheck.cli.options import json_option, overwrite_option, read_test, units_option, write_result
+
+
+@click.command()
+@click.argument("sheet", required=False, type=click.Path(allow_dash=True))
+@click.option("--area", multiple=True, metavar="LIST", help='Mass spread and its area, a run each: "310 kg: 2 ha".')
+@click.option("--catch", multiple=True, metavar="LIST", help='Mass caught and its time, a run each: "36 kg: 30 s".')
+@click.option("--target", metavar="RATE", help='Rate wanted, such as "150 kg/ha".')
+@click.option("--bout-width", metavar="WIDTH", help='Bout width driven, such as "24 m".')
+@click.option("--speed", metavar="SPEED", help='Travel speed in work, such as "12 km/h".')
+@click.option("--metered-rate", metavar="RATE", help="Rate that the controller aimed at.")
+@click.option("--metered-width", metavar="WIDTH", help="Width that the controller or gate chart was set for.")
+@click.option("--discharge", metavar="FLOW", help='Flow found in a flow test, such as "72 kg/min".')
+@click.option("--factor", type=float, help="Calibration factor in force.")
+@click.option(
+    "--inverse-factor", is_flag=True, help="The factor is metering a unit of mass: factor x aimed / measured."
+)
+@click.option("--setting", type=float, help="Gate or belt setting in force.")
+@click.option("--tolerance", type=float, default=5.0, show_default=True, help="Wanted of the mean rate, +/- %.")
+@click.option("--confidence", type=float, default=95.0, show_default=True, help="Confidence for that, in %.")
+@click.option("--new-width", multiple=True, metavar="LIST", help='Rate at other bout widths: "27 m, 30 m".')
+@click.option(
+    "--tails",
+    type=click.Choice(["taper", "cut"]),
+    default="taper",
+    show_default=True,
+    help="Beyond the end trays the profile runs to zero over one tray spacing, or stops.",
+)
+@units_option
+@json_option
+@overwrite_option
+def rate(
+    *,
+    sheet: str | None,
+    area: tuple[str, ...],
+    catch: tuple[str, ...],
+    inverse_factor: bool,
+    tolerance: float,
+    confidence: float,
+    new_width: tuple[str, ...],
+    tails: str,
+    units: str,
+    json_file: str | None,
+    overwrite: bool,
+    **given: str | float | None,
+) -> None:
+    """Application rate by trays, by area and by catch; share recovered; what to correct.
+
+    A tray SHEET gives the mean rate over the bout, and fills in what options leave out: target rate, bout width,
+    metered rate, metered width, discharge, travel speed, calibration factor, gate setting.
+
+    \b
+    Examples:
+      spreadcheck rate sample_trays/even_trapezoid.csv --factor 0.82
+      spreadcheck rate --area "310 kg: 2 ha, 318 kg: 2 ha" --target "150 kg/ha"
+      spreadcheck rate --catch "36 kg: 30 s" --speed "10 km/h" --bout-width "24 m"
+    """
+    from spreadcheck.files import check_target
+    from spreadcheck.ratecheck import check_rate
+    from spreadcheck.ratereadings import pairs_given, settings_given, widths_given
+    from spreadcheck.readings import confidence_given
+
+    if json_file and json_file != "-":
+        check_target(json_file, overwrite=overwrite)
+    result = check_rate(
+        settings_given(given),
+        trays=read_test(sheet) if sheet else None,
+        tails=tails,
+        areas=pairs_given(area, "area", option="--area"),
+        catches=pairs_given(catch, "time", option="--catch"),
+        new_widths_m=widths_given(new_width, option="--new-width"),
+        inverse=inverse_factor,
+        tolerance_pct=tolerance,
+        confidence_pct=confidence_given(confidence, place="option --confidence"),
+    )
+    from spreadcheck.report.rate_text import rate_json, rate_text
+    from spreadcheck.report.summary import finding_lines
+    from spreadcheck.results import json_text
+
+    if json_file:
+        write_result(json_file, json_text(rate_json(result)), overwrite=overwrite)
+    if json_file == "-":
+        return
+    click.echo(rate_text(result, units))
+    if result.findings:
+        click.echo("\n" + finding_lines(result.findings), err=True)
