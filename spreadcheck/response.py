@@ -337,10 +337,10 @@ def _mean_on(branch: Branch, left: FloatArray, right: FloatArray) -> FloatArray:
     low = np.clip(np.minimum(left, right), branch.low, branch.high)
     high = np.clip(np.maximum(left, right), branch.low, branch.high)
     ends = _curved(branch, low) + _curved(branch, high)
-    polynomial: FloatArray = (ends + 4 * _curved(branch, (low + high) / 2)) / 6
+    polynomial = np.asarray((ends + 4 * _curved(branch, (low + high) / 2)) / 6)
     if not branch.e:
         return polynomial
     fall = branch.k * (high - low)
     steep = fall > 1e-9  # below it the mean is 1 - fall / 2 to rounding
     ratio = np.where(steep, -np.expm1(-fall) / np.where(steep, fall, 1.0), 1.0 - fall / 2)
-    return polynomial + branch.e * np.exp(-branch.k * low) * ratio
+    return np.asarray(polynomial + branch.e * np.exp(-branch.k * low) * ratio)
