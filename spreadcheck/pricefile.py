@@ -18,21 +18,19 @@ from __future__ import annotations
 
 import dataclasses
 import os
-import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from difflib import get_close_matches
-from pathlib import Path
 from typing import Any
 
 from spreadcheck.errors import CostError, Fault, SpreadcheckError, shown
 from spreadcheck.fieldwork import EFFICIENCY_PCT, Field
 from spreadcheck.prices import Prices, prices_from
 from spreadcheck.response import CURVES, OVER_SUPPLY, Response, response_curve
+from spreadcheck.tomlfile import read_toml
 from spreadcheck.units import POUND_KG, parse_quantity, to_inside, unit_named, units_of
 
-MAX_BYTES = 65_536
 # Table and key -> the name of the figure, its kind, and how it is written.
 KEYS: dict[tuple[str, str], tuple[str, str, str]] = {
     ("field", "speed"): ("speed", "speed", "12 km/h"),
@@ -96,12 +94,14 @@ def read_price_file(path: str | os.PathLike[str]) -> PriceFile:
 
     Raises
     ------
+    QuantityError
+        If it can't be read or is not TOML.
     CostError
-        If it can't be read, is not TOML, or holds a table or key that is not known; every fault at once.
+        If it holds a table or key that is not known, or a figure without its unit; every fault at once.
 
     Examples
     --------
-    >>> import tempfile; folder = tempfile.TemporaryDirectory()
+    >>> import tempfile; from pathlib import Path; folder = tempfile.TemporaryDirectory()
     >>> path = Path(folder.name) / "prices.toml"
     >>> _ = path.write_text('[costs]\\nlabour = "22 EUR/h"\\n')
     >>> read_price_file(path).written["labour"][0]
@@ -109,7 +109,7 @@ def read_price_file(path: str | os.PathLike[str]) -> PriceFile:
     >>> folder.cleanup()
     """
     source = os.fspath(path)
-    data = _toml(source)
+    data = read_toml(path)
     written: Written = {}
     faults: list[Fault] = []
     for table, content in data.items():
@@ -120,25 +120,6 @@ def read_price_file(path: str | os.PathLike[str]) -> PriceFile:
     if faults:
         raise CostError(*faults)
     return PriceFile(written, data.get("response"), source)
-
-
-def _toml(source: str) -> dict[str, Any]:
-    """The file as TOML, whatever is wrong with it said as one fault."""
-    try:
-        with Path(source).open("rb") as file:
-            content = file.read(MAX_BYTES + 1)
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise CostError(Fault(source, f"can't be read ({reason})", "give the name of a price file")) from error
-    if len(content) > MAX_BYTES:
-        raise CostError(Fault(source, f"is over {MAX_BYTES // 1024} KiB, too large for a price file", ""))
-    try:
-        return tomllib.loads(content.decode("utf-8-sig").replace("\r\n", "\n"))
-    except UnicodeDecodeError as error:
-        raise CostError(Fault(source, "is not UTF-8 text, so not TOML", "save it as UTF-8")) from error
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        remedy = 'write lines such as labour = "22 EUR/h" below a table such as [costs]'
-        raise CostError(Fault(source, f"is not TOML: {shown(str(error))}", remedy)) from error
 
 
 def _unknown(source: str, what: str, name: str, known: Iterable[str], table: str = "") -> Fault:

@@ -14,6 +14,8 @@ from typing import Any
 
 from spreadcheck.errors import Fault, QuantityError
 
+MAX_BYTES = 65_536
+
 
 def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
     """Read a TOML file.
@@ -42,10 +44,15 @@ def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
     """
     name = os.fspath(path)
     try:
-        return tomllib.loads(Path(path).read_bytes().decode("utf-8-sig"))
+        with Path(path).open("rb") as file:
+            content = file.read(MAX_BYTES + 1)
     except OSError as error:
         raise QuantityError(Fault(name, f"can't be read ({error.strerror or error})", "check the name")) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    if len(content) > MAX_BYTES:
+        raise QuantityError(Fault(name, f"is over {MAX_BYTES // 1024} KiB", "give a small TOML file"))
+    try:
+        return tomllib.loads(content.decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise QuantityError(Fault(name, f"is not a TOML file ({error})", "write such as: N = 46")) from error
 
 

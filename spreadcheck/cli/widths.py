@@ -10,6 +10,7 @@ from spreadcheck.cli.options import (
     overwrite_option,
     read_test,
     sheet_argument,
+    show_findings,
     tails_option,
     units_option,
     write_result,

@@ -18,6 +18,7 @@ from typing import Any
 from spreadcheck.economics import WidthCase, WidthStudy
 from spreadcheck.errors import shown
 from spreadcheck.labels import METHODS
+from spreadcheck.response import Response
 from spreadcheck.tables import show_pct, show_width
 from spreadcheck.units import ACRE_M2, HECTARE_M2, from_inside, show, shown_unit
 
@@ -135,17 +136,18 @@ def _sections(study: WidthStudy, system: str) -> list[tuple[str, list[tuple[str,
             (f"field capacity, {shown_unit('field capacity', system)}",
              lambda c: shown_as("field capacity", c.work.capacity_ha_h)),
             (f"passes{wide}", lambda c: _plain(c.work.passes, 0)),
+            (f"side by side they cover, {length}", lambda c: shown_as("length", c.work.spread_width_m, 1)),
             (f"hours for {area}", lambda c: _plain(c.work.hours, 2)),
+        ]),
+        ("Crop", [
+            (f"yield lost, {grown}", lambda c: shown_as("yield", c.cost.yield_loss_t_ha)),
+            ("over-supplied, % of the field", lambda c: _plain(c.cost.over_supplied_pct, 1)),
         ]),
         (f"Cost, {money}/{_area(system)}", [
             ("time", lambda c: _per_area(c.cost.time_per_ha, system)),
             ("fuel", lambda c: _per_area(c.cost.fuel_per_ha, system)),
             ("yield lost to unevenness", lambda c: _per_area(c.cost.yield_per_ha, system)),
             ("total", lambda c: _per_area(c.cost.total_per_ha, system)),
-        ]),
-        ("Crop", [
-            (f"yield lost, {grown}", lambda c: shown_as("yield", c.cost.yield_loss_t_ha)),
-            ("over-supplied, % of the field", lambda c: _plain(c.cost.over_supplied_pct, 1)),
         ]),
     ]  # fmt: skip
 
@@ -175,11 +177,14 @@ def _verdict(study: WidthStudy, system: str) -> str:
     best = study.cheapest()
     if best is None:
         return _wrapped(_no_total(study))
+    others = [case for method in METHODS if method != best.method and (case := study.cheapest(method))]
     lines = [f"Lowest total: {_told(study, best, system)}"]
-    lines += [f"  {method}: {_told(study, case, system)}" for method in METHODS if (case := study.cheapest(method))]
+    lines += [f"Lowest {case.method}: {_told(study, case, system)}" for case in others]
     if not best.cv_trays_pct <= study.limit_pct:
         lines.append(
-            _wrapped(f"The width with the lowest total is NOT within the CV limit of {study.limit_pct:g} %: see the stripes.")
+            _wrapped(
+                f"The width with the lowest total is NOT within the CV limit of {study.limit_pct:g} %: see the stripes."
+            )
         )
     return "\n".join([*lines, _wrapped(CAUTION)])
 
@@ -223,10 +228,22 @@ def _notes(study: WidthStudy, system: str) -> str:
             f"Field efficiency taken as {plan.field.efficiency_pct:g} %, the usual figure for fertiliser spreaders "
             "(60 to 80 %)."
         )
+    if plan.response is not None:
+        notes.append(_response_note(plan.response))
     lowest = study.lowest_yield_t_ha
     if lowest is not None and lowest < 0:
         notes.append("The response gives a yield below 0 at some rate here: the curve is used outside its range.")
     return "\n".join(_wrapped(note) for note in notes)
+
+
+def _response_note(response: Response) -> str:
+    """Which curve priced the yield, and what it was read at; over-supply only if the user has a limit."""
+    supply = "the rate" if response.content == 1 else f"{response.content:g} x the rate"
+    if response.already_kg_ha:
+        supply = f"{response.already_kg_ha:g} kg/ha given before + {supply}"
+    limit = response.over_supply_kg_ha
+    over = "no over-supply limit was given" if limit is None else f"over-supply begins at {limit:g} kg/ha"
+    return f"Yield response: {response.curve}, the user's own, read at {supply}; {over}."
 
 
 def _wrapped(text: str) -> str:
