@@ -32,6 +32,7 @@ LEFT, RIGHT = "left", "right"
 SIDES = (LEFT, RIGHT)
 HALF_BOUT = "half bout"
 EDGE_M = 100.0  # of edge, that masses are told for
+_ROUNDING = 1e-12  # of a pass: less than this beyond the edge is nothing
 _TO_KG = EDGE_M / 10_000.0  # kg/ha x m x 100 m -> kg
 
 
@@ -326,8 +327,7 @@ def first_pass_distance(
     check_share(share_pct)
     check_width(profile, bout_width_m)
     inward = profile if side == LEFT else mirrored(profile)
-    allowed = profile.area_kg_ha_m * (1 - share_pct / 100 + 1e-12)
-    return _distance_at(inward, bout_width_m, method, allowed)
+    return _distance_at(inward, bout_width_m, method, profile.area_kg_ha_m * (1 - share_pct / 100))
 
 
 def _distance_at(profile: Profile, w: float, method: str, allowed: float) -> float:
@@ -335,7 +335,7 @@ def _distance_at(profile: Profile, w: float, method: str, allowed: float) -> flo
     knots = np.concatenate((profile.knots[0], -profile.knots[0]))
     places = np.unique(np.maximum(knots[:, None] - w * np.arange(np.ceil(reach_m(profile) / w) + 1), 0.0))
     beyond = _beyond(profile, w, method, places)
-    end = int(np.argmax(beyond <= allowed))
+    end = int(np.argmax(beyond <= allowed + _ROUNDING * profile.area_kg_ha_m))
     if end == 0:
         return 0.0
     low, high = places[end - 1], places[end]

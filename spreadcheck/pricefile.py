@@ -17,6 +17,7 @@ Figures are text with their unit ("12 km/h", "22 EUR/h"); the coefficients are b
 from __future__ import annotations
 
 import dataclasses
+import math
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -28,7 +29,7 @@ from spreadcheck.errors import CostError, Fault, SpreadcheckError, shown
 from spreadcheck.fieldwork import EFFICIENCY_PCT, Field
 from spreadcheck.prices import Prices, prices_from
 from spreadcheck.response import CURVES, OVER_SUPPLY, Response, response_curve
-from spreadcheck.tomlfile import read_toml
+from spreadcheck.tomlfile import LARGEST, read_toml
 from spreadcheck.units import POUND_KG, parse_quantity, to_inside, unit_named, units_of
 
 # Table and key -> the name of the figure, its kind, and how it is written.
@@ -298,6 +299,8 @@ def _kind_faults(table: Mapping[str, Any], source: str) -> list[Fault]:
         elif key not in _TEXTS and (isinstance(value, bool) or not isinstance(value, (int, float))):
             remedy = "write a bare number, in the table's rate_unit and yield_unit"
             faults.append(Fault(_place(source, "response", key), f'"{shown(str(value))}" is not a number', remedy))
+        elif key not in _TEXTS and abs(value) > LARGEST and value != math.inf:
+            faults.append(Fault(_place(source, "response", key), "the number is too large", "check its digits"))
     return faults
 
 

@@ -75,10 +75,10 @@ def runs_below(deposit: Deposit, rate_kg_ha: float) -> tuple[FloatArray, FloatAr
     >>> runs_below(valley, 1.0)
     (array([0.5]), array([1.5]))
     """
-    bound = rate_kg_ha * (1.0 - _ROUNDING)
+    bound = rate_kg_ha * (1.0 - _ROUNDING)  # a level strip on the rate is not below it, whatever rounding does
     left, right = deposit.left < bound, deposit.right < bound
     rise = np.where(left == right, 1.0, deposit.right - deposit.left)
-    crossing = np.where(left == right, 1.0, (bound - deposit.left) / rise)
+    crossing = np.where(left == right, 1.0, np.clip((rate_kg_ha - deposit.left) / rise, 0.0, 1.0))
     starts = np.column_stack((deposit.start_m, deposit.start_m + crossing * deposit.length_m)).ravel()
     below = np.column_stack((left, right)).ravel().astype(np.int8)
     turns = np.diff(below, prepend=0, append=0)
@@ -101,7 +101,7 @@ def longest_stripe(deposit: Deposit, method: str, share_pct: float = STRIPE_PCT)
     Returns
     -------
     tuple of ndarray, each of shape (bouts,)
-        Width of the strip, 0 where there is none, and the offset of its middle from the driving centre line of a pass
+        Width of the strip, 0 where there is none, and the offset of its middle from the nearest centre line of a pass
         driven in the test's direction, NaN where there is none. [m]
 
     Examples
@@ -140,8 +140,8 @@ def _longest(bout: Deposit, method: str, rate_kg_ha: float) -> tuple[float, floa
     widths = ends - starts
     longest = int(np.argmax(widths > widths.max() * (1.0 - _ROUNDING)))  # the first of equals, whatever rounding does
     middle = float(starts[longest] + ends[longest]) / 2
-    last = float(bout.start_m[0]) + length * (1.0 - _ROUNDING)  # from here on the first period is told again
-    return float(widths[longest]), middle - length if middle >= last else middle
+    nearer = abs(middle - length) < abs(middle) * (1.0 - _ROUNDING)  # the same strip, a period back
+    return float(widths[longest]), middle - length if nearer else middle
 
 
 def _with_mirror(bout: Deposit) -> Deposit:

@@ -15,6 +15,7 @@ from typing import Any
 from spreadcheck.errors import Fault, QuantityError
 
 MAX_BYTES = 65_536
+LARGEST = 1e300  # a larger number is a slip, and a whole one may not fit a float
 
 
 def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
@@ -52,7 +53,7 @@ def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
         raise QuantityError(Fault(name, f"is over {MAX_BYTES // 1024} KiB", "give a small TOML file"))
     try:
         return tomllib.loads(content.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # no TOML, no UTF-8, a number of thousands of digits
         raise QuantityError(Fault(name, f"is not a TOML file ({error})", "write such as: N = 46")) from error
 
 
@@ -93,6 +94,6 @@ def number_at(table: Mapping[str, Any], key: str, *, place: str, low: float = 0.
     bounds = f"write a number from {low:g} to {high:g}" if high < float("inf") else f"write a number of {low:g} or more"
     if value is None:
         raise QuantityError(Fault(place, f'"{key}" is missing', bounds))
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= min(high, LARGEST):
         raise QuantityError(Fault(place, f'"{key}" is {value}', bounds))
     return float(value)

@@ -139,12 +139,10 @@ def _kept(study: EdgeStudy, system: str) -> str:
     if not study.kept:
         return ""
     length = shown_unit("length", system)
-    lines = _heading("To keep inside the field", study)
+    lines = _heading("First pass that keeps inside", study)
     for share in dict.fromkeys(kept.share_pct for kept in study.kept):
         cases = [kept.case for kept in study.kept if kept.share_pct == share]
-        lines.append(
-            _row(f"  {share:g} % of a pass: first pass at, {length}", [_length(c.first_pass_m, system) for c in cases])
-        )
+        lines.append(_row(f"  {share:g} % of a pass: at, {length}", [_length(c.first_pass_m, system) for c in cases]))
         lines.append(_row(f"    strip under 90 %, {length}", [_length(c.strip_m, system) for c in cases]))
     return "\n".join(lines)
 
