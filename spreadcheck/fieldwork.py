@@ -44,9 +44,9 @@ class Field:
         _check(**{name: getattr(self, name) for name in _LIMITS})
 
     @property
-    def area_ha(self) -> float | None:
-        """The area, if both sides are known. [ha]"""
-        return None if self.width_m is None or self.length_m is None else self.width_m * self.length_m / HECTARE_M2
+    def area_m2(self) -> float | None:
+        """The area, if both sides are known. [m2]"""
+        return None if self.width_m is None or self.length_m is None else self.width_m * self.length_m
 
 
 @dataclass(frozen=True)
@@ -168,5 +168,5 @@ def fieldwork_at(field: Field, bout_width_m: float, target_kg_ha: float | None =
         flow_kg_s=flow,
         passes=passes,
         spread_width_m=None if passes is None else passes * bout_width_m,
-        hours=None if field.area_ha is None or capacity is None else field.area_ha / capacity,
+        hours=None if field.area_m2 is None or capacity is None else field.area_m2 / HECTARE_M2 / capacity,
     )

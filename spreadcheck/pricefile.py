@@ -180,7 +180,9 @@ def plan_from(file: PriceFile | None = None, options: Mapping[str, str | None] |
     (3.333, 22.0, None)
     """
     file = file or PriceFile()
-    given = {name: (text, f"option --{name.replace('_', '-')}") for name, text in (options or {}).items() if text}
+    given = {
+        name: (text, f"option --{name.replace('_', '-')}") for name, text in (options or {}).items() if text is not None
+    }
     written = {**file.written, **given}
     faults: list[Fault] = []
     figures = _figures(written, faults)

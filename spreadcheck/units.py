@@ -171,6 +171,16 @@ KINDS: dict[str, Kind] = {
             us="ac/h",
             digits={"ha/h": 1, "ac/h": 1},
         ),
+        _kind("cost per area", "1/ha", "per_ha", {"1/ac": HECTARE_M2 / ACRE_M2}, metric="1/ha", us="1/ac"),
+        _kind(
+            "mass per edge",
+            "kg/100 m",
+            "kg_per_100_m",
+            {"lb/100 ft": POUND_KG / FOOT_M},
+            metric="kg/100 m",
+            us="lb/100 ft",
+            digits={"kg/100 m": 2, "lb/100 ft": 2},
+        ),
         _kind("time", "s", "s", {"min": 60.0, "h": 3600.0}, metric="s", us="s", digits={"s": 1}),
         _kind(
             "turning speed",

@@ -80,12 +80,14 @@ def edge(
     check_targets([json_file, csv_file], overwrite)
     study = study_edge(
         read_test(sheet),
-        bout_width_m=parse_quantity(bout_width, "length", place="option --bout-width") if bout_width else None,
+        bout_width_m=parse_quantity(bout_width, "length", place="option --bout-width")
+        if bout_width is not None
+        else None,
         first_pass_m=parse_first_pass(first_pass),
         share_pct=parse_shares(keep_inside),
         passes=passes,
         sides=SIDES if side == "both" else (side,),
-        target_kg_ha=parse_quantity(target, "rate", place="option --target") if target else None,
+        target_kg_ha=parse_quantity(target, "rate", place="option --target") if target is not None else None,
         tails=tails,
         relative=relative,
     )

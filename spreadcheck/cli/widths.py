@@ -74,7 +74,7 @@ def widths(
     check_targets([json_file, csv_file], overwrite)
     study = study_widths(
         read_test(sheet),
-        plan_from(read_price_file(price_file) if price_file else None, figures),
+        plan_from(read_price_file(price_file) if price_file is not None else None, figures),
         width_m=parse_widths(at, place="option --at") if at is not None else None,
         limit_pct=limit,
         tails=tails,

@@ -7,8 +7,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
@@ -16,8 +14,9 @@ from typing import Any
 
 from spreadcheck.fieldedge import EdgeCase
 from spreadcheck.labels import METHODS
+from spreadcheck.report.columns import csv_text, in_units
 from spreadcheck.tables import show_pct, show_width
-from spreadcheck.units import FOOT_M, from_inside, show, shown_unit
+from spreadcheck.units import show, shown_unit
 from spreadcheck.wholefield import EdgeStudy, WholeField
 
 WIDTH = 80
@@ -120,14 +119,11 @@ def _distance(study: EdgeStudy, distance_m: float, system: str) -> str:
 
 def _edge(system: str) -> str:
     """The length of edge that masses are told for."""
-    return "100 ft" if system == "us" else "100 m"
+    return shown_unit("mass per edge", system).split("/")[1]
 
 
 def _mass(mass_kg_100_m: float | None, system: str) -> str:
-    """A mass per 100 m of edge, or per 100 ft."""
-    if mass_kg_100_m is None:
-        return "-"
-    return show(mass_kg_100_m * (FOOT_M if system == "us" else 1.0), "mass", system, unit=False, digits=2)
+    return show(mass_kg_100_m, "mass per edge", system, unit=False)
 
 
 def _length(length_m: float, system: str) -> str:
@@ -203,6 +199,13 @@ def _field_json(field: WholeField, *, relative: bool) -> dict[str, Any]:
     return {key.replace("_kg_ha", unit): value for key, value in data.items()}
 
 
+# JSON key -> kind of quantity; what is not here has no unit to change
+_KINDS = {
+    "first_pass_m": "length", "beyond_kg_per_100_m": "mass per edge", "short_kg_per_100_m": "mass per edge",
+    "zone_m": "length", "strip_m": "length", "strip_endless_m": "length",
+}  # fmt: skip
+
+
 def edge_csv(study: EdgeStudy, system: str = "metric") -> str:
     """The study for a spreadsheet: one row a distance, driving method and side; the kept shares below.
 
@@ -226,29 +229,4 @@ def edge_csv(study: EdgeStudy, system: str = "metric") -> str:
     ,back-and-forth,left,1.5,0.1125,12.5,0.1125,12.5,1.5,1.2,0.0
     """
     rows = [("", case) for case in study.cases] + [(f"{kept.share_pct:g}", kept.case) for kept in study.kept]
-    out = io.StringIO()
-    told = [{"keep_inside_pct": share, **_in_units(_case_json(case), system)} for share, case in rows]
-    writer = csv.DictWriter(out, told[0].keys(), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(told)
-    return out.getvalue()
-
-
-def _in_units(row: dict[str, Any], system: str) -> dict[str, Any]:
-    """Lengths and masses in the units shown, rounded to nine digits, the units in the keys."""
-    length, mass = shown_unit("length", system), shown_unit("mass", system)
-    told: dict[str, Any] = {}
-    for key, value in row.items():
-        if key.endswith("_kg_per_100_m"):
-            per_edge = None if value is None else value * (FOOT_M if system == "us" else 1.0)
-            name = f"{key.removesuffix('_kg_per_100_m')}_{mass}_per_{_edge(system).replace(' ', '_')}"
-            told[name] = None if per_edge is None else _nine(from_inside(per_edge, mass, "mass"))
-        elif key.endswith("_m"):
-            told[f"{key.removesuffix('_m')}_{length}"] = _nine(from_inside(value, length, "length"))
-        else:
-            told[key] = _nine(value) if isinstance(value, float) else value
-    return told
-
-
-def _nine(value: float) -> float:
-    return float(f"{value:.9g}")
+    return csv_text([{"keep_inside_pct": share, **in_units(_case_json(case), _KINDS, system)} for share, case in rows])

@@ -7,20 +7,18 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import textwrap
-from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
 
 from spreadcheck.economics import WidthCase, WidthStudy
-from spreadcheck.errors import shown
 from spreadcheck.labels import METHODS
+from spreadcheck.report.columns import csv_text, in_units
+from spreadcheck.report.widths_table import area_of, currency_of, per_area, widths_table
 from spreadcheck.response import Response
 from spreadcheck.tables import show_pct, show_width
-from spreadcheck.units import ACRE_M2, HECTARE_M2, from_inside, show, shown_unit
+from spreadcheck.units import show
 
 WIDTH = 80
 ACROSS = 5  # widths in one table
@@ -33,8 +31,6 @@ CAUTION = (
     "The lowest total is arithmetic on your prices and your response. Stay within the CV limit, the machine "
     "maker's manual and the product label, and set no width that the machine's flow can't serve."
 )
-
-Cell = Callable[[WidthCase], str]
 
 
 def widths_text(study: WidthStudy, system: str = "metric") -> str:
@@ -68,108 +64,10 @@ def widths_text(study: WidthStudy, system: str = "metric") -> str:
     parts = ["\n".join(title)]
     for method in METHODS:
         cases = study.cases[method]
-        parts += [_table(study, method, cases[at : at + ACROSS], system) for at in range(0, len(cases), ACROSS)]
+        parts += [widths_table(study, method, cases[at : at + ACROSS], system) for at in range(0, len(cases), ACROSS)]
     parts.append(f"* within the CV limit of {study.limit_pct:g} %")
     parts += [part for part in (_verdict(study, system), _notes(study, system)) if part]
     return "\n\n".join(parts)
-
-
-def _table(study: WidthStudy, method: str, cases: tuple[WidthCase, ...], system: str) -> str:
-    """Figures down, widths across; a section that has nothing to tell is left out."""
-    lines = [_row(method, [show_width(case.width_m, system) for case in cases])]
-    for heading, rows in _sections(study, system):
-        told = [(label, [cell(case) for case in cases]) for label, cell in rows]
-        told = [(label, cells) for label, cells in told if any(cell.strip() != "-" for cell in cells)]
-        if told:
-            lines += ["  " + heading] if heading else []
-            lines += [_row(("    " if heading else "  ") + label, cells) for label, cells in told]
-    return "\n".join(line.rstrip() for line in lines)
-
-
-def _row(label: str, cells: list[str]) -> str:
-    """A mark such as * stands behind the number, so that numbers stay in line."""
-    return f"{label:<36}" + "".join(f"{cell:>8}" if cell.endswith("*") else f"{cell:>7} " for cell in cells)
-
-
-def _sections(study: WidthStudy, system: str) -> list[tuple[str, list[tuple[str, Cell]]]]:
-    rate = "% of peak" if study.profile.relative else shown_unit("rate", system)
-    real, length = shown_unit("rate", system), shown_unit("length", system)
-    plan, money = study.plan, _money(study)
-    target = "" if plan.target_kg_ha is None else show(plan.target_kg_ha, "rate", system, digits=0)
-    wide = "" if plan.field.width_m is None else f" over {show_width(plan.field.width_m, system)}"
-    area = "" if plan.field.area_ha is None else show(plan.field.area_ha * HECTARE_M2, "area", system)
-    grown = shown_unit("yield", system)
-
-    def as_tested(value: float) -> str:
-        return f"{value:.1f}" if study.profile.relative else show(value, "rate", system, unit=False)
-
-    def shown_as(kind: str, value: float | None, digits: int | None = None) -> str:
-        return show(value, kind, system, unit=False, digits=digits)
-
-    return [
-        ("", [
-            ("CV by trays, %", lambda c: show_pct(c.cv_trays_pct) + ("*" if c.cv_trays_pct <= study.limit_pct else "")),
-            ("CV by line, %", lambda c: show_pct(c.cv_line_pct)),
-        ]),
-        ("At the metering of the test", [
-            (f"mean, {rate}", lambda c: as_tested(c.mean_kg_ha)),
-            (f"least, {rate}", lambda c: as_tested(c.min_kg_ha)),
-            (f"most, {rate}", lambda c: as_tested(c.max_kg_ha)),
-        ]),
-        (f"Scaled to the target of {target}", [
-            ("metering, times that of the test", lambda c: _plain(c.metering_factor, 3)),
-            (f"least, {real}", lambda c: shown_as("rate", c.at_target_min_kg_ha)),
-            (f"most, {real}", lambda c: shown_as("rate", c.at_target_max_kg_ha)),
-            (f"flow needed, {shown_unit('flow', system)}", lambda c: shown_as("flow", c.work.flow_kg_s)),
-        ]),
-        ("Share of the field, %", [
-            ("under the mean by more than 10 %", lambda c: show_pct(c.under_10_pct)),
-            ("under the mean by more than 20 %", lambda c: show_pct(c.under_20_pct)),
-            ("over the mean by more than 10 %", lambda c: show_pct(c.over_10_pct)),
-            ("over the mean by more than 20 %", lambda c: show_pct(c.over_20_pct)),
-        ]),
-        ("Longest stripe under 90 % of the mean", [
-            (f"its width, {length}", lambda c: shown_as("length", c.stripe_m)),
-            (f"its middle, {length} off the centre", lambda c: shown_as("length", c.stripe_middle_m)),
-        ]),
-        ("Work", [
-            (f"field capacity, {shown_unit('field capacity', system)}",
-             lambda c: shown_as("field capacity", c.work.capacity_ha_h)),
-            (f"passes{wide}", lambda c: _plain(c.work.passes, 0)),
-            (f"side by side they cover, {length}", lambda c: shown_as("length", c.work.spread_width_m, 1)),
-            (f"hours for {area}", lambda c: _plain(c.work.hours, 2)),
-        ]),
-        ("Crop", [
-            (f"yield lost, {grown}", lambda c: shown_as("yield", c.cost.yield_loss_t_ha)),
-            ("over-supplied, % of the field", lambda c: _plain(c.cost.over_supplied_pct, 1)),
-        ]),
-        (f"Cost, {money}/{_area(system)}", [
-            ("time", lambda c: _per_area(c.cost.time_per_ha, system)),
-            ("fuel", lambda c: _per_area(c.cost.fuel_per_ha, system)),
-            ("yield lost to unevenness", lambda c: _per_area(c.cost.yield_per_ha, system)),
-            ("total", lambda c: _per_area(c.cost.total_per_ha, system)),
-        ]),
-    ]  # fmt: skip
-
-
-def _plain(value: float | None, digits: int) -> str:
-    return "-" if value is None or math.isnan(value) else f"{value:.{digits}f}"
-
-
-def _area(system: str) -> str:
-    return "ac" if system == "us" else "ha"
-
-
-def _per_area(money_per_ha: float | None, system: str) -> str:
-    """Money for a hectare, or for an acre."""
-    if money_per_ha is None:
-        return "-"
-    text = f"{money_per_ha * ACRE_M2 / HECTARE_M2 if system == 'us' else money_per_ha:.2f}"
-    return text.removeprefix("-") if float(text) == 0 else text
-
-
-def _money(study: WidthStudy) -> str:
-    return shown(study.plan.prices.currency)[:10] or "money"
 
 
 def _verdict(study: WidthStudy, system: str) -> str:
@@ -190,7 +88,7 @@ def _verdict(study: WidthStudy, system: str) -> str:
 
 
 def _told(study: WidthStudy, case: WidthCase, system: str) -> str:
-    cost = f"{_per_area(case.cost.total_per_ha, system)} {_money(study)}/{_area(system)}"
+    cost = f"{per_area(case.cost.total_per_ha, system)} {currency_of(study)}/{area_of(system)}"
     return f"{show_width(case.width_m, system)} {case.method}, {cost}, CV {show_pct(case.cv_trays_pct)} %"
 
 
@@ -229,20 +127,22 @@ def _notes(study: WidthStudy, system: str) -> str:
             "(60 to 80 %)."
         )
     if plan.response is not None:
-        notes.append(_response_note(plan.response))
+        notes.append(_response_note(plan.response, system))
     lowest = study.lowest_yield_t_ha
     if lowest is not None and lowest < 0:
         notes.append("The response gives a yield below 0 at some rate here: the curve is used outside its range.")
     return "\n".join(_wrapped(note) for note in notes)
 
 
-def _response_note(response: Response) -> str:
+def _response_note(response: Response, system: str) -> str:
     """Which curve priced the yield, and what it was read at; over-supply only if the user has a limit."""
     supply = "the rate" if response.content == 1 else f"{response.content:g} x the rate"
     if response.already_kg_ha:
-        supply = f"{response.already_kg_ha:g} kg/ha given before + {supply}"
+        supply = f"{show(response.already_kg_ha, 'rate', system)} given before + {supply}"
     limit = response.over_supply_kg_ha
-    over = "no over-supply limit was given" if limit is None else f"over-supply begins at {limit:g} kg/ha"
+    over = "no over-supply limit was given"
+    if limit is not None:
+        over = f"over-supply begins at {show(limit, 'rate', system)}"
     return f"Yield response: {response.curve}, the user's own, read at {supply}; {over}."
 
 
@@ -316,11 +216,13 @@ def _case_json(case: WidthCase, *, relative: bool) -> dict[str, Any]:
     return {key: None if isinstance(value, float) and math.isnan(value) else value for key, value in row.items()}
 
 
-# JSON key -> kind of quantity and the key's stem; what is not here has no unit to change
+# JSON key -> kind of quantity; what is not here has no unit to change
 _KINDS = {
     "width_m": "length", "mean_kg_ha": "rate", "min_kg_ha": "rate", "max_kg_ha": "rate",
     "at_target_min_kg_ha": "rate", "at_target_max_kg_ha": "rate", "stripe_m": "length", "stripe_middle_m": "length",
-    "capacity_ha_h": "field capacity", "flow_kg_s": "flow", "spread_width_m": "length", "yield_loss_t_ha": "yield",
+    "spread_width_m": "length", "capacity_ha_h": "field capacity", "flow_kg_s": "flow", "yield_loss_t_ha": "yield",
+    "time_per_ha": "cost per area", "fuel_per_ha": "cost per area", "yield_per_ha": "cost per area",
+    "total_per_ha": "cost per area",
 }  # fmt: skip
 
 
@@ -346,37 +248,10 @@ def widths_csv(study: WidthStudy, system: str = "metric") -> str:
     >>> print(widths_csv(study_widths(test, width_m=[3])).splitlines()[1][:42])
     back-and-forth,3.0,0.0,0.0,30.0,30.0,30.0,
     """
-    rows = [
-        {"method": case.method} | _in_units(_case_json(case, relative=study.profile.relative), system)
-        for cases in study.cases.values()
-        for case in cases
-    ]
-    out = io.StringIO()
-    writer = csv.DictWriter(out, rows[0].keys(), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    return out.getvalue()
-
-
-def _in_units(row: dict[str, Any], system: str) -> dict[str, Any]:
-    """A row with every figure in the units shown, rounded to nine digits, and the units in the keys."""
-    told: dict[str, Any] = {}
-    for key, value in row.items():
-        kind = _KINDS.get(key)
-        if kind:
-            unit = shown_unit(kind, system)
-            stem = key.removesuffix(_suffix(key))
-            told[f"{stem}_{unit.replace('/', '_')}"] = None if value is None else _nine(from_inside(value, unit, kind))
-        elif key.endswith("_per_ha") and system == "us":
-            told[key.replace("_per_ha", "_per_ac")] = None if value is None else _nine(value * ACRE_M2 / HECTARE_M2)
-        else:
-            told[key] = _nine(value) if isinstance(value, float) else value
-    return told
-
-
-def _suffix(key: str) -> str:
-    return next(end for end in ("_kg_ha", "_kg_s", "_ha_h", "_t_ha", "_m") if key.endswith(end))
-
-
-def _nine(value: float) -> float:
-    return float(f"{value:.9g}")
+    return csv_text(
+        [
+            {"method": case.method} | in_units(_case_json(case, relative=study.profile.relative), _KINDS, system)
+            for cases in study.cases.values()
+            for case in cases
+        ]
+    )
