@@ -106,6 +106,15 @@ class WidthStudy:
         known = [(total, width, case) for total, width, case in priced if total is not None]
         return min(known, key=lambda each: each[:2])[2] if known else None
 
+    def thinned(self, most: int) -> tuple[float, ...]:
+        """At most so many widths spread over all of them, first and last and those with a lowest total kept. [m]"""
+        widths = self.widths_m
+        if len(widths) <= most:
+            return widths
+        best = {case.width_m for method in METHODS if (case := self.cheapest(method))}
+        places = np.linspace(0, len(widths) - 1, most - len(best)).round().astype(int)
+        return tuple(sorted({widths[at] for at in places} | best))
+
     @property
     def lowest_yield_t_ha(self) -> float | None:
         """The lowest yield that the response gives at any rate that falls; below 0 the curve is out of its range."""

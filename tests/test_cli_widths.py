@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -135,6 +136,19 @@ def test_files_are_written_whole_and_kept(sheet, tmp_path):
     assert "exists already; add --overwrite to replace it" in again.stderr
     assert target.read_bytes() == before
     assert run(sheet, "--at", AT, "--json", target, "--overwrite").exit_code == 0
+
+
+def test_many_widths_are_thinned_on_the_screen_only(sheet):
+    """Thousands of widths don't flood a terminal: first, last and cheapest are kept, and the CSV has them all."""
+    many = ["--at", "10 m:36 m:0.01 m", "--prices", PRICES]
+    text = run(sheet, *many).stdout
+    assert "15 of 2601 widths are shown; --csv FILE writes them all" in text
+    heads = [line.split()[1::2] for line in text.splitlines() if line.startswith("back-and-forth")]
+    shown = [float(width) for head in heads for width in head]
+    best = float(re.search(r"Lowest total: ([\d.]+) m", text)[1])
+    assert (shown[0], shown[-1]) == (10, 36)
+    assert best in shown
+    assert len(run(sheet, *many, "--csv", "-").stdout.splitlines()) == 1 + 2 * 2601
 
 
 def test_figures_in_proportion_say_so():

@@ -22,6 +22,7 @@ from spreadcheck.units import show
 
 WIDTH = 80
 ACROSS = 5  # widths in one table
+MOST = 15  # widths on a screen
 SCHEMA = "spreadcheck/widths/1"
 SCALED = (
     "At the target rate the profile is scaled, which takes the pattern to keep its shape at the new metering. "
@@ -62,10 +63,13 @@ def widths_text(study: WidthStudy, system: str = "metric") -> str:
     about = ", ".join(word for word in (test.text("product"), test.text("machine"), test.text("date")) if word)
     title = [textwrap.shorten(line, WIDTH, placeholder="...") for line in (f"Bout widths: {test.name}", about) if line]
     parts = ["\n".join(title)]
+    told = study.thinned(MOST)
     for method in METHODS:
-        cases = study.cases[method]
+        cases = tuple(case for case in study.cases[method] if case.width_m in told)
         parts += [widths_table(study, method, cases[at : at + ACROSS], system) for at in range(0, len(cases), ACROSS)]
     parts.append(f"* within the CV limit of {study.limit_pct:g} %")
+    if len(told) < len(study.widths_m):
+        parts.append(f"{len(told)} of {len(study.widths_m)} widths are shown; --csv FILE writes them all")
     parts += [part for part in (_verdict(study, system), _notes(study, system)) if part]
     return "\n\n".join(parts)
 
