@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.errors import Fault, WidthError
 from spreadcheck.evenness import share_within
 from spreadcheck.labels import METHODS
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
@@ -20,7 +19,7 @@ from spreadcheck.overlap import bout_deposit, overlapped_deposit, tray_points
 from spreadcheck.profile import TAPER, Profile, profile_of
 from spreadcheck.quality import Finding, quality_findings, sheet_findings
 from spreadcheck.traytest import FloatArray, TrayTest
-from spreadcheck.widths import Scan, best_width, default_widths, effective_width, scan_methods, width_bands
+from spreadcheck.widths import Scan, best_width, check_limit, default_widths, effective_width, scan_methods, width_bands
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,10 +137,7 @@ def assess(
     >>> result.effective_width_m("back-and-forth"), result.bouts["back-and-forth"].mean_kg_ha, result.within_limit
     (3.0, 30.0, True)
     """
-    if not 0 < limit_pct < float("inf"):
-        raise WidthError(
-            Fault("CV limit", f"{limit_pct:g} % can't be met or missed", "give a limit above 0, such as 15")
-        )
+    check_limit(limit_pct)
     profile = profile_of(test, tails=tails, relative=relative)
     widths = default_widths(profile) if width_m is None else np.unique(np.asarray(width_m, dtype=float))
     driven = test.bout_width_m if bout_width_m is None else bout_width_m

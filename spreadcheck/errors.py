@@ -5,7 +5,8 @@ A `Fault` is one such message; a `SpreadcheckError` carries all that were found 
 
 1. `Fault`            one thing that is wrong, and where
 2. `SpreadcheckError` the base of every error this package raises on purpose
-3. its kinds          `SheetError`, `QuantityError`, `NoSpreadError`, `WidthError`, `OutputError`, `MissingExtraError`
+3. its kinds          `SheetError`, `QuantityError`, `NoSpreadError`, `WidthError`, `CostError`, `OutputError`,
+                      `MissingExtraError`
 4. `shown`            what a person wrote, as a message quotes it
 """
 
@@ -61,6 +62,10 @@ class NoSpreadError(SpreadcheckError):
 
 class WidthError(SpreadcheckError):
     """A bout width, or a list of them, can't be used."""
+
+
+class CostError(SpreadcheckError):
+    """A price, a yield response or a figure of the field can't be used; carries every fault found."""
 
 
 class OutputError(SpreadcheckError):

@@ -14,6 +14,9 @@ from typing import Any
 
 from spreadcheck.errors import Fault, QuantityError
 
+MAX_BYTES = 65_536
+LARGEST = 1e300  # a larger number is a slip, and a whole one may not fit a float
+
 
 def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
     """Read a TOML file.
@@ -42,10 +45,15 @@ def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
     """
     name = os.fspath(path)
     try:
-        return tomllib.loads(Path(path).read_bytes().decode("utf-8-sig"))
+        with Path(path).open("rb") as file:
+            content = file.read(MAX_BYTES + 1)
     except OSError as error:
         raise QuantityError(Fault(name, f"can't be read ({error.strerror or error})", "check the name")) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    if len(content) > MAX_BYTES:
+        raise QuantityError(Fault(name, f"is over {MAX_BYTES // 1024} KiB", "give a small TOML file"))
+    try:
+        return tomllib.loads(content.decode("utf-8-sig"))
+    except (ValueError, RecursionError) as error:  # no TOML, no UTF-8, a number of thousands of digits
         raise QuantityError(Fault(name, f"is not a TOML file ({error})", "write such as: N = 46")) from error
 
 
@@ -86,6 +94,6 @@ def number_at(table: Mapping[str, Any], key: str, *, place: str, low: float = 0.
     bounds = f"write a number from {low:g} to {high:g}" if high < float("inf") else f"write a number of {low:g} or more"
     if value is None:
         raise QuantityError(Fault(place, f'"{key}" is missing', bounds))
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= min(high, LARGEST):
         raise QuantityError(Fault(place, f'"{key}" is {value}', bounds))
     return float(value)

@@ -24,6 +24,7 @@ INCH_M = 0.0254
 POUND_KG = 0.45359237
 ACRE_M2 = 4046.8564224
 HECTARE_M2 = 10_000.0
+GALLON_L = 3.785411784  # US gallon of 231 cubic inches
 MPH_M_S = 0.44704
 KGF_N = 9.80665
 INCH_HG_HPA = 25.4 * 1.33322387415  # conventional millimetre of mercury: 13.5951 g/cm3 x 9.80665 m/s2 x 1 mm
@@ -151,6 +152,35 @@ KINDS: dict[str, Kind] = {
             us="lb/min",
             digits={"kg/min": 1, "lb/min": 1},
         ),
+        _kind(
+            "yield",
+            "t/ha",
+            "t_ha",
+            {"kg/ha": 1e-3, "lb/ac": LB_AC_KG_HA / 1e3},
+            metric="t/ha",
+            us="lb/ac",
+            digits={"t/ha": 3, "lb/ac": 1},
+        ),
+        _kind("fuel use", "L/h", "l_h", {"gal/h": GALLON_L}, metric="L/h", us="gal/h", digits={"L/h": 1, "gal/h": 1}),
+        _kind(
+            "field capacity",
+            "ha/h",
+            "ha_h",
+            {"ac/h": ACRE_M2 / HECTARE_M2},
+            metric="ha/h",
+            us="ac/h",
+            digits={"ha/h": 1, "ac/h": 1},
+        ),
+        _kind("cost per area", "1/ha", "per_ha", {"1/ac": HECTARE_M2 / ACRE_M2}, metric="1/ha", us="1/ac"),
+        _kind(
+            "mass per edge",
+            "kg/100 m",
+            "kg_per_100_m",
+            {"lb/100 ft": POUND_KG / FOOT_M},
+            metric="kg/100 m",
+            us="lb/100 ft",
+            digits={"kg/100 m": 2, "lb/100 ft": 2},
+        ),
         _kind("time", "s", "s", {"min": 60.0, "h": 3600.0}, metric="s", us="s", digits={"s": 1}),
         _kind(
             "turning speed",
@@ -232,6 +262,27 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> float | None:
         return None
     number = float(text.replace(",", "."))
     return number if math.isfinite(number) else None
+
+
+def may_mark_thousands(text: str) -> bool:
+    """Whether the comma in a number may mark thousands as well as decimals, so that it must not be guessed at.
+
+    Parameters
+    ----------
+    text : str
+        The number as written. [-]
+
+    Returns
+    -------
+    bool
+        True for such as 1,200: one point two, or twelve hundred? [-]
+
+    Examples
+    --------
+    >>> may_mark_thousands("1,200"), may_mark_thousands("1,20"), may_mark_thousands("1200")
+    (True, False, False)
+    """
+    return bool(_THOUSANDS.fullmatch(text.strip()))
 
 
 def unit_named(unit: str, kind: str) -> str | None:
@@ -421,7 +472,7 @@ def parse_quantity(text: str, kind: str, *, place: str = "") -> float:
         raise QuantityError(
             Fault(place, f'"{text}" is not a {kind}', f"write a number and its unit, such as {example}")
         )
-    if _THOUSANDS.fullmatch(written):
+    if may_mark_thousands(written):
         without, point = written.replace(",", ""), written.replace(",", ".")
         raise QuantityError(
             Fault(place, f'"{text}" may mean {without} or {point}', "write it without the comma, or with a point")

@@ -135,6 +135,37 @@ def _check_widths(widths: FloatArray, place: str) -> FloatArray:
     return np.asarray(np.unique(widths))
 
 
+def check_limit(limit_pct: float) -> None:
+    """Refuse a CV limit that nothing can meet or miss.
+
+    Parameters
+    ----------
+    limit_pct : float
+        CV limit. [%]
+
+    Returns
+    -------
+    None
+        Nothing, if the limit can be used. [-]
+
+    Raises
+    ------
+    WidthError
+        If the limit is not above 0 or not finite.
+
+    Examples
+    --------
+    >>> check_limit(0)
+    Traceback (most recent call last):
+    ...
+    spreadcheck.errors.WidthError: CV limit: 0 % can't be met or missed; give a limit above 0, such as 15
+    """
+    if not 0 < limit_pct < float("inf"):
+        raise WidthError(
+            Fault("CV limit", f"{limit_pct:g} % can't be met or missed", "give a limit above 0, such as 15")
+        )
+
+
 def check_width(profile: Profile, width_m: float, *, place: str = "") -> None:
     """Refuse a bout width that can't be driven over this profile.
 

@@ -31,6 +31,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "batch": ("Keep an overview", "One summary row for every tray sheet below a folder."),
     "blend": ("Judge the test", "CV and effective width of every component and nutrient of a blend."),
     "rate": ("Judge the test", "The application rate against the target: share recovered and what to correct."),
+    "widths": ("Decide and cost", "Which bout width pays: evenness, rates, stripes, work and cost of each."),
+    "edge": ("Decide and cost", "What falls beyond the field edge, and what is short inside it."),
 }
 
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 if TYPE_CHECKING:
+    from spreadcheck.quality import Finding
     from spreadcheck.traytest import TrayTest
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -39,6 +40,17 @@ def json_option(function: F) -> F:
     """Where the machine-readable result goes."""
     return click.option(
         "--json", "json_file", metavar="FILE", help="Write the result as JSON, always SI; - for standard output."
+    )(function)
+
+
+def tails_option(function: F) -> F:
+    """How the profile ends beyond the end trays."""
+    return click.option(
+        "--tails",
+        type=click.Choice(["taper", "cut"]),
+        default="taper",
+        show_default=True,
+        help="Beyond the end trays the profile runs to zero over one tray spacing, or stops.",
     )(function)
 
 
@@ -73,6 +85,15 @@ def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:
 
     write_whole(path, content, overwrite=overwrite)
     click.echo(f"{path} written", err=True)
+
+
+def show_findings(findings: Iterable[Finding]) -> None:
+    """Tell the doubts about a test on standard error, below the result."""
+    from spreadcheck.report.summary import finding_lines
+
+    told = finding_lines(findings)
+    if told:
+        click.echo("\n" + told, err=True)
 
 
 def plain_terminal() -> bool:

@@ -1,0 +1,96 @@
+"""`spreadcheck widths SHEET`: which bout width pays."""
+
+from __future__ import annotations
+
+import click
+
+from spreadcheck.cli.options import (
+    check_targets,
+    json_option,
+    overwrite_option,
+    read_test,
+    sheet_argument,
+    show_findings,
+    tails_option,
+    units_option,
+    write_result,
+)
+
+
+@click.command()
+@sheet_argument
+@click.option("--at", metavar="LIST", help='Bout widths to compare, such as "24 m, 28 m, 30 m" or "18 m:36 m:2 m".')
+@click.option("--prices", "price_file", metavar="FILE", help="Price file (TOML): field, costs, crop, response.")
+@click.option("--target", metavar="RATE", help='Target rate, such as "150 kg/ha"; the sheet\'s if not given.')
+@click.option("--speed", metavar="SPEED", help='Travel speed in the field, such as "12 km/h".')
+@click.option("--efficiency", metavar="SHARE", help='Field efficiency, such as "65 %"; 70 % if not given.')
+@click.option("--field-width", metavar="LENGTH", help='Across the passes, such as "240 m".')
+@click.option("--field-length", metavar="LENGTH", help='Along the passes, such as "400 m".')
+@click.option("--labour", metavar="PRICE", help='Such as "22 EUR/h".')
+@click.option("--machine", metavar="PRICE", help='Tractor and spreader without fuel, such as "38 EUR/h".')
+@click.option("--fuel", metavar="PRICE", help='Such as "1.15 EUR/L" or "4.20 USD/gal".')
+@click.option("--fuel-use", metavar="USE", help='Such as "14 L/h".')
+@click.option("--crop-price", metavar="PRICE", help='Such as "190 EUR/t" or "5.40 USD/bu".')
+@click.option("--bushel", metavar="MASS", help='Mass of a bushel of the crop, such as "60 lb".')
+@click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit in %.")
+@tails_option
+@click.option("--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density.")
+@units_option
+@json_option
+@click.option("--csv", "csv_file", metavar="FILE", help="Write the comparison as CSV; - for standard output.")
+@overwrite_option
+def widths(
+    *,
+    sheet: str,
+    at: str | None,
+    price_file: str | None,
+    limit: float,
+    tails: str,
+    relative: bool,
+    units: str,
+    json_file: str | None,
+    csv_file: str | None,
+    overwrite: bool,
+    **figures: str | None,
+) -> None:
+    """Which bout width pays: evenness, rates, stripes, work and cost of each.
+
+    For each bout width and driving method: CV, rates at the metering of the test and scaled to the target rate, shares
+    of the field under and over, the longest stripe, field capacity and passes. With prices and a yield response of your
+    own: cost per hectare, and the width with the lowest total. Nothing that you did not give is priced.
+
+    Without --at it compares the sheet's bout width and the effective widths.
+
+    \b
+    Examples:
+      spreadcheck widths test.csv --at "24 m, 28 m, 30 m"
+      spreadcheck widths test.csv --at "24 m, 28 m, 30 m"
+        --prices sample_trays/example_prices.toml
+    """
+    from spreadcheck.economics import study_widths
+    from spreadcheck.pricefile import basis_from, read_price_file
+    from spreadcheck.widths import parse_widths
+
+    check_targets([json_file, csv_file], overwrite)
+    study = study_widths(
+        read_test(sheet),
+        basis_from(read_price_file(price_file) if price_file is not None else None, figures),
+        width_m=parse_widths(at, place="option --at") if at is not None else None,
+        limit_pct=limit,
+        tails=tails,
+        relative=relative,
+    )
+    if json_file:
+        from spreadcheck.report.widths_report import widths_json
+        from spreadcheck.results import json_text
+
+        write_result(json_file, json_text(widths_json(study)), overwrite=overwrite)
+    if csv_file:
+        from spreadcheck.report.widths_report import widths_csv
+
+        write_result(csv_file, widths_csv(study, units), overwrite=overwrite)
+    if "-" not in (json_file, csv_file):
+        from spreadcheck.report.widths_report import widths_text
+
+        click.echo(widths_text(study, units))
+        show_findings(study.findings)

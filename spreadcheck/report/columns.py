@@ -1,0 +1,83 @@
+"""Rows of figures for a spreadsheet: SI keys turned to the units shown, and the CSV text.
+
+1. `in_units`   one row, each figure in the unit that a reader is shown, the unit in its key
+2. `csv_text`   rows as CSV
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from spreadcheck.units import KINDS, from_inside, shown_unit
+
+
+def in_units(row: Mapping[str, Any], kinds: Mapping[str, str], system: str = "metric") -> dict[str, Any]:
+    """One row in the units that a reader is shown, figures rounded to nine digits.
+
+    Parameters
+    ----------
+    row : mapping of str to Any
+        Figures in SI under keys that end in their unit. [SI]
+    kinds : mapping of str to str
+        The kind of quantity of each key; what is not in it has no unit to change. [-]
+    system : str
+        "metric" or "us". [-]
+
+    Returns
+    -------
+    dict of str to Any
+        The figures, units in the keys. [units shown]
+
+    Examples
+    --------
+    >>> in_units({"width_m": 24.384, "cv_pct": 12.0}, {"width_m": "length"}, "us")
+    {'width_ft': 80.0, 'cv_pct': 12.0}
+    """
+    told: dict[str, Any] = {}
+    for key, value in row.items():
+        if key in kinds:
+            kind = kinds[key]
+            unit = shown_unit(kind, system)
+            name = f"{key.removesuffix(KINDS[kind].key)}{_in_key(unit)}"
+            told[name] = None if value is None else _nine(from_inside(value, unit, kind))
+        else:
+            told[key] = _nine(value) if isinstance(value, float) else value
+    return told
+
+
+def _in_key(unit: str) -> str:
+    """A unit as a key ends in it: kg_ha, per_ha, kg_per_100_m."""
+    unit = unit.replace("1/", "per_")
+    return unit.replace("/", "_per_" if " " in unit else "_").replace(" ", "_")
+
+
+def _nine(value: float) -> float:
+    return float(f"{value:.9g}")
+
+
+def csv_text(rows: Sequence[Mapping[str, Any]]) -> str:
+    """Rows as CSV, the keys of the first as its header.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        The rows, one at least, all with the same keys. [-]
+
+    Returns
+    -------
+    str
+        The text; None is an empty cell. [-]
+
+    Examples
+    --------
+    >>> csv_text([{"width_m": 24.0, "hours": None}])
+    'width_m,hours\\n24.0,\\n'
+    """
+    out = io.StringIO()
+    writer = csv.DictWriter(out, rows[0].keys(), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return out.getvalue()
