@@ -2,6 +2,7 @@
 
 1. `Entry`       one line as it was meant
 2. `read_entry`  the line a person or a scale typed -> an `Entry`
+3. `printable`   typed words without signs that would upset a terminal or a sheet
 
 A weight is digits with one decimal point or comma and, if one likes, the unit of its column behind them; an
 exclamation mark at the end insists on it. Anything else that a scale may send is not guessed at.
@@ -74,7 +75,7 @@ def read_entry(text: str, unit: str) -> Entry:
         return Entry(word)
     for pattern, kind in ((_GO, "go to"), (_NOTE, "note")):
         if match := pattern.fullmatch(line):
-            return Entry(kind, words=_printable(match[1]))
+            return Entry(kind, words=printable(match[1]))
     weight = _WEIGHT.fullmatch(line)
     return _weight(weight, unit) if weight else _unclear(line, unit)
 
@@ -96,16 +97,32 @@ def _other_unit(number: float, digits: str, typed_unit: str, unit: str) -> Entry
         turned = from_inside(to_inside(number, typed[1], typed[0]), unit, typed[0])
         words = f"this column is in {unit}; type {turned:.6g} if you mean {digits} {typed[1]}"
     else:
-        words = f'this column is in {unit}, and "{_printable(typed_unit)}" is not; type the number alone, or with {unit}'
+        words = f'this column is in {unit}, and "{printable(typed_unit)}" is not; type the number alone, or with {unit}'
     return Entry("unclear", words=words)
 
 
 def _unclear(line: str, unit: str) -> Entry:
-    shown = _printable(line)
+    shown = printable(line)
     shown = shown if len(shown) <= 40 else f"{shown[:37]}..."
     return Entry("unclear", words=f'"{shown}" is not a weight; type digits such as 12.3 or 12.3 {unit}, or help')
 
 
-def _printable(text: str) -> str:
-    """The text without signs that would upset a terminal or a sheet."""
+def printable(text: str) -> str:
+    """The text without signs that would upset a terminal or a sheet.
+
+    Parameters
+    ----------
+    text : str
+        What was typed. [-]
+
+    Returns
+    -------
+    str
+        The same with a question mark for each such sign. [-]
+
+    Examples
+    --------
+    >>> printable("kicked\x1b[2J over")
+    'kicked?[2J over'
+    """
     return "".join(sign if sign.isprintable() else "?" for sign in text)

@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "What a change of spinner speed or granule does to the throw.",
     ),
     "form": ("Run the test", "From a tray sheet to an entry form on paper (PDF) or for a phone (HTML)."),
+    "record": ("Run the test", "Enter the weights tray by tray; each is on the disk before the next is asked."),
     "analyse": (
         "Judge the test",
         "From a tray sheet to the effective width, the CV and what the field gets.",
