@@ -63,7 +63,7 @@ def answer(recording: Recording, text: str) -> Reply:
     ...     reply = answer(state, typed); state = reply.recording
     ...     print(f"{reply.sort}: {reply.say[:80]}")
     taken: L1, pass 1: 11.2 g
-    asked: 121 g is ten times its neighbour or more: L1 11.2 g. Type it again (or !) if it
+    asked: 121 g is at least ten times its neighbour: L1 11.2 g. Type it again (or !) if it
     taken: C, pass 1: 12.1 g
     asked: Leave R1, pass 1 empty (not weighed)? Press Enter again to leave it, or type the
     taken: R1, pass 1: x, thrown out

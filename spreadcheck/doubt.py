@@ -84,7 +84,7 @@ def doubts_of(test: TrayTest, tray: int, column: int, entry: Entry) -> tuple[str
     >>> from spreadcheck.traytest import tray_test
     >>> test = tray_test([-1, 0, 1], [11.2, float("nan"), float("nan")], tray_width="0.5 m", tray_length="0.5 m")
     >>> doubts_of(test, 1, 0, read_entry("121", "g"))
-    ('121 g is ten times its neighbour or more: L1 11.2 g',)
+    ('121 g is at least ten times its neighbour: L1 11.2 g',)
     >>> doubts_of(test, 1, 0, read_entry("12.1", "g"))
     ()
     """
@@ -132,9 +132,9 @@ def _slip(entry: Entry, unit: str, references: Sequence[Reference], floor: float
     number = max(entry.number, floor)
     close = 1 + 1e-9  # ten times 1.1 is 11, whatever the last bit says
     if number * close >= SLIP * catches.max():
-        how = f"ten times {word} or more"
+        how = f"at least ten times {word}"
     elif number * SLIP <= catches.min() * close:
-        how = f"a tenth of {word} or less"
+        how = f"at most a tenth of {word}"
     else:
         return ""
     shown = ", ".join(f"{name} {catch:.10g} {unit}" for name, catch in references[:4])
@@ -152,7 +152,7 @@ def _over_target(test: TrayTest, column: int, entry: Entry) -> str:
     if entry.number < SLIP * expected:
         return ""
     return (
-        f"{entry.written} {unit} is ten times what the target rate brings into a tray ({expected:.3g} {unit}) or more"
+        f"{entry.written} {unit} is at least ten times what the target rate brings into a tray, {expected:.3g} {unit}"
     )
 
 

@@ -9,7 +9,7 @@ from typing import IO, TYPE_CHECKING
 import click
 
 from spreadcheck.cli.screen import Screen
-from spreadcheck.cli.typed import TypingStoppedError, Typed
+from spreadcheck.cli.typed import Typed, TypingStoppedError
 
 if TYPE_CHECKING:
     from spreadcheck.recording import Recording

@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import shutil
 import sys
+import textwrap
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
@@ -26,6 +28,7 @@ class Screen:
         self._terminal = sys.stdout.isatty()
         self._pages = self._terminal and not plain and os.environ.get("TERM") != "dumb"
         self._kept: list[str] = []  # lines for the next page
+        self._long = False  # whether they need a screen of their own
 
     @property
     def _width(self) -> int:
@@ -33,6 +36,11 @@ class Screen:
 
     def say(self, text: str) -> None:
         """Something worth knowing now: at once as a line, or with the next page."""
+        if self._terminal:
+            text = "\n".join(textwrap.fill(line, self._width) for line in text.splitlines())
+        self._tell(text)
+
+    def _tell(self, text: str) -> None:
         if self._pages:
             self._kept.append(text)
         elif text:
@@ -50,9 +58,11 @@ class Screen:
         from spreadcheck.report.recordpage import page, question_line
 
         if self._pages:
-            said, self._kept = "\n".join(self._kept), []
             click.clear()
+        if self._pages and not self._long:
+            said, self._kept = "\n".join(self._kept), []
             self._print(page(recording, said, system=self._units, plain=self._ascii, width=self._width))
+        self._long = False
         if bell and self._terminal:
             self._print("\a", end="")
         self.ask(question_line(recording, system=self._units))
@@ -62,16 +72,15 @@ class Screen:
         from spreadcheck.answers import HELP, SHOW
         from spreadcheck.report.recordpage import HELP_TEXT, table_so_far
 
-        if reply.sort == SHOW:
-            self.say(table_so_far(reply.recording, width=self._width))
-        elif reply.sort == HELP:
-            self.say(HELP_TEXT)
+        if reply.sort in (SHOW, HELP):
+            self._long = True
+            self._tell(HELP_TEXT if reply.sort == HELP else table_so_far(reply.recording, width=self._width))
         else:
             self.say(reply.say)
         if not self._pages and reply.recording.part(reply.recording.at) != before.part(before.at):
-            self.show_bars(before)
+            self._show_bars(replace(reply.recording, at=before.at))
 
-    def show_bars(self, recording: Recording) -> None:
+    def _show_bars(self, recording: Recording) -> None:
         """The bars alone, between plain lines."""
         from spreadcheck.report.recordpage import picture
 
