@@ -126,6 +126,9 @@ def question(new: NewSheet) -> str:
     'Tray width, across the travel (such as 0.5 m)'
     """
     step = new.steps[new.at]
+    now = _now(new, step)
+    if now:
+        return f"{step[0].upper()}{step[1:]} (now {now}; Enter keeps it)"
     if step in _QUESTIONS:
         return _QUESTIONS[step]
     label = LABELS[step]
@@ -173,6 +176,8 @@ def reply_to(new: NewSheet, text: str) -> tuple[NewSheet, str]:
     if word == "start":
         return _start(new)
     step = new.steps[new.at]
+    if not line and _now(new, step):
+        return _on(new), ""
     try:
         answered = _READERS[step](new, line) if step in _READERS else _label(new, LABELS[step], line)
     except QuantityError as error:
@@ -196,7 +201,8 @@ def _tray_size(name: str) -> Callable[[NewSheet, str], NewSheet]:
     def read(new: NewSheet, line: str) -> NewSheet:
         if not line:
             raise QuantityError(Fault("", f'"{name}" is needed', "no rate can be worked out without it"))
-        return _label(new, LABELS[name], line)
+        sized = _label(new, LABELS[name], line)
+        return _checked(sized) if "offsets" in dict(sized.given) else sized
 
     return read
 
@@ -211,7 +217,8 @@ def _trays(new: NewSheet, line: str) -> NewSheet:
             raise QuantityError(Fault("", f'"{listed[2]}" is not a unit of length', "write m, cm, ft or in"))
         return _checked(_give(new, trays=len(offsets), offsets=offsets, offset_unit=unit, spacing=""))
     count = _count(line, MIN_TRAYS, MAX_TRAYS, "trays", "or their offsets with a unit, such as -3 -1 1 3 m")
-    return _give(new, trays=count)
+    given = tuple((name, what) for name, what in new.given if name not in ("offsets", "offset_unit", "spacing"))
+    return _give(replace(new, given=given), trays=count)
 
 
 def _spacing(new: NewSheet, line: str) -> NewSheet:
@@ -228,7 +235,8 @@ def _spacing(new: NewSheet, line: str) -> NewSheet:
 
 
 def _passes(new: NewSheet, line: str) -> NewSheet:
-    return _give(new, passes=_count(line, 1, MAX_PASSES, "passes", ""))
+    rows = tuple(row for row in new.rows if row.label != "reversed passes")  # asked again further down
+    return _give(replace(new, rows=rows), passes=_count(line, 1, MAX_PASSES, "passes", ""))
 
 
 def _unit(new: NewSheet, line: str) -> NewSheet:
@@ -247,8 +255,12 @@ def _label(new: NewSheet, label: Label, line: str) -> NewSheet:
     passes = dict(new.given).get("passes", len(new.like.passes) if new.like else MAX_PASSES)
     if label.kind == "passes" and isinstance(value, tuple) and max(value) > int(str(passes)):
         raise QuantityError(Fault("", f"there is no pass {max(value)}", f"the test has {passes}"))
-    kept = tuple(row for row in new.rows if row.label != label.name)
-    return new if value is None else replace(new, rows=(*kept, FormRow(label.name, number, unit)))
+    if value is None:
+        return new
+    own = FormRow(label.name, number, unit)
+    if label.name not in (row.label for row in new.rows):
+        return replace(new, rows=(*new.rows, own))
+    return replace(new, rows=tuple(own if row.label == label.name else row for row in new.rows))
 
 
 _READERS: dict[str, Callable[[NewSheet, str], NewSheet]] = {
@@ -261,6 +273,14 @@ _READERS: dict[str, Callable[[NewSheet, str], NewSheet]] = {
 
 
 # --- the steps they are made of --------------------------------------------------------------------------------------
+
+
+def _now(new: NewSheet, step: str) -> str:
+    """What was answered before to a question that is asked again."""
+    row = next((row for row in new.rows if row.label == step), None)
+    if row is not None:
+        return f"{row.value} {row.unit}".strip()
+    return str(dict(new.given).get(step, ""))
 
 
 def _on(new: NewSheet) -> NewSheet:

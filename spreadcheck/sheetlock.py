@@ -81,7 +81,8 @@ def lock_sheet(path: str | os.PathLike[str]) -> Iterator[None]:
     """
     target = Path(os.path.realpath(path))
     check_target(target, shown=os.fspath(path), overwrite=True)
-    if target.exists() and not os.access(target, os.W_OK):
+    own = os.access in os.supports_effective_ids
+    if target.exists() and not os.access(target, os.W_OK, effective_ids=own):
         raise OutputError(Fault(os.fspath(path), "is marked as not to be written to", "allow it, or record on a copy"))
     lock = target.with_name(f".{target.name[:200]}.lock")
     handle = _held(lock, os.fspath(path))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from typing import IO, TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import click
 
@@ -12,6 +12,8 @@ from spreadcheck.cli.screen import Screen
 from spreadcheck.cli.typed import Typed, TypingStoppedError
 
 if TYPE_CHECKING:
+    from io import BufferedReader
+
     from spreadcheck.recording import Recording
     from spreadcheck.sheetlock import KeptSheet
     from spreadcheck.traytest import TrayTest
@@ -58,8 +60,9 @@ def record(
         session.end()
 
 
-def _standard_input() -> IO[bytes] | None:
-    return sys.stdin.buffer if sys.stdin is not None else None
+def _standard_input() -> BufferedReader | None:
+    """The bytes of standard input as they arrive; None where it is closed."""
+    return cast("BufferedReader", sys.stdin.buffer) if sys.stdin is not None else None
 
 
 def _on_the_line_of(like: str | None, sheet: str, test: TrayTest | None) -> TrayTest | None:
@@ -104,7 +107,7 @@ class _Session:
             self._screen.ask(f"{question(new)}:")
             line = self._typed.line()
             if line is None or line.strip().casefold() in _LATER:
-                self._details_later(complete=new.test is not None)
+                self._details_later()
                 return None
             before, (new, said) = new, reply_to(new, line)
             if new is not before:
@@ -112,13 +115,12 @@ class _Session:
             self._screen.say(said)
         return new.test
 
-    def _details_later(self, *, complete: bool) -> None:
-        if complete:
-            return
+    def _details_later(self) -> None:
         from spreadcheck.errors import Fault, SheetError
 
-        remedy = "run it again and answer up to the unit of the catches"
-        raise SheetError(Fault(self._path, "was not made: its tray line is not complete", remedy))
+        if not self._kept.digest:
+            remedy = "run it again and answer up to the unit of the catches"
+            raise SheetError(Fault(self._path, "was not made: its tray line is not complete", remedy))
 
     def _weights(self, test: TrayTest, tray_by_tray: bool) -> None:
         from spreadcheck.answers import ASKED, DONE, answer
@@ -159,6 +161,8 @@ class _Session:
         from spreadcheck.errors import shown
         from spreadcheck.report.recordpage import closing_lines, made_lines
 
+        if self._typed.failed:
+            click.echo(f"The input can't be read any more ({self._typed.failed}).", err=True)
         if self._typed.broken_off.strip():
             click.echo(f'"{shown(self._typed.broken_off)}" had no Enter behind it and was not taken.', err=True)
         if self._recording is not None:

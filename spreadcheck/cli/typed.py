@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import signal
 import threading
+from io import BufferedReader
 from types import FrameType
-from typing import IO, Any
+from typing import Any
 
 MAX_LINE = 65_536  # bytes without a line end: no person, no scale
 
@@ -26,12 +27,13 @@ class TypingStoppedError(Exception):
 class Typed:
     """Lines of standard input, one at a time, whatever ends them: line feed, carriage return or both."""
 
-    def __init__(self, stream: IO[bytes] | None, encoding: str = "utf-8") -> None:
+    def __init__(self, stream: BufferedReader | None, encoding: str = "utf-8") -> None:
         self._stream, self._encoding = stream, encoding
         self._waiting, self._signal = False, 0
         self._bytes, self._after_return = b"", False
         self._before: dict[int, Any] = {}
         self.broken_off = ""  # what stood after the last line end when the input ended
+        self.failed = ""  # why the input can't be read any more
 
     def __enter__(self) -> Typed:
         if threading.current_thread() is threading.main_thread():
@@ -44,6 +46,8 @@ class Typed:
 
     def line(self) -> str | None:
         """The next line without its end, or None when the input has ended; raises `TypingStoppedError` at a signal."""
+        if self._signal:
+            raise TypingStoppedError(self._signal)
         while (found := self._cut()) is None:
             chunk = self._wait()
             if not chunk:
@@ -63,7 +67,10 @@ class Typed:
         try:
             if self._signal:
                 raise TypingStoppedError(self._signal)
-            return self._stream.read1(4096) if self._stream else b""  # type: ignore[attr-defined]
+            return self._stream.read1(4096) if self._stream else b""
+        except OSError as error:  # a scale that was unplugged ends the input
+            self.failed = error.strerror or str(error)
+            return b""
         finally:
             self._waiting = False
 

@@ -54,7 +54,9 @@ def question_line(recording: Recording, *, system: str | None = None) -> str:
     'R1, 1 m right, pass 1 of 2, tray 3 of 3 [g]:'
     """
     if recording.over:
-        return "All asked. Enter or finish to end; back, go to R4, show:"
+        empty = empty_places(recording)
+        left = f", left empty: {names_of(recording, empty, most=3)}" if empty else ""
+        return f"All asked{left}. Enter or finish to end; back, go to R4, show:"
     tray, column = recording.cell(recording.at)
     name, unit = recording.test.tray[tray], recording.test.columns[column].unit
     was = recording.now(recording.at)
