@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from spreadcheck.cli.screen import Screen
+from spreadcheck.cli.screen import Screen, ScreenGoneError
 from spreadcheck.cli.typed import Typed, TypingStoppedError
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from spreadcheck.traytest import TrayTest
 
 SIGNAL_EXIT = 128  # what a shell adds to the number of a signal
+HANG_UP = 1  # the number of the signal that a closed terminal sends
 _LATER = ("finish", "finish later", "later", "quit")
 
 
@@ -52,12 +53,14 @@ def record(
         test = _on_the_line_of(like, sheet, test)
         session = _Session(sheet, kept, Screen(units=units, plain=plain), typed)
         try:
-            session.run(test, tray_by_tray=tray_by_tray)
-        except TypingStoppedError as stop:
-            with contextlib.suppress(OSError):  # the terminal may be gone
-                session.end()
-            ctx.exit(SIGNAL_EXIT + stop.number)
-        session.end()
+            code = session.run(test, tray_by_tray=tray_by_tray)
+        except ScreenGoneError:
+            code = SIGNAL_EXIT + HANG_UP
+            with contextlib.suppress(OSError):  # standard error may have gone with it
+                click.echo(
+                    f"spreadcheck: nobody reads the questions any more; {sheet} holds what was recorded", err=True
+                )
+    ctx.exit(code)
 
 
 def _standard_input() -> BufferedReader | None:
@@ -90,11 +93,17 @@ class _Session:
         self._path, self._kept, self._screen, self._typed = path, kept, screen, typed
         self._recording: Recording | None = None
 
-    def run(self, test: TrayTest | None, *, tray_by_tray: bool) -> None:
-        """The details of a new sheet, then the weights."""
-        ready = test if self._kept.digest else self._details(test)
-        if ready is not None:
-            self._weights(ready, tray_by_tray)
+    def run(self, test: TrayTest | None, *, tray_by_tray: bool) -> int:
+        """The details of a new sheet, then the weights; the exit code."""
+        code = 0
+        try:
+            ready = test if self._kept.digest else self._details(test)
+            if ready is not None:
+                self._weights(ready, tray_by_tray)
+        except TypingStoppedError as stop:
+            code = SIGNAL_EXIT + stop.number
+        self._end()
+        return code
 
     def _details(self, like: TrayTest | None) -> TrayTest | None:
         """The new test once its details are asked, None to go on later; on the disk as soon as its line is known."""
@@ -156,15 +165,15 @@ class _Session:
             lost = Fault(place, "this last entry is not in the sheet", "type it again when you go on")
             raise OutputError(*error.faults, lost) from error
 
-    def end(self) -> None:
+    def _end(self) -> None:
         """Say what is saved and how to go on."""
         from spreadcheck.errors import shown
         from spreadcheck.report.recordpage import closing_lines, made_lines
 
         if self._typed.failed:
-            click.echo(f"The input can't be read any more ({self._typed.failed}).", err=True)
+            self._screen.warn(f"The input can't be read any more ({self._typed.failed}).")
         if self._typed.broken_off.strip():
-            click.echo(f'"{shown(self._typed.broken_off)}" had no Enter behind it and was not taken.', err=True)
+            self._screen.warn(f'"{shown(self._typed.broken_off)}" had no Enter behind it and was not taken.')
         if self._recording is not None:
             self._screen.end(closing_lines(self._recording, self._path))
         else:

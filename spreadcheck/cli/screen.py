@@ -18,6 +18,11 @@ if TYPE_CHECKING:
     from spreadcheck.recording import Recording
 
 WIDTH = 80
+CLEAR = "\x1b[2J\x1b[1;1H"  # ECMA-48: erase the page, go to its first column and line
+
+
+class ScreenGoneError(Exception):
+    """The terminal was closed, or nobody reads the output any more: recording on unseen would be guesswork."""
 
 
 class Screen:
@@ -58,7 +63,7 @@ class Screen:
         from spreadcheck.report.recordpage import page, question_line
 
         if self._pages:
-            click.clear()
+            self._print(CLEAR, end="")
         if self._pages and not self._long:
             said, self._kept = "\n".join(self._kept), []
             self._print(page(recording, said, system=self._units, plain=self._ascii, width=self._width))
@@ -93,8 +98,17 @@ class Screen:
         for line in (*self._kept, *lines):
             self._print(line)
 
-    def _print(self, text: str, *, end: str = "\n") -> None:
+    def warn(self, text: str) -> None:
+        """A line on standard error."""
+        self._print(text, err=True)
+
+    def _print(self, text: str, *, end: str = "\n", err: bool = False) -> None:
         """Text with signs that the output can't show replaced; flushed, as a reader waits for it."""
-        encoding = getattr(sys.stdout, "encoding", None) or "ascii"
-        click.echo(text.encode(encoding, "replace").decode(encoding) + end, nl=False)
-        sys.stdout.flush()
+        stream = sys.stderr if err else sys.stdout
+        encoding = getattr(stream, "encoding", None) or "ascii"
+        try:
+            click.echo(text.encode(encoding, "replace").decode(encoding) + end, nl=False, err=err)
+            stream.flush()
+        except OSError as error:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())  # what is left in it must not fail at the end
+            raise ScreenGoneError from error

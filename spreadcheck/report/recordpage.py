@@ -104,7 +104,8 @@ def page(recording: Recording, said: str, *, system: str | None = None, plain: b
     <BLANKLINE>
     C, pass 1: 9 g
     """
-    head = f"{recording.test.name} - {_progress(recording)}"
+    progress = f" - {_progress(recording)}"
+    head = recording.test.name[: width - len(progress)] + progress
     if recording.over:
         middle = ["Every tray of every pass has been asked."]
     else:
@@ -113,7 +114,7 @@ def page(recording: Recording, said: str, *, system: str | None = None, plain: b
         facts += [""] * (len(letters) - len(facts))
         middle = [f"{line}     {fact}".rstrip() for line, fact in zip(letters, facts, strict=True)]
     bars = picture(recording, system=system, plain=plain, width=width)
-    return "\n".join([head[:width], "", *middle, "", bars, "", said])
+    return "\n".join([head, "", *middle, "", bars, "", said])
 
 
 def picture(recording: Recording, *, system: str | None = None, plain: bool = False, width: int = 80) -> str:
