@@ -2,10 +2,11 @@
 
 1. `Recording`     the test so far, which tray is next, and the question that stands
 2. `begin`         the state in which a sheet is taken up, new or half filled
-3. `next_open`     the cell to ask for next
-4. `place_named`   the cell that "R4 pass 2" names
-5. `empty_places`, `names_of`  the trays left empty, and how they are called
-6. `catches_shown` what the bar picture shows
+3. `order_seen`    the order in which a half-filled sheet was recorded
+4. `next_open`     the cell to ask for next
+5. `place_named`   the cell that "R4 pass 2" names
+6. `empty_places`, `names_of`  the trays left empty, and how they are called
+7. `catches_shown` what the bar picture shows
 
 The cells of a sheet are counted in recording order: pass by pass, trays from left to right; or tray by tray.
 """
@@ -120,6 +121,30 @@ def begin(test: TrayTest, *, order: str = PASS_BY_PASS) -> Recording:
     filled = np.flatnonzero(_in_order(fresh) != CatchState.NOT_WEIGHED)
     at = int(filled[-1]) + 1 if len(filled) else 0
     return replace(fresh, at=at, left_empty=frozenset(set(range(at)) - set(filled.tolist())))
+
+
+def order_seen(test: TrayTest) -> str:
+    """The order in which a half-filled sheet was recorded: the one with fewer empty cells before the last filled one.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test as its sheet holds it. [-]
+
+    Returns
+    -------
+    str
+        "pass by pass", also where both orders fit alike, or "tray by tray". [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.traytest import tray_test
+    >>> nan = float("nan")
+    >>> order_seen(tray_test([-1, 0, 1], [[5, 5], [9, 9], [nan, nan]], tray_width="0.5 m", tray_length="0.5 m"))
+    'tray by tray'
+    """
+    empty = [len(begin(test, order=order).left_empty) for order in (PASS_BY_PASS, TRAY_BY_TRAY)]
+    return TRAY_BY_TRAY if empty[1] < empty[0] else PASS_BY_PASS
 
 
 def next_open(recording: Recording, after: int) -> int:

@@ -5,6 +5,7 @@ import errno
 import io
 import os
 import random
+import re
 import select
 import signal
 import stat
@@ -133,7 +134,10 @@ def test_what_has_no_enter_behind_it_is_not_taken(sheet):
 def test_going_on_in_a_second_session(sheet):
     record(sheet, "5\nblank\n12\nfinish later\n9\n")
     done = record(sheet, "9\n")
-    assert "Going on behind the last weight: 2 of 10 recorded. Before it these are empty: L1 pass 1." in done.stdout
+    assert (
+        "Going on behind the last weight, pass by pass: 2 of 10 recorded. Before it these are empty: L1 pass 1."
+        in done.stdout
+    )
     np.testing.assert_array_equal(read_sheet(sheet).catch[:, 0], [5, NAN, 12, 9, NAN])
 
 
@@ -184,6 +188,11 @@ def test_tray_by_tray_and_us_units(sheet):
     done = record(sheet, "5\n5.1\n", "--tray-by-tray", "--units", "us")
     assert "L2, 6.562 ft left, pass 2 of 2" in done.stdout
     assert read_sheet(sheet).catch[0].tolist() == [5, 5.1]
+    again = record(sheet, "9\n")
+    assert "Going on behind the last weight, tray by tray: 2 of 10 recorded.\n" in again.stdout
+    np.testing.assert_array_equal(read_sheet(sheet).catch[1], [9, NAN])
+    asked = record(sheet, "", "--pass-by-pass").stdout
+    assert "Before it these are empty: C pass 1, R1 pass 1, R2 pass 1." in asked
 
 
 # --- details of a new sheet ------------------------------------------------------------------------------------------
@@ -666,3 +675,20 @@ def test_plain_lines_in_a_terminal(sheet):
     assert terminal.exit_code() == 0
     assert "\x1b" not in terminal.said
     assert terminal.said.isascii()
+
+
+# --- the page in docs ------------------------------------------------------------------------------------------------
+
+
+def test_the_session_in_the_docs_is_a_real_one(tmp_path, monkeypatch):
+    """docs/recording.md shows exactly what its typed lines lead to, and the sheet that comes of them."""
+    text = (Path(__file__).parents[1] / "docs" / "recording.md").read_text(encoding="utf-8")
+    section = text.split("## A session")[1].split("\n## ")[0]
+    lead, shown, _, sheet_shown, _ = section.split("```")
+    listed = lead[lead.index("does not show:") :]
+    typed = [part.strip("`") for part in re.findall(r"`[^`]+`|\bEnter\b", listed)]
+    typed = ["" if part == "Enter" else part for part in typed]
+    monkeypatch.chdir(tmp_path)
+    done = record("field.csv", "".join(f"{line}\n" for line in typed))
+    assert done.stdout.strip() == shown.strip()
+    assert Path("field.csv").read_text(encoding="utf-8").strip() == sheet_shown.strip()

@@ -26,12 +26,17 @@ _LATER = ("finish", "finish later", "later", "quit")
 @click.command()
 @click.argument("sheet", type=click.Path())
 @click.option("--like", metavar="OTHER", help="Take the tray line and passes of another sheet, or insist on them.")
-@click.option("--tray-by-tray", is_flag=True, help="Ask every pass of a tray before the next tray.")
+@click.option(
+    "--tray-by-tray/--pass-by-pass",
+    default=None,
+    help="Ask every pass of a tray before the next tray, or every tray of a pass before the next pass; if not given, "
+    "as the sheet was begun, a new one pass by pass.",
+)
 @click.option("--units", type=click.Choice(["metric", "us"]), help="Units of the offsets; the sheet's if not given.")
 @click.option("--plain", is_flag=True, help="One line a tray: no large letters, and no screen that is cleared.")
 @click.pass_context
 def record(
-    ctx: click.Context, *, sheet: str, like: str | None, tray_by_tray: bool, units: str | None, plain: bool
+    ctx: click.Context, *, sheet: str, like: str | None, tray_by_tray: bool | None, units: str | None, plain: bool
 ) -> None:
     """Enter the weights of a test tray by tray; each is on the disk before the next is asked.
 
@@ -93,7 +98,7 @@ class _Session:
         self._path, self._kept, self._screen, self._typed = path, kept, screen, typed
         self._recording: Recording | None = None
 
-    def run(self, test: TrayTest | None, *, tray_by_tray: bool) -> int:
+    def run(self, test: TrayTest | None, *, tray_by_tray: bool | None) -> int:
         """The details of a new sheet, then the weights; the exit code."""
         code = 0
         try:
@@ -131,12 +136,13 @@ class _Session:
             remedy = "run it again and answer up to the unit of the catches"
             raise SheetError(Fault(self._path, "was not made: its tray line is not complete", remedy))
 
-    def _weights(self, test: TrayTest, tray_by_tray: bool) -> None:
+    def _weights(self, test: TrayTest, tray_by_tray: bool | None) -> None:
         from spreadcheck.answers import ASKED, DONE, answer
-        from spreadcheck.recording import PASS_BY_PASS, TRAY_BY_TRAY, begin
+        from spreadcheck.recording import PASS_BY_PASS, TRAY_BY_TRAY, begin, order_seen
         from spreadcheck.report.recordpage import opening_lines
 
-        recording = self._recording = begin(test, order=TRAY_BY_TRAY if tray_by_tray else PASS_BY_PASS)
+        wanted = {True: TRAY_BY_TRAY, False: PASS_BY_PASS, None: order_seen(test)}[tray_by_tray]
+        recording = self._recording = begin(test, order=wanted)
         for text in opening_lines(recording, self._path):
             self._screen.say(text)
         self._screen.ask_weight(recording)

@@ -207,7 +207,7 @@ def opening_lines(recording: Recording, path: str) -> list[str]:
     ...                                "field.csv")))
     field.csv: 3 trays from L1 to R1, 1 pass. Each entry is on the disk before the next is asked.
     Weigh only after the machine has stopped and left the tray line. Type help for the words to use.
-    Going on behind the last weight: 1 of 3 recorded. Before it these are empty: L1 pass 1.
+    Going on behind the last weight, pass by pass: 1 of 3 recorded. Before it these are empty: L1 pass 1.
     """
     test = recording.test
     trays, columns = test.state.shape
@@ -220,7 +220,7 @@ def opening_lines(recording: Recording, path: str) -> list[str]:
     if recording.at:
         empty = empty_places(recording)
         left = f" Before it these are empty: {names_of(recording, empty)}." if empty else ""
-        lines.append(f"Going on behind the last weight: {_progress(recording)}.{left}")
+        lines.append(f"Going on behind the last weight, {recording.order}: {_progress(recording)}.{left}")
     return lines
 
 
