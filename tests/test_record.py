@@ -160,6 +160,13 @@ def test_it_must_be_ten_times_both_neighbours():
     assert "its neighbours: L2 1.2 g, C 12 g" in doubts(test, 1, 0, "121")[0]
 
 
+def test_a_neighbour_is_looked_for_two_trays_away():
+    """Over one empty tray, as in a wheel track; not over two."""
+    test = with_catches(empty_test(passes=1), [[11.2], [NAN], [NAN], [NAN], [NAN]])
+    assert "L2 11.2 g" in doubts(test, 2, 0, "121")[0]
+    assert doubts(test, 3, 0, "121") == ()
+
+
 def test_edges_of_the_pattern_are_not_doubted():
     """Below five steps of the scale nothing is compared: 0, 0.1, 1.2 is a steep edge, 0, 0.1, 12 is a slip."""
     test = with_catches(empty_test(passes=1), [[0.0], [0.1], [NAN], [NAN], [NAN]])
@@ -254,6 +261,12 @@ def test_a_doubt_is_dropped_by_another_entry():
     reply = typed(begin(empty_test()), "11.2", "121", "hm", "121")
     assert reply.sort == ASKED
     assert typed(reply.recording, "12.1").say == "L1, pass 1: 12.1 g"
+
+
+def test_another_doubtful_weight_is_no_insisting():
+    reply = typed(begin(empty_test()), "11.2", "121", "130")
+    assert reply.sort == ASKED
+    assert reply.recording.filled == 1
 
 
 def test_nothing_to_insist_on():

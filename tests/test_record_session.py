@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from spreadcheck import sheetlock
 from spreadcheck.cli import main
 from spreadcheck.cli.typed import MAX_LINE, Typed, TypingStoppedError
 from spreadcheck.errors import OutputError, SheetError
@@ -121,6 +122,42 @@ def test_line_ends_of_scales(sheet, end):
     done = record(sheet, "".join(f"{weight} g{end}" for weight in ("5", "9", "12", "9", "5")))
     assert done.returncode == 0
     assert read_sheet(sheet).catch[:, 0].tolist() == [5, 9, 12, 9, 5]
+
+
+class Trickle(io.RawIOBase):
+    """A line from a scale that brings one byte at a time."""
+
+    def __init__(self, content):
+        self.content = content
+
+    def readable(self):
+        return True
+
+    def readinto(self, room):
+        piece, self.content = self.content[:1], self.content[1:]
+        room[: len(piece)] = piece
+        return len(piece)
+
+
+@pytest.mark.parametrize(
+    ("content", "lines"),
+    [
+        (b"1\r\n2\r\n", ["1", "2"]),
+        (b"1\r2\r", ["1", "2"]),
+        (b"1\n\n2\n", ["1", "", "2"]),
+        (b"1\r\r\n2\n", ["1", "", "2"]),
+        (b"1\n\r\n", ["1", ""]),
+        (b"", []),
+    ],
+)
+@pytest.mark.parametrize("stream", [io.BytesIO, Trickle])
+def test_what_ends_a_line(content, lines, stream):
+    typed = Typed(io.BufferedReader(stream(content)))
+    found = []
+    while (line := typed.line()) is not None:
+        found.append(line)
+    assert found == lines
+    assert typed.broken_off == ""
 
 
 def test_what_has_no_enter_behind_it_is_not_taken(sheet):
@@ -455,6 +492,26 @@ def test_two_recordings_of_one_sheet(sheet):
 def test_the_lock_is_free_again(sheet):
     for _ in range(2):
         with lock_sheet(sheet), pytest.raises(OutputError, match="being recorded on already"), lock_sheet(sheet):
+            pytest.fail("held twice")
+
+
+@posix
+def test_a_lock_file_that_goes_while_one_waits_for_it(sheet, monkeypatch):
+    """The holder before removes its lock file as it leaves; who had opened that one takes the new name instead."""
+    real, lock = sheetlock._hold, sheet.with_name(".field.csv.lock")
+    tries = []
+
+    def late(handle):
+        if not tries:
+            lock.unlink()
+        tries.append(handle)
+        real(handle)
+
+    monkeypatch.setattr(sheetlock, "_hold", late)
+    with lock_sheet(sheet):
+        assert lock.exists()
+        assert len(tries) == 2
+        with pytest.raises(OutputError, match="being recorded on already"), lock_sheet(sheet):
             pytest.fail("held twice")
 
 
