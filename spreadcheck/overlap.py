@@ -22,6 +22,7 @@ from spreadcheck.traytest import FloatArray
 
 Method = str | ArrayLike
 _ROUNDING = 1e-11  # of the lengths at hand: kinks closer than this are one kink
+_END_SLACK = 1e-9  # of the smallest tray spacing
 
 
 def overlapped_deposit(profile: Profile, x_m: ArrayLike, bout_width_m: ArrayLike, method: Method) -> FloatArray:
@@ -121,7 +122,7 @@ def tray_points(profile: Profile, bout_width_m: FloatArray) -> tuple[FloatArray,
     >>> tray_points(profile_from([-1, 0, 1], [1, 2, 1]), np.array([2.0]))
     (array([-1.,  0.,  1.]), array([0.5, 1. , 0.5]), array([0]))
     """
-    spacing, anchor = profile.spacing_m, _anchor(profile)
+    anchor, spacing = _line_of_points(profile)
     half = np.asarray(bout_width_m, dtype=float) / 2
     first = np.ceil((-half - anchor) / spacing - SAME_PLACE)
     last = np.floor((half - anchor) / spacing + SAME_PLACE)
@@ -222,9 +223,8 @@ def _passes_over(
 def _one_pass(profile: Profile, away_m: FloatArray) -> FloatArray:
     """What one pass leaves at a distance from its own centre line, right positive as that pass sees it."""
     x, y = profile.knots
-    slack = (
-        SAME_PLACE * profile.spacing_m if profile.tails == CUT else 0.0
-    )  # an end tray counts, whatever rounding does
+    # an end tray still counts, whatever rounding does to its place
+    slack = _END_SLACK * profile.spacing_m if profile.tails == CUT else 0.0
     if profile.on_grid:  # the place between knots is a division, several times faster than a search
         place = (away_m - x[0]) * ((len(x) - 1) / (x[-1] - x[0]))
         at = np.clip(place, 0, len(x) - 2).astype(np.intp)
@@ -235,8 +235,10 @@ def _one_pass(profile: Profile, away_m: FloatArray) -> FloatArray:
     return np.interp(away_m, x, y, left=0.0, right=0.0)
 
 
-def _anchor(profile: Profile) -> float:
-    """An offset on which the line of points for CV by trays stands. [m]"""
-    steps = (profile.offset_m - profile.offset_m[0]) / profile.spacing_m
-    on_line = np.abs(steps - np.round(steps)).max() <= SAME_PLACE * len(steps)
-    return float(profile.offset_m[0]) if profile.even or on_line else 0.0
+def _line_of_points(profile: Profile) -> tuple[float, float]:
+    """An offset on which the line of points for CV by trays stands, and the step between points. [m], [m]"""
+    x = profile.offset_m
+    steps = (x - x[0]) / profile.spacing_m
+    if profile.even or np.abs(steps - np.round(steps)).max() <= SAME_PLACE * len(steps):
+        return float(x[0]), float((x[-1] - x[0]) / round(steps[-1]))
+    return 0.0, profile.spacing_m

@@ -104,7 +104,7 @@ def test_json_is_si_and_whole(sheet):
     assert metric["lowest_total"]["width_m"] == 24
     assert metric["lowest_total"]["within_limit"] is True
     study = spreadcheck.study_widths(
-        spreadcheck.read_sheet(sheet), spreadcheck.plan_from(spreadcheck.read_price_file(PRICES)), width_m=[24, 28, 30]
+        spreadcheck.read_sheet(sheet), spreadcheck.basis_from(spreadcheck.read_price_file(PRICES)), width_m=[24, 28, 30]
     )
     for method in METHODS:
         for row, case in zip(metric["methods"][method], study.cases[method], strict=True):

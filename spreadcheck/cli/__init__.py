@@ -24,6 +24,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     ),
     "plan": ("Run the test", "Lay out a tray line: where the trays go, how many passes, how much room."),
     "form": ("Run the test", "From a tray sheet to an entry form on paper (PDF) or for a phone (HTML)."),
+    "record": ("Run the test", "Enter the weights tray by tray; each is on the disk before the next is asked."),
     "analyse": (
         "Judge the test",
         "From a tray sheet to the effective width, the CV and what the field gets.",

@@ -1,0 +1,186 @@
+"""`spreadcheck record SHEET`: enter the weights tray by tray."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from typing import TYPE_CHECKING, cast
+
+import click
+
+from spreadcheck.cli.screen import Screen, ScreenGoneError
+from spreadcheck.cli.typed import Typed, TypingStoppedError
+
+if TYPE_CHECKING:
+    from io import BufferedReader
+
+    from spreadcheck.recording import Recording
+    from spreadcheck.sheetlock import KeptSheet
+    from spreadcheck.traytest import TrayTest
+
+SIGNAL_EXIT = 128  # what a shell adds to the number of a signal
+HANG_UP = 1  # the number of the signal that a closed terminal sends
+_LATER = ("finish", "finish later", "later", "quit")
+
+
+@click.command()
+@click.argument("sheet", type=click.Path())
+@click.option("--like", metavar="OTHER", help="Take the tray line and passes of another sheet, or insist on them.")
+@click.option(
+    "--tray-by-tray/--pass-by-pass",
+    default=None,
+    help="Ask every pass of a tray before the next tray, or every tray of a pass before the next pass; if not given, "
+    "as the sheet was begun, a new one pass by pass.",
+)
+@click.option("--units", type=click.Choice(["metric", "us"]), help="Units of the offsets; the sheet's if not given.")
+@click.option("--plain", is_flag=True, help="One line a tray: no large letters, and no screen that is cleared.")
+@click.pass_context
+def record(
+    ctx: click.Context, *, sheet: str, like: str | None, tray_by_tray: bool | None, units: str | None, plain: bool
+) -> None:
+    """Enter the weights of a test tray by tray; each is on the disk before the next is asked.
+
+    Weigh only after the machine has stopped and left the tray line. Recording goes on where the sheet stops; if SHEET,
+    .csv or .xlsx, does not exist, its details are asked first. Type help at any tray. A scale that sends digits and
+    Enter can feed it through a pipe.
+
+    \b
+    Examples:
+      spreadcheck record field.csv
+      spreadcheck record second.csv --like field.csv
+      spreadcheck record field.csv < /dev/ttyUSB0
+    """
+    from spreadcheck.sheetlock import lock_sheet, take_up
+
+    encoding = getattr(sys.stdin, "encoding", None) or "utf-8"
+    with lock_sheet(sheet), Typed(_standard_input(), encoding) as typed:
+        kept, test = take_up(sheet)
+        test = _on_the_line_of(like, sheet, test)
+        session = _Session(sheet, kept, Screen(units=units, plain=plain), typed)
+        try:
+            code = session.run(test, tray_by_tray=tray_by_tray)
+        except ScreenGoneError:
+            code = SIGNAL_EXIT + HANG_UP
+            with contextlib.suppress(OSError):  # standard error may have gone with it
+                click.echo(
+                    f"spreadcheck: nobody reads the questions any more; {sheet} holds what was recorded", err=True
+                )
+    ctx.exit(code)
+
+
+def _standard_input() -> BufferedReader | None:
+    """The bytes of standard input as they arrive; None where it is closed."""
+    return cast("BufferedReader", sys.stdin.buffer) if sys.stdin is not None else None
+
+
+def _on_the_line_of(like: str | None, sheet: str, test: TrayTest | None) -> TrayTest | None:
+    """The test whose line a new sheet takes over; a sheet that exists must stand on that line already."""
+    if like is None:
+        return test
+    from spreadcheck.errors import Fault, SheetError
+    from spreadcheck.layout import layout_differences
+    from spreadcheck.traysheet import read_sheet
+
+    other = read_sheet(like)
+    if test is None:
+        return other
+    differences = layout_differences(test, other)
+    if differences:
+        remedy = "record on a new sheet, or leave --like out"
+        raise SheetError(*(Fault(sheet, f"has another layout than {like}: {each}", remedy) for each in differences))
+    return test
+
+
+class _Session:
+    """One sitting at one sheet: asks, saves each answer, and says at the end how to go on."""
+
+    def __init__(self, path: str, kept: KeptSheet, screen: Screen, typed: Typed) -> None:
+        self._path, self._kept, self._screen, self._typed = path, kept, screen, typed
+        self._recording: Recording | None = None
+
+    def run(self, test: TrayTest | None, *, tray_by_tray: bool | None) -> int:
+        """The details of a new sheet, then the weights; the exit code."""
+        code = 0
+        try:
+            ready = test if self._kept.digest else self._details(test)
+            if ready is not None:
+                self._weights(ready, tray_by_tray)
+        except TypingStoppedError as stop:
+            code = SIGNAL_EXIT + stop.number
+        self._end()
+        return code
+
+    def _details(self, like: TrayTest | None) -> TrayTest | None:
+        """The new test once its details are asked, None to go on later; on the disk as soon as its line is known."""
+        from spreadcheck.newsheet import new_sheet, question, reply_to
+
+        new = new_sheet(like)
+        self._save(new.test)
+        self._screen.say(f"{self._path} is a new sheet. Type back to go back one question, start to skip the rest.")
+        while not new.over:
+            self._screen.ask(f"{question(new)}:")
+            line = self._typed.line()
+            if line is None or line.strip().casefold() in _LATER:
+                self._details_later()
+                return None
+            before, (new, said) = new, reply_to(new, line)
+            if new is not before:
+                self._save(new.test)
+            self._screen.say(said)
+        return new.test
+
+    def _details_later(self) -> None:
+        from spreadcheck.errors import Fault, SheetError
+
+        if not self._kept.digest:
+            remedy = "run it again and answer up to the unit of the catches"
+            raise SheetError(Fault(self._path, "was not made: its tray line is not complete", remedy))
+
+    def _weights(self, test: TrayTest, tray_by_tray: bool | None) -> None:
+        from spreadcheck.answers import ASKED, DONE, answer
+        from spreadcheck.recording import PASS_BY_PASS, TRAY_BY_TRAY, begin, order_seen
+        from spreadcheck.report.recordpage import opening_lines
+
+        wanted = {True: TRAY_BY_TRAY, False: PASS_BY_PASS, None: order_seen(test)}[tray_by_tray]
+        recording = self._recording = begin(test, order=wanted)
+        for text in opening_lines(recording, self._path):
+            self._screen.say(text)
+        self._screen.ask_weight(recording)
+        while (line := self._typed.line()) is not None:
+            before, reply = recording, answer(recording, line)
+            if reply.recording.test is not before.test:
+                self._save(reply.recording.test, before)
+            recording = self._recording = reply.recording
+            if reply.sort == DONE:
+                return
+            self._screen.show_reply(reply, before)
+            self._screen.ask_weight(recording, bell=reply.sort == ASKED)
+
+    def _save(self, test: TrayTest | None, before: Recording | None = None) -> None:
+        """Put a test on the disk; whatever goes wrong, say which entry is not there."""
+        from spreadcheck.errors import Fault, OutputError
+
+        if test is None:
+            return
+        try:
+            self._kept = self._kept.keep(test)
+        except OutputError as error:
+            if before is None:
+                raise
+            place = f"{self._path}: {before.name(before.at)}"
+            lost = Fault(place, "this last entry is not in the sheet", "type it again when you go on")
+            raise OutputError(*error.faults, lost) from error
+
+    def _end(self) -> None:
+        """Say what is saved and how to go on."""
+        from spreadcheck.errors import shown
+        from spreadcheck.report.recordpage import closing_lines, made_lines
+
+        if self._typed.failed:
+            self._screen.warn(f"The input can't be read any more ({self._typed.failed}).")
+        if self._typed.broken_off.strip():
+            self._screen.warn(f'"{shown(self._typed.broken_off)}" had no Enter behind it and was not taken.')
+        if self._recording is not None:
+            self._screen.end(closing_lines(self._recording, self._path))
+        else:
+            self._screen.end(made_lines(self._path, made=bool(self._kept.digest)))

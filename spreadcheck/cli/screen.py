@@ -1,0 +1,114 @@
+"""Where a recording is shown: whole pages on a terminal, plain lines in a pipe, a file or on request."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import textwrap
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import click
+
+from spreadcheck.cli.options import plain_terminal
+
+if TYPE_CHECKING:
+    from spreadcheck.answers import Reply
+    from spreadcheck.recording import Recording
+
+WIDTH = 80
+CLEAR = "\x1b[2J\x1b[1;1H"  # ECMA-48: erase the page, go to its first column and line
+
+
+class ScreenGoneError(Exception):
+    """The terminal was closed, or nobody reads the output any more: recording on unseen would be guesswork."""
+
+
+class Screen:
+    """What a person sees while recording."""
+
+    def __init__(self, *, units: str | None, plain: bool) -> None:
+        self._units, self._ascii = units, plain or plain_terminal()
+        self._terminal = sys.stdout.isatty()
+        self._pages = self._terminal and not plain and os.environ.get("TERM") != "dumb"
+        self._kept: list[str] = []  # lines for the next page
+        self._long = False  # whether they need a screen of their own
+
+    @property
+    def _width(self) -> int:
+        return min(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns - 1) if self._terminal else WIDTH
+
+    def say(self, text: str) -> None:
+        """Something worth knowing now: at once as a line, or with the next page."""
+        if self._terminal:
+            text = "\n".join(textwrap.fill(line, self._width) for line in text.splitlines())
+        self._tell(text)
+
+    def _tell(self, text: str) -> None:
+        if self._pages:
+            self._kept.append(text)
+        elif text:
+            self._print(text)
+
+    def ask(self, text: str) -> None:
+        """A question on a line of its own; a terminal answers behind it."""
+        for line in self._kept:
+            self._print(line)
+        self._kept = []
+        self._print(text, end=" " if self._terminal else "\n")
+
+    def ask_weight(self, recording: Recording, *, bell: bool = False) -> None:
+        """The next tray, large on a page of its own where there are pages."""
+        from spreadcheck.report.recordpage import page, question_line
+
+        if self._pages:
+            self._print(CLEAR, end="")
+        if self._pages and not self._long:
+            said, self._kept = "\n".join(self._kept), []
+            self._print(page(recording, said, system=self._units, plain=self._ascii, width=self._width))
+        self._long = False
+        if bell and self._terminal:
+            self._print("\a", end="")
+        self.ask(question_line(recording, system=self._units))
+
+    def show_reply(self, reply: Reply, before: Recording) -> None:
+        """What an entry led to: a sentence, the table, the words to use; the bars when a pass is through."""
+        from spreadcheck.answers import HELP, SHOW
+        from spreadcheck.report.recordpage import HELP_TEXT, table_so_far
+
+        if reply.sort in (SHOW, HELP):
+            self._long = True
+            self._tell(HELP_TEXT if reply.sort == HELP else table_so_far(reply.recording, width=self._width))
+        else:
+            self.say(reply.say)
+        if not self._pages and reply.recording.part(reply.recording.at) != before.part(before.at):
+            self._show_bars(replace(reply.recording, at=before.at))
+
+    def _show_bars(self, recording: Recording) -> None:
+        """The bars alone, between plain lines."""
+        from spreadcheck.report.recordpage import picture
+
+        self._print(picture(recording, system=self._units, plain=self._ascii, width=self._width))
+
+    def end(self, lines: list[str]) -> None:
+        """The last lines, under the last question."""
+        if self._terminal:
+            self._print("")
+        for line in (*self._kept, *lines):
+            self._print(line)
+
+    def warn(self, text: str) -> None:
+        """A line on standard error."""
+        self._print(text, err=True)
+
+    def _print(self, text: str, *, end: str = "\n", err: bool = False) -> None:
+        """Text with signs that the output can't show replaced; flushed, as a reader waits for it."""
+        stream = sys.stderr if err else sys.stdout
+        encoding = getattr(stream, "encoding", None) or "ascii"
+        try:
+            click.echo(text.encode(encoding, "replace").decode(encoding) + end, nl=False, err=err)
+            stream.flush()
+        except OSError as error:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())  # what is left in it must not fail at the end
+            raise ScreenGoneError from error
