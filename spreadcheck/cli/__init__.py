@@ -29,6 +29,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "Judge the test",
         "From a tray sheet to the effective width, the CV and what the field gets.",
     ),
+    "compare": ("Adjust and prove it", "What a change did to the pattern, and whether chance explains it."),
+    "tune": ("Adjust and prove it", "The best spinner speed from tests at several speeds."),
     "batch": ("Keep an overview", "One summary row for every tray sheet below a folder."),
     "blend": ("Judge the test", "CV and effective width of every component and nutrient of a blend."),
     "rate": ("Judge the test", "The application rate against the target: share recovered and what to correct."),

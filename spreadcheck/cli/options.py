@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
+    from spreadcheck.assessment import Assessment
     from spreadcheck.quality import Finding
     from spreadcheck.traytest import TrayTest
 
@@ -18,6 +20,11 @@ F = TypeVar("F", bound=Callable[..., Any])
 def sheet_argument(function: F) -> F:
     """The tray sheet to read; - for standard input."""
     return click.argument("sheet", type=click.Path(allow_dash=True))(function)
+
+
+def sheets_argument(metavar: str) -> Callable[[F], F]:
+    """Several tray sheets to read; one of them may be - for standard input."""
+    return click.argument("sheets", type=click.Path(allow_dash=True), nargs=-1, metavar=metavar)
 
 
 def units_option(function: F) -> F:
@@ -59,6 +66,37 @@ def read_test(sheet: str) -> TrayTest:
     from spreadcheck.traysheet import read_sheet
 
     return read_sheet(sys.stdin.buffer if sheet == "-" else sheet)
+
+
+def read_tests(sheets: tuple[str, ...]) -> list[TrayTest]:
+    """Read the tray sheets that a command was given; the faults of all of them are told at once."""
+    from spreadcheck.errors import Fault, SheetError
+
+    faults = [Fault(sheet, "is given twice", "give each sheet once") for sheet in _repeated(sheets)]
+    tests = []
+    for sheet in dict.fromkeys(sheets):
+        try:
+            tests.append(read_test(sheet))
+        except SheetError as error:
+            faults.extend(error.faults)
+    if faults:
+        raise SheetError(*faults)
+    return tests
+
+
+def _repeated(sheets: tuple[str, ...]) -> list[str]:
+    """Sheets that stand for the same file as one before them."""
+    places = [sheet if sheet == "-" else os.path.realpath(sheet) for sheet in sheets]
+    return list(dict.fromkeys(sheet for at, sheet in enumerate(sheets) if places[at] in places[:at]))
+
+
+def show_doubts(results: Iterable[Assessment]) -> None:
+    """The doubts about each of several tests, on standard error."""
+    from spreadcheck.report.summary import finding_lines
+
+    for result in results:
+        if result.findings:
+            click.echo(f"\nDoubts about {result.test.name}:\n{finding_lines(result.findings)}", err=True)
 
 
 def check_targets(paths: list[str | None], overwrite: bool) -> None:

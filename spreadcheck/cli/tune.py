@@ -1,0 +1,103 @@
+"""`spreadcheck tune SHEET...`: the best spinner speed from tests at several speeds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from spreadcheck.cli.options import (
+    check_targets,
+    json_option,
+    overwrite_option,
+    read_tests,
+    sheets_argument,
+    show_doubts,
+    units_option,
+    write_result,
+)
+
+if TYPE_CHECKING:
+    from spreadcheck.tuning import Tuning
+
+
+@click.command()
+@sheets_argument("SHEET...")
+@click.option("--bout-width", metavar="WIDTH", help='Bout width wanted, such as "24 m"; the sheets\' if not given.')
+@click.option("--highest-speed", metavar="SPEED", help='Highest speed that the granules bear, such as "900 rpm".')
+@click.option(
+    "--driving",
+    type=click.Choice(["back-and-forth", "round-and-round"]),
+    help="Driving method; the sheets' if not given, else back-and-forth.",
+)
+@click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit in %.")
+@click.option("--level", type=float, default=95.0, show_default=True, help="How often bands hold the truth, in %.")
+@click.option("--any-product", is_flag=True, help="Mix tests of different products, or of none stated.")
+@click.option("--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density.")
+@units_option
+@json_option
+@click.option("--plot", "plot_file", metavar="FILE", help="Draw the curves; .png, .svg or .pdf by the ending.")
+@overwrite_option
+def tune(
+    *,
+    sheets: tuple[str, ...],
+    bout_width: str | None,
+    highest_speed: str | None,
+    driving: str | None,
+    limit: float,
+    level: float,
+    any_product: bool,
+    relative: bool,
+    units: str,
+    json_file: str | None,
+    plot_file: str | None,
+    overwrite: bool,
+) -> None:
+    """The best spinner speed from tests at several speeds.
+
+    Draws CV at the wanted bout width and effective width against spinner speed, with a fitted curve and its band, and
+    names the best speed within the tested range, how sure that is, and the test to run next. Each SHEET is a tray sheet
+    with a spinner speed, .csv or .xlsx, all of one product; one of them may be -, standard input.
+
+    \b
+    Examples:
+      spreadcheck tune rpm_640.csv rpm_720.csv rpm_800.csv rpm_880.csv
+      spreadcheck tune series/*.csv --highest-speed "850 rpm" --plot speed.png
+    """
+    from spreadcheck.report.tuning import tuning_text
+    from spreadcheck.tuning import tune as best_speed
+    from spreadcheck.units import parse_quantity
+
+    check_targets([json_file, plot_file], overwrite)
+    if plot_file:
+        from spreadcheck.plots import file_format
+
+        file_format(plot_file)
+    place = "option --highest-speed"
+    found = best_speed(
+        read_tests(sheets),
+        bout_width_m=parse_quantity(bout_width, "length", place="option --bout-width") if bout_width else None,
+        highest_rpm=parse_quantity(highest_speed, "turning speed", place=place) if highest_speed else None,
+        driving=driving,
+        limit_pct=limit,
+        level_pct=level,
+        any_product=any_product,
+        relative=relative,
+    )
+    _write_files(found, json_file, plot_file, units, overwrite)
+    if json_file != "-":
+        click.echo(tuning_text(found, units))
+        show_doubts(found.results)
+
+
+def _write_files(found: Tuning, json_file: str | None, plot_file: str | None, units: str, overwrite: bool) -> None:
+    if json_file:
+        from spreadcheck.report.tuning import tuning_json
+        from spreadcheck.results import json_text
+
+        write_result(json_file, json_text(tuning_json(found)), overwrite=overwrite)
+    if plot_file:
+        from spreadcheck.plots import figure_bytes, file_format
+        from spreadcheck.plots_tuning import tuning_figure
+
+        write_result(plot_file, figure_bytes(tuning_figure(found, units), file_format(plot_file)), overwrite=overwrite)
