@@ -18,24 +18,18 @@ from spreadcheck.errors import SpreadcheckError
 # command -> (step of the job it serves, one line on what it does); the file of the same name holds it
 COMMANDS: dict[str, tuple[str, str]] = {
     "product": ("Set up the machine", "Size, density and strength of a product; speed and width from your chart."),
-    "throw": (
-        "Set up the machine",
-        "What a change of spinner speed or granule does to the throw.",
-    ),
+    "throw": ("Set up the machine", "What a change of spinner speed or granule does to the throw."),
+    "rate": ("Set up the machine", "The application rate against the target: share recovered and what to correct."),
     "plan": ("Run the test", "Lay out a tray line: where the trays go, how many passes, how much room."),
     "form": ("Run the test", "From a tray sheet to an entry form on paper (PDF) or for a phone (HTML)."),
     "record": ("Run the test", "Enter the weights tray by tray; each is on the disk before the next is asked."),
-    "analyse": (
-        "Judge the test",
-        "From a tray sheet to the effective width, the CV and what the field gets.",
-    ),
-    "compare": ("Adjust and prove it", "What a change did to the pattern, and whether chance explains it."),
-    "tune": ("Adjust and prove it", "The best spinner speed from tests at several speeds."),
-    "batch": ("Keep an overview", "One summary row for every tray sheet below a folder."),
+    "analyse": ("Judge the test", "From a tray sheet to the effective width, the CV and what the field gets."),
     "blend": ("Judge the test", "CV and effective width of every component and nutrient of a blend."),
-    "rate": ("Judge the test", "The application rate against the target: share recovered and what to correct."),
+    "compare": ("Improve the machine", "What a change did to the pattern, and whether chance explains it."),
+    "tune": ("Improve the machine", "The best spinner speed from tests at several speeds."),
     "widths": ("Decide and cost", "Which bout width pays: evenness, rates, stripes, work and cost of each."),
     "edge": ("Decide and cost", "What falls beyond the field edge, and what is short inside it."),
+    "batch": ("Keep an overview", "One summary row for every tray sheet below a folder."),
 }
 
 
