@@ -287,6 +287,13 @@ def test_recomputed_blend_means():
         assert mean == pytest.approx(value, abs=0.00005)
 
 
+def test_rescaled_blend_is_a_mean_over_its_own_mass():
+    """numpy.average, whose weights need not add up to 100."""
+    blend = blend_of([Component("a", 60, 300), Component("b", 30, 240)], rescale=True)
+    expected = np.average([300, 240], weights=[60, 30])
+    assert mass_weighted_mean(blend, lambda part: part.size_guide_number) == pytest.approx(expected, rel=FLOATS)
+
+
 def test_a_strong_mean_does_not_save_a_weak_component():
     """European blenders' page: 3 kgf or more is enough; the second blend has 5.56 on average, 1.89 in one part."""
     parts = [f"{c['component']}: {c['share_pct']} %, strength {c['strength_kgf']} kgf" for c in rows("blend_strength")]
