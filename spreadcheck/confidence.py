@@ -19,10 +19,10 @@ import numpy as np
 from spreadcheck.assessment import Assessment
 from spreadcheck.doubts import Noise, noise_findings, noise_of
 from spreadcheck.errors import Fault, WidthError
+from spreadcheck.finding import Finding
 from spreadcheck.labels import METHODS
 from spreadcheck.passes import VarianceLaw
 from spreadcheck.plausible import noise_variance, plausible_cv, widest_crossing
-from spreadcheck.quality import Finding
 from spreadcheck.traymap import TrayMap, tray_map, weighed_trays
 from spreadcheck.traytest import FloatArray
 

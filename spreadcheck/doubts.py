@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spreadcheck.finding import Finding
 from spreadcheck.passes import VarianceLaw, counting_law, missing_for_counting, neighbour_correlation, pass_spread
 from spreadcheck.profile import Profile, pass_rates
-from spreadcheck.quality import Finding
 from spreadcheck.traymap import weighed_trays
 from spreadcheck.traytest import FloatArray, TrayTest
 
