@@ -17,10 +17,10 @@ from spreadcheck.doubts import noise_of
 from spreadcheck.errors import WidthError
 from spreadcheck.labels import METHODS
 from spreadcheck.noise import granule_mass_g
+from spreadcheck.passcount import passes_for, passes_needed
 from spreadcheck.passes import VarianceLaw, neighbour_correlation, pass_spread, pooled_law
 from spreadcheck.plausible import noise_variance, plausible_cv, widest_crossing
 from spreadcheck.profile import pass_rates, profile_from
-from spreadcheck.passcount import passes_for, passes_needed
 from spreadcheck.results_confidence import confidence_json
 from spreadcheck.traymap import tray_map
 from spreadcheck.traytest import tray_test

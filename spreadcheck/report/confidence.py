@@ -43,7 +43,7 @@ def confidence_rows(sure: Confidence, system: str = "metric") -> list[Row]:
     >>> from spreadcheck.confidence import confidence
     >>> test = tray_test([-1, 0, 1], [[5, 6], [9, 8], [5, 5]], tray_width="0.5 m", tray_length="0.5 m")
     >>> confidence_rows(confidence(assess(test, bout_width_m=2)))[2]
-    ('  noise floor', '6.0 %', '6.0 %')
+    ('  noise floor', '9.1 %', '6.7 %')
     """
     if not sure.known:
         return []
