@@ -12,7 +12,7 @@ Offsets are distances of the tray centres from the driving centre line, right of
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from functools import cached_property
 from typing import TypeAlias
@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from spreadcheck.errors import Fault, SheetError
 from spreadcheck.labels import LABELS, Value, known_label, read_value
-from spreadcheck.units import KINDS, split_quantity, to_inside, unit_named
+from spreadcheck.units import KINDS, parse_quantity, split_quantity, to_inside, unit_named
 
 FloatArray: TypeAlias = NDArray[np.float64]
 
@@ -375,6 +375,45 @@ def tray_test(
     )
     _ = test.values, test.tray_width_m, test.tray_length_m  # a value that can't be read is said now
     return test
+
+
+def with_labels(test: TrayTest, labels: Mapping[str, str], *, place: str = "{}") -> TrayTest:
+    """A test with some labels of its form set anew, for facts that a person gives beside the sheet.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test; it is not changed. [-]
+    labels : mapping of str to str
+        Known labels and their values with the unit, such as {"granule density": "1325 kg/m3"}. [-]
+    place : str
+        How a message names a value; {} stands for its label, with dashes. [-]
+
+    Returns
+    -------
+    TrayTest
+        The test with these labels. [-]
+
+    Raises
+    ------
+    QuantityError
+        If a value can't be read.
+
+    Examples
+    --------
+    >>> test = tray_test([-1, 1], [5, 5], tray_width="0.5 m", tray_length="0.5 m")
+    >>> with_labels(test, {"granule density": "1.3 kg/L"}).quantity("granule density")
+    1300.0
+    """
+    rows = [_form_row(label, text) for label, text in labels.items()]
+    for row, text in zip(rows, labels.values(), strict=True):
+        label, where = LABELS[row.label], place.format(row.label.replace(" ", "-"))
+        if label.kind in KINDS:
+            parse_quantity(text, label.kind, place=where)
+        read_value(label, row.value, row.unit, place=where)
+    return replace(
+        test, form=(*[row for row in test.form if known_label(row.label) not in map(LABELS.get, labels)], *rows)
+    )
 
 
 def _form_row(label: str, text: str) -> FormRow:

@@ -24,6 +24,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "form": ("Run the test", "From a tray sheet to an entry form on paper (PDF) or for a phone (HTML)."),
     "record": ("Run the test", "Enter the weights tray by tray; each is on the disk before the next is asked."),
     "analyse": ("Judge the test", "From a tray sheet to the effective width, the CV and what the field gets."),
+    "confidence": ("Judge the test", "How sure the answer is: noise floor, intervals, passes needed, steering."),
     "blend": ("Judge the test", "CV and effective width of every component and nutrient of a blend."),
     "compare": ("Improve the machine", "What a change did to the pattern, and whether chance explains it."),
     "tune": ("Improve the machine", "The best spinner speed from tests at several speeds."),

@@ -1,0 +1,101 @@
+"""`spreadcheck confidence`: what it prints, writes and refuses."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from spreadcheck.cli import main
+
+ROOT = Path(__file__).parent.parent
+SHEET = str(ROOT / "sample_trays" / "even_trapezoid.csv")
+ONE_PASS = """spreadcheck tray sheet,1
+tray width,0.5,m
+tray length,0.5,m
+bout width,3,m
+
+tray,offset,pass 1
+,m,g
+L2,-2,1
+L1,-1,2
+C,0,3
+R1,1,2
+R2,2,1
+"""
+
+
+def run(*arguments, **extra):
+    return CliRunner().invoke(main, ["confidence", *arguments], **extra)
+
+
+def test_the_whole():
+    done = run(SHEET, "--steering", "0.3 m")
+    assert done.exit_code == 0
+    lines = done.stdout.splitlines()
+    assert lines[0] == "How sure is the answer: Even trapezoid at 24 m"
+    assert "seed 1, 2,000 draws" in lines[1]
+    assert max(map(len, lines)) <= 80
+    for heading in ("CV at 24 m", "Effective width (CV up to 15 %)", "Passes needed to pin", "Steering error 0.3 m"):
+        assert any(line.startswith(heading) for line in lines)
+
+
+def test_json(tmp_path):
+    target = tmp_path / "sure.json"
+    assert run(SHEET, "--json", str(target), "--steering", "10 cm", "--seed", "7", "--draws", "500").exit_code == 0
+    data = json.loads(target.read_text(encoding="utf-8"))
+    assert (data["schema"], data["seed"], data["draws"]) == ("spreadcheck/confidence/1", 7, 500)
+    assert data["noise"]["source"] == "passes"
+    assert data["noise"]["passes_and_counting_agree"] is True
+    assert data["bout"]["width_m"] == 24.0
+    assert data["bout"]["back-and-forth"]["cv_low_pct"] < data["bout"]["back-and-forth"]["cv_high_pct"]
+    assert data["steering"]["sd_m"] == pytest.approx(0.1)
+    assert data["passes_needed"]["passes"] >= 1
+
+
+def test_only_json_on_standard_output():
+    assert json.loads(run(SHEET, "--json", "-").stdout)["cv_limit_pct"] == 15.0
+
+
+@pytest.mark.parametrize("ending", ["png", "svg", "pdf"])
+def test_plot(tmp_path, ending):
+    target = tmp_path / f"sure.{ending}"
+    assert run(SHEET, "--plot", str(target)).exit_code == 0
+    assert target.stat().st_size > 10_000
+
+
+def test_one_pass_without_granules():
+    done = run("-", input=ONE_PASS)
+    assert done.exit_code == 0
+    assert "no interval from\npasses is possible" in done.stdout
+    assert "size\nguide number, granule density." in done.stdout
+
+
+def test_one_pass_with_granules_from_options():
+    done = run("-", "--size-guide-number", "300", "--granule-density", "1325 kg/m3", input=ONE_PASS)
+    assert "Noise taken from counting\ngranules, a lower bound; seed 1, 2,000 draws." in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["--granule-density", "1325"], 'option --granule-density: "1325" has no unit'),
+        (["--size-guide-number", "big"], 'option --size-guide-number: "size guide number" is "big"'),
+        (["--steering", "-1 m"], "steering: a steering error of -1 m can't be"),
+        (["--drift", "0.5"], "option --drift: there is no driving error to drift; add --steering"),
+        (["--half-width", "1"], 'option --half-width: "1" has no unit'),
+        (["--half-width", "0 m"], "half-width: 0 m can't be reached"),
+        (["--draws", "5"], "draws: 5 draws can't tell the ends of an interval"),
+        (["--seed", "-1"], "seed: -1 is no seed"),
+        (["--level", "100"], "level: 100 % is no level of an interval"),
+        (["--plot", "sure.txt"], 'sure.txt: a plot can\'t be written as "txt"'),
+        (["--limit", "0"], "CV limit: 0 % can't be met or missed"),
+    ],
+)
+def test_refusals(options, message, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    done = run(SHEET, *options)
+    assert done.exit_code == 2
+    assert done.stderr.startswith(f"spreadcheck: {message}")
+    assert not done.stdout
+    assert not list(tmp_path.iterdir())
