@@ -6,8 +6,8 @@
 4. `checks_for`  the checks of several shapes together, in that order
 5. `CAUTIONS`    what is said before anyone touches the machine
 
-All of it is common practice in the trade without a published rule, but for `SINGLE_DISC`. Machines differ in which way an
-adjustment moves the pattern, so no direction and no amount is given: the machine maker's manual gives both.
+All of it is common practice in the trade without a published rule, but for `SINGLE_DISC`. Machines differ in which way
+an adjustment moves the pattern, so no direction and no amount is given: the machine maker's manual gives both.
 """
 
 from __future__ import annotations
@@ -17,7 +17,9 @@ from dataclasses import dataclass
 
 STANDING = "common practice"
 
-SINGLE_DISC = "granules leave a single disc nearly along its rim, so that it throws to one side by nature (LSU AgCenter)"
+SINGLE_DISC = (
+    "granules leave a single disc nearly along its rim, so that it throws to one side by nature (LSU AgCenter)"
+)
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,7 @@ def _checks() -> dict[str, Check]:
         Check(
             "bounce",
             "bounce and trays",
-            "did granules bounce off hard ground or out of the trays; do single trays stand out, as beside wheel tracks?",
+            "did granules bounce off hard ground or out of trays; do single trays stand out, as beside wheel tracks?",
             "use trays with a grid on short stubble or grass, and weigh doubtful trays again",
         ),
         Check(

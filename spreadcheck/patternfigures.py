@@ -129,7 +129,9 @@ def tray_variance(test: TrayTest, profile: Profile, rows: PassRows) -> tuple[Flo
     return np.square(noise.total_pct * np.maximum(mean, 1e-12) / 100.0), FROM_COUNTING
 
 
-def half_rate_points(offset_m: ArrayLike, rate_kg_ha: ArrayLike, rate_there: ArrayLike) -> tuple[FloatArray, FloatArray]:
+def half_rate_points(
+    offset_m: ArrayLike, rate_kg_ha: ArrayLike, rate_there: ArrayLike
+) -> tuple[FloatArray, FloatArray]:
     """Where straight lines between trays last reach a rate, from outside, left and right.
 
     Parameters
@@ -263,8 +265,8 @@ def figures_of(profile: Profile, rows: FloatArray, variance: FloatArray | None) 
     rates = np.concatenate((profile.rate_kg_ha[np.newaxis], rows))
     peak = rates.max(axis=1)
     near, wide = (_centre_trays(x, count) for count in (_NEAR, _WIDE))
-    halves = np.stack((peak, rates[:, near].mean(axis=1), rates[:, wide].mean(axis=1))) / 2
-    left, right = half_rate_points(x, rates, np.concatenate((halves, peak[np.newaxis] * TAIL_SHARE)))
+    levels = np.array((peak / 2, rates[:, near].mean(axis=1) / 2, rates[:, wide].mean(axis=1) / 2, peak * TAIL_SHARE))
+    left, right = half_rate_points(x, rates, levels)
     sums, over = _ratio_weights(profile, float(left[0, 0]), float(right[0, 0]))
     ratios = _ratios(sums, over, rates, variance)
     widths = [_compared(width) for width in right[:3] - left[:3]]
@@ -307,8 +309,8 @@ def _ratio_weights(profile: Profile, half_left: float, half_right: float) -> tup
     moment[1:] += gaps * (x[:-1] + 2 * x[1:])
     shoulder, core = (SHOULDER_TO - SHOULDER_FROM) * reach, 2 * CENTRE_BAND * reach
     left, centre, right = left / shoulder, centre / core, right / shoulder
-    sums = np.stack((100.0 * left_half, moment / 6, left, right, (left + right) / 2))
-    over = np.stack((whole, whole, centre, centre, centre))
+    sums = np.array((100.0 * left_half, moment / 6, left, right, (left + right) / 2))
+    over = np.array((whole, whole, centre, centre, centre))
     return (sums, over) if profile.tails == CUT else (sums[:, 1:-1], over[:, 1:-1])  # the tails end at a rate of 0
 
 

@@ -4,9 +4,9 @@
 2. `clear_rise`     how far a peak must stand above the dip beside it
 3. `Peak`, `peaks_of`   the peaks, with the dips between them
 
-Chance makes peaks of its own: of n trays some two will differ by more than one standard error. The rise asked for is what
-no two of the n differ by in 99 of 100 tests: sqrt(2) sigma z, with z at most sqrt(2 ln(n (n - 1) / (2 x 0.01))) by the
-bound of Chernoff on the normal law, over all pairs (Bonferroni).
+Chance makes peaks of its own: of n trays some two will differ by more than one standard error. The rise asked for is
+what no two of the n differ by in 99 of 100 tests: sqrt(2) sigma z, with z at most sqrt(2 ln(n (n - 1) / (2 x 0.01))) by
+the bound of Chernoff on the normal law, over all pairs (Bonferroni).
 """
 
 from __future__ import annotations

@@ -4,10 +4,10 @@
 2. `margin`            how far a figure may be off by chance
 3. `name_shapes`       figures and peaks -> a verdict for each shape: named, not, or can't tell
 
-Thresholds are this tool's own: a trapezoid whose top is at least 0.3 of its base is flat-topped; one with a smaller top, a
-triangle and a bell (Gaussian) are peaked. A figure is clear of its threshold when it is further from it than the scatter of
-single trays explains in 99 of 100 tests. Where whole passes differ by more than the scatter of trays explains (chi-square,
-95 %), it must also be clear by the spread of the passes (Student's t, 95 %).
+Thresholds are this tool's own: a trapezoid whose top is at least 0.3 of its base is flat-topped; one with a smaller
+top, a triangle and a bell (Gaussian) are peaked. A figure is clear of its threshold when it is further from it than the
+scatter of single trays explains in 99 of 100 tests. Where whole passes differ by more than the scatter of trays
+explains (chi-square, 95 %), it must also be clear by the spread of the passes (Student's t, 95 %).
 """
 
 from __future__ import annotations
@@ -47,19 +47,19 @@ def _shapes() -> dict[str, Shape]:
         Shape(
             "flat-topped",
             "about the same rate from shoulder to shoulder, then falling to both sides",
-            f"both shoulders within {100 * LEVEL:g} % of the centre, and one peak",
+            f"both shoulders within {100 * LEVEL:g} % of the centre, and no second peak that is clear of chance",
             "even over narrow bout widths and again up to its half-rate width, where it takes good driving",
         ),
         Shape(
             "peaked",
             "highest about its middle and falling from there to both sides, like a triangle or a bell",
-            f"both shoulders at most {100 * PEAKED:g} % of the centre, and one peak",
+            f"both shoulders at most {100 * PEAKED:g} % of the centre, and no second peak that is clear of chance",
             "forgives driving that is not quite true, at bout widths up to its half-rate width",
         ),
         Shape(
             "double-peaked",
             "two heaps with a dip between them (M-shaped)",
-            "two peaks that stand above the dip between them by 10 % of the highest rate, and clear of chance",
+            "two peaks, each above the dip between them by 10 % of the highest rate, and clear of chance",
             "often a stretch of bout widths fails between narrow and wide ones that are within the limit",
         ),
         Shape(
@@ -71,7 +71,7 @@ def _shapes() -> dict[str, Shape]:
         Shape(
             "several peaks",
             "three heaps or more",
-            "three or more peaks that stand above the dips between them by 10 % of the highest rate, and clear of chance",
+            "three or more peaks, each above the dips beside it by 10 % of the highest rate, and clear of chance",
             "evenness comes and goes with the bout width: look at all width bands",
         ),
         Shape(

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 )
 @click.option("--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density.")
 @click.option("--every-width", is_flag=True, help="Show every bout width in the table, however many.")
+@click.option("--advice", is_flag=True, help="All figures of the pattern, and what is usually looked at for its shape.")
 @units_option
 @json_option
 @click.option("--csv", "csv_file", metavar="FILE", help="Write the table of bout widths as CSV; - for standard output.")
@@ -52,6 +53,7 @@ def analyse(
     tails: str,
     relative: bool,
     every_width: bool,
+    advice: bool,
     units: str,
     json_file: str | None,
     csv_file: str | None,
@@ -92,7 +94,7 @@ def analyse(
         raise WidthError(fault)
     _write_files(result, json_file, csv_file, plot_file, units, overwrite)
     if "-" not in (json_file, csv_file):
-        _present(result, units, every_width)
+        _present(result, units, every_width, advice)
     if within_limit and not result.within_limit:
         ctx.exit(1)
 
@@ -115,10 +117,10 @@ def _write_files(
         write_result(plot_file, content, overwrite=overwrite)
 
 
-def _present(result: Assessment, units: str, every_width: bool) -> None:
+def _present(result: Assessment, units: str, every_width: bool, advice: bool) -> None:
     from spreadcheck.report.summary import finding_lines, summary_text, width_table
 
-    click.echo(summary_text(result, units, plain=plain_terminal()))
+    click.echo(summary_text(result, units, plain=plain_terminal(), advice=advice))
     click.echo()
     click.echo(width_table(result, units, every=every_width))
     if result.findings:
