@@ -26,6 +26,7 @@ LINES = [
     "plots_comparison",
     "plots_tuning",
     "results",
+    "card",
     "tables",
     "nutrients",
     "components",
