@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from spreadcheck.advice import CAUTIONS as MACHINE_CAUTIONS
 from spreadcheck.assessment import Assessment
 from spreadcheck.labels import LABELS, METHODS
-from spreadcheck.limits import LIMITS
+from spreadcheck.rate import recovery_is_usual, recovery_pct
 from spreadcheck.tables import rate_unit, show_pct, show_rate, show_width
 from spreadcheck.units import KINDS, show
 
@@ -176,11 +176,11 @@ def _factor_row(result: Assessment) -> CardRow:
         return CardRow(label)
     if target is None or not found or result.profile.relative:
         return CardRow(label, factor, "as in force; not held against a target rate")
-    share = 100.0 * next(iter(found.values())).mean_kg_ha / target
+    share = recovery_pct(measured_kg_ha=next(iter(found.values())).mean_kg_ha, metered_kg_ha=target)
     said = f"the trays found {show_pct(share, digits=0)} % of the target"
-    if LIMITS["recovery low"].value <= share <= LIMITS["recovery high"].value:
+    if recovery_is_usual(share):
         return CardRow(label, factor, f"as in force; {said}")
-    return CardRow(label, "", f"{factor} was in force and {said}: correct it before it is entered")
+    return CardRow(label, "", f"{factor} was in force and {said}: correct it first (spreadcheck rate)")
 
 
 def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:

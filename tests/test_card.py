@@ -98,7 +98,7 @@ def test_a_factor_is_entered_only_where_the_rate_is_right(target, entered):
     """EN 13739-2:2011, 5.2: the trays must find 90 to 110 %; 240 of 266.7 and of 218.2 kg/ha are those bounds."""
     factor = row(settings_card(assessed({"target rate": f"{target} kg/ha"})).controller, "calibration factor")
     assert (factor.value == "0.8") is entered
-    assert ("correct it before it is entered" in factor.note) is not entered
+    assert ("correct it first (spreadcheck rate)" in factor.note) is not entered
 
 
 def test_a_speed_above_the_highest_is_said():
