@@ -8,6 +8,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,6 +17,7 @@ from spreadcheck.evenness import share_within
 from spreadcheck.labels import METHODS
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
 from spreadcheck.overlap import bout_deposit, overlapped_deposit, tray_points
+from spreadcheck.pattern import PatternReading, read_pattern
 from spreadcheck.profile import TAPER, Profile, profile_of
 from spreadcheck.quality import Finding, quality_findings, sheet_findings
 from spreadcheck.traytest import FloatArray, TrayTest
@@ -54,6 +56,11 @@ class Assessment:
     scans: dict[str, Scan]
     bouts: dict[str, Bout]
     findings: tuple[Finding, ...]
+
+    @cached_property
+    def pattern(self) -> PatternReading:
+        """The reading of the spread pattern: figures, shape, what to check; worked out when it is first asked for."""
+        return read_pattern(self.test, self.profile)
 
     @property
     def bout_width_m(self) -> float | None:

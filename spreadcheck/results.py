@@ -12,6 +12,9 @@ from typing import Any
 
 from spreadcheck.assessment import Assessment, Bout
 from spreadcheck.labels import LABELS
+from spreadcheck.pattern import PatternReading
+from spreadcheck.patternfigures import Compared
+from spreadcheck.shapes import margin
 from spreadcheck.tables import scan_columns
 from spreadcheck.traytest import TrayTest
 from spreadcheck.widths import Scan
@@ -53,6 +56,7 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
             "left_share_pct": profile.left_share_pct,
             "right_share_pct": profile.right_share_pct,
         },
+        "pattern": _pattern_json(result.pattern),
         "cv_limit_pct": result.limit_pct,
         "methods": {method: _method_json(result, scan) for method, scan in result.scans.items()},
     }
@@ -74,6 +78,50 @@ def _form_json(test: TrayTest) -> dict[str, Any]:
             key = "_".join(row.label.casefold().split())
             form.setdefault(key, " ".join(part for part in (row.value, row.unit) if part))
     return form
+
+
+def _pattern_json(reading: PatternReading) -> dict[str, Any]:
+    figures = {
+        name: _compared_json(figure) if isinstance(figure, Compared) else _finite(figure)
+        for name, figure in vars(reading.figures).items()
+    }
+    return {
+        "shapes": list(reading.shapes),
+        "cant_tell": list(reading.unclear),
+        "noise_from": reading.noise,
+        "passes": list(reading.pass_numbers),
+        "figures": figures,
+        "peaks": [
+            {"offset_m": peak.offset_m, "rate": peak.rate_kg_ha, "passes_offset_m": list(peak.pass_offset_m)}
+            for peak in reading.peaks
+        ],
+        "advice": [
+            {
+                "part": item.check.part,
+                "look": item.check.look,
+                "adjust": item.check.adjust,
+                "standing": item.check.standing,
+                "why": dict(item.why),
+            }
+            for item in reading.advice
+        ],
+    }
+
+
+def _compared_json(figure: Compared) -> dict[str, Any]:
+    return {
+        "value": _finite(figure.value),
+        "margin": _finite(margin(figure)),
+        "passes": [_finite(value) for value in figure.passes],
+        "passes_mean": _finite(figure.mean),
+        "passes_sd": _finite(figure.sd),
+        "passes_least": _finite(figure.least),
+        "passes_most": _finite(figure.most),
+    }
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
 
 
 def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:

@@ -44,7 +44,39 @@ def pictures():
     }
 
 
+SHAPES_START, SHAPES_END = "<!-- shapes: made by tests/docs_made.py -->", "<!-- end of shapes -->"
+
+
+def shapes_section():
+    """The shapes of docs/pattern-reading.md, made from the data: rule, effect, causes and checks in order."""
+    from spreadcheck.advice import CHECKS, checks_for
+    from spreadcheck.shapes import SHAPES
+
+    parts = []
+    for shape in SHAPES.values():
+        parts.append(
+            f"### {shape.name}\n\n{shape.meaning}.\n\n- Rule: {shape.rule}.\n- In the overlap: {shape.effect}.\n"
+        )
+        causes = [
+            f"{n}. **{item.check.part}**: {item.why[0][1]}." for n, item in enumerate(checks_for([shape.name]), 1)
+        ]
+        parts.append("\n".join(causes) + "\n" if causes else "Nothing about it asks for a change.\n")
+    parts.append("### The checks, in the order in which they are usually made\n")
+    parts.append("| part | look for | usually done | standing |\n| --- | --- | --- | --- |")
+    parts += [f"| {check.part} | {check.look} | {check.adjust} | {check.standing} |" for check in CHECKS.values()]
+    return "\n".join(parts) + "\n"
+
+
+def write_shapes():
+    """Put the shapes into their page between the two marks."""
+    page = DOCS / "pattern-reading.md"
+    before, rest = page.read_text(encoding="utf-8").split(SHAPES_START)
+    after = rest.split(SHAPES_END)[1]
+    page.write_text(f"{before}{SHAPES_START}\n\n{shapes_section()}\n{SHAPES_END}{after}", encoding="utf-8")
+
+
 if __name__ == "__main__":
+    write_shapes()
     (DOCS / "commands.md").write_text(command_reference(), encoding="utf-8")
     for name, content in pictures().items():
         (DOCS / "pictures" / name).write_bytes(content)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from spreadcheck.cli.card_output import card_content, card_options, check_card
 from spreadcheck.cli.options import (
     check_targets,
     json_option,
@@ -35,10 +36,15 @@ if TYPE_CHECKING:
 )
 @click.option("--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density.")
 @click.option("--every-width", is_flag=True, help="Show every bout width in the table, however many.")
+@click.option("--advice", is_flag=True, help="All figures of the pattern, and what is usually looked at for its shape.")
 @units_option
 @json_option
 @click.option("--csv", "csv_file", metavar="FILE", help="Write the table of bout widths as CSV; - for standard output.")
 @click.option("--plot", "plot_file", metavar="FILE", help="Draw three panels; .png, .svg or .pdf by the ending.")
+@card_options
+@click.option(
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the card."
+)
 @click.option("--within-limit", is_flag=True, help="Exit with 1 when the CV at the bout width is over the limit.")
 @overwrite_option
 @click.pass_context
@@ -52,10 +58,14 @@ def analyse(
     tails: str,
     relative: bool,
     every_width: bool,
+    advice: bool,
     units: str,
     json_file: str | None,
     csv_file: str | None,
     plot_file: str | None,
+    card_file: str | None,
+    highest_speed: str | None,
+    paper: str,
     within_limit: bool,
     overwrite: bool,
 ) -> None:
@@ -68,13 +78,15 @@ def analyse(
     Examples:
       spreadcheck analyse sample_trays/even_trapezoid.csv
       spreadcheck analyse test.csv --bout-width "24 m" --limit 20 --plot test.png
+      spreadcheck analyse test.csv --card card.pdf --highest-speed "900 rpm"
     """
     from spreadcheck.assessment import assess
     from spreadcheck.errors import Fault, WidthError
     from spreadcheck.units import parse_quantity
     from spreadcheck.widths import parse_widths
 
-    check_targets([json_file, csv_file, plot_file], overwrite)
+    check_targets([json_file, csv_file, plot_file, card_file], overwrite)
+    highest_rpm = check_card(card_file, highest_speed)
     if plot_file:
         from spreadcheck.plots import file_format
 
@@ -90,9 +102,12 @@ def analyse(
     if within_limit and result.within_limit is None:
         fault = Fault("option --within-limit", "no bout width is known", 'add --bout-width, such as "24 m"')
         raise WidthError(fault)
+    card = card_content(result, card_file, units, highest_rpm=highest_rpm, paper=paper) if card_file else None
     _write_files(result, json_file, csv_file, plot_file, units, overwrite)
+    if card_file and card is not None:
+        write_result(card_file, card, overwrite=overwrite)
     if "-" not in (json_file, csv_file):
-        _present(result, units, every_width)
+        _present(result, units, every_width, advice)
     if within_limit and not result.within_limit:
         ctx.exit(1)
 
@@ -115,10 +130,10 @@ def _write_files(
         write_result(plot_file, content, overwrite=overwrite)
 
 
-def _present(result: Assessment, units: str, every_width: bool) -> None:
+def _present(result: Assessment, units: str, every_width: bool, advice: bool) -> None:
     from spreadcheck.report.summary import finding_lines, summary_text, width_table
 
-    click.echo(summary_text(result, units, plain=plain_terminal()))
+    click.echo(summary_text(result, units, plain=plain_terminal(), advice=advice))
     click.echo()
     click.echo(width_table(result, units, every=every_width))
     if result.findings:

@@ -15,6 +15,7 @@ from spreadcheck.assessment import Assessment, Bout
 from spreadcheck.labels import METHODS
 from spreadcheck.quality import Finding
 from spreadcheck.report.bars import bar_picture
+from spreadcheck.report.pattern_text import pattern_full, pattern_text
 from spreadcheck.tables import rate_unit, show_pct, show_rate, show_width, width_rows
 from spreadcheck.units import show, shown_unit
 
@@ -22,7 +23,7 @@ WIDTH = 80
 ROWS_ON_A_SCREEN = 20
 
 
-def summary_text(result: Assessment, system: str = "metric", *, plain: bool = False) -> str:
+def summary_text(result: Assessment, system: str = "metric", *, plain: bool = False, advice: bool = False) -> str:
     """The summary of an assessment, 80 columns wide.
 
     Parameters
@@ -33,6 +34,8 @@ def summary_text(result: Assessment, system: str = "metric", *, plain: bool = Fa
         "metric" or "us". [-]
     plain : bool
         ASCII signs only. [-]
+    advice : bool
+        Every figure of the pattern, and all that is usually looked at for its shape. [-]
 
     Returns
     -------
@@ -43,10 +46,11 @@ def summary_text(result: Assessment, system: str = "metric", *, plain: bool = Fa
     --------
     >>> from spreadcheck import assess, tray_test
     >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> print(summary_text(assess(test, bout_width_m=3), plain=True).splitlines()[14])
+    >>> print(summary_text(assess(test, bout_width_m=3), plain=True).splitlines()[20])
       CV up to 15 % (the limit)     3 m                     3 m
     """
-    parts = [_heading(result, system), _picture(result, system, plain), _effective(result, system)]
+    pattern = pattern_full(result, system) if advice else pattern_text(result, system)
+    parts = [_heading(result, system), _picture(result, system, plain), pattern, _effective(result, system)]
     if result.bouts:
         parts.append(_driven(result, system))
     if result.findings:

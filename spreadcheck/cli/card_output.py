@@ -1,0 +1,67 @@
+"""The settings card of `spreadcheck analyse --card`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from spreadcheck.assessment import Assessment
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def card_options(function: F) -> F:
+    """Where the card goes, and the highest spinner speed on it."""
+    highest = click.option("--highest-speed", metavar="SPEED", help='Highest spinner speed for the card: "900 rpm".')
+    card = click.option(
+        "--card", "card_file", metavar="FILE", help="Write a settings card of one page; .pdf, .html or .md."
+    )
+    return card(highest(function))
+
+
+def check_card(card_file: str | None, highest_speed: str | None) -> float | None:
+    """Refuse a card that can't be made before any work is done; returns the highest speed. [rpm]"""
+    if card_file:
+        from spreadcheck.report.card_text import card_format
+
+        card_format(card_file)
+    if not highest_speed:
+        return None
+    from spreadcheck.errors import Fault, OutputError
+    from spreadcheck.labels import LABELS
+    from spreadcheck.units import parse_quantity
+
+    place = "option --highest-speed"
+    if not card_file:
+        raise OutputError(Fault(place, "no card is asked for", "add --card FILE, ending in .pdf, .html or .md"))
+    rpm, known = parse_quantity(highest_speed, "turning speed", place=place), LABELS["spinner speed"]
+    if not known.low <= rpm <= known.high:
+        problem = f"{highest_speed} can't be a spinner speed"
+        raise OutputError(Fault(place, problem, f"give one from {known.low:g} to {known.high:g} rpm"))
+    return rpm
+
+
+def card_content(
+    result: Assessment, card_file: str, units: str, *, highest_rpm: float | None, paper: str
+) -> str | bytes:
+    """The card in the form that the file's ending asks for."""
+    from spreadcheck.card import settings_card
+    from spreadcheck.report.card_text import card_format, card_text
+
+    card = settings_card(result, units, highest_speed_rpm=highest_rpm)
+    form = card_format(card_file)
+    if form == "md":
+        return card_text(card)
+    if form == "html":
+        from spreadcheck.report.card_html import card_html
+
+        return card_html(card, paper=paper)
+    from spreadcheck.report.card_pdf import card_pdf, card_unprintable
+
+    lost = card_unprintable(card)
+    if lost:
+        click.echo(f'The font has no sign for {lost} and the PDF shows "?" instead.', err=True)
+    return card_pdf(card, paper=paper)

@@ -1,0 +1,299 @@
+"""The settings card: what it fills in and leaves open, one page in each form, nothing written becomes markup."""
+
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+import spreadcheck
+from spreadcheck.card import CAUTIONS, MOST_DOUBTS, MOST_SIGNS, settings_card
+from spreadcheck.cli import main
+from spreadcheck.report.card_html import card_html
+from spreadcheck.report.card_pdf import card_pdf
+from spreadcheck.report.card_text import card_text
+
+SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SHEETS = sorted(p for p in SAMPLES.glob("*.csv") if p.read_text(encoding="utf-8").startswith("spreadcheck tray sheet"))
+PAPERS = {"a4": (595, 842), "letter": (612, 792)}  # points: ISO 216, ANSI Y14.1
+
+FULL = {
+    "date": "2026-04-02", "bulk density": "0.78 kg/L", "size guide number": "310", "uniformity index": "48",
+    "granule density": "1320 kg/m3", "crush strength": "4 kgf", "travel speed": "10 km/h", "spinner speed": "800 rpm",
+    "gate setting": "32.5", "calibration factor": "0.8", "swath height": "0.9 m", "discharge": "80 kg/min",
+    "target rate": "240 kg/ha", "bout width": "12 m", "driving": "back-and-forth",
+}  # fmt: skip
+
+
+def assessed(more=None, *, drop=(), **options):
+    """A trapezoid of 3 equal passes: 240 kg/ha over 6 m, falling to 0 at 9 m, so 12 m is even and gets 240 kg/ha."""
+    x = np.arange(-9.0, 10.0)
+    catch = np.repeat(np.clip(9 - np.abs(x), 0, 6)[:, None], 3, axis=1)
+    form = {label: value for label, value in (FULL | (more or {})).items() if label not in drop}
+    test = spreadcheck.tray_test(x, catch, tray_width="0.5 m", tray_length="0.5 m", form=form)
+    return spreadcheck.assess(test, **options)
+
+
+def row(section, label):
+    return next(r for r in section.rows if r.label == label)
+
+
+def worst():
+    """Long texts of wide signs and of markup, and more doubts than the page takes."""
+    long = "<b>& *Wörks* | `W` [x](y) " + "W" * 200
+    texts = dict.fromkeys(("test", "machine", "product", "place", "operator", "drop point", "vanes"), long)
+    return assessed(texts | {f"odd {n} {'W' * 60}": long for n in range(12)} | {"target rate": "100 kg/ha"})
+
+
+# ---- what is filled in
+
+
+def test_what_is_known_is_filled_in():
+    card = settings_card(assessed(), highest_speed_rpm=900)
+    found = {r.label: r.value for r in card.controller.rows}
+    assert found == {
+        "product density": "0.780 kg/L",
+        "bout width": "12 m",
+        "highest spinner speed": "900 rpm",
+        "calibration factor": "0.8",
+    }
+    assert row(card.settings, "swath height").value == "0.9 m"
+    assert row(card.settings, "gate setting").value == "32.5"
+    assert row(card.product, "crush strength").value == "4.0 kgf"
+    assert row(card.controller, "calibration factor").note == "as in force; the trays found 100 % of the target"
+    assert row(card.result, "CV at 12 m back-and-forth").value == "0.0 %, within the limit"
+    assert row(card.result, "pattern").value == "flat-topped"
+    assert card.date == "2026-04-02"
+
+
+def test_us_units():
+    card = settings_card(assessed(), "us")
+    assert row(card.controller, "product density").value == "48.7 lb/ft3"  # 780 kg/m3 / 16.018 463
+    assert row(card.controller, "bout width").value == "39.37 ft"
+    assert "lb/ac" in row(card.result, "CV at 39.37 ft back-and-forth").note
+
+
+def test_what_is_unknown_is_a_line_to_write_on():
+    """Without a form nothing is made up: every row but the result is empty."""
+    card = settings_card(assessed(drop=FULL))
+    empty = [r for s in (card.about, card.product, card.settings, card.controller) for r in s.rows]
+    assert all(r.value == "" for r in empty)
+    assert card.date == ""
+    assert row(card.controller, "bout width").note.startswith("none was named; effective width ")
+    assert row(card.result, "CV at the bout width driven").value == ""
+
+
+def test_a_width_over_the_limit_is_not_entered():
+    card = settings_card(assessed(bout_width_m=16.5))
+    width = row(card.controller, "bout width")
+    assert width.value == ""
+    assert width.note.startswith("16.5 m is not within the CV limit; effective width ")
+    assert row(card.result, "CV at 16.5 m back-and-forth").value.endswith("OVER the limit")
+
+
+@pytest.mark.parametrize(("target", "entered"), [(265, True), (268, False), (219, True), (217, False)])
+def test_a_factor_is_entered_only_where_the_rate_is_right(target, entered):
+    """EN 13739-2:2011, 5.2: the trays must find 90 to 110 %; 240 of 266.7 and of 218.2 kg/ha are those bounds."""
+    factor = row(settings_card(assessed({"target rate": f"{target} kg/ha"})).controller, "calibration factor")
+    assert (factor.value == "0.8") is entered
+    assert ("correct it first (spreadcheck rate)" in factor.note) is not entered
+
+
+def test_a_speed_above_the_highest_is_said():
+    note = row(settings_card(assessed(), highest_speed_rpm=750).controller, "highest spinner speed").note
+    assert note == "the 800 rpm of the test is above it: set it lower, test again"
+
+
+def test_doubts_are_there_and_limited():
+    card = settings_card(worst())
+    assert len(card.doubts) == MOST_DOUBTS + 1
+    assert re.fullmatch(r"and \d+ more, told by spreadcheck analyse", card.doubts[-1])
+    codes = [finding.code for finding in worst().findings][:MOST_DOUBTS]
+    assert [doubt.split(":")[0] for doubt in card.doubts[:-1]] == codes
+
+
+def test_relative_figures_and_no_width_at_all():
+    x = np.arange(-3.0, 4.0)
+    test = spreadcheck.tray_test(x, [0, 0, 9, 0, 9, 0, 0], tray_width="0.5 m", tray_length="0.5 m", unit="ml")
+    card = settings_card(spreadcheck.assess(test, relative=True, bout_width_m=0.5, limit_pct=0.001))
+    assert row(card.result, "effective width back-and-forth").value == "none"
+    assert row(card.result, "CV at 0.5 m back-and-forth").value == "none: fewer than two trays in a bout"
+    assert "% of peak" in row(card.result, "CV at 0.5 m back-and-forth").note
+
+
+# ---- the three forms
+
+
+class Written(HTMLParser):
+    """Text and tags of a page."""
+
+    def __init__(self, page):
+        super().__init__()
+        self.words, self.tags = [], set()
+        self.feed(page)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.add(tag)
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+
+def every_text(card):
+    sections = (card.about, card.product, card.settings, card.controller, card.result)
+    for section in sections:
+        yield section.heading
+        for r in section.rows:
+            yield from (text for text in (r.label, r.value, r.note) if text)
+    yield from (card.name, *card.doubts, *card.cautions)
+
+
+def squeezed(text):
+    return re.sub(r"\s+", "", text)
+
+
+@pytest.mark.parametrize("system", ["metric", "us"])
+def test_html_says_everything_and_nothing_becomes_markup(system):
+    card = settings_card(worst(), system, highest_speed_rpm=900)
+    page = Written(card_html(card))
+    for text in every_text(card):
+        assert text in page.words, text
+    assert not page.tags & {"b", "script", "img", "a", "iframe"}
+
+
+def test_markdown_says_everything_and_nothing_becomes_markup():
+    card = settings_card(worst())
+    text = card_text(card)
+    plain = re.sub(r"\\(.)", r"\1", text)
+    for part in every_text(card):
+        assert part in plain, part
+    assert not re.search(r"(?<!\\)[<`*\[]", text)
+    tables = [line for line in text.splitlines() if line.startswith("|")]
+    assert all(len(re.findall(r"(?<!\\)\|", line)) == 4 for line in tables)
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("path", [*SHEETS, None], ids=lambda p: p.stem if p else "worst")
+def test_pdf_is_one_page_with_everything_on_it(poppler, path, paper):
+    result = worst() if path is None else spreadcheck.assess(spreadcheck.read_sheet(path))
+    card = settings_card(result, highest_speed_rpm=900)
+    data = card_pdf(card, paper=paper)
+    about = poppler("pdfinfo", "-", data=data)
+    assert re.search(r"Pages:\s+1\n", about)
+    width, height = map(float, re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", about).groups())
+    assert (width, height) == pytest.approx(PAPERS[paper], abs=1)
+    text = squeezed(poppler("pdftotext", "-layout", "-", "-", data=data))
+    assert "Signature" in text
+    for caution in CAUTIONS:
+        assert squeezed(caution)[:60] in text
+    if path is None:
+        return  # texts of 60 wide signs are set smaller and cut
+    raw = squeezed(poppler("pdftotext", "-raw", "-", "-", data=data))
+    for section in (card.about, card.product, card.settings, card.controller, card.result):
+        for r in section.rows:
+            assert squeezed(r.label) in text
+            assert squeezed(r.value) in text
+            assert squeezed(r.note) in raw, r.note
+
+
+def inked(poppler, data):
+    """The page as an array of grey values, 20 dots to the inch."""
+    pgm = poppler("pdftoppm", "-r", "20", "-gray", "-", data=data)
+    head = re.match(rb"P5\s+(\d+)\s+(\d+)\s+255\s", pgm)
+    return np.frombuffer(pgm[head.end() :], np.uint8).reshape(int(head[2]), int(head[1]))
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_pdf_keeps_its_margins(poppler, paper):
+    """Nothing is drawn within 8 mm of the edge, even in the worst case."""
+    grey = inked(poppler, card_pdf(settings_card(worst()), paper=paper))
+    edge = int(8 / 25.4 * 20)
+    for side in (grey[:edge], grey[-edge:], grey[:, :edge], grey[:, -edge:]):
+        assert side.min() == 255
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_html_prints_on_one_page(browser, poppler, paper):
+    """A real browser prints the worst card on one sheet, and shows it on a phone without sideways scrolling."""
+    import base64
+
+    browser.open(card_html(settings_card(worst(), highest_speed_rpm=900), paper=paper))
+    wide = browser.driver.execute_script("return [document.documentElement.scrollWidth, window.innerWidth]")
+    assert wide[0] <= wide[1]
+    printed = browser.driver.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})
+    about = poppler("pdfinfo", "-", data=base64.b64decode(printed["data"]))
+    assert re.search(r"Pages:\s+1\n", about)
+    width, height = map(float, re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", about).groups())
+    assert (width, height) == pytest.approx(PAPERS[paper], abs=1.5)
+    assert "Signature" in browser.shown()
+
+
+# ---- the command
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+@pytest.mark.parametrize("ending", ["pdf", "html", "md"])
+def test_the_command_writes_each_form(tmp_path, ending):
+    target = tmp_path / f"card.{ending}"
+    result = run("analyse", SAMPLES / "us_units.csv", "--units", "us", "--card", target, "--highest-speed", "750 rpm")
+    assert result.exit_code == 0
+    start = {"pdf": b"%PDF", "html": b"<!doctype html>", "md": b"# Settings card: "}[ending]
+    assert target.read_bytes().startswith(start)
+    if ending != "pdf":
+        assert "750 rpm" in target.read_text(encoding="utf-8")
+    again = run("analyse", SAMPLES / "us_units.csv", "--card", target)
+    assert again.exit_code == 2
+    assert "exists already; add --overwrite" in again.stderr
+
+
+def test_the_same_card_twice_is_the_same_file():
+    card = settings_card(assessed())
+    assert card_pdf(card) == card_pdf(card)
+
+
+def test_signs_the_font_lacks_are_named(tmp_path):
+    text = (SAMPLES / "lopsided.csv").read_text(encoding="utf-8").replace("Test crew A", "試験班")
+    sheet = tmp_path / "test.csv"
+    sheet.write_text(text, encoding="utf-8")
+    result = run("analyse", sheet, "--card", tmp_path / "card.pdf")
+    assert result.exit_code == 0
+    assert 'The font has no sign for 試験班 and the PDF shows "?" instead.' in result.stderr
+
+
+BAD = {
+    "ending": (
+        ["--card", "card.docx"],
+        'card.docx: a card can\'t be written as "docx"; end the name in .pdf, .html or .md',
+    ),
+    "no ending": (["--card", "card"], 'card: a card can\'t be written as ""; end the name in'),
+    "folder": (["--card", "nowhere/card.md"], "nowhere/card.md: the folder does not exist; make it first"),
+    "twice": (["--card", "a.md", "--csv", "a.md"], "a.md: is asked for twice; give each output a name of its own"),
+    "speed without unit": (["--card", "a.md", "--highest-speed", "750"], 'option --highest-speed: "750" has no unit'),
+    "impossible speed": (
+        ["--card", "a.md", "--highest-speed", "0 rpm"],
+        "option --highest-speed: 0 rpm can't be a spinner speed; give one from 1 to 10000 rpm",
+    ),
+    "speed without card": (
+        ["--highest-speed", "750 rpm"],
+        "option --highest-speed: no card is asked for; add --card FILE",
+    ),
+}
+
+
+@pytest.mark.parametrize(("arguments", "message"), BAD.values(), ids=BAD)
+def test_bad_values_are_said_and_nothing_is_written(tmp_path, monkeypatch, arguments, message):
+    monkeypatch.chdir(tmp_path)
+    result = run("analyse", SAMPLES / "lopsided.csv", *arguments)
+    assert result.exit_code == 2
+    assert message in result.stderr
+    assert result.stdout == ""
+    assert not list(tmp_path.iterdir())
+
+
+def test_what_a_person_wrote_is_kept_short():
+    assert len(row(settings_card(worst()).about, "machine").value) == MOST_SIGNS
