@@ -16,8 +16,8 @@ import numpy as np
 from spreadcheck.assessment import Assessment
 from spreadcheck.errors import Fault, OutputError
 from spreadcheck.labels import BACK_AND_FORTH, METHODS
-from spreadcheck.overlap import deposit_shares
-from spreadcheck.profile import pass_rates
+from spreadcheck.overlap import bout_deposit, deposit_shares
+from spreadcheck.profile import CUT, SAME_PLACE, Profile, pass_rates
 from spreadcheck.tables import rate_unit, show_width
 from spreadcheck.traytest import FloatArray
 from spreadcheck.units import from_inside, shown_unit
@@ -34,6 +34,7 @@ LINE: dict[str, dict[str, Any]] = {
 _PASS_MARKS = "osD^v<>Ph*"
 _SHADES = ("#d9d9d9", "#b0b0b0")
 _BOUTS_SHOWN = 3
+_MOST_PLACES = 3001  # along a line of deposit: more can't be told apart on paper
 _NEIGHBOURS = ("pass before", "this pass", "next pass")
 
 
@@ -239,7 +240,7 @@ def draw_deposit(axes: Axes, result: Assessment, system: str = "metric") -> None
     method, width = shown_bout(result)
     length, rate = _scale("length", system), _rate_scale(result, system)
     half = _BOUTS_SHOWN * width / 2
-    x = np.linspace(-half, half, 3001)
+    x = _drawn_places(result.profile, width, method)
     numbers, shares = deposit_shares(result.profile, x, width, method)
     shades = [_SHADES[int(number) % 2] for number in numbers]
     areas = axes.stackplot(x * length, shares * rate, colors=shades, edgecolor="#555555", lw=0.6)
@@ -268,6 +269,23 @@ def draw_deposit(axes: Axes, result: Assessment, system: str = "metric") -> None
         xlim=(-half * length, half * length),
     )
     axes.legend(fontsize=8, frameon=True, framealpha=0.85, loc="lower right")
+
+
+def _drawn_places(profile: Profile, width: float, method: str) -> FloatArray:
+    """Where the deposit bends within the bouts shown, both sides of each place where it may step; else a fine line."""
+    edges = np.append(bout_deposit(profile, np.array([width]), method).start_m, width / 2)
+    reach = _BOUTS_SHOWN // 2
+    turned = [method == BACK_AND_FORTH and number % 2 == 1 for number in range(-reach, reach + 1)]
+    bouts = [
+        number * width + (-edges if back else edges)
+        for number, back in zip(range(-reach, reach + 1), turned, strict=True)
+    ]
+    x = np.unique(np.concatenate(bouts))
+    if profile.tails == CUT:
+        x = np.unique(np.concatenate((x - 2 * SAME_PLACE * profile.spacing_m, x + 2 * SAME_PLACE * profile.spacing_m)))
+    return (
+        x if len(x) <= _MOST_PLACES else np.linspace(-_BOUTS_SHOWN * width / 2, _BOUTS_SHOWN * width / 2, _MOST_PLACES)
+    )
 
 
 def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:

@@ -1,6 +1,6 @@
 """An assessment as rows, CSV and pandas frames; the rounding rules in one place.
 
-1. `show_width`, `show_rate`, `show_pct`   how figures are rounded for a reader
+1. `show_width`, `show_rate`, `show_pct`, `show_share`   how figures are rounded for a reader; `is_close_call`
 2. `width_rows`      the table of bout widths, thinned to what fits a screen
 3. `widths_csv`      the table of bout widths for a spreadsheet
 4. `widths_frame`, `profile_frame`   the same as pandas frames
@@ -24,6 +24,8 @@ from spreadcheck.widths import Scan
 
 if TYPE_CHECKING:
     import pandas as pd
+
+CLOSE_CALL_PCT = 1.0
 
 
 def show_width(width_m: float | None, system: str = "metric", *, unit: bool = True) -> str:
@@ -125,6 +127,50 @@ def show_pct(share: float, *, digits: int = 1) -> str:
     ('12.3', '-', '100')
     """
     return "-" if math.isnan(share) else f"{share:.{digits}f}"
+
+
+def show_share(part: float, whole: float, *, digits: int = 0) -> str:
+    """One figure as a share of another, as a reader sees it, without the sign.
+
+    Parameters
+    ----------
+    part, whole : float
+        The figures. [any unit, the same]
+    digits : int
+        Decimals. [-]
+
+    Returns
+    -------
+    str
+        The share in %; a dash where the whole is nothing. [-]
+
+    Examples
+    --------
+    >>> show_share(89.7, 159.9), show_share(1, 0)
+    ('56', '-')
+    """
+    return show_pct(100.0 * part / whole if whole else math.nan, digits=digits)
+
+
+def is_close_call(cv_pct: float, limit_pct: float) -> bool:
+    """Whether a CV is so close to its limit that a reader should be told: within 1 %, more than rounding hides.
+
+    Parameters
+    ----------
+    cv_pct, limit_pct : float
+        CV and CV limit. [%]
+
+    Returns
+    -------
+    bool
+        False also where there is no CV. [-]
+
+    Examples
+    --------
+    >>> is_close_call(15.04, 15), is_close_call(12, 15)
+    (True, False)
+    """
+    return abs(cv_pct - limit_pct) <= CLOSE_CALL_PCT
 
 
 @dataclass(frozen=True)

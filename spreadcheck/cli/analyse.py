@@ -17,6 +17,7 @@ from spreadcheck.cli.options import (
     units_option,
     write_result,
 )
+from spreadcheck.cli.report_output import check_reports, report_content, report_option
 
 if TYPE_CHECKING:
     from spreadcheck.assessment import Assessment
@@ -42,8 +43,9 @@ if TYPE_CHECKING:
 @click.option("--csv", "csv_file", metavar="FILE", help="Write the table of bout widths as CSV; - for standard output.")
 @click.option("--plot", "plot_file", metavar="FILE", help="Draw three panels; .png, .svg or .pdf by the ending.")
 @card_options
+@report_option
 @click.option(
-    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the card."
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of card and report."
 )
 @click.option("--within-limit", is_flag=True, help="Exit with 1 when the CV at the bout width is over the limit.")
 @overwrite_option
@@ -65,6 +67,7 @@ def analyse(
     plot_file: str | None,
     card_file: str | None,
     highest_speed: str | None,
+    report_files: tuple[str, ...],
     paper: str,
     within_limit: bool,
     overwrite: bool,
@@ -79,18 +82,20 @@ def analyse(
       spreadcheck analyse sample_trays/even_trapezoid.csv
       spreadcheck analyse test.csv --bout-width "24 m" --limit 20 --plot test.png
       spreadcheck analyse test.csv --card card.pdf --highest-speed "900 rpm"
+      spreadcheck analyse test.csv --report test.html --report test.pdf
     """
     from spreadcheck.assessment import assess
     from spreadcheck.errors import Fault, WidthError
     from spreadcheck.units import parse_quantity
     from spreadcheck.widths import parse_widths
 
-    check_targets([json_file, csv_file, plot_file, card_file], overwrite)
+    check_targets([json_file, csv_file, plot_file, card_file, *report_files], overwrite)
     highest_rpm = check_card(card_file, highest_speed)
     if plot_file:
         from spreadcheck.plots import file_format
 
         file_format(plot_file)
+    check_reports(report_files)
     result = assess(
         read_test(sheet),
         limit_pct=limit,
@@ -102,10 +107,14 @@ def analyse(
     if within_limit and result.within_limit is None:
         fault = Fault("option --within-limit", "no bout width is known", 'add --bout-width, such as "24 m"')
         raise WidthError(fault)
+    # cards and reports are made before any file is written
     card = card_content(result, card_file, units, highest_rpm=highest_rpm, paper=paper) if card_file else None
+    reports = [(path, report_content(result, path, units, paper=paper)) for path in report_files]
     _write_files(result, json_file, csv_file, plot_file, units, overwrite)
     if card_file and card is not None:
         write_result(card_file, card, overwrite=overwrite)
+    for path, content in reports:
+        write_result(path, content, overwrite=overwrite)
     if "-" not in (json_file, csv_file):
         _present(result, units, every_width, advice)
     if within_limit and not result.within_limit:

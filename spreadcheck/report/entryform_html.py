@@ -9,12 +9,9 @@ everything a person wrote reaches the page as JSON and is shown as text, never a
 
 from __future__ import annotations
 
-import base64
 import hashlib
 import html
-import json
 import math
-from importlib.resources import files
 from string import Template
 from typing import Any
 
@@ -29,6 +26,7 @@ from spreadcheck.entryform import (
     unit_system,
 )
 from spreadcheck.labels import LABELS, REQUIRED, Label, known_label
+from spreadcheck.report.webpage import json_for_page, part, strict_policy
 from spreadcheck.sheetcells import TITLE, VERSION, shortest
 from spreadcheck.traysheet import sheet_text
 from spreadcheck.traytest import MAX_CATCH, MIN_CATCH, CatchColumn, TrayTest, column_kind
@@ -37,30 +35,17 @@ from spreadcheck.units import KINDS, unit_named
 
 def entry_form_html(form: EntryForm, *, file_name: str = "tray-sheet-filled.csv") -> str:
     """The entry form as one HTML file; `file_name` is what the phone saves the filled sheet as."""
-    style = _part("page.css")
-    data = json.dumps(_sheet(form, file_name), ensure_ascii=True, separators=(",", ":"))
+    style = part("phone", "page.css")
     script = "\nconst SHEET = JSON.parse(document.getElementById('sheet').textContent);\n" + "".join(
-        _part(name) for name in ("rules.js", "keeping.js", "page.js")
+        part("phone", name) for name in ("rules.js", "keeping.js", "page.js")
     )
-    policy = (
-        f"default-src 'none'; script-src {_hash(script)}; style-src {_hash(style)}; img-src data:; "
-        "base-uri 'none'; form-action 'none'"
-    )
-    return Template(_part("page.html")).substitute(
-        policy=policy,
+    return Template(part("phone", "page.html")).substitute(
+        policy=strict_policy(script, style),
         title=html.escape(form.test.name),
         style=style,
         script=script,
-        sheet=data.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e"),
+        sheet=json_for_page(_sheet(form, file_name)),
     )
-
-
-def _part(name: str) -> str:
-    return (files("spreadcheck.report") / "phone" / name).read_text(encoding="utf-8")
-
-
-def _hash(content: str) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(content.encode()).digest()).decode()}'"
 
 
 def _sheet(form: EntryForm, file_name: str) -> dict[str, Any]:

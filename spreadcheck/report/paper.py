@@ -73,6 +73,11 @@ class Page:
         outline = Rectangle((x, y), width, height, fill=False, edgecolor="black", linewidth=weight, transform=self._mm)
         self.figure.add_artist(outline)
 
+    def axes(self, x: float, y: float, width: float, height: float) -> Any:
+        """A place for a plot with its frame's top left corner at x, y; what stands around the frame is outside it."""
+        place = (x / self.width, 1 - (y + height) / self.height, width / self.width, height / self.height)
+        return self.figure.add_axes(place)
+
     def arrow_up(self, x: float, y: float, length: float) -> None:
         """A solid arrow whose tip is at x, y."""
         from matplotlib.patches import Polygon

@@ -1,0 +1,106 @@
+"""The report for a customer on paper: the same words, pictures and tables as the HTML report, A4 or US Letter.
+
+1. `PrintedReport`   the PDF and what to say about it
+2. `report_pdf`      an assessment -> its pages
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+from spreadcheck import __version__
+from spreadcheck.assessment import Assessment
+from spreadcheck.plots import draw_deposit, draw_profile, draw_widths
+from spreadcheck.report.paper import FONT, pdf_of, unprintable, wrapped
+from spreadcheck.report.paperflow import Flow
+from spreadcheck.report.sheettables import bout_table, form_table, limit_table, tray_tables, width_tables
+from spreadcheck.report.words import doubt_words, method_words, picture_words, plain_words, source_words
+
+PICTURE_HEIGHT = 46.0
+NAME_LINES = 3
+
+
+@dataclass(frozen=True)
+class PrintedReport:
+    """The PDF of a report, and what its user is told about it."""
+
+    data: bytes
+    pages: int
+    unprintable: str  # characters that the font lacks; "?" stands for each
+
+
+def report_pdf(
+    result: Assessment,
+    system: str = "metric",
+    *,
+    paper: str = "a4",
+    on_page: Callable[[int], object] | None = None,
+) -> PrintedReport:
+    """The report as a PDF; `on_page` is told after each page how many there are."""
+    flow = Flow(paper)
+    _plain_part(flow, result, system)
+    _picture_part(flow, result, system)
+    _table_part(flow, result, system)
+    flow.feet(f"{result.test.name} - spreadcheck {__version__}")
+    told = partial(on_page, len(flow.pages)) if on_page else None
+    data = pdf_of(flow.pages, title=f"Spread pattern report: {result.test.name}", on_page=told)
+    test = result.test
+    written = [test.name, *test.tray, *test.note, *(column.name for column in test.columns)]
+    written += [f"{row.label}{row.value}{row.unit}" for row in test.form]
+    return PrintedReport(data, len(flow.pages), unprintable("".join(written)))
+
+
+def _plain_part(flow: Flow, result: Assessment, system: str) -> None:
+    flow.line("Spread pattern report", size=9, leading=5)
+    for line in wrapped(result.test.name, flow.room * 0.9, 16)[:NAME_LINES]:
+        flow.line(line, size=16, leading=7.5, bold=True)
+    flow.y += 1
+    answer, *further = plain_words(result, system)
+    flow.heading(answer.heading)
+    for number, sentence in enumerate(answer.sentences):
+        flow.paragraph(sentence, bold=number == 0)
+    for passage in further:
+        flow.heading(passage.heading)
+        for sentence in passage.sentences if passage.steps else (" ".join(passage.sentences),):
+            flow.paragraph(sentence, mark="\u2022" if passage.steps else "")
+
+
+def _picture_part(flow: Flow, result: Assessment, system: str) -> None:
+    from matplotlib import rc_context
+
+    flow.new_page()
+    flow.heading("Pictures")
+    words = picture_words(result, system)
+    for draw, (title, description) in zip((draw_profile, draw_deposit, draw_widths), words, strict=True):
+        flow.paragraph(f"{title}. {description}")
+        with rc_context({"font.family": FONT, "font.size": 8, "axes.spines.top": False, "axes.spines.right": False}):
+            flow.plot(partial(_untitled, draw, result, system), height=PICTURE_HEIGHT)
+
+
+def _untitled(draw: Callable[[Any, Assessment, str], None], result: Assessment, system: str, axes: Any) -> None:
+    """A plot without its own title, which stands above it already."""
+    draw(axes, result, system)
+    axes.set_title("")
+
+
+def _table_part(flow: Flow, result: Assessment, system: str) -> None:
+    flow.new_page()
+    flow.heading("Figures")
+    for table in (bout_table(result, system), limit_table(result, system), *width_tables(result, system)):
+        flow.table(table)
+    flow.heading("Method")
+    for words in method_words(result):
+        flow.paragraph(words)
+    flow.heading("What the limits rest on")
+    for words in source_words():
+        flow.paragraph(words, mark="\u2022")
+    flow.new_page()
+    flow.heading("Raw trays and form")
+    for table in (*tray_tables(result, system), form_table(result)):
+        flow.table(table)
+    flow.heading("Doubts about this test")
+    for words in doubt_words(result):
+        flow.paragraph(words, mark="\u2022")
