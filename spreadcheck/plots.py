@@ -183,7 +183,7 @@ def draw_profile(axes: Axes, result: Assessment, system: str = "metric") -> None
     axes.axvline(profile.centre_m * length, color="black", lw=1, ls="-.", label="centre of the spread")
     axes.set(title="Catches and single-pass profile", xlabel=_offset_label(system), ylabel=_rate_label(result, system))
     axes.set_ylim(bottom=0)
-    axes.legend(fontsize=8, frameon=False, loc="best")
+    axes.legend(fontsize=8, framealpha=0.85, edgecolor="none", loc="best")
 
 
 def shown_bout(result: Assessment) -> tuple[str, float]:
@@ -334,7 +334,7 @@ def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
     unit = shown_unit("length", system)
     axes.set(title="CV against bout width", xlabel=f"Bout width ({unit})", ylabel="CV by trays (%)")
     axes.set_ylim(0, min(highest * 1.05, max(4 * result.limit_pct, 60)))
-    axes.legend(fontsize=8, frameon=False, loc="upper left")
+    axes.legend(fontsize=8, framealpha=0.85, edgecolor="none", loc="upper left")
 
 
 def _scale(kind: str, system: str) -> float:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from functools import lru_cache
 from typing import Any
 
-from spreadcheck.report.paper import PAPERS, Page, text_width, wrapped
+from spreadcheck.report.paper import PAPERS, Page, printable, text_width, wrapped
 from spreadcheck.report.sheettables import Table
 
 MARGIN, FOOT = 16.0, 9.0
@@ -143,7 +143,7 @@ def _cell_lines(cell: str, width: float) -> list[str]:
 
 @lru_cache(maxsize=4096)
 def _wide(text: str) -> float:
-    return text_width(text, CELL, bold=True)
+    return text_width(printable(text), CELL, bold=True)
 
 
 def _column_widths(table: Table, room: float) -> list[float]:

@@ -143,7 +143,7 @@ def _kind(table: Table, column: int) -> str:
 def _row(table: Table, row: tuple[str, ...]) -> str:
     first, *rest = row
     cells = "".join(_cell(table, at, cell) for at, cell in enumerate(rest, start=1))
-    return f'<tr><th scope="row">{_text(first)}</th>{cells}</tr>'
+    return f'<tr><th scope="row"{_kind(table, 0)}>{_text(first)}</th>{cells}</tr>'
 
 
 def _cell(table: Table, column: int, cell: str) -> str:

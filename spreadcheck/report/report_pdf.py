@@ -1,7 +1,8 @@
 """The report for a customer on paper: the same words, pictures and tables as the HTML report, A4 or US Letter.
 
 1. `PrintedReport`   the PDF and what to say about it
-2. `report_pdf`      an assessment -> its pages
+2. `report_pdf`      an assessment -> its PDF
+3. `report_pages`    the same as pages, for who wants them as pictures
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Any
 from spreadcheck import __version__
 from spreadcheck.assessment import Assessment
 from spreadcheck.plots import draw_deposit, draw_profile, draw_widths
-from spreadcheck.report.paper import FONT, pdf_of, unprintable, wrapped
+from spreadcheck.report.paper import FONT, Page, pdf_of, unprintable, wrapped
 from spreadcheck.report.paperflow import Flow
 from spreadcheck.report.sheettables import bout_table, form_table, limit_table, tray_tables, width_tables
 from spreadcheck.report.words import doubt_words, method_words, picture_words, plain_words, source_words
@@ -40,17 +41,23 @@ def report_pdf(
     on_page: Callable[[int], object] | None = None,
 ) -> PrintedReport:
     """The report as a PDF; `on_page` is told after each page how many there are."""
+    pages = report_pages(result, system, paper=paper)
+    told = partial(on_page, len(pages)) if on_page else None
+    data = pdf_of(pages, title=f"Spread pattern report: {result.test.name}", on_page=told)
+    test = result.test
+    written = [test.name, *test.tray, *test.note, *(column.name for column in test.columns)]
+    written += [f"{row.label}{row.value}{row.unit}" for row in test.form]
+    return PrintedReport(data, len(pages), unprintable("".join(written)))
+
+
+def report_pages(result: Assessment, system: str = "metric", *, paper: str = "a4") -> list[Page]:
+    """The pages of the report, drawn."""
     flow = Flow(paper)
     _plain_part(flow, result, system)
     _picture_part(flow, result, system)
     _table_part(flow, result, system)
     flow.feet(f"{result.test.name} - spreadcheck {__version__}")
-    told = partial(on_page, len(flow.pages)) if on_page else None
-    data = pdf_of(flow.pages, title=f"Spread pattern report: {result.test.name}", on_page=told)
-    test = result.test
-    written = [test.name, *test.tray, *test.note, *(column.name for column in test.columns)]
-    written += [f"{row.label}{row.value}{row.unit}" for row in test.form]
-    return PrintedReport(data, len(flow.pages), unprintable("".join(written)))
+    return flow.pages
 
 
 def _plain_part(flow: Flow, result: Assessment, system: str) -> None:

@@ -64,7 +64,7 @@ def bout_table(result: Assessment, system: str = "metric") -> Table:
     head = ("Bout width and driving", "CV by trays, %", "CV by line, %", f"Mean, {unit}", f"Least, {unit}",
             f"Most, {unit}", "Within 10 % of mean, %", "Within 20 % of mean, %")  # fmt: skip
     rows = tuple(_bout_row(what, bout, result, system) for what, bout in _bouts_that_matter(result))
-    return Table("What the field gets", head, rows, "All rates at the metering of the test.")
+    return Table("What the field gets", head, rows, "All rates at the metering of the test.", frozenset({0}))
 
 
 def _bouts_that_matter(result: Assessment) -> Iterator[tuple[str, Bout]]:
@@ -117,9 +117,9 @@ def form_table(result: Assessment) -> Table:
         for row in result.test.form
     )
     if any(row[3] for row in rows):
-        return Table("The form as written", ("Label", "Value", "Unit", "Remark"), rows, words=frozenset({1, 2, 3}))
+        return Table("The form as written", ("Label", "Value", "Unit", "Remark"), rows, words=frozenset({0, 1, 2, 3}))
     cells = tuple(row[:3] for row in rows)
-    return Table("The form as written", ("Label", "Value", "Unit"), cells, words=frozenset({1, 2}))
+    return Table("The form as written", ("Label", "Value", "Unit"), cells, words=frozenset({0, 1, 2}))
 
 
 def tray_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...]:

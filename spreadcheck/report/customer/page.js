@@ -40,7 +40,13 @@ function go(width, method) {
   state.width = width;
   state.method = method;
   state.figures = figuresAt(PROFILE, width, method === BACK);
+  refuse("");
   show();
+}
+
+function refuse(text) {
+  at("refused").textContent = text;
+  at("typed").setAttribute("aria-invalid", String(text !== ""));
 }
 
 let speaking = 0;
@@ -133,19 +139,17 @@ function drawScales(half, highest, toX, toY) {
 
 function prepare() {
   const slider = at("slider"), typed = at("typed");
-  for (const [field, low, high] of [[slider, Math.ceil, Math.floor], [typed, (x) => x, (x) => x]]) {
-    field.min = trimmed(low(LOW / HERE.worth / HERE.step - 1e-9) * HERE.step, 6);
-    field.max = trimmed(high(HIGH / HERE.worth / HERE.step + 1e-9) * HERE.step, 6);
-    field.step = field === slider ? HERE.step : "any";
-  }
+  // whole steps inside the range; a width between them can be typed
+  slider.min = trimmed(Math.ceil(LOW / HERE.worth / HERE.step - 1e-9) * HERE.step, 6);
+  slider.max = trimmed(Math.floor(HIGH / HERE.worth / HERE.step + 1e-9) * HERE.step, 6);
+  slider.step = HERE.step;
   slider.addEventListener("input", () => go(Number(slider.value) * HERE.worth, state.method));
   typed.addEventListener("input", () => {
     const width = Number(typed.value.replace(",", ".")) * HERE.worth;
     const usable = width >= LOW * (1 - 1e-9) && width <= HIGH * (1 + 1e-9);
-    typed.setAttribute("aria-invalid", String(!usable));
-    at("refused").textContent = usable ? "" : `Type a width from ${lengthText(LOW)} to ${lengthText(HIGH)}.`;
-    if (usable) go(width, state.method);
+    if (usable) go(width, state.method); else refuse(`Type a width from ${lengthText(LOW)} to ${lengthText(HIGH)}.`);
   });
+  typed.addEventListener("blur", () => { refuse(""); show(); });
   for (const radio of document.querySelectorAll("input[name=method]")) {
     radio.addEventListener("change", () => go(state.width, radio.value));
   }

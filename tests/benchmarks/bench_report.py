@@ -1,0 +1,60 @@
+"""Speed of the report: one step of the slider in the browser, and the making of both files.
+
+Run: pytest tests/benchmarks/bench_report.py -s -o addopts=--import-mode=importlib
+"""
+
+import statistics
+import time
+
+import numpy as np
+import pytest
+
+from spreadcheck import assess, tray_test
+from spreadcheck.report.report_html import report_html
+from spreadcheck.report.report_pdf import report_pdf
+
+STEP = """
+const slider = document.getElementById("slider"), low = Number(slider.min), high = Number(slider.max), taken = [];
+const radios = [...document.querySelectorAll("input[name=method]")];
+for (let i = 0; i < 400; i += 1) {
+  if (i % 100 === 0) radios[(i / 100) % 2].click();
+  const begin = performance.now();
+  slider.value = low + (high - low) * ((i * 37) % 100) / 99;
+  slider.dispatchEvent(new Event("input", { bubbles: true }));
+  document.getElementById("deposit").getBBox();  // the layout that follows is part of the answer
+  document.body.offsetHeight;
+  taken.push(performance.now() - begin);
+}
+return taken;
+"""
+
+
+def result():
+    """41 trays, 3 passes: an invented pattern."""
+    x = np.arange(-20, 21) * 1.0
+    catch = np.clip(24 - np.abs(x), 0, 12)[:, None] + np.random.default_rng(1).random((41, 3))
+    return assess(tray_test(x, catch, tray_width="0.5 m", tray_length="0.5 m", form={"bout width": "24 m"}))
+
+
+@pytest.mark.parametrize("tails", ["taper", "cut"])
+def test_slider_step(browser, tails):
+    """41 trays: figures, sentence, table and picture within 16 ms, the time of one frame at 60 Hz."""
+    test = result().test
+    browser.open(report_html(assess(test, tails=tails)))
+    taken = browser.driver.execute_script(STEP)
+    middle = statistics.median(taken)
+    print(f"\nslider step, {tails}: median {middle:.2f} ms, worst of {len(taken)} {max(taken):.1f} ms")
+    assert middle < 16
+
+
+def test_making():
+    """HTML and PDF of 41 trays; a PDF takes over a second, so the command shows a bar."""
+    report = result()
+    for name, make in (("HTML", report_html), ("PDF", report_pdf)):
+        seconds = []
+        for _ in range(3):
+            begin = time.perf_counter()
+            make(report)
+            seconds.append(time.perf_counter() - begin)
+        print(f"\n{name}: median {statistics.median(seconds):.2f} s")
+        assert statistics.median(seconds) < 10

@@ -1,0 +1,185 @@
+"""The report on paper, as poppler reads it: every section, the library's figures, fonts, page sizes."""
+
+import dataclasses
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from spreadcheck import assess, read_sheet, tray_test
+from spreadcheck.labels import METHODS
+from spreadcheck.report.report_pdf import report_pdf
+from spreadcheck.report.sheettables import bout_table, limit_table, tray_tables, width_tables
+from spreadcheck.report.words import doubt_words, method_words, plain_words, source_words
+from spreadcheck.sheetcells import shortest
+from spreadcheck.tables import show_pct, show_rate, show_width, width_rows
+from spreadcheck.traytest import FormRow
+
+SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SHEETS = sorted(
+    path for path in SAMPLES.glob("*.csv") if path.read_text(encoding="utf-8").startswith("spreadcheck tray")
+)
+PAGE_POINTS = {"a4": (595.276, 841.890), "letter": (612.0, 792.0)}  # ISO 216: 210 x 297 mm; US Letter: 8.5 x 11 in
+HEADINGS = (
+    "In short", "What was tested", "How far apart the passes may be driven", "Is it even enough at the width driven?",
+    "What the field gets", "What to do", "Pictures", "Figures", "Method", "What the limits rest on",
+    "Raw trays and form", "Doubts about this test",
+)  # fmt: skip
+HOSTILE = "</b><script>alert(1)</script> $x_1$ \\frac =cmd()|'/C' & %d"
+
+
+def flat(text):
+    """Text with every run of blanks and line ends as one blank."""
+    return " ".join(text.split())
+
+
+def text_of(poppler, data, *options):
+    return poppler("pdftotext", *options, "-", "-", data=data)
+
+
+@pytest.mark.parametrize("path", SHEETS, ids=lambda p: p.stem)
+def test_every_section_is_there_in_order(poppler, path):
+    """Headings in order; every sentence whole; every page numbered."""
+    result = assess(read_sheet(path))
+    printed = report_pdf(result)
+    raw = text_of(poppler, printed.data, "-layout")
+    lines = [line.strip() for line in raw.replace("\f", "\n").splitlines()]
+    places = [lines.index(heading) for heading in HEADINGS]
+    assert places == sorted(places)
+    text = flat(text_of(poppler, printed.data))
+    for passage in plain_words(result):
+        assert all(sentence in text for sentence in passage.sentences)
+    for sentence in (*method_words(result), *source_words(), *doubt_words(result)):
+        assert flat(sentence) in text
+    assert printed.pages >= 4
+    for number in range(1, printed.pages + 1):
+        assert f"page {number} of {printed.pages}" in text
+
+
+@pytest.mark.parametrize("system", ["metric", "us"])
+def test_figures_are_the_librarys(poppler, system):
+    """Each row of the table of widths, as the library rounds its figures."""
+    result = assess(read_sheet(SAMPLES / "lopsided.csv"))
+    rows = [line.split() for line in text_of(poppler, report_pdf(result, system).data, "-layout").splitlines()]
+    shown = width_rows(result, most=24)
+    assert len(shown) > 20
+    for method in METHODS:
+        for row in shown:
+            cv, line, least, most = row.scans[method]
+            figures = [
+                show_pct(cv), "yes" if cv <= 15 else "no", show_pct(line),
+                *(show_rate(rate, result, system) for rate in (row.mean, least, most)),
+            ]  # fmt: skip
+            width = show_width(row.width_m, system, unit=False)
+            assert any(found[:1] == [width] and found[2:] == figures for found in rows), (method, width)
+
+
+def test_raw_trays_are_whole(poppler):
+    """Every tray with its catches as written; x and blank told apart; notes."""
+    result = assess(read_sheet(SAMPLES / "sparse_gaps.csv"))
+    rows = [line.split() for line in text_of(poppler, report_pdf(result).data, "-layout").splitlines()]
+    (table,) = tray_tables(result)
+    for cells in table.rows:
+        expected = " ".join(cells).split()
+        assert any(found == expected for found in rows), cells
+    assert any(row[:5] == ["L7", shortest(-14), "5.4", "x", "6.1"] for row in rows)
+    assert sum(row.count("blank") for row in rows) >= 6
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_page_size_and_fonts(poppler, paper):
+    printed = report_pdf(assess(read_sheet(SAMPLES / "lopsided.csv")), paper=paper)
+    info = poppler("pdfinfo", "-", data=printed.data)
+    assert int(re.search(r"Pages:\s+(\d+)", info)[1]) == printed.pages
+    size = tuple(map(float, re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", info).groups()))
+    assert size == pytest.approx(PAGE_POINTS[paper], abs=0.01)
+    assert re.search(r"Title:\s+Spread pattern report: Lopsided: drop point too far left", info)
+    fonts = poppler("pdffonts", "-", data=printed.data).splitlines()[2:]
+    assert {"DejaVuSans", "DejaVuSans-Bold"} <= {line.split()[0].split("+")[-1] for line in fonts}
+    assert all(re.search(r"TrueType .* yes +\S+ +yes ", line) for line in fonts), fonts
+
+
+def words_outside(poppler, data, margin_mm=9):
+    """Words that stand outside the margins, or that are cut by the edge of the page."""
+    margin = margin_mm / 25.4 * 72
+    outside, width, height = [], 0.0, 0.0
+    for line in poppler("pdftotext", "-bbox", "-", "-", data=data).splitlines():
+        if page := re.search(r'<page width="([\d.]+)" height="([\d.]+)"', line):
+            width, height = map(float, page.groups())
+        elif word := re.search(r'xMin="([-\d.]+)" yMin="([-\d.]+)" xMax="([-\d.]+)" yMax="([-\d.]+)">(.*)<', line):
+            left, top, right, bottom = map(float, word.groups()[:4])
+            if left < margin or right > width - margin or top < margin or bottom > height - margin:
+                outside.append(word[5])
+    return outside
+
+
+def hostile():
+    """A sheet with the longest and oddest words that a person might type."""
+    test = read_sheet(SAMPLES / "sparse_gaps.csv")
+    form = [FormRow(row.label, HOSTILE, "") if row.label in ("test", "product") else row for row in test.form]
+    form += [FormRow("own " + "label " * 30, "word " * 300, "u" * 300), FormRow("w" * 400, "z" * 4000)]
+    note = (HOSTILE, "n" * 900, *test.note[2:])
+    return dataclasses.replace(test, form=tuple(form), note=note, tray=("t" * 300, *test.tray[1:]))
+
+
+def test_what_people_write_is_shown_as_text(poppler):
+    """No formula signs, no markup; words too long for the page are cut or broken, never run over its edge."""
+    printed = report_pdf(assess(hostile()))
+    text = flat(text_of(poppler, printed.data))
+    assert text.count(flat(HOSTILE)) >= 2
+    assert words_outside(poppler, printed.data) == []
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("path", SHEETS, ids=lambda p: p.stem)
+def test_nothing_runs_off_the_page(poppler, path, paper):
+    assert words_outside(poppler, report_pdf(assess(read_sheet(path)), "us", paper=paper).data) == []
+
+
+def test_many_trays_and_passes(poppler):
+    """61 trays, 14 passes: every tray once in every table of passes, the head again on every page."""
+    x = np.arange(-30, 31)
+    catch = np.clip(30 - np.abs(x), 0, 15)[:, None] + np.arange(14) / 10
+    result = assess(tray_test(x, catch, tray_width="0.5 m", tray_length="0.5 m"))
+    printed = report_pdf(result)
+    rows = [line.split() for line in text_of(poppler, printed.data, "-layout").splitlines()]
+    for tray, offset in zip(result.test.tray, result.test.offset, strict=True):
+        assert sum(row[:2] == [tray, shortest(offset)] for row in rows) == 3
+    heads = sum(row[:2] == ["Tray", "Offset,"] for row in rows)
+    assert heads >= 3
+    assert words_outside(poppler, printed.data) == []
+
+
+def test_rates_in_proportion(poppler):
+    test = tray_test(np.arange(-4, 5), [1, 2, 4, 5, 5, 5, 4, 2, 1], tray_width="1 m", tray_length="1 m", unit="ml")
+    text = flat(text_of(poppler, report_pdf(assess(test, relative=True, bout_width_m=5)).data))
+    assert "% of peak on average" in text
+    assert "lb/ac" not in text
+
+
+def test_signs_that_the_font_lacks_are_named():
+    test = read_sheet(SAMPLES / "lopsided.csv")
+    test = dataclasses.replace(test, form=(*test.form, FormRow("operator", "王 and 李")))
+    assert report_pdf(assess(test)).unprintable == "王李"
+    assert report_pdf(assess(read_sheet(SAMPLES / "lopsided.csv"))).unprintable == ""
+
+
+def test_every_page_is_counted_for_a_progress_bar():
+    told = []
+    printed = report_pdf(assess(read_sheet(SAMPLES / "lopsided.csv")), on_page=told.append)
+    assert told == [printed.pages] * printed.pages
+
+
+def test_the_same_report_twice_is_the_same_file():
+    result = assess(read_sheet(SAMPLES / "lopsided.csv"))
+    assert report_pdf(result).data == report_pdf(result).data
+
+
+def test_tables_of_the_figures(poppler):
+    result = assess(read_sheet(SAMPLES / "volumes.csv"))
+    text = flat(text_of(poppler, report_pdf(result).data, "-layout"))
+    for table in (bout_table(result), limit_table(result), *width_tables(result)):
+        assert table.caption in text
+        for row in table.rows:
+            assert " ".join(row) in text

@@ -1,0 +1,191 @@
+"""The plain sentences of a report: every case is told, with the library's own figures in both unit systems."""
+
+import math
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from spreadcheck import assess, read_sheet, tray_test
+from spreadcheck.labels import METHODS
+from spreadcheck.report.sheettables import BLANK, MOST_CATCHES, tray_tables, width_tables
+from spreadcheck.report.words import doubt_words, plain_words
+from spreadcheck.tables import show_pct, show_rate, show_width
+
+SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SHEETS = sorted(
+    path for path in SAMPLES.glob("*.csv") if path.read_text(encoding="utf-8").startswith("spreadcheck tray")
+)
+FT_M, LB_AC_KG_HA = 0.3048, 0.45359237 / 0.40468564224  # exact: foot, pound and acre of 1959
+
+
+def invented(catch, form=None, spacing=1.0, **more):
+    """An assessed line of trays with the centre in the middle."""
+    catch = np.asarray(catch, dtype=float)
+    offset = (np.arange(len(catch)) - (len(catch) - 1) / 2) * spacing
+    test = tray_test(offset, catch, tray_width="1 m", tray_length="1 m", form=form, **more)
+    return assess(test, relative=True)
+
+
+def told(result, system="metric"):
+    """All sentences by heading."""
+    return {passage.heading: " ".join(passage.sentences) for passage in plain_words(result, system)}
+
+
+@pytest.mark.parametrize("system", ["metric", "us"])
+@pytest.mark.parametrize("path", SHEETS, ids=lambda p: p.stem)
+def test_figures_are_the_librarys(path, system):
+    """Width, CV, mean, least, most and shares as the library rounds them, in every sample."""
+    result = assess(read_sheet(path))
+    words = told(result, system)
+    for method in [result.driving] if result.driving else METHODS:
+        bout = result.bouts[method]
+        assert f"At {show_width(bout.width_m, system)} (" in words["In short"]
+        assert f"its CV is {show_pct(bout.cv_trays_pct)} %" in words["Is it even enough at the width driven?"]
+        unit = "lb/ac" if system == "us" else "kg/ha"
+        for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha):
+            assert f"{show_rate(rate, result, system)} {unit} (" in words["What the field gets"]
+        assert (
+            f"{show_pct(bout.within_10_pct, digits=0)} % of the field lies within 10 %" in words["What the field gets"]
+        )
+        assert f"up to {show_width(result.effective_width_m(method), system)} (" in words["In short"]
+
+
+@pytest.mark.parametrize("path", SHEETS, ids=lambda p: p.stem)
+def test_both_unit_systems_say_the_same(path):
+    """Every pair `24 m (78.7 ft)` and `150.0 kg/ha (133.8 lb/ac)` agrees by the exact factors, to its rounding."""
+    text = " ".join(told(assess(read_sheet(path))).values())
+    lengths = re.findall(r"([\d.]+) m \(([\d.]+) ft\)", text)
+    rates = re.findall(r"([\d.]+) kg/ha \(([\d.]+) lb/ac\)", text)
+    assert lengths
+    assert rates
+    for metres, feet in lengths:
+        assert float(feet) * FT_M == pytest.approx(float(metres), abs=0.005 + 0.05 * FT_M + 1e-9)
+    for kg_ha, lb_ac in rates:
+        assert float(lb_ac) * LB_AC_KG_HA == pytest.approx(float(kg_ha), abs=0.05 + 0.05 * LB_AC_KG_HA + 1e-9)
+
+
+def test_a_lopsided_pattern_is_told_what_to_do():
+    words = told(assess(read_sheet(SAMPLES / "lopsided.csv")))
+    assert (
+        "driven back-and-forth, the spread is NOT even enough: its CV is 27.8 %, over the limit of 15 %"
+        in (words["In short"])
+    )
+    todo = words["What to do"]
+    assert todo.startswith("Drive round-and-round at 21 m (68.9 ft) instead: there the CV is 1.7 %.")
+    assert "Or drive back-and-forth at 13 m (42.7 ft); the same metering then gives 258.3 kg/ha" in todo
+    assert "Find out why left and right are not alike" in todo
+
+
+def test_bands_with_a_stretch_that_fails_are_told():
+    words = told(assess(read_sheet(SAMPLES / "sparse_gaps.csv")))
+    assert (
+        "But not every narrower width is within the limit: 4 m to 16 m and 26 m to 30 m are"
+        in (words["How far apart the passes may be driven"])
+    )
+
+
+def test_no_width_is_even_enough():
+    """A single heap: nothing passes, the best is told, and nobody is sent out with this setting."""
+    result = invented([0, 0, 0, 0, 9, 0, 0, 0, 0], {"bout width": "5 m", "driving": "back-and-forth"})
+    assert all(result.effective_width_m(method) is None for method in METHODS)
+    words = told(result)
+    assert words["In short"].startswith("No bout width that was tried is even enough with this setting")
+    best = result.best(METHODS[0])
+    assert f"the best is {show_width(best[0])} (" in words["How far apart the passes may be driven"]
+    assert f"with a CV of {show_pct(best[1])} %." in words["How far apart the passes may be driven"]
+    assert "Don't spread with this setting" in words["What to do"]
+
+
+def test_only_one_way_of_driving_is_even_enough():
+    """Masses 0 2 6 10 8 4 0 overlapped at 3 m: 2 + 8, 6 + 4 and 10, level round-and-round; 8 10 12 back-and-forth."""
+    test = tray_test(np.arange(-3, 4), [0, 2, 6, 10, 8, 4, 0], tray_width="1 m", tray_length="1 m")
+    answer = told(assess(test, width_m=[3]))["In short"]
+    assert answer == (
+        "The passes may be driven up to 3 m (9.8 ft) apart round-and-round; back-and-forth, no width that was tried is "
+        "even enough."
+    )
+
+
+def test_nothing_is_known_of_the_driving():
+    """No bout width and no driving method: the report judges none, and tells the rate at the effective widths."""
+    result = invented([1, 2, 3, 2, 1])
+    words = told(result)
+    assert words["Is it even enough at the width driven?"].startswith("It is not known how far apart")
+    assert words["What the field gets"].startswith("At 3 m (9.8 ft), driven back-and-forth, the field gets 30.0 kg/ha")
+    assert "Choose a bout width from the bands above" in words["What to do"]
+
+
+def test_rates_in_proportion_only():
+    """ml without a bulk density: shares of the peak, and no rate in any unit."""
+    result = invented([1, 2, 3, 2, 1], {"bout width": "3 m", "target rate": "150 kg/ha"}, unit="ml")
+    words = told(result)["What the field gets"]
+    assert "the field gets 100.0 % of peak on average" in words
+    assert "100 % is the peak of a single pass" in words
+    assert "kg/ha" not in words
+
+
+def test_a_close_call_is_told():
+    """A limit half a per cent below the CV: over it, and close."""
+    test = tray_test(
+        [-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m", form={"bout width": "4 m"}
+    )
+    cv = assess(test).bouts[METHODS[0]].cv_trays_pct
+    close = told(assess(test, limit_pct=cv - 0.5))["Is it even enough at the width driven?"]
+    assert "NOT even enough" in close
+    assert "This is close to the limit" in close
+    assert "close to the limit" not in told(assess(test, limit_pct=cv - 3))["Is it even enough at the width driven?"]
+
+
+def test_a_bout_that_can_not_be_judged():
+    result = invented([1, 2, 3, 2, 1], {"bout width": "1.5 m", "driving": "back-and-forth"})
+    assert math.isnan(result.bouts["back-and-forth"].cv_trays_pct)
+    assert "the spread can't be judged: fewer than two trays lie in one bout" in told(result)["In short"]
+
+
+def test_the_last_width_tried_is_told():
+    """With 3 m the widest of the list, wider ones are not ruled out; with 4 m tried and failed, they are."""
+    test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    for widths, last in (([2, 3], True), ([2, 3, 4], False)):
+        words = told(assess(test, width_m=widths))["How far apart the passes may be driven"]
+        assert ("This is the widest one tried" in words) is last
+
+
+def test_doubts_are_counted_and_told():
+    result = assess(read_sheet(SAMPLES / "sparse_gaps.csv"))
+    assert f"{len(result.findings)} doubt" in told(result)["In short"]
+    assert doubt_words(result) == tuple(finding.message for finding in result.findings)
+    assert doubt_words(invented([1, 2, 3, 2, 1]))[0]
+
+
+def test_raw_trays_tell_blank_x_and_nothing_apart():
+    table = tray_tables(assess(read_sheet(SAMPLES / "sparse_gaps.csv")))[0]
+    cells = {row[0]: row for row in table.rows}
+    assert cells["L7"][2:5] == ("5.4", "x", "6.1")
+    assert cells["L7"][-1] == "kicked over in pass 2"
+    assert cells["L10"][2:5] == ("0", "0", "0")
+    blanks = [row for row in table.rows if BLANK in row]
+    assert blanks
+    assert all("filled" in row[5] for row in blanks if row.count(BLANK) == 3)
+
+
+def test_many_passes_stand_in_several_tables():
+    result = invented(np.ones((5, 14)) * [[1], [2], [3], [2], [1]])
+    tables = tray_tables(result)
+    heads = [head for table in tables for head in table.head if head.startswith("pass")]
+    assert heads == [f"pass {number}, g" for number in range(1, 15)]
+    assert tables[0].caption == "Raw trays, left to right, pass 1 to pass 6"
+
+
+def test_more_catches_than_a_report_bears_are_left_out_and_said():
+    many = invented(np.ones((MOST_CATCHES // 10 + 1, 10)), spacing=0.05)
+    (table,) = tray_tables(many)
+    assert table.rows == ()
+    assert "too many for a report" in table.note
+
+
+def test_thinned_widths_are_said():
+    table = width_tables(assess(read_sheet(SAMPLES / "lopsided.csv")))[0]
+    assert table.note == f"{len(table.rows)} of the 35 widths tried are shown."
+    assert {"13", "21", "23"} <= {row[0] for row in table.rows}
