@@ -38,9 +38,14 @@ def pictures():
     """docs/pictures: name -> content, each drawn from a sample sheet."""
     from spreadcheck import assess, read_sheet
     from spreadcheck.plots import analysis_figure, figure_bytes
+    from spreadcheck.report.report_pdf import report_pages
 
+    lopsided = assess(read_sheet(SAMPLES / "lopsided.csv"))
+    words, drawn = report_pages(lopsided)[:2]
     return {
-        "lopsided.png": figure_bytes(analysis_figure(assess(read_sheet(SAMPLES / "lopsided.csv"))), "png"),
+        "lopsided.png": figure_bytes(analysis_figure(lopsided), "png"),
+        "report.png": figure_bytes(words.figure, "png"),
+        "report-pictures.png": figure_bytes(drawn.figure, "png"),
     }
 
 

@@ -331,7 +331,7 @@ def picture_words(result: Assessment, system: str = "metric") -> tuple[tuple[str
         ),
         (
             f"Overlapped deposit at {both_lengths(width, system)}, {method}",
-            f"What three neighbouring passes leave together: least {least}, most {most}, "
+            f"What all passes leave together, over three bouts: least {least}, most {most}, "
             f"mean {both_rates(bout.mean_kg_ha, result, system)}.",
         ),
         (

@@ -5,7 +5,9 @@ const DATA = JSON.parse(document.getElementById("profile").textContent);
 const PROFILE = profileFrom(DATA);
 const BACK = "back-and-forth";
 const at = (id) => document.getElementById(id);
-const LOW = Math.min(2 * PROFILE.spacing, DATA.narrowest), HIGH = DATA.widest;
+// Not so narrow that hundreds of passes overlap: with thousands of trays the slider would no longer answer at once.
+const LOW = Math.min(DATA.width, Math.max(2 * PROFILE.reach / 200, Math.min(2 * PROFILE.spacing, DATA.narrowest)));
+const HIGH = DATA.widest;
 const [HERE, THERE] = DATA.lengths; // the unit system of the report, and the one in brackets
 const state = { width: DATA.width, method: DATA.method, figures: null };
 
