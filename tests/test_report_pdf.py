@@ -34,6 +34,11 @@ def flat(text):
     return " ".join(text.split())
 
 
+def without_feet(text):
+    """Text without the foot of each page, so that a sentence that runs over a page is whole."""
+    return re.sub(r"[^\n]* - spreadcheck [\d.]+\s+page \d+ of \d+\s*\f", "\n", text)
+
+
 def text_of(poppler, data, *options):
     return poppler("pdftotext", *options, "-", "-", data=data)
 
@@ -47,11 +52,12 @@ def test_every_section_is_there_in_order(poppler, path):
     lines = [line.strip() for line in raw.replace("\f", "\n").splitlines()]
     places = [lines.index(heading) for heading in HEADINGS]
     assert places == sorted(places)
-    text = flat(text_of(poppler, printed.data))
+    text = flat(raw)
+    running = flat(without_feet(text_of(poppler, printed.data)))
     for passage in plain_words(result):
-        assert all(sentence in text for sentence in passage.sentences)
+        assert all(sentence in running for sentence in passage.sentences)
     for sentence in (*method_words(result), *source_words(), *doubt_words(result)):
-        assert flat(sentence) in text
+        assert flat(sentence) in running
     assert printed.pages >= 4
     for number in range(1, printed.pages + 1):
         assert f"page {number} of {printed.pages}" in text

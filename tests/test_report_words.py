@@ -73,7 +73,7 @@ def test_a_lopsided_pattern_is_told_what_to_do():
         in (words["In short"])
     )
     todo = words["What to do"]
-    assert todo.startswith("Drive round-and-round at 21 m (68.9 ft) instead: there the CV is 1.7 %.")
+    assert "Drive round-and-round at 21 m (68.9 ft) instead: there the CV is 1.7 %." in todo
     assert "Or drive back-and-forth at 13 m (42.7 ft); the same metering then gives 258.3 kg/ha" in todo
     assert "Find out why left and right are not alike" in todo
 
@@ -102,7 +102,7 @@ def test_only_one_way_of_driving_is_even_enough():
     """Masses 0 2 6 10 8 4 0 overlapped at 3 m: 2 + 8, 6 + 4 and 10, level round-and-round; 8 10 12 back-and-forth."""
     test = tray_test(np.arange(-3, 4), [0, 2, 6, 10, 8, 4, 0], tray_width="1 m", tray_length="1 m")
     answer = told(assess(test, width_m=[3]))["In short"]
-    assert answer == (
+    assert answer.startswith(
         "The passes may be driven up to 3 m (9.8 ft) apart round-and-round; back-and-forth, no width that was tried is "
         "even enough."
     )
