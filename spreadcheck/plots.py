@@ -92,8 +92,8 @@ def figure_bytes(figure: Figure, file_format: str) -> bytes:
 
     content = io.BytesIO()
     no_date = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(file_format)
-    settings = {"svg.fonttype": "none", "pdf.fonttype": 42, "svg.hashsalt": "spreadcheck"}
-    with rc_context(settings), warnings.catch_warnings():
+    plain = rc_context({"svg.fonttype": "none", "pdf.fonttype": 42, "svg.hashsalt": "spreadcheck"})
+    with plain, warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing from font")  # the picture shows a box for it
         figure.savefig(content, format=file_format, metadata=no_date, dpi=150)
     return content.getvalue()

@@ -18,6 +18,8 @@ BLEND = (SAMPLES / "blend.csv").read_bytes()
 READS_ONE = ["analyse", "confidence", "edge", "rate", "throw", "widths"]
 FULL = Path("/dev/full")
 
+pytestmark = pytest.mark.usefixtures("folder")
+
 
 @pytest.fixture
 def folder(tmp_path, monkeypatch):
@@ -60,7 +62,7 @@ def test_no_result_falls_on_what_is_read(words, folder):
     assert contents(folder) == before
 
 
-def test_two_names_of_one_output(folder):
+def test_two_names_of_one_output():
     done = CliRunner().invoke(main, ["analyse", "field.csv", "--json", "out.x", "--csv", "./out.x"])
     assert done.exit_code == 2
     assert done.stderr == "spreadcheck: out.x: is asked for twice; give each output a name of its own\n"
@@ -86,7 +88,7 @@ def run(words, *, closed=None, stdout=subprocess.PIPE):
 
 @pytest.mark.skipif(not FULL.exists(), reason="needs a device that is always full")
 @pytest.mark.parametrize("more", [[], ["--json", "-"]], ids=["text", "json"])
-def test_standard_output_on_a_full_disk(more, folder):
+def test_standard_output_on_a_full_disk(more):
     done = run(["analyse", "field.csv", *more], stdout=FULL)
     assert done.returncode == 2
     assert done.stderr == (
@@ -96,7 +98,7 @@ def test_standard_output_on_a_full_disk(more, folder):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs POSIX streams")
-def test_closed_streams(folder):
+def test_closed_streams():
     nothing_in = run(["analyse", "-"], closed=0)
     assert (nothing_in.returncode, nothing_in.stdout) == (2, "")
     assert nothing_in.stderr == "spreadcheck: standard input: is closed; give the name of a tray sheet\n"
@@ -108,7 +110,7 @@ def test_closed_streams(folder):
     assert json.loads(told_nobody.stdout)["schema"].startswith("spreadcheck/")
 
 
-def test_a_line_of_two_trays_is_named(folder):
+def test_a_line_of_two_trays_is_named():
     """In a batch nobody could tell whose fault it is."""
     head = "spreadcheck tray sheet,1\ntray width,0.5,m\ntray length,0.5,m\n\ntray,offset,pass 1\n,m,g\n"
     Path("two.csv").write_text(f"{head}L,-2,3\nR,2,3\n", encoding="utf-8")
@@ -117,13 +119,13 @@ def test_a_line_of_two_trays_is_named(folder):
     assert said in CliRunner().invoke(main, ["batch", "."]).stderr
 
 
-def test_an_empty_list_of_widths_is_no_default(folder):
+def test_an_empty_list_of_widths_is_no_default():
     done = CliRunner().invoke(main, ["analyse", "field.csv", "--widths", ""])
     assert done.exit_code == 2
     assert "option --widths: there is no bout width in it" in done.stderr
 
 
-def test_a_name_in_another_script_draws_without_python_words(folder):
+def test_a_name_in_another_script_draws_without_python_words():
     text = SHEET.decode().replace("Lopsided: drop point too far left", "北の畑")
     Path("field.csv").write_text(text, encoding="utf-8")
     done = run(["analyse", "field.csv", "--plot", "field.png"])
