@@ -146,7 +146,9 @@ def assess(
     """
     check_limit(limit_pct)
     profile = profile_of(test, tails=tails, relative=relative)
-    widths = default_widths(profile) if width_m is None else np.unique(np.asarray(width_m, dtype=float))
+    if width_m is None:
+        width_m = default_widths(profile, place=test.source)
+    widths = np.unique(np.asarray(width_m, dtype=float))
     driven = test.bout_width_m if bout_width_m is None else bout_width_m
     scans = scan_methods(profile, widths)
     concluded = _width_concluded(test, scans, limit_pct)

@@ -100,8 +100,10 @@ def find_sheets(folder: str | os.PathLike[str]) -> tuple[tuple[str, ...], tuple[
     spreadcheck.errors.OutputError: no such folder: is not a folder; give the folder that holds the tray sheets
     """
     root = Path(folder)
-    if not root.is_dir():
-        raise OutputError(Fault(os.fspath(folder), "is not a folder", "give the folder that holds the tray sheets"))
+    if not os.fspath(folder) or not root.is_dir():  # an empty name would mean the folder one stands in
+        raise OutputError(
+            Fault(os.fspath(folder) or '""', "is not a folder", "give the folder that holds the tray sheets")
+        )
     names = []
     for place, folders, files in os.walk(root):
         folders[:] = sorted(name for name in folders if not name.startswith("."))

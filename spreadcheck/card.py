@@ -23,6 +23,7 @@ from spreadcheck.units import KINDS, show
 TITLE = "Settings card"
 MOST_SIGNS = 60  # of what a person wrote: the card is one page
 MOST_DOUBTS = 6
+DOUBT_SIGNS = 200  # of one doubt: what was seen, as a rule to its end
 
 CAUTIONS = (
     "The machine maker's manual, the product label and local rules go before this card wherever they differ.",
@@ -116,9 +117,9 @@ def settings_card(
     )
 
 
-def _clipped(text: str) -> str:
+def _clipped(text: str, most: int = MOST_SIGNS) -> str:
     line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
-    return line if len(line) <= MOST_SIGNS else line[: MOST_SIGNS - 1].rstrip() + "…"
+    return line if len(line) <= most else line[: most - 1].rstrip() + "…"
 
 
 def _form_row(result: Assessment, label: str, system: str) -> CardRow:
@@ -222,6 +223,6 @@ def _effective_row(result: Assessment, method: str, limit: str, system: str) -> 
 
 def _doubts(result: Assessment) -> tuple[str, ...]:
     """What is doubtful, shortest form; the analysis tells the rest."""
-    seen = [f"{finding.code}: {_clipped(finding.seen)}" for finding in result.findings]
+    seen = [f"{finding.code}: {_clipped(finding.seen, DOUBT_SIGNS)}" for finding in result.findings]
     more = len(seen) - MOST_DOUBTS
     return tuple(seen) if more <= 0 else (*seen[:MOST_DOUBTS], f"and {more} more, told by spreadcheck analyse")

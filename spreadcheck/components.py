@@ -244,7 +244,9 @@ def assess_blend(
     """
     analysis = analysis or NutrientAnalysis()
     profiles = blend_parts(test, analysis, tails=tails)
-    widths = default_widths(profiles[0][2]) if width_m is None else np.unique(np.asarray(width_m, dtype=float))
+    if width_m is None:
+        width_m = default_widths(profiles[0][2], place=test.source)
+    widths = np.unique(np.asarray(width_m, dtype=float))
     return BlendAssessment(
         test,
         tuple(

@@ -65,7 +65,7 @@ def read_entry(text: str, unit: str) -> Entry:
     >>> read_entry(" 12,3 g ", "g").number, read_entry("Go to R4", "g").words, read_entry("X", "g").kind
     (12.3, 'R4', 'thrown out')
     >>> read_entry("0.012 kg", "g").words
-    'this column is in g; type 12 if you mean 0.012 kg'
+    'This column is in g; type 12 if you mean 0.012 kg'
     """
     line = " ".join(text.replace("\u2212", "-").split())
     if len(line) > MAX_TYPED:
@@ -95,9 +95,9 @@ def _other_unit(number: float, digits: str, typed_unit: str, unit: str) -> Entry
     typed, column = column_kind(typed_unit), column_kind(unit)
     if typed and column and typed[0] == column[0]:
         turned = from_inside(to_inside(number, typed[1], typed[0]), unit, typed[0])
-        words = f"this column is in {unit}; type {turned:.6g} if you mean {digits} {typed[1]}"
+        words = f"This column is in {unit}; type {turned:.6g} if you mean {digits} {typed[1]}"
     else:
-        words = f'this column is in {unit}, and "{printable(typed_unit)}" is not; type the number alone, or with {unit}'
+        words = f'This column is in {unit}, and "{printable(typed_unit)}" is not; type the number alone, or with {unit}'
     return Entry("unclear", words=words)
 
 

@@ -9,6 +9,7 @@ matplotlib is imported inside, so that nothing else waits for it.
 from __future__ import annotations
 
 import io
+import warnings
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -92,7 +93,9 @@ def figure_bytes(figure: Figure, file_format: str) -> bytes:
 
     content = io.BytesIO()
     no_date = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(file_format)
-    with rc_context({"svg.fonttype": "none", "pdf.fonttype": 42, "svg.hashsalt": "spreadcheck"}):
+    plain = rc_context({"svg.fonttype": "none", "pdf.fonttype": 42, "svg.hashsalt": "spreadcheck"})
+    with plain, warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing from font")  # the picture shows a box for it
         figure.savefig(content, format=file_format, metadata=no_date, dpi=150)
     return content.getvalue()
 
@@ -334,7 +337,7 @@ def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
     unit = shown_unit("length", system)
     axes.set(title="CV against bout width", xlabel=f"Bout width ({unit})", ylabel="CV by trays (%)")
     axes.set_ylim(0, min(highest * 1.05, max(4 * result.limit_pct, 60)))
-    axes.legend(fontsize=8, framealpha=0.85, edgecolor="none", loc="upper left")
+    axes.legend(fontsize=8, frameon=True, framealpha=0.9, edgecolor="none", loc="upper left")
 
 
 def _scale(kind: str, system: str) -> float:

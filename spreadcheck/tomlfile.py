@@ -53,7 +53,9 @@ def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
         raise QuantityError(Fault(name, f"is over {MAX_BYTES // 1024} KiB", "give a small TOML file"))
     try:
         return tomllib.loads(content.decode("utf-8-sig"))
-    except (ValueError, RecursionError) as error:  # no TOML, no UTF-8, a number of thousands of digits
+    except UnicodeDecodeError as error:
+        raise QuantityError(Fault(name, "is not text", "save it as text, in UTF-8")) from error
+    except (ValueError, RecursionError) as error:  # no TOML, a number of thousands of digits
         raise QuantityError(Fault(name, f"is not a TOML file ({error})", "write such as: N = 46")) from error
 
 

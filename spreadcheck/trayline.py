@@ -141,10 +141,15 @@ def _end_catch(profile: Profile) -> Finding | None:
     if max(left, right) <= LIMITS["end catch"].value:
         return None
     seen = (
-        f"the end trays still caught {left:.0f} % (at {offset[0]:g} m) and {right:.0f} % (at {offset[-1]:g} m) of the "
-        "peak rate"
+        f"the end trays still caught {left:.0f} % (at {_side(offset[0])}) and {right:.0f} % (at {_side(offset[-1])}) "
+        "of the peak rate"
     )
     return _CHECK["end-catch"].found(seen)
+
+
+def _side(offset_m: float) -> str:
+    """A place on the line as the driver sees it."""
+    return f"{abs(offset_m):.4g} m {'left' if offset_m < 0 else 'right'}"
 
 
 def _too_short(profile: Profile, judged: Judged) -> Finding | None:

@@ -41,13 +41,15 @@ class Scan:
     max_kg_ha: FloatArray
 
 
-def default_widths(profile: Profile) -> FloatArray:
+def default_widths(profile: Profile, *, place: str = "") -> FloatArray:
     """Every whole multiple of the tray spacing, from two spacings to the length of the tray line.
 
     Parameters
     ----------
     profile : Profile
         The single-pass profile; with uneven trays the smallest spacing counts. [m, kg/ha]
+    place : str
+        The sheet it came from, for messages. [-]
 
     Returns
     -------
@@ -69,11 +71,11 @@ def default_widths(profile: Profile) -> FloatArray:
     most = int(np.floor(length / spacing + SAME_PLACE * len(profile.offset_m)))
     if most < 2:
         raise WidthError(
-            Fault("", "the tray line is shorter than two tray spacings", "use three trays or more, or give --widths")
+            Fault(place, "the tray line is shorter than two tray spacings", "use three trays or more, or give --widths")
         )
     if most > MAX_WIDTHS:
         problem = f"the tray line holds {most:,} multiples of its smallest spacing ({spacing:g} m)"
-        raise WidthError(Fault("", problem, f"give at most {MAX_WIDTHS:,} bout widths with --widths"))
+        raise WidthError(Fault(place, problem, f"give at most {MAX_WIDTHS:,} bout widths with --widths"))
     widths = np.arange(2, most + 1) * (length / most if profile.even else spacing)
     return np.asarray(np.round(widths, 12))
 

@@ -297,3 +297,12 @@ def test_bad_values_are_said_and_nothing_is_written(tmp_path, monkeypatch, argum
 
 def test_what_a_person_wrote_is_kept_short():
     assert len(row(settings_card(worst()).about, "machine").value) == MOST_SIGNS
+
+
+def test_a_doubt_is_told_to_its_end():
+    """What was seen is a sentence that a reader must get whole."""
+    card = settings_card(spreadcheck.assess(spreadcheck.read_sheet(SAMPLES / "lopsided.csv")))
+    assert card.doubts == (
+        "off-centre: the centre of the spread lies 2.13 m to the left, 16.4 % of the effective width of 13.00 m; the "
+        "wind, which came from ahead, does not explain the side",
+    )

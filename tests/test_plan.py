@@ -201,6 +201,11 @@ def test_too_sparse():
     assert seen == {"few-trays": "9 trays inside the bout width of 24.00 m, 3.00 m apart"}
 
 
+def test_one_tray_is_counted_in_words():
+    text = plan_text(plan_line(Wish(target_rate_kg_ha=300, bout_width_m=24, trays=3)))
+    assert "Spacing         1 tray inside the bout width of 24.00 m\n" in text
+
+
 def test_too_few_trays_to_cover_the_throw():
     assert "3 trays can't cover the line" in codes(bout_width_m=24, throw_m=30, trays=3)["end-catch"]
 

@@ -350,7 +350,7 @@ def test_end_catch():
     assert "end-catch" not in found(laid(three(ends)))
     ends[-1] = 0.06
     finding = found(laid(three(ends)))["end-catch"]
-    assert finding.seen == "the end trays still caught 5 % (at -20 m) and 6 % (at 20 m) of the peak rate"
+    assert finding.seen == "the end trays still caught 5 % (at 20 m left) and 6 % (at 20 m right) of the peak rate"
 
 
 def test_line_too_short():

@@ -240,7 +240,7 @@ def test_units_of_the_table_do_not_change_the_answer():
 GOOD = '[response]\ncurve = "quadratic"\nrate_unit = "kg/ha"\nyield_unit = "t/ha"\nb0 = 3\nb1 = 0.04\nb2 = -0.0001\n'
 BAD_FILES = {
     "nonsense": ("prices are high", "is not a TOML file"),
-    "binary": (b"\xff\xfe\x00", "is not a TOML file"),
+    "binary": (b"\xff\xfe\x00", "is not text; save it as text, in UTF-8"),
     "unknown table": ("[cost]\n", '"cost" is not a table of a price file; did you mean "costs"?'),
     "loose key": ('labour = "22 EUR/h"\n', '"labour" is not a table of a price file; use field, costs, crop, response'),
     "unknown key": (

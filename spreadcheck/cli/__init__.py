@@ -6,14 +6,17 @@ a message on standard error and exit code 2. It does no arithmetic.
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import importlib
+import os
 import sys
 from typing import Any
 
 import click
 
 from spreadcheck import __version__
-from spreadcheck.errors import SpreadcheckError
+from spreadcheck.errors import Fault, SpreadcheckError
 
 # command -> (step of the job it serves, one line on what it does); the file of the same name holds it
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -71,6 +74,24 @@ class Steps(click.Group):
             for fault in error.faults:
                 click.echo(f"spreadcheck: {fault}", err=True)
             ctx.exit(2)
+        except OSError as error:
+            if error.filename is not None or error.errno == errno.EPIPE:  # click ends quietly where nobody reads on
+                raise
+            click.echo(f"spreadcheck: {_not_shown(error)}", err=True)
+            _drop_output()
+            ctx.exit(2)
+
+
+def _not_shown(error: OSError) -> Fault:
+    """What to say where standard output takes nothing, such as a file on a full disk."""
+    problem = f"can't be written ({error.strerror or error})"
+    return Fault("standard output", problem, "make room on the disk, or send the result elsewhere")
+
+
+def _drop_output() -> None:
+    """Let what is still waiting for standard output go, or Python would complain about it at the end."""
+    with contextlib.suppress(OSError, ValueError, AttributeError), open(os.devnull, "wb") as nowhere:
+        os.dup2(nowhere.fileno(), sys.stdout.fileno())
 
 
 @click.group(cls=Steps, context_settings={"help_option_names": ["--help"], "max_content_width": 80})

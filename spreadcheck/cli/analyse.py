@@ -89,7 +89,7 @@ def analyse(
     from spreadcheck.units import parse_quantity
     from spreadcheck.widths import parse_widths
 
-    check_targets([json_file, csv_file, plot_file, card_file, *report_files], overwrite)
+    check_targets([json_file, csv_file, plot_file, card_file, *report_files], overwrite, read=[sheet])
     highest_rpm = check_card(card_file, highest_speed)
     if plot_file:
         from spreadcheck.plots import file_format
@@ -99,7 +99,7 @@ def analyse(
     result = assess(
         read_test(sheet),
         limit_pct=limit,
-        width_m=parse_widths(widths) if widths else None,
+        width_m=parse_widths(widths) if widths is not None else None,
         bout_width_m=parse_quantity(bout_width, "length", place="option --bout-width") if bout_width else None,
         tails=tails,
         relative=relative,

@@ -59,16 +59,18 @@ def batch(
     from spreadcheck.summaries import Summary, closing_words
     from spreadcheck.units import parse_quantity
 
-    check_targets([None if summary == "-" else summary, json_file, plot_file], overwrite)
+    outputs = [None if summary == "-" else summary, json_file, plot_file]
+    check_targets(outputs, overwrite)
     _check_summary(summary)
     drawn_as = file_format(plot_file) if plot_file else ""
     driven = parse_quantity(bout_width, "length", place="option --bout-width") if bout_width else None
     options = BatchOptions(limit_pct=limit, bout_width_m=driven)
     sheets, others = find_sheets(folder)
+    check_targets(outputs, overwrite, read=[str(Path(folder, sheet)) for sheet in sheets])
     journal = _journal(summary, folder, options, resume, overwrite)
     found = Summary(keep_rows=bool(json_file or plot_file) or summary.endswith(".parquet"))
     results = run_batch(folder, sheets, options, workers=workers, done=journal.known if journal else None)
-    with click.progressbar(length=len(sheets), label="sheets", file=sys.stderr, hidden=not sys.stderr.isatty()) as bar:
+    with click.progressbar(length=len(sheets), label="sheets", file=sys.stderr, hidden=not _watched()) as bar:
         for result in results:
             if journal:
                 journal.add(result)
@@ -80,6 +82,11 @@ def batch(
     click.echo(closing_words(found, others), err=True)
     if len(found.lines) == 1:
         ctx.exit(2)
+
+
+def _watched() -> bool:
+    """Whether somebody sees standard error."""
+    return sys.stderr is not None and sys.stderr.isatty()
 
 
 def _check_summary(summary: str) -> None:

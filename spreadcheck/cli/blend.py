@@ -53,13 +53,13 @@ def blend(
     from spreadcheck.results import json_text
     from spreadcheck.widths import parse_widths
 
-    check_targets([json_file, plot_file], overwrite)
+    check_targets([json_file, plot_file], overwrite, read=[sheet, analysis])
     drawn_as = file_format(plot_file) if plot_file else ""
     result = assess_blend(
         read_test(sheet),
         read_analysis(analysis) if analysis else None,
         limit_pct=limit,
-        width_m=parse_widths(widths) if widths else None,
+        width_m=parse_widths(widths) if widths is not None else None,
     )
     if json_file:
         write_result(json_file, json_text(blend_json(result)), overwrite=overwrite)

@@ -67,7 +67,7 @@ def compare(
     from spreadcheck.report.comparison import comparison_text
     from spreadcheck.units import parse_quantity
 
-    check_targets([json_file, plot_file], overwrite)
+    check_targets([json_file, plot_file], overwrite, read=sheets)
     if plot_file:
         from spreadcheck.plots import file_format
 

@@ -98,7 +98,7 @@ def confidence(
     from spreadcheck.units import parse_quantity
     from spreadcheck.widths import parse_widths
 
-    check_targets([json_file, plot_file], overwrite)
+    check_targets([json_file, plot_file], overwrite, read=[sheet])
     if plot_file:
         from spreadcheck.plots import file_format
 
@@ -107,7 +107,7 @@ def confidence(
     result = assess(
         _with_facts(read_test(sheet), facts),
         limit_pct=limit,
-        width_m=parse_widths(widths) if widths else None,
+        width_m=parse_widths(widths) if widths is not None else None,
         bout_width_m=parse_quantity(bout_width, "length", place="option --bout-width") if bout_width else None,
         tails=tails,
         relative=relative,

@@ -77,7 +77,7 @@ def edge(
     from spreadcheck.units import parse_quantity
     from spreadcheck.wholefield import study_edge
 
-    check_targets([json_file, csv_file], overwrite)
+    check_targets([json_file, csv_file], overwrite, read=[sheet])
     study = study_edge(
         read_test(sheet),
         bout_width_m=parse_quantity(bout_width, "length", place="option --bout-width")

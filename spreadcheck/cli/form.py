@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from spreadcheck.cli.options import check_targets
 from spreadcheck.errors import Fault, OutputError
 
 if TYPE_CHECKING:
@@ -32,13 +33,12 @@ def form(sheet: str, pdf_path: str | None, html_path: str | None, paper: str, ov
     spreadcheck form field.csv --pdf field.pdf --html field.html
     """
     from spreadcheck.entryform import entry_form
-    from spreadcheck.files import check_target, write_whole
+    from spreadcheck.files import write_whole
     from spreadcheck.traysheet import read_sheet
 
     wanted = [path for path in (pdf_path, html_path) if path is not None]
     _check_wanted(wanted)
-    for path in wanted:
-        check_target(path, overwrite=overwrite)
+    check_targets([pdf_path, html_path], overwrite, read=[sheet])
     asked = entry_form(read_sheet(sheet))
     made: list[tuple[str, str | bytes, str]] = []  # all of them before any is written
     if pdf_path is not None:

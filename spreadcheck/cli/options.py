@@ -65,7 +65,13 @@ def read_test(sheet: str) -> TrayTest:
     """Read the tray sheet that a command was given."""
     from spreadcheck.traysheet import read_sheet
 
-    return read_sheet(sys.stdin.buffer if sheet == "-" else sheet)
+    if sheet != "-":
+        return read_sheet(sheet)
+    if sys.stdin is None:
+        from spreadcheck.errors import Fault, SheetError
+
+        raise SheetError(Fault("standard input", "is closed", "give the name of a tray sheet"))
+    return read_sheet(sys.stdin.buffer)
 
 
 def read_tests(sheets: tuple[str, ...]) -> list[TrayTest]:
@@ -86,7 +92,7 @@ def read_tests(sheets: tuple[str, ...]) -> list[TrayTest]:
 
 def _repeated(sheets: tuple[str, ...]) -> list[str]:
     """Sheets that stand for the same file as one before them."""
-    places = [sheet if sheet == "-" else os.path.realpath(sheet) for sheet in sheets]
+    places = [_place(sheet) for sheet in sheets]
     return list(dict.fromkeys(sheet for at, sheet in enumerate(sheets) if places[at] in places[:at]))
 
 
@@ -99,22 +105,35 @@ def show_doubts(results: Iterable[Assessment]) -> None:
             click.echo(f"\nDoubts about {result.test.name}:\n{finding_lines(result.findings)}", err=True)
 
 
-def check_targets(paths: list[str | None], overwrite: bool) -> None:
-    """Refuse outputs that can't be written before any work is done, or that would fall on each other."""
+def check_targets(paths: list[str | None], overwrite: bool, *, read: Iterable[str | None] = ()) -> None:
+    """Refuse outputs that can't be written before any work is done, or that would fall on each other or on an input."""
     from spreadcheck.errors import Fault, OutputError
     from spreadcheck.files import check_target
 
     given = [path for path in paths if path]
-    for path in given:
-        if given.count(path) > 1:
+    places = [_place(path) for path in given]
+    inputs = {_place(path) for path in read if path} - {"-"}
+    for path, place in zip(given, places, strict=True):
+        if places.count(place) > 1:
             raise OutputError(Fault(path, "is asked for twice", "give each output a name of its own"))
+        if place in inputs:
+            raise OutputError(Fault(path, "is a file that this command reads", "write the result to another name"))
         if path != "-":
             check_target(path, overwrite=overwrite)
+
+
+def _place(path: str) -> str:
+    """The file behind a name, however it is spelled; - is standard input or output."""
+    return path if path == "-" else os.path.realpath(path)
 
 
 def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:
     """Write a result whole to a file and say so, or to standard output for -."""
     if path == "-":
+        if sys.stdout is None:
+            from spreadcheck.errors import Fault, OutputError
+
+            raise OutputError(Fault("standard output", "is closed", "give the result a file name"))
         stream = sys.stdout.buffer
         stream.write(content.encode("utf-8") if isinstance(content, str) else content)
         stream.flush()

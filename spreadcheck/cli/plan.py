@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import json_option, overwrite_option, units_option, write_result
+from spreadcheck.cli.options import check_targets, json_option, overwrite_option, units_option, write_result
 
 if TYPE_CHECKING:
     from spreadcheck.plan import Plan
@@ -114,11 +114,7 @@ def plan(
 
 
 def _write_files(planned: Plan, sheet: str | None, json_file: str | None, units: str, overwrite: bool) -> None:
-    from spreadcheck.files import check_target
-
-    for path in (sheet, json_file):
-        if path and path != "-":
-            check_target(path, overwrite=overwrite)
+    check_targets([sheet, json_file], overwrite)
     if sheet:
         from spreadcheck.plansheet import planned_sheet
         from spreadcheck.traysheet import write_sheet

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import json_option, overwrite_option, units_option, write_result
+from spreadcheck.cli.options import check_targets, json_option, overwrite_option, units_option, write_result
 
 if TYPE_CHECKING:
     from spreadcheck.chart import Chart, ChartAnswer
@@ -88,7 +88,8 @@ def product(
 
     wanted_pct, wanted_n = half_width_given(half_width, place="option --half-width")
     entries = [*_file_entries(file), *_stack_entries(sieve_stack), *_option_entries(given)]
-    _check(entries, json_file, overwrite)
+    _check(entries)
+    check_targets([json_file], overwrite, read=[file, chart_file, *sieve_stack])
     result = product_of(
         read_readings(entries, rescale=rescale),
         confidence_pct=confidence_given(confidence, place="option --confidence"),
@@ -129,15 +130,12 @@ def _option_entries(given: dict[str, str | tuple[str, ...] | None]) -> list[Entr
     return entries
 
 
-def _check(entries: list[Entry], json_file: str | None, overwrite: bool) -> None:
+def _check(entries: list[Entry]) -> None:
     from spreadcheck.errors import Fault, QuantityError
-    from spreadcheck.files import check_target
 
     if not entries:
         remedy = 'give a product file, or options such as --density "1 L: 0.78 kg"; see spreadcheck product --help'
         raise QuantityError(Fault("", "there are no readings", remedy))
-    if json_file and json_file != "-":
-        check_target(json_file, overwrite=overwrite)
 
 
 def _ask(result: Product, chart_file: str | None) -> tuple[Chart | None, ChartAnswer | None]:

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import click
 
-from spreadcheck.cli.options import json_option, overwrite_option, read_test, units_option, write_result
+from spreadcheck.cli.options import (
+    check_targets,
+    json_option,
+    overwrite_option,
+    read_test,
+    units_option,
+    write_result,
+)
 
 
 @click.command()
@@ -61,13 +68,11 @@ def rate(
       spreadcheck rate --area "310 kg: 2 ha, 318 kg: 2 ha" --target "150 kg/ha"
       spreadcheck rate --catch "36 kg: 30 s" --speed "10 km/h" --bout-width "24 m"
     """
-    from spreadcheck.files import check_target
     from spreadcheck.ratecheck import check_rate
     from spreadcheck.ratereadings import pairs_given, settings_given, widths_given
     from spreadcheck.readings import confidence_given
 
-    if json_file and json_file != "-":
-        check_target(json_file, overwrite=overwrite)
+    check_targets([json_file], overwrite, read=[sheet])
     result = check_rate(
         settings_given(given),
         trays=read_test(sheet) if sheet else None,

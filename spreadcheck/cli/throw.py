@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import json_option, overwrite_option, read_test, units_option, write_result
+from spreadcheck.cli.options import (
+    check_targets,
+    json_option,
+    overwrite_option,
+    read_test,
+    units_option,
+    write_result,
+)
 
 if TYPE_CHECKING:
     from spreadcheck.throw import ThrowStudy
@@ -70,7 +77,11 @@ def throw(
     from spreadcheck.release import changed_setting, setting_from
     from spreadcheck.throw import study_throw
 
-    _check_outputs(json_file, plot_file, overwrite)
+    check_targets([json_file, plot_file], overwrite, read=[sheet])
+    if plot_file:
+        from spreadcheck.plots import file_format
+
+        file_format(plot_file)
     given, changes = _quantities(values)
     test = read_test(sheet) if sheet else None
     present, weather, assumed = setting_from(test, given, wind_from=_wind_side(wind_from))
@@ -126,19 +137,6 @@ def _list(text: str | None, kind: str, place: str) -> list[float]:
 
     parts = re.split(r";|(?<=[A-Za-z])\s*,", text) if text else []
     return [parse_quantity(part.strip(), kind, place=place) for part in parts]
-
-
-def _check_outputs(json_file: str | None, plot_file: str | None, overwrite: bool) -> None:
-    """Refuse outputs that can't be written before any work is done."""
-    from spreadcheck.files import check_target
-
-    for path in (json_file, plot_file):
-        if path and path != "-":
-            check_target(path, overwrite=overwrite)
-    if plot_file:
-        from spreadcheck.plots import file_format
-
-        file_format(plot_file)
 
 
 def _plot(study: ThrowStudy, plot_file: str, units: str, overwrite: bool) -> None:

@@ -68,7 +68,7 @@ def tune(
     from spreadcheck.tuning import tune as best_speed
     from spreadcheck.units import parse_quantity
 
-    check_targets([json_file, plot_file], overwrite)
+    check_targets([json_file, plot_file], overwrite, read=sheets)
     if plot_file:
         from spreadcheck.plots import file_format
 

@@ -71,7 +71,7 @@ def widths(
     from spreadcheck.pricefile import basis_from, read_price_file
     from spreadcheck.widths import parse_widths
 
-    check_targets([json_file, csv_file], overwrite)
+    check_targets([json_file, csv_file], overwrite, read=[sheet, price_file])
     study = study_widths(
         read_test(sheet),
         basis_from(read_price_file(price_file) if price_file is not None else None, figures),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import textwrap
 
+from spreadcheck.finding import count_of
 from spreadcheck.limits import LIMITS
 from spreadcheck.plan import Plan
 from spreadcheck.units import show
@@ -102,9 +103,9 @@ def _inside(plan: Plan, system: str) -> Row:
     width = show(plan.bout_width_m, "length", system)
     sparse = "" if plan.spacing_m <= plan.wish.tray_width_m else f"; {CLOSER}"
     if plan.wish.bout_width_m is None:
-        value = f"{plan.trays_in_bout} trays inside an expected bout width of {width}"
+        value = f"{count_of(plan.trays_in_bout)} inside an expected bout width of {width}"
         return "Spacing", value, f"{LIMITS['bout over throw'].text}; {LIMITS['trays in width'].text}{sparse}"
-    value = f"{plan.trays_in_bout} trays inside the bout width of {width}"
+    value = f"{count_of(plan.trays_in_bout)} inside the bout width of {width}"
     return "Spacing", value, f"{LIMITS['trays in width'].text}{sparse}"
 
 
