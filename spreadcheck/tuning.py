@@ -237,13 +237,13 @@ def _allowed(speeds: FloatArray, highest_rpm: float | None) -> tuple[float, floa
 
 def _bout_width(tests: Sequence[TrayTest]) -> float | None:
     """The bout width of the forms; None where no form names one."""
-    named = {test.bout_width_m for test in tests if test.bout_width_m is not None}
+    named = {float(f"{test.bout_width_m:.6g}"): test.bout_width_m for test in tests if test.bout_width_m is not None}
     if len(named) > 1:
         widths = ", ".join(f"{width:g} m" for width in sorted(named))
         raise WidthError(
             Fault("", f"the forms name different bout widths ({widths})", 'say which is wanted: --bout-width "24 m"')
         )
-    return next(iter(named), None)
+    return next(iter(named.values()), None)
 
 
 def _answer(
