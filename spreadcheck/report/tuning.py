@@ -126,10 +126,11 @@ def _table(found: Tuning, system: str) -> str:
         cv = show_pct(result.bouts[found.method].cv_trays_pct) if wanted else ""
         width = show_width(result.effective_width_m(found.method), system, unit=False)
         name = textwrap.shorten(result.test.name, WIDTH - 49, placeholder="...")
-        if speed > found.allowed_rpm[1]:
-            name = "over the highest speed: for the curve only"
-        line = f"{show(float(speed), 'turning speed', unit=False):>7}{cv:>14}{width:>18}"
+        mark = "*" if speed > found.allowed_rpm[1] else " "
+        line = f"{show(float(speed), 'turning speed', unit=False):>7}{mark}{cv:>13}{width:>18}"
         lines.append(f"{line}{result.profile.passes_used:>8}  {name}")
+    if found.speed_rpm[-1] > found.allowed_rpm[1]:
+        lines.append("* over the highest speed: never taken for the best")
     return "\n".join(line.rstrip() for line in lines)
 
 
