@@ -50,8 +50,11 @@ def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
     answers = [one for one in (found.cv, found.width) if one is not None]
     rows = max(len(answers), 1)
     figure = Figure(figsize=(8, 4.2 * rows), layout="constrained")
-    for axes, one in zip(figure.subplots(rows, 1, squeeze=False)[:, 0], answers, strict=False):
+    panels = figure.subplots(rows, 1, squeeze=False)[:, 0]
+    for axes, one in zip(panels, answers, strict=False):
         _draw(axes, found, one, system)
+    if not answers:
+        panels[0].set_title("No test has an effective width within the limit")
     return figure
 
 

@@ -18,6 +18,7 @@ from scipy import stats
 from spreadcheck import read_sheet, tray_test
 from spreadcheck.cli import main
 from spreadcheck.errors import SpreadcheckError
+from spreadcheck.plots_tuning import tuning_figure
 from spreadcheck.report.tuning import tuning_json, tuning_text
 from spreadcheck.speedcurve import best_speeds, fit_curve
 from spreadcheck.tuning import AT_HIGHEST, CLEAR, EDGE, MISFIT, NO_CURVE, UNCLEAR, tune
@@ -306,6 +307,17 @@ def test_tests_without_a_width_within_the_limit_are_named():
     assert found.width.without == ("Hollow",)
     assert found.width.best_rpm <= 800
     assert "Left out, because no width is within the limit: Hollow." in " ".join(tuning_text(found).split())
+
+
+def test_no_width_and_no_bout_width_leave_nothing_to_tune():
+    """Said in text, data and picture; not an error, since the tests are sound."""
+    form = {"bout width": ""}
+    tests = [at_speed(500, 14, **form), at_speed(600, 15, **form)]
+    found = tune(tests, limit_pct=1e-6)
+    assert (found.cv, found.width, found.main) == (None, None, None)
+    assert "No test has an effective width within the limit." in tuning_text(found)
+    assert tuning_json(found)["effective_width"] is None
+    assert tuning_figure(found).axes[0].get_title() == "No test has an effective width within the limit"
 
 
 def test_a_width_as_wide_as_the_tray_line_may_be_wider():
