@@ -283,7 +283,7 @@ def _answer(
         best_tested_rpm=tested,
         best_tested=best_tested,
         stretch_rpm=stretch,
-        next_rpm=_next_test(standing, best, stretch, speeds, ends, highest_rpm),
+        next_rpm=_next_test(standing, best, stretch, speeds, ends if standing == EDGE else allowed, highest_rpm),
         without=tuple(result.test.name for result, there in zip(results, known, strict=True) if not there),
     )
 

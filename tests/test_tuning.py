@@ -180,7 +180,7 @@ def test_a_real_misfit_is_found():
         ([500, 600, 700], "straight line", ""),
         ([500, 500, 900], "straight line", ""),
         ([500, 900], "none", "2 tests leave nothing to judge a line by"),
-        ([500, 500, 500], "none", "all tests are at one speed"),
+        ([500, 500, 500], "none", "all tests with this figure are at one speed"),
     ],
 )
 def test_as_bent_as_the_number_of_speeds_allows(speeds, kind, why):
@@ -309,10 +309,17 @@ def test_tests_without_a_width_within_the_limit_are_named():
     assert "Left out, because no width is within the limit: Hollow." in " ".join(tuning_text(found).split())
 
 
+def test_one_test_with_a_width_sends_the_next_one_beside_it():
+    """At a limit that only one pattern keeps: no curve, that test is the best, and the next goes next to it."""
+    found = tune([at_speed(500, 13.3), at_speed(600, 14), at_speed(800, 14.7)], limit_pct=1e-6)
+    assert (found.width.standing, found.width.best_rpm, found.width.next_rpm) == (NO_CURVE, 600, 700)
+    assert found.width.curve.why_not == "only one test has this figure"
+
+
 def test_no_width_and_no_bout_width_leave_nothing_to_tune():
     """Said in text, data and picture; not an error, since the tests are sound."""
     form = {"bout width": ""}
-    tests = [at_speed(500, 14, **form), at_speed(600, 15, **form)]
+    tests = [at_speed(500, 13.3, **form), at_speed(600, 14.7, **form)]
     found = tune(tests, limit_pct=1e-6)
     assert (found.cv, found.width, found.main) == (None, None, None)
     assert "No test has an effective width within the limit." in tuning_text(found)
