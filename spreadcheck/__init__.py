@@ -71,6 +71,8 @@ _PUBLIC = {
     "Assessment": "assessment",
     "Bout": "assessment",
     "assess": "assessment",
+    "compare": "comparison",
+    "tune": "tuning",
     "Readings": "productfile",
     "read_readings": "productfile",
     "read_product_file": "productfile",

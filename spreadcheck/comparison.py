@@ -10,15 +10,15 @@ with other tray lines are compared on the lines drawn between trays, over the st
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from math import isclose
 
 import numpy as np
 
 from spreadcheck.assessment import Assessment, assess
 from spreadcheck.errors import Fault, NoSpreadError, SpreadcheckError
-from spreadcheck.labels import METHODS
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.passfigures import check_different, common_places, pass_profiles, rates_at
 from spreadcheck.passspread import LEVEL_PCT, Evidence, TrayEvidence, alpha, figure_evidence, holm, tray_evidence
@@ -28,6 +28,8 @@ from spreadcheck.widths import default_widths, effective_width, scan_methods
 
 AUTO, SCALED, MEASURED = "auto", "scaled", "measured"
 PROFILES = (AUTO, SCALED, MEASURED)
+KIND = {"mean rate": "rate", "centre": "length", "left share": "share", "CV": "share", "effective width": "length"}
+_SAME = 1e-6  # relative: target rates closer than this are the same, written in other units
 
 
 @dataclass(frozen=True)
@@ -182,7 +184,7 @@ class _Side:
     def of(cls, result: Assessment, place_m: FloatArray, alike: bool) -> _Side:
         mean = result.profile
         rates = rates_at(pass_profiles(result.test, mean), mean, place_m)
-        passes = tuple(Profile(place_m, row, tails=mean.tails) for row in rates)
+        passes = tuple(Profile(place_m, row, tails=mean.tails) for row in rates if row.any())
         if alike:
             return cls(mean, passes)
         return cls(Profile(place_m, np.interp(place_m, mean.offset_m, mean.rate_kg_ha), tails=mean.tails), passes)
@@ -198,7 +200,8 @@ def _change(before: Assessment, after: Assessment, level_pct: float, reference_m
     sides = _Side.of(before, places, alike), _Side.of(after, places, alike)
     why = _why_scaled(before, after, profiles)
     means = [side.profile.rate_kg_ha for side in sides]
-    factor = _area(places, means[0]) / _area(places, means[1]) if why else 1.0
+    areas = [_area(places, rates) for rates in means]
+    factor = areas[0] / areas[1] if why else 1.0
     return Change(
         before=before,
         after=after,
@@ -232,53 +235,42 @@ def _why_scaled(before: Assessment, after: Assessment, profiles: str) -> str:
         return "rates are known in proportion only"
     if profiles != AUTO:
         return "asked for" if profiles == SCALED else ""
-    targets = [result.test.quantity("target rate") for result in (before, after)]
-    if None in targets:
+    wanted, later = (result.test.quantity("target rate") for result in (before, after))
+    if wanted is None or later is None:
         return "no target rate says that both tests were to give the same"
-    return "" if targets[0] == targets[1] else "the target rates differ"
+    return "" if isclose(wanted, later, rel_tol=_SAME) else "the target rates differ"
 
 
 def _differences(
     before: Assessment, sides: tuple[_Side, _Side], level_pct: float, reference_m: float | None
 ) -> Iterator[Difference]:
-    """Figure by figure; no rate where only proportions are known, no CV where no bout width is."""
+    """Figure by figure: that of both tests, and the passes' evidence from the same figure of every single pass."""
+    figures = partial(_figures, limit_pct=before.limit_pct, width_m=before.bout_width_m, reference_m=reference_m)
+    tests = [figures(side.profile) for side in sides]
+    passes = [[figures(one) for one in side.passes] for side in sides]
+    for key in tests[0]:
+        code, method = key
+        in_steps = code == "effective width"
+        missing = 0.0 if in_steps else np.nan  # a pass without an effective width is the narrowest of all
+        values = [[missing if (value := one[key]) is None else value for one in side] for side in passes]
+        evidence = figure_evidence(*values, level_pct=level_pct, in_steps=in_steps)
+        if code in ("CV", "effective width"):  # single-pass CVs are higher by chance, widths move in steps: no range
+            evidence = replace(evidence, low=None, high=None)
+        yield Difference(code, method, KIND[code], tests[0][key], tests[1][key], evidence)
+
+
+def _figures(
+    profile: Profile, *, limit_pct: float, width_m: float | None, reference_m: float | None
+) -> dict[tuple[str, str], float | None]:
+    """Every figure that is compared; no rate where only proportions are known, no CV where no bout width is."""
+    found: dict[tuple[str, str], float | None] = {}
     if reference_m is not None:
-        yield _difference("mean rate", "rate", sides, level_pct, lambda one: one.area_kg_ha_m / reference_m)
-    yield _difference("centre", "length", sides, level_pct, lambda one: one.centre_m)
-    yield _difference("left share", "share", sides, level_pct, lambda one: one.left_share_pct)
-    if before.bout_width_m is not None:
-        for method in METHODS:
-            figure = partial(_bout_cv, width_m=before.bout_width_m, method=method)
-            found = _difference("CV", "share", sides, level_pct, figure, method=method)
-            # the range would be one of single-pass CVs, which chance makes higher than that of their mean
-            yield replace(found, evidence=replace(found.evidence, low=None, high=None))
-    for method in METHODS:
-        figure = partial(_effective, limit_pct=before.limit_pct, method=method)
-        found = _difference("effective width", "length", sides, level_pct, figure, method=method)
-        yield replace(found, evidence=replace(found.evidence, low=None, high=None))  # steps have no such range
-
-
-def _difference(
-    code: str,
-    kind: str,
-    sides: tuple[_Side, _Side],
-    level_pct: float,
-    figure: Callable[[Profile], float | None],
-    *,
-    method: str = "",
-) -> Difference:
-    """A figure of both tests, and the same of every single pass; a pass without an effective width counts 0."""
-    in_steps = code == "effective width"
-    missing = 0.0 if in_steps else np.nan
-    of_passes = [[missing if (v := figure(one)) is None else v for one in side.passes] for side in sides]
-    evidence = figure_evidence(*of_passes, level_pct=level_pct, in_steps=in_steps)
-    return Difference(code, method, kind, figure(sides[0].profile), figure(sides[1].profile), evidence)
-
-
-def _bout_cv(profile: Profile, width_m: float, method: str) -> float | None:
-    cv = float(scan_methods(profile, [width_m], (method,))[method].cv_trays_pct[0])
-    return None if np.isnan(cv) else cv
-
-
-def _effective(profile: Profile, limit_pct: float, method: str) -> float | None:
-    return effective_width(scan_methods(profile, default_widths(profile), (method,))[method], limit_pct)
+        found["mean rate", ""] = profile.area_kg_ha_m / reference_m
+    found |= {("centre", ""): profile.centre_m, ("left share", ""): profile.left_share_pct}
+    if width_m is not None:
+        for method, scan in scan_methods(profile, [width_m]).items():
+            cv = float(scan.cv_trays_pct[0])
+            found["CV", method] = None if np.isnan(cv) else cv
+    for method, scan in scan_methods(profile, default_widths(profile)).items():
+        found["effective width", method] = effective_width(scan, limit_pct)
+    return found

@@ -158,7 +158,10 @@ def setting_changes(tests: Sequence[TrayTest], *, system: str = "metric") -> tup
 
 
 def _compared(value: object) -> object:
-    return " ".join(value.casefold().split()) if isinstance(value, str) else value
+    """A value as it is compared: without letter case and spacing, and without what rounding of units leaves."""
+    if isinstance(value, str):
+        return " ".join(value.casefold().split())
+    return float(f"{value:.6g}") if isinstance(value, (int, float)) else value
 
 
 def _said(label: str, value: object, system: str) -> str:

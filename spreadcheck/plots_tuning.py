@@ -50,8 +50,11 @@ def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
     answers = [one for one in (found.cv, found.width) if one is not None]
     rows = max(len(answers), 1)
     figure = Figure(figsize=(8, 4.2 * rows), layout="constrained")
-    for axes, one in zip(figure.subplots(rows, 1, squeeze=False)[:, 0], answers, strict=False):
+    panels = figure.subplots(rows, 1, squeeze=False)[:, 0]
+    for axes, one in zip(panels, answers, strict=False):
         _draw(axes, found, one, system)
+    if not answers:
+        panels[0].set_title("No test has an effective width within the limit")
     return figure
 
 
@@ -63,7 +66,7 @@ def _draw(axes: Axes, found: Tuning, one: SpeedAnswer, system: str) -> None:
     axes.plot(one.curve.speed_rpm, one.curve.value * scale, "o", ms=6, color="black", label="tests", zorder=4)
     low, high = one.stretch_rpm or (one.best_rpm, one.best_rpm)
     if low < high:
-        words = f"as good as the best: {low:.0f} to {high:.0f} rpm"
+        words = f"can't be told from the best: {low:.0f} to {high:.0f} rpm"
         axes.axvspan(low, high, ymax=0.03, color="black", alpha=0.6, lw=0, label=words)
     words = "best" if one.band is not None else "best test"
     axes.axvline(one.best_rpm, color="black", lw=1.2, ls="-.",

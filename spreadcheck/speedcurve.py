@@ -136,9 +136,19 @@ def fit_curve(speed_rpm: ArrayLike, value: ArrayLike, *, step: float = 0.0, leve
     speeds = len(np.unique(speed))
     terms = 3 if speeds >= SPEEDS_FOR_A_BEND else 2
     if speeds < 2 or len(speed) <= terms:
-        why = f"{len(speed)} test{'' if len(speed) == 1 else 's'} leave nothing to judge a line by"
-        return SpeedCurve(NONE, speed, figure, level_pct, "all tests are at one speed" if speeds == 1 else why)
+        return SpeedCurve(NONE, speed, figure, level_pct, _why_none(len(speed), speeds))
     return _fitted(speed, figure, terms, step / np.sqrt(12), level_pct)
+
+
+def _why_none(tests: int, speeds: int) -> str:
+    """Why so few tests give no curve."""
+    if tests == 1:
+        return "only one test has this figure"
+    return (
+        "all tests with this figure are at one speed"
+        if speeds == 1
+        else f"{tests} tests leave nothing to judge a line by"
+    )
 
 
 def _fitted(speed: FloatArray, figure: FloatArray, terms: int, least_sd: float, level_pct: float) -> SpeedCurve:

@@ -237,13 +237,13 @@ def _allowed(speeds: FloatArray, highest_rpm: float | None) -> tuple[float, floa
 
 def _bout_width(tests: Sequence[TrayTest]) -> float | None:
     """The bout width of the forms; None where no form names one."""
-    named = {test.bout_width_m for test in tests if test.bout_width_m is not None}
+    named = {float(f"{test.bout_width_m:.6g}"): test.bout_width_m for test in tests if test.bout_width_m is not None}
     if len(named) > 1:
         widths = ", ".join(f"{width:g} m" for width in sorted(named))
         raise WidthError(
             Fault("", f"the forms name different bout widths ({widths})", 'say which is wanted: --bout-width "24 m"')
         )
-    return next(iter(named), None)
+    return next(iter(named.values()), None)
 
 
 def _answer(
@@ -283,7 +283,7 @@ def _answer(
         best_tested_rpm=tested,
         best_tested=best_tested,
         stretch_rpm=stretch,
-        next_rpm=_next_test(standing, best, stretch, speeds, ends, highest_rpm),
+        next_rpm=_next_test(standing, best, stretch, speeds, ends if standing == EDGE else allowed, highest_rpm),
         without=tuple(result.test.name for result, there in zip(results, known, strict=True) if not there),
     )
 

@@ -36,13 +36,19 @@ def help_of(command, name):
 
 def pictures():
     """docs/pictures: name -> content, each drawn from a sample sheet."""
-    from spreadcheck import assess, read_sheet
+    from spreadcheck import assess, compare, read_sheet, tune
     from spreadcheck.plots import analysis_figure, figure_bytes
+    from spreadcheck.plots_comparison import comparison_figure
+    from spreadcheck.plots_tuning import tuning_figure
     from spreadcheck.report.report_pdf import report_pages
 
     lopsided = assess(read_sheet(SAMPLES / "lopsided.csv"))
     words, drawn = report_pages(lopsided)[:2]
+    vanes = [read_sheet(SAMPLES / f"{when}_vane_change.csv") for when in ("before", "after")]
+    series = [read_sheet(path) for path in sorted((SAMPLES / "speed_series").glob("*.csv"))]
     return {
+        "compare.png": figure_bytes(comparison_figure(compare(vanes)), "png"),
+        "tune.png": figure_bytes(tuning_figure(tune(series)), "png"),
         "lopsided.png": figure_bytes(analysis_figure(lopsided), "png"),
         "report.png": figure_bytes(words.figure, "png"),
         "report-pictures.png": figure_bytes(drawn.figure, "png"),

@@ -92,7 +92,7 @@ def _standing(found: Tuning, one: SpeedAnswer) -> list[str]:
     said.append({
         CLEAR: "The best speed lies within the tested range; a test at that speed confirms it.",
         EDGE: "That is the edge of the tested range: the best speed may lie beyond it.",
-        AT_HIGHEST: "That is the highest speed that the granules allow; nothing is to be gained above it.",
+        AT_HIGHEST: "That is the highest speed that the granules allow: don't test above it.",
         UNCLEAR: "Which speed is best is unclear: the bands overlap over more than half of the range.",
         MISFIT: f"No curve is drawn from this: {_misfit(one.curve)}.",
         NO_CURVE: f"No curve can be drawn: {one.curve.why_not}.",
@@ -104,7 +104,8 @@ def _standing(found: Tuning, one: SpeedAnswer) -> list[str]:
         wider = ", for wider bouts" if one is not found.main else ""
         said.append(f"Next{wider}: test{again} at {_rpm(one.next_rpm)}{manual}.")
     if one.without:
-        said.append(f"Left out, because no width is within the limit: {', '.join(one.without)}.")
+        why = "fewer than two trays lie in a bout" if one.code == "CV" else "no width is within the limit"
+        said.append(f"Left out, because {why}: {', '.join(one.without)}.")
     return said
 
 
@@ -125,10 +126,11 @@ def _table(found: Tuning, system: str) -> str:
         cv = show_pct(result.bouts[found.method].cv_trays_pct) if wanted else ""
         width = show_width(result.effective_width_m(found.method), system, unit=False)
         name = textwrap.shorten(result.test.name, WIDTH - 49, placeholder="...")
-        if speed > found.allowed_rpm[1]:
-            name = "over the highest speed: for the curve only"
-        line = f"{show(float(speed), 'turning speed', unit=False):>7}{cv:>14}{width:>18}"
+        mark = "*" if speed > found.allowed_rpm[1] else " "
+        line = f"{show(float(speed), 'turning speed', unit=False):>7}{mark}{cv:>13}{width:>18}"
         lines.append(f"{line}{result.profile.passes_used:>8}  {name}")
+    if found.speed_rpm[-1] > found.allowed_rpm[1]:
+        lines.append("* over the highest speed: never taken for the best")
     return "\n".join(line.rstrip() for line in lines)
 
 
@@ -219,7 +221,7 @@ def _answer_json(one: SpeedAnswer | None, unit: str) -> dict[str, Any] | None:
         f"best_band_{unit}": list(one.band) if one.band else None,
         "best_tested_rpm": one.best_tested_rpm,
         f"best_tested_{unit}": one.best_tested,
-        "as_good_rpm": list(one.stretch_rpm) if one.stretch_rpm else None,
+        "not_told_from_best_rpm": list(one.stretch_rpm) if one.stretch_rpm else None,
         "next_test_rpm": one.next_rpm,
         "left_out": list(one.without),
         "curve": _curve_json(one.curve, unit),

@@ -1,0 +1,585 @@
+"""Tests held against each other: scipy as the reference, closed forms, and simulations in which nothing changed.
+
+Monte-Carlo tolerances are three binomial standard errors of the rate that is stated.
+"""
+
+import itertools
+import json
+import shutil
+from math import comb, sqrt
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from spreadcheck import assess, read_sheet, tray_test
+from spreadcheck.cli import main
+from spreadcheck.comparison import compare
+from spreadcheck.errors import SpreadcheckError
+from spreadcheck.labels import METHODS
+from spreadcheck.passspread import (
+    arrangements,
+    figure_evidence,
+    holm,
+    passes_needed,
+    smallest_p,
+    tray_evidence,
+)
+from spreadcheck.profile import profile_from
+from spreadcheck.report.comparison import comparison_json, comparison_text
+
+SAMPLES = Path(__file__).parent.parent / "sample_trays"
+BEFORE, AFTER = SAMPLES / "before_vane_change.csv", SAMPLES / "after_vane_change.csv"
+
+
+def three_errors(rate, draws):
+    """Three binomial standard errors of a rate found in so many draws."""
+    return 3 * sqrt(rate * (1 - rate) / draws)
+
+
+def run(*arguments, **more):
+    return CliRunner().invoke(main, ["compare", *(str(argument) for argument in arguments)], **more)
+
+
+def spread_test(rng, passes, *, shift=0.0, rate=1.0, scatter=0.06, spacing=1.0, half=16.0, **form):
+    """A simulated test: a trapezoid, every tray of every pass off by chance; `rate` times 160 kg/ha on its top."""
+    offset = np.arange(-half, half + spacing / 2, spacing)
+    grams = 4.0 * rate * np.clip((15 - np.abs(offset - shift)) / 8, 0, 1)
+    catches = grams[:, None] * (1 + scatter * rng.standard_normal((len(offset), passes)))
+    labels = {"target rate": f"{150 * rate:g} kg/ha", "bout width": "22 m"} | form
+    return tray_test(offset, np.clip(catches, 0, None), tray_width="0.5 m", tray_length="0.5 m", form=labels)
+
+
+def differences(change):
+    return {f"{one.code} {one.method}".strip(): one for one in change.differences}
+
+
+# --- the tests themselves, against scipy -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("before", "after"), [(2, 2), (3, 3), (3, 6), (5, 4), (12, 20)])
+@pytest.mark.parametrize("level", [90, 95, 99])
+def test_welch_is_scipys(before, after, level):
+    rng = np.random.default_rng(before * 100 + after)
+    a, b = rng.normal(60, 2, before), rng.normal(57, 5, after)
+    found = figure_evidence(a, b, level_pct=level)
+    reference = stats.ttest_ind(b, a, equal_var=False)
+    ends = reference.confidence_interval(level / 100)
+    assert found.test == "Welch"
+    assert found.p == pytest.approx(reference.pvalue, rel=1e-9)
+    assert (found.low, found.high) == pytest.approx((ends.low, ends.high), rel=1e-9)
+    assert found.beyond == (reference.pvalue <= 1 - level / 100)
+
+
+def test_welch_of_a_textbook_case():
+    """Two samples of 15, t = -2.46, 25.0 degrees of freedom, p = 0.021: a widely printed example [MEM].
+
+    Tolerance: half of the last digit printed.
+    """
+    a = [27.5, 21.0, 19.0, 23.6, 17.0, 17.9, 16.9, 20.1, 21.9, 22.6, 23.1, 19.6, 19.0, 21.7, 21.4]
+    b = [27.1, 22.0, 20.8, 23.4, 23.4, 23.5, 25.8, 22.0, 24.8, 20.2, 21.9, 22.1, 22.9, 20.5, 24.4]
+    assert figure_evidence(a, b).p == pytest.approx(0.021, abs=0.0005)
+
+
+@pytest.mark.parametrize(("before", "after"), [(2, 5), (5, 2), (2, 8), (3, 7)])
+def test_dealing_out_anew_is_scipys_permutation_test(before, after):
+    """Lopsided numbers of passes: the exact permutation test, not Welch's."""
+    rng = np.random.default_rng(7 * before + after)
+    a, b = rng.normal(60, 2, before), rng.normal(58, 2, after)
+    found = figure_evidence(a, b)
+    reference = stats.permutation_test(
+        (a, b), lambda x, y, axis: np.abs(y.mean(axis=axis) - x.mean(axis=axis)), alternative="greater", n_resamples=1e5
+    )
+    assert found.test == "permutation"
+    assert found.p == pytest.approx(reference.pvalue, abs=1e-12)
+    assert found.low is None
+
+
+def test_widths_in_steps_are_dealt_out_anew_as_scipy_does():
+    a, b = [22.0, 22, 23, 22], [24.0, 23, 24, 24]
+    reference = stats.permutation_test(
+        (a, b), lambda x, y, axis: np.abs(y.mean(axis=axis) - x.mean(axis=axis)), alternative="greater"
+    )
+    found = figure_evidence(a, b, in_steps=True)
+    assert (found.test, found.p) == ("permutation", pytest.approx(reference.pvalue, abs=1e-12))
+    assert figure_evidence(a[:3], b[:3], in_steps=True).test == "Welch"  # 3 and 3: dealing out anew can't reach 5 %
+
+
+@pytest.mark.parametrize(("before", "after"), [(1, 2), (2, 2), (3, 3), (4, 4), (3, 4), (5, 5), (2, 5)])
+def test_every_arrangement_is_there_once(before, after):
+    dealt = arrangements(before, after)
+    assert len({tuple(row) for row in dealt.tolist()}) == len(dealt) == comb(before + after, after)
+    assert (dealt.sum(axis=1) == after).all()
+    assert dealt[0].tolist() == [False] * before + [True] * after
+
+
+def test_many_passes_are_dealt_out_at_random_and_always_alike():
+    dealt = arrangements(9, 9)
+    assert len(dealt) == 1000
+    assert (dealt.sum(axis=1) == 9).all()
+    assert dealt[0].tolist() == [False] * 9 + [True] * 9
+    assert np.array_equal(dealt, arrangements(9, 9))
+
+
+@pytest.mark.parametrize(("before", "after"), [(3, 3), (4, 4), (2, 5), (3, 4), (1, 19)])
+def test_smallest_p_is_what_a_huge_difference_shows(before, after):
+    """3 and 3 passes: 2 of 20 arrangements, p = 0.1; so that nothing can be shown at 5 % (counted, not computed)."""
+    figures = np.concatenate((np.arange(before), 1000 + np.arange(after)))
+    sizes = [
+        abs(figures[list(chosen)].mean() - np.delete(figures, list(chosen)).mean())
+        for chosen in itertools.combinations(range(before + after), after)
+    ]
+    as_large = np.mean(np.array(sizes) >= max(sizes) - 1e-9)
+    assert smallest_p(before, after) == pytest.approx(as_large, abs=1e-12)
+
+
+def test_passes_needed_can_show_it_and_one_less_can_not():
+    for level in (90, 95, 99):
+        enough = passes_needed(level)
+        assert smallest_p(enough, enough) <= 1 - level / 100 + 1e-12 < smallest_p(enough - 1, enough - 1)
+
+
+@given(st.lists(st.floats(0, 1), min_size=1, max_size=6))
+def test_holm_is_the_closed_test(p):
+    """Holm's rule is Bonferroni's over every set of statements that holds the one asked for (closure principle)."""
+    closed = [
+        max(
+            min(1.0, len(chosen) * min(p[i] for i in chosen))
+            for size in range(1, len(p) + 1)
+            for chosen in itertools.combinations(range(len(p)), size)
+            if one in chosen
+        )
+        for one in range(len(p))
+    ]
+    assert holm(p) == pytest.approx(closed, abs=1e-12)
+
+
+def test_largest_difference_over_trays_by_hand():
+    """Every arrangement in a plain loop: the share whose largest scaled difference reaches that of each tray."""
+    rng = np.random.default_rng(3)
+    rates = rng.uniform(50, 150, (8, 6))
+    mean = rates.mean(axis=0)
+    scale = np.sqrt(np.maximum(mean, 0.1 * mean.max()))
+    gaps = []
+    for chosen in itertools.combinations(range(8), 4):
+        rest = [i for i in range(8) if i not in chosen]
+        gaps.append(np.abs(rates[list(chosen)].mean(axis=0) - rates[rest].mean(axis=0)) / scale)
+    real = np.abs(rates[4:].mean(axis=0) - rates[:4].mean(axis=0)) / scale
+    expected = [(np.max(gaps, axis=1) >= size - 1e-9).mean() for size in real]
+    assert tray_evidence(rates[:4], rates[4:]).p == pytest.approx(expected, abs=1e-12)
+
+
+def test_trays_of_few_passes_are_scipys_welch_with_holm():
+    rng = np.random.default_rng(4)
+    before, after = rng.uniform(90, 110, (3, 7)), rng.uniform(90, 130, (3, 7))
+    before[:, 2] = after[:, 2] = 0.0  # a tray in which all passes agree is not judged
+    found = tray_evidence(before, after)
+    judged = [0, 1, 3, 4, 5, 6]
+    alone = np.ones(7)
+    alone[judged] = stats.ttest_ind(after[:, judged], before[:, judged], equal_var=False).pvalue
+    assert found.rule == "Welch at each tray, Holm over all of them"
+    assert found.p == pytest.approx(holm(alone), rel=1e-9)
+    assert found.p[2] == 1.0
+
+
+# --- how often they err ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "rate"),
+    [(2, 2, None), (3, 3, None), (2, 4, None), (4, 4, None), (3, 6, None), (2, 5, 1 / 21), (2, 8, 2 / 45)],
+)
+def test_false_alarms_of_one_figure(before, after, rate):
+    """Nothing changed: at most the stated 5 %; with passes dealt out anew, the share that their number allows."""
+    rng, draws = np.random.default_rng(before * 10 + after), 3000
+    alarms = np.mean([figure_evidence(rng.normal(size=before), rng.normal(size=after)).beyond for _ in range(draws)])
+    if rate is None:
+        assert alarms <= 0.05 + three_errors(0.05, draws)
+    else:
+        assert alarms == pytest.approx(rate, abs=three_errors(rate, draws))
+
+
+def test_welch_alone_would_raise_too_many_false_alarms():
+    """Why numbers of passes that differ much are dealt out anew: 2 against 8 passes, 9 in 100 where 5 are promised."""
+    rng, draws = np.random.default_rng(1), 100_000
+    p = stats.ttest_ind(rng.normal(size=(8, draws)), rng.normal(size=(2, draws)), equal_var=False).pvalue
+    assert np.mean(p <= 0.05) == pytest.approx(0.09, abs=0.005)
+
+
+@pytest.mark.parametrize(("before", "after"), [(3, 3), (4, 4), (5, 5)])
+def test_false_alarms_over_all_trays(before, after):
+    """30 trays at once, each noisier where more falls, half of the noise shared by neighbours: still 5 % in all."""
+    rng, draws = np.random.default_rng(before), 6000
+    mean = np.linspace(5, 150, 30)
+    alarms = 0
+    for _ in range(draws):
+        noise = rng.standard_normal((before + after, 31))
+        rates = mean + np.sqrt(mean) * (noise[:, 1:] + noise[:, :-1]) / sqrt(2)
+        alarms += bool(tray_evidence(rates[:before], rates[before:]).beyond.any())
+    assert alarms / draws <= 0.05 + three_errors(0.05, draws)
+    if before == 5:  # dealt out anew: 12 of 252 arrangements fit into 5 %
+        assert alarms / draws == pytest.approx(12 / 252, abs=three_errors(12 / 252, draws))
+
+
+@pytest.mark.parametrize("passes", [3, 5])
+def test_false_alarms_of_whole_comparisons(passes):
+    """Every statement at its own 5 %, and all together under Holm's rule at 5 %."""
+    rng, draws = np.random.default_rng(passes), 250
+    counts = {}
+    for _ in range(draws):
+        change = compare([spread_test(rng, passes), spread_test(rng, passes)]).changes[0]
+        said = {name: bool(one.evidence.beyond) for name, one in differences(change).items()}
+        said |= {"profile": bool(change.trays.overall.beyond), "any, together": min(change.together) <= 0.05}
+        for name, beyond in said.items():
+            counts[name] = counts.get(name, 0) + beyond
+    assert len(counts) == 9
+    for name, count in counts.items():
+        assert count / draws <= 0.05 + three_errors(0.05, draws), name
+
+
+def test_the_range_holds_the_true_change():
+    rng, draws = np.random.default_rng(11), 250
+    held = 0
+    for _ in range(draws):
+        change = compare([spread_test(rng, 3), spread_test(rng, 3, shift=0.5)]).changes[0]
+        evidence = differences(change)["centre"].evidence
+        held += evidence.low <= 0.5 <= evidence.high
+    assert held / draws >= 0.95 - three_errors(0.95, draws)
+
+
+# --- changes that are there ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("passes", [3, 5])
+def test_an_injected_shift_is_found(passes):
+    """The whole spread one metre to the right: the centre follows by one metre, and every statement about it stands."""
+    rng = np.random.default_rng(2)
+    change = compare([spread_test(rng, passes), spread_test(rng, passes, shift=1.0)]).changes[0]
+    found = differences(change)
+    centre = found["centre"]
+    assert centre.evidence.low <= 1.0 <= centre.evidence.high
+    assert centre.evidence.beyond
+    assert found["left share"].evidence.beyond
+    assert not found["mean rate"].evidence.beyond
+    assert change.trays.overall.beyond
+    rising = change.place_m[change.trays.beyond & (change.difference_kg_ha > 0)]
+    falling = change.place_m[change.trays.beyond & (change.difference_kg_ha < 0)]
+    assert rising.min() > 0 > falling.max()  # right flank gains, left flank loses
+
+
+def test_figures_are_those_of_an_analysis():
+    tests = [read_sheet(BEFORE), read_sheet(AFTER)]
+    change = compare(tests).changes[0]
+    found = differences(change)
+    before, after = (assess(test) for test in tests)
+    assert (found["centre"].before, found["centre"].after) == (before.profile.centre_m, after.profile.centre_m)
+    for method in METHODS:
+        assert found[f"CV {method}"].after == after.bouts[method].cv_trays_pct
+        assert found[f"effective width {method}"].before == before.effective_width_m(method)
+    assert found["mean rate"].before == before.bouts[METHODS[0]].mean_kg_ha
+    assert change.difference_kg_ha == pytest.approx(after.profile.rate_kg_ha - before.profile.rate_kg_ha)
+
+
+def test_swapping_the_sheets_turns_every_change_round():
+    tests = [read_sheet(BEFORE), read_sheet(AFTER)]
+    one, other = compare(tests).changes[0], compare(tests[::-1]).changes[0]
+    for a, b in zip(one.differences, other.differences, strict=True):
+        assert b.change == pytest.approx(-a.change)
+        assert b.evidence.p == pytest.approx(a.evidence.p)
+    assert other.trays.p == pytest.approx(one.trays.p)
+
+
+def test_other_rates_are_compared_at_the_same_mean():
+    """Twice the catch and twice the target rate: the same profile, so that no tray differs, and it is said."""
+    rng = np.random.default_rng(5)
+    before = spread_test(rng, 4, scatter=0.05)
+    doubled = tray_test(
+        before.offset_m, 2 * before.catch * (1 + 1e-9), tray_width="0.5 m", tray_length="0.5 m",
+        form={"target rate": "300 kg/ha", "bout width": "22 m"},
+    )  # fmt: skip
+    found = compare([before, doubled])
+    change = found.changes[0]
+    assert change.factor == pytest.approx(0.5)
+    assert np.abs(change.difference_kg_ha).max() < 1e-6
+    assert differences(change)["mean rate"].change == pytest.approx(differences(change)["mean rate"].before)
+    text = " ".join(comparison_text(found).split())
+    assert "Profiles: the later one times 0.500, to the same mean (the target rates differ)." in text
+    measured = compare([before, doubled], profiles="measured").changes[0]
+    assert measured.difference_kg_ha == pytest.approx(measured.before_kg_ha)
+
+
+def test_rates_are_not_taken_for_the_same_where_no_target_says_so():
+    rng = np.random.default_rng(6)
+    tests = [spread_test(rng, 3), spread_test(rng, 3)]
+    assert compare(tests).changes[0].why_scaled == ""
+    no_target = tray_test(tests[1].offset_m, tests[1].catch, tray_width="0.5 m", tray_length="0.5 m")
+    assert "no target rate" in compare([tests[0], no_target]).changes[0].why_scaled
+
+
+def test_other_tray_lines_are_compared_between_the_trays():
+    """The same straight-sided pattern under trays 1 m and 0.5 m apart, on lines of other lengths: no difference."""
+    rng = np.random.default_rng(7)
+    coarse = spread_test(rng, 3, scatter=0, half=16)
+    fine = spread_test(rng, 3, scatter=0, half=15.5, spacing=0.5)
+    found = compare([coarse, fine])
+    change = found.changes[0]
+    assert not change.same_trays
+    assert change.place_m.tolist() == list(range(-15, 16))
+    assert np.abs(change.difference_kg_ha).max() < 1e-9
+    for one in change.differences:
+        assert one.change == pytest.approx(0, abs=1e-9)
+    text = " ".join(comparison_text(found).split())
+    assert "The trays stood differently: all figures here are from the lines drawn between trays, at 31 places" in text
+
+
+def test_lines_that_share_nothing_can_not_be_compared():
+    left = tray_test([-9, -8, -7], [1, 2, 1], tray_width="1 m", tray_length="1 m")
+    right = tray_test([7, 8, 9], [1, 2, 2], tray_width="1 m", tray_length="1 m")
+    with pytest.raises(SpreadcheckError, match="share no stretch with three trays in it; compare tests whose trays"):
+        compare([left, right])
+
+
+def test_a_stretch_in_which_nothing_fell():
+    left = tray_test(range(-9, 1), [1, 2, 3, 3, 2, 1, 0, 0, 0, 0], tray_width="1 m", tray_length="1 m")
+    right = tray_test(range(-3, 7), [0, 0, 0, 0, 1, 2, 3, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    with pytest.raises(SpreadcheckError, match="nothing fell into the trays of the stretch that both tray lines cover"):
+        compare([left, right])
+
+
+# --- what can't be said ----------------------------------------------------------------------------------------------
+
+
+def test_one_pass_each_says_that_nothing_can_be_said():
+    rng = np.random.default_rng(8)
+    found = compare([spread_test(rng, 1), spread_test(rng, 1, shift=3.0)])
+    change = found.changes[0]
+    assert all(one.evidence.p is None and one.evidence.beyond is None for one in change.differences)
+    assert change.trays.overall.p is None
+    assert not change.trays.beyond.any()
+    text = " ".join(comparison_text(found).split())
+    assert "No statement is possible on whether chance explains this: each test has one pass; drive two passes" in text
+    assert "spread explains (p" not in text
+    data = comparison_json(found)["changes"][0]
+    assert {one["more_than_spread"] for one in data["differences"]} == {None}
+
+
+def test_one_pass_against_some_says_what_so_few_can_show():
+    rng = np.random.default_rng(9)
+    change = compare([spread_test(rng, 1), spread_test(rng, 3, shift=3.0)]).changes[0]
+    assert differences(change)["centre"].evidence.why_not == (
+        "1 and 3 passes can't show it (p at best 0.25); 4 and 4 can"
+    )
+    shown = compare([spread_test(rng, 1), spread_test(rng, 19, shift=3.0)]).changes[0]
+    assert differences(shown)["centre"].evidence.p == pytest.approx(1 / 20)
+
+
+def test_passes_that_agree_to_the_last_digit_have_no_spread():
+    catches = np.repeat([[2.0], [4.0], [4.0], [2.0]], 3, axis=1)
+    tests = [
+        tray_test([-3, -1, 1, 3], catches * np.array([[one], [1], [1], [2 - one]]), tray_width="1 m", tray_length="1 m")
+        for one in (1.0, 0.5)
+    ]
+    change = compare(tests).changes[0]
+    assert differences(change)["centre"].evidence.why_not == "the passes of each test agree to the last digit"
+    assert change.trays.overall.p is None
+
+
+def test_gaps_and_half_weighed_passes():
+    """A gap is filled from the pass's own neighbours; a pass with fewer than half of the catches is left out."""
+    rng = np.random.default_rng(10)
+    whole = spread_test(rng, 4)
+    catches = whole.catch.copy()
+    catches[10, 0] = np.nan
+    catches[:20, 3] = np.nan
+    form = {"target rate": "150 kg/ha", "bout width": "22 m"}
+    gappy = tray_test(whole.offset_m, catches, tray_width="0.5 m", tray_length="0.5 m", form=form)
+    found = compare([spread_test(rng, 4), gappy])
+    assert found.changes[0].passes == (4, 3)
+    assert "on which the tests rest: 4 before, 3 after." in " ".join(comparison_text(found).split())
+
+
+def test_more_than_two_are_each_held_against_the_first():
+    rng = np.random.default_rng(12)
+    tests = [spread_test(rng, 3), spread_test(rng, 3, shift=1.0), spread_test(rng, 3, shift=-1.0)]
+    found = compare(tests)
+    assert [change.before.test for change in found.changes] == [tests[0]] * 2
+    assert [round(differences(change)["centre"].change) for change in found.changes] == [1, -1]
+    assert (
+        differences(found.changes[1])["centre"].change == differences(compare(tests[::2]).changes[0])["centre"].change
+    )
+    assert "Each test is compared with the first only." in " ".join(comparison_text(found).split())
+
+
+def test_reversed_passes_are_turned_before_they_are_compared():
+    """The second pass of each test is driven the other way: turned round, it is a pass like the first."""
+    rng = np.random.default_rng(13)
+    plain = spread_test(rng, 2, shift=1.0)
+    turned = np.column_stack((plain.catch[:, 0], plain.catch[::-1, 1]))
+    form = {"target rate": "150 kg/ha", "bout width": "22 m", "reversed passes": "2"}
+    other = tray_test(plain.offset_m, turned * (1 + 1e-12), tray_width="0.5 m", tray_length="0.5 m", form=form)
+    base = spread_test(rng, 2)
+    one, two = (differences(compare([base, test]).changes[0])["centre"] for test in (plain, other))
+    assert two.evidence.p == pytest.approx(one.evidence.p, rel=1e-6)
+
+
+CELL = st.one_of(st.just(float("nan")), st.just(0.0), st.floats(0.01, 50))
+
+
+@given(st.integers(1, 4), st.integers(1, 4), st.data())
+def test_any_catches_give_an_answer_or_a_message(before, after, data):
+    """Gaps, zeros and odd passes: finite JSON and 80 columns, or an error on purpose; no traceback, no warning."""
+    tests = []
+    for passes in (before, after):
+        count = data.draw(st.integers(3, 7))
+        cells = data.draw(st.lists(CELL, min_size=count * passes, max_size=count * passes))
+        tests.append((np.arange(count) - count // 2, np.reshape(cells, (count, passes))))
+    try:
+        found = compare([tray_test(*one, tray_width="1 m", tray_length="1 m") for one in tests], bout_width_m=2.5)
+    except SpreadcheckError:
+        return
+    json.dumps(comparison_json(found), allow_nan=False)
+    assert max(len(line) for line in comparison_text(found).splitlines()) <= 80
+
+
+# --- the command -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_command_in_80_columns(units):
+    result = run(BEFORE, AFTER, SAMPLES / "lopsided.csv", SAMPLES / "us_units.csv", "--units", units)
+    assert result.exit_code == 0, result.output
+    assert max(len(line) for line in result.output.splitlines()) <= 80
+    assert "nan" not in result.output
+
+
+def test_command_says_it_in_plain_words():
+    text = " ".join(run(BEFORE, AFTER).stdout.split())
+    assert (
+        "The change moved the centre of the spread 1.54 m to the right; that is more than the passes' own spread "
+        "explains (p < 0.001)." in text
+    )
+    assert "The sheets differ in: vanes worn through on the right disc -> new on both discs" in text
+    assert "All 8 lines judged together (Holm's rule):" in text
+
+
+def test_json_keeps_the_contract():
+    metric, us = (json.loads(run(BEFORE, AFTER, "--json", "-", "--units", units).stdout) for units in ("metric", "us"))
+    assert metric == us
+    assert metric["schema"] == "spreadcheck/comparison/1"
+    assert metric["bout_width_m"] == 21
+    assert [test["passes_used"] for test in metric["tests"]] == [5, 5]
+    change = metric["changes"][0]
+    by_name = {(one["figure"], one["driving"]): one for one in change["differences"]}
+    centre = by_name["centre", None]
+    assert centre["change_m"] == pytest.approx(centre["after_m"] - centre["before_m"])
+    assert centre["low_m"] < centre["change_m"] < centre["high_m"]
+    assert centre["more_than_spread"] is True
+    assert by_name["effective width", "back-and-forth"]["smallest_p"] == pytest.approx(2 / 252)
+    profile = change["profile"]
+    lengths = {
+        len(profile[key]) for key in ("offset_m", "before_kg_ha", "after_kg_ha", "difference_kg_ha", "p_together")
+    }
+    assert lengths == {35}
+    assert change["settings"]["vanes"] == {"before": "worn through on the right disc", "after": "new on both discs"}
+
+
+def test_plots_of_every_kind(tmp_path):
+    for ending, start in {"png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF"}.items():
+        assert run(BEFORE, AFTER, SAMPLES / "lopsided.csv", "--plot", tmp_path / f"c.{ending}").exit_code == 0
+        assert (tmp_path / f"c.{ending}").read_bytes().startswith(start)
+    text = (tmp_path / "c.svg").read_text(encoding="utf-8")
+    for words in ("Single-pass profiles", "Change of the profile", "CV against bout width", "limit 15 %", "large open"):
+        assert words in text
+
+
+def test_one_sheet_may_come_from_standard_input():
+    piped = run(BEFORE, "-", input=AFTER.read_bytes())
+    assert piped.exit_code == 0
+    assert "1.54 m to the right" in piped.stdout
+
+
+BAD = {
+    "one sheet only": ([BEFORE], "one test can't be compared; give the test before and the test after"),
+    "none": ([], "one test can't be compared; give the test before and the test after"),
+    "the same file twice": ([BEFORE, BEFORE], f"{BEFORE}: is given twice; give each sheet once"),
+    "missing file": ([BEFORE, "none.csv"], "none.csv: the file does not exist; check its name and folder"),
+    "bout width without unit": ([BEFORE, AFTER, "--bout-width", "24"], '"24" has no unit; write it out'),
+    "limit of 0": ([BEFORE, AFTER, "--limit", "0"], "CV limit: 0 % can't be met or missed"),
+    "level of 100": (
+        [BEFORE, AFTER, "--level", "100"],
+        "level: 100 % can't be used; give 50 or more and less than 100",
+    ),
+    "level nan": ([BEFORE, AFTER, "--level", "nan"], "level: nan % can't be used"),
+    "odd plot": ([BEFORE, AFTER, "--plot", "x.bmp"], 'a plot can\'t be written as "bmp"'),
+    "no such choice": ([BEFORE, AFTER, "--profiles", "raw"], "'raw' is not one of"),
+}
+
+
+@pytest.mark.parametrize(("arguments", "message"), BAD.values(), ids=BAD)
+def test_bad_values(arguments, message, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert message in result.stderr
+    assert result.stdout == ""
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_copy_of_a_sheet_is_the_same_test(tmp_path):
+    copy = shutil.copy(BEFORE, tmp_path / "copy.csv")
+    result = run(BEFORE, copy)
+    assert result.exit_code == 2
+    assert f"{copy}: holds the same catches as {BEFORE}; give each test once" in result.stderr
+
+
+def test_faults_of_all_sheets_at_once(tmp_path):
+    for name in ("a.csv", "b.csv"):
+        (tmp_path / name).write_text("spreadcheck tray sheet,1\ntray width,0,m\n", encoding="utf-8")
+    result = run(tmp_path / "a.csv", tmp_path / "b.csv")
+    assert result.exit_code == 2
+    assert "a.csv" in result.stderr
+    assert "b.csv" in result.stderr
+
+
+def test_volumes_without_a_density_are_compared_in_proportion_only_when_asked(tmp_path):
+    text = (SAMPLES / "volumes.csv").read_text(encoding="utf-8")
+    sheet = tmp_path / "ml.csv"
+    sheet.write_text("\n".join(line for line in text.splitlines() if not line.startswith("bulk density")), "utf-8")
+    refused = run(BEFORE, sheet)
+    assert refused.exit_code == 2
+    assert 'the catches are in ml and the form has no "bulk density"' in refused.stderr
+    shown = run(BEFORE, sheet, "--relative")
+    assert shown.exit_code == 0, shown.output
+    assert "(rates are known in proportion only)" in " ".join(shown.stdout.split())
+    assert "Mean rate" not in shown.stdout
+
+
+def test_units_of_the_sheets_may_differ():
+    """Feet and pounds against metres and kilograms: SI inside, one scale outside."""
+    result = run(SAMPLES / "us_units.csv", BEFORE, "--json", "-")
+    assert result.exit_code == 0
+    data = json.loads(result.stdout)
+    us = read_sheet(SAMPLES / "us_units.csv")
+    assert data["bout_width_m"] == pytest.approx(us.bout_width_m)
+    assert data["changes"][0]["profile"]["same_trays"] is False
+
+
+def test_existing_files_are_kept(tmp_path):
+    (tmp_path / "c.json").write_text("precious", encoding="utf-8")
+    assert run(BEFORE, AFTER, "--json", tmp_path / "c.json").exit_code == 2
+    assert (tmp_path / "c.json").read_text(encoding="utf-8") == "precious"
+
+
+def test_single_pass_profiles_keep_their_mean():
+    """The passes of a test, averaged, are its profile."""
+    from spreadcheck.passfigures import pass_profiles
+
+    test = read_sheet(BEFORE)
+    profile = assess(test).profile
+    mean = np.mean([one.rate_kg_ha for one in pass_profiles(test, profile)], axis=0)
+    assert mean == pytest.approx(profile.rate_kg_ha)
+    assert profile_from(test.offset_m, mean).centre_m == pytest.approx(profile.centre_m)
