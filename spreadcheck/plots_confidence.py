@@ -1,7 +1,8 @@
 """Figures of how sure an assessment is, for screen and paper: readable in greyscale.
 
-1. `confidence_figure`   the profile with tray errors; CV against bout width with band and noise floor, a panel a method
-2. `draw_tray_errors`, `draw_cv_band`   its panels
+1. `analysis_confidence_figure`   the analysis with its errors
+2. `confidence_figure`   the profile with tray errors; CV against bout width with band and noise floor, a panel a method
+3. `draw_tray_errors`, `draw_cv_band`   its panels
 
 matplotlib is imported inside, so that nothing else waits for it.
 """
@@ -14,6 +15,7 @@ import numpy as np
 
 from spreadcheck.confidence import SURE_PCT, Confidence, CvBand
 from spreadcheck.labels import METHODS
+from spreadcheck.plots import draw_deposit, draw_widths
 from spreadcheck.tables import rate_unit, show_width
 from spreadcheck.units import from_inside, shown_unit
 
@@ -54,6 +56,45 @@ def confidence_figure(sure: Confidence, system: str = "metric") -> Figure:
     panels = np.atleast_1d(figure.subplots(1 + len(sure.bands), 1))
     draw_tray_errors(panels[0], sure, system)
     for axes, method in zip(panels[1:], METHODS, strict=False):
+        draw_cv_band(axes, sure, method, system)
+    for axes in panels:
+        axes.spines[["top", "right"]].set_visible(False)
+    return figure
+
+
+def analysis_confidence_figure(sure: Confidence, system: str = "metric") -> Figure:
+    """The analysis with its errors: profile with tray errors, overlapped deposit, CV with its band for each method.
+
+    Parameters
+    ----------
+    sure : Confidence
+        Noise floor, intervals and probabilities. [-]
+    system : str
+        "metric" or "us". [-]
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        The figure, 8 x 13.5 in; without bands where the noise is not known. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck import assess, tray_test
+    >>> from spreadcheck.confidence import confidence
+    >>> test = tray_test([-1, 0, 1], [[5, 6], [9, 8], [5, 5]], tray_width="0.5 m", tray_length="0.5 m")
+    >>> len(analysis_confidence_figure(confidence(assess(test))).axes)
+    4
+    """
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(8, 13.5), layout="constrained")
+    figure.suptitle(sure.assessment.test.name.replace("$", r"\$"), fontsize=13, fontweight="bold")
+    panels = figure.subplots(2 + max(len(sure.bands), 1), 1)
+    draw_tray_errors(panels[0], sure, system)
+    draw_deposit(panels[1], sure.assessment, system)
+    if not sure.bands:
+        draw_widths(panels[2], sure.assessment, system)
+    for axes, method in zip(panels[2:], sure.bands, strict=False):
         draw_cv_band(axes, sure, method, system)
     for axes in panels:
         axes.spines[["top", "right"]].set_visible(False)

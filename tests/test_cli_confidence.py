@@ -99,3 +99,20 @@ def test_refusals(options, message, tmp_path, monkeypatch):
     assert done.stderr.startswith(f"spreadcheck: {message}")
     assert not done.stdout
     assert not list(tmp_path.iterdir())
+
+
+def test_analyse_says_how_sure_it_is(tmp_path):
+    """`analyse --confidence` gives the figures of `confidence` in text, JSON and picture; else nothing changes."""
+    sheet = Path(__file__).parent.parent / "sample_trays" / "even_trapezoid.csv"
+    run = CliRunner().invoke
+    own = json.loads(run(main, ["confidence", str(sheet), "--json", "-"]).stdout)
+    both = json.loads(run(main, ["analyse", str(sheet), "--confidence", "--json", "-"]).stdout)
+    assert both["schema"] == "spreadcheck/analysis/1"
+    assert both["confidence"]["methods"] == own["methods"]
+    assert "confidence" not in json.loads(run(main, ["analyse", str(sheet), "--json", "-"]).stdout)
+    shown = run(main, ["analyse", str(sheet), "--confidence", "--plot", str(tmp_path / "sure.svg")])
+    assert shown.exit_code == 0, shown.output
+    assert "with the noise taken out" in shown.stdout
+    assert max(len(line) for line in shown.stdout.splitlines()) <= 80
+    assert "noise floor" in (tmp_path / "sure.svg").read_text(encoding="utf-8")
+    assert "with the noise taken out" not in run(main, ["analyse", str(sheet)]).stdout

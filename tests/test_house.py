@@ -18,6 +18,7 @@ PACKAGE = Path(spreadcheck.__file__).parent
 LINES = [
     "cli",
     "report",
+    "plots_confidence",
     "plots",
     "summaries",
     "plots_batch",
@@ -26,7 +27,6 @@ LINES = [
     "plots_comparison",
     "plots_tuning",
     "results",
-    "plots_confidence",
     "results_confidence",
     "card",
     "tables",

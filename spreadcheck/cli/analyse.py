@@ -21,6 +21,7 @@ from spreadcheck.cli.report_output import check_reports, report_content, report_
 
 if TYPE_CHECKING:
     from spreadcheck.assessment import Assessment
+    from spreadcheck.confidence import Confidence
 
 
 @click.command()
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 @click.option("--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density.")
 @click.option("--every-width", is_flag=True, help="Show every bout width in the table, however many.")
 @click.option("--advice", is_flag=True, help="All figures of the pattern, and what is usually looked at for its shape.")
+@click.option("--confidence", "how_sure", is_flag=True, help="How sure it is: in text, JSON, plot and report.")
 @units_option
 @json_option
 @click.option("--csv", "csv_file", metavar="FILE", help="Write the table of bout widths as CSV; - for standard output.")
@@ -61,6 +63,7 @@ def analyse(
     relative: bool,
     every_width: bool,
     advice: bool,
+    how_sure: bool,
     units: str,
     json_file: str | None,
     csv_file: str | None,
@@ -107,27 +110,45 @@ def analyse(
     if within_limit and result.within_limit is None:
         fault = Fault("option --within-limit", "no bout width is known", 'add --bout-width, such as "24 m"')
         raise WidthError(fault)
+    sure = _confidence(result) if how_sure else None
     # cards and reports are made before any file is written
     card = card_content(result, card_file, units, highest_rpm=highest_rpm, paper=paper) if card_file else None
     reports = [(path, report_content(result, path, units, paper=paper)) for path in report_files]
-    _write_files(result, json_file, csv_file, plot_file, units, overwrite)
+    _write_files(result, sure, json_file, csv_file, plot_file, units, overwrite)
     if card_file and card is not None:
         write_result(card_file, card, overwrite=overwrite)
     for path, content in reports:
         write_result(path, content, overwrite=overwrite)
     if "-" not in (json_file, csv_file):
-        _present(result, units, every_width, advice)
+        _present(result, sure, units, every_width, advice)
     if within_limit and not result.within_limit:
         ctx.exit(1)
 
 
+def _confidence(result: Assessment) -> Confidence:
+    from spreadcheck.confidence import confidence
+
+    return confidence(result)
+
+
 def _write_files(
-    result: Assessment, json_file: str | None, csv_file: str | None, plot_file: str | None, units: str, overwrite: bool
+    result: Assessment,
+    sure: Confidence | None,
+    json_file: str | None,
+    csv_file: str | None,
+    plot_file: str | None,
+    units: str,
+    overwrite: bool,
 ) -> None:
     if json_file:
         from spreadcheck.results import analysis_json, json_text
 
-        write_result(json_file, json_text(analysis_json(result)), overwrite=overwrite)
+        data = analysis_json(result)
+        if sure is not None:
+            from spreadcheck.results_confidence import confidence_json
+
+            data["confidence"] = confidence_json(sure)
+        write_result(json_file, json_text(data), overwrite=overwrite)
     if csv_file:
         from spreadcheck.tables import widths_csv
 
@@ -135,15 +156,26 @@ def _write_files(
     if plot_file:
         from spreadcheck.plots import analysis_figure, figure_bytes, file_format
 
-        content = figure_bytes(analysis_figure(result, units), file_format(plot_file))
-        write_result(plot_file, content, overwrite=overwrite)
+        if sure is None:
+            figure = analysis_figure(result, units)
+        else:
+            from spreadcheck.plots_confidence import analysis_confidence_figure
+
+            figure = analysis_confidence_figure(sure, units)
+        write_result(plot_file, figure_bytes(figure, file_format(plot_file)), overwrite=overwrite)
 
 
-def _present(result: Assessment, units: str, every_width: bool, advice: bool) -> None:
+def _present(result: Assessment, sure: Confidence | None, units: str, every_width: bool, advice: bool) -> None:
     from spreadcheck.report.summary import finding_lines, summary_text, width_table
 
     click.echo(summary_text(result, units, plain=plain_terminal(), advice=advice))
+    findings = result.findings
+    if sure is not None:
+        from spreadcheck.report.confidence import confidence_text
+
+        click.echo("\n" + confidence_text(sure, units))
+        findings += sure.findings
     click.echo()
     click.echo(width_table(result, units, every=every_width))
-    if result.findings:
-        click.echo("\n" + finding_lines(result.findings), err=True)
+    if findings:
+        click.echo("\n" + finding_lines(findings), err=True)
