@@ -18,7 +18,7 @@ import numpy as np
 from spreadcheck.assessment import Assessment, assess
 from spreadcheck.confidence import DRAWS, LEVEL_PCT, SEED, check_draws, floor_pct, thinned_widths, without_noise_pct
 from spreadcheck.doubts import Noise, noise_of
-from spreadcheck.errors import Fault, WidthError
+from spreadcheck.errors import Fault, QuantityError, WidthError
 from spreadcheck.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.passes import VarianceLaw
@@ -181,6 +181,43 @@ def passes_for(
         closer_trays_passes=closer,
         half_widths_m=tuple((passes, half_width(passes)) for passes in SHOWN_PASSES),
     )
+
+
+def runs_from_former(test: TrayTest, half_width_m: float) -> int:
+    """Runs that the next test needs, by the noise of a former one, to pin the effective width.
+
+    Parameters
+    ----------
+    test : TrayTest
+        A former test with this spreader, product and rate. [-]
+    half_width_m : float
+        Half the length that the interval for the effective width may have. [m]
+
+    Returns
+    -------
+    int
+        Runs over the tray line: passes times the runs in each catch. [-]
+
+    Raises
+    ------
+    QuantityError
+        If the former test can't tell, or not even 1,000 passes are enough.
+
+    Examples
+    --------
+    >>> from spreadcheck.traysheet import read_sheet
+    >>> former = read_sheet("sample_trays/even_trapezoid.csv")
+    >>> runs_from_former(former, 0.1), passes_needed(former, 0.1).passes
+    (24, 6)
+    """
+    needed = passes_needed(test, half_width_m)
+    place = test.source or test.name
+    if needed.why_not:
+        raise QuantityError(Fault(place, f"can't tell how many passes are needed: {needed.why_not}", "plan without it"))
+    if needed.passes is None:
+        problem = f"not even 1,000 passes like these pin the effective width to +/- {half_width_m:g} m"
+        raise QuantityError(Fault(place, problem, "allow a larger half-width"))
+    return needed.passes * test.runs_per_catch
 
 
 def _not_to_be_told(crossing_m: float, widths: FloatArray) -> str:

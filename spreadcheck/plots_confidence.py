@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from spreadcheck.assessment import Assessment
 from spreadcheck.confidence import SURE_PCT, Confidence, CvBand
 from spreadcheck.labels import METHODS
-from spreadcheck.plots import draw_deposit, draw_widths
+from spreadcheck.plots import draw_deposit, draw_widths, shown_bout
 from spreadcheck.tables import rate_unit, show_width
 from spreadcheck.units import from_inside, shown_unit
 
@@ -206,6 +207,39 @@ def draw_cv_band(axes: Axes, sure: Confidence, method: str, system: str = "metri
     top = float(np.nanmax(band.high_pct, initial=limit))
     axes.set_ylim(0, min(1.05 * top, 3 * limit))
     axes.legend(fontsize=8, frameon=True, framealpha=0.9, loc="upper left")
+
+
+def draw_band(sure: Confidence, axes: Axes, result: Assessment, system: str = "metric") -> None:
+    """CV with its band for the driving method of the form, else back-and-forth; as the other panels are drawn.
+
+    Parameters
+    ----------
+    sure : Confidence
+        Noise floor, intervals and probabilities. [-]
+    axes : matplotlib.axes.Axes
+        Where to draw. [-]
+    result : Assessment
+        The assessment. [-]
+    system : str
+        "metric" or "us". [-]
+
+    Returns
+    -------
+    None
+        The axes are drawn on. [-]
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from spreadcheck import assess, tray_test
+    >>> from spreadcheck.confidence import confidence
+    >>> test = tray_test([-1, 0, 1], [[5, 6], [9, 8], [5, 5]], tray_width="0.5 m", tray_length="0.5 m")
+    >>> axes = Figure().subplots()
+    >>> draw_band(confidence(assess(test)), axes, assess(test))
+    >>> axes.get_ylabel()
+    'CV by trays (%)'
+    """
+    draw_cv_band(axes, sure, shown_bout(result)[0], system)
 
 
 def _mark_widths(axes: Axes, sure: Confidence, band: CvBand, length: float, system: str) -> None:

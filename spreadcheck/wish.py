@@ -43,6 +43,7 @@ class Wish:
     granule_density_kg_m3: float = 1600.0
     noise_pct: float = LIMITS["plan noise"].value
     settling_s: float = LIMITS["settling"].value
+    former_runs: int | None = None  # runs that a former test asks for
 
     @property
     def tray_area_m2(self) -> float:
@@ -73,6 +74,7 @@ _MOST = {
     "granule_density_kg_m3": ("granule density", "kg/m3", 6000),
     "noise_pct": ("noise", "%", 100),
     "settling_s": ("settling time", "s", 120),
+    "former_runs": ("number of runs from a former test", "", 1_000_000),
 }
 
 
@@ -131,7 +133,7 @@ def passes_needed(wish: Wish) -> int:
     Returns
     -------
     int
-        Passes, at least so many that three runs are driven. [-]
+        Passes, at least so many that three runs are driven, or as many as a former test asks for. [-]
 
     Examples
     --------
@@ -146,7 +148,7 @@ def passes_needed(wish: Wish) -> int:
         runs_per_catch=wish.runs_per_catch,
     )
     for_noise = math.ceil((float(once.total_pct) / wish.noise_pct) ** 2 - 1e-9)
-    for_practice = math.ceil(LIMITS["passes"].value / wish.runs_per_catch)
+    for_practice = math.ceil(max(LIMITS["passes"].value, wish.former_runs or 0) / wish.runs_per_catch)
     if for_noise > MAX_PASSES:
         problem = (
             f"{for_noise:,} passes would be needed to bring the noise of a half-rate tray under {wish.noise_pct:g} %"
@@ -166,7 +168,7 @@ def runs_needed(wish: Wish) -> int:
     Returns
     -------
     int
-        Runs, at least three. [-]
+        Runs, at least three, or as many as a former test asks for. [-]
 
     Examples
     --------
@@ -184,7 +186,7 @@ def runs_needed(wish: Wish) -> int:
     # counting / n + reading / n^2 = share^2, solved for n
     share = wish.noise_pct**2
     runs = (counting + math.sqrt(counting**2 + 4 * share * reading)) / (2 * share)
-    return max(math.ceil(runs - 1e-9), int(LIMITS["passes"].value))
+    return max(math.ceil(runs - 1e-9), int(LIMITS["passes"].value), wish.former_runs or 0)
 
 
 def standard_runs(travel_speed_m_s: float) -> tuple[int, float] | None:

@@ -1,6 +1,7 @@
 """`spreadcheck confidence`: what it prints, writes and refuses."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -116,3 +117,22 @@ def test_analyse_says_how_sure_it_is(tmp_path):
     assert max(len(line) for line in shown.stdout.splitlines()) <= 80
     assert "noise floor" in (tmp_path / "sure.svg").read_text(encoding="utf-8")
     assert "with the noise taken out" not in run(main, ["analyse", str(sheet)]).stdout
+
+
+def test_a_report_says_how_sure_it_is(tmp_path, poppler):
+    """`analyse --confidence --report` adds the table and the picture to both forms of the report."""
+    sheet = str(Path(__file__).parent.parent / "sample_trays" / "even_trapezoid.csv")
+    html, pdf = tmp_path / "r.html", tmp_path / "r.pdf"
+    done = CliRunner().invoke(main, ["analyse", sheet, "--confidence", "--report", str(html), "--report", str(pdf)])
+    assert done.exit_code == 0, done.output
+    own = CliRunner().invoke(main, ["confidence", sheet]).stdout
+    interval = re.search(r"90 % interval +(\S+ to \S+ %)", own)[1]
+    page = html.read_text(encoding="utf-8")
+    printed = " ".join(poppler("pdftotext", "-layout", "-", "-", data=pdf.read_bytes()).split())
+    for text in (page, printed):
+        assert "How sure is the answer" in text
+        assert interval in text
+    assert "sure-picture" in page
+    plain = tmp_path / "plain.html"
+    assert CliRunner().invoke(main, ["analyse", sheet, "--report", str(plain)]).exit_code == 0
+    assert "How sure is the answer" not in plain.read_text(encoding="utf-8")

@@ -16,6 +16,7 @@ from spreadcheck.evenness import cv_of_pieces
 from spreadcheck.limits import LIMITS
 from spreadcheck.noise import granules
 from spreadcheck.overlap import bout_deposit
+from spreadcheck.passcount import passes_needed as passes_for_half_width
 from spreadcheck.plan import plan_line
 from spreadcheck.plansheet import plan_json, planned_sheet
 from spreadcheck.profile import profile_from
@@ -376,3 +377,33 @@ def test_nothing_is_replaced_unasked(tmp_path):
     assert not result.exists()
     assert run(*ASK, "--sheet", str(sheet), "--json", str(result), "--overwrite").exit_code == 0
     assert read_sheet(sheet).passes == (1, 2, 3, 4, 5)
+
+
+def test_a_former_test_asks_for_its_own_runs():
+    """As many runs as that test's own noise asks for: passes needed times its runs per catch, shared among catches."""
+    former = "sample_trays/even_trapezoid.csv"
+    runs = passes_for_half_width(read_sheet(former), 0.1).passes * read_sheet(former).runs_per_catch
+    more = ["--former", former, "--half-width", "0.1 m"]
+    data = json.loads(run(*ASK, *more, "--json", "-").stdout)
+    assert data["passes"] == runs
+    together = json.loads(run(*ASK, *more, "--runs-per-catch", "5", "--json", "-").stdout)
+    assert together["passes"] == math.ceil(runs / 5)
+    assert f"the former test asks for {runs} runs" in " ".join(run(*ASK, *more).stdout.split())
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--former", "sample_trays/lopsided.csv"], "option --half-width: is missing; give --former and --half-width"),
+        (["--half-width", "1 m"], "option --former: is missing; give --former and --half-width together"),
+        (
+            ["--former", "sample_trays/even_trapezoid.csv", "--half-width", "0.0001 m"],
+            "not even 1,000 passes like these pin the effective width to +/- 0.0001 m; allow a larger half-width",
+        ),
+        (["--former", "none.csv", "--half-width", "1 m"], "none.csv: the file does not exist"),
+    ],
+)
+def test_former_tests_that_say_nothing(arguments, message):
+    done = run(*ASK, *arguments)
+    assert done.exit_code == 2
+    assert message in done.stderr

@@ -113,7 +113,7 @@ def analyse(
     sure = _confidence(result) if how_sure else None
     # cards and reports are made before any file is written
     card = card_content(result, card_file, units, highest_rpm=highest_rpm, paper=paper) if card_file else None
-    reports = [(path, report_content(result, path, units, paper=paper)) for path in report_files]
+    reports = [(path, report_content(result, path, units, paper=paper, sure=sure)) for path in report_files]
     _write_files(result, sure, json_file, csv_file, plot_file, units, overwrite)
     if card_file and card is not None:
         write_result(card_file, card, overwrite=overwrite)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import check_targets, json_option, overwrite_option, units_option, write_result
+from spreadcheck.cli.options import check_targets, json_option, overwrite_option, read_test, units_option, write_result
 
 if TYPE_CHECKING:
     from spreadcheck.plan import Plan
@@ -65,6 +65,8 @@ _QUANTITIES = {
     "of 14 % to 14.8 %: still the same answer at 15 %.",
 )
 @click.option("--settling", metavar="TIME", default="5 s", show_default=True, help="Until speed and flow are steady.")
+@click.option("--former", metavar="SHEET", help="A former test; its own noise tells how many passes are needed.")
+@click.option("--half-width", metavar="LENGTH", help='With --former: pin the effective width to this, such as "1 m".')
 @click.option("--sheet", metavar="FILE", help="Write the tray sheet to fill in, .csv or .xlsx.")
 @units_option
 @json_option
@@ -75,6 +77,8 @@ def plan(
     runs_per_catch: int,
     size_guide_number: float,
     noise_pct: float,
+    former: str | None,
+    half_width: str | None,
     sheet: str | None,
     units: str,
     json_file: str | None,
@@ -89,6 +93,8 @@ def plan(
     Examples:
       spreadcheck plan --bout-width "24 m" --target-rate "100 kg/ha"
       spreadcheck plan --throw "60 ft" --target-rate "90 lb/ac" --units us
+      spreadcheck plan --bout-width "24 m" --target-rate "100 kg/ha" \\
+        --former sample_trays/even_trapezoid.csv --half-width "0.5 m"
     """
     from spreadcheck.plan import plan_line
     from spreadcheck.units import parse_quantity
@@ -106,11 +112,26 @@ def plan(
             runs_per_catch=runs_per_catch,
             size_guide_number=size_guide_number,
             noise_pct=noise_pct,
+            former_runs=_former_runs(former, half_width),
         )
     )
     _write_files(planned, sheet, json_file, units, overwrite)
     if json_file != "-":
         _present(planned, units)
+
+
+def _former_runs(former: str | None, half_width: str | None) -> int | None:
+    """The runs that a former test asks for; None without one."""
+    if former is None and half_width is None:
+        return None
+    from spreadcheck.errors import Fault, QuantityError
+    from spreadcheck.passcount import runs_from_former
+    from spreadcheck.units import parse_quantity
+
+    if former is None or half_width is None:
+        missing = "--former" if former is None else "--half-width"
+        raise QuantityError(Fault(f"option {missing}", "is missing", "give --former and --half-width together"))
+    return runs_from_former(read_test(former), parse_quantity(half_width, "length", place="option --half-width"))
 
 
 def _write_files(planned: Plan, sheet: str | None, json_file: str | None, units: str, overwrite: bool) -> None:

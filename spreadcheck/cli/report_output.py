@@ -10,6 +10,7 @@ import click
 
 if TYPE_CHECKING:
     from spreadcheck.assessment import Assessment
+    from spreadcheck.confidence import Confidence
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -40,16 +41,16 @@ def _format_of(path: str) -> str:
     return ending
 
 
-def report_content(result: Assessment, path: str, units: str, *, paper: str) -> str | bytes:
+def report_content(result: Assessment, path: str, units: str, *, paper: str, sure: Confidence | None) -> str | bytes:
     """The content of one report."""
     if _format_of(path) == "html":
         from spreadcheck.report.report_html import report_html
 
-        return report_html(result, units, paper=paper)
-    return _pdf(result, units, paper)
+        return report_html(result, units, paper=paper, sure=sure)
+    return _pdf(result, units, paper, sure)
 
 
-def _pdf(result: Assessment, units: str, paper: str) -> bytes:
+def _pdf(result: Assessment, units: str, paper: str, sure: Confidence | None) -> bytes:
     """The PDF, with a bar on a terminal, and what to say about it."""
     from spreadcheck.report.report_pdf import report_pdf
 
@@ -59,7 +60,7 @@ def _pdf(result: Assessment, units: str, paper: str) -> bytes:
             bar.length = pages
             bar.update(1)
 
-        printed = report_pdf(result, units, paper=paper, on_page=on_page)
+        printed = report_pdf(result, units, paper=paper, sure=sure, on_page=on_page)
     if printed.unprintable:
         click.echo(f'The font has no sign for {printed.unprintable} and the PDF shows "?" instead.', err=True)
     return printed.data

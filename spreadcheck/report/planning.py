@@ -120,6 +120,8 @@ def _passes(plan: Plan) -> Row:
     )
     grain = f"granules of {wish.size_guide_number / 100:g} mm and {wish.granule_density_kg_m3:g} kg/m3"
     rule = f"at most {wish.noise_pct:g} % with {grain}; {LIMITS['plan noise'].text}; {LIMITS['passes'].text}"
+    if wish.former_runs:
+        rule += f"; the former test asks for {wish.former_runs} runs with its own noise"
     return "Passes", value, rule
 
 

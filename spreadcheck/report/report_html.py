@@ -11,13 +11,16 @@ from __future__ import annotations
 
 import html
 from collections.abc import Callable
+from functools import partial
 from string import Template
 from typing import Any
 
 from spreadcheck import __version__
 from spreadcheck.assessment import Assessment
+from spreadcheck.confidence import Confidence
 from spreadcheck.labels import METHODS
 from spreadcheck.plots import draw_deposit, draw_profile, draw_widths, shown_bout
+from spreadcheck.plots_confidence import draw_band
 from spreadcheck.report.inlinesvg import inline_svg
 from spreadcheck.report.sheettables import (
     BLANK,
@@ -25,12 +28,14 @@ from spreadcheck.report.sheettables import (
     bout_table,
     form_table,
     limit_table,
+    sure_table,
     tray_tables,
     width_tables,
 )
 from spreadcheck.report.webpage import json_for_page, part, strict_policy
 from spreadcheck.report.words import (
     Passage,
+    band_words,
     doubt_words,
     method_words,
     other_system,
@@ -45,8 +50,10 @@ SHEETS = {"a4": "A4", "letter": "letter"}  # as a style sheet names them
 SLIDER_STEP = {"metric": 0.1, "us": 0.5}  # m, ft
 
 
-def report_html(result: Assessment, system: str = "metric", *, paper: str = "a4") -> str:
-    """The report of an assessment; `system` is the leading unit system, `paper` what it is printed on."""
+def report_html(
+    result: Assessment, system: str = "metric", *, paper: str = "a4", sure: Confidence | None = None
+) -> str:
+    """The report of an assessment; `system` leads, `paper` is what it is printed on, `sure` adds how sure it is."""
     style = part("customer", "page.css") + f"@page {{ size: {SHEETS[paper]}; margin: 15mm 14mm; }}\n"
     script = part("customer", "overlap.js") + part("customer", "page.js")
     return Template(part("customer", "page.html")).substitute(
@@ -58,8 +65,8 @@ def report_html(result: Assessment, system: str = "metric", *, paper: str = "a4"
         jumps="\n".join(_jumps(result, system)),
         length_unit=_text(shown_unit("length", system)),
         rate_unit=_text(rate_unit(result, system)),
-        pictures=_pictures(result, system),
-        tables=_tables(result, system),
+        pictures=_pictures(result, system, sure),
+        tables=_tables(result, system, sure),
         version=_text(__version__),
         data=json_for_page(_data(result, system)),
     )
@@ -85,13 +92,17 @@ def _list(sentences: tuple[str, ...]) -> str:
     return "<ul>\n" + "\n".join(f"<li>{_text(sentence)}</li>" for sentence in sentences) + "\n</ul>"
 
 
-def _pictures(result: Assessment, system: str) -> str:
-    draws = (draw_profile, draw_deposit, draw_widths)
-    named = zip(draws, ("profile", "deposit", "widths"), picture_words(result, system), strict=True)
+def _pictures(result: Assessment, system: str, sure: Confidence | None) -> str:
+    draws: list[Callable[[Any, Assessment, str], None]] = [draw_profile, draw_deposit, draw_widths]
+    words = list(picture_words(result, system))
+    if sure is not None and sure.known:
+        draws.append(partial(draw_band, sure))
+        words.append(band_words(sure, system))
+    named = zip(draws, ("profile", "deposit", "widths", "sure"), words, strict=False)
     figures = (
-        f"<figure>\n{_picture(draw, name, words, result, system)}\n"
-        f"<figcaption><strong>{_text(words[0])}.</strong> {_text(words[1])}</figcaption>\n</figure>"
-        for draw, name, words in named
+        f"<figure>\n{_picture(draw, name, told, result, system)}\n"
+        f"<figcaption><strong>{_text(told[0])}.</strong> {_text(told[1])}</figcaption>\n</figure>"
+        for draw, name, told in named
     )
     return _section("Pictures", "\n".join(figures), kind="new-page")
 
@@ -111,8 +122,10 @@ def _picture(
         return inline_svg(figure, f"{name}-picture", *words)
 
 
-def _tables(result: Assessment, system: str) -> str:
-    figures = (bout_table(result, system), limit_table(result, system), *width_tables(result, system))
+def _tables(result: Assessment, system: str, sure: Confidence | None) -> str:
+    known = (sure_table(sure, system),) if sure is not None and sure.known else ()
+    figures = (bout_table(result, system), *known, limit_table(result, system), *width_tables(result, system))
+    doubts = (*doubt_words(result), *(finding.message for finding in (sure.findings if sure else ())))
     method = "\n".join(f"<p>{_text(words)}</p>" for words in method_words(result))
     trays = (*tray_tables(result, system), form_table(result))
     return "\n".join(
@@ -121,7 +134,7 @@ def _tables(result: Assessment, system: str) -> str:
             _section("Method", method),
             _section("What the limits rest on", _list(source_words())),
             _section("Raw trays and form", "\n".join(map(_table, trays)), kind="new-page"),
-            _section("Doubts about this test", _list(doubt_words(result))),
+            _section("Doubts about this test", _list(doubts)),
         )
     )
 

@@ -14,11 +14,13 @@ from typing import Any
 
 from spreadcheck import __version__
 from spreadcheck.assessment import Assessment
+from spreadcheck.confidence import Confidence
 from spreadcheck.plots import draw_deposit, draw_profile, draw_widths
+from spreadcheck.plots_confidence import draw_band
 from spreadcheck.report.paper import FONT, Page, pdf_of, unprintable, wrapped
 from spreadcheck.report.paperflow import Flow
-from spreadcheck.report.sheettables import bout_table, form_table, limit_table, tray_tables, width_tables
-from spreadcheck.report.words import doubt_words, method_words, picture_words, plain_words, source_words
+from spreadcheck.report.sheettables import bout_table, form_table, limit_table, sure_table, tray_tables, width_tables
+from spreadcheck.report.words import band_words, doubt_words, method_words, picture_words, plain_words, source_words
 
 PICTURE_HEIGHT = 46.0
 NAME_LINES = 3
@@ -38,10 +40,11 @@ def report_pdf(
     system: str = "metric",
     *,
     paper: str = "a4",
+    sure: Confidence | None = None,
     on_page: Callable[[int], object] | None = None,
 ) -> PrintedReport:
-    """The report as a PDF; `on_page` is told after each page how many there are."""
-    pages = report_pages(result, system, paper=paper)
+    """The report as a PDF; `sure` adds how sure it is, `on_page` is told after each page how many there are."""
+    pages = report_pages(result, system, paper=paper, sure=sure)
     told = partial(on_page, len(pages)) if on_page else None
     data = pdf_of(pages, title=f"Spread pattern report: {result.test.name}", on_page=told)
     test = result.test
@@ -50,12 +53,14 @@ def report_pdf(
     return PrintedReport(data, len(pages), unprintable("".join(written)))
 
 
-def report_pages(result: Assessment, system: str = "metric", *, paper: str = "a4") -> list[Page]:
+def report_pages(
+    result: Assessment, system: str = "metric", *, paper: str = "a4", sure: Confidence | None = None
+) -> list[Page]:
     """The pages of the report, drawn."""
     flow = Flow(paper)
     _plain_part(flow, result, system)
-    _picture_part(flow, result, system)
-    _table_part(flow, result, system)
+    _picture_part(flow, result, system, sure)
+    _table_part(flow, result, system, sure)
     flow.feet(f"{result.test.name} - spreadcheck {__version__}")
     return flow.pages
 
@@ -75,13 +80,17 @@ def _plain_part(flow: Flow, result: Assessment, system: str) -> None:
             flow.paragraph(sentence, mark="\u2022" if passage.steps else "")
 
 
-def _picture_part(flow: Flow, result: Assessment, system: str) -> None:
+def _picture_part(flow: Flow, result: Assessment, system: str, sure: Confidence | None) -> None:
     from matplotlib import rc_context
 
     flow.new_page()
     flow.heading("Pictures")
-    words = picture_words(result, system)
-    for draw, (title, description) in zip((draw_profile, draw_deposit, draw_widths), words, strict=True):
+    words = list(picture_words(result, system))
+    draws: list[Callable[[Any, Assessment, str], None]] = [draw_profile, draw_deposit, draw_widths]
+    if sure is not None and sure.known:
+        draws.append(partial(draw_band, sure))
+        words.append(band_words(sure, system))
+    for draw, (title, description) in zip(draws, words, strict=True):
         flow.paragraph(f"{title}. {description}")
         with rc_context({"font.family": FONT, "font.size": 8, "axes.spines.top": False, "axes.spines.right": False}):
             flow.plot(partial(_untitled, draw, result, system), height=PICTURE_HEIGHT)
@@ -93,10 +102,11 @@ def _untitled(draw: Callable[[Any, Assessment, str], None], result: Assessment, 
     axes.set_title("")
 
 
-def _table_part(flow: Flow, result: Assessment, system: str) -> None:
+def _table_part(flow: Flow, result: Assessment, system: str, sure: Confidence | None) -> None:
     flow.new_page()
     flow.heading("Figures")
-    for table in (bout_table(result, system), limit_table(result, system), *width_tables(result, system)):
+    known = (sure_table(sure, system),) if sure is not None and sure.known else ()
+    for table in (bout_table(result, system), *known, limit_table(result, system), *width_tables(result, system)):
         flow.table(table)
     flow.heading("Method")
     for words in method_words(result):
@@ -109,5 +119,5 @@ def _table_part(flow: Flow, result: Assessment, system: str) -> None:
     for table in (*tray_tables(result, system), form_table(result)):
         flow.table(table)
     flow.heading("Doubts about this test")
-    for words in doubt_words(result):
+    for words in (*doubt_words(result), *(finding.message for finding in (sure.findings if sure else ()))):
         flow.paragraph(words, mark="\u2022")

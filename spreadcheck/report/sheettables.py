@@ -14,7 +14,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from spreadcheck.assessment import Assessment, Bout, bouts_at
+from spreadcheck.confidence import Confidence
 from spreadcheck.labels import METHODS
+from spreadcheck.report.confidence import confidence_rows
 from spreadcheck.report.words import other_system
 from spreadcheck.sheetcells import shortest
 from spreadcheck.tables import rate_unit, show_pct, show_rate, show_width, width_rows
@@ -46,6 +48,17 @@ def limit_table(result: Assessment, system: str = "metric") -> Table:
         for limit in result.side_by_side_pct
     )
     return Table("Effective width at other CV limits", ("CV up to", *METHODS), rows)
+
+
+def sure_table(sure: Confidence, system: str = "metric") -> Table:
+    """How sure the answer is: noise floor, intervals and probabilities, both driving methods."""
+    rows = tuple(
+        (label.strip(), "", "") if tuple(cells) == METHODS else (label.strip(), *cells)
+        for label, *cells in confidence_rows(sure, system)
+        if label
+    )
+    note = f"Noise known from: {sure.noise.source}; {sure.draws:,} draws, seed {sure.seed}"
+    return Table("How sure is the answer", ("", *METHODS), rows, note)
 
 
 def _widths_at(result: Assessment, limit_pct: float, system: str) -> Iterator[str]:

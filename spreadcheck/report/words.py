@@ -16,6 +16,7 @@ import math
 from dataclasses import dataclass
 
 from spreadcheck.assessment import Assessment, Bout, bouts_at
+from spreadcheck.confidence import SURE_PCT, Confidence
 from spreadcheck.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
 from spreadcheck.limits import LIMITS
 from spreadcheck.plots import shown_bout
@@ -313,6 +314,17 @@ def source_words() -> tuple[str, ...]:
     codes = ("cv hall", "cv normal", "cv stripes", "cv top dressing")
     rows = (LIMITS[code] for code in codes)
     return tuple(f"{row.value:g} {row.unit}, {row.what}: {row.source} ({row.standing})." for row in rows)
+
+
+def band_words(sure: Confidence, system: str = "metric") -> tuple[str, str]:
+    """Title and description of the picture of CV with its interval and noise floor."""
+    method = shown_bout(sure.assessment)[0]
+    band = sure.bands[method]
+    return (
+        f"How sure: CV against bout width, {method}",
+        f"CV as read, with the noise of the test taken out, its {sure.level_pct:g} % interval and the noise floor. "
+        f"Widest width with a probability of {SURE_PCT:g} % of keeping the limit: {show_width(band.sure_width_m, system)}.",
+    )
 
 
 def picture_words(result: Assessment, system: str = "metric") -> tuple[tuple[str, str], ...]:
