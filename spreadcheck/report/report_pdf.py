@@ -23,6 +23,7 @@ from spreadcheck.report.sheettables import bout_table, form_table, limit_table, 
 from spreadcheck.report.words import band_words, doubt_words, method_words, picture_words, plain_words, source_words
 
 PICTURE_HEIGHT = 46.0
+CAPTION_HEIGHT = 32.0  # mm: the words above a picture and the scale below it
 NAME_LINES = 3
 
 
@@ -91,6 +92,7 @@ def _picture_part(flow: Flow, result: Assessment, system: str, sure: Confidence 
         draws.append(partial(draw_band, sure))
         words.append(band_words(sure, system))
     for draw, (title, description) in zip(draws, words, strict=True):
+        flow.need(PICTURE_HEIGHT + CAPTION_HEIGHT)  # words and picture stay together
         flow.paragraph(f"{title}. {description}")
         with rc_context({"font.family": FONT, "font.size": 8, "axes.spines.top": False, "axes.spines.right": False}):
             flow.plot(partial(_untitled, draw, result, system), height=PICTURE_HEIGHT)
