@@ -2,7 +2,7 @@
 
 1. `figure_evidence`  one figure a pass: Welch's test, or the passes dealt out anew where that is the safer one
 2. `arrangements`     every way (or many ways) to deal the passes out to the two tests
-3. `smallest_p`, `passes_needed`  what so few passes can show at all
+3. `smallest_p`, `passes_to_show`  what so few passes can show at all
 4. `tray_evidence`    many trays at once, with one chance of error for all of them together
 5. `holm`             chances of error of several statements, made good for all of them together
 
@@ -195,7 +195,7 @@ def _too_few(before: int, after: int, level_pct: float) -> str:
         return "each test has one pass"
     if min(before, after) == 0:
         return "no single pass of one test has this figure"
-    needed, least = passes_needed(level_pct), smallest_p(before, after)
+    needed, least = passes_to_show(level_pct), smallest_p(before, after)
     return f"{before} and {after} passes can't show it (p at best {least:.2g}); {needed} and {needed} can"
 
 
@@ -257,7 +257,7 @@ def smallest_p(before: int, after: int, *, most: int = MOST_ARRANGEMENTS) -> flo
     return 1 / most if count > most else (2 if before == after else 1) / count
 
 
-def passes_needed(level_pct: float = LEVEL_PCT) -> int:
+def passes_to_show(level_pct: float = LEVEL_PCT) -> int:
     """How many passes each test needs so that a permutation test can show a difference at all.
 
     Parameters
@@ -272,7 +272,7 @@ def passes_needed(level_pct: float = LEVEL_PCT) -> int:
 
     Examples
     --------
-    >>> passes_needed(95), passes_needed(99)
+    >>> passes_to_show(95), passes_to_show(99)
     (4, 5)
     """
     return next(count for count in range(2, 60) if 2 / comb(2 * count, count) <= alpha(level_pct))

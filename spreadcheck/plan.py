@@ -21,7 +21,7 @@ from spreadcheck.noise import tray_noise
 from spreadcheck.quality import CHECKS
 from spreadcheck.traytest import MAX_TRAYS, FloatArray
 from spreadcheck.units import show
-from spreadcheck.wish import Wish, check_wish, passes_needed, runs_needed
+from spreadcheck.wish import Wish, check_wish, passes_for_noise, runs_for_noise
 
 MANY_PASSES = Check(
     "many-passes",
@@ -107,7 +107,7 @@ def plan_line(wish: Wish) -> Plan:
     check_wish(wish)
     bout, throw = _expected(wish)
     offset, at_wheel, spacing = _line(wish, bout, throw)
-    passes = passes_needed(wish)
+    passes = passes_for_noise(wish)
     noise = tray_noise(
         wish.target_rate_kg_ha / 2,
         tray_area_m2=wish.tray_area_m2,
@@ -126,7 +126,7 @@ def plan_line(wish: Wish) -> Plan:
         offset_m=offset,
         at_wheel=at_wheel,
         passes=passes,
-        runs_together=runs_needed(wish),
+        runs_together=runs_for_noise(wish),
         counting_pct=float(noise.counting_pct),
         reading_pct=float(noise.reading_pct),
         half_catch_g=wish.target_rate_kg_ha / 20 * wish.tray_area_m2 * wish.runs_per_catch,

@@ -11,11 +11,10 @@ The delimiter is the character right behind "spreadcheck tray sheet" on the firs
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from dataclasses import dataclass, field
 
+from spreadcheck.csvrows import csv_rows, decoded
 from spreadcheck.errors import Fault, SheetError, shown
 
 TITLE = "spreadcheck tray sheet"
@@ -131,9 +130,8 @@ def read_text(data: bytes | str, source: str = "") -> SheetCells:
     ([['spreadcheck tray sheet', '1'], ['tray width', '0,5', 'm']], [1, 2], True)
     """
     name = source or "tray sheet"
-    text = _decoded(data, name) if isinstance(data, bytes) else data
-    text = text.removeprefix("\ufeff")
-    if "\0" in text:
+    text = decoded(data) if isinstance(data, bytes) else data.removeprefix("\ufeff")
+    if text is None or "\0" in text:
         raise SheetError(Fault(name, NOT_TEXT, "give a tray sheet saved as CSV or XLSX"))
     if not text.strip():
         raise SheetError(Fault(name, "is empty", f"start it with the row {TITLE},{VERSION}"))
@@ -142,49 +140,11 @@ def read_text(data: bytes | str, source: str = "") -> SheetCells:
         line = re.split(r"[,;\t\r\n]", text.lstrip(), maxsplit=1)[0]
         raise SheetError(_not_a_sheet(name, line))
     delimiter = first[1] if first[1] in {",", ";", "\t"} else ","
-    cells = SheetCells(source, *_split(text, delimiter, name), delimiter != ",", delimiter)
+    cells = SheetCells(
+        source, *csv_rows(text, delimiter=delimiter, name=name, most=MAX_ROWS), delimiter != ",", delimiter
+    )
     check_first(cells)
     return cells
-
-
-def _decoded(data: bytes, name: str) -> str:
-    coded = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8"
-    for encoding in (coded, "cp1252"):
-        try:
-            return data.decode(encoding)
-        except UnicodeDecodeError:
-            if encoding != "utf-8":
-                break
-    raise SheetError(Fault(name, NOT_TEXT, "give a tray sheet saved as CSV or XLSX"))
-
-
-def _split(text: str, delimiter: str, name: str) -> tuple[list[list[str]], list[int]]:
-    """The cells of each row that is not blank, and the line it starts on."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    rows: list[list[str]] = []
-    numbers: list[int] = []
-    start = 1
-    try:
-        for row in reader:
-            while row and not row[-1]:
-                row.pop()
-            if any(cell.strip() for cell in row):
-                rows.append(row)
-                numbers.append(start)
-            if len(rows) > MAX_ROWS:
-                raise SheetError(
-                    Fault(name, f"has more than {MAX_ROWS} rows", "a tray sheet holds one test; split it up")
-                )
-            start = reader.line_num + 1
-    except csv.Error:
-        raise SheetError(
-            Fault(
-                f"{name}: row {start}",
-                "a quoted cell is not closed, is followed by more text, or is too long",
-                'start and end such a cell with ", and write every " inside it twice',
-            )
-        ) from None
-    return rows, numbers
 
 
 def check_first(cells: SheetCells) -> None:

@@ -9,16 +9,16 @@ tab; with the last two, numbers may have decimal commas.
 
 from __future__ import annotations
 
-import csv
-import io
 import os
 import re
 from dataclasses import dataclass
 
+from spreadcheck.csvrows import csv_rows, decoded
 from spreadcheck.errors import Fault, SheetError, shown
 
 VERSION = "1"
 MAX_BYTES = 1024 * 1024
+MAX_ROWS = 20_000
 
 
 @dataclass(frozen=True)
@@ -70,17 +70,28 @@ def read_titled(path: str | os.PathLike[str], title: str) -> TitledCells:
     >>> folder.cleanup()
     """
     name = os.fspath(path)
-    text = _decoded(_taken(name), name, title)
-    first = re.match(rf'\ufeff?\s*"?{re.escape(title)}"?\s*([,;\t])\s*"?{VERSION}"?\s*(?:[,;\t\r\n]|$)', text, re.I)
+    text = decoded(_taken(name))
+    if text is None:
+        raise SheetError(Fault(name, "is not text", f"save it as CSV, its first row {title},{VERSION}"))
+    first = re.match(rf'\s*"?{re.escape(title)}"?\s*([,;\t])\s*"?{VERSION}"?\s*(?:[,;\t\r\n]|$)', text, re.I)
     if first is None:
-        start = text.removeprefix("\ufeff").lstrip().split("\n", 1)[0]
+        start = text.lstrip().split("\n", 1)[0]
         raise SheetError(
             Fault(f"{name}: row 1", f'starts with "{shown(start)}"', f"the first row must be {title},{VERSION}"),
         )
-    rows, numbers = _split(text.removeprefix("\ufeff"), first[1], name)
+    cells, numbers = csv_rows(text, delimiter=first[1], name=name, most=MAX_ROWS)
+    rows = [_words(row) for row in cells]
     if len(rows) < 2:
         raise SheetError(Fault(name, "has nothing below its title", "add the rows that were left out"))
     return TitledCells(name, tuple(rows[1:]), tuple(numbers[1:]), first[1] != ",")
+
+
+def _words(row: list[str]) -> tuple[str, ...]:
+    """The cells with single blanks between words, without cells of blanks at the end."""
+    cells = [" ".join(cell.split()) for cell in row]
+    while cells and not cells[-1]:
+        cells.pop()
+    return tuple(cells)
 
 
 def _taken(name: str) -> bytes:
@@ -99,41 +110,3 @@ def _taken(name: str) -> bytes:
     if len(data) > MAX_BYTES:
         raise SheetError(Fault(name, "is larger than 1 MiB", "this is not a file that a person typed"))
     return data
-
-
-def _decoded(data: bytes, name: str, title: str) -> str:
-    coded = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8"
-    for encoding in (coded, "cp1252"):
-        try:
-            text = data.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-        if "\0" not in text:
-            return text
-    raise SheetError(Fault(name, "is not text", f"save it as CSV, its first row {title},{VERSION}"))
-
-
-def _split(text: str, delimiter: str, name: str) -> tuple[list[tuple[str, ...]], list[int]]:
-    """The cells of each row that is not blank, and the line it starts on."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    rows: list[tuple[str, ...]] = []
-    numbers: list[int] = []
-    start = 1
-    try:
-        for row in reader:
-            cells = [" ".join(cell.split()) for cell in row]
-            while cells and not cells[-1]:
-                cells.pop()
-            if cells:
-                rows.append(tuple(cells))
-                numbers.append(start)
-            start = reader.line_num + 1
-    except csv.Error:
-        raise SheetError(
-            Fault(
-                f"{name}: row {start}",
-                "a quoted cell is not closed, or is followed by more text",
-                'start and end such a cell with ", and write every " inside it twice',
-            )
-        ) from None
-    return rows, numbers

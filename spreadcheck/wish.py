@@ -1,7 +1,7 @@
 """What the crew has and wants from a tray test, and how many runs that takes.
 
 1. `Wish`, `check_wish`   bout width or throw, trays, rate, speed, scale, granules, share of noise
-2. `passes_needed`, `runs_needed`   repeats until chance and scale stay under a share, weighed one by one or together
+2. `passes_for_noise`, `runs_for_noise`   repeats until chance and scale stay under a share, weighed one by one or together
 3. `standard_runs`        what EN 13739-2 asks for at a travel speed
 """
 
@@ -122,7 +122,7 @@ def check_wish(wish: Wish) -> None:
         raise QuantityError(*faults)
 
 
-def passes_needed(wish: Wish) -> int:
+def passes_for_noise(wish: Wish) -> int:
     """Passes, weighed one by one, until counting noise and reading error of a half-rate tray stay under the share.
 
     Parameters
@@ -137,7 +137,7 @@ def passes_needed(wish: Wish) -> int:
 
     Examples
     --------
-    >>> passes_needed(Wish(target_rate_kg_ha=100, bout_width_m=24))
+    >>> passes_for_noise(Wish(target_rate_kg_ha=100, bout_width_m=24))
     5
     """
     once = tray_noise(
@@ -157,7 +157,7 @@ def passes_needed(wish: Wish) -> int:
     return max(for_noise, for_practice)
 
 
-def runs_needed(wish: Wish) -> int:
+def runs_for_noise(wish: Wish) -> int:
     """Runs, caught together and weighed once, for the same share: the scale then rounds only once.
 
     Parameters
@@ -173,7 +173,7 @@ def runs_needed(wish: Wish) -> int:
     Examples
     --------
     >>> light = Wish(target_rate_kg_ha=20, bout_width_m=24)
-    >>> runs_needed(light), passes_needed(light)
+    >>> runs_for_noise(light), passes_for_noise(light)
     (24, 27)
     """
     once = tray_noise(

@@ -25,7 +25,7 @@ from spreadcheck.passspread import (
     arrangements,
     figure_evidence,
     holm,
-    passes_needed,
+    passes_to_show,
     smallest_p,
     tray_evidence,
 )
@@ -139,7 +139,7 @@ def test_smallest_p_is_what_a_huge_difference_shows(before, after):
 
 def test_passes_needed_can_show_it_and_one_less_can_not():
     for level in (90, 95, 99):
-        enough = passes_needed(level)
+        enough = passes_to_show(level)
         assert smallest_p(enough, enough) <= 1 - level / 100 + 1e-12 < smallest_p(enough - 1, enough - 1)
 
 

@@ -106,6 +106,7 @@ LINES = [
     "traytable",
     "trayheader",
     "sheetcells",
+    "csvrows",
     "files",
     "tomlfile",
     "traytest",

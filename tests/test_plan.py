@@ -16,14 +16,14 @@ from spreadcheck.evenness import cv_of_pieces
 from spreadcheck.limits import LIMITS
 from spreadcheck.noise import granules
 from spreadcheck.overlap import bout_deposit
-from spreadcheck.passcount import passes_needed as passes_for_half_width
+from spreadcheck.passcount import passes_needed
 from spreadcheck.plan import plan_line
 from spreadcheck.plansheet import plan_json, planned_sheet
 from spreadcheck.profile import profile_from
 from spreadcheck.report.planning import plan_text
 from spreadcheck.traysheet import read_sheet, write_sheet
 from spreadcheck.traytest import CatchState, tray_test
-from spreadcheck.wish import Wish, passes_needed, runs_needed, standard_runs
+from spreadcheck.wish import Wish, passes_for_noise, runs_for_noise, standard_runs
 
 USUAL = Wish(target_rate_kg_ha=100, bout_width_m=24, wheel_track_m=1.8)
 
@@ -58,7 +58,7 @@ def test_passes_by_hand():
     """Half of 100 kg/ha of 28.759 mg granules: 10.73 x sqrt(2) = 15.17 %; 0.1 g / sqrt(12) of 1.25 g: 2.309 %."""
     once = math.hypot(10.73 * math.sqrt(2), 100 * 0.1 / math.sqrt(12) / 1.25)
     assert math.ceil((once / 7) ** 2) == 5
-    assert passes_needed(USUAL) == 5
+    assert passes_for_noise(USUAL) == 5
     assert plan_line(USUAL).noise_pct == pytest.approx(once / math.sqrt(5), rel=0.001)  # 10.73 is printed to 0.05 %
 
 
@@ -166,7 +166,7 @@ def test_no_pass_too_many(wish):
             math.sqrt(mass / half_g / runs), wish.scale_resolution_g / math.sqrt(12) / half_g / runs
         )
 
-    runs = runs_needed(wish)
+    runs = runs_for_noise(wish)
     assert together(runs) <= wish.noise_pct * (1 + 1e-9)
     assert runs == 3 or together(runs - 1) > wish.noise_pct
 
@@ -382,7 +382,7 @@ def test_nothing_is_replaced_unasked(tmp_path):
 def test_a_former_test_asks_for_its_own_runs():
     """As many runs as that test's own noise asks for: passes needed times its runs per catch, shared among catches."""
     former = "sample_trays/even_trapezoid.csv"
-    runs = passes_for_half_width(read_sheet(former), 0.1).passes * read_sheet(former).runs_per_catch
+    runs = passes_needed(read_sheet(former), 0.1).passes * read_sheet(former).runs_per_catch
     more = ["--former", former, "--half-width", "0.1 m"]
     data = json.loads(run(*ASK, *more, "--json", "-").stdout)
     assert data["passes"] == runs
