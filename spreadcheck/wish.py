@@ -1,7 +1,7 @@
 """What the crew has and wants from a tray test, and how many runs that takes.
 
 1. `Wish`, `check_wish`   bout width or throw, trays, rate, speed, scale, granules, share of noise
-2. `passes_for_noise`, `runs_for_noise`   repeats until chance and scale stay under a share, weighed one by one or together
+2. `passes_for_noise`, `runs_for_noise`   repeats until chance and scale stay under a share, one by one or together
 3. `standard_runs`        what EN 13739-2 asks for at a travel speed
 """
 
