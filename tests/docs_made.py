@@ -37,10 +37,10 @@ def help_of(command, name):
 def pictures():
     """docs/pictures: name -> content, each drawn from a sample sheet."""
     from spreadcheck import assess, compare, read_sheet, tune
-    from spreadcheck.plots import analysis_figure, figure_bytes
-    from spreadcheck.plots_comparison import comparison_figure
-    from spreadcheck.plots_tuning import tuning_figure
-    from spreadcheck.report.report_pdf import report_pages
+    from spreadcheck.show.plots import analysis_figure, figure_bytes
+    from spreadcheck.show.plots_comparison import comparison_figure
+    from spreadcheck.show.plots_tuning import tuning_figure
+    from spreadcheck.show.report_pdf import report_pages
 
     lopsided = assess(read_sheet(SAMPLES / "lopsided.csv"))
     words, drawn = report_pages(lopsided)[:2]
@@ -60,8 +60,8 @@ SHAPES_START, SHAPES_END = "<!-- shapes: made by tests/docs_made.py -->", "<!-- 
 
 def shapes_section():
     """The shapes of docs/pattern-reading.md, made from the data: rule, effect, causes and checks in order."""
-    from spreadcheck.advice import CHECKS, checks_for
-    from spreadcheck.shapes import SHAPES
+    from spreadcheck.pattern.advice import CHECKS, checks_for
+    from spreadcheck.pattern.shape import SHAPES
 
     parts = []
     for shape in SHAPES.values():

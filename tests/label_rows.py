@@ -1,7 +1,7 @@
 """The value column of the label table in docs/tray-sheet.md, made from the labels themselves."""
 
-from spreadcheck.labels import LABELS
-from spreadcheck.sheetcells import shortest
+from spreadcheck.sheet.cells import shortest
+from spreadcheck.sheet.labels import LABELS
 from spreadcheck.units import KINDS, units_of
 
 _WORDS = {"text": "words", "date": "year-month-day, such as 2026-04-14", "passes": "pass numbers, such as 2; 4"}

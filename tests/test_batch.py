@@ -14,10 +14,10 @@ import pytest
 from click.testing import CliRunner
 
 import spreadcheck
-from spreadcheck import batch as batch_module
-from spreadcheck.batch import BatchOptions, Journal, find_sheets, run_batch, summarise
 from spreadcheck.cli import main
-from spreadcheck.summaries import Summary
+from spreadcheck.judge import batch as batch_module
+from spreadcheck.judge.batch import BatchOptions, Journal, find_sheets, run_batch, summarise
+from spreadcheck.show.summaries import Summary
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
 

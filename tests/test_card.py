@@ -9,11 +9,11 @@ import pytest
 from click.testing import CliRunner
 
 import spreadcheck
-from spreadcheck.card import CAUTIONS, MOST_DOUBTS, MOST_SIGNS, settings_card
 from spreadcheck.cli import main
-from spreadcheck.report.card_html import card_html
-from spreadcheck.report.card_pdf import card_pdf
-from spreadcheck.report.card_text import card_text
+from spreadcheck.show.card import CAUTIONS, MOST_DOUBTS, MOST_SIGNS, settings_card
+from spreadcheck.show.card_html import card_html
+from spreadcheck.show.card_pdf import card_pdf
+from spreadcheck.show.card_text import card_text
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
 SHEETS = sorted(p for p in SAMPLES.glob("*.csv") if p.read_text(encoding="utf-8").startswith("spreadcheck tray sheet"))

@@ -12,9 +12,9 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spreadcheck.chart import Chart, ChartRow, look_up, overlaps, read_chart
 from spreadcheck.cli import main
 from spreadcheck.errors import SheetError
+from spreadcheck.product.chart import Chart, ChartRow, look_up, overlaps, read_chart
 from spreadcheck.units import to_inside
 
 SAMPLE = Path(__file__).parent.parent / "sample_trays" / "example_setting_chart.csv"

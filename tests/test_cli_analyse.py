@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 import spreadcheck
 from spreadcheck.cli import COMMANDS, main
-from spreadcheck.labels import LABELS, METHODS
+from spreadcheck.sheet.labels import LABELS, METHODS
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
 SHEETS = sorted(

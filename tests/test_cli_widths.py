@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 import spreadcheck
 from spreadcheck.cli import main
-from spreadcheck.labels import METHODS
+from spreadcheck.sheet.labels import METHODS
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
 SHEETS = sorted(

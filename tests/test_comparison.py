@@ -18,10 +18,9 @@ from scipy import stats
 
 from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.cli import main
-from spreadcheck.comparison import compare
 from spreadcheck.errors import SpreadcheckError
-from spreadcheck.labels import METHODS
-from spreadcheck.passspread import (
+from spreadcheck.improve.compare import compare
+from spreadcheck.passes.evidence import (
     arrangements,
     figure_evidence,
     holm,
@@ -29,8 +28,9 @@ from spreadcheck.passspread import (
     smallest_p,
     tray_evidence,
 )
-from spreadcheck.profile import profile_from
-from spreadcheck.report.comparison import comparison_json, comparison_text
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.show.compare import comparison_json, comparison_text
+from spreadcheck.spread.profile import profile_from
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
 BEFORE, AFTER = SAMPLES / "before_vane_change.csv", SAMPLES / "after_vane_change.csv"
@@ -576,7 +576,7 @@ def test_existing_files_are_kept(tmp_path):
 
 def test_single_pass_profiles_keep_their_mean():
     """The passes of a test, averaged, are its profile."""
-    from spreadcheck.passfigures import pass_profiles
+    from spreadcheck.improve.passfigures import pass_profiles
 
     test = read_sheet(BEFORE)
     profile = assess(test).profile

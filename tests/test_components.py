@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spreadcheck.cli import main
-from spreadcheck.components import NutrientAnalysis, assess_blend, zone_shares
 from spreadcheck.errors import NoSpreadError, QuantityError, SheetError
-from spreadcheck.labels import METHODS
-from spreadcheck.nutrients import read_analysis
-from spreadcheck.traysheet import read_sheet
+from spreadcheck.judge.blend import NutrientAnalysis, assess_blend, zone_shares
+from spreadcheck.judge.nutrients import read_analysis
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.traysheet import read_sheet
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
 

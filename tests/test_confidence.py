@@ -11,20 +11,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from spreadcheck.assessment import assess
-from spreadcheck.confidence import confidence, floor_pct
-from spreadcheck.doubts import noise_of
+from spreadcheck.doubts.noise_known import noise_of
 from spreadcheck.errors import WidthError
-from spreadcheck.labels import METHODS
-from spreadcheck.noise import granule_mass_g
-from spreadcheck.passcount import passes_for, passes_needed
-from spreadcheck.passes import VarianceLaw, neighbour_correlation, pass_spread, pooled_law
-from spreadcheck.plausible import noise_variance, plausible_cv, widest_crossing
-from spreadcheck.profile import pass_rates, profile_from
-from spreadcheck.results_confidence import confidence_json
-from spreadcheck.traymap import tray_map
-from spreadcheck.traytest import tray_test
-from spreadcheck.widths import default_widths, scan_methods
+from spreadcheck.judge.assessment import assess
+from spreadcheck.judge.confidence import confidence, floor_pct
+from spreadcheck.judge.passcount import passes_for, passes_needed
+from spreadcheck.judge.plausible import noise_variance, plausible_cv, widest_crossing
+from spreadcheck.passes.noise import granule_mass_g
+from spreadcheck.passes.passes import VarianceLaw, neighbour_correlation, pass_spread, pooled_law
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.traytest import tray_test
+from spreadcheck.show.results_confidence import confidence_json
+from spreadcheck.spread.profile import pass_rates, profile_from
+from spreadcheck.spread.traymap import tray_map
+from spreadcheck.spread.widths import default_widths, scan_methods
 
 ROOT = Path(__file__).parent.parent
 sys.path.insert(0, str(ROOT / "tests" / "studies"))

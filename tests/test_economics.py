@@ -10,22 +10,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 from published_cases import rows
 
-from spreadcheck.economics import Cost, study_widths
 from spreadcheck.errors import CostError, QuantityError, WidthError
-from spreadcheck.evenness import Deposit
-from spreadcheck.fieldwork import Field, field_capacity, fieldwork_at, passes_over
-from spreadcheck.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
-from spreadcheck.metering import at_target_rate, flow_kg_s, metering_factor
-from spreadcheck.overlap import bout_deposit, overlapped_deposit
-from spreadcheck.pricefile import basis_from, read_price_file
-from spreadcheck.prices import parse_price
-from spreadcheck.profile import profile_from
-from spreadcheck.response import response_curve
-from spreadcheck.stripes import longest_stripe, runs_below, shares_beyond
-from spreadcheck.traysheet import read_sheet
-from spreadcheck.traytest import tray_test
+from spreadcheck.money.economics import Cost, study_widths
+from spreadcheck.money.pricefile import basis_from, read_price_file
+from spreadcheck.money.prices import parse_price
+from spreadcheck.money.response import response_curve
+from spreadcheck.money.work import Field, field_capacity, fieldwork_at, passes_over
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
+from spreadcheck.sheet.traysheet import read_sheet
+from spreadcheck.sheet.traytest import tray_test
+from spreadcheck.spread.evenness import Deposit
+from spreadcheck.spread.metering import at_target_rate, flow_kg_s, metering_factor
+from spreadcheck.spread.overlap import bout_deposit, overlapped_deposit
+from spreadcheck.spread.profile import profile_from
+from spreadcheck.spread.stripes import longest_stripe, runs_below, shares_beyond
+from spreadcheck.spread.widths import scan_methods, scan_widths
 from spreadcheck.units import parse_quantity
-from spreadcheck.widths import scan_methods, scan_widths
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
 EXAMPLE = SAMPLES / "example_prices.toml"

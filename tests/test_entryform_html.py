@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from selenium.webdriver.common.keys import Keys
 
-from spreadcheck.batch import find_sheets
-from spreadcheck.entryform import entry_form
-from spreadcheck.report.entryform_html import entry_form_html
-from spreadcheck.sheetcells import shortest
-from spreadcheck.traysheet import read_sheet, sheet_text
-from spreadcheck.traytest import CatchState, FormRow, tray_test
+from spreadcheck.crew.form import entry_form
+from spreadcheck.judge.batch import find_sheets
+from spreadcheck.sheet.cells import shortest
+from spreadcheck.sheet.traysheet import read_sheet, sheet_text
+from spreadcheck.sheet.traytest import CatchState, FormRow, tray_test
+from spreadcheck.show.entryform_html import entry_form_html
 from spreadcheck.units import parse_number
 
 NAN = float("nan")

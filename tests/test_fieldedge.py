@@ -10,16 +10,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spreadcheck.errors import CostError, QuantityError, WidthError
-from spreadcheck.evenness import cv_of_pieces, mean_of_pieces
-from spreadcheck.fieldedge import SIDES, edge_case, first_pass_distance, parse_first_pass, parse_shares
-from spreadcheck.fieldpasses import area_left_of, deposit_between, mirrored, support_m
-from spreadcheck.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
-from spreadcheck.overlap import bout_deposit
-from spreadcheck.profile import profile_from
-from spreadcheck.traysheet import read_sheet
-from spreadcheck.traytest import tray_test
-from spreadcheck.wholefield import study_edge, whole_field
-from spreadcheck.widths import scan_widths
+from spreadcheck.field.edge import SIDES, edge_case, first_pass_distance, parse_first_pass, parse_shares
+from spreadcheck.field.fieldpasses import area_left_of, deposit_between, mirrored, support_m
+from spreadcheck.field.wholefield import study_edge, whole_field
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
+from spreadcheck.sheet.traysheet import read_sheet
+from spreadcheck.sheet.traytest import tray_test
+from spreadcheck.spread.evenness import cv_of_pieces, mean_of_pieces
+from spreadcheck.spread.overlap import bout_deposit
+from spreadcheck.spread.profile import profile_from
+from spreadcheck.spread.widths import scan_widths
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
 WAYS = [(method, side) for method in METHODS for side in SIDES]

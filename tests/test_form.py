@@ -8,9 +8,12 @@ import pytest
 from click.testing import CliRunner
 
 from spreadcheck.cli import main
-from spreadcheck.entryform import CAUTIONS, CELL_RULE, MAX_FORM_CELLS, entry_form
+from spreadcheck.crew.form import CAUTIONS, CELL_RULE, MAX_FORM_CELLS, entry_form
 from spreadcheck.errors import SheetError
-from spreadcheck.report.entryform_pdf import (
+from spreadcheck.sheet.cells import shortest
+from spreadcheck.sheet.traysheet import write_sheet
+from spreadcheck.sheet.traytest import CatchState, FormRow, tray_test
+from spreadcheck.show.entryform_pdf import (
     ACROSS_COLUMNS,
     ROW,
     _column_pages,
@@ -18,11 +21,8 @@ from spreadcheck.report.entryform_pdf import (
     entry_form_pdf,
     page_count,
 )
-from spreadcheck.report.entryform_sketch import named_trays
-from spreadcheck.report.paper import fitted, text_width, wrapped
-from spreadcheck.sheetcells import shortest
-from spreadcheck.traysheet import write_sheet
-from spreadcheck.traytest import CatchState, FormRow, tray_test
+from spreadcheck.show.entryform_sketch import named_trays
+from spreadcheck.show.paper import fitted, text_width, wrapped
 
 POINT_MM = 25.4 / 72
 PAGE_POINTS = {"a4": (595.276, 841.890), "letter": (612.0, 792.0)}  # ISO 216: 210 x 297 mm; US Letter: 8.5 x 11 in

@@ -1,6 +1,7 @@
 """The house rules: imports point downward, public functions are documented, start-up stays light."""
 
 import ast
+import graphlib
 import importlib
 import inspect
 import re
@@ -14,147 +15,73 @@ import spreadcheck
 
 PACKAGE = Path(spreadcheck.__file__).parent
 
-# Every module imports only from modules that stand below it here.
-LINES = [
-    "cli",
-    "report",
-    "plots_confidence",
-    "plots",
-    "summaries",
-    "plots_batch",
-    "batch",
-    "plots_blend",
-    "plots_comparison",
-    "plots_tuning",
-    "results",
-    "results_confidence",
-    "card",
-    "tables",
-    "nutrients",
-    "components",
-    "economics",
-    "wholefield",
-    "fieldedge",
-    "fieldpasses",
-    "pricefile",
-    "prices",
-    "response",
-    "fieldwork",
-    "metering",
-    "stripes",
-    "tuning",
-    "speedcurve",
-    "comparison",
-    "passfigures",
-    "passspread",
-    "passcount",
-    "confidence",
-    "steering",
-    "assessment",
-    "doubts",
-    "plansheet",
-    "plan",
-    "wish",
-    "ratereadings",
-    "ratecheck",
-    "rate",
-    "product",
-    "productfile",
-    "granulesize",
-    "chart",
-    "segregation",
-    "density",
-    "sieve",
-    "titledcells",
-    "readings",
-    "scatter",
-    "pattern",
-    "shapes",
-    "advice",
-    "peaks",
-    "patternfigures",
-    "quality",
-    "agreement",
-    "neighbours",
-    "repeats",
-    "conditions",
-    "trayline",
-    "finding",
-    "plausible",
-    "passes",
-    "traymap",
-    "noise",
-    "widths",
-    "overlap",
-    "evenness",
-    "profile",
-    "throw",
-    "release",
-    "flight",
-    "air",
-    "entryform",
-    "sheetlock",
-    "answers",
-    "recording",
-    "doubt",
-    "newsheet",
-    "layout",
-    "entry",
-    "traysheet",
-    "excel",
-    "trayform",
-    "traytable",
-    "trayheader",
-    "sheetcells",
-    "csvrows",
-    "files",
-    "tomlfile",
-    "traytest",
-    "limits",
-    "labels",
-    "units",
-    "errors",
-]
-
-
-def module_of(path: Path) -> str:
-    """The line on which a file of the package stands."""
-    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+# Each room imports from rooms to its left only; rooms between the same two bars stand side by side.
+ROOMS = (
+    "units errors limits | sheet | spread | passes | pattern doubts | judge | "
+    "improve money field product crew | show | cli"
+)
+FLOOR = {room: floor for floor, rooms in enumerate(ROOMS.split(" | ")) for room in rooms.split()}
+MOST_AT_THE_TOP = 16  # beside __init__, __main__ and py.typed
+FILES = sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE or not p.name.startswith("__"))
 
 
 def imports_of(path: Path) -> set[str]:
-    """The modules of this package that a file imports, at the top or inside functions."""
+    """The modules of this package that a file imports, at the top or inside functions: "spread.profile", "units"."""
     found = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "spreadcheck":
-            parts = node.module.split(".")
-            found |= {parts[1]} if len(parts) > 1 else {alias.name for alias in node.names}
+            module = node.module.removeprefix("spreadcheck").removeprefix(".")
+            for alias in node.names:
+                inner = f"{module}.{alias.name}".removeprefix(".")
+                is_file = (PACKAGE / f"{inner.replace('.', '/')}.py").exists()
+                found.add(inner if is_file else module)
         elif isinstance(node, ast.Import):
-            found |= {a.name.split(".")[1] for a in node.names if a.name.startswith("spreadcheck.")}
-    return found - {"__version__"}
+            found |= {a.name.removeprefix("spreadcheck.") for a in node.names if a.name.startswith("spreadcheck.")}
+    return found - {""}
 
 
-FILES = sorted(p for p in PACKAGE.rglob("*.py") if p.name not in ("__init__.py", "__main__.py") or p.parent != PACKAGE)
+def name_of(path: Path) -> str:
+    """The dotted name of a file below the package; a room's own file has the room's name."""
+    return ".".join(path.relative_to(PACKAGE).with_suffix("").parts).removesuffix(".__init__")
 
 
-@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_imports_point_downward(path):
-    here = module_of(path)
-    assert here in LINES, f"{here} has no line in the map of modules yet"
-    own = 0 if here in ("cli", "report") else 1  # files of a folder may use one another
-    below = set(LINES[LINES.index(here) + own :])
-    assert imports_of(path) <= below
+def test_imports_point_one_way():
+    """A room imports from rooms before it, and from its own."""
+    wrong = [
+        f"{name_of(path)} imports {other}"
+        for path in FILES
+        for other in sorted(imports_of(path))
+        if other.split(".")[0] != name_of(path).split(".")[0]
+        and FLOOR[other.split(".")[0]] >= FLOOR[name_of(path).split(".")[0]]
+        and name_of(path) not in ("errors", "units", "limits")
+    ]
+    assert wrong == []
+
+
+def test_no_circle_inside_a_room():
+    """The imports between files have no circle anywhere, rooms' insides included."""
+    graph = {name_of(path): imports_of(path) for path in FILES}
+    list(graphlib.TopologicalSorter(graph).static_order())
+
+
+def test_the_house_stays_findable():
+    """Few rooms, one storey deep, none named as an exported function."""
+    rooms = {path.relative_to(PACKAGE).parts[0].removesuffix(".py") for path in FILES}
+    assert rooms == set(FLOOR)
+    assert len(rooms) <= MOST_AT_THE_TOP
+    assert all(len(path.relative_to(PACKAGE).parts) <= 2 for path in FILES)
+    assert rooms.isdisjoint(spreadcheck.__all__)
 
 
 def public_functions():
-    """All public functions of the library, below the line of tables and reports."""
+    """All public functions of the library, below what shows them."""
     for path in FILES:
-        if module_of(path) in ("cli", "report"):
+        if name_of(path).split(".")[0] in ("cli", "show"):
             continue
-        module = importlib.import_module(f"spreadcheck.{path.stem}")
+        module = importlib.import_module(f"spreadcheck.{name_of(path)}")
         for name, function in vars(module).items():
             if inspect.isfunction(function) and not name.startswith("_") and function.__module__ == module.__name__:
-                yield pytest.param(function, id=f"{path.stem}.{name}")
+                yield pytest.param(function, id=f"{name_of(path)}.{name}")
 
 
 @pytest.mark.parametrize("function", list(public_functions()))

@@ -7,7 +7,7 @@ import pytest
 from label_rows import table_rows
 
 from spreadcheck.errors import QuantityError
-from spreadcheck.labels import LABELS, METHODS, REQUIRED, known_label, nearest, read_value
+from spreadcheck.sheet.labels import LABELS, METHODS, REQUIRED, known_label, nearest, read_value
 from spreadcheck.units import KINDS, unit_named
 
 PAGE = Path(__file__).parent.parent / "docs" / "tray-sheet.md"

@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from spreadcheck import noise
 from spreadcheck.errors import QuantityError
-from spreadcheck.noise import Granules, counting_cv_pct, expected_count, granule_mass_g, granules, tray_noise
-from spreadcheck.traytest import tray_test
+from spreadcheck.passes import noise
+from spreadcheck.passes.noise import Granules, counting_cv_pct, expected_count, granule_mass_g, granules, tray_noise
+from spreadcheck.sheet.traytest import tray_test
 
 # Worked values of the Poisson law for spheres (n = rate x area / mass, CV = 100 / sqrt(n)), computed independently and
 # printed to the digits given here; granule density of urea from Cousins, Roberge and Tabil (2021), gas pycnometer.

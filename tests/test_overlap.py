@@ -13,11 +13,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from published_cases import rounding, rows
 
-from spreadcheck.evenness import coefficient_of_variation, mean_of_pieces, share_within
-from spreadcheck.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
-from spreadcheck.overlap import bout_deposit, deposit_shares, overlapped_deposit
-from spreadcheck.profile import Profile, profile_from
-from spreadcheck.widths import scan_widths
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
+from spreadcheck.spread.evenness import coefficient_of_variation, mean_of_pieces, share_within
+from spreadcheck.spread.overlap import bout_deposit, deposit_shares, overlapped_deposit
+from spreadcheck.spread.profile import Profile, profile_from
+from spreadcheck.spread.widths import scan_widths
 
 FLOATS = 1e-9  # % of CV: what double precision leaves of a figure that is exact
 

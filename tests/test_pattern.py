@@ -14,10 +14,11 @@ from published_cases import rows
 from scipy import stats
 
 import spreadcheck
-from spreadcheck import advice, shapes
-from spreadcheck.batch import find_sheets
 from spreadcheck.cli import main
-from spreadcheck.patternfigures import (
+from spreadcheck.judge.batch import find_sheets
+from spreadcheck.pattern import advice
+from spreadcheck.pattern import shape as shapes
+from spreadcheck.pattern.figures import (
     FROM_COUNTING,
     FROM_PASSES,
     UNKNOWN,
@@ -27,10 +28,10 @@ from spreadcheck.patternfigures import (
     pass_rows,
     tray_variance,
 )
-from spreadcheck.peaks import clear_rise, peaks_of, smoothed
-from spreadcheck.profile import profile_from
-from spreadcheck.report.pattern_text import pattern_full, pattern_text
-from spreadcheck.shapes import SHAPES, Verdict, margin
+from spreadcheck.pattern.peaks import clear_rise, peaks_of, smoothed
+from spreadcheck.pattern.shape import SHAPES, Verdict, margin
+from spreadcheck.show.pattern_text import pattern_full, pattern_text
+from spreadcheck.spread.profile import profile_from
 
 ROOT = Path(__file__).parent.parent
 SAMPLES = ROOT / "sample_trays"

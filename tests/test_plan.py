@@ -9,21 +9,21 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spreadcheck.assessment import assess
 from spreadcheck.cli import main
+from spreadcheck.crew.plan import plan_line
+from spreadcheck.crew.plansheet import plan_json, planned_sheet
+from spreadcheck.crew.wish import Wish, passes_for_noise, runs_for_noise, standard_runs
 from spreadcheck.errors import QuantityError
-from spreadcheck.evenness import cv_of_pieces
+from spreadcheck.judge.assessment import assess
+from spreadcheck.judge.passcount import passes_needed
 from spreadcheck.limits import LIMITS
-from spreadcheck.noise import granules
-from spreadcheck.overlap import bout_deposit
-from spreadcheck.passcount import passes_needed
-from spreadcheck.plan import plan_line
-from spreadcheck.plansheet import plan_json, planned_sheet
-from spreadcheck.profile import profile_from
-from spreadcheck.report.planning import plan_text
-from spreadcheck.traysheet import read_sheet, write_sheet
-from spreadcheck.traytest import CatchState, tray_test
-from spreadcheck.wish import Wish, passes_for_noise, runs_for_noise, standard_runs
+from spreadcheck.passes.noise import granules
+from spreadcheck.sheet.traysheet import read_sheet, write_sheet
+from spreadcheck.sheet.traytest import CatchState, tray_test
+from spreadcheck.show.plan import plan_text
+from spreadcheck.spread.evenness import cv_of_pieces
+from spreadcheck.spread.overlap import bout_deposit
+from spreadcheck.spread.profile import profile_from
 
 USUAL = Wish(target_rate_kg_ha=100, bout_width_m=24, wheel_track_m=1.8)
 

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from published_cases import rounding, rows
 
 from spreadcheck.cli import main
-from spreadcheck.density import (
+from spreadcheck.errors import SpreadcheckError
+from spreadcheck.product.density import (
     DENSITIES,
     bulk_density,
     density_faults,
@@ -24,14 +25,12 @@ from spreadcheck.density import (
     entry_error_pct,
     usual_density,
 )
-from spreadcheck.errors import SpreadcheckError
-from spreadcheck.granulesize import blender_checks, size_figures
-from spreadcheck.labels import known_label, read_value
-from spreadcheck.product import form_rows, product_of
-from spreadcheck.productfile import US_SIEVES_MM, read_product_file, read_readings, read_stack_file, sieve_mm
-from spreadcheck.readings import option_entry
-from spreadcheck.scatter import half_width, readings_needed, scatter_of
-from spreadcheck.segregation import (
+from spreadcheck.product.granulesize import blender_checks, size_figures
+from spreadcheck.product.product import form_rows, product_of
+from spreadcheck.product.productfile import US_SIEVES_MM, read_product_file, read_readings, read_stack_file, sieve_mm
+from spreadcheck.product.readings import option_entry
+from spreadcheck.product.scatter import half_width, readings_needed, scatter_of
+from spreadcheck.product.segregation import (
     Component,
     blend_of,
     mass_weighted_mean,
@@ -39,7 +38,7 @@ from spreadcheck.segregation import (
     risk_of,
     weakest,
 )
-from spreadcheck.sieve import (
+from spreadcheck.product.sieve import (
     box_of,
     curve_of,
     share_between,
@@ -48,6 +47,7 @@ from spreadcheck.sieve import (
     spread_index,
     uniformity_index,
 )
+from spreadcheck.sheet.labels import known_label, read_value
 from spreadcheck.units import to_inside
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"

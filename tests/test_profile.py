@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spreadcheck.errors import NoSpreadError, SheetError
-from spreadcheck.profile import pass_rates, profile_from, profile_of
-from spreadcheck.traytest import TrayTest, tray_test
+from spreadcheck.sheet.traytest import TrayTest, tray_test
+from spreadcheck.spread.profile import pass_rates, profile_from, profile_of
 
 NAN = math.nan
 

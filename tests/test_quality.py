@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spreadcheck.assessment import assess
+from spreadcheck.doubts.register import CHECKS, quality_findings
+from spreadcheck.judge.assessment import assess
 from spreadcheck.limits import LIMITS
-from spreadcheck.noise import granules, tray_noise
-from spreadcheck.overlap import bout_deposit
-from spreadcheck.profile import profile_from, profile_of
-from spreadcheck.quality import CHECKS, quality_findings
-from spreadcheck.traytest import tray_test
+from spreadcheck.passes.noise import granules, tray_noise
+from spreadcheck.sheet.traytest import tray_test
+from spreadcheck.spread.overlap import bout_deposit
+from spreadcheck.spread.profile import profile_from, profile_of
 
 DOCS = Path(__file__).parent.parent / "docs"
 X = np.arange(-20, 21) * 1.0
@@ -68,7 +68,7 @@ def test_limit_is_its_sources(code, value, source):
 
 def test_off_centre_limit_is_computed():
     """A triangle, 2.5 % and 5 % of its bout off centre: 4.9 and 9.66 % CV back-and-forth (closed form), 0 one-way."""
-    from spreadcheck.evenness import cv_of_pieces
+    from spreadcheck.spread.evenness import cv_of_pieces
 
     x = np.linspace(-2, 2, 4001)
     for shift, cv in ((0.025, 4.9), (0.05, 9.66)):

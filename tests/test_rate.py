@@ -15,9 +15,7 @@ from hypothesis import strategies as st
 from spreadcheck import tray_test
 from spreadcheck.cli import main
 from spreadcheck.limits import LIMITS
-from spreadcheck.overlap import overlapped_deposit
-from spreadcheck.profile import profile_from
-from spreadcheck.rate import (
+from spreadcheck.product.rate import (
     corrected_factor,
     corrected_setting,
     rate_at_width,
@@ -27,7 +25,9 @@ from spreadcheck.rate import (
     recovery_is_usual,
     recovery_pct,
 )
-from spreadcheck.ratecheck import RateSettings, check_rate, settings_of
+from spreadcheck.product.ratecheck import RateSettings, check_rate, settings_of
+from spreadcheck.spread.overlap import overlapped_deposit
+from spreadcheck.spread.profile import profile_from
 from spreadcheck.units import from_inside, to_inside
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"

@@ -12,17 +12,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spreadcheck.answers import ASKED, DONE, HELP, MAX_NOTE, SHOW, TAKEN, TOLD, answer
-from spreadcheck.doubt import doubts_of, refusal_of
-from spreadcheck.entry import MAX_TYPED, read_entry
-from spreadcheck.layout import layout_differences
-from spreadcheck.newsheet import new_sheet, question, reply_to
-from spreadcheck.recording import TRAY_BY_TRAY, begin, empty_places, place_named
-from spreadcheck.report.bigletters import ROWS, big_letters
-from spreadcheck.report.recordpage import HELP_TEXT, page, question_line, table_so_far
-from spreadcheck.sheetlock import KeptSheet, take_up
-from spreadcheck.traysheet import read_sheet
-from spreadcheck.traytest import CatchColumn, CatchState, tray_test
+from spreadcheck.crew.answers import ASKED, DONE, HELP, MAX_NOTE, SHOW, TAKEN, TOLD, answer
+from spreadcheck.crew.entry import MAX_TYPED, read_entry
+from spreadcheck.crew.layout import layout_differences
+from spreadcheck.crew.lock import KeptSheet, take_up
+from spreadcheck.crew.newsheet import new_sheet, question, reply_to
+from spreadcheck.crew.recording import TRAY_BY_TRAY, begin, empty_places, place_named
+from spreadcheck.crew.slips import doubts_of, refusal_of
+from spreadcheck.sheet.traysheet import read_sheet
+from spreadcheck.sheet.traytest import CatchColumn, CatchState, tray_test
+from spreadcheck.show.bigletters import ROWS, big_letters
+from spreadcheck.show.record import HELP_TEXT, page, question_line, table_so_far
 
 NAN = float("nan")
 

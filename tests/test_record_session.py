@@ -20,13 +20,13 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from spreadcheck import sheetlock
 from spreadcheck.cli import main
 from spreadcheck.cli.typed import MAX_LINE, Typed, TypingStoppedError
+from spreadcheck.crew import lock as sheetlock
+from spreadcheck.crew.lock import lock_sheet, take_up
 from spreadcheck.errors import OutputError, SheetError
-from spreadcheck.sheetlock import lock_sheet, take_up
-from spreadcheck.traysheet import read_sheet, write_sheet
-from spreadcheck.traytest import CatchState, tray_test
+from spreadcheck.sheet.traysheet import read_sheet, write_sheet
+from spreadcheck.sheet.traytest import CatchState, tray_test
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals and terminals")
 COMMAND = [sys.executable, "-m", "spreadcheck", "record"]
@@ -462,7 +462,7 @@ def test_a_sheet_that_changes_while_it_is_read(sheet, monkeypatch):
         sheet.write_text(sheet.read_text() + "\n")
         return test
 
-    monkeypatch.setattr("spreadcheck.sheetlock.read_sheet", slow)
+    monkeypatch.setattr("spreadcheck.crew.lock.read_sheet", slow)
     with pytest.raises(SheetError, match="changed while it was being read"):
         take_up(sheet)
 

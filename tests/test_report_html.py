@@ -12,14 +12,14 @@ from click.testing import CliRunner
 from selenium.webdriver.common.keys import Keys
 
 from spreadcheck import assess, profile_from, read_sheet, tray_test
-from spreadcheck.assessment import bouts_at
 from spreadcheck.cli import main
-from spreadcheck.labels import METHODS
-from spreadcheck.report.report_html import report_html
-from spreadcheck.report.words import plain_words
-from spreadcheck.tables import show_pct, show_rate
-from spreadcheck.traytest import FormRow
-from spreadcheck.widths import check_width
+from spreadcheck.judge.assessment import bouts_at
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.traytest import FormRow
+from spreadcheck.show.report_html import report_html
+from spreadcheck.show.tables import show_pct, show_rate
+from spreadcheck.show.words import plain_words
+from spreadcheck.spread.widths import check_width
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
 SHEETS = sorted(

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from spreadcheck import assess, read_sheet, tray_test
-from spreadcheck.labels import METHODS
-from spreadcheck.report.report_pdf import report_pdf
-from spreadcheck.report.sheettables import bout_table, limit_table, tray_tables, width_tables
-from spreadcheck.report.words import doubt_words, method_words, plain_words, source_words
-from spreadcheck.sheetcells import shortest
-from spreadcheck.tables import show_pct, show_rate, show_width, width_rows
-from spreadcheck.traytest import FormRow
+from spreadcheck.sheet.cells import shortest
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.traytest import FormRow
+from spreadcheck.show.report_pdf import report_pdf
+from spreadcheck.show.sheettables import bout_table, limit_table, tray_tables, width_tables
+from spreadcheck.show.tables import show_pct, show_rate, show_width, width_rows
+from spreadcheck.show.words import doubt_words, method_words, plain_words, source_words
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
 SHEETS = sorted(

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from spreadcheck import assess, read_sheet, tray_test
-from spreadcheck.labels import METHODS
-from spreadcheck.report.sheettables import BLANK, MOST_CATCHES, tray_tables, width_tables
-from spreadcheck.report.words import doubt_words, plain_words
-from spreadcheck.tables import show_pct, show_rate, show_width
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.show.sheettables import BLANK, MOST_CATCHES, tray_tables, width_tables
+from spreadcheck.show.tables import show_pct, show_rate, show_width
+from spreadcheck.show.words import doubt_words, plain_words
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
 SHEETS = sorted(

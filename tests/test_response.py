@@ -10,12 +10,12 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from spreadcheck.errors import CostError, QuantityError
-from spreadcheck.evenness import Deposit, cv_of_pieces, mean_of_pieces
-from spreadcheck.labels import METHODS
-from spreadcheck.overlap import bout_deposit
-from spreadcheck.pricefile import basis_from, read_price_file, response_from
-from spreadcheck.profile import profile_from
-from spreadcheck.response import CURVES, mean_yield, response_curve, share_over_supplied, yield_at, yield_loss
+from spreadcheck.money.pricefile import basis_from, read_price_file, response_from
+from spreadcheck.money.response import CURVES, mean_yield, response_curve, share_over_supplied, yield_at, yield_loss
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.spread.evenness import Deposit, cv_of_pieces, mean_of_pieces
+from spreadcheck.spread.overlap import bout_deposit
+from spreadcheck.spread.profile import profile_from
 
 COEFFICIENTS = {
     "quadratic": {"b0": 3.0, "b1": 0.04, "b2": -0.0001},

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from spreadcheck.errors import WidthError
-from spreadcheck.labels import METHODS
-from spreadcheck.profile import profile_from
-from spreadcheck.steering import Steering, steering_scan
-from spreadcheck.widths import scan_methods
+from spreadcheck.judge.steering import Steering, steering_scan
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.spread.profile import profile_from
+from spreadcheck.spread.widths import scan_methods
 
 RNG = np.random.default_rng(20260414)
 LAYOUTS = {

@@ -14,10 +14,10 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from published_cases import rounding, rows
 
-from spreadcheck.air import Air, air_at, air_density, vapour_pressure
 from spreadcheck.cli import main
 from spreadcheck.errors import QuantityError
-from spreadcheck.flight import (
+from spreadcheck.product.air import Air, air_at, air_density, vapour_pressure
+from spreadcheck.product.flight import (
     GRAVITY_M_S2,
     Granule,
     Release,
@@ -27,8 +27,15 @@ from spreadcheck.flight import (
     sphere_drag,
     terminal_velocity,
 )
-from spreadcheck.release import ThrowSetting, Weather, changed_setting, release_factor, release_speed, setting_from
-from spreadcheck.throw import study_throw, wind_parts
+from spreadcheck.product.release import (
+    ThrowSetting,
+    Weather,
+    changed_setting,
+    release_factor,
+    release_speed,
+    setting_from,
+)
+from spreadcheck.product.throw import study_throw, wind_parts
 
 AIR = Air(1.2, 1.8e-5)
 VACUUM = Air(0.0, 1.8e-5)

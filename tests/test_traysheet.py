@@ -13,9 +13,9 @@ from tray_sheets import PLAIN, valid_tests, with_line
 
 import spreadcheck
 from spreadcheck.errors import Fault, OutputError, SheetError
-from spreadcheck.sheetcells import MAX_BYTES
-from spreadcheck.traysheet import read_sheet, sheet_text, write_sheet
-from spreadcheck.traytest import CatchState, FormRow, tray_test
+from spreadcheck.sheet.cells import MAX_BYTES
+from spreadcheck.sheet.traysheet import read_sheet, sheet_text, write_sheet
+from spreadcheck.sheet.traytest import CatchState, FormRow, tray_test
 
 
 def read(text):

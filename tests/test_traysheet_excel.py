@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from tray_sheets import PLAIN, valid_tests
 
 from spreadcheck.errors import MissingExtraError, OutputError, SheetError
-from spreadcheck.traysheet import read_sheet, sheet_text, write_sheet
-from spreadcheck.traytest import CatchState, FormRow, tray_test
+from spreadcheck.sheet.traysheet import read_sheet, sheet_text, write_sheet
+from spreadcheck.sheet.traytest import CatchState, FormRow, tray_test
 
 
 def cells_of(text=PLAIN):

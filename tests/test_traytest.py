@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spreadcheck.errors import SheetError
-from spreadcheck.traytest import CatchColumn, CatchState, TrayTest, catch_g, tray_test
+from spreadcheck.sheet.traytest import CatchColumn, CatchState, TrayTest, catch_g, tray_test
 from spreadcheck.units import POUND_KG
 
 

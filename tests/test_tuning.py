@@ -18,10 +18,10 @@ from scipy import stats
 from spreadcheck import read_sheet, tray_test
 from spreadcheck.cli import main
 from spreadcheck.errors import SpreadcheckError
-from spreadcheck.plots_tuning import tuning_figure
-from spreadcheck.report.tuning import tuning_json, tuning_text
-from spreadcheck.speedcurve import best_speeds, fit_curve
-from spreadcheck.tuning import AT_HIGHEST, CLEAR, EDGE, MISFIT, NO_CURVE, UNCLEAR, tune
+from spreadcheck.improve.speedcurve import best_speeds, fit_curve
+from spreadcheck.improve.tune import AT_HIGHEST, CLEAR, EDGE, MISFIT, NO_CURVE, UNCLEAR, tune
+from spreadcheck.show.plots_tuning import tuning_figure
+from spreadcheck.show.tune import tuning_json, tuning_text
 
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
 SERIES = sorted((SAMPLES / "speed_series").glob("*.csv"))

@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spreadcheck.assessment import assess, bouts_at
 from spreadcheck.errors import QuantityError, WidthError
-from spreadcheck.labels import METHODS
-from spreadcheck.profile import profile_from
-from spreadcheck.traytest import tray_test
-from spreadcheck.widths import (
+from spreadcheck.judge.assessment import assess, bouts_at
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.traytest import tray_test
+from spreadcheck.spread.profile import profile_from
+from spreadcheck.spread.widths import (
     Scan,
     best_width,
     default_widths,

@@ -3,8 +3,8 @@
 import numpy as np
 from hypothesis import strategies as st
 
-from spreadcheck.labels import known_label
-from spreadcheck.traytest import CatchColumn, CatchState, FormRow, TrayTest
+from spreadcheck.sheet.labels import known_label
+from spreadcheck.sheet.traytest import CatchColumn, CatchState, FormRow, TrayTest
 
 PLAIN = """\
 spreadcheck tray sheet,1

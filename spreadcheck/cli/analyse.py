@@ -20,8 +20,8 @@ from spreadcheck.cli.options import (
 from spreadcheck.cli.report_output import check_reports, report_content, report_option
 
 if TYPE_CHECKING:
-    from spreadcheck.assessment import Assessment
-    from spreadcheck.confidence import Confidence
+    from spreadcheck.judge.assessment import Assessment
+    from spreadcheck.judge.confidence import Confidence
 
 
 @click.command()
@@ -87,15 +87,15 @@ def analyse(
       spreadcheck analyse test.csv --card card.pdf --highest-speed "900 rpm"
       spreadcheck analyse test.csv --report test.html --report test.pdf
     """
-    from spreadcheck.assessment import assess
     from spreadcheck.errors import Fault, WidthError
+    from spreadcheck.judge.assessment import assess
+    from spreadcheck.spread.widths import parse_widths
     from spreadcheck.units import parse_quantity
-    from spreadcheck.widths import parse_widths
 
     check_targets([json_file, csv_file, plot_file, card_file, *report_files], overwrite, read=[sheet])
     highest_rpm = check_card(card_file, highest_speed)
     if plot_file:
-        from spreadcheck.plots import file_format
+        from spreadcheck.show.plots import file_format
 
         file_format(plot_file)
     check_reports(report_files)
@@ -126,7 +126,7 @@ def analyse(
 
 
 def _confidence(result: Assessment) -> Confidence:
-    from spreadcheck.confidence import confidence
+    from spreadcheck.judge.confidence import confidence
 
     return confidence(result)
 
@@ -141,37 +141,37 @@ def _write_files(
     overwrite: bool,
 ) -> None:
     if json_file:
-        from spreadcheck.results import analysis_json, json_text
+        from spreadcheck.show.results import analysis_json, json_text
 
         data = analysis_json(result)
         if sure is not None:
-            from spreadcheck.results_confidence import confidence_json
+            from spreadcheck.show.results_confidence import confidence_json
 
             data["confidence"] = confidence_json(sure)
         write_result(json_file, json_text(data), overwrite=overwrite)
     if csv_file:
-        from spreadcheck.tables import widths_csv
+        from spreadcheck.show.tables import widths_csv
 
         write_result(csv_file, widths_csv(result, units), overwrite=overwrite)
     if plot_file:
-        from spreadcheck.plots import analysis_figure, figure_bytes, file_format
+        from spreadcheck.show.plots import analysis_figure, figure_bytes, file_format
 
         if sure is None:
             figure = analysis_figure(result, units)
         else:
-            from spreadcheck.plots_confidence import analysis_confidence_figure
+            from spreadcheck.show.plots_confidence import analysis_confidence_figure
 
             figure = analysis_confidence_figure(sure, units)
         write_result(plot_file, figure_bytes(figure, file_format(plot_file)), overwrite=overwrite)
 
 
 def _present(result: Assessment, sure: Confidence | None, units: str, every_width: bool, advice: bool) -> None:
-    from spreadcheck.report.summary import finding_lines, summary_text, width_table
+    from spreadcheck.show.analyse import finding_lines, summary_text, width_table
 
     click.echo(summary_text(result, units, plain=plain_terminal(), advice=advice))
     findings = result.findings
     if sure is not None:
-        from spreadcheck.report.confidence import confidence_text
+        from spreadcheck.show.confidence import confidence_text
 
         click.echo("\n" + confidence_text(sure, units))
         findings += sure.findings

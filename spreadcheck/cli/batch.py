@@ -11,8 +11,8 @@ import click
 from spreadcheck.cli.options import check_targets, json_option, overwrite_option, units_option, write_result
 
 if TYPE_CHECKING:
-    from spreadcheck.batch import BatchOptions, Journal
-    from spreadcheck.summaries import Summary
+    from spreadcheck.judge.batch import BatchOptions, Journal
+    from spreadcheck.show.summaries import Summary
 
 
 @click.command()
@@ -54,9 +54,9 @@ def batch(
       spreadcheck batch sample_trays
       spreadcheck batch tests_2026 --summary season.csv --plot season.png
     """
-    from spreadcheck.batch import BatchOptions, find_sheets, run_batch
-    from spreadcheck.plots import file_format
-    from spreadcheck.summaries import Summary, closing_words
+    from spreadcheck.judge.batch import BatchOptions, find_sheets, run_batch
+    from spreadcheck.show.plots import file_format
+    from spreadcheck.show.summaries import Summary, closing_words
     from spreadcheck.units import parse_quantity
 
     outputs = [None if summary == "-" else summary, json_file, plot_file]
@@ -92,7 +92,7 @@ def _watched() -> bool:
 def _check_summary(summary: str) -> None:
     """Refuse a summary of an unknown kind, or one that needs a library that is not there."""
     from spreadcheck.errors import Fault, OutputError
-    from spreadcheck.summaries import check_parquet
+    from spreadcheck.show.summaries import check_parquet
 
     ending = Path(summary).suffix.lower()
     if summary != "-" and ending not in (".csv", ".parquet"):
@@ -104,8 +104,8 @@ def _check_summary(summary: str) -> None:
 
 def _journal(summary: str, folder: str, options: BatchOptions, resume: bool, overwrite: bool) -> Journal | None:
     """The journal beside the summary: a new one, or that of the run that was stopped."""
-    from spreadcheck.batch import Journal
     from spreadcheck.errors import Fault, OutputError
+    from spreadcheck.judge.batch import Journal
 
     if summary == "-":
         if resume:
@@ -131,13 +131,13 @@ def _write(
     units: str,
     overwrite: bool,
 ) -> None:
-    from spreadcheck.results import json_text
+    from spreadcheck.show.results import json_text
 
     if json_file:
         write_result(json_file, json_text(found.json_data()), overwrite=overwrite)
     if plot_file:
-        from spreadcheck.plots import figure_bytes
-        from spreadcheck.plots_batch import trend_figure
+        from spreadcheck.show.plots import figure_bytes
+        from spreadcheck.show.plots_batch import trend_figure
 
         write_result(plot_file, figure_bytes(trend_figure(found.rows, units), drawn_as), overwrite=overwrite)
     if summary != "-" or json_file != "-":

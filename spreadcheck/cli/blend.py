@@ -45,13 +45,13 @@ def blend(
       spreadcheck blend sample_trays/blend.csv \\
         --analysis sample_trays/example_blend_analysis.toml
     """
-    from spreadcheck.components import assess_blend
-    from spreadcheck.nutrients import read_analysis
-    from spreadcheck.plots import figure_bytes, file_format
-    from spreadcheck.plots_blend import blend_figure
-    from spreadcheck.report.blend import blend_json, blend_text
-    from spreadcheck.results import json_text
-    from spreadcheck.widths import parse_widths
+    from spreadcheck.judge.blend import assess_blend
+    from spreadcheck.judge.nutrients import read_analysis
+    from spreadcheck.show.blend import blend_json, blend_text
+    from spreadcheck.show.plots import figure_bytes, file_format
+    from spreadcheck.show.plots_blend import blend_figure
+    from spreadcheck.show.results import json_text
+    from spreadcheck.spread.widths import parse_widths
 
     check_targets([json_file, plot_file], overwrite, read=[sheet, analysis])
     drawn_as = file_format(plot_file) if plot_file else ""

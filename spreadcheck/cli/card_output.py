@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from spreadcheck.assessment import Assessment
+    from spreadcheck.judge.assessment import Assessment
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -25,13 +25,13 @@ def card_options(function: F) -> F:
 def check_card(card_file: str | None, highest_speed: str | None) -> float | None:
     """Refuse a card that can't be made before any work is done; returns the highest speed. [rpm]"""
     if card_file:
-        from spreadcheck.report.card_text import card_format
+        from spreadcheck.show.card_text import card_format
 
         card_format(card_file)
     if not highest_speed:
         return None
     from spreadcheck.errors import Fault, OutputError
-    from spreadcheck.labels import LABELS
+    from spreadcheck.sheet.labels import LABELS
     from spreadcheck.units import parse_quantity
 
     place = "option --highest-speed"
@@ -48,18 +48,18 @@ def card_content(
     result: Assessment, card_file: str, units: str, *, highest_rpm: float | None, paper: str
 ) -> str | bytes:
     """The card in the form that the file's ending asks for."""
-    from spreadcheck.card import settings_card
-    from spreadcheck.report.card_text import card_format, card_text
+    from spreadcheck.show.card import settings_card
+    from spreadcheck.show.card_text import card_format, card_text
 
     card = settings_card(result, units, highest_speed_rpm=highest_rpm)
     form = card_format(card_file)
     if form == "md":
         return card_text(card)
     if form == "html":
-        from spreadcheck.report.card_html import card_html
+        from spreadcheck.show.card_html import card_html
 
         return card_html(card, paper=paper)
-    from spreadcheck.report.card_pdf import card_pdf, card_unprintable
+    from spreadcheck.show.card_pdf import card_pdf, card_unprintable
 
     lost = card_unprintable(card)
     if lost:

@@ -18,7 +18,7 @@ from spreadcheck.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from spreadcheck.comparison import Comparison
+    from spreadcheck.improve.compare import Comparison
 
 
 @click.command()
@@ -63,13 +63,13 @@ def compare(
       spreadcheck compare before.csv after.csv
       spreadcheck compare old.csv new.csv --bout-width "24 m" --plot change.png
     """
-    from spreadcheck.comparison import compare as hold_against
-    from spreadcheck.report.comparison import comparison_text
+    from spreadcheck.improve.compare import compare as hold_against
+    from spreadcheck.show.compare import comparison_text
     from spreadcheck.units import parse_quantity
 
     check_targets([json_file, plot_file], overwrite, read=sheets)
     if plot_file:
-        from spreadcheck.plots import file_format
+        from spreadcheck.show.plots import file_format
 
         file_format(plot_file)
     found = hold_against(
@@ -88,13 +88,13 @@ def compare(
 
 def _write_files(found: Comparison, json_file: str | None, plot_file: str | None, units: str, overwrite: bool) -> None:
     if json_file:
-        from spreadcheck.report.comparison import comparison_json
-        from spreadcheck.results import json_text
+        from spreadcheck.show.compare import comparison_json
+        from spreadcheck.show.results import json_text
 
         write_result(json_file, json_text(comparison_json(found)), overwrite=overwrite)
     if plot_file:
-        from spreadcheck.plots import figure_bytes, file_format
-        from spreadcheck.plots_comparison import comparison_figure
+        from spreadcheck.show.plots import figure_bytes, file_format
+        from spreadcheck.show.plots_comparison import comparison_figure
 
         write_result(
             plot_file, figure_bytes(comparison_figure(found, units), file_format(plot_file)), overwrite=overwrite

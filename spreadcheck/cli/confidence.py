@@ -16,9 +16,9 @@ from spreadcheck.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from spreadcheck.assessment import Assessment
-    from spreadcheck.steering import SteeringEffect
-    from spreadcheck.traytest import TrayTest
+    from spreadcheck.judge.assessment import Assessment
+    from spreadcheck.judge.steering import SteeringEffect
+    from spreadcheck.sheet.traytest import TrayTest
 
 _FACTS = {  # option -> label of the form that it stands in for
     "size_guide_number": "size guide number",
@@ -91,16 +91,16 @@ def confidence(
       spreadcheck confidence sample_trays/even_trapezoid.csv
       spreadcheck confidence test.csv --steering "0.10 m" --half-width "1 m"
     """
-    from spreadcheck.assessment import assess
     from spreadcheck.cli.options import check_targets
-    from spreadcheck.confidence import confidence as how_sure
-    from spreadcheck.passcount import passes_for
+    from spreadcheck.judge.assessment import assess
+    from spreadcheck.judge.confidence import confidence as how_sure
+    from spreadcheck.judge.passcount import passes_for
+    from spreadcheck.spread.widths import parse_widths
     from spreadcheck.units import parse_quantity
-    from spreadcheck.widths import parse_widths
 
     check_targets([json_file, plot_file], overwrite, read=[sheet])
     if plot_file:
-        from spreadcheck.plots import file_format
+        from spreadcheck.show.plots import file_format
 
         file_format(plot_file)
     half_width_m = parse_quantity(half_width, "length", place="option --half-width")
@@ -116,30 +116,30 @@ def confidence(
     needed = passes_for(result, half_width_m, draws=draws, seed=seed, level_pct=level)
     effect = _steered(result, steering, drift)
     if json_file:
-        from spreadcheck.results import json_text
-        from spreadcheck.results_confidence import confidence_json
+        from spreadcheck.show.results import json_text
+        from spreadcheck.show.results_confidence import confidence_json
 
         content = json_text(confidence_json(sure, needed=needed, steering=effect))
         write_result(json_file, content, overwrite=overwrite)
     if plot_file:
-        from spreadcheck.plots import figure_bytes, file_format
-        from spreadcheck.plots_confidence import confidence_figure
+        from spreadcheck.show.plots import figure_bytes, file_format
+        from spreadcheck.show.plots_confidence import confidence_figure
 
         figure = confidence_figure(sure, units)
         write_result(plot_file, figure_bytes(figure, file_format(plot_file)), overwrite=overwrite)
     if json_file != "-":
-        from spreadcheck.report.confidence import confidence_text
+        from spreadcheck.show.confidence import confidence_text
 
         click.echo(confidence_text(sure, units, needed=needed, steering=effect))
     if sure.findings:
-        from spreadcheck.report.summary import finding_lines
+        from spreadcheck.show.analyse import finding_lines
 
         click.echo("\n" + finding_lines(sure.findings), err=True)
 
 
 def _with_facts(test: TrayTest, facts: dict[str, str | None]) -> TrayTest:
     """The test with the product facts that options give in place of those of its form."""
-    from spreadcheck.traytest import with_labels
+    from spreadcheck.sheet.traytest import with_labels
 
     given = {_FACTS[option]: text for option, text in facts.items() if text is not None}
     return with_labels(test, given, place="option --{}")
@@ -147,7 +147,7 @@ def _with_facts(test: TrayTest, facts: dict[str, str | None]) -> TrayTest:
 
 def _steered(result: Assessment, steering: str | None, drift: float) -> SteeringEffect | None:
     from spreadcheck.errors import Fault, WidthError
-    from spreadcheck.steering import Steering, steering_effect
+    from spreadcheck.judge.steering import Steering, steering_effect
     from spreadcheck.units import parse_quantity
 
     if steering is None:

@@ -73,9 +73,9 @@ def edge(
       spreadcheck edge sample_trays/lopsided.csv
       spreadcheck edge test.csv --first-pass "half bout, 8 m" --side left
     """
-    from spreadcheck.fieldedge import SIDES, parse_first_pass, parse_shares
+    from spreadcheck.field.edge import SIDES, parse_first_pass, parse_shares
+    from spreadcheck.field.wholefield import study_edge
     from spreadcheck.units import parse_quantity
-    from spreadcheck.wholefield import study_edge
 
     check_targets([json_file, csv_file], overwrite, read=[sheet])
     study = study_edge(
@@ -92,16 +92,16 @@ def edge(
         relative=relative,
     )
     if json_file:
-        from spreadcheck.report.edge_report import edge_json
-        from spreadcheck.results import json_text
+        from spreadcheck.show.edge import edge_json
+        from spreadcheck.show.results import json_text
 
         write_result(json_file, json_text(edge_json(study)), overwrite=overwrite)
     if csv_file:
-        from spreadcheck.report.edge_report import edge_csv
+        from spreadcheck.show.edge import edge_csv
 
         write_result(csv_file, edge_csv(study, units), overwrite=overwrite)
     if "-" not in (json_file, csv_file):
-        from spreadcheck.report.edge_report import edge_text
+        from spreadcheck.show.edge import edge_text
 
         click.echo(edge_text(study, units))
         show_findings(study.findings)

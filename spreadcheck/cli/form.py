@@ -12,7 +12,7 @@ from spreadcheck.cli.options import check_targets
 from spreadcheck.errors import Fault, OutputError
 
 if TYPE_CHECKING:
-    from spreadcheck.entryform import EntryForm
+    from spreadcheck.crew.form import EntryForm
 
 PAPER_NAMES = {"a4": "A4", "letter": "US Letter"}
 
@@ -32,9 +32,9 @@ def form(sheet: str, pdf_path: str | None, html_path: str | None, paper: str, ov
     \b
     spreadcheck form field.csv --pdf field.pdf --html field.html
     """
-    from spreadcheck.entryform import entry_form
-    from spreadcheck.files import write_whole
-    from spreadcheck.traysheet import read_sheet
+    from spreadcheck.crew.form import entry_form
+    from spreadcheck.sheet.files import write_whole
+    from spreadcheck.sheet.traysheet import read_sheet
 
     wanted = [path for path in (pdf_path, html_path) if path is not None]
     _check_wanted(wanted)
@@ -59,7 +59,7 @@ def _check_wanted(wanted: list[str]) -> None:
 
 def _pdf(asked: EntryForm, paper: str) -> tuple[bytes, str]:
     """The PDF, and what to say about it."""
-    from spreadcheck.report.entryform_pdf import entry_form_pdf, page_count
+    from spreadcheck.show.entryform_pdf import entry_form_pdf, page_count
 
     pages = page_count(asked, paper=paper)
     if sys.stderr.isatty():
@@ -81,6 +81,6 @@ def _pdf(asked: EntryForm, paper: str) -> tuple[bytes, str]:
 
 def _html(asked: EntryForm, file_name: str) -> tuple[str, str]:
     """The page, and what to say about it."""
-    from spreadcheck.report.entryform_html import entry_form_html
+    from spreadcheck.show.entryform_html import entry_form_html
 
     return entry_form_html(asked, file_name=file_name), f"open it in the phone's browser; it saves {file_name}"

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from spreadcheck.assessment import Assessment
-    from spreadcheck.quality import Finding
-    from spreadcheck.traytest import TrayTest
+    from spreadcheck.doubts.register import Finding
+    from spreadcheck.judge.assessment import Assessment
+    from spreadcheck.sheet.traytest import TrayTest
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -63,7 +63,7 @@ def tails_option(function: F) -> F:
 
 def read_test(sheet: str) -> TrayTest:
     """Read the tray sheet that a command was given."""
-    from spreadcheck.traysheet import read_sheet
+    from spreadcheck.sheet.traysheet import read_sheet
 
     if sheet != "-":
         return read_sheet(sheet)
@@ -98,7 +98,7 @@ def _repeated(sheets: tuple[str, ...]) -> list[str]:
 
 def show_doubts(results: Iterable[Assessment]) -> None:
     """The doubts about each of several tests, on standard error."""
-    from spreadcheck.report.summary import finding_lines
+    from spreadcheck.show.analyse import finding_lines
 
     for result in results:
         if result.findings:
@@ -108,7 +108,7 @@ def show_doubts(results: Iterable[Assessment]) -> None:
 def check_targets(paths: list[str | None], overwrite: bool, *, read: Iterable[str | None] = ()) -> None:
     """Refuse outputs that can't be written before any work is done, or that would fall on each other or on an input."""
     from spreadcheck.errors import Fault, OutputError
-    from spreadcheck.files import check_target
+    from spreadcheck.sheet.files import check_target
 
     given = [path for path in paths if path]
     places = [_place(path) for path in given]
@@ -138,7 +138,7 @@ def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:
         stream.write(content.encode("utf-8") if isinstance(content, str) else content)
         stream.flush()
         return
-    from spreadcheck.files import write_whole
+    from spreadcheck.sheet.files import write_whole
 
     write_whole(path, content, overwrite=overwrite)
     click.echo(f"{path} written", err=True)
@@ -146,7 +146,7 @@ def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:
 
 def show_findings(findings: Iterable[Finding]) -> None:
     """Tell the doubts about a test on standard error, below the result."""
-    from spreadcheck.report.summary import finding_lines
+    from spreadcheck.show.analyse import finding_lines
 
     told = finding_lines(findings)
     if told:

@@ -9,7 +9,7 @@ import click
 from spreadcheck.cli.options import check_targets, json_option, overwrite_option, read_test, units_option, write_result
 
 if TYPE_CHECKING:
-    from spreadcheck.plan import Plan
+    from spreadcheck.crew.plan import Plan
 
 # option -> field of the wish, kind of quantity
 _QUANTITIES = {
@@ -96,9 +96,9 @@ def plan(
       spreadcheck plan --bout-width "24 m" --target-rate "100 kg/ha" \\
         --former sample_trays/even_trapezoid.csv --half-width "0.5 m"
     """
-    from spreadcheck.plan import plan_line
+    from spreadcheck.crew.plan import plan_line
+    from spreadcheck.crew.wish import Wish
     from spreadcheck.units import parse_quantity
-    from spreadcheck.wish import Wish
 
     given = {
         _QUANTITIES[name][0]: parse_quantity(text, _QUANTITIES[name][1], place=f"option --{name.replace('_', '-')}")
@@ -125,7 +125,7 @@ def _former_runs(former: str | None, half_width: str | None) -> int | None:
     if former is None and half_width is None:
         return None
     from spreadcheck.errors import Fault, QuantityError
-    from spreadcheck.passcount import runs_from_former
+    from spreadcheck.judge.passcount import runs_from_former
     from spreadcheck.units import parse_quantity
 
     if former is None or half_width is None:
@@ -137,21 +137,21 @@ def _former_runs(former: str | None, half_width: str | None) -> int | None:
 def _write_files(planned: Plan, sheet: str | None, json_file: str | None, units: str, overwrite: bool) -> None:
     check_targets([sheet, json_file], overwrite)
     if sheet:
-        from spreadcheck.plansheet import planned_sheet
-        from spreadcheck.traysheet import write_sheet
+        from spreadcheck.crew.plansheet import planned_sheet
+        from spreadcheck.sheet.traysheet import write_sheet
 
         write_sheet(planned_sheet(planned, units), sheet, overwrite=overwrite)
         click.echo(f"{sheet} written", err=True)
     if json_file:
-        from spreadcheck.plansheet import plan_json
-        from spreadcheck.results import json_text
+        from spreadcheck.crew.plansheet import plan_json
+        from spreadcheck.show.results import json_text
 
         write_result(json_file, json_text(plan_json(planned)), overwrite=overwrite)
 
 
 def _present(planned: Plan, units: str) -> None:
-    from spreadcheck.report.planning import plan_text
-    from spreadcheck.report.summary import finding_lines
+    from spreadcheck.show.analyse import finding_lines
+    from spreadcheck.show.plan import plan_text
 
     click.echo(plan_text(planned, units))
     if planned.findings:

@@ -9,9 +9,9 @@ import click
 from spreadcheck.cli.options import check_targets, json_option, overwrite_option, units_option, write_result
 
 if TYPE_CHECKING:
-    from spreadcheck.chart import Chart, ChartAnswer
-    from spreadcheck.product import Product
-    from spreadcheck.readings import Entry
+    from spreadcheck.product.chart import Chart, ChartAnswer
+    from spreadcheck.product.product import Product
+    from spreadcheck.product.readings import Entry
 
 # option -> the row of a product file that it stands for
 _ROWS = {
@@ -82,9 +82,9 @@ def product(
       spreadcheck product sample_trays/example_product.csv
                           --chart sample_trays/example_setting_chart.csv
     """
-    from spreadcheck.product import product_of
-    from spreadcheck.productfile import read_readings
-    from spreadcheck.readings import confidence_given, half_width_given
+    from spreadcheck.product.product import product_of
+    from spreadcheck.product.productfile import read_readings
+    from spreadcheck.product.readings import confidence_given, half_width_given
 
     wanted_pct, wanted_n = half_width_given(half_width, place="option --half-width")
     entries = [*_file_entries(file), *_stack_entries(sieve_stack), *_option_entries(given)]
@@ -102,14 +102,14 @@ def product(
 
 
 def _file_entries(file: str | None) -> tuple[Entry, ...]:
-    from spreadcheck.productfile import read_product_file
+    from spreadcheck.product.productfile import read_product_file
 
     return read_product_file(file) if file else ()
 
 
 def _stack_entries(stacks: tuple[str, ...]) -> list[Entry]:
-    from spreadcheck.productfile import read_stack_file
-    from spreadcheck.readings import option_entry
+    from spreadcheck.product.productfile import read_stack_file
+    from spreadcheck.product.readings import option_entry
 
     return [
         read_stack_file(text)
@@ -120,7 +120,7 @@ def _stack_entries(stacks: tuple[str, ...]) -> list[Entry]:
 
 
 def _option_entries(given: dict[str, str | tuple[str, ...] | None]) -> list[Entry]:
-    from spreadcheck.readings import option_entry
+    from spreadcheck.product.readings import option_entry
 
     entries = []
     for name, texts in given.items():
@@ -141,7 +141,7 @@ def _check(entries: list[Entry]) -> None:
 def _ask(result: Product, chart_file: str | None) -> tuple[Chart | None, ChartAnswer | None]:
     if not chart_file:
         return None, None
-    from spreadcheck.chart import ask_chart, read_chart
+    from spreadcheck.product.chart import ask_chart, read_chart
 
     chart = read_chart(chart_file)
     width = result.strength.half_width_n if result.strength and result.blend is None else float("nan")
@@ -156,9 +156,9 @@ def _present(
     json_file: str | None,
     overwrite: bool,
 ) -> None:
-    from spreadcheck.report.product_text import product_json, product_text
-    from spreadcheck.report.summary import finding_lines
-    from spreadcheck.results import json_text
+    from spreadcheck.show.analyse import finding_lines
+    from spreadcheck.show.product import product_json, product_text
+    from spreadcheck.show.results import json_text
 
     if json_file:
         write_result(json_file, json_text(product_json(result, answer)), overwrite=overwrite)

@@ -68,9 +68,9 @@ def rate(
       spreadcheck rate --area "310 kg: 2 ha, 318 kg: 2 ha" --target "150 kg/ha"
       spreadcheck rate --catch "36 kg: 30 s" --speed "10 km/h" --bout-width "24 m"
     """
-    from spreadcheck.ratecheck import check_rate
-    from spreadcheck.ratereadings import pairs_given, settings_given, widths_given
-    from spreadcheck.readings import confidence_given
+    from spreadcheck.product.ratecheck import check_rate
+    from spreadcheck.product.ratereadings import pairs_given, settings_given, widths_given
+    from spreadcheck.product.readings import confidence_given
 
     check_targets([json_file], overwrite, read=[sheet])
     result = check_rate(
@@ -84,9 +84,9 @@ def rate(
         tolerance_pct=tolerance,
         confidence_pct=confidence_given(confidence, place="option --confidence"),
     )
-    from spreadcheck.report.rate_text import rate_json, rate_text
-    from spreadcheck.report.summary import finding_lines
-    from spreadcheck.results import json_text
+    from spreadcheck.show.analyse import finding_lines
+    from spreadcheck.show.rate import rate_json, rate_text
+    from spreadcheck.show.results import json_text
 
     if json_file:
         write_result(json_file, json_text(rate_json(result)), overwrite=overwrite)

@@ -14,9 +14,9 @@ from spreadcheck.cli.typed import Typed, TypingStoppedError
 if TYPE_CHECKING:
     from io import BufferedReader
 
-    from spreadcheck.recording import Recording
-    from spreadcheck.sheetlock import KeptSheet
-    from spreadcheck.traytest import TrayTest
+    from spreadcheck.crew.lock import KeptSheet
+    from spreadcheck.crew.recording import Recording
+    from spreadcheck.sheet.traytest import TrayTest
 
 SIGNAL_EXIT = 128  # what a shell adds to the number of a signal
 HANG_UP = 1  # the number of the signal that a closed terminal sends
@@ -50,7 +50,7 @@ def record(
       spreadcheck record second.csv --like field.csv
       spreadcheck record field.csv < /dev/ttyUSB0
     """
-    from spreadcheck.sheetlock import lock_sheet, take_up
+    from spreadcheck.crew.lock import lock_sheet, take_up
 
     encoding = getattr(sys.stdin, "encoding", None) or "utf-8"
     with lock_sheet(sheet), Typed(_standard_input(), encoding) as typed:
@@ -77,9 +77,9 @@ def _on_the_line_of(like: str | None, sheet: str, test: TrayTest | None) -> Tray
     """The test whose line a new sheet takes over; a sheet that exists must stand on that line already."""
     if like is None:
         return test
+    from spreadcheck.crew.layout import layout_differences
     from spreadcheck.errors import Fault, SheetError
-    from spreadcheck.layout import layout_differences
-    from spreadcheck.traysheet import read_sheet
+    from spreadcheck.sheet.traysheet import read_sheet
 
     other = read_sheet(like)
     if test is None:
@@ -112,7 +112,7 @@ class _Session:
 
     def _details(self, like: TrayTest | None) -> TrayTest | None:
         """The new test once its details are asked, None to go on later; on the disk as soon as its line is known."""
-        from spreadcheck.newsheet import new_sheet, question, reply_to
+        from spreadcheck.crew.newsheet import new_sheet, question, reply_to
 
         new = new_sheet(like)
         self._save(new.test)
@@ -137,9 +137,9 @@ class _Session:
             raise SheetError(Fault(self._path, "was not made: its tray line is not complete", remedy))
 
     def _weights(self, test: TrayTest, tray_by_tray: bool | None) -> None:
-        from spreadcheck.answers import ASKED, DONE, answer
-        from spreadcheck.recording import PASS_BY_PASS, TRAY_BY_TRAY, begin, order_seen
-        from spreadcheck.report.recordpage import opening_lines
+        from spreadcheck.crew.answers import ASKED, DONE, answer
+        from spreadcheck.crew.recording import PASS_BY_PASS, TRAY_BY_TRAY, begin, order_seen
+        from spreadcheck.show.record import opening_lines
 
         wanted = {True: TRAY_BY_TRAY, False: PASS_BY_PASS, None: order_seen(test)}[tray_by_tray]
         recording = self._recording = begin(test, order=wanted)
@@ -174,7 +174,7 @@ class _Session:
     def _end(self) -> None:
         """Say what is saved and how to go on."""
         from spreadcheck.errors import shown
-        from spreadcheck.report.recordpage import closing_lines, made_lines
+        from spreadcheck.show.record import closing_lines, made_lines
 
         if self._typed.failed:
             self._screen.warn(f"The input can't be read any more ({self._typed.failed}).")

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from spreadcheck.assessment import Assessment
-    from spreadcheck.confidence import Confidence
+    from spreadcheck.judge.assessment import Assessment
+    from spreadcheck.judge.confidence import Confidence
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -44,7 +44,7 @@ def _format_of(path: str) -> str:
 def report_content(result: Assessment, path: str, units: str, *, paper: str, sure: Confidence | None) -> str | bytes:
     """The content of one report."""
     if _format_of(path) == "html":
-        from spreadcheck.report.report_html import report_html
+        from spreadcheck.show.report_html import report_html
 
         return report_html(result, units, paper=paper, sure=sure)
     return _pdf(result, units, paper, sure)
@@ -52,7 +52,7 @@ def report_content(result: Assessment, path: str, units: str, *, paper: str, sur
 
 def _pdf(result: Assessment, units: str, paper: str, sure: Confidence | None) -> bytes:
     """The PDF, with a bar on a terminal, and what to say about it."""
-    from spreadcheck.report.report_pdf import report_pdf
+    from spreadcheck.show.report_pdf import report_pdf
 
     with click.progressbar(length=1, label="pages", file=sys.stderr, hidden=not sys.stderr.isatty()) as bar:
 

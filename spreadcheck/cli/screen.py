@@ -14,8 +14,8 @@ import click
 from spreadcheck.cli.options import plain_terminal
 
 if TYPE_CHECKING:
-    from spreadcheck.answers import Reply
-    from spreadcheck.recording import Recording
+    from spreadcheck.crew.answers import Reply
+    from spreadcheck.crew.recording import Recording
 
 WIDTH = 80
 CLEAR = "\x1b[2J\x1b[1;1H"  # ECMA-48: erase the page, go to its first column and line
@@ -60,7 +60,7 @@ class Screen:
 
     def ask_weight(self, recording: Recording, *, bell: bool = False) -> None:
         """The next tray, large on a page of its own where there are pages."""
-        from spreadcheck.report.recordpage import page, question_line
+        from spreadcheck.show.record import page, question_line
 
         if self._pages:
             self._print(CLEAR, end="")
@@ -74,8 +74,8 @@ class Screen:
 
     def show_reply(self, reply: Reply, before: Recording) -> None:
         """What an entry led to: a sentence, the table, the words to use; the bars when a pass is through."""
-        from spreadcheck.answers import HELP, SHOW
-        from spreadcheck.report.recordpage import HELP_TEXT, table_so_far
+        from spreadcheck.crew.answers import HELP, SHOW
+        from spreadcheck.show.record import HELP_TEXT, table_so_far
 
         if reply.sort in (SHOW, HELP):
             self._long = True
@@ -87,7 +87,7 @@ class Screen:
 
     def _show_bars(self, recording: Recording) -> None:
         """The bars alone, between plain lines."""
-        from spreadcheck.report.recordpage import picture
+        from spreadcheck.show.record import picture
 
         self._print(picture(recording, system=self._units, plain=self._ascii, width=self._width))
 

@@ -17,7 +17,7 @@ from spreadcheck.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from spreadcheck.throw import ThrowStudy
+    from spreadcheck.product.throw import ThrowStudy
 
 
 @click.command()
@@ -74,12 +74,12 @@ def throw(
       spreadcheck throw test.csv --disc-diameter "0.6 m"
         --to-spinner-speed "900 rpm" --plot throw.png
     """
-    from spreadcheck.release import changed_setting, setting_from
-    from spreadcheck.throw import study_throw
+    from spreadcheck.product.release import changed_setting, setting_from
+    from spreadcheck.product.throw import study_throw
 
     check_targets([json_file, plot_file], overwrite, read=[sheet])
     if plot_file:
-        from spreadcheck.plots import file_format
+        from spreadcheck.show.plots import file_format
 
         file_format(plot_file)
     given, changes = _quantities(values)
@@ -95,21 +95,21 @@ def throw(
     )
     source = test.name if test else ""
     if json_file:
-        from spreadcheck.report.throw_report import throw_json
-        from spreadcheck.results import json_text
+        from spreadcheck.show.results import json_text
+        from spreadcheck.show.throw import throw_json
 
         write_result(json_file, json_text(throw_json(study, assumed=assumed, source=source)), overwrite=overwrite)
     if plot_file:
         _plot(study, plot_file, units, overwrite)
     if json_file != "-":
-        from spreadcheck.report.throw_report import throw_text
+        from spreadcheck.show.throw import throw_text
 
         click.echo(throw_text(study, units, assumed=assumed, source=source))
 
 
 def _quantities(values: dict[str, str | float | None]) -> tuple[dict[str, float | None], dict[str, float | None]]:
     """Options as present and changed fields, in the units used inside."""
-    from spreadcheck.release import OPTIONS, QUANTITIES
+    from spreadcheck.product.release import OPTIONS, QUANTITIES
     from spreadcheck.units import parse_quantity
 
     given: dict[str, float | None] = {}
@@ -126,7 +126,7 @@ def _quantities(values: dict[str, str | float | None]) -> tuple[dict[str, float 
 
 
 def _wind_side(text: str | None) -> str:
-    from spreadcheck.labels import LABELS, read_value
+    from spreadcheck.sheet.labels import LABELS, read_value
 
     return str(read_value(LABELS["wind from"], text, place="option --wind-from") or "") if text else ""
 
@@ -140,9 +140,9 @@ def _list(text: str | None, kind: str, place: str) -> list[float]:
 
 
 def _plot(study: ThrowStudy, plot_file: str, units: str, overwrite: bool) -> None:
-    from spreadcheck.plots import figure_bytes, file_format
-    from spreadcheck.report.throw_report import throw_figure
-    from spreadcheck.throw import smooth_chart
+    from spreadcheck.product.throw import smooth_chart
+    from spreadcheck.show.plots import figure_bytes, file_format
+    from spreadcheck.show.throw import throw_figure
 
     figure = throw_figure(study, smooth_chart(study), units)
     write_result(plot_file, figure_bytes(figure, file_format(plot_file)), overwrite=overwrite)

@@ -18,7 +18,7 @@ from spreadcheck.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from spreadcheck.tuning import Tuning
+    from spreadcheck.improve.tune import Tuning
 
 
 @click.command()
@@ -64,13 +64,13 @@ def tune(
       spreadcheck tune rpm_640.csv rpm_720.csv rpm_800.csv rpm_880.csv
       spreadcheck tune series/*.csv --highest-speed "850 rpm" --plot speed.png
     """
-    from spreadcheck.report.tuning import tuning_text
-    from spreadcheck.tuning import tune as best_speed
+    from spreadcheck.improve.tune import tune as best_speed
+    from spreadcheck.show.tune import tuning_text
     from spreadcheck.units import parse_quantity
 
     check_targets([json_file, plot_file], overwrite, read=sheets)
     if plot_file:
-        from spreadcheck.plots import file_format
+        from spreadcheck.show.plots import file_format
 
         file_format(plot_file)
     place = "option --highest-speed"
@@ -92,12 +92,12 @@ def tune(
 
 def _write_files(found: Tuning, json_file: str | None, plot_file: str | None, units: str, overwrite: bool) -> None:
     if json_file:
-        from spreadcheck.report.tuning import tuning_json
-        from spreadcheck.results import json_text
+        from spreadcheck.show.results import json_text
+        from spreadcheck.show.tune import tuning_json
 
         write_result(json_file, json_text(tuning_json(found)), overwrite=overwrite)
     if plot_file:
-        from spreadcheck.plots import figure_bytes, file_format
-        from spreadcheck.plots_tuning import tuning_figure
+        from spreadcheck.show.plots import figure_bytes, file_format
+        from spreadcheck.show.plots_tuning import tuning_figure
 
         write_result(plot_file, figure_bytes(tuning_figure(found, units), file_format(plot_file)), overwrite=overwrite)

@@ -67,9 +67,9 @@ def widths(
       spreadcheck widths test.csv --at "24 m, 28 m, 30 m"
         --prices sample_trays/example_prices.toml
     """
-    from spreadcheck.economics import study_widths
-    from spreadcheck.pricefile import basis_from, read_price_file
-    from spreadcheck.widths import parse_widths
+    from spreadcheck.money.economics import study_widths
+    from spreadcheck.money.pricefile import basis_from, read_price_file
+    from spreadcheck.spread.widths import parse_widths
 
     check_targets([json_file, csv_file], overwrite, read=[sheet, price_file])
     study = study_widths(
@@ -81,16 +81,16 @@ def widths(
         relative=relative,
     )
     if json_file:
-        from spreadcheck.report.widths_report import widths_json
-        from spreadcheck.results import json_text
+        from spreadcheck.show.results import json_text
+        from spreadcheck.show.widths import widths_json
 
         write_result(json_file, json_text(widths_json(study)), overwrite=overwrite)
     if csv_file:
-        from spreadcheck.report.widths_report import widths_csv
+        from spreadcheck.show.widths import widths_csv
 
         write_result(csv_file, widths_csv(study, units), overwrite=overwrite)
     if "-" not in (json_file, csv_file):
-        from spreadcheck.report.widths_report import widths_text
+        from spreadcheck.show.widths import widths_text
 
         click.echo(widths_text(study, units))
         show_findings(study.findings)

@@ -11,11 +11,11 @@ import time
 import numpy as np
 import pytest
 
-from spreadcheck.labels import BACK_AND_FORTH, METHODS
-from spreadcheck.pattern import read_pattern
-from spreadcheck.profile import profile_of
-from spreadcheck.traytest import tray_test
-from spreadcheck.widths import default_widths, scan_methods
+from spreadcheck.pattern.reading import read_pattern
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
+from spreadcheck.sheet.traytest import tray_test
+from spreadcheck.spread.profile import profile_of
+from spreadcheck.spread.widths import default_widths, scan_methods
 
 
 def arrays():

@@ -10,13 +10,13 @@ import time
 import numpy as np
 import pytest
 
-from spreadcheck.traysheet import write_sheet
-from spreadcheck.traytest import tray_test
+from spreadcheck.sheet.traysheet import write_sheet
+from spreadcheck.sheet.traytest import tray_test
 
 PROGRAM = """
 import resource, sys
-from spreadcheck.batch import find_sheets, run_batch
-from spreadcheck.summaries import Summary
+from spreadcheck.judge.batch import find_sheets, run_batch
+from spreadcheck.show.summaries import Summary
 summary = Summary()
 for result in run_batch(sys.argv[1], find_sheets(sys.argv[1])[0][: int(sys.argv[2])], workers=2):
     summary.add(result)

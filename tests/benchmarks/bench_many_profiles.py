@@ -8,10 +8,10 @@ import time
 import numpy as np
 import pytest
 
-from spreadcheck.labels import METHODS
-from spreadcheck.profile import profile_from
-from spreadcheck.traymap import tray_map
-from spreadcheck.widths import default_widths, scan_methods
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.spread.profile import profile_from
+from spreadcheck.spread.traymap import tray_map
+from spreadcheck.spread.widths import default_widths, scan_methods
 
 PROFILES = 100_000
 CHUNK = 5_000  # tray lines worked on at a time, so that memory stays flat

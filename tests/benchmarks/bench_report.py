@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from spreadcheck import assess, tray_test
-from spreadcheck.report.report_html import report_html
-from spreadcheck.report.report_pdf import report_pdf
+from spreadcheck.show.report_html import report_html
+from spreadcheck.show.report_pdf import report_pdf
 
 STEP = """
 const slider = document.getElementById("slider"), low = Number(slider.min), high = Number(slider.max), taken = [];

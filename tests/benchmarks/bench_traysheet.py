@@ -8,8 +8,8 @@ import time
 
 import numpy as np
 
-from spreadcheck.traysheet import read_sheet, write_sheet
-from spreadcheck.traytest import tray_test
+from spreadcheck.sheet.traysheet import read_sheet, write_sheet
+from spreadcheck.sheet.traytest import tray_test
 
 FORM = {
     "test": "Speed", "date": "2026-04-14", "travel speed": "12 km/h", "spinner speed": "800 rpm",

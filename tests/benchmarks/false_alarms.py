@@ -2,7 +2,7 @@
 
 Run: python tests/benchmarks/false_alarms.py
 
-Tests are simulated as in tests/test_quality.py: 41 trays of 0.25 m2, granules of 3.25 mm and 1600 kg/m3 counted by
+Tests are simulated as in tests/doubts: 41 trays of 0.25 m2, granules of 3.25 mm and 1600 kg/m3 counted by
 chance, read to 0.1 g. `unsteady` adds what a real spreader does on its own: every catch varies by so many % besides.
 """
 

@@ -17,11 +17,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spreadcheck.noise import Granules, granule_mass_g
-from spreadcheck.passes import VarianceLaw, pass_spread
-from spreadcheck.plausible import noise_variance, plausible_cv, widest_crossing
-from spreadcheck.profile import profile_from
-from spreadcheck.traymap import TrayMap, tray_map
+from spreadcheck.judge.plausible import noise_variance, plausible_cv, widest_crossing
+from spreadcheck.passes.noise import Granules, granule_mass_g
+from spreadcheck.passes.passes import VarianceLaw, pass_spread
+from spreadcheck.spread.profile import profile_from
+from spreadcheck.spread.traymap import TrayMap, tray_map
 
 SHAPES: dict[str, tuple[Callable[[np.ndarray], np.ndarray], float]] = {  # shape, bout width driven in m
     "triangle": (lambda x: np.clip(1 - np.abs(x) / 18, 0, None), 22.0),

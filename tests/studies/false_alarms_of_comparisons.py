@@ -11,7 +11,7 @@ from math import sqrt
 import numpy as np
 from scipy import stats
 
-from spreadcheck.passspread import figure_evidence, tray_evidence
+from spreadcheck.passes.evidence import figure_evidence, tray_evidence
 
 PASSES = ((2, 2), (3, 3), (4, 4), (5, 5), (2, 4), (3, 6), (2, 5), (2, 8), (2, 12), (3, 12))
 DRAWS = 5000

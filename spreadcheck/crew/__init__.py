@@ -1,0 +1,1 @@
+"""The crew's work: planning the tray line, the sheet to fill in, recording weights, the entry form."""

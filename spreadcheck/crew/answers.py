@@ -1,0 +1,229 @@
+"""What each typed line does to a recording: the next state, and what to say about it.
+
+Nothing here reads a keyboard or writes a file: a line of text goes in, the next state and what to say come out.
+
+1. `Reply`    the next state, what to say, and of what sort that is
+2. `answer`   a typed line -> a `Reply`
+
+A bare Enter never does harm: it keeps what a cell holds, and leaves an open one empty only when it comes twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from spreadcheck.crew.entry import Entry, read_entry
+from spreadcheck.crew.recording import Recording, next_open, place_named
+from spreadcheck.crew.slips import doubts_of, refusal_of
+from spreadcheck.sheet.traytest import CatchState
+
+MAX_NOTE = 300
+
+TAKEN, ASKED, TOLD, SHOW, HELP, DONE = "taken", "asked", "told", "show", "help", "done"
+
+
+@dataclass(frozen=True)
+class Reply:
+    """The state after a typed line, what to say about it, and of what sort that is.
+
+    `sort` is "taken" (something was recorded), "asked" (the same tray is asked again), "told", "show" (the table is
+    wanted), "help" or "done".
+    """
+
+    recording: Recording
+    say: str
+    sort: str
+
+
+def answer(recording: Recording, text: str) -> Reply:
+    """What a typed line does.
+
+    Parameters
+    ----------
+    recording : Recording
+        The state. [-]
+    text : str
+        The line as typed. [-]
+
+    Returns
+    -------
+    Reply
+        The next state and what to say. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.crew.recording import begin
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> nan = float("nan")
+    >>> state = begin(tray_test([-1, 0, 1], [nan, nan, nan], tray_width="0.5 m", tray_length="0.5 m"))
+    >>> for typed in ("11,2", "121", "12.1", "", "x"):
+    ...     reply = answer(state, typed); state = reply.recording
+    ...     print(f"{reply.sort}: {reply.say[:80]}")
+    taken: L1, pass 1: 11.2 g
+    asked: 121 g is at least ten times its neighbour: L1 11.2 g. Type it again (or !) if it
+    taken: C, pass 1: 12.1 g
+    asked: Leave R1, pass 1 empty (not weighed)? Press Enter again to leave it, or type the
+    taken: R1, pass 1: x, thrown out
+    """
+    unit = "g" if recording.over else recording.test.columns[recording.cell(recording.at)[1]].unit
+    entry = read_entry(text, unit)
+    if recording.over and entry.kind in _AT_A_TRAY:
+        return _past_the_end(recording, entry)
+    if entry.kind in _WORDS:
+        return _WORDS[entry.kind](recording)
+    return _ENTRIES[entry.kind](recording, entry)
+
+
+# --- what each kind of entry does ------------------------------------------------------------------------------------
+
+
+def _weight(recording: Recording, entry: Entry) -> Reply:
+    tray, column = recording.cell(recording.at)
+    unit = recording.test.columns[column].unit
+    refusal = refusal_of(entry.number, unit)
+    if refusal:
+        return Reply(replace(recording, asked=None), f"{refusal}.", ASKED)
+    asked = recording.asked
+    again = asked is not None and asked.kind == "weight" and asked.number == entry.number
+    doubts = () if again or entry.insists else doubts_of(recording.test, tray, column, entry)
+    if doubts:
+        say = f"{'; '.join(doubts)}. Type it again (or !) if it is right, else the right one."
+        return Reply(replace(recording, asked=entry), say, ASKED)
+    return _fill(recording, CatchState.WEIGHED, entry.number, f"{entry.number:.10g} {unit}")
+
+
+def _thrown_out(recording: Recording) -> Reply:
+    return _fill(recording, CatchState.THROWN_OUT, np.nan, "x, thrown out")
+
+
+def _blank(recording: Recording) -> Reply:
+    was = recording.now(recording.at)
+    what = f"left empty, not weighed{f' ({was} taken out)' if was else ''}"
+    emptied = replace(recording, left_empty=recording.left_empty | {recording.at})
+    return _fill(emptied, CatchState.NOT_WEIGHED, np.nan, what)
+
+
+def _enter(recording: Recording, entry: Entry) -> Reply:
+    """A bare Enter keeps what stands in a cell; it leaves an open one empty only at the second time."""
+    name, was = recording.name(recording.at), recording.now(recording.at)
+    if was:
+        return Reply(_onward(recording), f"{name}: {was}, kept", TOLD)
+    if recording.asked is not None and recording.asked.kind == "enter":
+        return _blank(recording)
+    say = f"Leave {name} empty (not weighed)? Press Enter again to leave it, or type the weight; 0 if nothing fell in."
+    return Reply(replace(recording, asked=entry), say, ASKED)
+
+
+def _insist(recording: Recording) -> Reply:
+    asked = recording.asked
+    if asked is None:
+        return _told(recording, "There is nothing to insist on; type the weight first.")
+    return _blank(recording) if asked.kind == "enter" else _weight(recording, asked)
+
+
+def _note(recording: Recording, entry: Entry) -> Reply:
+    tray, _ = recording.cell(recording.at)
+    name = recording.test.tray[tray]
+    notes = list(recording.test.note)
+    note = "; ".join(part for part in (notes[tray], entry.words) if part)
+    if not entry.words:
+        return _told(recording, "The note has no words; type note and a few, such as: note tray was tilted.")
+    if len(note) > MAX_NOTE:
+        return _told(recording, f"The note on {name} would be longer than {MAX_NOTE} signs; make it shorter.")
+    notes[tray] = note
+    test = replace(recording.test, note=tuple(notes))
+    return Reply(replace(recording, test=test), f"Note on {name}: {note}", TAKEN)
+
+
+def _back(recording: Recording) -> Reply:
+    place = recording.trail[-1] if recording.trail else recording.at - 1
+    if place < 0:
+        return _told(recording, "This is the first tray; there is nothing to go back to.")
+    return _go(replace(recording, trail=recording.trail[:-1]), place)
+
+
+def _go_to(recording: Recording, entry: Entry) -> Reply:
+    place = place_named(recording, entry.words)
+    if place is None:
+        first, last = recording.test.tray[0], recording.test.tray[-1]
+        passes = ", ".join(column.name for column in recording.test.columns[:6])
+        return _told(
+            recording,
+            f'There is no tray "{entry.words}"; the trays run from {first} to {last}, the passes are {passes}.',
+        )
+    return _go(recording, place)
+
+
+def _next(recording: Recording) -> Reply:
+    place = next_open(recording, -1)
+    return Reply(replace(recording, at=place, asked=None), "On to the first tray that is still open.", TOLD)
+
+
+def _go(recording: Recording, place: int) -> Reply:
+    was = recording.now(place)
+    now = f"holds {was}; Enter keeps it, blank takes it out" if was else "is empty"
+    at = replace(recording, at=place, asked=None, left_empty=_reopened(recording, place))
+    return Reply(at, f"{recording.name(place)} {now}.", TOLD)
+
+
+def _unclear(recording: Recording, entry: Entry) -> Reply:
+    return Reply(replace(recording, asked=None), f"{entry.words}.", ASKED)
+
+
+def _past_the_end(recording: Recording, entry: Entry) -> Reply:
+    if entry.kind == "enter":
+        return Reply(recording, "", DONE)
+    say = "Every tray of every pass has been asked, so this was not taken. Type back, go to R4, show or finish."
+    return Reply(recording, say, ASKED)
+
+
+_WORDS: dict[str, Callable[[Recording], Reply]] = {
+    "thrown out": _thrown_out,
+    "blank": _blank,
+    "insist": _insist,
+    "back": _back,
+    "next": _next,
+    "show": lambda recording: Reply(recording, "", SHOW),
+    "help": lambda recording: Reply(recording, "", HELP),
+    "later": lambda recording: Reply(recording, "", DONE),
+}
+_ENTRIES: dict[str, Callable[[Recording, Entry], Reply]] = {
+    "weight": _weight,
+    "enter": _enter,
+    "note": _note,
+    "go to": _go_to,
+    "unclear": _unclear,
+}
+_AT_A_TRAY = ("weight", "thrown out", "blank", "enter", "insist", "note", "unclear")
+
+
+# --- the steps they are made of --------------------------------------------------------------------------------------
+
+
+def _fill(recording: Recording, state: CatchState, number: float, what: str) -> Reply:
+    """The cell asked for now holds something else; on to the next open one."""
+    tray, column = recording.cell(recording.at)
+    catch, states = recording.test.catch.copy(), recording.test.state.copy()
+    catch[tray, column], states[tray, column] = number, state
+    test = replace(recording.test, catch=catch, state=states)
+    return Reply(_onward(replace(recording, test=test)), f"{recording.name(recording.at)}: {what}", TAKEN)
+
+
+def _onward(recording: Recording) -> Recording:
+    at = next_open(recording, recording.at)
+    return replace(recording, at=at, asked=None, trail=(*recording.trail, recording.at))
+
+
+def _told(recording: Recording, say: str) -> Reply:
+    return Reply(recording, say, ASKED)
+
+
+def _reopened(recording: Recording, place: int) -> frozenset[int]:
+    """Who goes back to an empty cell means to weigh it, and the empty ones that follow it."""
+    run = place
+    while run in recording.left_empty:
+        run += 1
+    return recording.left_empty - set(range(place, run))

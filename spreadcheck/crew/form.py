@@ -1,0 +1,247 @@
+"""The entry form of a tray test: what a person in the field is asked, in which order, and what is said beside it.
+
+1. `Detail`        one row of the form as it is asked: label, what is known, unit, what may be answered
+2. `EntryForm`     the details, the conditions to note, the tray line and the cells, ready for paper or a phone
+3. `entry_form`    a tray sheet -> its entry form
+4. `unit_system`, `proposed_unit`   the units a form proposes where the sheet gives none
+5. `CAUTIONS`      what is said before anyone walks to the trays
+6. `CELL_RULE`     blank, 0 and x, which are never confused
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from spreadcheck.errors import Fault, SheetError
+from spreadcheck.sheet.cells import shortest
+from spreadcheck.sheet.labels import LABELS, Label, known_label
+from spreadcheck.sheet.traytest import CatchColumn, CatchState, FormRow, TrayTest
+from spreadcheck.units import KINDS
+
+# A person fills these in by hand; past them a form is no help, and its file is no longer light.
+MAX_FORM_TRAYS = 1_000
+MAX_FORM_CELLS = 20_000
+
+# A stretch without a tray is called a gap from this many usual spacings on (own rule: half a tray more than usual).
+GAP_SPACINGS = 1.5
+
+# A weight this many times its neighbours is asked about once more, and one as many times less: so a lost decimal mark.
+DOUBT_TIMES = 10
+
+ABOUT = (
+    "test", "date", "place", "operator", "machine", "product",
+    "tray width", "tray length", "runs per catch", "reversed passes", "target rate", "bout width", "driving",
+    "wheel track", "scale resolution", "bulk density", "notes",
+)  # fmt: skip
+CONDITIONS = (
+    "wind speed", "wind from", "air temperature", "relative humidity", "surface",
+    "travel speed", "spinner speed", "gate setting", "swath height", "vanes", "drop point",
+)  # fmt: skip
+
+CELL_RULE = "blank = not weighed (never 0 for it) \u00b7 0 = nothing fell in \u00b7 x = weighed but thrown out"
+
+# Common to operator handbooks and farm-safety advice on spreaders; the maker's manual always goes first.
+CAUTIONS = (
+    "Nobody near turning discs: keep everyone well clear of the throw on all sides. Thrown granules injure eyes.",
+    "Before anyone touches a tray, the hopper or the discs: feed shut, discs at a standstill, drive off, engine off, "
+    "key out - locked out so that nobody can start it.",
+    "Wear eye protection, gloves and dust protection; ear protection beside a running machine.",
+    "Product label, safety data sheet and local rules first: distance to water and boundaries, wind, storage.",
+    "Several passes over one line give the ground several doses: choose land where that does no harm.",
+    "The machine maker's manual goes before this form wherever they differ.",
+)
+
+
+@dataclass(frozen=True)
+class Detail:
+    """One row of the form as it is asked; `unit` is the sheet's own, or the one proposed where it gives none."""
+
+    label: str
+    value: str
+    unit: str
+    kind: str = "text"
+    choices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class EntryForm:
+    """The entry form of one test. Trays run from left to right as seen when driving."""
+
+    test: TrayTest
+    about: tuple[Detail, ...]
+    conditions: tuple[Detail, ...]
+    further: tuple[Detail, ...]
+    places: tuple[str, ...]  # "3 m left", a tray
+    cells: tuple[tuple[str, ...], ...]  # a tray: "" not weighed or not yet, "x", or the catch as the sheet writes it
+    wheels_m: tuple[float, ...]  # centre lines of the wheels, where the wheel track is known
+    gaps_m: tuple[tuple[float, float], ...]  # from tray edge to tray edge
+
+    @property
+    def columns(self) -> tuple[CatchColumn, ...]:
+        """The columns to fill in: the passes, or the components of each."""
+        return self.test.columns
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What must be known about the passes before the first weight is written."""
+        said = []
+        if self.test.runs_per_catch > 1:
+            said.append(f"Weigh the trays only after every {self.test.runs_per_catch} runs.")
+        if self.test.reversed_passes:
+            passes = ", ".join(str(number) for number in self.test.reversed_passes)
+            said.append(f"Driven the other way over the line: pass {passes}. The trays keep their names and places.")
+        return tuple(said)
+
+
+def entry_form(test: TrayTest) -> EntryForm:
+    """The entry form of a tray sheet, with everything that the sheet already knows filled in.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test as its sheet holds it; catches may be there already. [-]
+
+    Returns
+    -------
+    EntryForm
+        What to ask, and what to say beside it. [-]
+
+    Raises
+    ------
+    SheetError
+        If there is no tray or no pass to fill in, or there are more than anybody fills in by hand.
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test([-3, 0, 3], [[float("nan")] * 2] * 3, tray_width="0.5 m", tray_length="0.5 m",
+    ...                  form={"wheel track": "1.8 m"})
+    >>> form = entry_form(test)
+    >>> form.places, form.wheels_m, form.cells[0]
+    (('3 m left', 'centre', '3 m right'), (-0.9, 0.9), ('', ''))
+    """
+    _check(test)
+    half = (test.quantity("wheel track") or 0.0) / 2
+    system = unit_system(test)
+    asked = {*ABOUT, *CONDITIONS}
+    return EntryForm(
+        test=test,
+        about=_details(test, ABOUT, system),
+        conditions=_details(test, CONDITIONS, system),
+        further=tuple(_known(row) for row in test.form if row.value.strip() and _plain(row.label) not in asked),
+        places=tuple(_place(at, test.offset_unit) for at in test.offset.tolist()),
+        cells=tuple(
+            tuple(map(_cell, row, states)) for row, states in zip(test.catch.tolist(), test.state.tolist(), strict=True)
+        ),
+        wheels_m=(-half, half) if half else (),
+        gaps_m=_gaps(test),
+    )
+
+
+def _check(test: TrayTest) -> None:
+    source = test.source or "the tray sheet"
+    if not test.tray:
+        raise SheetError(Fault(source, "there are no trays", "add one row a tray below the unit row, such as C, 0"))
+    if not test.columns:
+        raise SheetError(Fault(source, "there is no pass to fill in", 'add a column "pass 1" with its unit g'))
+    cells = len(test.tray) * len(test.columns)
+    if len(test.tray) > MAX_FORM_TRAYS or cells > MAX_FORM_CELLS:
+        raise SheetError(
+            Fault(
+                source,
+                f"{len(test.tray):,} trays x {len(test.columns):,} columns are too many to fill in by hand",
+                f"make a form of at most {MAX_FORM_TRAYS:,} trays and {MAX_FORM_CELLS:,} cells",
+            )
+        )
+
+
+def _plain(label: str) -> str:
+    known = known_label(label)
+    return known.name if known else label
+
+
+def _details(test: TrayTest, names: Iterable[str], system: str) -> tuple[Detail, ...]:
+    rows = {_plain(row.label): row for row in test.form}
+    return tuple(_asked(LABELS[name], rows.get(name), system) for name in names)
+
+
+def _asked(label: Label, row: FormRow | None, system: str) -> Detail:
+    value, unit = (row.value, row.unit) if row else ("", "")
+    return Detail(label.name, value, unit or proposed_unit(label, system), label.kind, label.choices)
+
+
+def _known(row: FormRow) -> Detail:
+    return Detail(row.label, row.value, row.unit)
+
+
+def unit_system(test: TrayTest) -> str:
+    """The unit system in which a test thinks, by the unit of its offsets.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+
+    Returns
+    -------
+    str
+        "metric" or "us". [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> unit_system(tray_test([-1, 1], [4, 5], tray_width="1 ft", tray_length="1 ft"))
+    'metric'
+    """
+    return "us" if test.offset_unit in ("ft", "in", "yd") else "metric"
+
+
+def proposed_unit(label: Label, system: str = "metric") -> str:
+    """The unit that a form proposes where the sheet does not give one.
+
+    Parameters
+    ----------
+    label : Label
+        The row of the form. [-]
+    system : str
+        "metric" or "us". [-]
+
+    Returns
+    -------
+    str
+        The unit, or "" for a row that takes none. [-]
+
+    Examples
+    --------
+    >>> proposed_unit(LABELS["wind speed"]), proposed_unit(LABELS["wind speed"], "us"), proposed_unit(LABELS["surface"])
+    ('m/s', 'mph', '')
+    """
+    if label.kind not in KINDS:
+        return ""
+    return KINDS[label.kind].us if system == "us" else label.unit
+
+
+def _cell(catch: float, state: int) -> str:
+    """A catch as the sheet writes it: nothing where it was not weighed, x where it was thrown out."""
+    if state == CatchState.WEIGHED:
+        return shortest(catch)
+    return "x" if state == CatchState.THROWN_OUT else ""
+
+
+def _place(offset: float, unit: str) -> str:
+    if offset == 0:
+        return "centre"
+    return f"{shortest(abs(offset))} {unit} {'left' if offset < 0 else 'right'}"
+
+
+def _gaps(test: TrayTest) -> tuple[tuple[float, float], ...]:
+    """Stretches of the tray line without a tray, from tray edge to tray edge."""
+    spacing = np.diff(test.offset_m)
+    if not len(spacing):
+        return ()
+    half = test.tray_width_m / 2
+    wide = np.flatnonzero(spacing > GAP_SPACINGS * np.median(spacing))
+    return tuple((float(test.offset_m[i] + half), float(test.offset_m[i + 1] - half)) for i in wide)

@@ -1,0 +1,203 @@
+"""One recorder a sheet, and never over somebody else's change.
+
+1. `lock_sheet`   holds a sheet for one process; a dead process holds nothing
+2. `KeptSheet`    a sheet as it was last read or written; `keep` writes only over that
+3. `take_up`      a sheet from the disk, with the test in it
+
+The lock is the system's own on a small file beside the sheet, not a note of who came first: it ends with the process.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from spreadcheck.errors import Fault, OutputError, SheetError
+from spreadcheck.sheet.cells import MAX_BYTES
+from spreadcheck.sheet.files import check_target
+from spreadcheck.sheet.traysheet import read_sheet, write_sheet
+from spreadcheck.sheet.traytest import TrayTest
+
+_COPIES = 99  # copies set aside beside one sheet before it is time to clear up
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _hold(handle: int) -> None:
+        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+
+else:
+    import fcntl
+
+    def _hold(handle: int) -> None:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+@dataclass(frozen=True)
+class KeptSheet:
+    """A sheet as it was last read or written here. `digest` is "" while the file does not exist."""
+
+    path: str
+    digest: str
+
+    def keep(self, test: TrayTest) -> KeptSheet:
+        """Write the test whole over the sheet, unless something else has changed it; the sheet as it stands then."""
+        if _digest(self.path) != self.digest:
+            raise _changed(self.path, test)
+        write_sheet(test, self.path, overwrite=bool(self.digest))
+        return KeptSheet(self.path, _digest(self.path))
+
+
+@contextlib.contextmanager
+def lock_sheet(path: str | os.PathLike[str]) -> Iterator[None]:
+    """Hold a sheet for this process while it is recorded on.
+
+    Parameters
+    ----------
+    path : str or path-like
+        The sheet, there already or not. [-]
+
+    Returns
+    -------
+    iterator of None
+        A context; the sheet is free again when it ends, or when the process does. [-]
+
+    Raises
+    ------
+    OutputError
+        If the folder can't be written to, or another process holds the sheet.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder, lock_sheet(Path(folder) / "field.csv"):
+    ...     sorted(os.listdir(folder))
+    ['.field.csv.lock']
+    """
+    target = Path(os.path.realpath(path))
+    check_target(target, shown=os.fspath(path), overwrite=True)
+    own = os.access in os.supports_effective_ids
+    if target.exists() and not os.access(target, os.W_OK, effective_ids=own):
+        raise OutputError(Fault(os.fspath(path), "is marked as not to be written to", "allow it, or record on a copy"))
+    lock = target.with_name(f".{target.name[:200]}.lock")
+    handle = _held(lock, os.fspath(path))
+    try:
+        yield
+    finally:
+        _let_go(lock, handle)
+
+
+def take_up(path: str | os.PathLike[str]) -> tuple[KeptSheet, TrayTest | None]:
+    """A sheet from the disk to go on with, and the test in it.
+
+    Parameters
+    ----------
+    path : str or path-like
+        The sheet. [-]
+
+    Returns
+    -------
+    tuple of KeptSheet and TrayTest or None
+        The sheet, and the test; None where the file does not exist yet. [-]
+
+    Raises
+    ------
+    SheetError
+        If the sheet can't be read as it stands, or changes while it is read.
+    OutputError
+        If its name has not the ending of a tray sheet.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     sheet, nothing = take_up(Path(folder) / "field.csv")
+    ...     sheet = sheet.keep(tray_test([-1, 1], [4, 5], tray_width="0.5 m", tray_length="0.5 m"))
+    ...     nothing, take_up(sheet.path)[1].tray
+    (None, ('L1', 'R1'))
+    """
+    name = os.fspath(path)
+    if os.path.splitext(name)[1].casefold() not in (".csv", ".xlsx"):
+        raise OutputError(Fault(name, "a tray sheet is a .csv or an .xlsx file", "give it one of these endings"))
+    digest = _digest(name)
+    if not digest:
+        return KeptSheet(name, ""), None
+    test = read_sheet(name)
+    if _digest(name) != digest:
+        raise SheetError(Fault(name, "changed while it was being read", "close what else has it open and try again"))
+    return KeptSheet(name, digest), test
+
+
+def _held(lock: Path, shown: str) -> int:
+    """The handle of a lock file that this process holds, and that still has its name."""
+    while True:
+        try:
+            handle = os.open(lock, os.O_RDWR | os.O_CREAT, 0o666)
+        except OSError as error:
+            reason = error.strerror or str(error)
+            fault = Fault(shown, f"its folder can't be written to ({reason})", "record in a folder you may write to")
+            raise OutputError(fault) from error
+        try:
+            _hold(handle)
+        except OSError as error:
+            os.close(handle)
+            raise _not_held(error, shown) from error
+        with contextlib.suppress(FileNotFoundError):
+            if os.path.samestat(os.fstat(handle), os.stat(lock)):
+                return handle
+        os.close(handle)  # its last holder has just removed it: the name now stands for another file, or for none
+
+
+def _not_held(error: OSError, shown: str) -> OutputError:
+    if isinstance(error, (BlockingIOError, PermissionError)):
+        return OutputError(
+            Fault(shown, "is being recorded on already", "finish the other recording first, or record on another sheet")
+        )
+    reason = error.strerror or str(error)
+    return OutputError(Fault(shown, f"can't be locked ({reason})", "record on a disk of this computer"))
+
+
+def _let_go(lock: Path, handle: int) -> None:
+    """Remove the lock file while it is still held, so that nobody takes one that is about to go."""
+    with contextlib.suppress(OSError):  # some systems keep an open file's name; a file that stays holds nothing
+        lock.unlink()
+    os.close(handle)
+
+
+def _digest(path: str) -> str:
+    """What is in a file, as a fingerprint; "" if there is none."""
+    try:
+        with open(path, "rb") as file:
+            return hashlib.sha256(file.read(MAX_BYTES + 1)).hexdigest()
+    except FileNotFoundError:
+        return ""
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise SheetError(Fault(path, f"can't be read ({reason})", "check the file and its disk")) from error
+
+
+def _changed(path: str, test: TrayTest) -> OutputError:
+    """The sheet is not as it was left: it stays so, and what was recorded here is set aside beside it."""
+    copy = _set_aside(path, test)
+    problem = "was changed or removed by something else during the recording, and was left as it is"
+    if not copy:
+        return OutputError(Fault(path, problem, "what was recorded here could not be set aside; make room beside it"))
+    return OutputError(Fault(path, problem, f"what was recorded here is in {copy}; compare the two and keep one"))
+
+
+def _set_aside(path: str, test: TrayTest) -> str:
+    stem, ending = os.path.splitext(path)
+    for number in range(1, _COPIES + 1):
+        copy = f"{stem}.recorded{'' if number == 1 else f'-{number}'}{ending}"
+        if not os.path.exists(copy):
+            with contextlib.suppress(OutputError):
+                write_sheet(test, copy)
+                return copy
+            break
+    return ""

@@ -1,0 +1,133 @@
+"""What a plan leaves behind: the tray sheet to fill in, and the plan for other programs.
+
+1. `planned_sheet`   the tray sheet, all details as form rows, catches blank
+2. `plan_json`       the plan as plain data, schema spreadcheck/plan/1
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from spreadcheck.crew.plan import Plan
+from spreadcheck.crew.wish import Wish, standard_runs
+from spreadcheck.sheet.traytest import FormRow, TrayTest, tray_test
+from spreadcheck.units import KINDS, from_inside, shown_unit
+
+SCHEMA = "spreadcheck/plan/1"
+
+
+def planned_sheet(plan: Plan, system: str = "metric") -> TrayTest:
+    """The tray sheet of a plan, with all details as form rows and blank catches, ready to be filled in.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [m, kg/ha]
+    system : str
+        "metric" or "us": the units that the sheet is written in. [-]
+
+    Returns
+    -------
+    TrayTest
+        The sheet. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.crew.plan import plan_line
+    >>> sheet = planned_sheet(plan_line(Wish(target_rate_kg_ha=100, bout_width_m=24, wheel_track_m=1.8)))
+    >>> sheet.quantity("bout width"), len(sheet.tray), sheet.passes
+    (24.0, 33, (1, 2, 3, 4, 5))
+    """
+    wish, unit = plan.wish, shown_unit("length", system)
+    blank = tray_test(
+        plan.offset_m,
+        np.full((len(plan.offset_m), plan.passes), np.nan),
+        tray_width=f"{wish.tray_width_m!r} m",
+        tray_length=f"{wish.tray_length_m!r} m",
+    )
+    return replace(
+        blank,
+        form=_form(plan, system),
+        offset=np.round(plan.offset_m / KINDS["length"].factors[unit], 4),
+        offset_unit=unit,
+        note=tuple("wheel track, no tray" if wheel else "" for wheel in plan.at_wheel.tolist()),
+    )
+
+
+def _form(plan: Plan, system: str) -> tuple[FormRow, ...]:
+    """All details that are known, and a blank row for each that is still to be noted."""
+    wish = plan.wish
+    lengths = {"tray width": wish.tray_width_m, "tray length": wish.tray_length_m}
+    known: list[tuple[str, str, float | None]] = [
+        *((label, "length", value) for label, value in lengths.items()),
+        ("travel speed", "speed", wish.travel_speed_m_s),
+        ("target rate", "rate", wish.target_rate_kg_ha),
+        ("bout width", "length", wish.bout_width_m),
+        ("wheel track", "length", wish.wheel_track_m),
+        ("scale resolution", "catch mass", wish.scale_resolution_g),
+    ]
+    rows = [FormRow(label, "") for label in ("test", "date", "place", "operator", "machine", "product")]
+    rows += [_row(label, kind, value, system) for label, kind, value in known if value is not None]
+    rows.append(FormRow("runs per catch", str(wish.runs_per_catch)))
+    rows += [FormRow("spinner speed", "", "rpm"), FormRow("discharge", "", shown_unit("flow", system))]
+    rows += [FormRow("wind speed", "", shown_unit("wind speed", system)), FormRow("wind from", "")]
+    rows += [FormRow("bulk density", "", shown_unit("density", system)), FormRow("size guide number", "")]
+    rows += [FormRow("granule density", "", "kg/m3"), FormRow("notes", "")]
+    return tuple(rows)
+
+
+def _row(label: str, kind: str, value: float, system: str) -> FormRow:
+    unit = shown_unit(kind, system)
+    return FormRow(label, f"{from_inside(value, unit, kind):.6g}", unit)
+
+
+def plan_json(plan: Plan) -> dict[str, Any]:
+    """The plan as plain data, SI throughout, keys carry their units.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    dict
+        Data that `json.dumps` takes. [SI]
+
+    Examples
+    --------
+    >>> from spreadcheck.crew.plan import plan_line
+    >>> data = plan_json(plan_line(Wish(target_rate_kg_ha=100, bout_width_m=24)))
+    >>> data["schema"], data["passes"], data["spacing_m"]
+    ('spreadcheck/plan/1', 5, 1.5)
+    """
+    standard = standard_runs(plan.wish.travel_speed_m_s)
+    return {
+        "schema": SCHEMA,
+        "wish": {name: getattr(plan.wish, name) for name in Wish.__dataclass_fields__},
+        "bout_width_m": plan.bout_width_m,
+        "throw_m": plan.throw_m,
+        "spacing_m": plan.spacing_m,
+        "offset_m": plan.offset_m[~plan.at_wheel].tolist(),
+        "wheel_offset_m": plan.offset_m[plan.at_wheel].tolist(),
+        "trays": plan.trays,
+        "trays_in_bout": plan.trays_in_bout,
+        "passes": plan.passes,
+        "runs_per_catch": plan.wish.runs_per_catch,
+        "runs_weighed_together": plan.runs_together,
+        "counting_noise_pct": plan.counting_pct,
+        "reading_error_pct": plan.reading_pct,
+        "noise_pct": plan.noise_pct,
+        "half_rate_catch_g": plan.half_catch_g,
+        "standard_runs": standard[0] if standard else None,
+        "standard_equivalent_passes": standard[1] if standard else None,
+        "run_up_m": plan.run_up_m,
+        "run_out_m": plan.run_out_m,
+        "product_kg": plan.product_kg,
+        "driving_s": plan.driving_s,
+        "weighing_s": plan.weighing_s,
+        "warnings": [{"code": finding.code, "message": finding.message} for finding in plan.findings],
+    }

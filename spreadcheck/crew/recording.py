@@ -1,0 +1,313 @@
+"""Where the recording of a test stands: the catches so far, which tray is next, which question is open.
+
+1. `Recording`     the test so far, which tray is next, and the question that stands
+2. `begin`         the state in which a sheet is taken up, new or half filled
+3. `order_seen`    the order in which a half-filled sheet was recorded
+4. `next_open`     the cell to ask for next
+5. `place_named`   the cell that "R4 pass 2" names
+6. `empty_places`, `names_of`  the trays left empty, and how they are called
+7. `catches_shown` what the bar picture shows
+
+The cells of a sheet are counted in recording order: pass by pass, trays from left to right; or tray by tray.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from spreadcheck.crew.entry import Entry
+from spreadcheck.sheet.traytest import CatchState, FloatArray, TrayTest
+
+PASS_BY_PASS = "pass by pass"
+TRAY_BY_TRAY = "tray by tray"
+
+
+@dataclass(frozen=True, eq=False)
+class Recording:
+    """The test so far, the cell that is asked for next, and the question that stands.
+
+    `at` counts cells in recording order and equals `cells` when every one has been asked. `left_empty` are the cells
+    that were left empty on purpose; `asked` is the entry that waits for a second word; `trail` the cells answered.
+    """
+
+    test: TrayTest
+    order: str = PASS_BY_PASS
+    at: int = 0
+    left_empty: frozenset[int] = frozenset()
+    asked: Entry | None = None
+    trail: tuple[int, ...] = ()
+
+    @property
+    def cells(self) -> int:
+        """How many cells the sheet has. [-]"""
+        return int(self.test.state.size)
+
+    @property
+    def over(self) -> bool:
+        """Whether every cell has been asked."""
+        return self.at >= self.cells
+
+    @property
+    def filled(self) -> int:
+        """How many cells are weighed or thrown out. [-]"""
+        return int((self.test.state != CatchState.NOT_WEIGHED).sum())
+
+    def cell(self, place: int) -> tuple[int, int]:
+        """Tray and column of a place in recording order."""
+        trays, columns = self.test.state.shape
+        if self.order == TRAY_BY_TRAY:
+            return place // columns, place % columns
+        return place % trays, place // trays
+
+    def part(self, place: int) -> int:
+        """The column of a place when recording pass by pass, its tray when tray by tray: bars are due as it changes."""
+        at = min(place, self.cells - 1)
+        own = self.cell(at)[self.order == PASS_BY_PASS]
+        return own if place < self.cells else -1
+
+    def name(self, place: int) -> str:
+        """How a place is called: tray, pass and component."""
+        tray, column = self.cell(place)
+        return f"{self.test.tray[tray]}, {self.test.columns[column].name}"
+
+    def now(self, place: int) -> str:
+        """What stands in a place: its weight with the unit, "x", or "" for an empty one."""
+        tray, column = self.cell(place)
+        if self.test.state[tray, column] == CatchState.NOT_WEIGHED:
+            return ""
+        unit = self.test.columns[column].unit
+        shown = self.shown_in(tray, column)
+        return shown if shown == "x" else f"{shown} {unit}"
+
+    def shown_in(self, tray: int, column: int) -> str:
+        """A cell as the table shows it: the weight, "x" for thrown out, a dot for an empty one."""
+        state = self.test.state[tray, column]
+        if state == CatchState.WEIGHED:
+            return f"{self.test.catch[tray, column]:.10g}"
+        return "x" if state == CatchState.THROWN_OUT else "."
+
+
+def begin(test: TrayTest, *, order: str = PASS_BY_PASS) -> Recording:
+    """The state in which a sheet is taken up: behind the last cell that is filled.
+
+    A sheet can't tell a cell left empty on purpose from one not reached yet; empty ones before the last filled cell
+    are taken as left on purpose, and `empty_places` lists them.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test as its sheet holds it. [-]
+    order : str
+        "pass by pass" or "tray by tray". [-]
+
+    Returns
+    -------
+    Recording
+        The state. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> nan = float("nan")
+    >>> half = tray_test([-1, 0, 1], [[5, 4], [nan, 9], [5, nan]], tray_width="0.5 m", tray_length="0.5 m")
+    >>> state = begin(half); state.name(state.at), names_of(state, state.left_empty)
+    ('R1, pass 2', 'C pass 1')
+    """
+    fresh = Recording(test, order)
+    filled = np.flatnonzero(_in_order(fresh) != CatchState.NOT_WEIGHED)
+    at = int(filled[-1]) + 1 if len(filled) else 0
+    return replace(fresh, at=at, left_empty=frozenset(set(range(at)) - set(filled.tolist())))
+
+
+def order_seen(test: TrayTest) -> str:
+    """The order in which a half-filled sheet was recorded: the one with fewer empty cells before the last filled one.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test as its sheet holds it. [-]
+
+    Returns
+    -------
+    str
+        "pass by pass", also where both orders fit alike, or "tray by tray". [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> nan = float("nan")
+    >>> order_seen(tray_test([-1, 0, 1], [[5, 5], [9, 9], [nan, nan]], tray_width="0.5 m", tray_length="0.5 m"))
+    'tray by tray'
+    """
+    empty = [len(begin(test, order=order).left_empty) for order in (PASS_BY_PASS, TRAY_BY_TRAY)]
+    return TRAY_BY_TRAY if empty[1] < empty[0] else PASS_BY_PASS
+
+
+def next_open(recording: Recording, after: int) -> int:
+    """The next cell that is neither filled nor left empty on purpose: behind a place, else the first before it.
+
+    Parameters
+    ----------
+    recording : Recording
+        The state. [-]
+    after : int
+        The place behind which to look first; -1 for the first of all. [-]
+
+    Returns
+    -------
+    int
+        The place; the number of cells where none is open. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> nan = float("nan")
+    >>> state = Recording(tray_test([-1, 0, 1], [nan, nan, 5], tray_width="0.5 m", tray_length="0.5 m"))
+    >>> next_open(state, 0), next_open(state, 1), next_open(state, -1)
+    (1, 0, 0)
+    """
+    is_open = _in_order(recording) == CatchState.NOT_WEIGHED
+    is_open[list(recording.left_empty)] = False
+    places = np.flatnonzero(is_open)
+    if not len(places):
+        return recording.cells
+    behind = places[places > after]
+    return int(behind[0] if len(behind) else places[0])
+
+
+def place_named(recording: Recording, words: str) -> int | None:
+    """The cell that words such as "R4" or "R4 pass 2" name; the pass is the one being recorded unless given.
+
+    Parameters
+    ----------
+    recording : Recording
+        The state. [-]
+    words : str
+        A tray, and a pass if one likes, in any case of letters. [-]
+
+    Returns
+    -------
+    int or None
+        The place in recording order, or None if there is no such tray or pass. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> state = begin(tray_test([-1, 0, 1], [[5, 4], [9, 9], [5, 5]], tray_width="0.5 m", tray_length="0.5 m"))
+    >>> place_named(state, "r1"), place_named(state, "L1 pass 1"), place_named(state, "R9")
+    (5, 0, None)
+    """
+    wanted = " ".join(words.casefold().split())
+    trays = {name.casefold(): at for at, name in reversed(list(enumerate(recording.test.tray)))}
+    if wanted in trays:
+        column = recording.cell(min(recording.at, recording.cells - 1))[1]
+        return _place(recording, trays[wanted], column)
+    for column, name in _column_names(recording.test):
+        tray = trays.get(wanted.removesuffix(name).strip(" ,"))
+        if wanted.endswith(name) and tray is not None:
+            return _place(recording, tray, column)
+    return None
+
+
+def empty_places(recording: Recording) -> tuple[int, ...]:
+    """The cells asked so far that hold nothing, in recording order.
+
+    Parameters
+    ----------
+    recording : Recording
+        The state. [-]
+
+    Returns
+    -------
+    tuple of int
+        Their places. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> empty_places(begin(tray_test([-1, 0, 1], [5, float("nan"), 5], tray_width="0.5 m", tray_length="0.5 m")))
+    (1,)
+    """
+    return tuple(int(p) for p in np.flatnonzero(_in_order(recording)[: recording.at] == CatchState.NOT_WEIGHED))
+
+
+def names_of(recording: Recording, places: Iterable[int], *, most: int = 8) -> str:
+    """Cells by name, as a list for a message.
+
+    Parameters
+    ----------
+    recording : Recording
+        The state. [-]
+    places : iterable of int
+        Places in recording order. [-]
+    most : int
+        How many are named before the rest is only counted. [-]
+
+    Returns
+    -------
+    str
+        The names. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> names_of(begin(tray_test([-1, 0, 1], [5, 9, 5], tray_width="0.5 m", tray_length="0.5 m")), [0, 2])
+    'L1 pass 1, R1 pass 1'
+    """
+    ordered = sorted(places)
+    shown = ", ".join(recording.name(place).replace(", ", " ", 1) for place in ordered[:most])
+    return f"{shown} and {len(ordered) - most} more" if len(ordered) > most else shown
+
+
+def catches_shown(recording: Recording) -> FloatArray:
+    """What the bar picture shows: the catches of the pass being recorded, or the trays' means when tray by tray.
+
+    Parameters
+    ----------
+    recording : Recording
+        The state. [-]
+
+    Returns
+    -------
+    ndarray, shape (trays,)
+        Catches; NaN where there is none. [unit of the column]
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test([-1, 1], [[5, 7], [8, float("nan")]], tray_width="0.5 m", tray_length="0.5 m")
+    >>> catches_shown(begin(test)), catches_shown(begin(test, order=TRAY_BY_TRAY))
+    (array([ 7., nan]), array([6., 8.]))
+    """
+    catch = recording.test.catch
+    if recording.order == PASS_BY_PASS:
+        shown: FloatArray = catch[:, recording.cell(min(recording.at, recording.cells - 1))[1]]
+        return shown
+    known = ~np.isnan(catch)
+    count = known.sum(axis=1)
+    means: FloatArray = np.divide(
+        np.where(known, catch, 0.0).sum(axis=1), count, out=np.full(len(catch), np.nan), where=count > 0
+    )
+    return means
+
+
+def _in_order(recording: Recording) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
+    """The states of all cells in recording order."""
+    state = recording.test.state
+    return (state if recording.order == TRAY_BY_TRAY else state.T).reshape(-1)
+
+
+def _place(recording: Recording, tray: int, column: int) -> int:
+    trays, columns = len(recording.test.tray), len(recording.test.columns)
+    return tray * columns + column if recording.order == TRAY_BY_TRAY else column * trays + tray
+
+
+def _column_names(test: TrayTest) -> list[tuple[int, str]]:
+    """Every way to name a column, longest first: "pass 2 / potash", and "pass 2" for the first column of a pass."""
+    names = {f"pass {column.pass_no}": at for at, column in reversed(list(enumerate(test.columns)))}
+    names |= {re.sub(r"\s+", " ", column.name.casefold()): at for at, column in enumerate(test.columns)}
+    return sorted(((at, name) for name, at in names.items()), key=lambda item: -len(item[1]))

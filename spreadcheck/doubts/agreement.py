@@ -1,0 +1,286 @@
+"""Whether the passes of a test agree with one another, tray by tray and side by side, and where their centre lies.
+
+1. `agreement_findings`   all of these, in order
+2. odd-catch         one catch against the same tray in the other passes: a slip of the pen
+3. passes-disagree   one pass against the others, left and right of the driving line
+4. off-centre        the centre of the spread against the driving line
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spreadcheck.doubts.conditions import sideways_wind_m_s, wind_words
+from spreadcheck.doubts.doubt import Check, Finding
+from spreadcheck.doubts.neighbours import neighbour_band, neighbour_findings
+from spreadcheck.doubts.trayline import Judged
+from spreadcheck.limits import LIMITS
+from spreadcheck.passes.repeats import FEW, FLOOR, PassCatches, middle_of, pass_catches
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.spread.profile import Profile
+from spreadcheck.units import show
+
+CHECKS = (
+    Check(
+        "passes-disagree",
+        "what each pass caught left and right of the driving line, against the middle pass",
+        "their mean is a pattern that no pass had",
+        "look for a gust, a change of speed, setting or filling, a side slope; repeat the pass or throw it out with x",
+        ("pass gap", "pass certainty"),
+    ),
+    Check(
+        "odd-catch",
+        "each catch against the same tray in the other passes",
+        "one wrong catch bends the mean at its tray and shows up as a stripe in the overlap",
+        "look at the weighing notes; correct the slip, or throw the catch out with x",
+        ("catch factor", "catch certainty"),
+    ),
+    Check(
+        "off-centre",
+        "distance of the centre of the spread from the driving line, against the effective width",
+        "driven back-and-forth, heavy and light edges alternate: a triangular pattern off centre by 5 % of its bout "
+        "width has a CV of 9.7 % from this alone; round-and-round is not touched",
+        "check that the tray line's zero was where the machine was driven, the drop point, the vanes and the wind",
+        ("off centre",),
+    ),
+)
+_CHECK = {check.code: check for check in CHECKS}
+
+_BODY = 0.2  # of the peak: trays that say how a whole pass compares
+_SLIPS, _SLIPS_SHARE = 2, 0.1  # most slips in one pass, as a number or a share of its trays
+_SHOWN = 4  # of a kind, in one message
+
+
+def agreement_findings(test: TrayTest, profile: Profile, judged: Judged) -> tuple[Finding, ...]:
+    """Doubts about passes that disagree, single catches and trays, and the centre of the spread.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+    profile : Profile
+        Its single-pass profile. [m, kg/ha]
+    judged : Judged
+        The width that the answer rests on. [m]
+
+    Returns
+    -------
+    tuple of Finding
+        The findings. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_of
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> good = [4, 8, 12, 12, 12, 8, 4]
+    >>> slip = [4, 8, 12, 120, 12, 8, 4]
+    >>> test = tray_test(range(-3, 4), list(zip(good, slip, good)), tray_width="0.5 m", tray_length="0.5 m")
+    >>> print(agreement_findings(test, profile_of(test), Judged(4.0))[0].seen)
+    tray C in pass 2: 120 g where the other passes have about 12 g (10.0 times: has a decimal point slipped?)
+    """
+    catches = pass_catches(test, profile)
+    odd, expected = odd_catches(catches)
+    slips = odd & _few_in_pass(odd)
+    righted = _righted(catches, slips, expected) if slips.any() else catches
+    found = (
+        _odd_finding(test, catches, slips, expected),
+        _disagree_finding(righted, odd & ~slips),
+        _off_centre_finding(test, profile, catches, judged),
+    )
+    agreed = tuple(finding for finding in found if finding is not None)
+    return (*agreed, *neighbour_findings(test, righted))
+
+
+def _few_in_pass(odd: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether a pass has so few odd catches that they are slips; many mean that the pass itself was another one."""
+    few = odd.sum(axis=1, keepdims=True) <= max(_SLIPS, _SLIPS_SHARE * odd.shape[1])
+    return np.asarray(few)
+
+
+def _righted(catches: PassCatches, slips: NDArray[np.bool_], expected: FloatArray) -> PassCatches:
+    """The passes with slips put right, so that one slip is not found three times over."""
+    rates = np.where(slips, expected, catches.rates)
+    return replace(catches, rates=rates, laid=catches.laid if catches.reversed.any() else rates)
+
+
+def odd_catches(catches: PassCatches) -> tuple[NDArray[np.bool_], FloatArray]:
+    """Catches that stand out from the same tray in the other passes, after each pass's own level is allowed for.
+
+    Parameters
+    ----------
+    catches : PassCatches
+        The passes. [kg/ha]
+
+    Returns
+    -------
+    tuple of ndarray
+        True where a catch is odd, and the rate expected there; each of shape (passes, trays). [-], [kg/ha]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_of
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> rows = [[5, 5, 5]] * 3 + [[9, 9, 9], [9, 9, 45], [9, 9, 9]] + [[5, 5, 5]] * 3
+    >>> test = tray_test(range(-4, 5), rows, tray_width="0.5 m", tray_length="0.5 m")
+    >>> odd, expected = odd_catches(pass_catches(test, profile_of(test)))
+    >>> np.argwhere(odd), float(expected[2, 4])
+    (array([[2, 4]]), 360.0)
+    """
+    rates, passes = catches.rates, len(catches.rates)
+    if passes == 1:
+        return np.zeros(rates.shape, dtype=bool), rates
+    levels = _levels(catches, rates[::-1] if passes == 2 else catches.middle)
+    expected = rates[::-1] * levels if passes == 2 else middle_of(rates / levels) * levels
+    error = catches.error(np.maximum(rates, expected), 1 + 1 / (passes - 1))
+    gap, factor = np.abs(rates - expected), LIMITS["catch factor"].value
+    odd = gap > np.maximum(LIMITS["catch certainty"].value * error, FLOOR * catches.peak)
+    odd &= (rates > factor * expected) | (rates * factor < expected)
+    if passes == 2 and odd.any():  # the catch that its neighbours bear out is the good one
+        low, high = neighbour_band(catches.offset_m, catches.middle[np.newaxis])
+        outside = np.abs(rates - np.clip(rates, low, high))
+        odd &= (outside > 0) & (outside == outside.max(axis=0))
+    return odd, expected
+
+
+def _levels(catches: PassCatches, reference: FloatArray) -> FloatArray:
+    """Level of each pass on each side against the reference: a median over trays, which a slip does not move."""
+    body = catches.middle > _BODY * catches.peak
+    centre = int(catches.offset_m.searchsorted(0.0, "right"))
+    levels = np.ones(catches.rates.shape)
+    shares = catches.rates / np.where(reference > 0, reference, np.inf)
+    for side in (slice(None, centre), slice(centre, None)):
+        inside = shares[:, side][:, body[side]]
+        if inside.shape[1] >= FEW:
+            levels[:, side] = np.maximum(middle_of(inside.T), FLOOR)[:, np.newaxis]
+    return levels
+
+
+def _odd_finding(test: TrayTest, catches: PassCatches, odd: NDArray[np.bool_], expected: FloatArray) -> Finding | None:
+    if not odd.any():
+        return None
+    places = np.argwhere(odd)
+    worst = places[np.argsort(-np.abs(catches.rates - expected)[odd], kind="stable")].tolist()
+    seen = "; ".join(
+        _odd_text(test, catches, at, float(catches.rates[at, tray]), float(expected[at, tray]), tray)
+        for at, tray in worst[:_SHOWN]
+    )
+    more = f"; and {len(worst) - _SHOWN} more" if len(worst) > _SHOWN else ""
+    return _CHECK["odd-catch"].found(seen + more)
+
+
+def _odd_text(test: TrayTest, catches: PassCatches, at: int, rate: float, expected: float, tray: int) -> str:
+    """One odd catch in the words of the weighing notes: the tray as it lay, in the sheet's own unit."""
+    number = catches.numbers[at]
+    place = catches.offset_m[tray] * (-1 if number in test.reversed_passes else 1)
+    row = int(np.abs(test.offset_m - place).argmin())
+    columns = [index for index, column in enumerate(test.columns) if column.pass_no == number]
+    caught, unit = float(test.catch[row, columns].sum()), test.columns[columns[0]].unit
+    others = "the other pass has" if len(catches.numbers) == 2 else "the other passes have"
+    per_rate = test.runs_per_catch * test.tray_width_m * test.tray_length_m / 10
+    usual = expected * (caught / rate if rate > 0 else per_rate)
+    times = f" ({_times(rate / expected)})" if expected > 0 else ""
+    return f"tray {test.tray[row]} in pass {number}: {caught:g} {unit} where {others} about {usual:.3g} {unit}{times}"
+
+
+def _times(ratio: float) -> str:
+    slip = ": has a decimal point slipped?"
+    if ratio >= 1:
+        return f"{ratio:.1f} times{slip if 8 <= ratio <= 12.5 else ''}"
+    return f"{ratio:.2f} times{slip if 0.08 <= ratio <= 0.125 else ''}"
+
+
+def pass_gaps(catches: PassCatches) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """How far each pass lies from the middle pass left and right of the driving line, and whether that is too far.
+
+    Parameters
+    ----------
+    catches : PassCatches
+        The passes. [kg/ha]
+
+    Returns
+    -------
+    tuple of ndarray
+        Gaps left and right, and True where they are too large; of shape (passes, 2). With two passes each is held
+        against the other. [%], [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_of
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> rows = [[8, 8, 8]] * 4 + [[8, 8, 6]] * 3
+    >>> test = tray_test(range(-3, 4), rows, tray_width="1 m", tray_length="1 m")
+    >>> catches = pass_catches(test, profile_of(test))
+    >>> pass_gaps(catches)[0]
+    array([[  0.,   0.],
+           [  0.,   0.],
+           [  0., -25.]])
+    """
+    passes = len(catches.numbers)
+    left, right = (int(catches.offset_m.searchsorted(0.0, side)) for side in ("left", "right"))
+    trays = np.array([left, len(catches.offset_m) - right])
+    sums = np.stack((catches.rates[:, :left].sum(axis=1), catches.rates[:, right:].sum(axis=1)), axis=1)
+    reference = sums[::-1] if passes == 2 else middle_of(sums)
+    usable = (reference > 0) & (trays >= FEW)
+    gap = np.where(usable, sums / np.where(usable, reference, 1.0) - 1.0, 0.0)
+    error = np.sqrt((catches.scatter * reference + catches.reading * trays) * (1 + 1 / max(passes - 1, 1)))
+    too_far = usable & (np.abs(sums - reference) > LIMITS["pass certainty"].value * error)
+    return 100.0 * gap, too_far & (np.abs(gap) > LIMITS["pass gap"].value / 100)
+
+
+def _disagree_finding(catches: PassCatches, apart: NDArray[np.bool_]) -> Finding | None:
+    """Passes that caught more or less on a side, or whose catches are `apart` from the others' at many trays."""
+    passes = len(catches.numbers)
+    if passes == 1:
+        return None
+    gaps, too_far = pass_gaps(catches)
+    many = apart.sum(axis=1)
+    marked = np.flatnonzero(too_far.any(axis=1) | (many > 0))
+    if passes == 2 and len(marked):
+        marked = marked[-1:]  # of two passes each is off against the other: said once
+    if not len(marked):
+        return None
+    worst = marked[np.argsort(-np.abs(gaps[marked]).max(axis=1), kind="stable")]
+    said = [_gap_text(catches, at, gaps[at].tolist(), int(many[at])) for at in worst[:_SHOWN].tolist()]
+    more = f"; and {len(worst) - _SHOWN} more passes" if len(worst) > _SHOWN else ""
+    return _CHECK["passes-disagree"].found("; ".join(said) + more)
+
+
+def _gap_text(catches: PassCatches, at: int, gaps: list[float], many: int) -> str:
+    left, right = (f"{gap:+.0f}".replace("-0", "+0") if abs(gap) < 0.5 else f"{gap:+.0f}" for gap in gaps)
+    other = f"pass {catches.numbers[1 - at]}" if len(catches.numbers) == 2 else "the middle pass"
+    trays = (
+        f", and {many} of its trays are apart by a factor of more than {LIMITS['catch factor'].value:g}" if many else ""
+    )
+    return f"pass {catches.numbers[at]} caught {left} % on the left and {right} % on the right against {other}{trays}"
+
+
+def _off_centre_finding(test: TrayTest, profile: Profile, catches: PassCatches, judged: Judged) -> Finding | None:
+    centre = profile.centre_m
+    if abs(centre) <= LIMITS["off centre"].value / 100 * judged.width_m + 1e-9:
+        return None
+    if len(catches.rates) > 1:
+        centres = (catches.rates @ catches.offset_m) / np.maximum(catches.rates.sum(axis=1), 1e-12)
+        if abs(centre) <= 2 * float(centres.std(ddof=1)) / len(centres) ** 0.5:
+            return None  # the passes themselves don't agree on it
+    side = "right" if centre > 0 else "left"
+    share = 100 * abs(centre) / judged.width_m
+    seen = f"the centre of the spread lies {show(abs(centre), 'length')} to the {side}, {share:.1f} % of {judged.text}"
+    return _CHECK["off-centre"].found(f"{seen}; {_wind_words(test, side, abs(centre))}")
+
+
+def _wind_words(test: TrayTest, side: str, shift_m: float) -> str:
+    """Whether the wind explains the side, and how far it could have carried the pattern."""
+    sideways, direction = sideways_wind_m_s(test), test.text("wind from")
+    if sideways is None:
+        return "wind speed and direction are not on the form, so it can't be said whether the wind did it"
+    wind = f"the wind, which {wind_words(test)},"
+    if "left" not in direction and "right" not in direction:
+        return f"{wind} does not explain the side"
+    if side in direction:
+        return f"{wind} would have carried it the other way, so the cause is the machine or the tray line"
+    most = sideways * LIMITS["drift most"].value
+    reach = "explains it" if most >= shift_m else "explains only part of it"
+    return f"{wind} carries to this side, up to {most:.1f} m at its speed, which {reach}"

@@ -1,0 +1,158 @@
+"""Each tray against its neighbours: a tray that stands out in every pass was tilted, kicked or shielded.
+
+1. `neighbour_band`       what the two neighbours on either side of a tray allow
+2. `out_of_line`          trays beyond that in every pass
+3. `neighbour_findings`   the same as findings
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from spreadcheck.doubts.doubt import Check, Finding, places_of
+from spreadcheck.limits import LIMITS
+from spreadcheck.passes.repeats import FEW, FLOOR, PassCatches
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
+
+CHECKS = (
+    Check(
+        "tray-out-of-line",
+        "each tray against its two neighbours on either side, in every pass",
+        "a spike or a hole that the machine did not make raises the CV, or one that it made is hidden",
+        "look whether the tray was level, whole, dry and clear of stubble; throw it out (x), or lay closer trays there",
+        ("tray step", "catch certainty"),
+    ),
+)
+_SHOWN = 4  # trays, in one message
+
+
+def neighbour_band(offset_m: FloatArray, rates: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Lowest and highest rate that the two neighbours on either side of each tray allow.
+
+    A tray may lie anywhere between its four neighbours, or on the line drawn through the two on one side: so a peak, an
+    edge and a slope are all allowed, and a lone spike is not.
+
+    Parameters
+    ----------
+    offset_m : ndarray, shape (trays,)
+        Offsets, increasing. [m]
+    rates : ndarray, shape (rows, trays)
+        Rates. [kg/ha]
+
+    Returns
+    -------
+    tuple of ndarray
+        Lowest and highest, each of shape (rows, trays). [kg/ha]
+
+    Examples
+    --------
+    >>> low, high = neighbour_band(np.arange(5.0), np.array([[1.0, 2, 9, 2, 1]]))
+    >>> float(low[0, 2]), float(high[0, 2])  # a peak of 3 would do, 9 is out of line
+    (1.0, 3.0)
+    """
+    x, y = offset_m, rates
+    low, high = np.full(y.shape, np.inf), np.full(y.shape, -np.inf)
+    on_right = y[:, 1:-1] + (y[:, 1:-1] - y[:, :-2]) * ((x[2:] - x[1:-1]) / (x[1:-1] - x[:-2]))
+    on_left = y[:, 1:-1] + (y[:, 1:-1] - y[:, 2:]) * ((x[1:-1] - x[:-2]) / (x[2:] - x[1:-1]))
+    allowed = (
+        (slice(1, None), y[:, :-1]),
+        (slice(None, -1), y[:, 1:]),
+        (slice(2, None), y[:, :-2]),
+        (slice(None, -2), y[:, 2:]),
+        (slice(2, None), np.maximum(on_right, 0.0)),
+        (slice(None, -2), np.maximum(on_left, 0.0)),
+    )
+    for trays, values in allowed:
+        np.minimum(low[:, trays], values, out=low[:, trays])
+        np.maximum(high[:, trays], values, out=high[:, trays])
+    return low, high
+
+
+def out_of_line(catches: PassCatches) -> tuple[FloatArray, FloatArray]:
+    """Trays that stand out from their neighbours in every pass, as the trays lay.
+
+    Parameters
+    ----------
+    catches : PassCatches
+        The passes. [kg/ha]
+
+    Returns
+    -------
+    tuple of ndarray
+        Step beyond what the neighbours allow (0 for a tray in line, + too much, - too little), and the rate that the
+        neighbours allow there; both of shape (trays,). [kg/ha]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_of
+    >>> from spreadcheck.passes.repeats import pass_catches
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test(range(-4, 5), [8, 8, 8, 8, 4, 8, 8, 8, 8], tray_width="0.5 m", tray_length="0.5 m")
+    >>> out_of_line(pass_catches(test, profile_of(test)))[0]
+    array([   0.,    0.,    0.,    0., -160.,    0.,    0.,    0.,    0.])
+    """
+    groups = _by_direction(catches)
+    means = np.array([group.mean(axis=0) for group in groups])
+    low, high = neighbour_band(catches.offset_m, means)
+    step = np.maximum(means - high, 0.0) - np.maximum(low - means, 0.0)
+    allowed = np.where(step > 0, high, low)
+    enough = np.maximum(LIMITS["tray step"].value / 100 * allowed, FLOOR * catches.peak)
+    marked = (np.abs(step) > enough).all(axis=0)
+    marked[[0, -1]] = False  # an end tray has neighbours on one side only
+    if marked.any():
+        for row, group in enumerate(groups):
+            error = catches.error(np.maximum(means[row], allowed[row])) / len(group) ** 0.5
+            marked &= np.abs(step[row]) > LIMITS["catch certainty"].value * error
+            marked &= ((group - allowed[row]) * np.sign(step[0]) > 0).all(axis=0)
+    return np.where(marked, step.mean(axis=0), 0.0), allowed.mean(axis=0)
+
+
+def _by_direction(catches: PassCatches) -> list[FloatArray]:
+    """Passes driven one way and passes driven the other way, as the trays lay: each has a pattern of its own."""
+    if not catches.reversed.any():
+        return [catches.laid]
+    return [catches.laid[way] for way in (~catches.reversed, catches.reversed) if way.any()]
+
+
+def neighbour_findings(test: TrayTest, catches: PassCatches) -> tuple[Finding, ...]:
+    """Trays that stand out from their neighbours in every pass.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+    catches : PassCatches
+        Its passes. [kg/ha]
+
+    Returns
+    -------
+    tuple of Finding
+        One finding that lists them, or none. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_of
+    >>> from spreadcheck.passes.repeats import pass_catches
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test(range(-4, 5), [8, 8, 8, 8, 4, 8, 8, 8, 8], tray_width="0.5 m", tray_length="0.5 m")
+    >>> print(neighbour_findings(test, pass_catches(test, profile_of(test)))[0].seen)
+    tray C shows 0.50 times what its neighbours allow, in the only pass
+    """
+    if len(catches.offset_m) < 2 * FEW + 1:
+        return ()
+    step, allowed = out_of_line(catches)
+    marked = np.flatnonzero(step)
+    if not len(marked):
+        return ()
+    found, offsets = [], catches.offset_m[marked]
+    for tray in marked[:_SHOWN].tolist():
+        row = int(np.abs(test.offset_m - catches.offset_m[tray]).argmin())
+        ratio = 1 + float(step[tray] / allowed[tray]) if allowed[tray] > 0 else float("inf")
+        level = (
+            f"{ratio:.2f} times what its neighbours allow" if np.isfinite(ratio) else "a catch where none is expected"
+        )
+        found.append(f"tray {test.tray[row]} shows {level}")
+    passes = len(catches.numbers)
+    where = "in the only pass" if passes == 1 else f"in all {passes} passes"
+    more = f" (and others, at {places_of(offsets.tolist())})" if len(marked) > _SHOWN else ""
+    return (CHECKS[0].found(f"{'; '.join(found)}, {where}{more}"),)

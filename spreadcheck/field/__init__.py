@@ -1,0 +1,1 @@
+"""The field itself: its edge, and passes that come to an end."""

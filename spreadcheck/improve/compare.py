@@ -1,0 +1,276 @@
+"""Tests held against each other: what changed, and whether it is more than the passes' own spread explains.
+
+1. `compare`      two tests or more, each against the first
+2. `Comparison`   the tests assessed, and a `Change` for every test after the first
+3. `Change`       the profiles at common places, and a `Difference` for every figure
+
+Every figure is worked out for each single pass as well, and those are tested; the profile at all trays together. Tests
+with other tray lines are compared on the lines drawn between trays, over the stretch that both cover.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from math import isclose
+
+import numpy as np
+
+from spreadcheck.errors import Fault, NoSpreadError, SpreadcheckError
+from spreadcheck.improve.passfigures import check_different, common_places, pass_profiles, rates_at
+from spreadcheck.judge.assessment import Assessment, assess
+from spreadcheck.limits import CV_LIMIT_PCT
+from spreadcheck.passes.evidence import LEVEL_PCT, Evidence, TrayEvidence, alpha, figure_evidence, holm, tray_evidence
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.spread.profile import CUT, TAPER, Profile
+from spreadcheck.spread.widths import default_widths, effective_width, scan_methods
+
+AUTO, SCALED, MEASURED = "auto", "scaled", "measured"
+PROFILES = (AUTO, SCALED, MEASURED)
+KIND = {"mean rate": "rate", "centre": "length", "left share": "share", "CV": "share", "effective width": "length"}
+_SAME = 1e-6  # relative: target rates closer than this are the same, written in other units
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One figure before and after, and what the passes say of its change.
+
+    `kind` is "length", "rate" or "share". A figure that does not exist (no effective width) is None.
+    """
+
+    code: str
+    method: str
+    kind: str
+    before: float | None
+    after: float | None
+    evidence: Evidence
+
+    @property
+    def change(self) -> float | None:
+        """After less before; None where one of them does not exist."""
+        return None if self.before is None or self.after is None else self.after - self.before
+
+
+@dataclass(frozen=True, eq=False)
+class Change:
+    """One test held against the first.
+
+    `place_m` are the offsets at which the profiles are compared; `after_kg_ha` is multiplied by `factor` already, which
+    is 1 where profiles are compared as measured. `why_scaled` and `same_trays` say how they were made comparable.
+    """
+
+    before: Assessment
+    after: Assessment
+    passes: tuple[int, int]
+    place_m: FloatArray
+    before_kg_ha: FloatArray
+    after_kg_ha: FloatArray
+    factor: float
+    why_scaled: str
+    same_trays: bool
+    trays: TrayEvidence
+    differences: tuple[Difference, ...]
+
+    @property
+    def difference_kg_ha(self) -> FloatArray:
+        """After less before at the places compared. [kg/ha]"""
+        return self.after_kg_ha - self.before_kg_ha
+
+    @property
+    def together(self) -> tuple[float, ...]:
+        """The chance of error of each difference and, last, of the profile, good for all statements at once (Holm)."""
+        alone = [np.nan if one.evidence.p is None else one.evidence.p for one in self.differences]
+        overall = self.trays.overall.p
+        return tuple(holm([*alone, np.nan if overall is None else overall]).tolist())
+
+    @property
+    def most(self) -> int:
+        """The place of the largest difference."""
+        return int(np.abs(self.difference_kg_ha).argmax())
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """Tests assessed alike, and what changed from the first to each of the others.
+
+    `bout_width_m` is None where no sheet says one; `reference_width_m` is the width over which mean rates are taken.
+    """
+
+    results: tuple[Assessment, ...]
+    changes: tuple[Change, ...]
+    bout_width_m: float | None
+    reference_width_m: float
+    limit_pct: float
+    level_pct: float
+
+
+def compare(
+    tests: Sequence[TrayTest],
+    *,
+    limit_pct: float = CV_LIMIT_PCT,
+    bout_width_m: float | None = None,
+    level_pct: float = LEVEL_PCT,
+    profiles: str = AUTO,
+    tails: str = TAPER,
+    relative: bool = False,
+) -> Comparison:
+    """Hold tests against each other, each against the first.
+
+    Parameters
+    ----------
+    tests : sequence of TrayTest
+        The test before, and one or more after. [-]
+    limit_pct : float
+        CV limit. [%]
+    bout_width_m : float, optional
+        Bout width for CV and mean rate; the first that a form gives if not said. [m]
+    level_pct : float
+        How sure each statement has to be. [%]
+    profiles : str
+        "measured", "scaled" (the later profile multiplied so that both have the same mean), or "auto": as measured
+        where both forms give the same target rate, else scaled. [-]
+    tails : str
+        What happens beyond the end trays: "taper" or "cut". [-]
+    relative : bool
+        Whether rates in proportion are enough where catches are in ml and no bulk density is given. [-]
+
+    Returns
+    -------
+    Comparison
+        The result. [m, kg/ha, %]
+
+    Raises
+    ------
+    SheetError
+        If two tests are the same one, or their tray lines share no stretch.
+    SpreadcheckError
+        If there are fewer than two tests, or the level or the choice of profiles can't be used.
+
+    Examples
+    --------
+    >>> from spreadcheck import tray_test
+    >>> left = [[0, 1], [2, 2], [4, 5], [4, 4], [2, 2], [0, 0], [0, 0]]
+    >>> right = [[0, 0], [0, 0], [2, 2], [4, 4], [4, 5], [2, 2], [1, 0]]
+    >>> tests = [tray_test(range(-3, 4), caught, tray_width="1 m", tray_length="1 m") for caught in (left, right)]
+    >>> centre = compare(tests).changes[0].differences[1]
+    >>> centre.code, round(centre.change, 2), round(centre.evidence.p, 3), centre.evidence.beyond
+    ('centre', 1.23, 0.015, True)
+    """
+    if len(tests) < 2:
+        raise SpreadcheckError(Fault("", "one test can't be compared", "give the test before and the test after"))
+    if profiles not in PROFILES:
+        raise SpreadcheckError(Fault("", f'"{profiles}" profiles', f"use one of {', '.join(PROFILES)}"))
+    alpha(level_pct)
+    check_different(tests)
+    stated = [test.bout_width_m for test in tests if test.bout_width_m is not None]
+    bout = bout_width_m if bout_width_m is not None else next(iter(stated), None)
+    results = tuple(
+        assess(test, limit_pct=limit_pct, bout_width_m=bout, tails=tails, relative=relative) for test in tests
+    )
+    reference = bout if bout is not None else float(np.ptp(results[0].profile.offset_m))
+    changes = (_change(results[0], after, level_pct, reference, profiles) for after in results[1:])
+    return Comparison(results, tuple(changes), bout, reference, limit_pct, level_pct)
+
+
+@dataclass(frozen=True, eq=False)
+class _Side:
+    """One of two tests on the tray line that both share: its profile and its single passes."""
+
+    profile: Profile
+    passes: tuple[Profile, ...]
+
+    @classmethod
+    def of(cls, result: Assessment, place_m: FloatArray, alike: bool) -> _Side:
+        mean = result.profile
+        rates = rates_at(pass_profiles(result.test, mean), mean, place_m)
+        passes = tuple(Profile(place_m, row, tails=mean.tails) for row in rates if row.any())
+        if alike:
+            return cls(mean, passes)
+        return cls(Profile(place_m, np.interp(place_m, mean.offset_m, mean.rate_kg_ha), tails=mean.tails), passes)
+
+    @property
+    def rates(self) -> FloatArray:
+        """Rates of the single passes, shape (passes, places). [kg/ha]"""
+        return np.array([one.rate_kg_ha for one in self.passes]).reshape(len(self.passes), len(self.profile.offset_m))
+
+
+def _change(before: Assessment, after: Assessment, level_pct: float, reference_m: float, profiles: str) -> Change:
+    places, alike = common_places(before.profile, after.profile)
+    sides = _Side.of(before, places, alike), _Side.of(after, places, alike)
+    why = _why_scaled(before, after, profiles)
+    means = [side.profile.rate_kg_ha for side in sides]
+    areas = [_area(places, rates) for rates in means]
+    factor = areas[0] / areas[1] if why else 1.0
+    return Change(
+        before=before,
+        after=after,
+        passes=(len(sides[0].passes), len(sides[1].passes)),
+        place_m=places,
+        before_kg_ha=means[0],
+        after_kg_ha=means[1] * factor,
+        factor=factor,
+        why_scaled=why,
+        same_trays=alike,
+        trays=tray_evidence(sides[0].rates, sides[1].rates * factor, level_pct=level_pct),
+        differences=tuple(_differences(before, sides, level_pct, None if _relative(before, after) else reference_m)),
+    )
+
+
+def _area(place_m: FloatArray, rate_kg_ha: FloatArray) -> float:
+    area = Profile(place_m, rate_kg_ha, tails=CUT).area_kg_ha_m
+    if not area > 0:
+        problem = "nothing fell into the trays of the stretch that both tray lines cover"
+        raise NoSpreadError(Fault("", problem, "compare tests whose trays cover the same offsets"))
+    return area
+
+
+def _relative(before: Assessment, after: Assessment) -> bool:
+    return before.profile.relative or after.profile.relative
+
+
+def _why_scaled(before: Assessment, after: Assessment, profiles: str) -> str:
+    """Why profiles are compared at the same mean; "" where they are compared as measured."""
+    if _relative(before, after):
+        return "rates are known in proportion only"
+    if profiles != AUTO:
+        return "asked for" if profiles == SCALED else ""
+    wanted, later = (result.test.quantity("target rate") for result in (before, after))
+    if wanted is None or later is None:
+        return "no target rate says that both tests were to give the same"
+    return "" if isclose(wanted, later, rel_tol=_SAME) else "the target rates differ"
+
+
+def _differences(
+    before: Assessment, sides: tuple[_Side, _Side], level_pct: float, reference_m: float | None
+) -> Iterator[Difference]:
+    """Figure by figure: that of both tests, and the passes' evidence from the same figure of every single pass."""
+    figures = partial(_figures, limit_pct=before.limit_pct, width_m=before.bout_width_m, reference_m=reference_m)
+    tests = [figures(side.profile) for side in sides]
+    passes = [[figures(one) for one in side.passes] for side in sides]
+    for key in tests[0]:
+        code, method = key
+        in_steps = code == "effective width"
+        missing = 0.0 if in_steps else np.nan  # a pass without an effective width is the narrowest of all
+        values = [[missing if (value := one[key]) is None else value for one in side] for side in passes]
+        evidence = figure_evidence(*values, level_pct=level_pct, in_steps=in_steps)
+        if code in ("CV", "effective width"):  # single-pass CVs are higher by chance, widths move in steps: no range
+            evidence = replace(evidence, low=None, high=None)
+        yield Difference(code, method, KIND[code], tests[0][key], tests[1][key], evidence)
+
+
+def _figures(
+    profile: Profile, *, limit_pct: float, width_m: float | None, reference_m: float | None
+) -> dict[tuple[str, str], float | None]:
+    """Every figure that is compared; no rate where only proportions are known, no CV where no bout width is."""
+    found: dict[tuple[str, str], float | None] = {}
+    if reference_m is not None:
+        found["mean rate", ""] = profile.area_kg_ha_m / reference_m
+    found |= {("centre", ""): profile.centre_m, ("left share", ""): profile.left_share_pct}
+    if width_m is not None:
+        for method, scan in scan_methods(profile, [width_m]).items():
+            cv = float(scan.cv_trays_pct[0])
+            found["CV", method] = None if np.isnan(cv) else cv
+    for method, scan in scan_methods(profile, default_widths(profile)).items():
+        found["effective width", method] = effective_width(scan, limit_pct)
+    return found

@@ -1,0 +1,231 @@
+"""From one tray test to its assessment: the one place that knows the order of the work.
+
+1. `assess`      profile -> scan of bout widths -> effective widths -> the bout that is driven -> findings
+2. `Assessment`  everything that a table, plot or report shows
+3. `Bout`        what the field gets at one bout width, for one driving method
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from spreadcheck.doubts.register import Finding, quality_findings, sheet_findings
+from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
+from spreadcheck.pattern.reading import PatternReading, read_pattern
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.spread.evenness import share_within
+from spreadcheck.spread.overlap import bout_deposit, overlapped_deposit, tray_points
+from spreadcheck.spread.profile import TAPER, Profile, profile_of
+from spreadcheck.spread.widths import (
+    Scan,
+    best_width,
+    check_limit,
+    default_widths,
+    effective_width,
+    scan_methods,
+    width_bands,
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Bout:
+    """What the field gets at one bout width, for one driving method.
+
+    `offset_m` are the tray offsets inside one bout and `rate_kg_ha` the overlapped deposit there; mean, min and max are
+    the true ones over the whole bout; `within_10_pct` and `within_20_pct` are the shares of the bout whose deposit is
+    within 10 and 20 % of the mean.
+    """
+
+    method: str
+    width_m: float
+    cv_trays_pct: float
+    cv_line_pct: float
+    mean_kg_ha: float
+    min_kg_ha: float
+    max_kg_ha: float
+    within_10_pct: float
+    within_20_pct: float
+    offset_m: FloatArray
+    rate_kg_ha: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Assessment:
+    """One test assessed: its profile, the scan for each driving method, the bout driven, and what is doubtful."""
+
+    test: TrayTest
+    profile: Profile
+    limit_pct: float
+    scans: dict[str, Scan]
+    bouts: dict[str, Bout]
+    findings: tuple[Finding, ...]
+
+    @cached_property
+    def pattern(self) -> PatternReading:
+        """The reading of the spread pattern: figures, shape, what to check; worked out when it is first asked for."""
+        return read_pattern(self.test, self.profile)
+
+    @property
+    def bout_width_m(self) -> float | None:
+        """The bout width that is driven, if it is known. [m]"""
+        return next((bout.width_m for bout in self.bouts.values()), None)
+
+    @property
+    def driving(self) -> str | None:
+        """The driving method of the form, if it names one."""
+        return self.test.text("driving") or None
+
+    @property
+    def within_limit(self) -> bool | None:
+        """Whether the CV by trays at the bout driven is within the limit, for the driving method named or both."""
+        if not self.bouts:
+            return None
+        judged = [self.bouts[self.driving]] if self.driving else list(self.bouts.values())
+        return all(bool(bout.cv_trays_pct <= self.limit_pct) for bout in judged)
+
+    def effective_width_m(self, method: str, limit_pct: float | None = None) -> float | None:
+        """Widest candidate width within a CV limit (the assessment's own if None). [m]"""
+        return effective_width(self.scans[method], self.limit_pct if limit_pct is None else limit_pct)
+
+    def bands_m(self, method: str, limit_pct: float | None = None) -> tuple[tuple[float, float], ...]:
+        """Width bands within a CV limit (the assessment's own if None). [m]"""
+        return width_bands(self.scans[method], self.limit_pct if limit_pct is None else limit_pct)
+
+    def best(self, method: str) -> tuple[float, float] | None:
+        """Candidate width with the smallest CV by trays, and that CV. [m], [%]"""
+        return best_width(self.scans[method])
+
+    @property
+    def side_by_side_pct(self) -> tuple[float, ...]:
+        """The usual CV limits and the one asked for, in order. [%]"""
+        return tuple(sorted({*SIDE_BY_SIDE_PCT, self.limit_pct}))
+
+
+def assess(
+    test: TrayTest,
+    *,
+    limit_pct: float = CV_LIMIT_PCT,
+    width_m: ArrayLike | None = None,
+    bout_width_m: float | None = None,
+    tails: str = TAPER,
+    relative: bool = False,
+) -> Assessment:
+    """Assess one tray test: from tray weights to an effective width.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+    limit_pct : float
+        CV limit. [%]
+    width_m : array_like, shape (widths,), optional
+        Candidate bout widths; every whole multiple of the tray spacing if not given. [m]
+    bout_width_m : float, optional
+        The bout width driven; the form's if not given. [m]
+    tails : str
+        What happens beyond the end trays: "taper" or "cut". [-]
+    relative : bool
+        Whether rates in proportion are enough, where catches are in ml and no bulk density is given. [-]
+
+    Returns
+    -------
+    Assessment
+        The result. [m, kg/ha, %]
+
+    Raises
+    ------
+    NoSpreadError
+        If the test has no pattern.
+    WidthError
+        If a bout width can't be driven, or the CV limit is not above 0.
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    >>> result = assess(test, bout_width_m=3)
+    >>> result.effective_width_m("back-and-forth"), result.bouts["back-and-forth"].mean_kg_ha, result.within_limit
+    (3.0, 30.0, True)
+    """
+    check_limit(limit_pct)
+    profile = profile_of(test, tails=tails, relative=relative)
+    if width_m is None:
+        width_m = default_widths(profile, place=test.source)
+    widths = np.unique(np.asarray(width_m, dtype=float))
+    driven = test.bout_width_m if bout_width_m is None else bout_width_m
+    scans = scan_methods(profile, widths)
+    concluded = _width_concluded(test, scans, limit_pct)
+    return Assessment(
+        test=test,
+        profile=profile,
+        limit_pct=limit_pct,
+        scans=scans,
+        bouts={} if driven is None else bouts_at(profile, driven),
+        findings=(
+            *sheet_findings(test, profile),
+            *quality_findings(test, profile, effective_m=concluded, bout_width_m=driven),
+        ),
+    )
+
+
+def _width_concluded(test: TrayTest, scans: dict[str, Scan], limit_pct: float) -> float | None:
+    """The effective width that the tray line has to serve: of the driving method named, else the wider of both."""
+    driving = test.text("driving")
+    judged = [scans[driving]] if driving else list(scans.values())
+    found = [width for scan in judged if (width := effective_width(scan, limit_pct)) is not None]
+    return max(found, default=None)
+
+
+def bouts_at(profile: Profile, bout_width_m: float) -> dict[str, Bout]:
+    """What the field gets at one bout width, for each driving method.
+
+    Parameters
+    ----------
+    profile : Profile
+        The single-pass profile. [m, kg/ha]
+    bout_width_m : float
+        The bout width. [m]
+
+    Returns
+    -------
+    dict of str to Bout
+        A bout a method. [m, kg/ha, %]
+
+    Raises
+    ------
+    WidthError
+        If the width can't be driven.
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> bout = bouts_at(profile_from([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1]), 4.0)["round-and-round"]
+    >>> bout.min_kg_ha, bout.max_kg_ha, round(bout.within_20_pct, 1)
+    (2.0, 3.0, 85.0)
+    """
+    width = np.array([bout_width_m])
+    scans = scan_methods(profile, width)
+    offset = tray_points(profile, width)[0]
+    return {method: _bout(profile, scans[method], offset) for method in METHODS}
+
+
+def _bout(profile: Profile, scan: Scan, offset: FloatArray) -> Bout:
+    pieces = bout_deposit(profile, scan.width_m, scan.method)
+    return Bout(
+        method=scan.method,
+        width_m=float(scan.width_m[0]),
+        cv_trays_pct=float(scan.cv_trays_pct[0]),
+        cv_line_pct=float(scan.cv_line_pct[0]),
+        mean_kg_ha=float(scan.mean_kg_ha[0]),
+        min_kg_ha=float(scan.min_kg_ha[0]),
+        max_kg_ha=float(scan.max_kg_ha[0]),
+        within_10_pct=float(share_within(pieces, 10)[0]),
+        within_20_pct=float(share_within(pieces, 20)[0]),
+        offset_m=offset,
+        rate_kg_ha=overlapped_deposit(profile, offset, scan.width_m[0], scan.method),
+    )

@@ -1,0 +1,310 @@
+"""A blend, component by component: does every nutrient get where it should?
+
+1. `NutrientAnalysis`   what each component holds, and the CV limit of each nutrient
+2. `blend_parts`        single-pass profile of the whole, of every component and of every nutrient
+3. `assess_blend`       CV and effective width of each part, and the width at which all are within their limits
+4. `zone_shares`        how the blend changes across the width: share of each component, zone by zone
+
+A component's rate is found from its own columns (`pass 2 / potash`); a nutrient's rate is the sum over components of
+rate x content. All deposits are sums of passes, so the overlap is the same for parts and whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from spreadcheck.errors import Fault, NoSpreadError, SheetError
+from spreadcheck.limits import CV_LIMIT_PCT
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.traytest import FloatArray, TrayTest, column_kind
+from spreadcheck.spread.profile import TAPER, Profile, profile_from, profile_of
+from spreadcheck.spread.widths import Scan, default_widths, effective_width, scan_methods, width_bands
+
+ZONES = ("far left", "left", "middle", "right", "far right")
+
+
+@dataclass(frozen=True)
+class NutrientAnalysis:
+    """What each component holds, in % of its mass, and the CV limit of nutrients that have one of their own."""
+
+    content_pct: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    limit_pct: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def nutrients(self) -> tuple[str, ...]:
+        """The nutrients named, in the order of the file."""
+        return tuple(dict.fromkeys(nutrient for content in self.content_pct.values() for nutrient in content))
+
+
+@dataclass(frozen=True, eq=False)
+class BlendPart:
+    """The whole catch, one component or one nutrient: `kind` says which."""
+
+    name: str
+    kind: str
+    profile: Profile
+    limit_pct: float
+    scans: dict[str, Scan]
+
+    def effective_width_m(self, method: str) -> float | None:
+        """Widest candidate width within the part's own limit. [m]"""
+        return effective_width(self.scans[method], self.limit_pct)
+
+
+@dataclass(frozen=True, eq=False)
+class BlendAssessment:
+    """A blend assessed part by part."""
+
+    test: TrayTest
+    parts: tuple[BlendPart, ...]
+
+    def joint_scan(self, method: str) -> Scan:
+        """CV of the worst part at each width, as a share of its limit in %: within 100 all parts are within theirs."""
+        worst = np.max([100.0 * part.scans[method].cv_trays_pct / part.limit_pct for part in self.parts], axis=0)
+        first = self.parts[0].scans[method]
+        return Scan(method, first.width_m, worst, worst, first.mean_kg_ha, first.min_kg_ha, first.max_kg_ha)
+
+    def joint_width_m(self, method: str) -> float | None:
+        """Widest candidate width at which all parts are within their limits. [m]"""
+        return effective_width(self.joint_scan(method), 100.0)
+
+    def joint_bands_m(self, method: str) -> tuple[tuple[float, float], ...]:
+        """Width bands in which all parts are within their limits. [m]"""
+        return width_bands(self.joint_scan(method), 100.0)
+
+    def limiting_part(self, method: str) -> BlendPart | None:
+        """The part that is farthest over its limit at the next wider candidate; None if there is no wider one."""
+        width = self.joint_width_m(method)
+        widths = self.parts[0].scans[method].width_m
+        wider = np.flatnonzero(widths > (0.0 if width is None else width))
+        if not len(wider):
+            return None
+        at = wider[0]
+        return max(
+            self.parts, key=lambda part: float(np.nan_to_num(part.scans[method].cv_trays_pct[at])) / part.limit_pct
+        )
+
+
+def blend_parts(
+    test: TrayTest, analysis: NutrientAnalysis, *, tails: str = TAPER
+) -> tuple[tuple[str, str, Profile], ...]:
+    """Single-pass profiles of the whole catch, of every component and of every nutrient.
+
+    Parameters
+    ----------
+    test : TrayTest
+        A test with component columns. [-]
+    analysis : NutrientAnalysis
+        What the components hold; empty for components alone. [%]
+    tails : str
+        "taper" or "cut". [-]
+
+    Returns
+    -------
+    tuple of (str, str, Profile)
+        Name, kind ("whole", "component" or "nutrient") and profile. [m, kg/ha]
+
+    Raises
+    ------
+    SheetError
+        If the sheet has no components or weighs them in ml, or the analysis and the sheet don't name the same.
+
+    Examples
+    --------
+    >>> import io
+    >>> from spreadcheck.sheet.traysheet import read_sheet
+    >>> test = read_sheet(io.StringIO('''spreadcheck tray sheet,1
+    ... tray width,1,m
+    ... tray length,1,m
+    ... tray,offset,pass 1 / urea,pass 1 / potash
+    ... ,m,g,g
+    ... L1,-1,4,2
+    ... R1,1,4,2
+    ... '''))
+    >>> analysis = NutrientAnalysis({"urea": {"N": 46}, "potash": {"K2O": 60}})
+    >>> [(name, kind, profile.rate_kg_ha.tolist()) for name, kind, profile in blend_parts(test, analysis)][1:]
+    [('urea', 'component', [40.0, 40.0]), ('potash', 'component', [20.0, 20.0]),
+     ('N', 'nutrient', [18.4, 18.4]), ('K2O', 'nutrient', [12.0, 12.0])]
+    """
+    _check_blend(test, analysis)
+    whole = profile_of(test, tails=tails)
+    rates: dict[str, FloatArray] = {}
+    parts: list[tuple[str, str, Profile]] = [("whole", "whole", whole)]
+    for component in test.components:
+        profile = _of_component(test, component, tails)
+        parts.append((component, "component", profile))
+        rates[component] = np.interp(whole.offset_m, profile.offset_m, profile.rate_kg_ha, left=0.0, right=0.0)
+    for nutrient in analysis.nutrients:
+        mixed = sum((rates[name] * (analysis.content_pct[name].get(nutrient, 0.0) / 100) for name in rates), start=0.0)
+        parts.append((nutrient, "nutrient", profile_from(whole.offset_m, np.asarray(mixed), tails=tails)))
+    return tuple(parts)
+
+
+def _of_component(test: TrayTest, component: str, tails: str) -> Profile:
+    try:
+        return profile_of(test, tails=tails, component=component)
+    except NoSpreadError as error:
+        problem = f'component "{component}": {error.faults[0].problem}'
+        raise NoSpreadError(Fault(test.source, problem, "weigh the component, or leave its columns out")) from error
+
+
+def _check_blend(test: TrayTest, analysis: NutrientAnalysis) -> None:
+    if not test.components:
+        remedy = 'name the columns such as "pass 1 / urea" and "pass 1 / potash"'
+        raise SheetError(Fault(test.source, "the sheet has no component columns", remedy))
+    faults = [
+        Fault(test.source, f'column "{column.name}" is in {column.unit}', "weigh the components of a blend in g")
+        for column in test.columns
+        if (column_kind(column.unit) or ("",))[0] != "catch mass"
+    ]
+    if analysis.content_pct:
+        listed, there = set(analysis.content_pct), set(test.components)
+        faults += [
+            Fault("analysis", f'there is no component "{name}" in it', f"give its nutrients in % under [{name}]")
+            for name in test.components
+            if name not in listed
+        ]
+        faults += [
+            Fault(
+                "analysis",
+                f'"{name}" is not a component of the sheet',
+                f"its components are: {', '.join(test.components)}",
+            )
+            for name in analysis.content_pct
+            if name not in there
+        ]
+    unknown = [name for name in analysis.limit_pct if name not in {*analysis.nutrients, *test.components, "whole"}]
+    faults += [
+        Fault("analysis", f'there is a CV limit for "{name}", which is no nutrient or component', "check its spelling")
+        for name in unknown
+    ]
+    if faults:
+        raise SheetError(*faults)
+
+
+def assess_blend(
+    test: TrayTest,
+    analysis: NutrientAnalysis | None = None,
+    *,
+    limit_pct: float = CV_LIMIT_PCT,
+    width_m: ArrayLike | None = None,
+    tails: str = TAPER,
+) -> BlendAssessment:
+    """CV and effective width of the whole, of every component and of every nutrient, and the width that suits all.
+
+    Parameters
+    ----------
+    test : TrayTest
+        A test with component columns. [-]
+    analysis : NutrientAnalysis, optional
+        What the components hold; without it components alone are judged. [%]
+    limit_pct : float
+        CV limit of every part that has none of its own. [%]
+    width_m : array_like, shape (widths,), optional
+        Candidate bout widths; whole multiples of the tray spacing if not given. [m]
+    tails : str
+        "taper" or "cut". [-]
+
+    Returns
+    -------
+    BlendAssessment
+        The parts; the whole catch first. [m, kg/ha, %]
+
+    Raises
+    ------
+    SheetError
+        If the sheet is no blend or the analysis does not fit it.
+    NoSpreadError
+        If a component was never caught.
+
+    Examples
+    --------
+    >>> import io
+    >>> from spreadcheck.sheet.traysheet import read_sheet
+    >>> test = read_sheet(io.StringIO('''spreadcheck tray sheet,1
+    ... tray width,1,m
+    ... tray length,1,m
+    ... tray,offset,pass 1 / urea,pass 1 / potash
+    ... ,m,g,g
+    ... L2,-2,1,0
+    ... L1,-1,2,2
+    ... C,0,3,6
+    ... R1,1,2,2
+    ... R2,2,1,0
+    ... '''))
+    >>> blend = assess_blend(test)
+    >>> [(part.name, part.effective_width_m("round-and-round")) for part in blend.parts]
+    [('whole', None), ('urea', 3.0), ('potash', None)]
+    >>> blend.joint_width_m("round-and-round"), blend.limiting_part("round-and-round").name
+    (None, 'potash')
+    """
+    analysis = analysis or NutrientAnalysis()
+    profiles = blend_parts(test, analysis, tails=tails)
+    if width_m is None:
+        width_m = default_widths(profiles[0][2], place=test.source)
+    widths = np.unique(np.asarray(width_m, dtype=float))
+    return BlendAssessment(
+        test,
+        tuple(
+            BlendPart(
+                name, kind, profile, analysis.limit_pct.get(name, limit_pct), scan_methods(profile, widths, METHODS)
+            )
+            for name, kind, profile in profiles
+        ),
+    )
+
+
+def zone_shares(blend: BlendAssessment) -> dict[str, FloatArray]:
+    """How the blend changes across the width: each component's share of the catch in five zones from left to right.
+
+    The zones hold a fifth of the whole spread each, so that a zone's share can be set against the blend's own.
+
+    Parameters
+    ----------
+    blend : BlendAssessment
+        The blend. [-]
+
+    Returns
+    -------
+    dict of str to ndarray
+        For each component its share in the five zones and, last, over all. [%]
+
+    Examples
+    --------
+    >>> import io
+    >>> from spreadcheck.sheet.traysheet import read_sheet
+    >>> test = read_sheet(io.StringIO('''spreadcheck tray sheet,1
+    ... tray width,1,m
+    ... tray length,1,m
+    ... tray,offset,pass 1 / urea,pass 1 / potash
+    ... ,m,g,g
+    ... L1,-1,3,1
+    ... C,0,3,1
+    ... R1,1,3,1
+    ... '''))
+    >>> zone_shares(assess_blend(test))["urea"].round(6)
+    array([75., 75., 75., 75., 75., 75.])
+    """
+    whole = blend.parts[0].profile
+    edges = np.interp(np.linspace(0, 1, len(ZONES) + 1), *_cumulated(whole)[::-1])
+    parts = [part for part in blend.parts if part.kind == "component"]
+    amounts = {}
+    for part in parts:
+        x, grown = _cumulated(part.profile)
+        inside = np.diff(np.interp(edges, x, grown))
+        amounts[part.name] = np.append(inside, inside.sum()) * part.profile.area_kg_ha_m
+    total = sum(amounts.values(), start=np.zeros(len(ZONES) + 1))
+    return {name: 100.0 * amount / np.where(total > 0, total, np.nan) for name, amount in amounts.items()}
+
+
+def _cumulated(profile: Profile) -> tuple[FloatArray, FloatArray]:
+    """Share of the spread that falls left of each place, on a line fine enough for the curve between knots. [m], [-]"""
+    x, y = profile.knots
+    fine = np.unique(np.concatenate((x, np.linspace(x[0], x[-1], 2001))))
+    rate = np.interp(fine, x, y)
+    grown = np.concatenate(([0.0], np.cumsum((rate[1:] + rate[:-1]) * np.diff(fine) / 2)))
+    return fine, grown / grown[-1]

@@ -1,0 +1,251 @@
+"""Sideways driving error: what it does to the CV that a field can expect, in closed form.
+
+1. `Steering`            how far passes lie from where they should
+2. `SteeringScan`, `steering_scan`   expected CV by line at every bout width, with and without the error
+3. `SteeringEffect`, `steering_effect`   the same for an assessment, and the widest width within the limit
+
+Pass k is shifted by e_k, normal with standard deviation s; neighbours k passes apart share the correlation rho^k, 0 for
+errors that are independent from pass to pass and near 1 for a guidance that drifts slowly over the field. Then
+e_k - e_0 is normal with variance 2 s^2 (1 - rho^k), and over a large field
+
+    CV^2 = w [R(0) + sum over k <> 0 of E R(k w + e_k - e_0)] / M^2 - 1,
+
+with C in place of R for odd k when back-and-forth (design: CV by line). For a profile of straight pieces R and C are
+sums of |t - t_i|^3 / 12 over the differences t_i of the places where its slope changes (|t|^3 / 12 is the function
+whose fourth derivative is a unit pulse); where it ends in a step, of their first and second derivatives too. The mean
+of each of these over a normal error is known exactly, so there is no grid and no simulation.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spreadcheck.errors import Fault, WidthError
+from spreadcheck.judge.assessment import Assessment
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
+from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.spread.profile import Profile
+from spreadcheck.spread.widths import check_width
+
+MAX_UNEVEN_TRAYS = 300
+_FAR = 9.0  # standard deviations beyond which a pass no longer reaches another
+_CHUNK = 2_000_000
+
+
+@dataclass(frozen=True)
+class Steering:
+    """Sideways driving error: its standard deviation, and its correlation from one pass to the next.
+
+    Correlation 0 is an error that starts anew with every pass; near 1 is a slow drift, which shifts neighbouring passes
+    together and so mostly does less harm.
+    """
+
+    sd_m: float
+    correlation: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.sd_m <= 100:
+            problem = f"a steering error of {self.sd_m:g} m can't be"
+            raise WidthError(Fault("steering", problem, 'give a standard deviation from 0 to 100 m, such as "0.10 m"'))
+        if not 0 <= self.correlation <= 1:
+            problem = f"a correlation of {self.correlation:g} from pass to pass can't be"
+            raise WidthError(Fault("steering", problem, "give 0 (every pass anew) to 1 (all passes shifted alike)"))
+
+    def apart_sd_m(self, passes: FloatArray) -> FloatArray:
+        """Standard deviation of the distance between two passes, so many passes apart. [m]"""
+        return np.asarray(self.sd_m * np.sqrt(2.0 * (1.0 - self.correlation ** np.abs(passes))))
+
+
+@dataclass(frozen=True, eq=False)
+class SteeringScan:
+    """Expected CV by line at every bout width for one driving method, straight and with the steering error."""
+
+    method: str
+    steering: Steering
+    width_m: FloatArray
+    cv_straight_pct: FloatArray
+    cv_steered_pct: FloatArray
+
+
+def steering_scan(profile: Profile, width_m: FloatArray, method: str, steering: Steering) -> SteeringScan:
+    """Expected CV by line of a large field, with and without sideways driving error.
+
+    Parameters
+    ----------
+    profile : Profile
+        The single-pass profile. [m, kg/ha]
+    width_m : ndarray, shape (widths,)
+        Bout widths. [m]
+    method : str
+        "back-and-forth" or "round-and-round". [-]
+    steering : Steering
+        The driving error. [m]
+
+    Returns
+    -------
+    SteeringScan
+        CV by line at each width, straight and steered. [%]
+
+    Raises
+    ------
+    WidthError
+        If a width can't be driven, or there are too many unevenly spaced trays.
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> triangle = profile_from([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1])
+    >>> scan = steering_scan(triangle, np.array([3.0, 4.0]), "round-and-round", Steering(0.2))
+    >>> scan.cv_straight_pct.round(4), scan.cv_steered_pct.round(4)
+    (array([ 0.    , 14.3444]), array([ 9.0665, 16.8752]))
+    """
+    widths = np.atleast_1d(np.asarray(width_m, dtype=float))
+    check_width(profile, float(widths.max()))
+    check_width(profile, float(widths.min()))
+    kernels = {False: _kernel(profile, mirrored=False), True: _kernel(profile, mirrored=True)}
+    exact = Steering(0.0)
+    straight, steered = (_expected_cv(profile, widths, method, error, kernels) for error in (exact, steering))
+    return SteeringScan(method, steering, widths, straight, steered)
+
+
+@dataclass(frozen=True, eq=False)
+class SteeringEffect:
+    """What a steering error does to an assessment: a scan a driving method, and the same at the bout driven."""
+
+    steering: Steering
+    limit_pct: float
+    scans: dict[str, SteeringScan]
+    bouts: dict[str, SteeringScan]
+
+    def straight_width_m(self, method: str) -> float | None:
+        """Widest candidate whose CV by line is within the limit, driven straight. [m]"""
+        return _widest(self.scans[method].width_m, self.scans[method].cv_straight_pct, self.limit_pct)
+
+    def steered_width_m(self, method: str) -> float | None:
+        """Widest candidate whose expected CV by line is within the limit with the steering error. [m]"""
+        return _widest(self.scans[method].width_m, self.scans[method].cv_steered_pct, self.limit_pct)
+
+
+def steering_effect(result: Assessment, steering: Steering) -> SteeringEffect:
+    """What a steering error does to the widths of an assessment, for both driving methods.
+
+    Parameters
+    ----------
+    result : Assessment
+        The assessment. [-]
+    steering : Steering
+        The driving error. [m]
+
+    Returns
+    -------
+    SteeringEffect
+        CV by line at every candidate width and at the bout driven, straight and steered. [%]
+
+    Examples
+    --------
+    >>> from spreadcheck import assess, tray_test
+    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    >>> effect = steering_effect(assess(test), Steering(0.2))
+    >>> effect.straight_width_m("back-and-forth"), effect.steered_width_m("back-and-forth")
+    (4.0, 3.0)
+    """
+    profile = result.profile
+    driven = None if result.bout_width_m is None else np.array([result.bout_width_m])
+    return SteeringEffect(
+        steering,
+        result.limit_pct,
+        {method: steering_scan(profile, scan.width_m, method, steering) for method, scan in result.scans.items()},
+        {} if driven is None else {method: steering_scan(profile, driven, method, steering) for method in METHODS},
+    )
+
+
+def _widest(width_m: FloatArray, cv_pct: FloatArray, limit_pct: float) -> float | None:
+    within = width_m[cv_pct <= limit_pct]
+    return float(within.max()) if len(within) else None
+
+
+@dataclass(frozen=True, eq=False)
+class _Kernel:
+    """R or C of a profile: at t, the sum of a_i K(t - t_i) + b_i K'(t - t_i) + c_i K''(t - t_i), K = |t|^3 / 12."""
+
+    at_m: FloatArray
+    third: FloatArray
+    second: FloatArray
+    first: FloatArray
+
+    def mean(self, t: FloatArray, sd: FloatArray) -> FloatArray:
+        """Mean over a normal error of each standard deviation about each t."""
+        step = max(_CHUNK // len(self.at_m), 1)
+        parts = [self._mean(t[a : a + step], sd[a : a + step]) for a in range(0, len(t), step)]
+        return np.concatenate(parts) if parts else np.zeros(0)
+
+    def _mean(self, t: FloatArray, sd: FloatArray) -> FloatArray:
+        from scipy.special import erf
+
+        mu, s = t[:, None] - self.at_m, sd[:, None]
+        scaled = mu / np.where(s > 0, s * math.sqrt(2.0), 1.0)
+        sign = np.where(s > 0, erf(scaled), np.sign(mu))
+        bell = s * math.sqrt(2.0 / math.pi) * np.exp(-(scaled**2))  # 2 s^2 times the density at 0
+        bell = np.where(s > 0, bell, 0.0)
+        cubic = (mu**3 + 3 * mu * s**2) * sign + (mu**2 + 2 * s**2) * bell
+        total = cubic @ self.third / 12.0
+        if self.second.any():
+            total += ((mu**2 + s**2) * sign + mu * bell) @ self.second / 4.0
+        if self.first.any():
+            total += (mu * sign + bell) @ self.first / 2.0
+        return np.asarray(total)
+
+
+def _expected_cv(
+    profile: Profile, widths: FloatArray, method: str, error: Steering, kernels: dict[bool, _Kernel]
+) -> FloatArray:
+    """CV by line at each width; population figure of a large field. [%]"""
+    reach = 2 * float(np.abs(profile.knots[0]).max()) + _FAR * math.sqrt(2.0) * error.sd_m
+    most = np.floor(reach / widths).astype(int)
+    owner = np.repeat(np.arange(len(widths)), 2 * most + 1)
+    number = np.concatenate([np.arange(-m, m + 1) for m in most])
+    t, sd = number * widths[owner], error.apart_sd_m(number.astype(float))
+    mirrored = (number % 2 == 1) & (method == BACK_AND_FORTH)
+    overlap = np.empty(len(t))
+    for turned, kernel in kernels.items():
+        overlap[mirrored == turned] = kernel.mean(t[mirrored == turned], sd[mirrored == turned])
+    squares = widths * np.bincount(owner, overlap, len(widths)) / profile.area_kg_ha_m**2
+    return np.asarray(100.0 * np.sqrt(np.maximum(squares - 1.0, 0.0)))
+
+
+def _kernel(profile: Profile, *, mirrored: bool) -> _Kernel:
+    """The pulses of R (of the profile with itself) or C (of its mirror image with itself)."""
+    x, slope, step = _bends(profile)
+    own = (-x[::-1], slope[::-1], -step[::-1]) if mirrored else (x, slope, step)
+    lag, pairs = _differences(profile, own[0], x)
+    bends = np.outer(own[1], slope), np.outer(own[1], step) - np.outer(own[2], slope), -np.outer(own[2], step)
+    pulses = [np.bincount(pairs.ravel(), part.ravel(), len(lag)).astype(float) for part in bends]
+    return _Kernel(lag, *pulses)
+
+
+def _bends(profile: Profile) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Where the profile bends or steps, by how much its slope changes there, and how far it jumps."""
+    x, y = profile.knots
+    slopes = np.concatenate(([0.0], np.diff(y) / np.diff(x), [0.0]))
+    step = np.zeros(len(x))
+    step[0], step[-1] = y[0], -y[-1]
+    return x, np.diff(slopes), step
+
+
+def _differences(profile: Profile, own: FloatArray, other: FloatArray) -> tuple[FloatArray, NDArray[np.intp]]:
+    """All differences other - own, those of an even tray line each once; and which of them each pair has."""
+    count = len(other)
+    if profile.even:
+        spacing = float(profile.offset_m[-1] - profile.offset_m[0]) / (len(profile.offset_m) - 1)
+        pairs = np.arange(count)[None, :] - np.arange(count)[:, None] + count - 1
+        return np.asarray(other[0] - own[0] + spacing * np.arange(1 - count, count)), pairs
+    if count > MAX_UNEVEN_TRAYS:
+        problem = f"{count:,} unevenly spaced trays are too many for the effect of steering"
+        raise WidthError(Fault("", problem, f"use evenly spaced trays, or at most {MAX_UNEVEN_TRAYS:,}"))
+    differences = other[None, :] - own[:, None]
+    lag, pairs = np.unique(np.round(differences, 12), return_inverse=True)
+    return np.asarray(lag), np.asarray(pairs).reshape(differences.shape)

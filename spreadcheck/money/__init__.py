@@ -1,0 +1,1 @@
+"""What a bout width costs: field work, yield response, prices."""

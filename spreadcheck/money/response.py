@@ -1,0 +1,346 @@
+"""Yield response: what a crop makes of a rate, and what it loses when the rate is uneven.
+
+1. `CURVES`          the curves and their coefficients: quadratic, quadratic-plateau, linear-plateau, Mitscherlich
+2. `response_curve`  a curve with the user's coefficients, over-supply included only where the user gives it
+3. `yield_at`        yield at a rate
+4. `mean_yield`      mean yield over an overlapped deposit, integrated exactly over its linear pieces
+5. `yield_loss`      yield at the mean rate less the mean yield: what unevenness costs
+
+    quadratic           Y = b0 + b1 x + b2 x^2, b2 below 0
+    quadratic-plateau   the same up to its top at x = -b1 / (2 b2), level beyond
+    linear-plateau      Y = b0 + b1 x up to the join, level beyond
+    mitscherlich        Y = maximum (1 - exp(-c (x + soil_supply)))
+
+x is the nutrient or product that the crop gets: already given + content x rate of this dressing. Above an over-supply
+limit (lodging, scorch) the yield falls by so much for each unit over it.
+
+Under the quadratic the loss is -b2 times the variance of the rate: Jensen and Pesek (1962), Soil Science Society of
+America Proceedings 26(2), 170-173. For all curves a linear piece of the deposit is split at the joins, and each part
+has a closed form: Simpson's rule is exact for the polynomial, and the mean of exp(-k x) from p to q is
+exp(-k p) (1 - exp(-k (q - p))) / (k (q - p)).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from spreadcheck.errors import CostError, Fault, shown
+from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.spread.evenness import Deposit, mean_of_pieces
+
+# Curve -> its coefficients, each with the powers of yield and rate in its unit.
+CURVES: dict[str, dict[str, tuple[int, int]]] = {
+    "quadratic": {"b0": (1, 0), "b1": (1, -1), "b2": (1, -2)},
+    "quadratic-plateau": {"b0": (1, 0), "b1": (1, -1), "b2": (1, -2)},
+    "linear-plateau": {"b0": (1, 0), "b1": (1, -1), "join": (0, 1)},
+    "mitscherlich": {"maximum": (1, 0), "c": (0, -1), "soil_supply": (0, 1)},
+}
+OVER_SUPPLY: dict[str, tuple[int, int]] = {"over_supply_above": (0, 1), "over_supply_loss": (1, -1)}
+_OVER = 1e-9  # of the limit: a supply on it is not over it
+_LEVEL = 1e-12  # of a supply: a piece that rises less is level
+
+
+@dataclass(frozen=True)
+class Branch:
+    """A curve between two joins: Y = c0 + c1 x + c2 x^2 + e exp(-k x) from x = low to high."""
+
+    low: float
+    high: float
+    c0: float = 0.0
+    c1: float = 0.0
+    c2: float = 0.0
+    e: float = 0.0
+    k: float = 0.0
+
+
+@dataclass(frozen=True)
+class Response:
+    """A yield response, kg/ha of supply to t/ha of yield.
+
+    Supply = `already_kg_ha` + `content` x rate. `over_supply_kg_ha` is the limit that the user gave, if any.
+    """
+
+    curve: str
+    branches: tuple[Branch, ...]
+    content: float = 1.0
+    already_kg_ha: float = 0.0
+    over_supply_kg_ha: float | None = None
+
+    def supply(self, rate_kg_ha: ArrayLike) -> FloatArray:
+        """What the crop gets at a rate of this dressing. [kg/ha]"""
+        return self.already_kg_ha + self.content * np.asarray(rate_kg_ha, dtype=float)
+
+
+def response_curve(
+    curve: str,
+    coefficients: Mapping[str, float],
+    *,
+    content: float = 1.0,
+    already_kg_ha: float = 0.0,
+    place: str = "",
+) -> Response:
+    """A response curve with the user's coefficients.
+
+    Parameters
+    ----------
+    curve : str
+        A key of `CURVES`. [-]
+    coefficients : mapping of str to float
+        The coefficients of that curve, and of over-supply if the user has any. [t/ha, kg/ha]
+    content : float
+        Share of the product that the response is about, such as 0.46 for nitrogen in urea. [-]
+    already_kg_ha : float
+        What the crop has had before this dressing, evenly. [kg/ha]
+    place : str
+        Where the curve was written, for messages. [-]
+
+    Returns
+    -------
+    Response
+        The response. [kg/ha, t/ha]
+
+    Raises
+    ------
+    CostError
+        If the curve or a coefficient is not known, is missing, or can't be; every fault at once.
+
+    Examples
+    --------
+    >>> urea = response_curve("linear-plateau", {"b0": 4, "b1": 0.02, "join": 100}, content=0.46)
+    >>> yield_at(urea, [0, 100, 300])
+    array([4.  , 4.92, 6.  ])
+    """
+    _check_names(curve, coefficients, place)
+    faults = [*_value_faults(curve, coefficients, place), *_supply_faults(content, already_kg_ha, place)]
+    if faults:
+        raise CostError(*faults)
+    branches = _branches(curve, coefficients)
+    limit = coefficients.get("over_supply_above")
+    if limit is not None:
+        branches = _with_over_supply(branches, limit, coefficients["over_supply_loss"])
+    return Response(curve, branches, content, already_kg_ha, limit)
+
+
+def _check_names(curve: str, coefficients: Mapping[str, float], place: str) -> None:
+    """Refuse an unknown curve, unknown and missing coefficients, each by its name."""
+    if curve not in CURVES:
+        near = get_close_matches(curve.casefold(), CURVES, n=1)
+        hint = f'did you mean "{near[0]}"?' if near else f"use one of {', '.join(CURVES)}"
+        raise CostError(Fault(place, f'"{shown(curve)}" is not a response curve', hint))
+    wanted = CURVES[curve]
+    known = {**wanted, **OVER_SUPPLY}
+    faults = [
+        Fault(place, f'"{shown(name)}" is not a coefficient of {curve}', f"its coefficients are {', '.join(wanted)}")
+        for name in coefficients
+        if name not in known
+    ]
+    given = [name for name in OVER_SUPPLY if name in coefficients]
+    missing = [name for name in (*wanted, *(OVER_SUPPLY if given else ())) if name not in coefficients]
+    because = {name: f" beside {given[0]}" for name in OVER_SUPPLY if given}
+    faults += [
+        Fault(place, f'"{name}" is missing{because.get(name, f" for {curve}")}', f"add a line such as {name} = ...")
+        for name in missing
+    ]
+    if faults:
+        raise CostError(*faults)
+
+
+def _value_faults(curve: str, coefficients: Mapping[str, float], place: str) -> list[Fault]:
+    """Coefficients with which the curve would not be a response."""
+    bent = curve.startswith("quadratic")
+    above = {"join", "maximum", "c", *OVER_SUPPLY} | ({"b1"} if curve.endswith("plateau") else set())
+    faults = []
+    for name, value in coefficients.items():
+        wrong = ""
+        if not math.isfinite(value):
+            wrong = "it must be a finite number"
+        elif name in above and value <= 0:
+            wrong = "it must be above 0"
+        elif name == "b2" and bent and value >= 0:
+            wrong = "it must be below 0, or the curve has no top"
+        elif name == "soil_supply" and value < 0:
+            wrong = "it must be 0 or more"
+        if wrong:
+            faults.append(Fault(f"{place}, {name}" if place else name, f"{value:g} can't be right for {curve}", wrong))
+    return faults
+
+
+def _supply_faults(content: float, already_kg_ha: float, place: str) -> list[Fault]:
+    faults = []
+    if not 0 < content <= 1:
+        faults.append(Fault(place, f"a nutrient content of {100 * content:g} %", "give one above 0 and up to 100 %"))
+    if not 0 <= already_kg_ha < math.inf:
+        faults.append(Fault(place, f"{already_kg_ha:g} kg/ha already given", "give 0 or more"))
+    return faults
+
+
+def _branches(curve: str, c: Mapping[str, float]) -> tuple[Branch, ...]:
+    """A curve as its branches, from minus to plus infinity."""
+    if curve == "mitscherlich":
+        shortfall = -c["maximum"] * math.exp(-c["c"] * c["soil_supply"])
+        return (Branch(-math.inf, math.inf, c0=c["maximum"], e=shortfall, k=c["c"]),)
+    rising = Branch(-math.inf, math.inf, c["b0"], c["b1"], c.get("b2", 0.0))
+    if curve == "quadratic":
+        return (rising,)
+    join = c["join"] if curve == "linear-plateau" else -c["b1"] / (2 * c["b2"])
+    top = rising.c0 + rising.c1 * join + rising.c2 * join**2
+    return (Branch(-math.inf, join, rising.c0, rising.c1, rising.c2), Branch(join, math.inf, c0=top))
+
+
+def _with_over_supply(branches: tuple[Branch, ...], limit: float, loss: float) -> tuple[Branch, ...]:
+    """The branches cut at the limit; above it every one falls by `loss` for each unit over."""
+    cut = []
+    for b in branches:
+        if b.low < limit:
+            cut.append(Branch(b.low, min(b.high, limit), b.c0, b.c1, b.c2, b.e, b.k))
+        if b.high > limit:
+            cut.append(Branch(max(b.low, limit), b.high, b.c0 + loss * limit, b.c1 - loss, b.c2, b.e, b.k))
+    return tuple(cut)
+
+
+def yield_at(response: Response, rate_kg_ha: ArrayLike) -> FloatArray:
+    """Yield at a rate.
+
+    Parameters
+    ----------
+    response : Response
+        The response. [kg/ha, t/ha]
+    rate_kg_ha : array_like
+        Rates of this dressing. [kg/ha]
+
+    Returns
+    -------
+    ndarray
+        Yields. [t/ha]
+
+    Examples
+    --------
+    >>> yield_at(response_curve("quadratic", {"b0": 4, "b1": 0.04, "b2": -0.0001}), [0, 100, 200])
+    array([4., 7., 8.])
+    """
+    x = response.supply(rate_kg_ha)
+    inside = [(x >= b.low) & (x < b.high) for b in response.branches]
+    return np.asarray(np.select(inside, [_value(b, x) for b in response.branches]))
+
+
+def mean_yield(response: Response, deposit: Deposit) -> FloatArray:
+    """Mean yield over whole bouts, integrated exactly over the linear pieces of the deposit.
+
+    Parameters
+    ----------
+    response : Response
+        The response. [kg/ha, t/ha]
+    deposit : Deposit
+        One bout or many. [m, kg/ha]
+
+    Returns
+    -------
+    ndarray, shape (bouts,)
+        Mean yield of each. [t/ha]
+
+    Examples
+    --------
+    >>> one = np.array([0.0]); line = Deposit(one, one + 1, one, one + 200, np.array([0]))  # from 0 to 200 kg/ha
+    >>> mean_yield(response_curve("linear-plateau", {"b0": 4, "b1": 0.02, "join": 100}), line)  # 5 on one half, 6 on
+    array([5.5])
+    """
+    left, right = response.supply(deposit.left), response.supply(deposit.right)
+    means = np.zeros_like(left)
+    for branch in response.branches:
+        means += _part_on(branch, left, right) * _mean_on(branch, left, right)
+    lengths = np.add.reduceat(deposit.length_m, deposit.starts)
+    return np.asarray(np.add.reduceat(deposit.length_m * means, deposit.starts) / lengths)
+
+
+def yield_loss(response: Response, deposit: Deposit) -> FloatArray:
+    """What unevenness costs: the yield at the mean rate less the mean yield over the deposit.
+
+    Parameters
+    ----------
+    response : Response
+        The response. [kg/ha, t/ha]
+    deposit : Deposit
+        One bout or many. [m, kg/ha]
+
+    Returns
+    -------
+    ndarray, shape (bouts,)
+        Yield lost in each. [t/ha]
+
+    Examples
+    --------
+    >>> one = np.array([0.0]); line = Deposit(one, one + 1, one, one + 200, np.array([0]))  # variance 200^2 / 12
+    >>> yield_loss(response_curve("quadratic", {"b0": 4, "b1": 0.04, "b2": -0.0001}), line).round(6)
+    array([0.333333])
+    """
+    return yield_at(response, mean_of_pieces(deposit)) - mean_yield(response, deposit)
+
+
+def share_over_supplied(response: Response, deposit: Deposit) -> FloatArray | None:
+    """Share of each bout that gets more than the over-supply limit.
+
+    Parameters
+    ----------
+    response : Response
+        The response. [kg/ha, t/ha]
+    deposit : Deposit
+        One bout or many. [m, kg/ha]
+
+    Returns
+    -------
+    ndarray, shape (bouts,), or None
+        Share; None if the user gave no limit. [%]
+
+    Examples
+    --------
+    >>> one = np.array([0.0]); line = Deposit(one, one + 1, one, one + 200, np.array([0]))
+    >>> lodging = {"b0": 4, "b1": 0.02, "join": 100, "over_supply_above": 180, "over_supply_loss": 0.02}
+    >>> share_over_supplied(response_curve("linear-plateau", lodging), line)
+    array([10.])
+    """
+    if response.over_supply_kg_ha is None:
+        return None
+    over = Branch(response.over_supply_kg_ha * (1 + _OVER), math.inf)
+    part = _part_on(over, response.supply(deposit.left), response.supply(deposit.right))
+    lengths = np.add.reduceat(deposit.length_m, deposit.starts)
+    return np.asarray(100.0 * np.add.reduceat(deposit.length_m * part, deposit.starts) / lengths)
+
+
+def _value(branch: Branch, x: FloatArray) -> FloatArray:
+    """The branch's formula, wherever x lies."""
+    return _curved(branch, x) + branch.e * np.exp(-branch.k * x) if branch.e else _curved(branch, x)
+
+
+def _curved(branch: Branch, x: FloatArray) -> FloatArray:
+    """The polynomial of a branch."""
+    return np.asarray(branch.c0 + x * (branch.c1 + x * branch.c2))
+
+
+def _part_on(branch: Branch, left: FloatArray, right: FloatArray) -> FloatArray:
+    """The part of each piece whose supply lies on the branch."""
+    low, high = np.minimum(left, right), np.maximum(left, right)
+    rise = high - low
+    level = rise <= _LEVEL * np.maximum(high, 1.0)
+    inside = (low >= branch.low) & (low < branch.high)
+    crossed = np.maximum(np.minimum(high, branch.high) - np.maximum(low, branch.low), 0.0)
+    return np.where(level, inside, crossed / np.where(level, 1.0, rise))
+
+
+def _mean_on(branch: Branch, left: FloatArray, right: FloatArray) -> FloatArray:
+    """The mean of the branch over the part of each piece that lies on it: closed forms."""
+    low = np.clip(np.minimum(left, right), branch.low, branch.high)
+    high = np.clip(np.maximum(left, right), branch.low, branch.high)
+    ends = _curved(branch, low) + _curved(branch, high)
+    polynomial = np.asarray((ends + 4 * _curved(branch, (low + high) / 2)) / 6)
+    if not branch.e:
+        return polynomial
+    fall = branch.k * (high - low)
+    steep = fall > 1e-9  # below it the mean is 1 - fall / 2 to rounding
+    ratio = np.where(steep, -np.expm1(-fall) / np.where(steep, fall, 1.0), 1.0 - fall / 2)
+    return np.asarray(polynomial + branch.e * np.exp(-branch.k * low) * ratio)

@@ -1,0 +1,341 @@
+"""The noise of a single tray: granules fall in whole numbers, and a scale reads in whole steps.
+
+1. `granule_mass_g`, `diameter_of_sgn_mm`   one granule, from its size and granule density
+2. `log_sd_of_uniformity`    spread of granule sizes, from the uniformity index
+3. `Granules`, `granules`, `granules_of`    what counts for the noise: mean granule mass and its spread
+4. `expected_count`, `counting_cv_pct`      granules in a tray, and how unevenly chance alone lets them fall
+5. `reading_error_g`         what rounding to the scale's steps adds
+6. `TrayNoise`, `tray_noise` both together, after so many passes and runs
+
+Counting rule: granules that fall independently are Poisson-counted, so n of equal mass have a CV of 100 / sqrt(n) %;
+granules of unequal mass multiply it by sqrt(E[m^2]) / E[m] (compound Poisson law). It is a lower bound: a spreader
+adds its own unevenness. Reading rule: a reading rounded to steps of r has a standard error of r / sqrt(12), by the
+uniform law.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
+
+# Standard normal deviates between the points where 95 % and 10 % of the mass is retained on the sieve.
+_Z_UNIFORMITY = 1.6448536 + 1.2815516
+
+
+@dataclass(frozen=True)
+class Granules:
+    """What counts for the noise: the mean mass of a granule, and the spread of masses sqrt(E[m^2]) / E[m].
+
+    A spread of 1 means that all granules weigh the same; the noise is then the smallest possible.
+    """
+
+    mean_mass_g: float
+    mass_spread: float = 1.0
+
+
+def granule_mass_g(*, diameter_mm: float, density_kg_m3: float) -> float:
+    """Mass of one granule, taken as a sphere.
+
+    Parameters
+    ----------
+    diameter_mm : float
+        Its diameter. [mm]
+    density_kg_m3 : float
+        Granule density (not the bulk density). [kg/m3]
+
+    Returns
+    -------
+    float
+        Mass. [g]
+
+    Raises
+    ------
+    QuantityError
+        If either is not above 0.
+
+    Examples
+    --------
+    >>> round(granule_mass_g(diameter_mm=2.53, density_kg_m3=1325) * 1000, 3)  # granular urea, mg
+    11.235
+    """
+    if not (diameter_mm > 0 and density_kg_m3 > 0):
+        problem = f"a granule of {diameter_mm:g} mm and {density_kg_m3:g} kg/m3 can't be"
+        raise QuantityError(Fault("granule", problem, "give a diameter and a density above 0"))
+    return density_kg_m3 * math.pi / 6.0 * diameter_mm**3 * 1e-6
+
+
+def diameter_of_sgn_mm(size_guide_number: float) -> float:
+    """Median granule diameter behind a size guide number: half the mass is coarser, half finer.
+
+    Parameters
+    ----------
+    size_guide_number : float
+        Size guide number (SGN), the median diameter in mm times 100. [-]
+
+    Returns
+    -------
+    float
+        Diameter. [mm]
+
+    Examples
+    --------
+    >>> diameter_of_sgn_mm(250)
+    2.5
+    """
+    return size_guide_number / 100.0
+
+
+def log_sd_of_uniformity(uniformity_index: float) -> float:
+    """Standard deviation of the logarithm of granule diameters, for sizes that are lognormal by mass.
+
+    The uniformity index is 100 times the size on which 95 % of the mass is retained over that on which 10 % is.
+
+    Parameters
+    ----------
+    uniformity_index : float
+        Uniformity index; 100 means all of one size, 40 to 60 is usual. [-]
+
+    Returns
+    -------
+    float
+        Standard deviation of ln(diameter). [-]
+
+    Raises
+    ------
+    QuantityError
+        If the index is not above 0 and at most 100.
+
+    Examples
+    --------
+    >>> log_sd_of_uniformity(100), round(log_sd_of_uniformity(50), 4)
+    (0.0, 0.2369)
+    """
+    if not 0 < uniformity_index <= 100:
+        raise QuantityError(
+            Fault("uniformity index", f"{uniformity_index:g} can't be", "give a number above 0, up to 100")
+        )
+    return abs(math.log(100.0 / uniformity_index)) / _Z_UNIFORMITY
+
+
+def granules(*, size_guide_number: float, density_kg_m3: float, log_sd: float = 0.0) -> Granules:
+    """Mean granule mass and its spread, for a size guide number and lognormal sizes.
+
+    The size guide number halves the mass, not the number of granules. For lognormal sizes the mean mass is that of the
+    median size times exp(-4.5 g^2), and the spread of masses is exp(4.5 g^2), with g the log standard deviation.
+
+    Parameters
+    ----------
+    size_guide_number : float
+        Median diameter by mass in mm, times 100. [-]
+    density_kg_m3 : float
+        Granule density. [kg/m3]
+    log_sd : float
+        Standard deviation of ln(diameter); 0 for granules of one size. [-]
+
+    Returns
+    -------
+    Granules
+        Mean mass and spread of masses. [g, -]
+
+    Examples
+    --------
+    >>> one_size = granules(size_guide_number=325, density_kg_m3=1600)
+    >>> round(one_size.mean_mass_g, 6), one_size.mass_spread
+    (0.028759, 1.0)
+    >>> mixed = granules(size_guide_number=325, density_kg_m3=1600, log_sd=0.2)
+    >>> round(mixed.mean_mass_g, 6), round(mixed.mass_spread, 4)
+    (0.024021, 1.1972)
+    """
+    spread = math.exp(4.5 * log_sd**2)
+    median_mass = granule_mass_g(diameter_mm=diameter_of_sgn_mm(size_guide_number), density_kg_m3=density_kg_m3)
+    return Granules(median_mass / spread, spread)
+
+
+def granules_of(test: TrayTest) -> Granules | None:
+    """The granules of a test, if its form gives size guide number and granule density.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+
+    Returns
+    -------
+    Granules or None
+        Mean mass and spread of masses (1 without a uniformity index); None where they are not known. [g, -]
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> form = {"size guide number": "253", "granule density": "1325 kg/m3"}
+    >>> test = tray_test([-1, 1], [5, 5], tray_width="0.5 m", tray_length="0.5 m", form=form)
+    >>> round(granules_of(test).mean_mass_g, 6)
+    0.011235
+    >>> granules_of(tray_test([-1, 1], [5, 5], tray_width="0.5 m", tray_length="0.5 m")) is None
+    True
+    """
+    size, density = test.quantity("size guide number"), test.quantity("granule density")
+    if size is None or density is None:
+        return None
+    uniformity = test.quantity("uniformity index")
+    log_sd = log_sd_of_uniformity(uniformity) if uniformity else 0.0
+    return granules(size_guide_number=size, density_kg_m3=density, log_sd=log_sd)
+
+
+def expected_count(
+    rate_kg_ha: ArrayLike, *, tray_area_m2: float, mean_mass_g: float, passes: int = 1, runs_per_catch: int = 1
+) -> FloatArray:
+    """Expected number of granules that fall into a tray.
+
+    Parameters
+    ----------
+    rate_kg_ha : array_like
+        Application rate of one run at the tray. [kg/ha]
+    tray_area_m2 : float
+        Tray width times tray length. [m2]
+    mean_mass_g : float
+        Mean mass of a granule. [g]
+    passes, runs_per_catch : int
+        Passes weighed, and runs in each weighed catch. [-]
+
+    Returns
+    -------
+    ndarray
+        Granules in all catches of the tray together. [-]
+
+    Examples
+    --------
+    >>> expected_count([100, 150], tray_area_m2=0.25, mean_mass_g=0.0112352).round(1)
+    array([222.5, 333.8])
+    """
+    grams = np.asarray(rate_kg_ha, dtype=float) * (tray_area_m2 / 10.0 * passes * runs_per_catch)
+    return np.asarray(grams / mean_mass_g)
+
+
+def counting_cv_pct(count: ArrayLike, *, mass_spread: float = 1.0) -> FloatArray:
+    """How much the catch of a tray varies by chance alone: 100 / sqrt(n), times the spread of granule masses.
+
+    Parameters
+    ----------
+    count : array_like
+        Expected number of granules. [-]
+    mass_spread : float
+        sqrt(E[m^2]) / E[m] of the granule masses. [-]
+
+    Returns
+    -------
+    ndarray
+        Standard deviation in % of the expected catch; infinite where no granule is expected. [%]
+
+    Examples
+    --------
+    >>> counting_cv_pct([100, 400]), counting_cv_pct([100], mass_spread=1.2)
+    (array([10., 5.]), array([12.]))
+    """
+    n = np.asarray(count, dtype=float)
+    with np.errstate(divide="ignore"):
+        return np.asarray(100.0 * mass_spread / np.sqrt(n))
+
+
+def reading_error_g(resolution_g: float) -> float:
+    """Standard error of one reading that is rounded to the scale's steps.
+
+    Parameters
+    ----------
+    resolution_g : float
+        Smallest step of the scale. [g]
+
+    Returns
+    -------
+    float
+        Standard error of a reading (tray on the scale when it was zeroed). [g]
+
+    Examples
+    --------
+    >>> round(reading_error_g(0.1), 4)
+    0.0289
+    """
+    return resolution_g / math.sqrt(12.0)
+
+
+@dataclass(frozen=True, eq=False)
+class TrayNoise:
+    """Noise of the mean of all passes at a tray, in % of its rate; `count` is the granules in all its catches.
+
+    `counting_pct` is 0 and `count` NaN where the granules are not known; `reading_pct` is 0 where the scale is not.
+    """
+
+    count: FloatArray
+    counting_pct: FloatArray
+    reading_pct: FloatArray
+
+    @property
+    def total_pct(self) -> FloatArray:
+        """Counting and reading noise together; they are independent, so their squares add. [%]"""
+        return np.asarray(np.hypot(self.counting_pct, self.reading_pct))
+
+
+def tray_noise(
+    rate_kg_ha: ArrayLike,
+    *,
+    tray_area_m2: float,
+    granules: Granules | None = None,
+    resolution_g: float | None = None,
+    passes: int = 1,
+    runs_per_catch: int = 1,
+) -> TrayNoise:
+    """Counting noise and reading error of a tray's mean rate after so many passes and runs.
+
+    More passes and more runs a catch both divide the counting noise by the square root of the granules caught. Passes
+    weighed one by one are each rounded; runs that are weighed together are rounded once.
+
+    Parameters
+    ----------
+    rate_kg_ha : array_like
+        Application rate of one run at the tray. [kg/ha]
+    tray_area_m2 : float
+        Tray width times tray length. [m2]
+    granules : Granules, optional
+        The granules; without them there is no counting noise. [g, -]
+    resolution_g : float, optional
+        Smallest step of the scale; without it there is no reading error. [g]
+    passes, runs_per_catch : int
+        Passes weighed, and runs in each weighed catch. [-]
+
+    Returns
+    -------
+    TrayNoise
+        Both parts and their sum, in % of the rate. [%]
+
+    Examples
+    --------
+    >>> urea = Granules(0.0112352)
+    >>> one = tray_noise([100], tray_area_m2=0.25, granules=urea, resolution_g=0.1)
+    >>> one.counting_pct.round(2), one.reading_pct.round(2), one.total_pct.round(2)
+    (array([6.7]), array([1.15]), array([6.8]))
+    >>> tray_noise([100], tray_area_m2=0.25, granules=urea, resolution_g=0.1, passes=4).total_pct.round(2)
+    array([3.4])
+    """
+    rate = np.asarray(rate_kg_ha, dtype=float)
+    count, counting = np.full(rate.shape, np.nan), np.zeros(rate.shape)
+    if granules is not None:
+        count = expected_count(
+            rate,
+            tray_area_m2=tray_area_m2,
+            mean_mass_g=granules.mean_mass_g,
+            passes=passes,
+            runs_per_catch=runs_per_catch,
+        )
+        counting = counting_cv_pct(count, mass_spread=granules.mass_spread)
+    reading = np.zeros(rate.shape)
+    if resolution_g is not None:
+        catch_g = rate * (tray_area_m2 / 10.0 * runs_per_catch)
+        with np.errstate(divide="ignore"):
+            reading = np.asarray(100.0 * reading_error_g(resolution_g) / (catch_g * math.sqrt(passes)))
+    return TrayNoise(np.asarray(count), counting, reading)

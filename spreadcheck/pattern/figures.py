@@ -1,0 +1,358 @@
+"""The figures of a spread pattern, for the single-pass profile and for every pass beside it.
+
+1. `PassRows`, `pass_rows`     every usable pass at the level of the profile, so that only its shape is compared
+2. `tray_variance`             how much chance moves the mean rate at each tray, and what that is read from
+3. `half_rate_points`          where the rate last reaches a share of a rate, from outside, on either side
+4. `Compared`                  one figure: of the profile, of each pass, and its standard error by chance
+5. `Figures`, `figures_of`     left share, centre, half-rate widths, shoulders, tails
+
+Shares, centre and shoulders are ratios of two sums over the trays, each tray with a weight from the area under the
+straight lines between trays; their standard errors follow from the variance at each tray.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from spreadcheck.passes.noise import granules_of, tray_noise
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.spread.profile import CUT, Profile, pass_rates
+
+FROM_PASSES, FROM_COUNTING, UNKNOWN = "passes", "counting", "unknown"
+
+TAIL_SHARE = 0.05  # of the peak: a tail runs from half of the peak down to this
+CENTRE_BAND, SHOULDER_FROM, SHOULDER_TO = 0.25, 0.4, 0.8  # of half the half-rate width, from its middle
+MOST_MISSING = 0.5  # of the spread: a pass that lacks more of it is not compared
+_NEAR, _WIDE = 2, 4  # centre trays, more where several stand equally near
+
+
+@dataclass(frozen=True, eq=False)
+class PassRows:
+    """The usable passes at the profile's trays, each scaled to the profile's amount; (passes, trays).
+
+    A catch that a pass lacks is taken from the profile; `known` tells which are its own.
+    """
+
+    numbers: tuple[int, ...]
+    rate_kg_ha: FloatArray
+    known: NDArray[np.bool_]
+
+
+def pass_rows(test: TrayTest, profile: Profile) -> PassRows:
+    """The usable passes of a test beside its profile, reversed passes turned.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+    profile : Profile
+        Its single-pass profile. [m, kg/ha]
+
+    Returns
+    -------
+    PassRows
+        The passes at the profile's trays and level. [kg/ha]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_of
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test([-1, 0, 1], [[4, 8], [8, 16], [8, 16]], tray_width="0.5 m", tray_length="0.5 m")
+    >>> pass_rows(test, profile_of(test)).rate_kg_ha  # the second pass is twice the first: the same shape
+    array([[240., 480., 480.],
+           [240., 480., 480.]])
+    """
+    rates = pass_rates(test, relative=profile.relative)
+    if len(profile.offset_m) < rates.shape[1]:
+        first = int(np.searchsorted(test.offset_m, profile.offset_m[0]))
+        rates = rates[:, first : first + len(profile.offset_m)]
+    mean = profile.rate_kg_ha
+    known = np.isfinite(rates)
+    rates = np.where(known, rates, 0.0)
+    there, caught = known @ mean, rates.sum(axis=1)
+    usable = (there >= (1 - MOST_MISSING) * mean.sum()) & (caught > 0)
+    if not usable.all():
+        rates, known, there, caught = rates[usable], known[usable], there[usable], caught[usable]
+    rows = np.where(known, rates * (there / caught)[:, np.newaxis], mean)
+    numbers = tuple(number for number, used in zip(test.passes, usable.tolist(), strict=True) if used)
+    return PassRows(numbers, rows, known)
+
+
+def tray_variance(test: TrayTest, profile: Profile, rows: PassRows) -> tuple[FloatArray | None, str]:
+    """Variance of the mean rate at each tray by chance, and what it is read from.
+
+    With two passes or more it comes from their scatter, taken as proportional to the rate as counted granules are. With
+    one pass it is the counting noise and scale reading, the least it can be; unknown without granule size and density.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+    profile : Profile
+        Its single-pass profile. [m, kg/ha]
+    rows : PassRows
+        The passes beside it. [kg/ha]
+
+    Returns
+    -------
+    tuple of ndarray or None, and str
+        Variances, and "passes", "counting" or "unknown". [(kg/ha)2, -]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_of
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test([-1, 0, 1], [[9, 11], [20, 20], [11, 9]], tray_width="0.5 m", tray_length="0.5 m")
+    >>> profile = profile_of(test)
+    >>> tray_variance(test, profile, pass_rows(test, profile))  # 360 and 440 kg/ha at both ends: 1600 each, shared out
+    (array([ 800., 1600.,  800.]), 'passes')
+    """
+    mean, passes = profile.rate_kg_ha, len(rows.numbers)
+    if passes >= 2:
+        scatter = (np.square(rows.rate_kg_ha - mean).sum()) / (rows.known @ mean).sum()
+        return np.asarray(mean * (scatter / (passes - 1))), FROM_PASSES
+    grain = granules_of(test)
+    if grain is None or profile.relative:
+        return None, UNKNOWN
+    noise = tray_noise(
+        np.maximum(mean, 1e-12),  # nothing fell in: no noise, and no division by it
+        tray_area_m2=test.tray_width_m * test.tray_length_m,
+        granules=grain,
+        resolution_g=test.quantity("scale resolution"),
+        runs_per_catch=test.runs_per_catch,
+    )
+    return np.square(noise.total_pct * np.maximum(mean, 1e-12) / 100.0), FROM_COUNTING
+
+
+def half_rate_points(
+    offset_m: ArrayLike, rate_kg_ha: ArrayLike, rate_there: ArrayLike
+) -> tuple[FloatArray, FloatArray]:
+    """Where straight lines between trays last reach a rate, from outside, left and right.
+
+    Parameters
+    ----------
+    offset_m : array_like, shape (trays,)
+        Offsets, increasing. [m]
+    rate_kg_ha : array_like, shape (patterns, trays)
+        Rates. [kg/ha]
+    rate_there : array_like, shape (..., patterns)
+        The rates to reach, such as half of the peak. [kg/ha]
+
+    Returns
+    -------
+    tuple of ndarray
+        Left and right points; NaN where the end tray has that rate still, or the rate is not above 0. [m]
+
+    Examples
+    --------
+    >>> left, right = half_rate_points([-2, -1, 0, 1, 2], [[0, 60, 100, 80, 0]], [50])
+    >>> left.round(3), right
+    (array([-1.167]), array([1.375]))
+    """
+    x, rates, level = np.asarray(offset_m, float), np.asarray(rate_kg_ha, float), np.asarray(rate_there, float)
+    above = rates >= level[..., np.newaxis]
+    row = np.arange(len(rates))
+    last = rates.shape[1] - 1
+    points = []
+    for at, step in ((above.argmax(axis=-1), -1), (last - above[..., ::-1].argmax(axis=-1), 1)):
+        beyond = np.minimum(np.maximum(at + step, 0), last)
+        inner, outer = rates[row, at], rates[row, beyond]
+        found = (level > 0) & (outer < level) & (inner >= level)
+        share = (inner - level) / np.where(found, inner - outer, 1.0)
+        points.append(np.where(found, x[at] + share * (x[beyond] - x[at]), np.nan))
+    return points[0], points[1]
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One figure: of the profile, of each pass, and its standard error by the scatter of single trays (NaN: unknown).
+
+    NaN stands for a figure that does not exist.
+    """
+
+    value: float
+    passes: tuple[float, ...] = ()
+    error: float = math.nan
+
+    @cached_property
+    def _seen(self) -> tuple[float, ...]:
+        return tuple(figure for figure in self.passes if not math.isnan(figure))
+
+    @property
+    def least(self) -> float:
+        """The smallest of the passes."""
+        return min(self._seen, default=math.nan)
+
+    @property
+    def most(self) -> float:
+        """The largest of the passes."""
+        return max(self._seen, default=math.nan)
+
+    @cached_property
+    def mean(self) -> float:
+        """The mean of the passes."""
+        return sum(self._seen) / len(self._seen) if self._seen else math.nan
+
+    @cached_property
+    def sd(self) -> float:
+        """The standard deviation of the passes (n - 1); NaN for fewer than two."""
+        if len(self._seen) < 2:
+            return math.nan
+        return math.sqrt(sum((figure - self.mean) ** 2 for figure in self._seen) / (len(self._seen) - 1))
+
+    @property
+    def count(self) -> int:
+        """How many passes have the figure."""
+        return len(self._seen)
+
+
+@dataclass(frozen=True)
+class Figures:
+    """The figures of a pattern, each compared between the passes.
+
+    The half-rate width depends on what is halved: the peak, or the mean of the `near_trays` or `wide_trays` next to the
+    driving centre line. Shoulders are the mean rates between 0.4 and 0.8 of the way from the middle of the half-rate
+    width to its ends, the centre that within 0.25, in shares of the centre.
+    """
+
+    left_share_pct: Compared
+    centre_m: Compared
+    half_of_peak_m: Compared
+    half_of_near_m: Compared
+    half_of_wide_m: Compared
+    near_trays: int
+    wide_trays: int
+    half_left_m: float
+    half_right_m: float
+    left_shoulder: Compared
+    right_shoulder: Compared
+    shoulder_to_centre: Compared
+    tail_left_m: Compared
+    tail_right_m: Compared
+
+
+def figures_of(profile: Profile, rows: FloatArray, variance: FloatArray | None) -> Figures:
+    """The figures of a pattern and of each pass.
+
+    Parameters
+    ----------
+    profile : Profile
+        The single-pass profile. [m, kg/ha]
+    rows : ndarray, shape (passes, trays)
+        The passes at the same trays. [kg/ha]
+    variance : ndarray, shape (trays,), or None
+        Variance of the profile's rates by chance. [(kg/ha)2]
+
+    Returns
+    -------
+    Figures
+        The figures. [%, m, -]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> triangle = profile_from([-2, -1, 0, 1, 2], [0, 50, 100, 50, 0])
+    >>> found = figures_of(triangle, np.empty((0, 5)), None)
+    >>> found.half_of_peak_m.value, found.left_share_pct.value, round(found.shoulder_to_centre.value, 4)
+    (2.0, 50.0, 0.7467)
+    """
+    x = profile.offset_m
+    rates = np.concatenate((profile.rate_kg_ha[np.newaxis], rows))
+    peak = rates.max(axis=1)
+    near, wide = (_centre_trays(x, count) for count in (_NEAR, _WIDE))
+    levels = np.array((peak / 2, rates[:, near].mean(axis=1) / 2, rates[:, wide].mean(axis=1) / 2, peak * TAIL_SHARE))
+    left, right = half_rate_points(x, rates, levels)
+    sums, over = _ratio_weights(profile, float(left[0, 0]), float(right[0, 0]))
+    ratios = _ratios(sums, over, rates, variance)
+    widths = [_compared(width) for width in right[:3] - left[:3]]
+    return Figures(
+        left_share_pct=ratios[0],
+        centre_m=ratios[1],
+        half_of_peak_m=widths[0],
+        half_of_near_m=widths[1],
+        half_of_wide_m=widths[2],
+        near_trays=int(near.sum()),
+        wide_trays=int(wide.sum()),
+        half_left_m=float(left[0, 0]),
+        half_right_m=float(right[0, 0]),
+        left_shoulder=ratios[2],
+        right_shoulder=ratios[3],
+        shoulder_to_centre=ratios[4],
+        tail_left_m=_tail(profile, left[0] - left[3], left[0, 0], variance),
+        tail_right_m=_tail(profile, right[3] - right[0], right[0, 0], variance),
+    )
+
+
+def _centre_trays(offset_m: FloatArray, count: int) -> NDArray[np.bool_]:
+    """The trays nearest to the driving centre line, more than asked for where several stand equally near."""
+    away = np.abs(offset_m)
+    furthest = np.partition(away, min(count, len(away)) - 1)[min(count, len(away)) - 1]
+    return np.asarray(away <= furthest + 1e-9 * (1 + furthest))
+
+
+def _ratio_weights(profile: Profile, half_left: float, half_right: float) -> tuple[FloatArray, FloatArray]:
+    """Weights above and below the line for left share, centre, left, right and both shoulders to the centre."""
+    middle, reach = (half_left + half_right) / 2, (half_right - half_left) / 2
+    x = profile.knots[0]
+    lows = (x[0], x[0], middle - SHOULDER_TO * reach, middle - CENTRE_BAND * reach, middle + SHOULDER_FROM * reach)
+    highs = (x[-1], min(max(0.0, x[0]), x[-1]), middle - SHOULDER_FROM * reach, middle + CENTRE_BAND * reach,
+             middle + SHOULDER_TO * reach)  # fmt: skip
+    whole, left_half, left, centre, right = _area_weights(x, np.array(lows), np.array(highs))
+    gaps = x[1:] - x[:-1]
+    moment = np.zeros(len(x))
+    moment[:-1] = gaps * (2 * x[:-1] + x[1:])
+    moment[1:] += gaps * (x[:-1] + 2 * x[1:])
+    shoulder, core = (SHOULDER_TO - SHOULDER_FROM) * reach, 2 * CENTRE_BAND * reach
+    left, centre, right = left / shoulder, centre / core, right / shoulder
+    sums = np.array((100.0 * left_half, moment / 6, left, right, (left + right) / 2))
+    over = np.array((whole, whole, centre, centre, centre))
+    return (sums, over) if profile.tails == CUT else (sums[:, 1:-1], over[:, 1:-1])  # the tails end at a rate of 0
+
+
+def _area_weights(x: FloatArray, lows: FloatArray, highs: FloatArray) -> FloatArray:
+    """What the rate at each place adds to the area under the straight lines between low and high; (bands, places)."""
+    if math.isnan(lows.sum()):
+        lows, highs = np.nan_to_num(lows, nan=x[0]), np.nan_to_num(highs, nan=x[0])
+    start, end = x[:-1], x[1:]
+    low = np.minimum(np.maximum(lows[:, np.newaxis], start), end)
+    high = np.minimum(np.maximum(highs[:, np.newaxis], start), end)
+    part, middle = (high - low) / (end - start), (low + high) / 2
+    weights = np.zeros((len(lows), len(x)))
+    weights[:, :-1] = part * (end - middle)
+    weights[:, 1:] += part * (middle - start)
+    return weights
+
+
+def _ratios(sums: FloatArray, over: FloatArray, rates: FloatArray, variance: FloatArray | None) -> list[Compared]:
+    above, below = sums @ rates.T, over @ rates.T
+    usable = below > 0
+    ratio = np.where(usable, above / np.where(usable, below, 1.0), np.nan)
+    errors = np.full(len(ratio), np.nan)
+    if variance is not None:
+        errors = np.sqrt(np.square(sums - ratio[:, :1] * over) @ variance) / np.where(usable, below, np.nan)[:, 0]
+    return [
+        Compared(figures[0], tuple(figures[1:]), error)
+        for figures, error in zip(ratio.tolist(), errors.tolist(), strict=True)
+    ]
+
+
+def _compared(figures: FloatArray) -> Compared:
+    values = figures.tolist()
+    return Compared(values[0], tuple(values[1:]))
+
+
+def _tail(profile: Profile, lengths: FloatArray, half_at: float, variance: FloatArray | None) -> Compared:
+    """A tail; its error is that of the rate at both ends over the mean slope between them."""
+    values = lengths.tolist()
+    error = math.nan
+    if variance is not None and not math.isnan(values[0]):
+        peak = float(profile.rate_kg_ha.max())
+        at_half = float(np.interp(half_at, profile.offset_m, variance))
+        both = at_half * (1 + 2 * TAIL_SHARE)  # the variance goes with the rate
+        error = math.sqrt(both) * values[0] / ((0.5 - TAIL_SHARE) * peak)
+    return Compared(values[0], tuple(values[1:]), error)

@@ -1,0 +1,246 @@
+"""The shape of a spread pattern in the trade's own words, named only where it stands clear of the test's own noise.
+
+1. `Shape`, `SHAPES`   every shape with its meaning, its rule and what it does to the overlap
+2. `margin`            how far a figure may be off by chance
+3. `name_shapes`       figures and peaks -> a verdict for each shape: named, not, or can't tell
+
+Thresholds are this tool's own: a trapezoid whose top is at least 0.3 of its base is flat-topped; one with a smaller
+top, a triangle and a bell (Gaussian) are peaked. A figure is clear of its threshold when it is further from it than the
+scatter of single trays explains in 99 of 100 tests. Where whole passes differ by more than the scatter of trays
+explains (chi-square, 95 %), it must also be clear by the spread of the passes (Student's t, 95 %).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import Enum
+
+from spreadcheck.pattern.figures import UNKNOWN, Compared, Figures
+
+LEVEL = 0.15  # flat-topped: both shoulders within this of the centre
+PEAKED = 0.85  # peaked: both shoulders at most this share of the centre
+HOLLOW = 1.20  # hollow centre: both shoulders at least this share of the centre
+LOPSIDED_PCT = 5.0  # lopsided: one side has this much more than half
+TAIL_RATIO = 1.5  # one-sided tail: one tail this many times the other
+
+_Z = 2.5758  # standard normal deviate, 99 % two-sided
+_T = (
+    12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228, 2.201, 2.179, 2.160, 2.145, 2.131, 2.120,
+    2.110, 2.101, 2.093, 2.086, 2.080, 2.074, 2.069, 2.064, 2.060, 2.056, 2.052, 2.048, 2.045, 2.042,
+)  # fmt: skip  # Student's t, 95 % two-sided, 1 to 30 degrees of freedom
+
+
+@dataclass(frozen=True)
+class Shape:
+    """One shape: `meaning` in plain words, `rule` by which it is named, `effect` on the overlap."""
+
+    name: str
+    meaning: str
+    rule: str
+    effect: str
+
+
+def _shapes() -> dict[str, Shape]:
+    listed = (
+        Shape(
+            "flat-topped",
+            "about the same rate from shoulder to shoulder, then falling to both sides",
+            f"both shoulders within {100 * LEVEL:g} % of the centre, and no second peak that is clear of chance",
+            "even over narrow bout widths and again up to its half-rate width, where it takes good driving",
+        ),
+        Shape(
+            "peaked",
+            "highest about its middle and falling from there to both sides, like a triangle or a bell",
+            f"both shoulders at most {100 * PEAKED:g} % of the centre, and no second peak that is clear of chance",
+            "forgives driving that is not quite true, at bout widths up to its half-rate width",
+        ),
+        Shape(
+            "double-peaked",
+            "two heaps with a dip between them (M-shaped)",
+            "two peaks, each above the dip between them by 10 % of the highest rate, and clear of chance",
+            "often a stretch of bout widths fails between narrow and wide ones that are within the limit",
+        ),
+        Shape(
+            "hollow centre",
+            "less in the middle than on both sides of it",
+            f"both shoulders at least {100 * HOLLOW:g} % of the centre",
+            "a light strip along every driving line, unless neighbouring passes fill it",
+        ),
+        Shape(
+            "several peaks",
+            "three heaps or more",
+            "three or more peaks, each above the dips beside it by 10 % of the highest rate, and clear of chance",
+            "evenness comes and goes with the bout width: look at all width bands",
+        ),
+        Shape(
+            "lopsided",
+            "more on one side of the driving line than on the other",
+            f"one side has at least {50 + LOPSIDED_PCT:g} % of the spread",
+            "driven back-and-forth, heavy and light strips in turn; driven round-and-round it matters less",
+        ),
+        Shape(
+            "one-sided tail",
+            "the rate falls more slowly on one side than on the other",
+            f"one tail at least {TAIL_RATIO:g} times as long as the other, and longer by a tray spacing",
+            "driven back-and-forth, long tails meet long ones and short meet short, so that every second edge differs",
+        ),
+    )
+    return {shape.name: shape for shape in listed}
+
+
+SHAPES = _shapes()
+
+
+class Verdict(Enum):
+    """Whether a shape is there."""
+
+    NAMED = "named"
+    ABSENT = "absent"
+    UNCLEAR = "unclear"
+
+
+def margin(figure: Compared) -> float:
+    """How far a figure may be off by chance, by the scatter of trays and, where passes differ by more, by their spread.
+
+    Parameters
+    ----------
+    figure : Compared
+        The figure. [any]
+
+    Returns
+    -------
+    float
+        Margin; infinite where the noise is not known or the figure does not exist. [any]
+
+    Examples
+    --------
+    >>> round(margin(Compared(50.0, (49.0, 50.0, 51.0), error=0.2)), 3)  # 4.303 x 1 / sqrt(3)
+    2.484
+    >>> margin(Compared(50.0))
+    inf
+    """
+    if math.isnan(figure.error) or math.isnan(figure.value):
+        return math.inf
+    trays = _Z * figure.error
+    free = figure.count - 1
+    if free < 1 or figure.sd**2 <= _chi_square_share(free) * figure.count * figure.error**2:
+        return trays
+    student = _T[free - 1] if free <= len(_T) else 1.960 + 2.42 / free
+    return max(trays, student * figure.sd / math.sqrt(figure.count))
+
+
+def _chi_square_share(free: int) -> float:
+    """The 95 % point of chi-square over its degrees of freedom, by Wilson and Hilferty (1931)."""
+    part = 2.0 / (9.0 * free)
+    return float((1.0 - part + 1.6449 * math.sqrt(part)) ** 3)
+
+
+def between(figure: Compared, low: float, high: float) -> Verdict:
+    """Whether a figure lies between two thresholds, clear of chance.
+
+    Parameters
+    ----------
+    figure : Compared
+        The figure. [any]
+    low, high : float
+        The thresholds. [as the figure]
+
+    Returns
+    -------
+    Verdict
+        Named if it surely lies between, absent if surely not. [-]
+
+    Examples
+    --------
+    >>> between(Compared(1.0, error=0.01), 0.88, 1.12), between(Compared(1.0, error=0.1), 0.88, 1.12)
+    (<Verdict.NAMED: 'named'>, <Verdict.UNCLEAR: 'unclear'>)
+    """
+    off = margin(figure)
+    if math.isinf(off):
+        return Verdict.UNCLEAR
+    least, most = figure.value - off, figure.value + off
+    if least >= low and most <= high:
+        return Verdict.NAMED
+    return Verdict.ABSENT if most < low or least > high else Verdict.UNCLEAR
+
+
+def name_shapes(figures: Figures, *, spacing_m: float, clear_peaks: int, humps: int, noise: str) -> dict[str, Verdict]:
+    """The verdict on every shape.
+
+    Parameters
+    ----------
+    figures : Figures
+        The figures of the pattern. [%, m, -]
+    spacing_m : float
+        The smallest tray spacing. [m]
+    clear_peaks, humps : int
+        Peaks that stand clear of chance, and peaks by the rise alone. [-]
+    noise : str
+        What the noise is read from; "unknown" for none. [-]
+
+    Returns
+    -------
+    dict of str to Verdict
+        A verdict a shape. [-]
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from spreadcheck.pattern.figures import figures_of
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> found = figures_of(profile_from([-2, -1, 0, 1, 2], [0, 50, 100, 50, 0]), np.empty((0, 5)), np.zeros(5))
+    >>> verdicts = name_shapes(found, spacing_m=1.0, clear_peaks=1, humps=1, noise="passes")
+    >>> [name for name, verdict in verdicts.items() if verdict is Verdict.NAMED]
+    ['peaked']
+    """
+    if noise == UNKNOWN:
+        return dict.fromkeys(SHAPES, Verdict.UNCLEAR)
+    sides = (figures.left_shoulder, figures.right_shoulder)
+    one = Verdict.ABSENT if clear_peaks > 1 else Verdict.NAMED  # a hump that may be chance takes nothing away
+    even = between(figures.left_share_pct, 50 - LOPSIDED_PCT, 50 + LOPSIDED_PCT)
+    return {
+        "flat-topped": _all((*(between(side, 1 - LEVEL, 1 + LEVEL) for side in sides), one)),
+        "peaked": _all((*(between(side, -math.inf, PEAKED) for side in sides), one)),
+        "double-peaked": _peaks_are(2, 2, clear_peaks, humps),
+        "hollow centre": _all(between(side, HOLLOW, math.inf) for side in sides),
+        "several peaks": _peaks_are(3, math.inf, clear_peaks, humps),
+        "lopsided": _not(even),
+        "one-sided tail": _tails(figures.tail_left_m, figures.tail_right_m, spacing_m),
+    }
+
+
+def _all(verdicts: Iterable[Verdict]) -> Verdict:
+    found = set(verdicts)
+    if Verdict.ABSENT in found:
+        return Verdict.ABSENT
+    return Verdict.UNCLEAR if Verdict.UNCLEAR in found else Verdict.NAMED
+
+
+def _not(verdict: Verdict) -> Verdict:
+    return {Verdict.NAMED: Verdict.ABSENT, Verdict.ABSENT: Verdict.NAMED}.get(verdict, Verdict.UNCLEAR)
+
+
+def _peaks_are(low: int, high: float, clear_peaks: int, humps: int) -> Verdict:
+    """Chance can hide no peak that stands clear, and humps that don't stand clear may be chance."""
+    if low <= clear_peaks <= high and humps <= high:
+        return Verdict.NAMED
+    return Verdict.ABSENT if humps < low or clear_peaks > high else Verdict.UNCLEAR
+
+
+def _tails(left: Compared, right: Compared, spacing_m: float) -> Verdict:
+    """The longer tail against `TAIL_RATIO` times the shorter: their difference in each pass carries the spread."""
+    if math.isnan(left.value) or math.isnan(right.value):
+        return Verdict.UNCLEAR
+    longer, shorter = (left, right) if left.value >= right.value else (right, left)
+    pairs = zip(longer.passes, shorter.passes, strict=True)
+    excess = Compared(
+        longer.value - TAIL_RATIO * shorter.value,
+        tuple(a - TAIL_RATIO * b for a, b in pairs),
+        math.hypot(longer.error, TAIL_RATIO * shorter.error),
+    )
+    beyond = between(excess, 0.0, math.inf)
+    if longer.value - shorter.value < spacing_m * (1 - 1e-9):
+        return Verdict.UNCLEAR if beyond is Verdict.UNCLEAR else Verdict.ABSENT
+    return beyond

@@ -1,0 +1,406 @@
+"""A machine's own setting chart, typed once by the technician: bands of size and strength -> speed and width.
+
+1. `ChartRow`, `Chart`   one row of the printed chart; the whole of it
+2. `read_chart`          a chart file -> chart, every fault reported at once
+3. `look_up`, `ask_chart`   readings -> the rows they lie in, or why there is none
+4. `ChartAnswer`         what was found
+
+Nothing is interpolated. Both ends belong to a band, so a reading on the edge that two rows share lies in both, and so
+does one where rows overlap: all of them are shown, and the maker's chart decides. The highest speed that all of them
+allow is the safe side. The word `open` in place of an end means that the band has no end there.
+
+A chart file is `spreadcheck setting chart,1`, rows of remarks (label, text), then a header row, a unit row and rows.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from spreadcheck.doubts.register import Finding
+from spreadcheck.errors import Fault, QuantityError, SheetError, shown
+from spreadcheck.sheet.labels import LABELS
+from spreadcheck.sheet.titledcells import TitledCells, read_titled
+from spreadcheck.units import KINDS, parse_number, show, to_inside, unit_named, units_of
+
+TITLE = "spreadcheck setting chart"
+OPEN = "open"
+
+# column -> the label whose kind and bounds it has
+COLUMNS = {
+    "SGN from": "size guide number",
+    "SGN to": "size guide number",
+    "strength from": "crush strength",
+    "strength to": "crush strength",
+    "highest spinner speed": "spinner speed",
+    "expected width": "bout width",
+}
+_BANDS = (("SGN from", "SGN to"), ("strength from", "strength to"))
+
+
+@dataclass(frozen=True)
+class ChartRow:
+    """One row of a chart: a band of SGN, a band of crush strength (N), the speed (rpm) and width (m) printed there."""
+
+    number: int  # row of the file
+    size: tuple[float, float]
+    strength_n: tuple[float, float]
+    highest_speed_rpm: float
+    expected_width_m: float
+
+    def holds(self, size_guide_number: float, strength_n: float) -> bool:
+        """Whether readings lie in both bands, ends included."""
+        return _within(size_guide_number, self.size) and _within(strength_n, self.strength_n)
+
+
+@dataclass(frozen=True)
+class Chart:
+    """A setting chart: the remarks above it and its rows."""
+
+    source: str
+    remarks: tuple[tuple[str, str], ...]
+    rows: tuple[ChartRow, ...]
+
+
+@dataclass(frozen=True)
+class ChartAnswer:
+    """What a chart says to a pair of readings: its rows that hold them, and `why_none` where there is none."""
+
+    size_guide_number: float
+    strength_n: float
+    rows: tuple[ChartRow, ...]
+    why_none: str
+    findings: tuple[Finding, ...]
+
+    @property
+    def highest_speed_rpm(self) -> float | None:
+        """The highest spinner speed that every row found allows."""
+        return min((row.highest_speed_rpm for row in self.rows), default=None)
+
+    @property
+    def expected_width_m(self) -> float | None:
+        """The smallest expected width of the rows found."""
+        return min((row.expected_width_m for row in self.rows), default=None)
+
+
+def read_chart(path: str | os.PathLike[str]) -> Chart:
+    """A setting chart from its file.
+
+    Parameters
+    ----------
+    path : str or path-like
+        The file. [-]
+
+    Returns
+    -------
+    Chart
+        The chart. [-, N, rpm, m]
+
+    Raises
+    ------
+    SheetError
+        With every empty or unreadable cell by row and column, a missing column or a unit that is none.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile; folder = tempfile.TemporaryDirectory()
+    >>> file = pathlib.Path(folder.name) / "chart.csv"
+    >>> lines = ["spreadcheck setting chart,1", ",".join(COLUMNS), ",,kgf,kgf,rpm,m", "200,250,2,open,700,18"]
+    >>> _ = file.write_text("\\n".join(lines))
+    >>> read_chart(file).rows[0].size
+    (200.0, 250.0)
+    >>> folder.cleanup()
+    """
+    cells = read_titled(path, TITLE)
+    at = _header_at(cells)
+    columns = _columns(cells, at)
+    units = _units(cells, at + 1, columns)
+    faults: list[Fault] = []
+    rows = [_row(cells, below, columns, units, faults) for below in range(at + 2, len(cells.rows))]
+    if not rows:
+        faults.append(Fault(cells.source, "the chart has no rows", "write a row for each band of the printed chart"))
+    if faults:
+        raise SheetError(*faults)
+    remarks = tuple((row[0], ", ".join(row[1:])) for row in cells.rows[:at])
+    return Chart(cells.source, remarks, tuple(row for row in rows if row is not None))
+
+
+def _key(cell: str) -> str:
+    return cell.casefold().replace("size guide number", "sgn").replace("crush strength", "strength")
+
+
+def _header_at(cells: TitledCells) -> int:
+    known = {_key(column) for column in COLUMNS}
+    for at, row in enumerate(cells.rows):
+        if sum(_key(cell) in known for cell in row) >= 2:
+            return at
+    raise SheetError(Fault(cells.source, "there is no header row", f"write one: {','.join(COLUMNS)}"))
+
+
+def _columns(cells: TitledCells, at: int) -> dict[str, int]:
+    """Where each column stands; an unknown, missing or doubled one is a fault."""
+    header = [_key(cell) for cell in cells.rows[at]]
+    faults = []
+    for column in COLUMNS:
+        if header.count(_key(column)) != 1:
+            wrong = "is missing" if _key(column) not in header else "is there twice"
+            faults.append(Fault(cells.place(at), f'the column "{column}" {wrong}', "give each column once"))
+    for cell in cells.rows[at]:
+        if _key(cell) not in {_key(column) for column in COLUMNS} | {"note"}:
+            remedy = f"use {', '.join(COLUMNS)}, note"
+            faults.append(Fault(cells.place(at), f'"{shown(cell)}" is not a column of a setting chart', remedy))
+    if faults:
+        raise SheetError(*faults)
+    return {column: header.index(_key(column)) for column in COLUMNS}
+
+
+def _units(cells: TitledCells, at: int, columns: dict[str, int]) -> dict[str, str]:
+    row = cells.rows[at] if at < len(cells.rows) else ()
+    faults, units = [], {}
+    for column, label in COLUMNS.items():
+        kind = LABELS[label].kind
+        if kind not in KINDS:
+            continue
+        written = row[columns[column]] if columns[column] < len(row) else ""
+        unit = unit_named(written, kind) if written else None
+        if unit is None:
+            wrong = f'"{shown(written)}" is not a unit of {kind}' if written else "the unit is missing"
+            place = cells.place(at, column) if row else cells.source
+            faults.append(Fault(place, wrong, f"write one of {units_of(kind)} in the row below the header"))
+        else:
+            units[column] = unit
+    if faults:
+        raise SheetError(*faults)
+    return units
+
+
+def _row(
+    cells: TitledCells, at: int, columns: dict[str, int], units: dict[str, str], faults: list[Fault]
+) -> ChartRow | None:
+    row = cells.rows[at]
+    before = len(faults)
+    values: dict[str, float] = {}
+    for column, where in columns.items():
+        written = row[where] if where < len(row) else ""
+        value = _value(written, column, units.get(column), cells.decimal_comma)
+        if isinstance(value, Fault):
+            faults.append(Fault(cells.place(at, column), value.problem, value.remedy))
+        else:
+            values[column] = value
+    for low, high in _BANDS:
+        if low in values and high in values and not values[low] < values[high]:
+            faults.append(
+                Fault(cells.place(at, high), f'the band ends below or at its "{low}"', "swap or correct them")
+            )
+    if len(faults) > before:
+        return None
+    size, strength = ((values[low], values[high]) for low, high in _BANDS)
+    return ChartRow(cells.numbers[at], size, strength, values["highest spinner speed"], values["expected width"])
+
+
+def _value(written: str, column: str, unit: str | None, decimal_comma: bool) -> float | Fault:
+    """A cell in the inside unit, or what is wrong with it."""
+    band = column.endswith((" from", " to"))
+    if not written:
+        remedy = f"copy the number from the printed chart{', or write open for a band without an end' if band else ''}"
+        return Fault("", "the cell is empty", remedy)
+    if band and written.casefold() == OPEN:
+        return 0.0 if column.endswith("from") else math.inf
+    label = LABELS[COLUMNS[column]]
+    number = parse_number(written, decimal_comma=decimal_comma)
+    if number is None:
+        return Fault("", f'"{shown(written)}" is not a number', f"write digits only{', or open' if band else ''}")
+    value = to_inside(number, unit, label.kind) if unit else number
+    low = 0.0 if band else label.low
+    if not low <= value <= label.high:
+        inside = f" {KINDS[label.kind].inside}" if unit else ""
+        return Fault(
+            "", f'"{shown(written)}" can\'t be right', f"it must lie between {low:g} and {label.high:g}{inside}"
+        )
+    return value
+
+
+def ask_chart(
+    chart: Chart, size_guide_number: float | None, strength_n: float | None, *, half_width_n: float = math.nan
+) -> ChartAnswer:
+    """Look a product up, or say which reading the chart still needs.
+
+    Parameters
+    ----------
+    chart : Chart
+        The chart. [-]
+    size_guide_number : float or None
+        SGN, if it was read. [-]
+    strength_n : float or None
+        Crush strength that limits the spinner speed, if it was read. [N]
+    half_width_n : float
+        How far the mean strength may be off, if known. [N]
+
+    Returns
+    -------
+    ChartAnswer
+        What the chart says. [-, N, rpm, m]
+
+    Raises
+    ------
+    QuantityError
+        If size or strength is not known.
+
+    Examples
+    --------
+    >>> ask_chart(Chart("chart.csv", (), ()), 280, None)
+    Traceback (most recent call last):
+    ...
+    spreadcheck.errors.QuantityError: chart.csv: the chart needs a crush strength; crush about ten granules: --crush
+    """
+    needs = (
+        (size_guide_number, "a size guide number", "read a sieve: --sieve-box, --sieve-stack or --sgn"),
+        (strength_n, "a crush strength", "crush about ten granules: --crush"),
+    )
+    faults = [Fault(chart.source, f"the chart needs {what}", remedy) for value, what, remedy in needs if value is None]
+    if size_guide_number is None or strength_n is None:
+        raise QuantityError(*faults)
+    return look_up(
+        chart, size_guide_number=size_guide_number, strength_n=strength_n, strength_half_width_n=half_width_n
+    )
+
+
+def look_up(
+    chart: Chart, *, size_guide_number: float, strength_n: float, strength_half_width_n: float = math.nan
+) -> ChartAnswer:
+    """The rows of a chart that hold a size and a crush strength.
+
+    Parameters
+    ----------
+    chart : Chart
+        The chart. [-]
+    size_guide_number : float
+        SGN. [-]
+    strength_n : float
+        Crush strength: the mean, or the weakest component's. [N]
+    strength_half_width_n : float
+        How far the mean strength may be off, if known. [N]
+
+    Returns
+    -------
+    ChartAnswer
+        The rows, or why there is none. [-]
+
+    Examples
+    --------
+    >>> rows = (ChartRow(4, (200, 250), (20, 40), 700, 18), ChartRow(5, (250, 300), (20, 40), 800, 24))
+    >>> chart = Chart("chart.csv", (), rows)
+    >>> look_up(chart, size_guide_number=240, strength_n=30).highest_speed_rpm
+    700
+    >>> look_up(chart, size_guide_number=250, strength_n=30).findings[0].code
+    'two-rows-of-the-chart'
+    >>> look_up(chart, size_guide_number=310, strength_n=30).why_none
+    'SGN 310 is above every band of size'
+    """
+    found = tuple(row for row in chart.rows if row.holds(size_guide_number, strength_n))
+    doubts = [_several(found, size_guide_number, strength_n)] if len(found) > 1 else []
+    if found:
+        doubts += _uncertain(found, strength_n, strength_half_width_n)
+    doubts += [_overlap(first, second) for first, second in overlaps(chart)]
+    why = "" if found else _why_none(chart, size_guide_number, strength_n)
+    return ChartAnswer(size_guide_number, strength_n, found, why, tuple(doubts))
+
+
+def _why_none(chart: Chart, size_guide_number: float, strength_n: float) -> str:
+    size = _outside(size_guide_number, chart, lambda row: row.size)
+    if size:
+        return f"SGN {round(size_guide_number, 1):g} is {size} of size"
+    strength = _outside(strength_n, chart, lambda row: row.strength_n)
+    force = f"{show(strength_n, 'force')} ({show(strength_n, 'force', 'us')})"
+    if strength:
+        return f"crush strength {force} is {strength} of strength"
+    return f"no row holds SGN {round(size_guide_number, 1):g} together with crush strength {force}"
+
+
+def _outside(value: float, chart: Chart, band: Callable[[ChartRow], tuple[float, float]]) -> str:
+    bands = [band(row) for row in chart.rows]
+    if any(_within(value, span) for span in bands):
+        return ""
+    if value < min(low for low, _ in bands):
+        return "below every band"
+    return "above every band" if value > max(high for _, high in bands) else "in a gap between the bands"
+
+
+def _within(value: float, band: tuple[float, float]) -> bool:
+    """Whether a value lies in a band, ends included; a unit turned there and back may move it by rounding."""
+    low, high = band
+    return low * (1 - 1e-9) <= value <= high * (1 + 1e-9)
+
+
+def _several(rows: tuple[ChartRow, ...], size_guide_number: float, strength_n: float) -> Finding:
+    numbers = " and ".join(str(row.number) for row in rows)
+    edge = any(_on_edge(size_guide_number, row.size) or _on_edge(strength_n, row.strength_n) for row in rows)
+    why = "a reading stands on the edge that they share" if edge else "their bands overlap"
+    return Finding(
+        "two-rows-of-the-chart",
+        f"the readings lie in rows {numbers} of the chart, because {why}",
+        "the chart gives more than one answer",
+        "go by the maker's chart; the lowest of their speeds is the safe side",
+    )
+
+
+def _overlap(first: int, second: int) -> Finding:
+    return Finding(
+        "chart-rows-overlap",
+        f"rows {first} and {second} of the chart overlap in size and in strength",
+        "readings there have two answers",
+        "compare both rows with the printed chart",
+    )
+
+
+def _on_edge(value: float, band: tuple[float, float]) -> bool:
+    return any(math.isclose(value, end, rel_tol=1e-9) for end in band)
+
+
+def _uncertain(rows: tuple[ChartRow, ...], strength_n: float, half_width_n: float) -> list[Finding]:
+    """A mean strength that may really lie below the band it was found in."""
+    least = strength_n - half_width_n
+    if not any(row.strength_n[0] > least for row in rows):  # NaN, an unknown half-width, is below nothing
+        return []
+    return [
+        Finding(
+            "strength-near-an-edge",
+            f"the mean crush strength may be as low as {show(least, 'force')} ({show(least, 'force', 'us')}), "
+            "below its band",
+            "the speed of the next lower band may be the right one",
+            "crush more granules, or keep to the lower speed",
+        )
+    ]
+
+
+def overlaps(chart: Chart) -> tuple[tuple[int, int], ...]:
+    """Pairs of rows whose bands overlap by more than a shared edge.
+
+    Parameters
+    ----------
+    chart : Chart
+        The chart. [-]
+
+    Returns
+    -------
+    tuple of pairs of int
+        Row numbers of the file. [-]
+
+    Examples
+    --------
+    >>> rows = (ChartRow(4, (200, 250), (20, 40), 700, 18), ChartRow(5, (240, 300), (20, 40), 800, 24))
+    >>> overlaps(Chart("chart.csv", (), rows))
+    ((4, 5),)
+    """
+
+    def common(first: tuple[float, float], second: tuple[float, float]) -> bool:
+        return min(first[1], second[1]) > max(first[0], second[0])
+
+    return tuple(
+        (first.number, second.number)
+        for first, second in itertools.combinations(chart.rows, 2)
+        if common(first.size, second.size) and common(first.strength_n, second.strength_n)
+    )

@@ -1,0 +1,233 @@
+"""Bulk density: from a filled container, against what the product usually has, and what a wrong entry does to the rate.
+
+1. `bulk_density`        mass over volume of a filled container
+2. `entry_error_pct`     rate error that a wrong density entry causes, with its sign
+3. `DENSITIES`           usual bulk and granule densities, as ranges with their source
+4. `density_faults`      what can't be: a granule density taken for a bulk density, or the other way round
+5. `density_findings`    what is doubtful
+
+The published lists of bulk densities call themselves ballpark figures and disagree, so only the range that they span
+together is used, and only for a product named as in the list.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from spreadcheck.doubts.register import Finding
+from spreadcheck.errors import Fault
+from spreadcheck.units import LB_FT3_KG_M3, show
+
+CLOSEST_PACKING = 0.74  # share of space that equal spheres can fill at most: pi / sqrt(18), Hales (2005)
+UREA_PARTING_KG_M3 = 1100.0  # own rule: between urea's bulk (up to 833) and granule densities (1220 and up)
+
+
+@dataclass(frozen=True)
+class UsualDensity:
+    """The bulk densities usual for a product, spanned by two published lists in lb/ft3, in the inside unit."""
+
+    product: str
+    words: tuple[str, ...]  # all of one of these are in a product's name
+    low_kg_m3: float
+    high_kg_m3: float
+
+
+def _usual(product: str, words: tuple[str, ...], low_lb_ft3: float, high_lb_ft3: float) -> UsualDensity:
+    return UsualDensity(product, words, low_lb_ft3 * LB_FT3_KG_M3, high_lb_ft3 * LB_FT3_KG_M3)
+
+
+# An industry sheet ("ballpark" figures, undated), read; widened by a second list on the web, as reported.
+DENSITIES_SOURCE = "span of two published lists of ballpark figures"
+DENSITIES: tuple[UsualDensity, ...] = (
+    _usual("granular urea", ("urea",), 44, 52),
+    _usual("ammonium nitrate", ("ammonium nitrate",), 45, 62),
+    _usual("diammonium phosphate (DAP)", ("diammonium phosphate", "dap"), 55, 60),
+    _usual("monoammonium phosphate (MAP)", ("monoammonium phosphate", "map"), 60, 65),
+    _usual("triple superphosphate (TSP)", ("triple superphosphate", "tsp"), 65, 75),
+    _usual("potassium chloride", ("potassium chloride", "muriate of potash", "mop"), 58, 70),
+    _usual("potassium magnesium sulphate", ("magnesium sulphate", "magnesium sulfate"), 90, 98),
+    _usual("ammonium sulphate", ("ammonium sulphate", "ammonium sulfate"), 47, 66),
+)
+MIXTURES = ("blend", "mix", "coated", "+", "/", "magnesium sulphate ammonium", "nitrate sulphate", "uan")
+
+
+def bulk_density(*, mass_kg: float, volume_l: float) -> float:
+    """Bulk density of a product from one filled container, struck off level and not tamped.
+
+    Parameters
+    ----------
+    mass_kg : float
+        Mass of the product in the container, without the container. [kg]
+    volume_l : float
+        Volume of the container. [L]
+
+    Returns
+    -------
+    float
+        Bulk density. [kg/m3]
+
+    Examples
+    --------
+    >>> bulk_density(mass_kg=0.78, volume_l=1.0)
+    780.0
+    """
+    return 1000.0 * mass_kg / volume_l
+
+
+def entry_error_pct(*, entered_kg_m3: float, true_kg_m3: float) -> float:
+    """The rate error that a wrong density entry causes on a spreader that meters by volume.
+
+    The controller opens for the volume that the target mass would have at the density entered, so the mass that comes
+    out is the target x true / entered: an entry too high puts on too little, an entry too low too much.
+
+    Parameters
+    ----------
+    entered_kg_m3 : float
+        Density entered. [kg/m3]
+    true_kg_m3 : float
+        Density measured. [kg/m3]
+
+    Returns
+    -------
+    float
+        Rate error; negative is too little. [%]
+
+    Examples
+    --------
+    >>> entry_error_pct(entered_kg_m3=800, true_kg_m3=760), entry_error_pct(entered_kg_m3=760, true_kg_m3=798)
+    (-5.0, 5.0)
+    """
+    return 100.0 * (true_kg_m3 - entered_kg_m3) / entered_kg_m3
+
+
+def usual_density(product: str) -> UsualDensity | None:
+    """The usual bulk density of a product named plainly, or None.
+
+    Parameters
+    ----------
+    product : str
+        The product's name. [-]
+
+    Returns
+    -------
+    UsualDensity or None
+        The range; None for a product not on the list and for a mixture. [kg/m3]
+
+    Examples
+    --------
+    >>> round(usual_density("Granular urea").high_kg_m3), usual_density("Urea + potash blend")
+    (833, None)
+    """
+    name = " ".join(product.casefold().split())
+    if any(word in name for word in MIXTURES):
+        return None
+    words = set(name.replace(",", " ").split())
+    found = [usual for usual in DENSITIES if any(_named(word, name, words) for word in usual.words)]
+    return found[0] if len(found) == 1 else None
+
+
+def _named(word: str, name: str, words: set[str]) -> bool:
+    return word in name if " " in word else word in words
+
+
+def density_faults(product: str, bulk_kg_m3: float | None, granule_kg_m3: float | None) -> tuple[Fault, ...]:
+    """What can't be: the density of the granules given for that of the heap, or the other way round.
+
+    Parameters
+    ----------
+    product : str
+        The product's name. [-]
+    bulk_kg_m3 : float or None
+        Bulk density. [kg/m3]
+    granule_kg_m3 : float or None
+        Density of a granule itself. [kg/m3]
+
+    Returns
+    -------
+    tuple of Fault
+        One for each impossibility. [-]
+
+    Examples
+    --------
+    >>> print(density_faults("Granular urea", 1325, None)[0])
+    bulk density: 1.325 kg/L is the density of urea granules, not of a heap of them;
+    fill a container level, weigh it, and give that
+    """
+    usual = usual_density(product)
+    urea = usual is not None and usual.product == "granular urea"
+    found = []
+    if urea and bulk_kg_m3 is not None and bulk_kg_m3 > UREA_PARTING_KG_M3:
+        found.append(
+            Fault(
+                "bulk density",
+                f"{show(bulk_kg_m3, 'density')} is the density of urea granules, not of a heap of them",
+                "fill a container level, weigh it, and give that",
+            )
+        )
+    if urea and granule_kg_m3 is not None and granule_kg_m3 < UREA_PARTING_KG_M3:
+        found.append(
+            Fault(
+                "granule density",
+                f"{show(granule_kg_m3, 'density')} is the bulk density of urea, not that of a granule",
+                "give the density of the granule itself, or leave it out",
+            )
+        )
+    if not found and bulk_kg_m3 is not None and granule_kg_m3 is not None and bulk_kg_m3 >= granule_kg_m3:
+        found.append(
+            Fault(
+                "bulk density",
+                f"{show(bulk_kg_m3, 'density')} is not below the granule density {show(granule_kg_m3, 'density')}",
+                "a heap holds air between its granules; check whether the two were swapped",
+            )
+        )
+    return tuple(found)
+
+
+def density_findings(product: str, bulk_kg_m3: float, granule_kg_m3: float | None = None) -> tuple[Finding, ...]:
+    """What is doubtful about a bulk density.
+
+    Parameters
+    ----------
+    product : str
+        The product's name. [-]
+    bulk_kg_m3 : float
+        Bulk density. [kg/m3]
+    granule_kg_m3 : float or None
+        Density of a granule itself. [kg/m3]
+
+    Returns
+    -------
+    tuple of Finding
+        The doubts. [-]
+
+    Examples
+    --------
+    >>> [finding.code for finding in density_findings("DAP", 780)]
+    ['unusual-density']
+    """
+    found = []
+    usual = usual_density(product)
+    if usual is not None and not usual.low_kg_m3 <= bulk_kg_m3 <= usual.high_kg_m3:
+        span = f"{show(usual.low_kg_m3, 'density')} to {show(usual.high_kg_m3, 'density')}"
+        span_us = f"{show(usual.low_kg_m3, 'density', 'us', digits=0, unit=False)} to "
+        span_us += show(usual.high_kg_m3, "density", "us", digits=0)
+        found.append(
+            Finding(
+                "unusual-density",
+                f"bulk density {show(bulk_kg_m3, 'density')} ({show(bulk_kg_m3, 'density', 'us')})",
+                "a wrong density makes the rate wrong in proportion",
+                "weigh a level container again; check the tare and the container's volume",
+                f"usual for {usual.product}: {span} ({span_us}; {DENSITIES_SOURCE})",
+            )
+        )
+    if granule_kg_m3 is not None and CLOSEST_PACKING * granule_kg_m3 < bulk_kg_m3 < granule_kg_m3:
+        found.append(
+            Finding(
+                "heap-too-dense",
+                f"the bulk density is {100 * bulk_kg_m3 / granule_kg_m3:.0f} % of the granule density",
+                "one of the two densities is probably not what it says",
+                "weigh a level container again",
+                "equal spheres fill at most 74 % of the space, and a poured heap fills less",
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,179 @@
+"""The size of a product's granules over all its sieve stacks, held against what European blenders ask for.
+
+1. `SizeFigures`, `size_figures`   d16, d50, d84, UI, spread index and shares, mean over the stacks
+2. `BlenderCheck`, `blender_checks`   the European blenders' handbook: figure, what it asks for, whether it is met
+3. `size_findings`                  what is doubtful about the size
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from spreadcheck.doubts.register import Finding
+from spreadcheck.limits import LIMITS
+from spreadcheck.product.scatter import Scatter
+from spreadcheck.product.sieve import SieveCurve, diameter_mm, share_between, size_at, spread_index, uniformity_index
+
+SIEVE_LOSS_PCT = 1.0  # common practice, from memory: more than this lost in sieving spoils the reading
+SIZE_NUMBERS = (80.0, 600.0)  # own rule: granules from 0.8 to 6 mm
+
+
+@dataclass(frozen=True)
+class SizeFigures:
+    """Figures read off the sieve curves, each the mean over the stacks that show it; None where none does. mm and %."""
+
+    d16_mm: float | None
+    d50_mm: float | None
+    d84_mm: float | None
+    uniformity_index: float | None
+    spread_index_pct: float | None
+    below_1_mm_pct: float | None
+    main_range_pct: float | None
+    above_5_mm_pct: float | None
+
+
+@dataclass(frozen=True)
+class BlenderCheck:
+    """One figure of the European blenders' handbook: its value, the unit, what is asked for, and whether it is met."""
+
+    what: str
+    value: float | None
+    unit: str
+    asked: str
+    met: bool | None
+
+
+def size_figures(curves: Sequence[SieveCurve]) -> SizeFigures:
+    """Figures read off one or more sieve curves of a product, each the mean over the curves that show it.
+
+    Parameters
+    ----------
+    curves : sequence of SieveCurve
+        The curves. [mm, %]
+
+    Returns
+    -------
+    SizeFigures
+        The figures; None where no curve shows one. [mm, %]
+
+    Examples
+    --------
+    >>> from spreadcheck.product.sieve import curve_of
+    >>> figures = size_figures([curve_of([5, 4, 2], [0, 0, 100], pan=0)])
+    >>> figures.d50_mm, figures.main_range_pct, figures.above_5_mm_pct
+    (3.0, 75.0, 0.0)
+    """
+
+    def mean(figure: Callable[[SieveCurve], float | None]) -> float | None:
+        known = [value for curve in curves if (value := figure(curve)) is not None]
+        return statistics.fmean(known) if known else None
+
+    return SizeFigures(
+        d16_mm=mean(lambda curve: size_at(curve, 16)),
+        d50_mm=mean(lambda curve: size_at(curve, 50)),
+        d84_mm=mean(lambda curve: size_at(curve, 84)),
+        uniformity_index=mean(uniformity_index),
+        spread_index_pct=mean(spread_index),
+        below_1_mm_pct=mean(lambda curve: share_between(curve, 0, 1)),
+        main_range_pct=mean(lambda curve: share_between(curve, 2.5, 4)),
+        above_5_mm_pct=mean(lambda curve: share_between(curve, 5)),
+    )
+
+
+def blender_checks(figures: SizeFigures) -> tuple[BlenderCheck, ...]:
+    """The size of a product against the European blenders' handbook (3rd ed., 2016).
+
+    Parameters
+    ----------
+    figures : SizeFigures
+        The figures. [mm, %]
+
+    Returns
+    -------
+    tuple of BlenderCheck
+        One a figure; `met` is None where the sieves don't show it. [mm, %]
+
+    Examples
+    --------
+    >>> from spreadcheck.product.sieve import curve_of
+    >>> [check.met for check in blender_checks(size_figures([curve_of([4, 2], [0, 100], pan=0)]))]
+    [False, True, True, False, True]
+    """
+    spread, low, high = (LIMITS[code].value for code in ("spread index", "median low", "median high"))
+    fines, coarse = LIMITS["fines"].value, LIMITS["coarse"].value
+    least, most = LIMITS["main range low"].value, LIMITS["main range high"].value
+    rows: tuple[tuple[str, float | None, str, str, Callable[[float], bool]], ...] = (
+        ("spread index (GSI)", figures.spread_index_pct, "%", f"below {spread:g}", lambda x: x < spread),
+        ("median d50", figures.d50_mm, "mm", f"{low:g} to {high:g}", lambda x: low <= x <= high),
+        ("below 1 mm", figures.below_1_mm_pct, "%", f"up to {fines:g}", lambda x: x <= fines),
+        ("2.5 to 4 mm", figures.main_range_pct, "%", f"{least:g} to {most:g}", lambda x: least <= x <= most),
+        ("above 5 mm", figures.above_5_mm_pct, "%", f"up to {coarse:g}", lambda x: x <= coarse),
+    )
+    return tuple(
+        BlenderCheck(what, value, unit, asked, None if value is None else met(value))
+        for what, value, unit, asked, met in rows
+    )
+
+
+def size_findings(
+    sizes: Mapping[str, Scatter], figures: SizeFigures | None, curves: Sequence[SieveCurve]
+) -> tuple[Finding, ...]:
+    """What is doubtful about the size of a product.
+
+    Parameters
+    ----------
+    sizes : mapping of str to Scatter
+        SGN by how it was read. [-]
+    figures : SizeFigures or None
+        Figures of the sieve curves. [mm, %]
+    curves : sequence of SieveCurve
+        The curves. [mm, %]
+
+    Returns
+    -------
+    tuple of Finding
+        The doubts. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.product.scatter import scatter_of
+    >>> size_findings({"sieve box": scatter_of([28.0])}, None, [])[0].code
+    'unusual-size'
+    """
+    found = []
+    low, high = SIZE_NUMBERS
+    for way, scatter in sizes.items():
+        if not low <= scatter.mean <= high:
+            found.append(
+                Finding(
+                    "unusual-size",
+                    f"SGN {scatter.mean:.0f} by {way} means granules of {diameter_mm(scatter.mean):.2f} mm",
+                    "a chart read with it gives a wrong speed and width",
+                    "check that size numbers are mm x 100 and apertures are in the unit written",
+                    f"spread granules lie between SGN {low:g} and {high:g} (own rule)",
+                )
+            )
+    if figures is not None and None in vars(figures).values():
+        found.append(
+            Finding(
+                "open-sieve-curve",
+                "some sizes lie above the largest or below the smallest sieve",
+                "the figures that need them are shown as a dash",
+                "add a larger sieve that all passes and a smaller one that all stays on",
+            )
+        )
+    for curve in curves:
+        if curve.loss_pct is not None and abs(curve.loss_pct) > SIEVE_LOSS_PCT:
+            change = "less" if curve.loss_pct > 0 else "more"
+            found.append(
+                Finding(
+                    "sieve-loss",
+                    f"the sieves hold {abs(curve.loss_pct):.1f} % {change} than the sample weighed",
+                    "the shares may be wrong",
+                    "sieve a fresh sample and brush out every sieve",
+                    f"{SIEVE_LOSS_PCT:g} % is usually accepted (common practice, from memory)",
+                )
+            )
+    return tuple(found)

@@ -1,0 +1,1 @@
+"""The tray sheet: its labels, its cells, reading and writing it, and the test it holds."""

@@ -1,0 +1,266 @@
+"""Read and write tray sheets, version 1: the one place that knows the format.
+
+1. `read_sheet`    a CSV or XLSX sheet -> `TrayTest`, or every fault found in it at once
+2. `sheet_text`    `TrayTest` -> the text of a CSV sheet
+3. `write_sheet`   `TrayTest` -> a CSV or XLSX file
+
+What is written reads back as the same test; a test that would not is refused, and nothing is written.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from typing import IO
+
+from spreadcheck.errors import Fault, OutputError, SheetError
+from spreadcheck.sheet.cells import MAX_BYTES, TITLE, VERSION, SheetCells, read_text, shortest
+from spreadcheck.sheet.files import check_target, write_whole
+from spreadcheck.sheet.trayform import read_form
+from spreadcheck.sheet.trayheader import find_header
+from spreadcheck.sheet.traytable import read_table
+from spreadcheck.sheet.traytest import CatchState, TrayTest
+
+_ZIP = b"PK\x03\x04"  # how an XLSX workbook starts
+_OLE = b"\xd0\xcf\x11\xe0"  # how an old or an encrypted one starts
+
+
+def read_sheet(path_or_file: str | os.PathLike[str] | IO[bytes] | IO[str]) -> TrayTest:
+    """Read a tray sheet, CSV or XLSX.
+
+    Parameters
+    ----------
+    path_or_file : str, path-like, or open file
+        The sheet: its name, or a file open for reading bytes or text. [-]
+
+    Returns
+    -------
+    TrayTest
+        The test, trays in order of offset. [-]
+
+    Raises
+    ------
+    SheetError
+        If it can't be read as it stands; the error carries every fault found.
+    MissingExtraError
+        If it is a workbook and openpyxl is not installed.
+
+    Examples
+    --------
+    >>> import io
+    >>> test = read_sheet(io.StringIO('''spreadcheck tray sheet;1
+    ... tray width;0,5;m
+    ... tray length;0,5;m
+    ...
+    ... tray;offset;pass 1;pass 2
+    ... ;m;g;g
+    ... L3;-3;10,2;x
+    ... C;0;12,1;11,7
+    ... R3;3;9,9;
+    ... '''))
+    >>> test.tray, test.tray_width_m, test.catch[:, 0]
+    (('L3', 'C', 'R3'), 0.5, array([10.2, 12.1, 9.9]))
+    """
+    source, data = _loaded(path_or_file)
+    return _read(data, source)
+
+
+def sheet_text(test: TrayTest) -> str:
+    """The text of a CSV tray sheet.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+
+    Returns
+    -------
+    str
+        The sheet: comma-delimited, decimal points, one line feed at the end of a line. [-]
+
+    Raises
+    ------
+    SheetError
+        If the sheet would not read back as the same test.
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test([-1, 1], [4.5, float("nan")], tray_width="0.5 m", tray_length="50 cm",
+    ...                  form={"notes": "Windy, gusts"})
+    >>> print(sheet_text(test))
+    spreadcheck tray sheet,1
+    tray width,0.5,m
+    tray length,50,cm
+    notes,"Windy, gusts"
+    <BLANKLINE>
+    tray,offset,pass 1
+    ,m,g
+    L1,-1,4.5
+    R1,1,
+    <BLANKLINE>
+    """
+    text = "".join(",".join(map(_quoted, row)) + "\n" for row in _rows(test))
+    _check_same(test, text)
+    return text
+
+
+def write_sheet(test: TrayTest, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
+    """Write a tray sheet, CSV or XLSX by the ending of the file's name.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+    path : str or path-like
+        Where to write. [-]
+    overwrite : bool
+        Whether a file that is there already may be replaced. [-]
+
+    Returns
+    -------
+    None
+        Nothing; when it returns, the sheet is on the disk. [-]
+
+    Raises
+    ------
+    OutputError
+        If the file can't go there, or its name ends neither in .csv nor in .xlsx.
+    SheetError
+        If the sheet would not read back as the same test.
+    MissingExtraError
+        If a workbook is wanted and openpyxl is not installed.
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> write_sheet(tray_test([0, 1], [4, 5], tray_width="1 m", tray_length="1 m"), "test.doc")
+    Traceback (most recent call last):
+    ...
+    spreadcheck.errors.OutputError: test.doc: a tray sheet is a .csv or an .xlsx file; give it one of these endings
+    """
+    name = os.fspath(path)
+    ending = os.path.splitext(name)[1].casefold()
+    if ending not in (".csv", ".xlsx"):
+        raise OutputError(Fault(name, "a tray sheet is a .csv or an .xlsx file", "give it one of these endings"))
+    check_target(name, overwrite=overwrite)
+    sheet: str | bytes = sheet_text(test)
+    if ending == ".xlsx":
+        from spreadcheck.sheet.workbook import workbook_bytes
+
+        sheet = workbook_bytes(_rows(test), place=name)
+        _check_same(test, sheet)
+    write_whole(name, sheet, overwrite=overwrite)
+
+
+def _loaded(source: str | os.PathLike[str] | IO[bytes] | IO[str]) -> tuple[str, bytes | str]:
+    """The name of a sheet and what is in it, never more of it than a sheet may hold."""
+    if isinstance(source, (str, os.PathLike)):
+        name = os.fspath(source)
+        return name, _taken(name, name)
+    given = getattr(source, "name", "")
+    name = given if isinstance(given, str) else ""
+    name = "standard input" if name == "<stdin>" else name
+    return name, _taken(name or "tray sheet", source)
+
+
+def _taken(name: str, source: str | IO[bytes] | IO[str]) -> bytes | str:
+    data: bytes | str
+    try:
+        if isinstance(source, str):
+            with open(source, "rb") as file:
+                data = file.read(MAX_BYTES + 1)
+        else:
+            data = source.read(MAX_BYTES + 1)
+    except FileNotFoundError:
+        raise SheetError(Fault(name, "the file does not exist", "check its name and folder")) from None
+    except IsADirectoryError:
+        raise SheetError(Fault(name, "is a folder", "give the name of a tray sheet in it")) from None
+    except PermissionError:
+        raise SheetError(Fault(name, "may not be read", "check who may read the file")) from None
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise SheetError(Fault(name, f"can't be read ({reason})", "check the file and its disk")) from None
+    except ValueError:  # text in another encoding, or a name no file can have
+        raise SheetError(Fault(name, "can't be read as text", "check its name, or open it as bytes")) from None
+    if len(data) > MAX_BYTES:
+        raise SheetError(
+            Fault(name, f"is larger than {MAX_BYTES // 2**20} MiB", "a tray sheet holds one test; split it up")
+        )
+    return data
+
+
+def _read(data: bytes | str, source: str) -> TrayTest:
+    """A test from the content of its sheet."""
+    cells = _cells(data, source)
+    faults = cells.faults
+    header = find_header(cells, faults)
+    if header is None:
+        raise SheetError(*faults)
+    form = read_form(cells, header.at, header.passes, faults)
+    table = read_table(cells, header, faults)
+    if faults or table is None:
+        raise SheetError(*faults)
+    return dataclasses.replace(table, form=form)
+
+
+def _cells(data: bytes | str, source: str) -> SheetCells:
+    if isinstance(data, bytes) and data.startswith(_ZIP):
+        from spreadcheck.sheet.workbook import read_workbook
+
+        return read_workbook(data, source)
+    if isinstance(data, bytes) and data.startswith(_OLE):
+        raise SheetError(
+            Fault(
+                source or "tray sheet",
+                "is a workbook with a password, or of an old kind",
+                "save it as .xlsx without a password, or as CSV",
+            )
+        )
+    return read_text(data, source)
+
+
+def _rows(test: TrayTest) -> list[list[str]]:
+    """The cells of a sheet; rows of the form end with their last cell that holds something."""
+    rows = [[TITLE, str(VERSION)]]
+    for row in test.form:
+        cells = [row.label, row.value, row.unit]
+        while cells and not cells[-1]:
+            cells.pop()
+        rows.append(cells)
+    has_note = any(test.note)
+    end = ["note"] if has_note else []
+    rows += [[], ["tray", "offset", *(column.name for column in test.columns), *end]]
+    rows.append(["", test.offset_unit, *(column.unit for column in test.columns), *("" for _ in end)])
+    table = zip(test.tray, test.offset.tolist(), test.catch.tolist(), test.state.tolist(), test.note, strict=True)
+    for name, offset, catches, states, note in table:
+        row_cells = [name, shortest(offset), *map(_catch_cell, catches, states)]
+        rows.append([*row_cells, note] if has_note else row_cells)
+    return rows
+
+
+def _catch_cell(catch: float, state: int) -> str:
+    if state == CatchState.WEIGHED:
+        return shortest(catch)
+    return "x" if state == CatchState.THROWN_OUT else ""
+
+
+def _quoted(cell: str) -> str:
+    """A cell of a comma-delimited file, in double quotes where it needs them."""
+    if not any(mark in cell for mark in ',"\r\n'):
+        return cell
+    doubled = cell.replace('"', '""')
+    return f'"{doubled}"'
+
+
+def _check_same(test: TrayTest, written: bytes | str) -> None:
+    """Refuse to write a test that would read back as another one."""
+    data = written.encode("utf-8", "replace") if isinstance(written, str) else written
+    if _read(data, test.source or "the new sheet") != test:
+        raise SheetError(
+            Fault(
+                test.source or "the new sheet",
+                "would not read back as the same test",
+                "take control characters and blanks around names out of its words",
+            )
+        )

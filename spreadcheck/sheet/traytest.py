@@ -1,0 +1,466 @@
+"""The data model: one tray test as it was recorded.
+
+1. `CatchState`   weighed, not weighed, or thrown out: the three are never confused
+2. `FormRow`      one row of the form, as written
+3. `CatchColumn`  one column of catches: a pass, or one component of a blend in a pass
+4. `TrayTest`     the form, the trays and their catches, with accessors in the units used inside
+5. `tray_test`    the same from plain arrays
+
+Offsets are distances of the tray centres from the driving centre line, right of the travel direction positive.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import IntEnum
+from functools import cached_property
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from spreadcheck.errors import Fault, SheetError
+from spreadcheck.sheet.labels import LABELS, Value, known_label, read_value
+from spreadcheck.units import KINDS, parse_quantity, split_quantity, to_inside, unit_named
+
+FloatArray: TypeAlias = NDArray[np.float64]
+
+MAX_TRAYS = 10_000
+MAX_PASSES = 1_000
+MAX_OFFSET_M = 1_000.0
+MIN_SPACING_M = 1e-3 - 1e-9  # 1 mm, less what rounding may take from it
+MAX_CATCH = 1e7  # g or ml; more than any tray holds
+MIN_CATCH = 1e-6  # g or ml; less than the dust of a granule
+
+
+class CatchState(IntEnum):
+    """What a cell of the table says: a weight, a blank (not weighed), or x (weighed but thrown out)."""
+
+    WEIGHED = 0
+    NOT_WEIGHED = 1
+    THROWN_OUT = 2
+
+
+@dataclass(frozen=True)
+class FormRow:
+    """One row of the form as a person wrote it: label, value, unit."""
+
+    label: str
+    value: str
+    unit: str = ""
+
+
+@dataclass(frozen=True)
+class CatchColumn:
+    """One column of catches: pass number, component of a blend ("" for the whole catch), unit of the cells."""
+
+    pass_no: int
+    component: str = ""
+    unit: str = "g"
+
+    @property
+    def name(self) -> str:
+        """The column's name in the header row."""
+        return f"pass {self.pass_no}" + (f" / {self.component}" if self.component else "")
+
+
+@dataclass(frozen=True, eq=False)
+class TrayTest:
+    """One tray test, exactly as its sheet holds it. Trays stand in order of offset, from left to right.
+
+    `offset` (n trays) is in `offset_unit`; `catch` (n trays x n columns) is in each column's own unit and NaN
+    wherever `state` is not `CatchState.WEIGHED`.
+    """
+
+    form: tuple[FormRow, ...]
+    tray: tuple[str, ...]
+    offset: FloatArray
+    columns: tuple[CatchColumn, ...]
+    catch: FloatArray
+    state: NDArray[np.uint8]
+    offset_unit: str = "m"
+    note: tuple[str, ...] = ()
+    source: str = ""  # the file it came from; not part of the test itself
+
+    def __post_init__(self) -> None:
+        if not self.note:  # no notes at all and an empty note a tray are the same thing
+            object.__setattr__(self, "note", ("",) * len(self.tray))
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, TrayTest):
+            return NotImplemented
+        return (
+            self.form == other.form
+            and self.tray == other.tray
+            and self.columns == other.columns
+            and self.offset_unit == other.offset_unit
+            and self.note == other.note
+            and np.array_equal(self.offset, other.offset)
+            and np.array_equal(self.state, other.state)
+            and np.array_equal(self.catch, other.catch, equal_nan=True)
+        )
+
+    __hash__ = object.__hash__
+
+    @cached_property
+    def values(self) -> dict[str, Value]:
+        """Every known label that has a value, in the units used inside."""
+        found: dict[str, Value] = {}
+        for row in self.form:
+            label = known_label(row.label)
+            if label is None:
+                continue
+            value = read_value(label, row.value, row.unit, place=self.source)
+            if value is not None:
+                found[label.name] = value
+        return found
+
+    def quantity(self, label: str) -> float | None:
+        """The number behind a label in the inside unit, or None where the form does not give it."""
+        value = self.values.get(label)
+        return float(value) if isinstance(value, (int, float)) else None
+
+    def text(self, label: str) -> str:
+        """The words behind a label, or "" where the form does not give them."""
+        value = self.values.get(label)
+        return value if isinstance(value, str) else ""
+
+    @cached_property
+    def unknown_labels(self) -> tuple[str, ...]:
+        """Labels of the form that this package does not know; they are kept as they stand."""
+        return tuple(row.label for row in self.form if known_label(row.label) is None)
+
+    @property
+    def name(self) -> str:
+        """What the test is called: its `test` label, else its file, else "tray test"."""
+        return self.text("test") or self.source or "tray test"
+
+    @property
+    def tray_width_m(self) -> float:
+        """Width of a tray across the travel direction. [m]"""
+        return self._required("tray width")
+
+    @property
+    def tray_length_m(self) -> float:
+        """Length of a tray along the travel direction. [m]"""
+        return self._required("tray length")
+
+    @property
+    def runs_per_catch(self) -> int:
+        """How many runs fell into the trays before they were weighed. [-]"""
+        return int(self.quantity("runs per catch") or 1)
+
+    @property
+    def reversed_passes(self) -> tuple[int, ...]:
+        """The passes that were driven the other way over the tray line."""
+        value = self.values.get("reversed passes")
+        return value if isinstance(value, tuple) else ()
+
+    @property
+    def bout_width_m(self) -> float | None:
+        """The bout width that is driven, if the form gives it. [m]"""
+        return self.quantity("bout width")
+
+    @cached_property
+    def offset_m(self) -> FloatArray:
+        """Offsets of the tray centres. [m]"""
+        factor = KINDS["length"].factors[self.offset_unit]
+        return self.offset if factor == 1.0 else self.offset * factor
+
+    @cached_property
+    def passes(self) -> tuple[int, ...]:
+        """The pass numbers, in order."""
+        return tuple(sorted({column.pass_no for column in self.columns}))
+
+    @cached_property
+    def components(self) -> tuple[str, ...]:
+        """The components of a blend, in the order of the sheet; empty for a single product."""
+        return tuple(dict.fromkeys(column.component for column in self.columns if column.component))
+
+    def _required(self, label: str) -> float:
+        value = self.quantity(label)
+        if value is None:
+            raise SheetError(
+                Fault(self.source, f'"{label}" is missing from the form', f"add a row such as {label}, 0.5, m")
+            )
+        return value
+
+
+def column_kind(unit: str) -> tuple[str, str] | None:
+    """The kind of quantity a catch column's unit stands for, and the unit as this package writes it.
+
+    Parameters
+    ----------
+    unit : str
+        The cell of the unit row. [-]
+
+    Returns
+    -------
+    tuple of str, or None
+        ("catch mass" or "catch volume", unit), or None for any other unit. [-]
+
+    Examples
+    --------
+    >>> column_kind("grams"), column_kind("mL"), column_kind("m")
+    (('catch mass', 'g'), ('catch volume', 'ml'), None)
+    """
+    for kind in ("catch mass", "catch volume"):
+        name = unit_named(unit, kind)
+        if name is not None:
+            return kind, name
+    return None
+
+
+def can_be_caught(catch: FloatArray, unit: str) -> NDArray[np.bool_]:
+    """Which figures can be catches: 0, or more than dust and less than any tray holds.
+
+    Parameters
+    ----------
+    catch : ndarray
+        The figures. [unit]
+    unit : str
+        Their unit, a mass or a volume. [-]
+
+    Returns
+    -------
+    ndarray of bool
+        True where the figure can be a catch; False for NaN. [-]
+
+    Examples
+    --------
+    >>> can_be_caught(np.array([0.0, 12.5, -3.0, 5e9]), "g")
+    array([ True,  True, False, False])
+    """
+    kind, name = column_kind(unit) or ("catch mass", "g")
+    inside = catch * KINDS[kind].factors[name]
+    can_be: NDArray[np.bool_] = (catch == 0) | ((inside >= MIN_CATCH) & (inside <= MAX_CATCH))
+    return can_be
+
+
+def catch_g(test: TrayTest, *, relative: bool = False) -> FloatArray:
+    """The catches of a test in grams, ml turned to g by the bulk density.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+    relative : bool
+        Take 1 ml for 1 g where no bulk density is given: enough for CV and widths, not for rates. [-]
+
+    Returns
+    -------
+    ndarray, shape (trays, columns)
+        Catches; NaN where not weighed or thrown out. [g]
+
+    Raises
+    ------
+    SheetError
+        If catches are in ml, the form gives no bulk density and rates are asked for.
+
+    Examples
+    --------
+    >>> test = tray_test([-1, 0, 1], [[5], [10], [5]], tray_width="0.5 m", tray_length="0.5 m", unit="ml",
+    ...                  form={"bulk density": "0.8 kg/L"})
+    >>> catch_g(test).ravel()
+    array([4., 8., 4.])
+    """
+    factors = np.empty(len(test.columns))
+    for at, column in enumerate(test.columns):
+        kind, unit = column_kind(column.unit) or ("catch mass", "g")
+        factors[at] = to_inside(1.0, unit, kind)
+        if kind == "catch volume":
+            factors[at] *= _density_g_ml(test, relative)
+    return test.catch if (factors == 1.0).all() else test.catch * factors
+
+
+def rates_known(test: TrayTest) -> bool:
+    """Whether the catches can be turned to rates: all are masses, or the form gives a bulk density.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+
+    Returns
+    -------
+    bool
+        False where only figures in proportion can be had. [-]
+
+    Examples
+    --------
+    >>> rates_known(tray_test([-1, 1], [5, 5], tray_width="0.5 m", tray_length="0.5 m", unit="ml"))
+    False
+    """
+    volumes = any((column_kind(column.unit) or ("", ""))[0] == "catch volume" for column in test.columns)
+    return not volumes or test.quantity("bulk density") is not None
+
+
+def _density_g_ml(test: TrayTest, relative: bool) -> float:
+    density = test.quantity("bulk density")
+    if density is not None:
+        return density / 1000.0
+    if relative:
+        return 1.0
+    raise SheetError(
+        Fault(
+            test.source,
+            'the catches are in ml and the form has no "bulk density"',
+            "add a row such as bulk density, 0.78, kg/L, or ask for relative figures only",
+        )
+    )
+
+
+def tray_test(
+    offset_m: ArrayLike,
+    catch: ArrayLike,
+    *,
+    tray_width: str,
+    tray_length: str,
+    unit: str = "g",
+    form: Mapping[str, str] | None = None,
+    tray: Sequence[str] | None = None,
+) -> TrayTest:
+    """A tray test from plain arrays, for those who have their catches in Python already.
+
+    Parameters
+    ----------
+    offset_m : array_like, shape (trays,)
+        Offsets of the tray centres, in any order. [m]
+    catch : array_like, shape (trays,) or (trays, passes)
+        Catches; NaN where a tray was not weighed. [unit]
+    tray_width, tray_length : str
+        Size of a tray across and along the travel, with the unit, such as "0.5 m". [-]
+    unit : str
+        Unit of the catches: a mass or a volume. [-]
+    form : mapping of str to str, optional
+        Further labels and their values, such as {"bout width": "24 m", "driving": "back-and-forth"}. [-]
+    tray : sequence of str, optional
+        Names of the trays; L3, C, R3 and so on if not given. [-]
+
+    Returns
+    -------
+    TrayTest
+        The test, trays in order of offset. [-]
+
+    Raises
+    ------
+    SheetError
+        If shapes don't match, a catch is negative or infinite, or two trays stand at one offset.
+
+    Examples
+    --------
+    >>> test = tray_test([1, 0, -1], [4, 8, 6], tray_width="0.5 m", tray_length="0.5 m")
+    >>> test.tray, test.catch.ravel(), test.passes
+    (('L1', 'C', 'R1'), array([6., 8., 4.]), (1,))
+    """
+    offset = np.array(offset_m, dtype=float)
+    caught = np.array(catch, dtype=float)
+    caught = caught.reshape(-1, 1) if caught.ndim == 1 else caught
+    names = _tray_names(offset) if tray is None and offset.ndim == 1 else tuple(name.strip() for name in tray or ())
+    unit = _check_arrays(offset, caught, names, unit)
+    order = np.argsort(offset, kind="stable")
+    rows = [_form_row("tray width", tray_width), _form_row("tray length", tray_length)]
+    rows += [_form_row(label, value) for label, value in (form or {}).items()]
+    caught = np.ascontiguousarray(caught[order])
+    state = np.where(np.isnan(caught), CatchState.NOT_WEIGHED, CatchState.WEIGHED).astype(np.uint8)
+    test = TrayTest(
+        form=tuple(rows),
+        tray=tuple(names[i] for i in order),
+        offset=offset[order],
+        columns=tuple(CatchColumn(number + 1, unit=unit) for number in range(caught.shape[1])),
+        catch=caught,
+        state=state,
+        note=("",) * len(names),
+    )
+    _ = test.values, test.tray_width_m, test.tray_length_m  # a value that can't be read is said now
+    return test
+
+
+def with_labels(test: TrayTest, labels: Mapping[str, str], *, place: str = "{}") -> TrayTest:
+    """A test with some labels of its form set anew, for facts that a person gives beside the sheet.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test; it is not changed. [-]
+    labels : mapping of str to str
+        Known labels and their values with the unit, such as {"granule density": "1325 kg/m3"}. [-]
+    place : str
+        How a message names a value; {} stands for its label, with dashes. [-]
+
+    Returns
+    -------
+    TrayTest
+        The test with these labels. [-]
+
+    Raises
+    ------
+    QuantityError
+        If a value can't be read.
+
+    Examples
+    --------
+    >>> test = tray_test([-1, 1], [5, 5], tray_width="0.5 m", tray_length="0.5 m")
+    >>> with_labels(test, {"granule density": "1.3 kg/L"}).quantity("granule density")
+    1300.0
+    """
+    rows = [_form_row(label, text) for label, text in labels.items()]
+    for row, text in zip(rows, labels.values(), strict=True):
+        label, where = LABELS[row.label], place.format(row.label.replace(" ", "-"))
+        if label.kind in KINDS:
+            parse_quantity(text, label.kind, place=where)
+        read_value(label, row.value, row.unit, place=where)
+    return replace(
+        test, form=(*[row for row in test.form if known_label(row.label) not in map(LABELS.get, labels)], *rows)
+    )
+
+
+def _form_row(label: str, text: str) -> FormRow:
+    """Split "24 m" into value and unit where the label takes a unit."""
+    known = LABELS.get(label)
+    if known is None or known.kind not in KINDS:
+        return FormRow(label, text)
+    return FormRow(label, *split_quantity(text))
+
+
+def _tray_names(offset: FloatArray) -> tuple[str, ...]:
+    """L2, L1, C, R1, R2 by side and order from the centre line."""
+    names = [""] * len(offset)
+    for side, at in (("L", np.flatnonzero(offset < 0)), ("R", np.flatnonzero(offset > 0))):
+        for number, i in enumerate(at[np.argsort(np.abs(offset[at]), kind="stable")], start=1):
+            names[i] = f"{side}{number}"
+    for i in np.flatnonzero(offset == 0):
+        names[i] = "C"
+    return tuple(names)
+
+
+def _check_arrays(offset: FloatArray, caught: FloatArray, names: Sequence[str], unit: str) -> str:
+    """Refuse what no sheet could hold; returns the unit of the catches as this package writes it."""
+    if offset.ndim != 1 or caught.ndim != 2 or len(offset) != len(caught) or len(names) != len(offset):
+        raise SheetError(
+            Fault(
+                "",
+                f"{offset.shape} offsets, {caught.shape} catches and {len(names)} tray names don't match",
+                "give one offset and one row of catches a tray",
+            )
+        )
+    kind = column_kind(unit)
+    if kind is None:
+        raise SheetError(Fault("", f'"{unit}" is not a unit of catches', "use g or ml"))
+    faults = []
+    if not np.isfinite(offset).all() or (np.abs(offset) > MAX_OFFSET_M).any():
+        faults.append(Fault("", "an offset is not a finite number of metres", f"keep within {MAX_OFFSET_M:g} m"))
+    elif len(offset) > 1 and (np.diff(np.sort(offset)) < MIN_SPACING_M).any():
+        faults.append(Fault("", "two trays stand at the same offset", "give every tray an offset of its own"))
+    elif len(set(names)) < len(names) or "" in names:
+        faults.append(Fault("", "a tray has no name, or two have the same", "give every tray a name of its own"))
+    bad = ~np.isnan(caught) & ~can_be_caught(caught, unit)
+    if bad.any():
+        worst = caught[bad][0]
+        faults.append(
+            Fault("", f"a catch is {worst:g}", f"catches are 0 or from {MIN_CATCH:g} to {MAX_CATCH:g} g or ml")
+        )
+    if faults:
+        raise SheetError(*faults)
+    return kind[1]

@@ -1,0 +1,122 @@
+"""A small bar picture of catches or rates for a terminal: left of the travel direction on the left.
+
+1. `bar_picture`   columns of blocks, a scale of offsets below, the driving centre line marked
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.units import from_inside, shown_unit
+
+_BLOCKS = " ▁▂▃▄▅▆▇█"
+_PLAIN = " .:#"
+_MARGIN = 11
+
+
+def bar_picture(
+    offset_m: ArrayLike,
+    rate: ArrayLike,
+    *,
+    width: int = 80,
+    height: int = 5,
+    system: str = "metric",
+    plain: bool = False,
+) -> str:
+    """Bars over a line of trays, as text: one column or more a tray, or several trays a column on a long line.
+
+    Parameters
+    ----------
+    offset_m : array_like, shape (trays,)
+        Offsets, increasing. [m]
+    rate : array_like, shape (trays,)
+        What each bar shows; NaN leaves a gap marked with a dot. [any unit]
+    width : int
+        Columns of the terminal. [characters]
+    height : int
+        Rows of the bars. [characters]
+    system : str
+        "metric" or "us", for the scale of offsets. [-]
+    plain : bool
+        Use ASCII signs only, for a terminal that can't show blocks. [-]
+
+    Returns
+    -------
+    str
+        The picture, lines without trailing blanks. [-]
+
+    Examples
+    --------
+    >>> print(bar_picture([-2, -1, 0, 1, 2], [1, 3, 4, 3, 1], width=40, height=2, plain=True))
+            4 |    ....####....
+              |::::############::::
+            0 +----------|---------
+               2 m left   2 m right
+    """
+    offsets, rates = np.asarray(offset_m, dtype=float), np.asarray(rate, dtype=float)
+    columns = _columns(offsets, rates, width - _MARGIN - 2)
+    top = float(np.nanmax(rates)) if np.isfinite(rates).any() else 0.0
+    rows = _rows(columns, top, height, _PLAIN if plain else _BLOCKS)
+    lead = [f"{_short(top)} |" if at == 0 else "|" for at in range(height)]
+    lines = [f"{mark:>{_MARGIN}}{row}" for mark, row in zip(lead, rows, strict=True)]
+    return "\n".join(line.rstrip() for line in [*lines, *_scale(offsets, len(columns), system)])
+
+
+def _columns(offsets: FloatArray, rates: FloatArray, room: int) -> FloatArray:
+    """The height at each column of the picture: the tray nearest to it, or the mean of the trays that share it."""
+    spacing = float(np.diff(offsets).min()) if len(offsets) > 1 else 1.0
+    places = round((offsets[-1] - offsets[0]) / spacing) + 1
+    if places > room:
+        at = np.minimum(((offsets - offsets[0]) / (offsets[-1] - offsets[0]) * room).astype(int), room - 1)
+        known = ~np.isnan(rates)
+        sums = np.bincount(at[known], rates[known], room)
+        counts = np.bincount(at[known], minlength=room)
+        means: FloatArray = np.divide(sums, counts, out=np.full(room, np.nan), where=counts > 0)
+        return means
+    each = max(1, min(room // places, 4))
+    columns = np.full(places, np.nan)
+    columns[np.round((offsets - offsets[0]) / spacing).astype(int)] = rates
+    return np.repeat(columns, each)
+
+
+def _rows(columns: FloatArray, top: float, height: int, signs: str) -> list[str]:
+    steps = len(signs) - 1
+    filled = np.nan_to_num(columns / top if top > 0 else columns * 0.0) * height * steps
+    levels = np.where((filled > 0) & (filled < 1), 1, np.round(filled)).astype(int)
+    rows = []
+    for row in range(height):
+        part = np.clip(levels - (height - 1 - row) * steps, 0, steps)
+        signs_here = [signs[int(p)] for p in part]
+        if row == height - 1:
+            signs_here = [
+                "·" if np.isnan(c) and len(signs) > 6 else s for c, s in zip(columns, signs_here, strict=True)
+            ]
+        rows.append("".join(signs_here))
+    return rows
+
+
+def _scale(offsets: FloatArray, columns: int, system: str) -> list[str]:
+    """The axis with the centre line marked, and the offsets of both ends."""
+    unit = shown_unit("length", system)
+    span = offsets[-1] - offsets[0] if len(offsets) > 1 else 1.0
+    centre = -offsets[0] / span * (columns - 1) if span else 0.0
+    axis, labels = ["-"] * columns, [" "] * columns
+    left, right = (_side(float(offsets[at]), unit) for at in (0, -1))
+    if 0 <= centre <= columns - 1:
+        axis[round(centre)] = "|"
+        if len(left) < centre < columns - 2 - len(right):
+            labels[round(centre)] = "0"
+    text = left + "".join(labels)[len(left) :]
+    text = text[: max(columns - len(right), len(left) + 2)].ljust(len(left) + 2) + right
+    return [f"{'0 +':>{_MARGIN}}{''.join(axis)}", f"{'':>{_MARGIN}}{text}"]
+
+
+def _side(offset_m: float, unit: str) -> str:
+    side = " left" if offset_m < 0 else " right" if offset_m > 0 else ""
+    return f"{abs(from_inside(offset_m, unit, 'length')):.4g} {unit}{side}"
+
+
+def _short(value: float) -> str:
+    return f"{value:.0f}" if value >= 100 or value == int(value) else f"{value:.3g}"

@@ -1,0 +1,228 @@
+"""The settings card: one page that stays with the machine, as data that any form of it shows.
+
+1. `SettingsCard`, `settings_card`   an assessment -> the card
+2. `CardSection`, `CardRow`          headed rows: label, value, a note; an empty value is a line to write on
+3. `CAUTIONS`                        what stands at its foot
+
+What is not known is left as a line to write on, never made up. What is to be entered on the rate controller is filled
+in only where the test bears it out.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from spreadcheck.judge.assessment import Assessment
+from spreadcheck.pattern.advice import CAUTIONS as MACHINE_CAUTIONS
+from spreadcheck.product.rate import recovery_is_usual, recovery_pct
+from spreadcheck.sheet.labels import LABELS, METHODS
+from spreadcheck.show.tables import rate_unit, show_pct, show_rate, show_width
+from spreadcheck.units import KINDS, show
+
+TITLE = "Settings card"
+MOST_SIGNS = 60  # of what a person wrote: the card is one page
+MOST_DOUBTS = 6
+DOUBT_SIGNS = 200  # of one doubt: what was seen, as a rule to its end
+
+CAUTIONS = (
+    "The machine maker's manual, the product label and local rules go before this card wherever they differ.",
+    "For this machine, this product and this load only: take density and size again with every load, and test again "
+    "after a change of product, vanes, drop point, spinner speed or width.",
+    "Never faster than the highest spinner speed: granules break and the pattern is another one.",
+    *MACHINE_CAUTIONS[:2],
+)
+
+_TEST = ("machine", "product", "place", "operator")
+_PRODUCT = ("bulk density", "size guide number", "uniformity index", "granule density", "crush strength")
+_SETTINGS = (
+    "travel speed", "spinner speed", "gate setting", "calibration factor", "drop point", "vanes", "swath height",
+    "discharge", "target rate", "metered rate", "metered width",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class CardRow:
+    """One row; an empty value is a line to write on, and `note` says why or how sure it is."""
+
+    label: str
+    value: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class CardSection:
+    """Rows under one heading."""
+
+    heading: str
+    rows: tuple[CardRow, ...]
+
+
+@dataclass(frozen=True)
+class SettingsCard:
+    """The whole card: `about` says which test, `doubts` what is doubtful about it."""
+
+    name: str
+    date: str
+    about: CardSection
+    product: CardSection
+    settings: CardSection
+    controller: CardSection
+    result: CardSection
+    doubts: tuple[str, ...]
+    cautions: tuple[str, ...] = CAUTIONS
+
+
+def settings_card(
+    result: Assessment, system: str = "metric", *, highest_speed_rpm: float | None = None
+) -> SettingsCard:
+    """The settings card of a test.
+
+    Parameters
+    ----------
+    result : Assessment
+        The assessment. [-]
+    system : str
+        "metric" or "us". [-]
+    highest_speed_rpm : float, optional
+        The highest spinner speed that the maker's manual and the granules' strength allow. [rpm]
+
+    Returns
+    -------
+    SettingsCard
+        The card. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck import assess, tray_test
+    >>> form = {"bout width": "3 m", "bulk density": "0.78 kg/L", "spinner speed": "800 rpm"}
+    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m", form=form)
+    >>> for row in settings_card(assess(test)).controller.rows:
+    ...     print(f"{row.label}: {row.value or '______'}")
+    product density: 0.780 kg/L
+    bout width: 3 m
+    highest spinner speed: ______
+    calibration factor: ______
+    """
+    test = result.test
+    return SettingsCard(
+        name=_clipped(test.name),
+        date=test.text("date"),
+        about=CardSection("Test", tuple(_form_row(result, label, system) for label in _TEST)),
+        product=CardSection("Product, as measured", tuple(_form_row(result, label, system) for label in _PRODUCT)),
+        settings=CardSection("Settings in force at the test", tuple(_form_row(result, n, system) for n in _SETTINGS)),
+        controller=CardSection("Enter on the rate controller", _controller(result, system, highest_speed_rpm)),
+        result=CardSection("Result of the tray test", _result(result, system)),
+        doubts=_doubts(result),
+    )
+
+
+def _clipped(text: str, most: int = MOST_SIGNS) -> str:
+    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return line if len(line) <= most else line[: most - 1].rstrip() + "…"
+
+
+def _form_row(result: Assessment, label: str, system: str) -> CardRow:
+    """A row of the form; numbers without a unit stand as they were written."""
+    kind, written = LABELS[label].kind, result.test.values.get(label)
+    if written is None:
+        return CardRow(label)
+    if kind in KINDS and isinstance(written, (int, float)):
+        return CardRow(label, _quantity(float(written), kind, system))
+    return CardRow(label, f"{written:.10g}" if isinstance(written, (int, float)) else _clipped(str(written)))
+
+
+def _quantity(value: float, kind: str, system: str) -> str:
+    return show_width(value, system) if kind == "length" else show(value, kind, system)
+
+
+def _controller(result: Assessment, system: str, highest_speed_rpm: float | None) -> tuple[CardRow, ...]:
+    return (
+        CardRow(
+            "product density", _form_row(result, "bulk density", system).value, "bulk density; take it with every load"
+        ),
+        _width_row(result, system),
+        _speed_row(result, system, highest_speed_rpm),
+        _factor_row(result),
+    )
+
+
+def _width_row(result: Assessment, system: str) -> CardRow:
+    """The bout width driven, if the test bears it out; else a line, and why."""
+    widths = "; ".join(f"{show_width(result.effective_width_m(method), system)} {method}" for method in METHODS)
+    effective = f"effective width {widths}"
+    if result.bout_width_m is None:
+        return CardRow("bout width", "", f"none was named; {effective}")
+    width = show_width(result.bout_width_m, system)
+    if not result.within_limit:
+        return CardRow("bout width", "", f"{width} is not within the CV limit; {effective}")
+    return CardRow("bout width", width, f"driven {result.driving}" if result.driving else "both ways of driving")
+
+
+def _speed_row(result: Assessment, system: str, highest_rpm: float | None) -> CardRow:
+    label, source = "highest spinner speed", "by the machine maker's manual and the crush strength"
+    if highest_rpm is None:
+        return CardRow(label, "", source)
+    in_force = result.test.quantity("spinner speed")
+    if in_force is not None and in_force > highest_rpm:
+        source = f"the {show(in_force, 'turning speed', system)} of the test is above it: set it lower, test again"
+    return CardRow(label, show(highest_rpm, "turning speed", system), source)
+
+
+def _factor_row(result: Assessment) -> CardRow:
+    """The calibration factor in force, unless the trays found another rate than was aimed at."""
+    factor, label = _form_row(result, "calibration factor", "metric").value, "calibration factor"
+    target, found = result.test.quantity("target rate"), result.bouts
+    if not factor:
+        return CardRow(label)
+    if target is None or not found or result.profile.relative:
+        return CardRow(label, factor, "as in force; not held against a target rate")
+    share = recovery_pct(measured_kg_ha=next(iter(found.values())).mean_kg_ha, metered_kg_ha=target)
+    said = f"the trays found {show_pct(share, digits=0)} % of the target"
+    if recovery_is_usual(share):
+        return CardRow(label, factor, f"as in force; {said}")
+    return CardRow(label, "", f"{factor} was in force and {said}: correct it first (spreadcheck rate)")
+
+
+def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
+    limit = f"CV up to {result.limit_pct:g} %"
+    rows = [_effective_row(result, method, limit, system) for method in METHODS]
+    if result.bout_width_m is None:
+        rows.append(CardRow("CV at the bout width driven"))
+    for method, bout in result.bouts.items():
+        within = "within" if bout.cv_trays_pct <= result.limit_pct else "OVER"
+        cv = f"{show_pct(bout.cv_trays_pct)} %, {within} the limit"
+        if math.isnan(bout.cv_trays_pct):
+            cv = "none: fewer than two trays in a bout"
+        mean, least, most = (show_rate(r, result, system) for r in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
+        rows.append(
+            CardRow(
+                f"CV at {show_width(bout.width_m, system)} {method}",
+                cv,
+                f"mean {mean}, least {least}, most {most} {rate_unit(result, system)}",
+            )
+        )
+    reading = result.pattern
+    shape = ", ".join(reading.shapes) or ("can't be told from chance" if reading.unclear else "no shape stands out")
+    half = show(reading.figures.half_of_peak_m.value, "length", system, digits=1)
+    return (
+        *rows,
+        CardRow("pattern", shape, f"half-rate width {half}, {show_pct(result.profile.left_share_pct)} % left"),
+    )
+
+
+def _effective_row(result: Assessment, method: str, limit: str, system: str) -> CardRow:
+    width, bands = result.effective_width_m(method), result.bands_m(method)
+    if width is None:
+        return CardRow(f"effective width {method}", "none", f"no width has a {limit}")
+    low = show_width(bands[-1][0], system, unit=False)
+    return CardRow(
+        f"effective width {method}", show_width(width, system), f"{limit} from {low} to {show_width(width, system)}"
+    )
+
+
+def _doubts(result: Assessment) -> tuple[str, ...]:
+    """What is doubtful, shortest form; the analysis tells the rest."""
+    seen = [f"{finding.code}: {_clipped(finding.seen, DOUBT_SIGNS)}" for finding in result.findings]
+    more = len(seen) - MOST_DOUBTS
+    return tuple(seen) if more <= 0 else (*seen[:MOST_DOUBTS], f"and {more} more, told by spreadcheck analyse")

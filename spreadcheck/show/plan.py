@@ -1,0 +1,167 @@
+"""A plan as a page of text: what to lay, drive and carry, each with the rule it comes from; then the cautions.
+
+1. `plan_text`   the plan
+2. `CAUTIONS`    what keeps people safe
+"""
+
+from __future__ import annotations
+
+import textwrap
+
+from spreadcheck.crew.plan import Plan
+from spreadcheck.crew.wish import standard_runs
+from spreadcheck.doubts.doubt import count_of
+from spreadcheck.limits import LIMITS
+from spreadcheck.units import show
+
+WIDTH = 80
+_INDENT = 16
+
+CAUTIONS = (
+    "Nobody near turning discs: thrown granules hurt eyes and skin. Take up the trays only after the machine has "
+    "stopped and left, drive disengaged, engine off, key out.",
+    "Goggles and gloves; a respirator in dust. The machine maker's manual, the product label and local rules come "
+    "first; products that need a licence are for licensed people.",
+    "Keep away from water, wells and boundaries: check the local rules for the distance.",
+)
+CLOSER = "closer is better, the sparsest of six layouts did worst (Jones, Lawrence and Yule 2008)"
+
+
+def plan_text(plan: Plan, system: str = "metric") -> str:
+    """The plan, 80 columns wide.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    system : str
+        "metric" or "us". [-]
+
+    Returns
+    -------
+    str
+        The text. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck import Wish, plan_line
+    >>> print(plan_text(plan_line(Wish(target_rate_kg_ha=100, bout_width_m=24))).splitlines()[0])
+    Tray line       33 trays, 1.50 m apart, out to 24.00 m on each side
+    """
+    rows = [_line(plan, system), _offsets(plan, system), _wheels(plan, system), _inside(plan, system), _passes(plan)]
+    rows += [_standard(plan, system), _room(plan, system), _product(plan, system), _time(plan)]
+    rows.append(_strip(plan, system))
+    text = "\n".join(_shown(*row) for row in rows if row)
+    cautions = "\n".join(_wrapped("- " + caution, "  ") for caution in CAUTIONS)
+    return f"{text}\n\nCautions\n{cautions}"
+
+
+Row = tuple[str, str, str]
+
+
+def _shown(what: str, value: str, rule: str) -> str:
+    lines = textwrap.wrap(value, WIDTH - _INDENT)
+    lines += textwrap.wrap(f"[{rule}]", WIDTH - _INDENT, subsequent_indent=" ") if rule else []
+    return "\n".join(f"{what if not at else '':<{_INDENT}}{line}" for at, line in enumerate(lines))
+
+
+def _wrapped(text: str, indent: str) -> str:
+    return textwrap.fill(text, WIDTH, subsequent_indent=indent)
+
+
+def _line(plan: Plan, system: str) -> Row:
+    end = show(float(plan.offset_m[-1]), "length", system)
+    value = f"{plan.trays} trays, {show(plan.spacing_m, 'length', system)} apart, out to {end} on each side"
+    if plan.wish.throw_m is None:
+        return "Tray line", value, LIMITS["line over bout"].text
+    throw = show(plan.throw_m, "length", system)
+    return "Tray line", value, f"past the throw of {throw}; {LIMITS['end catch'].text}"
+
+
+def _offsets(plan: Plan, system: str) -> Row:
+    right = plan.offset_m[(plan.offset_m > 0) & ~plan.at_wheel].tolist()
+    places = [show(offset, "length", system, unit=False) for offset in right]
+    centre = not bool(plan.at_wheel[len(plan.offset_m) // 2])
+    shown = ", ".join(places if len(places) <= 24 else [*places[:22], "...", places[-1]])
+    unit = show(0.0, "length", system).split()[1]
+    return "Offsets", f"{'C at 0, then ' if centre else ''}{shown} {unit} to the left and to the right", ""
+
+
+def _wheels(plan: Plan, system: str) -> Row:
+    track = plan.wish.wheel_track_m
+    if track is None:
+        return "Wheels", "give --wheel-track to leave the wheel tracks free", ""
+    places = ", ".join(show(offset, "length", system, unit=False) for offset in plan.offset_m[plan.at_wheel].tolist())
+    unit = show(0.0, "length", system).split()[1]
+    left_free = f"no tray at {places} {unit}" if places else "no tray stands in a wheel track"
+    tyre = show(plan.wish.tyre_width_m, "length", system)
+    value = f"{left_free} (track {show(track, 'length', system)}, tyre {tyre})"
+    return "Wheels", value, LIMITS["wheel clearance"].text
+
+
+def _inside(plan: Plan, system: str) -> Row:
+    width = show(plan.bout_width_m, "length", system)
+    sparse = "" if plan.spacing_m <= plan.wish.tray_width_m else f"; {CLOSER}"
+    if plan.wish.bout_width_m is None:
+        value = f"{count_of(plan.trays_in_bout)} inside an expected bout width of {width}"
+        return "Spacing", value, f"{LIMITS['bout over throw'].text}; {LIMITS['trays in width'].text}{sparse}"
+    value = f"{count_of(plan.trays_in_bout)} inside the bout width of {width}"
+    return "Spacing", value, f"{LIMITS['trays in width'].text}{sparse}"
+
+
+def _passes(plan: Plan) -> Row:
+    wish = plan.wish
+    each = "1 run" if wish.runs_per_catch == 1 else f"{wish.runs_per_catch} runs"
+    value = (
+        f"{plan.passes} of {each} each, all in the same direction: the {plan.half_catch_g:.3g} g of a half-rate "
+        f"tray are then known to {plan.noise_pct:.1f} % (granule counting {plan.counting_pct:.1f} %, reading "
+        f"{plan.reading_pct:.1f} %). Or {plan.runs_together} runs caught together and weighed once, which can't show "
+        "passes that disagree"
+    )
+    grain = f"granules of {wish.size_guide_number / 100:g} mm and {wish.granule_density_kg_m3:g} kg/m3"
+    rule = f"at most {wish.noise_pct:g} % with {grain}; {LIMITS['plan noise'].text}; {LIMITS['passes'].text}"
+    if wish.former_runs:
+        rule += f"; the former test asks for {wish.former_runs} runs with its own noise"
+    return "Passes", value, rule
+
+
+def _standard(plan: Plan, system: str) -> Row:
+    speed, standard = show(plan.wish.travel_speed_m_s, "speed", system), standard_runs(plan.wish.travel_speed_m_s)
+    if standard is None:
+        return (
+            "Against EN",
+            f"{speed} is none of the speeds that it names",
+            "4, 6, 10 or 12 km/h: EN 13739-2:2011, 4.1.2",
+        )
+    runs, worth = standard
+    flow = ", with the flow set as for 10 km/h" if worth != runs else ""
+    value = f"{runs} runs at {speed}{flow}: worth {worth:g} passes; this plan drives {plan.runs}"
+    return "Against EN", value, "runs per measurement: EN 13739-2:2011, 4.1.2"
+
+
+def _room(plan: Plan, system: str) -> Row:
+    up, out = show(plan.run_up_m, "length", system, digits=0), show(plan.run_out_m, "length", system, digits=0)
+    value = (
+        f"open the slide {up} before the line at {show(plan.wish.travel_speed_m_s, 'speed', system)}, close it {out} "
+        "behind it"
+    )
+    rule = f"{plan.wish.settling_s:g} s of travel to settle, and one throw before and behind; {LIMITS['settling'].text}"
+    return "Run-up, run-out", value, rule
+
+
+def _product(plan: Plan, system: str) -> Row:
+    value = f"{show(plan.product_kg, 'mass', system, digits=0)} are spread; and the hopper half full all the time"
+    return "Product", value, "hopper at least half full: Ohio State University Extension Bulletin 817"
+
+
+def _time(plan: Plan) -> Row:
+    value = f"about {plan.driving_s / 60:.0f} min of driving and {plan.weighing_s / 60:.0f} min of weighing"
+    return "Time", value, f"{LIMITS['turning'].text}; {LIMITS['weighing'].text}"
+
+
+def _strip(plan: Plan, system: str) -> Row:
+    value = (
+        f"the middle of the strip gets up to {show(plan.strip_rate_kg_ha, 'rate', system, digits=0)} in all, "
+        f"{plan.runs} times the target rate: choose a place where that does no harm, and sweep up what is left"
+    )
+    return "Strip", value, ""

@@ -1,0 +1,367 @@
+"""Figures of an assessment, for screen and paper: readable in greyscale, left of the travel direction on the left.
+
+1. `analysis_figure`   three panels: catches and profile; the overlapped deposit; CV against bout width
+2. `figure_bytes`      a figure as png, svg or pdf
+
+matplotlib is imported inside, so that nothing else waits for it.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spreadcheck.errors import Fault, OutputError
+from spreadcheck.judge.assessment import Assessment
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
+from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.show.tables import rate_unit, show_width
+from spreadcheck.spread.overlap import bout_deposit, deposit_shares
+from spreadcheck.spread.profile import CUT, SAME_PLACE, Profile, pass_rates
+from spreadcheck.units import from_inside, shown_unit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+FORMATS = ("png", "svg", "pdf")
+LINE: dict[str, dict[str, Any]] = {
+    METHODS[0]: {"color": "#1b4f72", "ls": "-", "marker": "o"},
+    METHODS[1]: {"color": "#c0651a", "ls": "--", "marker": "s"},
+}
+_PASS_MARKS = "osD^v<>Ph*"
+_SHADES = ("#d9d9d9", "#b0b0b0")
+_BOUTS_SHOWN = 3
+_MOST_PLACES = 3001  # along a line of deposit: more can't be told apart on paper
+_NEIGHBOURS = ("pass before", "this pass", "next pass")
+
+
+def file_format(path: str) -> str:
+    """The format that a plot's file name asks for by its ending.
+
+    Parameters
+    ----------
+    path : str
+        The file name. [-]
+
+    Returns
+    -------
+    str
+        "png", "svg" or "pdf". [-]
+
+    Raises
+    ------
+    OutputError
+        If the ending is another one.
+
+    Examples
+    --------
+    >>> file_format("before.SVG")
+    'svg'
+    """
+    ending = path.rsplit(".", 1)[-1].lower() if "." in path else ""
+    if ending not in FORMATS:
+        raise OutputError(Fault(path, f'a plot can\'t be written as "{ending}"', "end the name in .png, .svg or .pdf"))
+    return ending
+
+
+def figure_bytes(figure: Figure, file_format: str) -> bytes:
+    """A figure as the content of a file.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        The figure. [-]
+    file_format : str
+        "png", "svg" or "pdf". [-]
+
+    Returns
+    -------
+    bytes
+        What to write; text stays text in svg and pdf, and no date is put in. [-]
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> figure_bytes(Figure(figsize=(1, 1)), "png")[1:4]
+    b'PNG'
+    """
+    from matplotlib import rc_context
+
+    content = io.BytesIO()
+    no_date = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(file_format)
+    plain = rc_context({"svg.fonttype": "none", "pdf.fonttype": 42, "svg.hashsalt": "spreadcheck"})
+    with plain, warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing from font")  # the picture shows a box for it
+        figure.savefig(content, format=file_format, metadata=no_date, dpi=150)
+    return content.getvalue()
+
+
+def analysis_figure(result: Assessment, system: str = "metric") -> Figure:
+    """Three panels: catches and profile; the overlapped deposit over three bouts; CV against bout width.
+
+    Parameters
+    ----------
+    result : Assessment
+        The assessment. [-]
+    system : str
+        "metric" or "us". [-]
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        The figure, 8 x 10.5 in. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck import assess, tray_test
+    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    >>> len(analysis_figure(assess(test)).axes)
+    3
+    """
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(8, 10.5), layout="constrained")
+    figure.suptitle(_plain(result.test.name), fontsize=13, fontweight="bold")
+    top, middle, bottom = figure.subplots(3, 1)
+    draw_profile(top, result, system)
+    draw_deposit(middle, result, system)
+    draw_widths(bottom, result, system)
+    for axes in (top, middle, bottom):
+        axes.spines[["top", "right"]].set_visible(False)
+    return figure
+
+
+def draw_profile(axes: Axes, result: Assessment, system: str = "metric") -> None:
+    """Catches of every pass and the single-pass profile.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Where to draw. [-]
+    result : Assessment
+        The assessment. [-]
+    system : str
+        "metric" or "us". [-]
+
+    Returns
+    -------
+    None
+        The axes are drawn on. [-]
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from spreadcheck import assess, tray_test
+    >>> axes = Figure().subplots()
+    >>> draw_profile(axes, assess(tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")))
+    >>> axes.get_xlabel()
+    'Offset from the driving centre line (m): left - right'
+    """
+    profile, length, rate = result.profile, _scale("length", system), _rate_scale(result, system)
+    rates = pass_rates(result.test, relative=profile.relative)
+    if profile.relative:
+        rates = rates * (100.0 / np.nanmax(_means(rates)))
+    for number, (name, row) in enumerate(zip(result.test.passes, rates, strict=True)):
+        mark = _PASS_MARKS[number % len(_PASS_MARKS)]
+        label = f"pass {name}" if len(rates) <= 6 else "passes" if number == 0 else None
+        axes.plot(result.test.offset_m * length, row * rate, mark, ms=4, mfc="none", color="#777777", label=label)
+    x, y = profile.knots
+    axes.plot(x * length, y * rate, color="black", lw=2, label="single-pass profile (mean)")
+    if profile.filled_offset_m:
+        filled = np.isin(profile.offset_m, profile.filled_offset_m)
+        axes.plot(
+            profile.offset_m[filled] * length,
+            profile.rate_kg_ha[filled] * rate,
+            "X",
+            ms=8,
+            color="white",
+            mec="black",
+            label="filled between neighbours",
+        )
+    axes.axvline(0, color="#777777", lw=1, ls=":")
+    axes.axvline(profile.centre_m * length, color="black", lw=1, ls="-.", label="centre of the spread")
+    axes.set(title="Catches and single-pass profile", xlabel=_offset_label(system), ylabel=_rate_label(result, system))
+    axes.set_ylim(bottom=0)
+    axes.legend(fontsize=8, framealpha=0.85, edgecolor="none", loc="best")
+
+
+def shown_bout(result: Assessment) -> tuple[str, float]:
+    """The driving method and bout width that the deposit is drawn for: what is driven, else what would be best.
+
+    Parameters
+    ----------
+    result : Assessment
+        The assessment. [-]
+
+    Returns
+    -------
+    tuple of (str, float)
+        Driving method and bout width. [-], [m]
+
+    Examples
+    --------
+    >>> from spreadcheck import assess, tray_test
+    >>> shown_bout(assess(tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")))
+    ('back-and-forth', 2.0)
+    """
+    method = result.driving or BACK_AND_FORTH
+    best = result.best(method)
+    width = result.bout_width_m or result.effective_width_m(method) or (best[0] if best else None)
+    return method, width or float(result.scans[method].width_m[-1])
+
+
+def draw_deposit(axes: Axes, result: Assessment, system: str = "metric") -> None:
+    """The overlapped deposit over three bouts, with the share of every pass.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Where to draw. [-]
+    result : Assessment
+        The assessment. [-]
+    system : str
+        "metric" or "us". [-]
+
+    Returns
+    -------
+    None
+        The axes are drawn on. [-]
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from spreadcheck import assess, tray_test
+    >>> axes = Figure().subplots()
+    >>> draw_deposit(axes, assess(tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")))
+    >>> axes.get_title()
+    'Overlapped deposit at a bout width of 2 m, back-and-forth'
+    """
+    method, width = shown_bout(result)
+    length, rate = _scale("length", system), _rate_scale(result, system)
+    half = _BOUTS_SHOWN * width / 2
+    x = _drawn_places(result.profile, width, method)
+    numbers, shares = deposit_shares(result.profile, x, width, method)
+    shades = [_SHADES[int(number) % 2] for number in numbers]
+    areas = axes.stackplot(x * length, shares * rate, colors=shades, edgecolor="#555555", lw=0.6)
+    for area, number in zip(areas, numbers, strict=True):
+        area.set_hatch("" if number % 2 == 0 else "///")
+    total = shares.sum(axis=0) * rate
+    mean = result.profile.area_kg_ha_m / width * rate
+    axes.plot(x * length, total, color="black", lw=2, label="overlapped deposit")
+    axes.axhline(mean, color="#1b4f72", lw=1, ls="--", label=f"mean {mean:.4g} {rate_unit(result, system)}")
+    axes.set_ylim(0, 1.25 * float(total.max()))
+    for number in range(-1, 2):
+        back = method == BACK_AND_FORTH and number % 2
+        axes.annotate(
+            f"{'↓' if back else '↑'} {_NEIGHBOURS[number + 1]}",
+            (number * width * length, 1.14 * float(total.max())),
+            ha="center",
+            va="center",
+            fontsize=8,
+        )
+    for edge in (-0.5, 0.5):
+        axes.axvline(edge * width * length, color="#777777", lw=1, ls=":")
+    axes.set(
+        title=f"Overlapped deposit at a bout width of {show_width(width, system)}, {method}",
+        xlabel=_offset_label(system),
+        ylabel=_rate_label(result, system),
+        xlim=(-half * length, half * length),
+    )
+    axes.legend(fontsize=8, frameon=True, framealpha=0.85, loc="lower right")
+
+
+def _drawn_places(profile: Profile, width: float, method: str) -> FloatArray:
+    """Where the deposit bends within the bouts shown, both sides of each place where it may step; else a fine line."""
+    edges = np.append(bout_deposit(profile, np.array([width]), method).start_m, width / 2)
+    reach = _BOUTS_SHOWN // 2
+    turned = [method == BACK_AND_FORTH and number % 2 == 1 for number in range(-reach, reach + 1)]
+    bouts = [
+        number * width + (-edges if back else edges)
+        for number, back in zip(range(-reach, reach + 1), turned, strict=True)
+    ]
+    x = np.unique(np.concatenate(bouts))
+    if profile.tails == CUT:
+        x = np.unique(np.concatenate((x - 2 * SAME_PLACE * profile.spacing_m, x + 2 * SAME_PLACE * profile.spacing_m)))
+    return (
+        x if len(x) <= _MOST_PLACES else np.linspace(-_BOUTS_SHOWN * width / 2, _BOUTS_SHOWN * width / 2, _MOST_PLACES)
+    )
+
+
+def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
+    """CV against bout width for both driving methods, with the limit and the effective widths.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Where to draw. [-]
+    result : Assessment
+        The assessment. [-]
+    system : str
+        "metric" or "us". [-]
+
+    Returns
+    -------
+    None
+        The axes are drawn on. [-]
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from spreadcheck import assess, tray_test
+    >>> axes = Figure().subplots()
+    >>> draw_widths(axes, assess(tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")))
+    >>> axes.get_ylabel()
+    'CV by trays (%)'
+    """
+    length = _scale("length", system)
+    few = len(next(iter(result.scans.values())).width_m) <= 60
+    highest = result.limit_pct
+    for method, scan in result.scans.items():
+        style = LINE[method] if few else LINE[method] | {"marker": ""}
+        effective = result.effective_width_m(method)
+        label = f"{method}: effective width {show_width(effective, system)}"
+        axes.plot(scan.width_m * length, scan.cv_trays_pct, ms=3, label=label, **style)
+        highest = max(highest, float(np.nanmax(scan.cv_trays_pct, initial=0.0)))
+        if effective is not None:
+            axes.axvline(effective * length, color=style["color"], ls=style["ls"], lw=1)
+    axes.axhline(result.limit_pct, color="black", lw=1.2)
+    axes.text(0.995, result.limit_pct, f"limit {result.limit_pct:g} %", transform=axes.get_yaxis_transform(),
+              ha="right", va="bottom", fontsize=8)  # fmt: skip
+    if result.bout_width_m is not None:
+        axes.axvline(result.bout_width_m * length, color="black", lw=3, alpha=0.25,
+                     label=f"driven: {show_width(result.bout_width_m, system)}")  # fmt: skip
+    unit = shown_unit("length", system)
+    axes.set(title="CV against bout width", xlabel=f"Bout width ({unit})", ylabel="CV by trays (%)")
+    axes.set_ylim(0, min(highest * 1.05, max(4 * result.limit_pct, 60)))
+    axes.legend(fontsize=8, frameon=True, framealpha=0.9, edgecolor="none", loc="upper left")
+
+
+def _scale(kind: str, system: str) -> float:
+    return from_inside(1.0, shown_unit(kind, system), kind)
+
+
+def _rate_scale(result: Assessment, system: str) -> float:
+    return 1.0 if result.profile.relative else _scale("rate", system)
+
+
+def _offset_label(system: str) -> str:
+    return f"Offset from the driving centre line ({shown_unit('length', system)}): left - right"
+
+
+def _rate_label(result: Assessment, system: str) -> str:
+    return f"Application rate ({rate_unit(result, system)})"
+
+
+def _plain(text: str) -> str:
+    """What a person typed, with the signs that start a formula taken literally."""
+    return text.replace("$", r"\$")
+
+
+def _means(rates: FloatArray) -> Any:
+    known = ~np.isnan(rates)
+    counts = np.maximum(known.sum(axis=0), 1)
+    return np.where(known, rates, 0.0).sum(axis=0) / counts

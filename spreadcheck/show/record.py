@@ -1,0 +1,337 @@
+"""What a person sees while recording: which tray is next, the bars that grow, the table so far.
+
+1. `question_line`   one line that asks for the next weight
+2. `page`            a whole screen: the tray's name large, the bars, the question
+3. `picture`         the bars alone
+4. `table_so_far`    every tray and pass, and what stands there
+5. `opening_lines`, `closing_lines`, `made_lines`   what is said at the start and at the end
+"""
+
+from __future__ import annotations
+
+from spreadcheck.crew.recording import Recording, catches_shown, empty_places, names_of
+from spreadcheck.show.bars import bar_picture
+from spreadcheck.show.bigletters import big_letters
+from spreadcheck.units import from_inside, shown_unit
+
+SAFETY = "Weigh only after the machine has stopped and left the tray line."
+HELP_TEXT = """\
+  12.3          the weight (12,3 and 12.3 g are the same); 0 if nothing fell in
+  x             weighed, but to be thrown out: kicked, spilt, wet
+  blank         not weighed: left empty. Enter twice does the same
+  !             insist on the weight that was doubted; typing it again does the same
+  note WORDS    a note on this tray
+  back          to the tray answered last; Enter keeps what it holds
+  go to R4      to another tray of this pass; go to R4 pass 2 to another pass
+  next          to the first tray that is still open
+  show          the table so far
+  finish later  stop here; the same command goes on later"""
+_COLUMN = 9
+
+
+def question_line(recording: Recording, *, system: str | None = None) -> str:
+    """One line that asks for the next weight.
+
+    Parameters
+    ----------
+    recording : Recording
+        The state. [-]
+    system : str or None
+        "metric" or "us"; None for the unit of the sheet. [-]
+
+    Returns
+    -------
+    str
+        The line. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.crew.recording import begin
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> nan = float("nan")
+    >>> test = tray_test([-1, 0, 1], [[5, nan], [9, nan], [nan, nan]], tray_width="0.5 m", tray_length="0.5 m")
+    >>> question_line(begin(test))
+    'R1, 1 m right, pass 1 of 2, tray 3 of 3 [g]:'
+    """
+    if recording.over:
+        empty = empty_places(recording)
+        left = f", left empty: {names_of(recording, empty, most=3)}" if empty else ""
+        return f"All asked{left}. Enter or finish to end; back, go to R4, show:"
+    tray, column = recording.cell(recording.at)
+    name, unit = recording.test.tray[tray], recording.test.columns[column].unit
+    was = recording.now(recording.at)
+    now = f" (now {was})" if was else ""
+    return f"{name}, {_where(recording, system)}, {', '.join(_which(recording))}{now} [{unit}]:"
+
+
+def page(recording: Recording, said: str, *, system: str | None = None, plain: bool = False, width: int = 80) -> str:
+    """A whole screen for the next weight.
+
+    Parameters
+    ----------
+    recording : Recording
+        The state. [-]
+    said : str
+        What the last entry led to. [-]
+    system : str or None
+        "metric" or "us"; None for the unit of the sheet. [-]
+    plain : bool
+        Use ASCII signs only. [-]
+    width : int
+        Columns of the terminal. [characters]
+
+    Returns
+    -------
+    str
+        The lines above the question. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.crew.recording import begin
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test([-1, 0, 1], [5, 9, float("nan")], tray_width="0.5 m", tray_length="0.5 m")
+    >>> print(page(begin(test), "C, pass 1: 9 g", plain=True, width=60))  # doctest: +ELLIPSIS
+    tray test - 2 of 3 recorded
+    <BLANKLINE>
+    ####      ##       1 m right
+    ##  ##  ####       pass 1 of 1
+    ####      ##       tray 3 of 3
+    ##  ##    ##
+    ##  ##  ######
+    <BLANKLINE>
+            9 |    ####
+    ...
+    <BLANKLINE>
+    C, pass 1: 9 g
+    """
+    progress = f" - {_progress(recording)}"
+    head = recording.test.name[: width - len(progress)] + progress
+    if recording.over:
+        middle = ["Every tray of every pass has been asked."]
+    else:
+        facts = [_where(recording, system), *_which(recording)]
+        letters = big_letters(recording.test.tray[recording.cell(recording.at)[0]], plain=plain)
+        facts += [""] * (len(letters) - len(facts))
+        middle = [f"{line}     {fact}".rstrip() for line, fact in zip(letters, facts, strict=True)]
+    bars = picture(recording, system=system, plain=plain, width=width)
+    return "\n".join([head, "", *middle, "", bars, "", said])
+
+
+def picture(recording: Recording, *, system: str | None = None, plain: bool = False, width: int = 80) -> str:
+    """The bars of the pass being recorded, or of the means when recording tray by tray.
+
+    Parameters
+    ----------
+    recording : Recording
+        The state. [-]
+    system : str or None
+        "metric" or "us"; None for that of the sheet. [-]
+    plain : bool
+        Use ASCII signs only. [-]
+    width : int
+        Columns of the terminal. [characters]
+
+    Returns
+    -------
+    str
+        The picture. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.crew.recording import begin
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test([-1, 0, 1], [5, 9, 5], tray_width="0.5 m", tray_length="0.5 m")
+    >>> print(picture(begin(test), plain=True, width=40).splitlines()[-1])
+               1 m left   1 m right
+    """
+    shown = system or ("us" if recording.test.offset_unit in ("ft", "in", "yd") else "metric")
+    return bar_picture(recording.test.offset_m, catches_shown(recording), system=shown, plain=plain, width=width)
+
+
+def table_so_far(recording: Recording, *, width: int = 80) -> str:
+    """Every tray and pass, and what stands there; > marks the next, a dot an empty cell.
+
+    Parameters
+    ----------
+    recording : Recording
+        The state. [-]
+    width : int
+        Columns of the terminal; more passes than fit follow in a second block. [characters]
+
+    Returns
+    -------
+    str
+        The table. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.crew.recording import begin
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> nan = float("nan")
+    >>> test = tray_test([-1, 0, 1], [[5, nan], [9.25, nan], [5, nan]], tray_width="0.5 m", tray_length="0.5 m")
+    >>> print(table_so_far(begin(test)))
+    tray      offset   pass 1   pass 2
+                   m        g        g
+    L1            -1        5       > .
+    C              0     9.25        .
+    R1             1        5        .
+    """
+    test = recording.test
+    lead = max(6, *(len(name) for name in test.tray))
+    fit = max(1, (width - lead - _COLUMN) // _COLUMN)
+    blocks = [range(at, min(at + fit, len(test.columns))) for at in range(0, len(test.columns), fit)]
+    return "\n\n".join("\n".join(_block(recording, lead, block)) for block in blocks)
+
+
+def opening_lines(recording: Recording, path: str) -> list[str]:
+    """What is said when a sheet is taken up.
+
+    Parameters
+    ----------
+    recording : Recording
+        The state. [-]
+    path : str
+        The sheet's file. [-]
+
+    Returns
+    -------
+    list of str
+        The lines. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.crew.recording import begin
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> nan = float("nan")
+    >>> print("\\n".join(opening_lines(begin(tray_test([-1, 0, 1], [nan, 9, nan], tray_width="1 m", tray_length="1 m")),
+    ...                                "field.csv")))
+    field.csv: 3 trays from L1 to R1, 1 pass. Each entry is on the disk before the next is asked.
+    Weigh only after the machine has stopped and left the tray line. Type help for the words to use.
+    Going on behind the last weight, pass by pass: 1 of 3 recorded. Before it these are empty: L1 pass 1.
+    """
+    test = recording.test
+    trays, columns = test.state.shape
+    passes = "1 pass" if columns == 1 else f"{columns} passes"
+    lines = [
+        f"{path}: {trays} trays from {test.tray[0]} to {test.tray[-1]}, {passes}. "
+        "Each entry is on the disk before the next is asked.",
+        f"{SAFETY} Type help for the words to use.",
+    ]
+    if recording.at:
+        empty = empty_places(recording)
+        left = f" Before it these are empty: {names_of(recording, empty)}." if empty else ""
+        lines.append(f"Going on behind the last weight, {recording.order}: {_progress(recording)}.{left}")
+    return lines
+
+
+def closing_lines(recording: Recording, path: str) -> list[str]:
+    """What is said at the end: what is saved, what is empty, and how to go on.
+
+    Parameters
+    ----------
+    recording : Recording
+        The state. [-]
+    path : str
+        The sheet's file. [-]
+
+    Returns
+    -------
+    list of str
+        The lines. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.crew.recording import begin
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test([-1, 0, 1], [5, float("nan"), float("nan")], tray_width="0.5 m", tray_length="0.5 m")
+    >>> print("\\n".join(closing_lines(begin(test), "field.csv")))
+    Saved in field.csv: 1 of 3 recorded, next is C, pass 1.
+    To go on: spreadcheck record field.csv
+    """
+    quoted = _quoted(path)
+    if not recording.over:
+        where = f"next is {recording.name(recording.at)}"
+        return [
+            f"Saved in {path}: {_progress(recording)}, {where}.",
+            f"To go on: spreadcheck record {quoted}",
+        ]
+    empty = empty_places(recording)
+    left = f", {len(empty)} left empty ({names_of(recording, empty)})" if empty else ""
+    return [
+        f"Saved in {path}: all {recording.cells} asked{left}.",
+        f"To judge the test: spreadcheck analyse {quoted}",
+    ]
+
+
+def made_lines(path: str, *, made: bool) -> list[str]:
+    """What is said when a recording ends while the details of a new sheet are asked.
+
+    Parameters
+    ----------
+    path : str
+        The sheet's file. [-]
+    made : bool
+        Whether its tray line was known already, so that it is on the disk. [-]
+
+    Returns
+    -------
+    list of str
+        The lines. [-]
+
+    Examples
+    --------
+    >>> made_lines("field.csv", made=False)
+    ['field.csv was not made yet: nothing is saved.', 'To begin again: spreadcheck record field.csv']
+    """
+    quoted = _quoted(path)
+    if made:
+        return [f"Saved in {path}: the details so far.", f"To weigh: spreadcheck record {quoted}"]
+    return [f"{path} was not made yet: nothing is saved.", f"To begin again: spreadcheck record {quoted}"]
+
+
+def _quoted(path: str) -> str:
+    return f'"{path}"' if " " in path else path
+
+
+def _progress(recording: Recording) -> str:
+    return f"{recording.filled} of {recording.cells} recorded"
+
+
+def _where(recording: Recording, system: str | None) -> str:
+    """How far from the driving centre line the next tray stands, and on which side."""
+    test = recording.test
+    offset_m = float(test.offset_m[recording.cell(recording.at)[0]])
+    if offset_m == 0:
+        return "on the centre line"
+    unit = shown_unit("length", system) if system else test.offset_unit
+    return f"{abs(from_inside(offset_m, unit, 'length')):.4g} {unit} {'left' if offset_m < 0 else 'right'}"
+
+
+def _which(recording: Recording) -> list[str]:
+    """Which pass of how many, driven which way, and which tray of how many."""
+    tray, column = recording.cell(recording.at)
+    test = recording.test
+    own = test.columns[column]
+    turned = " (driven the other way; go by the names on the trays)" if own.pass_no in test.reversed_passes else ""
+    component = f", {own.component}" if own.component else ""
+    return [f"pass {own.pass_no} of {len(test.passes)}{component}{turned}", f"tray {tray + 1} of {len(test.tray)}"]
+
+
+def _block(recording: Recording, lead: int, columns: range) -> list[str]:
+    test = recording.test
+    names = [test.columns[at].name[: _COLUMN - 1] for at in columns]
+    lines = [
+        f"{'tray':<{lead}}{'offset':>{_COLUMN}}" + "".join(f"{name:>{_COLUMN}}" for name in names),
+        f"{'':<{lead}}{test.offset_unit:>{_COLUMN}}" + "".join(f"{test.columns[at].unit:>{_COLUMN}}" for at in columns),
+    ]
+    for tray, name in enumerate(test.tray):
+        cells = "".join(f"{_cell(recording, tray, column):>{_COLUMN}}" for column in columns)
+        note = f"  {test.note[tray]}" if test.note[tray] and columns.stop == len(test.columns) else ""
+        lines.append(f"{name:<{lead}}{test.offset[tray]:>{_COLUMN}.6g}{cells}{note}".rstrip())
+    return lines
+
+
+def _cell(recording: Recording, tray: int, column: int) -> str:
+    what = recording.shown_in(tray, column)
+    is_next = not recording.over and recording.cell(recording.at) == (tray, column)
+    return f"> {what}" if is_next else what

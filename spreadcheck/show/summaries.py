@@ -1,0 +1,111 @@
+"""The summary of a batch: as CSV, as Parquet, as plain data, and what is said at its end.
+
+1. `Summary`           rows and faults as they come; memory grows by one CSV line a sheet unless rows are kept
+2. `closing_words`     how many sheets, and the faults of those that can't be used
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass, field
+from typing import Any
+
+from spreadcheck.errors import Fault, MissingExtraError
+from spreadcheck.judge.batch import COLUMNS, SheetResult
+from spreadcheck.show.tables import csv_line
+
+SCHEMA = "spreadcheck/batch/1"
+
+
+@dataclass
+class Summary:
+    """A growing summary. `keep_rows` keeps the rows themselves too, for JSON and pictures."""
+
+    keep_rows: bool = False
+    lines: list[str] = field(default_factory=lambda: [",".join(COLUMNS)])
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    bad: list[SheetResult] = field(default_factory=list)
+
+    def add(self, result: SheetResult) -> None:
+        """Take in what became of one sheet."""
+        if result.row is None:
+            self.bad.append(result)
+            return
+        self.lines.append(csv_line(result.row[column] for column in COLUMNS))
+        if self.keep_rows:
+            self.rows.append(result.row)
+
+    def csv_text(self) -> str:
+        """All rows as CSV, in the order they came."""
+        return "\n".join(self.lines) + "\n"
+
+    def parquet_bytes(self) -> bytes:
+        """All rows as Parquet, through pandas; needs the extra `parquet`."""
+        check_parquet()
+        import pandas as pd
+
+        target = io.BytesIO()
+        pd.DataFrame.from_records(list(self.rows), columns=list(COLUMNS)).to_parquet(target, index=False)
+        return target.getvalue()
+
+    def json_data(self) -> dict[str, Any]:
+        """All rows and all faults as plain data."""
+        bad = [{"sheet": result.sheet, "faults": list(result.faults)} for result in self.bad]
+        return {"schema": SCHEMA, "rows": self.rows, "bad": bad}
+
+
+def check_parquet() -> None:
+    """Say early that Parquet can't be written here.
+
+    Returns
+    -------
+    None
+        Nothing, if it can. [-]
+
+    Raises
+    ------
+    MissingExtraError
+        If pyarrow is not installed.
+
+    Examples
+    --------
+    >>> check_parquet()  # with the extra `parquet`
+    """
+    from importlib.util import find_spec
+
+    if find_spec("pyarrow") is None:
+        remedy = "install it with: pip install 'spreadcheck[parquet]', or write .csv"
+        raise MissingExtraError(Fault("Parquet", "the library pyarrow is not installed", remedy))
+
+
+def closing_words(summary: Summary, others: tuple[str, ...]) -> str:
+    """What is said at the end of a batch.
+
+    Parameters
+    ----------
+    summary : Summary
+        The summary. [-]
+    others : tuple of str
+        Files that have a sheet's ending and are none. [-]
+
+    Returns
+    -------
+    str
+        The text, a line a fault. [-]
+
+    Examples
+    --------
+    >>> summary = Summary()
+    >>> summary.add(SheetResult("old.csv", None, ("old.csv: the file is empty; fill it in",)))
+    >>> print(closing_words(summary, ("prices.csv",)))
+    0 sheets summarised, 1 can't be used, 1 other file passed over (prices.csv)
+    old.csv: the file is empty; fill it in
+    """
+    good, bad = len(summary.lines) - 1, len(summary.bad)
+    words = [f"{good} sheet{'' if good == 1 else 's'} summarised"]
+    if bad:
+        words.append(f"{bad} can't be used")
+    if others:
+        shown = others[0] + (", ..." if len(others) > 1 else "")
+        words.append(f"{len(others)} other file{'' if len(others) == 1 else 's'} passed over ({shown})")
+    return "\n".join([", ".join(words), *(fault for result in summary.bad for fault in result.faults)])

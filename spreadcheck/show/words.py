@@ -1,0 +1,354 @@
+"""An assessment in plain sentences, as a customer reads it: used by the HTML and the PDF report alike.
+
+1. `plain_words`    the answer, what was tested, how far apart, even enough, what the field gets, what to do
+2. `doubt_words`    the doubts about the test
+3. `method_words`   the method in short
+4. `source_words`   what the limits rest on
+5. `picture_words`  what each of the three pictures shows, for those who can't see it
+6. `both_lengths`, `both_rates`  a quantity with the other unit system in brackets
+
+Nothing is escaped here: the sentences are text, and whoever sets them takes care of that.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from spreadcheck.judge.assessment import Assessment, Bout, bouts_at
+from spreadcheck.judge.confidence import SURE_PCT, Confidence
+from spreadcheck.limits import LIMITS
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
+from spreadcheck.show.plots import shown_bout
+from spreadcheck.show.tables import (
+    is_close_call,
+    rate_unit,
+    show_pct,
+    show_rate,
+    show_share,
+    show_width,
+)
+from spreadcheck.spread.profile import TAPER
+from spreadcheck.units import show
+
+HOW = {
+    BACK_AND_FORTH: "neighbouring passes in opposite directions",
+    ROUND_AND_ROUND: "neighbouring passes in the same direction",
+}
+CAUTIONS = (
+    "Nobody near turning discs; discs stopped, engine off and key out before anything is adjusted.",
+    "The machine maker's manual, the product label and local rules come before this report.",
+)
+
+
+@dataclass(frozen=True)
+class Passage:
+    """One heading and what stands under it; `steps` are points of a list, else the sentences run on."""
+
+    heading: str
+    sentences: tuple[str, ...]
+    steps: bool = False
+
+
+def other_system(system: str) -> str:
+    """The unit system that stands in brackets."""
+    return "metric" if system == "us" else "us"
+
+
+def both_lengths(length_m: float, system: str) -> str:
+    """A length as this package rounds it, with the other unit system in brackets."""
+    return f"{show_width(length_m, system)} ({show(length_m, 'length', other_system(system), digits=1)})"
+
+
+def both_rates(rate: float, result: Assessment, system: str) -> str:
+    """A rate as this package rounds it, with the other unit system in brackets where rates are known."""
+    said = f"{show_rate(rate, result, system)} {rate_unit(result, system)}"
+    return said if result.profile.relative else f"{said} ({show(rate, 'rate', other_system(system))})"
+
+
+def plain_words(result: Assessment, system: str = "metric") -> tuple[Passage, ...]:
+    """The plain part of a report: the answer first, then what a customer asks next."""
+    return (
+        Passage("In short", _in_short(result, system)),
+        Passage("What was tested", _tested(result, system)),
+        Passage("How far apart the passes may be driven", _how_far(result, system)),
+        Passage("Is it even enough at the width driven?", _even_enough(result, system)),
+        Passage("What the field gets", _field_gets(result, system)),
+        Passage("What to do", (*_steps(result, system), *CAUTIONS), steps=True),
+    )
+
+
+def judged_methods(result: Assessment) -> tuple[str, ...]:
+    """The driving method that the sheet names, or both where it names none."""
+    return (result.driving,) if result.driving else METHODS
+
+
+def _in_short(result: Assessment, system: str) -> tuple[str, ...]:
+    sentences = [_may_be_driven(result, system)]
+    sentences += [_verdict(result, result.bouts[method], system) for method in judged_methods(result) if result.bouts]
+    count = len(result.findings)
+    if count:
+        doubts = "There is 1 doubt" if count == 1 else f"There are {count} doubts"
+        sentences.append(f"{doubts} about this test, told at the end: read before you rely on the figures.")
+    return tuple(sentences)
+
+
+def _may_be_driven(result: Assessment, system: str) -> str:
+    widths = {method: result.effective_width_m(method) for method in METHODS}
+    said = {
+        method: f"up to {both_lengths(width, system)} apart" for method, width in widths.items() if width is not None
+    }
+    if not said:
+        return "No bout width that was tried is even enough with this setting, whichever way the passes are driven."
+    if len(set(widths.values())) == 1:
+        return f"The passes may be driven {said[METHODS[0]]}, {METHODS[0]} or {METHODS[1]}."
+    driven = ", and ".join(f"{far} {method}" for method, far in said.items())
+    missed = [f"; {method}, no width that was tried is even enough" for method in METHODS if method not in said]
+    return f"The passes may be driven {driven}{''.join(missed)}."
+
+
+def _verdict(result: Assessment, bout: Bout, system: str) -> str:
+    at, limit = f"At {both_lengths(bout.width_m, system)}, driven {bout.method}", f"{result.limit_pct:g} %"
+    if math.isnan(bout.cv_trays_pct):
+        return f"{at}, the spread can't be judged: fewer than two trays lie in one bout."
+    cv = show_pct(bout.cv_trays_pct)
+    if bout.cv_trays_pct <= result.limit_pct:
+        return f"{at}, the spread is even enough: its CV is {cv} %, within the limit of {limit}."
+    return f"{at}, the spread is NOT even enough: its CV is {cv} %, over the limit of {limit}."
+
+
+def _tested(result: Assessment, system: str) -> tuple[str, ...]:
+    test, profile = result.test, result.profile
+    about = (("product", "Product"), ("machine", "machine"), ("place", "place"), ("date", "date"))
+    named = [f"{word}: {test.text(label)}" for label, word in about if test.text(label)]
+    first, last = float(profile.offset_m[0]), float(profile.offset_m[-1])
+    spaced = f"{both_lengths(profile.spacing_m, system)} apart" if profile.even else "not evenly spaced"
+    passes = "1 pass" if profile.passes_used == 1 else f"{profile.passes_used} passes"
+    trays = (
+        f"{len(profile.offset_m)} trays, {spaced}, stood in a line from {_side(first, system)} to "
+        f"{_side(last, system)} of the driving line and caught what fell in {passes}."
+    )
+    return (*([_as_sentence("; ".join(named))] if named else []), trays, _where_it_lies(result, system))
+
+
+def _as_sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def _side(offset_m: float, system: str) -> str:
+    side = " left" if offset_m < 0 else " right" if offset_m > 0 else ""
+    return f"{both_lengths(abs(offset_m), system)}{side}"
+
+
+def _where_it_lies(result: Assessment, system: str) -> str:
+    profile = result.profile
+    left, right = (show_pct(share, digits=0) for share in (profile.left_share_pct, profile.right_share_pct))
+    shares = f"{left} % falls to the left and {right} % to the right."
+    if float(show(abs(profile.centre_m), "length", unit=False, digits=1)) == 0:
+        return f"The middle of the spread lies on the driving line: {shares}"
+    return f"The middle of the spread lies {_side(profile.centre_m, system)} of the driving line: {shares}"
+
+
+def _how_far(result: Assessment, system: str) -> tuple[str, ...]:
+    meaning = (
+        "The effective width is the widest bout width (distance between neighbouring passes) at which the CV is within "
+        f"the limit of {result.limit_pct:g} %. The CV, coefficient of variation, says how much the rate varies across "
+        "the field, in % of its mean: 0 % would be perfectly even."
+    )
+    sentences = [meaning, *(_method_width(result, method, system) for method in METHODS)]
+    if result.effective_width_m(METHODS[0]) != result.effective_width_m(METHODS[1]):
+        sentences.append("The two ways of driving differ because left and right of the pattern are not alike.")
+    return tuple(sentences)
+
+
+def _method_width(result: Assessment, method: str, system: str) -> str:
+    start = f"{method.capitalize()} ({HOW[method]}):"
+    width, bands, best = result.effective_width_m(method), result.bands_m(method), result.best(method)
+    if width is None:
+        if best is None:
+            return f"{start} no width has two trays or more in a bout, so that none can be judged."
+        at = both_lengths(best[0], system)
+        return (
+            f"{start} no width that was tried is within the limit; the best is {at} with a CV of {show_pct(best[1])} %."
+        )
+    said = f"{start} up to {both_lengths(width, system)}."
+    if len(bands) > 1:
+        listed = ", ".join(_band(band, system) for band in bands[:-1])
+        said += (
+            f" But not every narrower width is within the limit: {listed} and {_band(bands[-1], system)} are, "
+            "and the widths between them are not."
+        )
+    elif bands[0][0] < bands[0][1]:
+        said += f" Every width that was tried from {_band(bands[0], system)} is within the limit."
+    if width == result.scans[method].width_m[-1]:
+        said += " This is the widest one tried; wider ones may do as well."
+    return said
+
+
+def _band(band: tuple[float, float], system: str) -> str:
+    low, high = band
+    return show_width(high, system) if low == high else f"{show_width(low, system)} to {show_width(high, system)}"
+
+
+def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
+    if not result.bouts:
+        return ("It is not known how far apart the passes are driven, so no width is judged here.",)
+    sentences = []
+    if not result.driving:
+        sentences.append("It is not known which way the passes are driven, so both are judged.")
+    for method in judged_methods(result):
+        bout = result.bouts[method]
+        sentences.append(_verdict(result, bout, system))
+        if is_close_call(bout.cv_trays_pct, result.limit_pct):
+            sentences.append("This is close to the limit: another test of the same machine may fall on the other side.")
+        line = f"Between the trays too, along the whole line, the CV is {show_pct(bout.cv_line_pct)} %."
+        sentences.append(line)
+    return tuple(sentences)
+
+
+def told_bouts(result: Assessment) -> tuple[Bout, ...]:
+    """The bouts that a customer is told about: at the width driven, or else at each effective width."""
+    if result.bouts:
+        return tuple(result.bouts[method] for method in judged_methods(result))
+    widths = {method: result.effective_width_m(method) for method in judged_methods(result)}
+    return tuple(bouts_at(result.profile, width)[method] for method, width in widths.items() if width is not None)
+
+
+def _field_gets(result: Assessment, system: str) -> tuple[str, ...]:
+    bouts = told_bouts(result)
+    sentences = [sentence for bout in bouts for sentence in _bout_words(result, bout, system)]
+    if not bouts:
+        sentences.append("With no width even enough, no rate is told here; the table of bout widths has them all.")
+    if result.profile.relative:
+        sentences.append("Weights are not known, so rates are in proportion only: 100 % is the peak of a single pass.")
+    else:
+        sentences.append("All rates are for the metering of the test: what the trays caught, not what the gauge said.")
+    return tuple(sentences)
+
+
+def _bout_words(result: Assessment, bout: Bout, system: str) -> tuple[str, ...]:
+    mean, least, most = bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha
+    told = [
+        f"At {both_lengths(bout.width_m, system)}, driven {bout.method}, the field gets "
+        f"{both_rates(mean, result, system)} on average.",
+        f"Where it is thinnest it gets {both_rates(least, result, system)}, {show_share(least, mean)} % of the mean; "
+        f"where it is heaviest {both_rates(most, result, system)}, {show_share(most, mean)} %.",
+        f"{show_pct(bout.within_10_pct, digits=0)} % of the field lies within 10 % of the mean, "
+        f"{show_pct(bout.within_20_pct, digits=0)} % within 20 %.",
+    ]
+    target = result.test.quantity("target rate")
+    if target and not result.profile.relative:
+        told.append(f"The mean is {show_share(mean, target)} % of the target, {both_rates(target, result, system)}.")
+    return tuple(told)
+
+
+def _steps(result: Assessment, system: str) -> tuple[str, ...]:
+    steps: list[str] = []
+    if result.findings:
+        steps.append("Read the doubts at the end first; where one can be put right, put it right and test again.")
+    if all(result.effective_width_m(method) is None for method in METHODS):
+        steps.append("Don't spread with this setting: correct the machine by its maker's manual and test again.")
+    elif not result.bouts:
+        steps.append("Choose a bout width from the bands above; the middle of a band is safer than its edge.")
+    else:
+        steps += [step for method in judged_methods(result) for step in _method_steps(result, method, system)]
+    if result.effective_width_m(METHODS[0]) != result.effective_width_m(METHODS[1]):
+        steps.append(
+            "Find out why left and right are not alike (level, drop point, vanes, wind) before relying on the kinder "
+            "way of driving."
+        )
+    steps.append("Check the rate by a flow test, and test again after any change of product, setting, speed or vanes.")
+    return tuple(steps)
+
+
+def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ...]:
+    """What to do at the width driven: go on, or the other way of driving, or another width, or the machine."""
+    bout = result.bouts[method]
+    at = both_lengths(bout.width_m, system)
+    if bout.cv_trays_pct <= result.limit_pct:
+        return (f"{at}, {method}, can be driven with the machine set as it was tested.",)
+    choices = []
+    other = result.bouts[METHODS[1 - METHODS.index(method)]]
+    if other.cv_trays_pct <= result.limit_pct and result.driving:
+        choices.append(f"drive {other.method} at {at} instead: there the CV is {show_pct(other.cv_trays_pct)} %.")
+    width = result.effective_width_m(method)
+    if width is not None:
+        rate = both_rates(bouts_at(result.profile, width)[method].mean_kg_ha, result, system)
+        choices.append(
+            f"drive {method} at {both_lengths(width, system)}; the same metering then gives {rate}, so set the rate "
+            "anew."
+        )
+    choices.append(f"correct the machine by its maker's manual and test again before driving {at} {method}.")
+    return (_as_sentence(choices[0]), *(f"Or {choice}" for choice in choices[1:]))
+
+
+def doubt_words(result: Assessment) -> tuple[str, ...]:
+    """The doubts about the test; where there are none, what that means."""
+    if result.findings:
+        return tuple(finding.message for finding in result.findings)
+    return ("Nothing doubtful was found in the sheet. That does not show that the test was run well.",)
+
+
+def method_words(result: Assessment) -> tuple[str, ...]:
+    """The method in short, in the order of the work."""
+    profile = result.profile
+    tails = (
+        "runs to zero over one tray spacing" if profile.tails == TAPER else "stops (nothing is taken to fall beyond)"
+    )
+    points = "tray offsets" if profile.even else "points at the smallest tray spacing"
+    return (
+        "Rate at a tray = catch in g / runs / tray area in m² x 10, in kg/ha; the passes are averaged to the "
+        f"single-pass profile. Between trays it is linear; beyond the end trays it {tails}.",
+        "The overlapped deposit is the sum of all passes at a point, each pass a bout width from the last; "
+        "back-and-forth, every second pass is mirrored.",
+        f"CV by trays = 100 x standard deviation (n - 1) / mean of the deposit at the {points} inside one bout; a "
+        "point on the edge of the bout counts half. It decides.",
+        "CV by line, mean, least, most and the shares near the mean are exact for the whole line, not for a grid of "
+        "points.",
+        f"Widths tried: {len(result.scans[METHODS[0]].width_m)}, from the narrowest to the widest of the table.",
+    )
+
+
+def source_words() -> tuple[str, ...]:
+    """What the limits rest on, and how sure each is."""
+    codes = ("cv hall", "cv normal", "cv stripes", "cv top dressing")
+    rows = (LIMITS[code] for code in codes)
+    return tuple(f"{row.value:g} {row.unit}, {row.what}: {row.source} ({row.standing})." for row in rows)
+
+
+def band_words(sure: Confidence, system: str = "metric") -> tuple[str, str]:
+    """Title and description of the picture of CV with its interval and noise floor."""
+    method = shown_bout(sure.assessment)[0]
+    widest = show_width(sure.bands[method].sure_width_m, system)
+    return (
+        f"How sure: CV against bout width, {method}",
+        f"CV as read, with the noise of the test taken out, its {sure.level_pct:g} % interval and the noise floor. "
+        f"Widest width with a probability of {SURE_PCT:g} % of keeping the limit: {widest}.",
+    )
+
+
+def picture_words(result: Assessment, system: str = "metric") -> tuple[tuple[str, str], ...]:
+    """Title and description of the three pictures: profile, overlapped deposit, CV against bout width."""
+    profile = result.profile
+    method, width = shown_bout(result)
+    bout = bouts_at(profile, width)[method]
+    least, most = (both_rates(rate, result, system) for rate in (bout.min_kg_ha, bout.max_kg_ha))
+    peak = both_rates(float(profile.rate_kg_ha.max()), result, system)
+    widths = [f"{m} {show_width(result.effective_width_m(m), system)}" for m in METHODS]
+    return (
+        (
+            "Catches and single-pass profile",
+            f"Rate against distance from the driving line, left on the left. The highest rate is {peak}. "
+            + _where_it_lies(result, system),
+        ),
+        (
+            f"Overlapped deposit at {both_lengths(width, system)}, {method}",
+            f"What all passes leave together, over three bouts: least {least}, most {most}, "
+            f"mean {both_rates(bout.mean_kg_ha, result, system)}.",
+        ),
+        (
+            "CV against bout width",
+            f"CV by trays at every width tried, both ways of driving, with the limit of {result.limit_pct:g} %. "
+            f"Effective width: {', '.join(widths)}.",
+        ),
+    )

@@ -1,0 +1,331 @@
+"""Catches -> single-pass profile: the application rate of one pass against offset.
+
+1. `pass_rates`    rate of every pass at every tray, reversed passes turned round (`laid_rates`: as the trays lay)
+2. `Profile`       the mean of the usable passes, with its tails: linear between trays
+3. `profile_of`    a test's profile: gaps between trays filled and listed, missing end trays dropped
+4. `profile_from`  the same from plain arrays
+
+Rate at a tray = catch_g / runs / (tray width x tray length) x 10, because 1 g/m2 = 10 kg/ha.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from spreadcheck.errors import Fault, NoSpreadError
+from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g, rates_known
+
+TAPER = "taper"
+CUT = "cut"
+TAILS = (TAPER, CUT)
+_ROUNDING = 1e-11
+SAME_PLACE = 1e-6  # of the smallest tray spacing: offsets closer than this are one place
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """Application rate of one pass against offset; linear between trays.
+
+    Beyond the end trays it runs linearly to zero over the last tray spacing (tails "taper") or stops at the end tray
+    ("cut"). `relative` says that no bulk density was known: the rates are then in % of the peak.
+    """
+
+    offset_m: FloatArray
+    rate_kg_ha: FloatArray
+    tails: str = TAPER
+    passes_used: int = 1
+    filled_offset_m: tuple[float, ...] = ()
+    dropped_offset_m: tuple[float, ...] = ()
+    relative: bool = False
+
+    @cached_property
+    def spacing_m(self) -> float:
+        """The smallest tray spacing. [m]"""
+        return float(np.diff(self.offset_m).min())
+
+    @cached_property
+    def even(self) -> bool:
+        """Whether all trays stand the same distance apart."""
+        gaps = np.diff(self.offset_m)
+        return bool(gaps.max() - gaps.min() <= SAME_PLACE * gaps.min())
+
+    @cached_property
+    def on_grid(self) -> bool:
+        """Whether all trays stand on an even grid to rounding, so that a place between them is a division."""
+        x = self.offset_m
+        return bool(np.abs(x - np.linspace(x[0], x[-1], len(x))).max() <= _ROUNDING * self.spacing_m)
+
+    @cached_property
+    def knots(self) -> tuple[FloatArray, FloatArray]:
+        """Offsets and rates between which the profile is linear, tails included. [m], [kg/ha]"""
+        x, y = self.offset_m, self.rate_kg_ha
+        if self.tails == CUT:
+            return x, y
+        ends = (2 * x[0] - x[1], 2 * x[-1] - x[-2])
+        return np.concatenate(([ends[0]], x, [ends[1]])), np.concatenate(([0.0], y, [0.0]))
+
+    @cached_property
+    def area_kg_ha_m(self) -> float:
+        """M, the area under the profile: mean deposit times bout width. [kg/ha m]"""
+        x, y = self.knots
+        return float(((y[1:] + y[:-1]) * (x[1:] - x[:-1])).sum() / 2)
+
+    @cached_property
+    def centre_m(self) -> float:
+        """Centre of the spread: the mean offset of what was thrown, right positive. [m]"""
+        x, y = self.knots
+        moments = x[:-1] * (2 * y[:-1] + y[1:]) + x[1:] * (y[:-1] + 2 * y[1:])
+        return float((moments * (x[1:] - x[:-1])).sum() / 6 / self.area_kg_ha_m)
+
+    @cached_property
+    def left_share_pct(self) -> float:
+        """Share of the spread that falls left of the driving centre line. [%]"""
+        x, y = self.knots
+        at_zero = np.interp(0.0, x, y, left=0.0, right=0.0)
+        x_left = np.append(x[x < 0], min(0.0, x[-1]))
+        y_left = np.append(y[x < 0], at_zero if x[-1] > 0 else y[-1])
+        area = float(((y_left[1:] + y_left[:-1]) * np.diff(x_left)).sum() / 2)
+        return 100.0 * area / self.area_kg_ha_m
+
+    @property
+    def right_share_pct(self) -> float:
+        """Share of the spread that falls right of the driving centre line. [%]"""
+        return 100.0 - self.left_share_pct
+
+
+def pass_rates(test: TrayTest, *, relative: bool = False, component: str = "") -> FloatArray:
+    """Rate of every pass at every tray offset, as seen in the travel direction of the pass.
+
+    Components of a blend are added up. A pass that was driven the other way is turned, left and right swapped; where
+    the turned trays fall between tray offsets, the pass is interpolated linearly between them.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+    relative : bool
+        Take 1 ml for 1 g where no bulk density is given. [-]
+    component : str
+        One component of a blend; the whole catch if empty. [-]
+
+    Returns
+    -------
+    ndarray, shape (passes, trays)
+        Rates; NaN where nothing usable was weighed. [kg/ha]
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test([-1, 0, 1], [[5, 9], [10, 10], [7, 5]], tray_width="0.5 m", tray_length="0.5 m",
+    ...                  form={"reversed passes": "2"})
+    >>> pass_rates(test)
+    array([[200., 400., 280.],
+           [200., 400., 360.]])
+    """
+    rates = laid_rates(test, relative=relative, component=component)
+    turned = [at for at, number in enumerate(test.passes) if number in test.reversed_passes]
+    if turned:
+        rates[turned] = _turned(test.offset_m, rates[turned])
+    return rates
+
+
+def laid_rates(test: TrayTest, *, relative: bool = False, component: str = "") -> FloatArray:
+    """Rate of every pass at every tray as the trays lay, whichever way the pass was driven.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+    relative : bool
+        Take 1 ml for 1 g where no bulk density is given. [-]
+    component : str
+        One component of a blend only; "" for the whole catch. [-]
+
+    Returns
+    -------
+    ndarray, shape (passes, trays)
+        Rates; NaN where nothing usable was weighed. [kg/ha]
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> laid_rates(tray_test([-1, 0, 1], [[5, 9], [10, 10], [7, 5]], tray_width="0.5 m", tray_length="0.5 m"))
+    array([[200., 400., 280.],
+           [360., 400., 200.]])
+    """
+    caught = catch_g(test, relative=relative).T
+    numbers = [column.pass_no for column in test.columns]
+    if component:
+        caught = _of_component(test, caught, component)
+    elif len(set(numbers)) < len(numbers) or numbers != sorted(numbers):
+        caught = np.array([caught[[n == number for n in numbers]].sum(axis=0) for number in test.passes])
+    return np.asarray(caught * (10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m)))
+
+
+def _of_component(test: TrayTest, caught: FloatArray, component: str) -> FloatArray:
+    """The catches of one component, a row a pass; NaN for passes in which it was not weighed on its own."""
+    rows = np.full((len(test.passes), caught.shape[1]), np.nan)
+    for column, catches in zip(test.columns, caught, strict=True):
+        if column.component == component:
+            rows[test.passes.index(column.pass_no)] = catches
+    return rows
+
+
+def _turned(offset_m: FloatArray, rates: FloatArray) -> FloatArray:
+    """Passes driven the other way, as a function of offset in their own travel direction."""
+    mirrored = -offset_m[::-1]
+    at = np.interp(offset_m, mirrored, np.arange(len(offset_m)), left=np.nan, right=np.nan)
+    at = np.where(np.isnan(at), _end_places(offset_m, mirrored), at)
+    whole = np.round(at)
+    at = np.where(np.abs(at - whole) <= SAME_PLACE, whole, at)
+    inside = np.isfinite(at)
+    low = np.floor(np.where(inside, at, 0)).astype(int)
+    share = np.where(inside, at, 0) - low
+    values = rates[:, ::-1]
+    high = np.minimum(low + 1, len(offset_m) - 1)
+    between = np.where(share > 0, values[:, low] * (1 - share) + values[:, high] * share, values[:, low])
+    return np.where(inside, between, np.nan)
+
+
+def _end_places(offset_m: FloatArray, mirrored: FloatArray) -> FloatArray:
+    """The places of offsets that miss a mirrored end tray by rounding only; NaN for all others."""
+    near = SAME_PLACE * np.diff(offset_m).min()
+    places = np.full(len(offset_m), np.nan)
+    places[np.abs(offset_m - mirrored[0]) <= near] = 0
+    places[np.abs(offset_m - mirrored[-1]) <= near] = len(offset_m) - 1
+    return places
+
+
+def profile_of(test: TrayTest, *, tails: str = TAPER, relative: bool = False, component: str = "") -> Profile:
+    """The single-pass profile of a test: the mean of the usable passes at each tray.
+
+    Trays with no usable catch are filled by linear interpolation between their neighbours; missing end trays are
+    dropped. Both are listed in the result.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+    tails : str
+        What happens beyond the end trays: "taper" or "cut". [-]
+    relative : bool
+        Whether rates in proportion are enough where catches are in ml and no bulk density is given. [-]
+    component : str
+        One component of a blend; the whole catch if empty. [-]
+
+    Returns
+    -------
+    Profile
+        The profile. [m, kg/ha]
+
+    Raises
+    ------
+    NoSpreadError
+        If fewer than two trays have a usable catch, or nothing was caught at all.
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> nan = float("nan")
+    >>> test = tray_test([-2, -1, 0, 1, 2], [2, 4, nan, 4, nan], tray_width="0.5 m", tray_length="0.5 m")
+    >>> profile = profile_of(test)
+    >>> profile.rate_kg_ha, profile.filled_offset_m, profile.dropped_offset_m
+    (array([ 80., 160., 160., 160.]), (0.0,), (2.0,))
+    """
+    rates = pass_rates(test, relative=relative, component=component)
+    in_proportion = relative and not rates_known(test)
+    passes_used = int((~np.isnan(rates)).any(axis=1).sum())
+    return profile_from(
+        test.offset_m,
+        _mean_over_passes(rates),
+        tails=tails,
+        passes_used=passes_used,
+        relative=in_proportion,
+        source=test.source,
+    )
+
+
+def _mean_over_passes(rates: FloatArray) -> FloatArray:
+    """Mean over the passes with a usable catch at each tray; NaN where there is none."""
+    usable = ~np.isnan(rates)
+    if usable.all():
+        return np.asarray(rates.mean(axis=0))
+    counts = usable.sum(axis=0)
+    sums = np.where(usable, rates, 0.0).sum(axis=0)
+    means: FloatArray = np.divide(sums, counts, out=np.full(len(counts), np.nan), where=counts > 0)
+    return means
+
+
+def profile_from(
+    offset_m: ArrayLike,
+    rate_kg_ha: ArrayLike,
+    *,
+    tails: str = TAPER,
+    passes_used: int = 1,
+    relative: bool = False,
+    source: str = "",
+) -> Profile:
+    """A profile from plain arrays, with gaps (NaN) filled and missing ends dropped.
+
+    Parameters
+    ----------
+    offset_m : array_like, shape (trays,)
+        Offsets, increasing. [m]
+    rate_kg_ha : array_like, shape (trays,)
+        Mean rates; NaN for a gap. [kg/ha]
+    tails : str
+        "taper" or "cut". [-]
+    passes_used : int
+        How many passes are in the mean. [-]
+    relative : bool
+        Whether the rates are only in proportion; they are then scaled to a peak of 100. [-]
+    source : str
+        Where the numbers came from, for messages. [-]
+
+    Returns
+    -------
+    Profile
+        The profile. [m, kg/ha]
+
+    Raises
+    ------
+    NoSpreadError
+        If fewer than two trays have a rate, or all rates are zero.
+
+    Examples
+    --------
+    >>> profile = profile_from([-1, 0, 1], [100, 200, 100])
+    >>> profile.area_kg_ha_m, profile.centre_m, profile.left_share_pct
+    (400.0, 0.0, 50.0)
+    """
+    offset, rate = np.asarray(offset_m, dtype=float), np.asarray(rate_kg_ha, dtype=float)
+    if tails not in TAILS:
+        raise NoSpreadError(Fault(source, f'"{tails}" is not a rule for tails', f"use one of {', '.join(TAILS)}"))
+    weighed = np.flatnonzero(~np.isnan(rate))
+    if len(weighed) < 2:
+        remedy = "weigh at least two trays; a useful test has ten or more across the width"
+        raise NoSpreadError(Fault(source, f"only {len(weighed)} of {len(rate)} trays have a usable catch", remedy))
+    first, last = weighed[0], weighed[-1] + 1
+    kept, known = offset[first:last], ~np.isnan(rate[first:last])
+    rates = rate[first:last]
+    if len(weighed) < len(kept):
+        rates = np.interp(kept, kept[known], rates[known])
+    if not rates.any():
+        remedy = "check that the spreader was running and that grams were entered"
+        raise NoSpreadError(Fault(source, "all catches are 0, so there is no pattern", remedy))
+    if relative:
+        rates = rates * (100.0 / rates.max())
+    dropped = np.concatenate((offset[:first], offset[last:]))
+    return Profile(
+        offset_m=kept,
+        rate_kg_ha=rates,
+        tails=tails,
+        passes_used=passes_used,
+        filled_offset_m=tuple(kept[~known].tolist()),
+        dropped_offset_m=tuple(dropped.tolist()),
+        relative=relative,
+    )

@@ -1,0 +1,386 @@
+"""The scan of bout widths: CV at every candidate, effective width and width bands.
+
+1. `default_widths`   every whole multiple of the tray spacing from two spacings to the length of the tray line
+2. `parse_widths`     "18 m:36 m:0.5 m" or "18 m, 24 m, 27.5 m"
+3. `Scan`, `scan_widths`  both CVs, mean, least and most at every candidate, for one driving method
+4. `width_bands`, `effective_width`  where the CV is within a limit
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from spreadcheck.errors import Fault, WidthError
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
+from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.spread.evenness import cv_of_pieces, cv_of_points
+from spreadcheck.spread.overlap import bout_deposit, overlapped_deposit, tray_points
+from spreadcheck.spread.profile import SAME_PLACE, Profile
+from spreadcheck.units import parse_quantity
+
+MAX_WIDTHS = 10_000
+MAX_WIDTH_M = 1_000.0
+MAX_OVERLAPS = 2_000  # passes over one point; more means the width was mistyped
+_CHUNK = 1_000_000  # points worked on at a time, so that memory stays flat
+
+
+@dataclass(frozen=True, eq=False)
+class Scan:
+    """Evenness and deposit at every candidate bout width, for one driving method; widths increase."""
+
+    method: str
+    width_m: FloatArray
+    cv_trays_pct: FloatArray
+    cv_line_pct: FloatArray
+    mean_kg_ha: FloatArray
+    min_kg_ha: FloatArray
+    max_kg_ha: FloatArray
+
+
+def default_widths(profile: Profile, *, place: str = "") -> FloatArray:
+    """Every whole multiple of the tray spacing, from two spacings to the length of the tray line.
+
+    Parameters
+    ----------
+    profile : Profile
+        The single-pass profile; with uneven trays the smallest spacing counts. [m, kg/ha]
+    place : str
+        The sheet it came from, for messages. [-]
+
+    Returns
+    -------
+    ndarray, shape (widths,)
+        Candidate bout widths. [m]
+
+    Raises
+    ------
+    WidthError
+        If the line is shorter than two spacings or has too many multiples.
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> default_widths(profile_from([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1]))
+    array([2., 3., 4.])
+    """
+    length, spacing = float(profile.offset_m[-1] - profile.offset_m[0]), profile.spacing_m
+    most = int(np.floor(length / spacing + SAME_PLACE * len(profile.offset_m)))
+    if most < 2:
+        raise WidthError(
+            Fault(place, "the tray line is shorter than two tray spacings", "use three trays or more, or give --widths")
+        )
+    if most > MAX_WIDTHS:
+        problem = f"the tray line holds {most:,} multiples of its smallest spacing ({spacing:g} m)"
+        raise WidthError(Fault(place, problem, f"give at most {MAX_WIDTHS:,} bout widths with --widths"))
+    widths = np.arange(2, most + 1) * (length / most if profile.even else spacing)
+    return np.asarray(np.round(widths, 12))
+
+
+def parse_widths(text: str, *, place: str = "option --widths") -> FloatArray:
+    """Bout widths as a person asks for them: a list with commas, or "first:last:step".
+
+    Parameters
+    ----------
+    text : str
+        What was written, each width with its unit. [-]
+    place : str
+        Where it was written, for messages. [-]
+
+    Returns
+    -------
+    ndarray, shape (widths,)
+        Bout widths, increasing, each once. [m]
+
+    Raises
+    ------
+    WidthError
+        If the range is empty or too long, or a width can't be driven.
+
+    Examples
+    --------
+    >>> parse_widths("18 m:20 m:0.5 m"), parse_widths("24 m, 60 ft")
+    (array([18. , 18.5, 19. , 19.5, 20. ]), array([18.288, 24.   ]))
+    """
+    if ":" in text:
+        parts = [parse_quantity(part, "length", place=place) for part in text.split(":")]
+        if len(parts) != 3:
+            raise WidthError(Fault(place, f'"{text}" is not a range', 'write first:last:step, such as "18 m:36 m:1 m"'))
+        return _check_widths(_range(parts[0], parts[1], parts[2], text, place), place)
+    listed = [part for part in text.replace(";", ",").split(",") if part.strip()]
+    if not listed:
+        raise WidthError(Fault(place, "there is no bout width in it", 'write such as "18 m, 24 m" or "18 m:36 m:1 m"'))
+    return _check_widths(np.array([parse_quantity(part, "length", place=place) for part in listed]), place)
+
+
+def _range(first: float, last: float, step: float, text: str, place: str) -> FloatArray:
+    if not (step > 0 and last >= first):
+        remedy = "write first:last:step with last above first and a step above 0"
+        raise WidthError(Fault(place, f'"{text}" holds no bout width', remedy))
+    count = (last - first) / step
+    if count >= MAX_WIDTHS:
+        remedy = f"use a larger step, so that it holds at most {MAX_WIDTHS:,}"
+        raise WidthError(Fault(place, f'"{text}" holds {count + 1:,.0f} bout widths', remedy))
+    return np.asarray(np.round(first + step * np.arange(int(count + SAME_PLACE) + 1), 12))
+
+
+def _check_widths(widths: FloatArray, place: str) -> FloatArray:
+    bad = widths[~((widths > 0) & (widths <= MAX_WIDTH_M))]
+    if len(bad):
+        remedy = f"give widths above 0 and up to {MAX_WIDTH_M:g} m"
+        raise WidthError(Fault(place, f"a bout width of {bad[0]:g} m can't be driven", remedy))
+    if len(widths) > MAX_WIDTHS:
+        raise WidthError(Fault(place, f"{len(widths):,} bout widths", f"give at most {MAX_WIDTHS:,}"))
+    return np.asarray(np.unique(widths))
+
+
+def check_limit(limit_pct: float) -> None:
+    """Refuse a CV limit that nothing can meet or miss.
+
+    Parameters
+    ----------
+    limit_pct : float
+        CV limit. [%]
+
+    Returns
+    -------
+    None
+        Nothing, if the limit can be used. [-]
+
+    Raises
+    ------
+    WidthError
+        If the limit is not above 0 or not finite.
+
+    Examples
+    --------
+    >>> check_limit(0)
+    Traceback (most recent call last):
+    ...
+    spreadcheck.errors.WidthError: CV limit: 0 % can't be met or missed; give a limit above 0, such as 15
+    """
+    if not 0 < limit_pct < float("inf"):
+        raise WidthError(
+            Fault("CV limit", f"{limit_pct:g} % can't be met or missed", "give a limit above 0, such as 15")
+        )
+
+
+def check_width(profile: Profile, width_m: float, *, place: str = "") -> None:
+    """Refuse a bout width that can't be driven over this profile.
+
+    Parameters
+    ----------
+    profile : Profile
+        The single-pass profile. [m, kg/ha]
+    width_m : float
+        The bout width. [m]
+    place : str
+        Where it was given, for messages. [-]
+
+    Returns
+    -------
+    None
+        Nothing, if the width can be used. [-]
+
+    Raises
+    ------
+    WidthError
+        If the width is not above 0, over 1,000 m, or so small that thousands of passes would overlap.
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> check_width(profile_from([-1, 0, 1], [1, 2, 1]), 0.0, place="bout")
+    Traceback (most recent call last):
+    ...
+    spreadcheck.errors.WidthError: bout: a bout width of 0 m can't be driven; give widths above 0 and up to 1000 m
+    """
+    if not 0 < width_m <= MAX_WIDTH_M:
+        _check_widths(np.array([width_m]), place)
+    overlaps = np.ptp(profile.knots[0]) / width_m
+    if overlaps > MAX_OVERLAPS:
+        problem = f"at a bout width of {width_m:g} m {overlaps:,.0f} passes would overlap"
+        raise WidthError(Fault(place, problem, "check the number and its unit"))
+
+
+def scan_widths(profile: Profile, width_m: ArrayLike, method: str) -> Scan:
+    """CV by trays, CV by line and the true mean, smallest and largest deposit at every bout width.
+
+    Parameters
+    ----------
+    profile : Profile
+        The single-pass profile. [m, kg/ha]
+    width_m : array_like, shape (widths,)
+        Bout widths. [m]
+    method : str
+        "back-and-forth" or "round-and-round". [-]
+
+    Returns
+    -------
+    Scan
+        The figures, an entry a width; CV by trays is NaN where fewer than two trays lie in a bout. [m, %, kg/ha]
+
+    Raises
+    ------
+    WidthError
+        If a width can't be driven.
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> scan = scan_widths(profile_from([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1]), [3, 4], "round-and-round")
+    >>> scan.cv_trays_pct.round(4), scan.cv_line_pct.round(4), scan.mean_kg_ha
+    (array([ 0.    , 22.2222]), array([ 0.    , 14.3444]), array([3.  , 2.25]))
+    """
+    return scan_methods(profile, width_m, (method,))[method]
+
+
+def scan_methods(profile: Profile, width_m: ArrayLike, methods: Sequence[str] = METHODS) -> dict[str, Scan]:
+    """The scans of several driving methods, worked out together.
+
+    Parameters
+    ----------
+    profile : Profile
+        The single-pass profile. [m, kg/ha]
+    width_m : array_like, shape (widths,)
+        Bout widths. [m]
+    methods : sequence of str
+        Driving methods. [-]
+
+    Returns
+    -------
+    dict of str to Scan
+        A scan a method. [m, %, kg/ha]
+
+    Raises
+    ------
+    WidthError
+        If a width can't be driven.
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> skewed = profile_from([-3, -2, -1, 0, 1, 2, 3], [0, 2, 6, 10, 8, 4, 0])
+    >>> {method: scan.cv_trays_pct.round(4) for method, scan in scan_methods(skewed, [3, 4]).items()}
+    {'back-and-forth': array([20.    , 29.8142]), 'round-and-round': array([ 0.    , 25.5314])}
+    """
+    widths = np.atleast_1d(np.asarray(width_m, dtype=float))
+    check_width(profile, float(widths.max()))
+    check_width(profile, float(widths.min()))
+    parts = [_scan_chunk(profile, chunk, methods) for chunk in _chunks(profile, widths)]
+    columns = parts[0] if len(parts) == 1 else [np.concatenate(column, axis=1) for column in zip(*parts, strict=True)]
+    cv_trays, cv_line, least, most = columns
+    mean = profile.area_kg_ha_m / widths
+    return {
+        method: Scan(method, widths, cv_trays[at], cv_line[at], mean, least[at], most[at])
+        for at, method in enumerate(methods)
+    }
+
+
+def _scan_chunk(profile: Profile, widths: FloatArray, methods: Sequence[str]) -> list[FloatArray]:
+    """CV by trays, CV by line, least and most; each of shape (methods, widths)."""
+    shape = (len(methods), len(widths))
+    w, back = np.tile(widths, len(methods)), np.repeat([method == BACK_AND_FORTH for method in methods], len(widths))
+    x, weights, starts = tray_points(profile, w)
+    counts = np.diff(starts, append=len(x))
+    deposit = overlapped_deposit(profile, x, np.repeat(w, counts), np.repeat(back, counts))
+    cv_trays = cv_of_points(deposit, weights, starts)
+    pieces = bout_deposit(profile, w, back)
+    least = np.minimum.reduceat(np.minimum(pieces.left, pieces.right), pieces.starts)
+    most = np.maximum.reduceat(np.maximum(pieces.left, pieces.right), pieces.starts)
+    return [column.reshape(shape) for column in (cv_trays, cv_of_pieces(pieces), least, most)]
+
+
+def _chunks(profile: Profile, widths: FloatArray) -> list[FloatArray]:
+    """Widths in groups of a bounded number of points, so that a long tray line does not fill the memory."""
+    length = np.ptp(profile.knots[0])
+    points = len(profile.knots[0]) + widths / profile.spacing_m
+    load = np.cumsum(points * (length / widths + 2))
+    if load[-1] <= _CHUNK:
+        return [widths]
+    return np.split(widths, np.flatnonzero(np.diff((load // _CHUNK).astype(int))) + 1)
+
+
+def width_bands(scan: Scan, limit_pct: float) -> tuple[tuple[float, float], ...]:
+    """Runs of neighbouring candidate widths whose CV by trays is within the limit.
+
+    Parameters
+    ----------
+    scan : Scan
+        The scan. [m, %, kg/ha]
+    limit_pct : float
+        CV limit. [%]
+
+    Returns
+    -------
+    tuple of (float, float)
+        Narrowest and widest width of each band, from narrow to wide. [m]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> scan = scan_widths(profile_from([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1]), [2, 3, 4], "round-and-round")
+    >>> width_bands(scan, 15), width_bands(scan, 25)
+    (((3.0, 3.0),), ((2.0, 4.0),))
+    """
+    within = np.concatenate(([False], scan.cv_trays_pct <= limit_pct, [False])).astype(np.int8)
+    turns = np.diff(within)
+    firsts, lasts = np.flatnonzero(turns == 1), np.flatnonzero(turns == -1) - 1
+    return tuple(zip(scan.width_m[firsts].tolist(), scan.width_m[lasts].tolist(), strict=True))
+
+
+def effective_width(scan: Scan, limit_pct: float) -> float | None:
+    """The widest candidate bout width whose CV by trays is within the limit.
+
+    Parameters
+    ----------
+    scan : Scan
+        The scan. [m, %, kg/ha]
+    limit_pct : float
+        CV limit. [%]
+
+    Returns
+    -------
+    float or None
+        The effective width; None if no candidate is within the limit. [m]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> scan = scan_widths(profile_from([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1]), [2, 3, 4], "round-and-round")
+    >>> effective_width(scan, 15)
+    3.0
+    """
+    within = np.flatnonzero(scan.cv_trays_pct <= limit_pct)
+    return float(scan.width_m[within[-1]]) if len(within) else None
+
+
+def best_width(scan: Scan) -> tuple[float, float] | None:
+    """The candidate with the smallest CV by trays, the wider one of equals: what is left to say when none is within.
+
+    Parameters
+    ----------
+    scan : Scan
+        The scan. [m, %, kg/ha]
+
+    Returns
+    -------
+    tuple of (float, float), or None
+        Bout width and its CV; None if no candidate has a CV by trays. [m], [%]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> scan = scan_widths(profile_from([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1]), [2, 3, 4], "round-and-round")
+    >>> best_width(scan)
+    (3.0, 0.0)
+    """
+    known = np.flatnonzero(~np.isnan(scan.cv_trays_pct))
+    if not len(known):
+        return None
+    cv = scan.cv_trays_pct[known]
+    at = known[np.flatnonzero(cv == cv.min())[-1]]
+    return float(scan.width_m[at]), float(scan.cv_trays_pct[at])
