@@ -558,7 +558,7 @@ def test_sheet_without_spinner_speed(tmp_path):
 
 def test_the_guide_shows_what_the_command_prints(tmp_path):
     """The output in docs/throw.md, word for word."""
-    guide = (Path(__file__).parents[1] / "docs" / "throw.md").read_text(encoding="utf-8")
+    guide = (Path(__file__).parents[2] / "docs" / "throw.md").read_text(encoding="utf-8")
     blocks = guide.split("```")[1::2]
     form = next(block for block in blocks if block.strip().startswith("spreadcheck tray sheet"))
     path = tmp_path / "first-run.csv"

@@ -27,7 +27,7 @@ from spreadcheck.spread.stripes import longest_stripe, runs_below, shares_beyond
 from spreadcheck.spread.widths import scan_methods, scan_widths
 from spreadcheck.units import parse_quantity
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 EXAMPLE = SAMPLES / "example_prices.toml"
 SIDES = st.sampled_from(METHODS)
 

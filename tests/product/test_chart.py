@@ -17,7 +17,7 @@ from spreadcheck.errors import SheetError
 from spreadcheck.product.chart import Chart, ChartRow, look_up, overlaps, read_chart
 from spreadcheck.units import to_inside
 
-SAMPLE = Path(__file__).parent.parent / "sample_trays" / "example_setting_chart.csv"
+SAMPLE = Path(__file__).parents[2] / "sample_trays" / "example_setting_chart.csv"
 HEADER = "SGN from,SGN to,strength from,strength to,highest spinner speed,expected width"
 UNITS = ",,kgf,kgf,rpm,m"
 

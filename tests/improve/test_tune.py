@@ -23,7 +23,7 @@ from spreadcheck.improve.tune import AT_HIGHEST, CLEAR, EDGE, MISFIT, NO_CURVE, 
 from spreadcheck.show.plots_tuning import tuning_figure
 from spreadcheck.show.tune import tuning_json, tuning_text
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SERIES = sorted((SAMPLES / "speed_series").glob("*.csv"))
 SPEEDS = np.array([500.0, 600, 700, 800, 900])
 

@@ -50,7 +50,7 @@ from spreadcheck.product.sieve import (
 from spreadcheck.sheet.labels import known_label, read_value
 from spreadcheck.units import to_inside
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 FLOATS = 1e-9  # relative: what double precision leaves of an exact figure
 
 masses = st.lists(st.floats(0.1, 500), min_size=3, max_size=9)

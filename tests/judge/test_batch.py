@@ -19,7 +19,7 @@ from spreadcheck.judge import batch as batch_module
 from spreadcheck.judge.batch import BatchOptions, Journal, find_sheets, run_batch, summarise
 from spreadcheck.show.summaries import Summary
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 
 
 def run(*arguments):

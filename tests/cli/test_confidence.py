@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from spreadcheck.cli import main
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 SHEET = str(ROOT / "sample_trays" / "even_trapezoid.csv")
 ONE_PASS = """spreadcheck tray sheet,1
 tray width,0.5,m
@@ -104,7 +104,7 @@ def test_refusals(options, message, tmp_path, monkeypatch):
 
 def test_analyse_says_how_sure_it_is(tmp_path):
     """`analyse --confidence` gives the figures of `confidence` in text, JSON and picture; else nothing changes."""
-    sheet = Path(__file__).parent.parent / "sample_trays" / "even_trapezoid.csv"
+    sheet = Path(__file__).parents[2] / "sample_trays" / "even_trapezoid.csv"
     run = CliRunner().invoke
     own = json.loads(run(main, ["confidence", str(sheet), "--json", "-"]).stdout)
     both = json.loads(run(main, ["analyse", str(sheet), "--confidence", "--json", "-"]).stdout)
@@ -121,7 +121,7 @@ def test_analyse_says_how_sure_it_is(tmp_path):
 
 def test_a_report_says_how_sure_it_is(tmp_path, poppler):
     """`analyse --confidence --report` adds the table and the picture to both forms of the report."""
-    sheet = str(Path(__file__).parent.parent / "sample_trays" / "even_trapezoid.csv")
+    sheet = str(Path(__file__).parents[2] / "sample_trays" / "even_trapezoid.csv")
     html, pdf = tmp_path / "r.html", tmp_path / "r.pdf"
     done = CliRunner().invoke(main, ["analyse", sheet, "--confidence", "--report", str(html), "--report", str(pdf)])
     assert done.exit_code == 0, done.output

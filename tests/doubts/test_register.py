@@ -18,7 +18,7 @@ from spreadcheck.sheet.traytest import tray_test
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from, profile_of
 
-DOCS = Path(__file__).parent.parent / "docs"
+DOCS = Path(__file__).parents[2] / "docs"
 X = np.arange(-20, 21) * 1.0
 PASSES_CHECKS = ("passes-disagree", "odd-catch", "tray-out-of-line", "off-centre")
 

@@ -17,7 +17,7 @@ from spreadcheck.judge.nutrients import read_analysis
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traysheet import read_sheet
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 
 
 def blend_of(catches, names=("urea", "potash")):

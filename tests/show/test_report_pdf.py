@@ -16,7 +16,7 @@ from spreadcheck.show.sheettables import bout_table, limit_table, tray_tables, w
 from spreadcheck.show.tables import show_pct, show_rate, show_width, width_rows
 from spreadcheck.show.words import doubt_words, method_words, plain_words, source_words
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEETS = sorted(
     path for path in SAMPLES.glob("*.csv") if path.read_text(encoding="utf-8").startswith("spreadcheck tray")
 )

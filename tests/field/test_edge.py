@@ -21,7 +21,7 @@ from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from
 from spreadcheck.spread.widths import scan_widths
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 WAYS = [(method, side) for method in METHODS for side in SIDES]
 ways = st.sampled_from(WAYS)
 TRIANGLE = profile_from([-12, 0, 12], [0, 300, 0], tails="cut")

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 from spreadcheck.cli import main
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEET = (SAMPLES / "lopsided.csv").read_bytes()
 BLEND = (SAMPLES / "blend.csv").read_bytes()
 READS_ONE = ["analyse", "confidence", "edge", "rate", "throw", "widths"]

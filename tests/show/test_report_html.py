@@ -21,7 +21,7 @@ from spreadcheck.show.tables import show_pct, show_rate
 from spreadcheck.show.words import plain_words
 from spreadcheck.spread.widths import check_width
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEETS = sorted(
     path for path in SAMPLES.glob("*.csv") if path.read_text(encoding="utf-8").startswith("spreadcheck tray")
 )

@@ -13,7 +13,7 @@ from spreadcheck.show.sheettables import BLANK, MOST_CATCHES, tray_tables, width
 from spreadcheck.show.tables import show_pct, show_rate, show_width
 from spreadcheck.show.words import doubt_words, plain_words
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEETS = sorted(
     path for path in SAMPLES.glob("*.csv") if path.read_text(encoding="utf-8").startswith("spreadcheck tray")
 )

@@ -33,7 +33,7 @@ from spreadcheck.pattern.shape import SHAPES, Verdict, margin
 from spreadcheck.show.pattern_text import pattern_full, pattern_text
 from spreadcheck.spread.profile import profile_from
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_trays"
 X = np.arange(-20.0, 21.0)
 GRANULES = {"size guide number": "320", "granule density": "1350 kg/m3"}  # usual granular urea; an invented test

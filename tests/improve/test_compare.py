@@ -32,7 +32,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.compare import comparison_json, comparison_text
 from spreadcheck.spread.profile import profile_from
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 BEFORE, AFTER = SAMPLES / "before_vane_change.csv", SAMPLES / "after_vane_change.csv"
 
 

@@ -16,7 +16,7 @@ import spreadcheck
 from spreadcheck.cli import COMMANDS, main
 from spreadcheck.sheet.labels import LABELS, METHODS
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEETS = sorted(
     path for path in SAMPLES.glob("*.csv") if path.read_text(encoding="utf-8").startswith("spreadcheck tray sheet")
 )

@@ -26,7 +26,7 @@ from spreadcheck.spread.profile import pass_rates, profile_from
 from spreadcheck.spread.traymap import tray_map
 from spreadcheck.spread.widths import default_widths, scan_methods
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT / "tests" / "studies"))
 import coverage_study as study  # noqa: E402 - a script, not a package
 import coverage_tables  # noqa: E402

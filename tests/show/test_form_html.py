@@ -20,7 +20,7 @@ from spreadcheck.show.entryform_html import entry_form_html
 from spreadcheck.units import parse_number
 
 NAN = float("nan")
-SAMPLES = Path(__file__).parents[1] / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 TRAY_SHEETS = [SAMPLES / name for name in find_sheets(SAMPLES)[0]]
 FILE = "tray-sheet-filled.csv"
 

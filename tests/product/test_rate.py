@@ -30,7 +30,7 @@ from spreadcheck.spread.overlap import overlapped_deposit
 from spreadcheck.spread.profile import profile_from
 from spreadcheck.units import from_inside, to_inside
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 FLOATS = 1e-9
 
 positive = st.floats(0.1, 1000)

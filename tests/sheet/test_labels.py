@@ -10,7 +10,7 @@ from spreadcheck.errors import QuantityError
 from spreadcheck.sheet.labels import LABELS, METHODS, REQUIRED, known_label, nearest, read_value
 from spreadcheck.units import KINDS, unit_named
 
-PAGE = Path(__file__).parent.parent / "docs" / "tray-sheet.md"
+PAGE = Path(__file__).parents[2] / "docs" / "tray-sheet.md"
 
 
 def test_docs_list_every_label():

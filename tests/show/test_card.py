@@ -15,7 +15,7 @@ from spreadcheck.show.card_html import card_html
 from spreadcheck.show.card_pdf import card_pdf
 from spreadcheck.show.card_text import card_text
 
-SAMPLES = Path(__file__).parent.parent / "sample_trays"
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEETS = sorted(p for p in SAMPLES.glob("*.csv") if p.read_text(encoding="utf-8").startswith("spreadcheck tray sheet"))
 PAPERS = {"a4": (595, 842), "letter": (612, 792)}  # points: ISO 216, ANSI Y14.1
 
