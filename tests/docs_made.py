@@ -3,10 +3,12 @@
 Run `python tests/docs_made.py` after a change of commands, options or plots; a test fails while they differ.
 """
 
+import ast
 import sys
 from pathlib import Path
 
 import click
+from test_house import FLOOR as ROOMS
 
 from spreadcheck.cli import COMMANDS, main
 
@@ -78,16 +80,40 @@ def shapes_section():
     return "\n".join(parts) + "\n"
 
 
-def write_shapes():
-    """Put the shapes into their page between the two marks."""
-    page = DOCS / "pattern-reading.md"
-    before, rest = page.read_text(encoding="utf-8").split(SHAPES_START)
-    after = rest.split(SHAPES_END)[1]
-    page.write_text(f"{before}{SHAPES_START}\n\n{shapes_section()}\n{SHAPES_END}{after}", encoding="utf-8")
+ROOMS_START, ROOMS_END = "<!-- rooms: made by tests/docs_made.py -->", "<!-- end of rooms -->"
+FILES_TOO = False  # one line a file below its room
+
+
+def rooms_map():
+    """The map of DEVELOPERS.md: every room with the first line of its docstring, and so every file below it."""
+    package = DOCS.parent / "spreadcheck"
+    lines = []
+    for room in ROOMS:
+        if (package / f"{room}.py").exists():
+            continue
+        lines.append(f"{room + '/':<10} {first_line(package / room / '__init__.py')}")
+        if FILES_TOO:
+            files = sorted(path for path in (package / room).glob("*.py") if path.stem != "__init__")
+            lines += [f"  {path.stem:<14} {first_line(path)}" for path in files]
+    return "```text\n" + "\n".join(lines) + "\n```"
+
+
+def first_line(path):
+    """The first line of a module's docstring."""
+    return ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))).splitlines()[0]
+
+
+def between(page, start, end, text):
+    """A page with the text between two marks replaced."""
+    before, rest = page.read_text(encoding="utf-8").split(start)
+    return f"{before}{start}\n{text}\n{end}{rest.split(end)[1]}"
 
 
 if __name__ == "__main__":
-    write_shapes()
+    shapes = DOCS / "pattern-reading.md"
+    shapes.write_text(between(shapes, SHAPES_START, SHAPES_END, f"\n{shapes_section()}"), encoding="utf-8")
+    house = DOCS.parent / "DEVELOPERS.md"
+    house.write_text(between(house, ROOMS_START, ROOMS_END, rooms_map()), encoding="utf-8")
     (DOCS / "commands.md").write_text(command_reference(), encoding="utf-8")
     for name, content in pictures().items():
         (DOCS / "pictures" / name).write_bytes(content)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from docs_made import command_reference, pictures
+from docs_made import ROOMS_END, ROOMS_START, between, command_reference, pictures, rooms_map
 
 from spreadcheck.cli import COMMANDS, main
 
@@ -22,6 +22,12 @@ PAGES = [
 def test_command_reference_is_current():
     """docs/commands.md is made by `python tests/docs_made.py`."""
     assert (ROOT / "docs" / "commands.md").read_text(encoding="utf-8") == command_reference()
+
+
+def test_the_map_of_rooms_is_current():
+    """The map in DEVELOPERS.md is made from the docstrings of the rooms."""
+    page = ROOT / "DEVELOPERS.md"
+    assert page.read_text(encoding="utf-8") == between(page, ROOMS_START, ROOMS_END, rooms_map())
 
 
 def test_pictures_are_there():

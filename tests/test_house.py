@@ -73,33 +73,58 @@ def test_the_house_stays_findable():
     assert rooms.isdisjoint(spreadcheck.__all__)
 
 
-def public_functions():
-    """All public functions of the library, below what shows them."""
+# Modules that are formulas from end to end: a reader checks them against a book, so each function says all.
+FORMULAS = {
+    "spread.evenness", "spread.metering", "spread.overlap",
+    "product.air", "product.flight", "product.rate", "product.sieve",
+    "money.response", "money.work",
+}  # fmt: skip
+
+
+def library_functions():
+    """All functions without underscore of the library, below what shows them: (name, function)."""
     for path in FILES:
-        if name_of(path).split(".")[0] in ("cli", "show"):
-            continue
         module = importlib.import_module(f"spreadcheck.{name_of(path)}")
         for name, function in vars(module).items():
             if inspect.isfunction(function) and not name.startswith("_") and function.__module__ == module.__name__:
-                yield pytest.param(function, id=f"{name_of(path)}.{name}")
+                yield f"{name_of(path)}.{name}", function
 
 
-@pytest.mark.parametrize("function", list(public_functions()))
-def test_docstring_matches_signature(function):
-    """Parameter names and order equal the signature; parameters and returns have units; there is an example."""
+def needs_all(name):
+    """Whether a function is exported or a formula, and so has the full docstring."""
+    module, _, own = name.rpartition(".")
+    return module in FORMULAS or spreadcheck._PUBLIC.get(own) == module
+
+
+def documented(function):
+    """The parameter names and the text of a docstring's Parameters section, and its Returns section."""
     text = inspect.getdoc(function) or ""
     section = re.search(r"^Parameters\n-+\n(.*?)(?=^\w[\w ]*\n-+\n|\Z)", text, re.M | re.S)
-    documented = []
-    if section:
-        entries = re.split(r"(?m)^(?=\*{0,2}\w[\w, *]* : )", section[1])[1:]
-        for entry in entries:
-            documented += [name.strip(" *") for name in entry.split(" : ")[0].split(",")]
-            assert re.search(r"\[[^\]]+\]", entry.split("\n", 1)[-1]), f"no unit in brackets: {entry}"
-    assert documented == list(inspect.signature(function).parameters)
     returns = re.search(r"^Returns\n-+\n(.*?)(?=^\w[\w ]*\n-+\n|\Z)", text, re.M | re.S)
+    entries = re.split(r"(?m)^(?=\*{0,2}\w[\w, *]* : )", section[1])[1:] if section else []
+    names = [name.strip(" *") for entry in entries for name in entry.split(" : ")[0].split(",")]
+    return names, entries, returns[1] if returns else None
+
+
+FUNCTIONS = list(library_functions())
+
+
+@pytest.mark.parametrize("function", [pytest.param(f, id=name) for name, f in FUNCTIONS if needs_all(name)])
+def test_exported_functions_and_formulas_say_all(function):
+    """Parameter names and order equal the signature; parameters and returns have units; there is an example."""
+    names, entries, returns = documented(function)
+    assert names == list(inspect.signature(function).parameters)
+    assert [entry for entry in entries if not re.search(r"\[[^\]]+\]", entry.split("\n", 1)[-1])] == []
     assert returns, "no Returns section"
-    assert re.search(r"\[[^\]]+\]", returns[1]), "no unit in the return"
-    assert ">>>" in text, "no example"
+    assert re.search(r"\[[^\]]+\]", returns), "no unit in the return"
+    assert ">>>" in inspect.getdoc(function), "no example"
+
+
+def test_every_function_says_what_it_is():
+    """The rest has at least one line; where parameters are listed, they are those of the signature."""
+    assert [name for name, function in FUNCTIONS if not (inspect.getdoc(function) or "").strip()] == []
+    listed = {name: (documented(f)[0], list(inspect.signature(f).parameters)) for name, f in FUNCTIONS}
+    assert {name: both for name, both in listed.items() if both[0] and both[0] != both[1]} == {}
 
 
 def test_public_names_load():
