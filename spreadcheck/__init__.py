@@ -100,6 +100,8 @@ _PUBLIC = {
     "study_widths": "money.economics",
     "EdgeStudy": "field.wholefield",
     "study_edge": "field.wholefield",
+    "deposit_map": "field.deposit",
+    "best_switching_m": "field.deposit",
     "Confidence": "judge.confidence",
     "confidence_json": "show.results_confidence",
     "passes_needed": "judge.passcount",

@@ -1,0 +1,405 @@
+"""The deposit map: where all that a driven track throws comes down, summed on a raster of square cells.
+
+The antenna is at c(s) with the unit vector t of travel and the right normal n. What is thrown at the lateral offset y
+lands at q(s, y) = c(s) - b(y) t + y n. The landing distance b(y) is one distance for all offsets (a line across) or
+sqrt(T^2 - y^2) (an arc of the throw T about the antenna). A step ds of travel and a strip dy of the pattern hold
+p(y) dy ds / 10,000 kg. Each such mass is laid on a square half a cell wide, and each cell takes what falls on it: the
+same as a bilinear share on cells half as large, four of them averaged. No mass is lost or made.
+
+Several profiles (nutrients of a blend, draws of the noise) land at the same places, so they are summed in one go.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from spreadcheck.errors import Fault, WidthError
+from spreadcheck.field.fieldpasses import area_left_of, mirrored, support_m
+from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.spread.profile import CUT, Profile
+from spreadcheck.units import HECTARE_M2
+
+LINE, ARC = "line", "arc"
+LANDINGS = (LINE, ARC)
+STEPS_A_CELL = 4  # a uniform field reads a CV of at most 0.6 % with steps of a quarter of the cell
+THROW_OF_REACH = 1.2  # throw taken where none is given, as a multiple of the reach of the pattern
+MAX_CELLS = 100_000_000
+_POINTS = 40_000  # landing points summed at a time: they stay in the processor's cache
+_KEPT = 1e-9  # share of a metre: stretches shorter than this are none
+
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True)
+class Landing:
+    """How the granules land behind the antenna: on a line across, or on an arc of the throw; `distance_m` of either."""
+
+    model: str
+    distance_m: float
+
+    def behind_m(self, offset_m: FloatArray) -> FloatArray:
+        """How far behind the antenna what is thrown at an offset lands. [m]"""
+        if self.model == LINE:
+            return np.full(np.shape(offset_m), float(self.distance_m))
+        return np.sqrt(np.maximum(self.distance_m**2 - np.square(offset_m), 0.0))
+
+
+@dataclass(frozen=True, eq=False)
+class Leg:
+    """One unbroken stretch as driven: points, and for each stretch between two whether the slide is open.
+
+    `flow` is what a metre of a stretch gets against the profile (1 where metered by distance). `ahead` holds logged
+    headings as unit vectors, one a point. `border` is the side ("left", "right") on which a border device works.
+    """
+
+    x_m: FloatArray
+    y_m: FloatArray
+    on: FloatArray
+    flow: FloatArray
+    ahead: FloatArray | None = None
+    border: str = ""
+
+    @property
+    def along_m(self) -> FloatArray:
+        """Distance along the leg at each point. [m]"""
+        return np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(self.x_m), np.diff(self.y_m)))))
+
+    @property
+    def spread_m(self) -> float:
+        """Metres driven with the slide open, as they are metered. [m]"""
+        return float((np.diff(self.along_m) * self.flow)[self.on > 0].sum())
+
+
+def leg_of(x_m: FloatArray, y_m: FloatArray, *, border: str = "") -> Leg:
+    """A leg driven with the slide open from end to end."""
+    stretches = np.ones(len(x_m) - 1)
+    return Leg(np.asarray(x_m, float), np.asarray(y_m, float), stretches, stretches, border=border)
+
+
+@dataclass(frozen=True)
+class Raster:
+    """Square cells over the field: south-west corner, cell, rows from the south and columns from the west."""
+
+    west_m: float
+    south_m: float
+    cell_m: float
+    rows: int
+    columns: int
+
+    @property
+    def centres_m(self) -> tuple[FloatArray, FloatArray]:
+        """Centres of the columns (east) and of the rows (north). [m]"""
+        middle = np.arange(0.5, max(self.rows, self.columns)) * self.cell_m
+        return self.west_m + middle[: self.columns], self.south_m + middle[: self.rows]
+
+    @property
+    def extent_m(self) -> tuple[float, float, float, float]:
+        """West, east, south and north end. [m]"""
+        east, north = self.west_m + self.columns * self.cell_m, self.south_m + self.rows * self.cell_m
+        return self.west_m, east, self.south_m, north
+
+
+@dataclass(frozen=True, eq=False)
+class Thrown:
+    """A pattern cut into lateral strips: where each lands and the mass a metre of travel leaves in it, a row a profile.
+
+    Offsets are right of travel, distances behind the antenna. [m, m, kg/m]
+    """
+
+    offset_m: FloatArray
+    behind_m: FloatArray
+    mass_kg_m: FloatArray
+
+    @property
+    def reach_m(self) -> float:
+        """How far from the antenna anything lands. [m]"""
+        return float(np.hypot(self.offset_m, self.behind_m).max())
+
+
+def raster_over(legs: Sequence[Leg], reach_m: float, cell_m: float, *, also: Sequence[FloatArray] = ()) -> Raster:
+    """The raster that holds all that the legs throw, and the given points (x, y rows) too; lines on whole cells."""
+    if not np.isfinite(cell_m) or cell_m <= 0:
+        raise WidthError(Fault("option --cell", f"{cell_m:g} m is no cell", "give a length such as 2 m"))
+    xs = [np.array([leg.x_m.min() - reach_m, leg.x_m.max() + reach_m]) for leg in legs] + [p[:, 0] for p in also]
+    ys = [np.array([leg.y_m.min() - reach_m, leg.y_m.max() + reach_m]) for leg in legs] + [p[:, 1] for p in also]
+    west, south = (np.floor(min(float(v.min()) for v in values) / cell_m) - 1 for values in (xs, ys))
+    east, north = (np.ceil(max(float(v.max()) for v in values) / cell_m) + 1 for values in (xs, ys))
+    rows, columns = int(north - south), int(east - west)
+    if rows * columns > MAX_CELLS:
+        remedy = f"use larger cells, such as {cell_m * 2 * (rows * columns / MAX_CELLS) ** 0.5:.0f} m, or a part of it"
+        raise WidthError(Fault("the map", f"{rows:,} x {columns:,} cells of {cell_m:g} m are too many", remedy))
+    return Raster(float(west * cell_m), float(south * cell_m), cell_m, rows, columns)
+
+
+def landing_of(profile: Profile, model: str = ARC, distance_m: float | None = None) -> Landing:
+    """The landing model for a pattern; without a distance, an arc a fifth beyond the reach, or the line to match."""
+    reach = max(abs(end) for end in support_m(profile))
+    if model not in LANDINGS:
+        raise WidthError(Fault("option --landing", f'"{model}" is not known', f"use one of {', '.join(LANDINGS)}"))
+    if distance_m is not None and not 0 <= distance_m <= 200:
+        raise WidthError(Fault("option --landing-distance", f"{distance_m:g} m can't be", "give 0 m to 200 m"))
+    if model == ARC and distance_m is not None and distance_m <= reach:
+        problem = f"a throw of {distance_m:g} m does not reach the end of the pattern at {reach:g} m"
+        raise WidthError(Fault("option --landing-distance", problem, "give the longer throw, or use --landing line"))
+    if distance_m is None:
+        arc = Landing(ARC, THROW_OF_REACH * reach)
+        distance_m = arc.distance_m if model == ARC else mean_landing_m(profile, arc)
+    return Landing(model, distance_m)
+
+
+def mean_landing_m(profile: Profile, landing: Landing) -> float:
+    """Mean landing distance weighted by the pattern: switched there, as much falls outside as is short inside. [m]"""
+    thrown = thrown_by([profile], landing, 0.05)
+    return float(np.average(thrown.behind_m, weights=thrown.mass_kg_m[0]))
+
+
+def best_switching_m(profile: Profile, landing: Landing) -> float:
+    """Best on and off distance past a square edge: the median of the landing distance weighted by the pattern.
+
+    Parameters
+    ----------
+    profile : Profile
+        The single-pass profile. [m, kg/ha]
+    landing : Landing
+        How the granules land. [m]
+
+    Returns
+    -------
+    float
+        How far the antenna is past the edge of the bouts when the slide is best opened or shut: short and outside
+        together are least. [m]
+
+    Notes
+    -----
+    Moving the switch by dx changes what is outside by the mass with b(y) below it and what is short by the mass above
+    it, so the sum is least where both are equal: at the weighted median. For a rectangle of half-width B on an arc of
+    throw T it is sqrt(T^2 - B^2 / 4).
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> flat = profile_from([-18, 18], [100, 100], tails="cut")
+    >>> round(best_switching_m(flat, Landing("arc", 21.08)), 2), round((21.08**2 - 9**2) ** 0.5, 2)
+    (19.06, 19.06)
+    """
+    thrown = thrown_by([profile], landing, 0.05)
+    order = np.argsort(thrown.behind_m)
+    heard = np.cumsum(thrown.mass_kg_m[0][order])
+    return float(np.interp(heard[-1] / 2, heard - thrown.mass_kg_m[0][order] / 2, thrown.behind_m[order]))
+
+
+def thrown_by(profiles: Sequence[Profile], landing: Landing, step_m: float) -> Thrown:
+    """Cut profiles into strips no wider than a step, across and along the arc; the mass in each is exact.
+
+    Parameters
+    ----------
+    profiles : sequence of Profile
+        Profiles that land at the same places; strips are laid on all of them. [m, kg/ha]
+    landing : Landing
+        How the granules land. [m]
+    step_m : float
+        The widest strip. [m]
+
+    Returns
+    -------
+    Thrown
+        The strips; each stands at the centroid of the first profile in it. [m, kg/m]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> thrown = thrown_by([profile_from([-1, 0, 1], [0, 100, 0], tails="cut")], Landing("line", 8), 1)
+    >>> thrown.offset_m.round(3), thrown.behind_m, thrown.mass_kg_m
+    (array([-0.333,  0.333]), array([8., 8.]), array([[0.005, 0.005]]))
+    """
+    ends = np.array([support_m(profile) for profile in profiles])
+    low, high = float(ends[:, 0].min()), float(ends[:, 1].max())
+    if landing.model == ARC:
+        throw = landing.distance_m
+        first, last = np.arcsin(np.clip([low / throw, high / throw], -1, 1))
+        edges = throw * np.sin(np.linspace(first, last, max(1, int(np.ceil(throw * (last - first) / step_m))) + 1))
+        edges[[0, -1]] = low, high
+    else:
+        edges = np.linspace(low, high, max(1, int(np.ceil((high - low) / step_m))) + 1)
+    areas = np.array([np.diff(area_left_of(profile, edges)) for profile in profiles])
+    middle = (edges[1:] + edges[:-1]) / 2
+    centre = np.divide(_moments(profiles[0], edges), areas[0], out=middle.copy(), where=areas[0] > 0)
+    centre = np.clip(centre, edges[:-1], edges[1:])
+    return Thrown(centre, landing.behind_m(centre), areas / HECTARE_M2)
+
+
+def _moments(profile: Profile, edges: FloatArray) -> FloatArray:
+    """Integral of y p(y) over each strip, exact: Simpson's rule on every linear piece between knots and edges."""
+    x, y = profile.knots
+    places = np.unique(np.concatenate((x, edges)))
+    left, right = places[:-1], places[1:]
+    piece = np.clip(np.searchsorted(x, (left + right) / 2) - 1, 0, len(x) - 2)
+    slope = np.diff(y)[piece] / np.diff(x)[piece]
+
+    def value(at: FloatArray) -> FloatArray:
+        inside = (left >= x[0] - _KEPT) & (right <= x[-1] + _KEPT)
+        return np.where(inside, at * (y[piece] + slope * (at - x[piece])), 0.0)
+
+    parts = (value(left) + 4 * value((left + right) / 2) + value(right)) * (right - left) / 6
+    strip = np.clip(np.searchsorted(edges, left, "right") - 1, 0, len(edges) - 2)
+    return np.asarray(np.bincount(strip, parts, len(edges) - 1), dtype=float)
+
+
+def bordered(profile: Profile, bout_width_m: float, side: str) -> Profile:
+    """The pattern with an ideal border device on one side: what would cross half a bout comes down mirrored inside it.
+
+    Against a straight edge half a bout away nothing crosses, and the edge gets what an endless field would give it.
+    """
+    x, y = (profile if side == "right" else mirrored(profile)).knots
+    half = bout_width_m / 2
+    near = np.array([-1e-6, 1e-6]) if profile.tails == CUT else np.zeros(1)
+    places = np.concatenate([x, *(bout_width_m - x[:, None] + near).T, *(x[[0, -1], None] + near).T, [half]])
+    places = np.unique(places[places <= half])
+    value = np.interp(places, x, y, left=0, right=0) + np.interp(bout_width_m - places, x, y, left=0, right=0)
+    # to the left of the mirrored reach nothing is added; at the edge itself both halves meet
+    kept = places >= min(x[0], bout_width_m - x[-1])
+    offset, rate = places[kept], value[kept]
+    if side != "right":
+        offset, rate = -offset[::-1], rate[::-1]
+    return replace(profile, offset_m=offset, rate_kg_ha=rate, tails=CUT)
+
+
+@dataclass(frozen=True, eq=False)
+class _Steps:
+    """Middles of the steps of a leg, the unit vector of travel there, and the metres that each is metered."""
+
+    x: FloatArray
+    y: FloatArray
+    east: FloatArray
+    north: FloatArray
+    metres: FloatArray = field(repr=False)
+
+
+def _steps_of(leg: Leg, step_m: float, base_m: float) -> _Steps:
+    """Cut the open stretches of a leg into equal steps; heading by central difference over a base, or as logged."""
+    along = leg.along_m
+    kept = np.concatenate(([True], np.diff(along) > _KEPT))
+    places, x, y = along[kept], leg.x_m[kept], leg.y_m[kept]
+    on, flow = leg.on[kept[1:]] > 0, leg.flow[kept[1:]]
+    if len(places) < 2 or not on.any():
+        return _Steps(*(np.zeros(0) for _ in range(5)))
+    # runs of open stretches with one flow are cut evenly, so that no metre is lost between steps
+    new = np.concatenate(([True], (on[1:] != on[:-1]) | (flow[1:] != flow[:-1])))
+    start = np.flatnonzero(new)
+    first, last = places[start], places[np.append(start[1:], len(on))]
+    use = on[start]
+    first, last, rate = first[use], last[use], flow[start][use]
+    counts = np.maximum(np.ceil((last - first) / step_m).astype(int), 1)
+    length = (last - first) / counts
+    number = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+    at = np.repeat(first, counts) + (number + 0.5) * np.repeat(length, counts)
+    if leg.ahead is not None:
+        east, north = (np.interp(at, places, leg.ahead[kept, axis]) for axis in (0, 1))
+    else:
+        back, ahead = np.maximum(at - base_m, 0.0), np.minimum(at + base_m, places[-1])
+        east = np.interp(ahead, places, x) - np.interp(back, places, x)
+        north = np.interp(ahead, places, y) - np.interp(back, places, y)
+    size = np.hypot(east, north)
+    segment = np.clip(np.searchsorted(places, at, "right") - 1, 0, len(places) - 2)
+    lost = size < _KEPT  # driven to and fro within the base: the stretch itself says where it heads
+    east, north = np.where(lost, np.diff(x)[segment], east), np.where(lost, np.diff(y)[segment], north)
+    size = np.hypot(east, north)
+    return _Steps(
+        np.interp(at, places, x), np.interp(at, places, y), east / size, north / size, np.repeat(length * rate, counts)
+    )
+
+
+def deposit_map(
+    legs: Sequence[Leg],
+    thrown: Thrown | Mapping[str, Thrown],
+    raster: Raster,
+    *,
+    base_m: float | None = None,
+    progress: Progress | None = None,
+) -> FloatArray:
+    """What every cell of the raster gets from all legs together.
+
+    Parameters
+    ----------
+    legs : sequence of Leg
+        The track. [m]
+    thrown : Thrown or mapping of str to Thrown
+        The pattern in strips; a mapping holds one for each `border` of the legs. [m, kg/m]
+    raster : Raster
+        The cells; it must hold all that is thrown (`raster_over`). [m]
+    base_m : float, optional
+        Headings are taken over so much either way along the track; one step if not given. [m]
+    progress : callable, optional
+        Called with the share that is done, 0 to 1. [-]
+
+    Returns
+    -------
+    ndarray, shape (profiles, rows, columns)
+        Mean deposit of each cell. [kg/ha]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> flat = profile_from([-6, 6], [100, 100], tails="cut")
+    >>> thrown = thrown_by([flat], Landing("line", 0), 0.5)
+    >>> legs = [leg_of(np.array([0.0, 100.0]), np.array([y, y])) for y in (6.0, 18.0)]
+    >>> raster = raster_over(legs, thrown.reach_m, 2.0)
+    >>> deposit = deposit_map(legs, thrown, raster)[0]
+    >>> float(deposit[deposit > 99].mean().round(2)), float((deposit.sum() * 4 / 10_000).round(6))  # 100 m x 24 m
+    (100.0, 24.0)
+    """
+    by_border = thrown if isinstance(thrown, Mapping) else {"": thrown}
+    profiles = len(next(iter(by_border.values())).mass_kg_m)
+    total = np.zeros((profiles, raster.rows, raster.columns))
+    step = raster.cell_m / STEPS_A_CELL
+    whole = sum(leg.spread_m for leg in legs) or 1.0
+    done = 0.0
+    for leg in legs:
+        strips = by_border.get(leg.border) or by_border[""]
+        steps = _steps_of(leg, step, step if base_m is None else base_m)
+        some = max(1, _POINTS // len(strips.offset_m))
+        for at in range(0, len(steps.x), some):
+            _splat(total, raster, steps, slice(at, at + some), strips)
+            if progress is not None:
+                progress(min(1.0, (done + float(steps.metres[: at + some].sum())) / whole))
+        done += float(steps.metres.sum())
+    total *= HECTARE_M2 / raster.cell_m**2
+    return total
+
+
+def _splat(total: FloatArray, raster: Raster, steps: _Steps, chosen: slice, strips: Thrown) -> None:
+    """Lay the masses of some steps on the cells of a window that holds them."""
+    cell = raster.cell_m
+    east, north = steps.east[chosen], steps.north[chosen]
+    ones = np.ones_like(strips.offset_m)
+    # q = c - b t + y n with t = (east, north), n = (north, -east); a quarter cell less: the low corner of its square
+    lay_x = np.column_stack(((steps.x[chosen] - raster.west_m) / cell - 0.25, east, north))
+    lay_y = np.column_stack(((steps.y[chosen] - raster.south_m) / cell - 0.25, north, -east))
+    strip = np.stack((ones, -strips.behind_m / cell, strips.offset_m / cell))
+    x, y = lay_x @ strip, lay_y @ strip
+    column, row = int(x.min()), int(y.min())
+    x -= column
+    y -= row
+    at_x, at_y = x.astype(np.intp), y.astype(np.intp)
+    x -= at_x
+    y -= at_y
+    wide, high = int(at_x.max()) + 1, int(at_y.max()) + 1
+    # of the square half a cell wide, the part beyond the cell's end
+    over_x, over_y = (np.maximum(2 * part - 1, 0.0, out=part) for part in (x, y))
+    at_y *= wide
+    at_y += at_x
+    place = at_y.ravel()
+    both = over_x * over_y
+    parts = (1 - over_x - over_y + both, over_x - both, over_y - both, both)
+    metres = steps.metres[chosen]
+    for profile, mass in enumerate(strips.mass_kg_m):
+        share = metres[:, None] * mass
+        for number, part in enumerate(parts):
+            down, right = divmod(number, 2)
+            laid = np.bincount(place, (part * share).ravel(), wide * high).reshape(high, wide)
+            r, c = row + down, column + right
+            window = total[profile, r : r + high, c : c + wide]
+            window += laid[: window.shape[0], : window.shape[1]]
