@@ -9,6 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from spreadcheck.units import from_inside, shown_unit
+
+_KINDS = {"m/s": "wind speed", "m": "length", "N": "force"}  # units that readers are shown in their own
+
 
 @dataclass(frozen=True)
 class Limit:
@@ -21,15 +25,17 @@ class Limit:
     source: str
     standing: str
 
-    @property
-    def text(self) -> str:
-        """The limit with its number and source, as one phrase."""
+    def words(self, system: str = "metric") -> str:
+        """The limit with its number and source, as one phrase in a reader's units."""
         sure = {"read": "", "reported": ", as reported", "memory": ", from memory"}.get(
             self.standing, f", {self.standing}"
         )
-        number = f"{self.value:.3g}"
-        unit = f" {self.unit}" if self.unit else ""
-        return f"{self.what}: {number}{unit} ({self.source}{sure})"
+        value, unit = self.value, self.unit
+        if unit in _KINDS:
+            unit = shown_unit(_KINDS[unit], system)
+            value = from_inside(value, unit, _KINDS[self.unit])
+        sure = "" if self.standing == self.source else sure
+        return f"{self.what}: {f'{value:.3g} {unit}'.rstrip()} ({self.source}{sure})"
 
 
 _BLENDERS = "European blenders' handbook, 3rd ed. (2016), and the same body's public page"
@@ -107,7 +113,14 @@ def _limits() -> dict[str, Limit]:
               "common practice"),
         Limit("turning", 120.0, "s", "time to come round for the next run", "turning in a field", "common practice"),
         Limit("weighing", 20.0, "s", "time to weigh and empty a tray", "two people, one calls out", "common practice"),
-        Limit("strength enough", 3 * 9.80665, "N", "crush strength enough for blending and spreading (3 kgf)",
+        Limit("sphere packing", 74.0, "%", "largest share of space that equal spheres fill, a poured heap less",
+              "pi / sqrt(18), Hales (2005)", "computed"),
+        Limit("size number low", 80.0, "", "smallest size guide number that is spread", "granules of 0.8 mm",
+              "common practice"),
+        Limit("size number high", 600.0, "", "largest size guide number that is spread", "granules of 6 mm",
+              "common practice"),
+        Limit("sieve loss", 1.0, "%", "largest loss in sieving", "more spoils the reading", "memory"),
+        Limit("strength enough", 3 * 9.80665, "N", "crush strength enough for blending and spreading",
               "European blenders' public page (3 to 5 kg or more); producers' data", "read"),
         Limit("strength readings", 10, "", "granules that are usually crushed", "common practice", "common practice"),
         Limit("spread index", 18.0, "%", "granulometric spread index below which sizes are close enough to blend",

@@ -14,6 +14,7 @@ from spreadcheck.cli.options import (
     plain_terminal,
     read_test,
     sheet_argument,
+    tell_doubts,
     units_option,
     write_result,
 )
@@ -166,16 +167,15 @@ def _write_files(
 
 
 def _present(result: Assessment, sure: Confidence | None, units: str, every_width: bool, advice: bool) -> None:
-    from spreadcheck.show.analyse import finding_lines, summary_text, width_table
+    from spreadcheck.show.analyse import summary_text, width_table
 
     click.echo(summary_text(result, units, plain=plain_terminal(), advice=advice))
-    findings = result.findings
+    doubts = result.doubts
     if sure is not None:
         from spreadcheck.show.confidence import confidence_text
 
         click.echo("\n" + confidence_text(sure, units))
-        findings += sure.findings
+        doubts += sure.doubts
     click.echo()
     click.echo(width_table(result, units, every=every_width))
-    if findings:
-        click.echo("\n" + finding_lines(findings), err=True)
+    tell_doubts(doubts, units)

@@ -11,6 +11,7 @@ from spreadcheck.cli.options import (
     overwrite_option,
     read_test,
     sheet_argument,
+    tell_doubts,
     units_option,
     write_result,
 )
@@ -131,10 +132,7 @@ def confidence(
         from spreadcheck.show.confidence import confidence_text
 
         click.echo(confidence_text(sure, units, needed=needed, steering=effect))
-    if sure.findings:
-        from spreadcheck.show.analyse import finding_lines
-
-        click.echo("\n" + finding_lines(sure.findings), err=True)
+    tell_doubts((*sure.assessment.doubts, *sure.doubts), units)
 
 
 def _with_facts(test: TrayTest, facts: dict[str, str | None]) -> TrayTest:

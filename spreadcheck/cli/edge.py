@@ -10,8 +10,8 @@ from spreadcheck.cli.options import (
     overwrite_option,
     read_test,
     sheet_argument,
-    show_findings,
     tails_option,
+    tell_doubts,
     units_option,
     write_result,
 )
@@ -104,4 +104,4 @@ def edge(
         from spreadcheck.show.edge import edge_text
 
         click.echo(edge_text(study, units))
-        show_findings(study.findings)
+        tell_doubts(study.doubts, units)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from spreadcheck.doubts.register import Finding
+    from spreadcheck.doubts.doubt import Doubt
     from spreadcheck.judge.assessment import Assessment
     from spreadcheck.sheet.traytest import TrayTest
 
@@ -96,13 +96,10 @@ def _repeated(sheets: tuple[str, ...]) -> list[str]:
     return list(dict.fromkeys(sheet for at, sheet in enumerate(sheets) if places[at] in places[:at]))
 
 
-def show_doubts(results: Iterable[Assessment]) -> None:
+def show_doubts(results: Iterable[Assessment], units: str = "metric") -> None:
     """The doubts about each of several tests, on standard error."""
-    from spreadcheck.show.analyse import finding_lines
-
     for result in results:
-        if result.findings:
-            click.echo(f"\nDoubts about {result.test.name}:\n{finding_lines(result.findings)}", err=True)
+        tell_doubts(result.doubts, units, about=f"Doubts about {result.test.name}:\n")
 
 
 def check_targets(paths: list[str | None], overwrite: bool, *, read: Iterable[str | None] = ()) -> None:
@@ -144,13 +141,13 @@ def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:
     click.echo(f"{path} written", err=True)
 
 
-def show_findings(findings: Iterable[Finding]) -> None:
-    """Tell the doubts about a test on standard error, below the result."""
-    from spreadcheck.show.analyse import finding_lines
+def tell_doubts(doubts: Iterable[Doubt], units: str = "metric", *, about: str = "") -> None:
+    """Tell doubts on standard error, below the result."""
+    from spreadcheck.show.doubts import doubt_lines
 
-    told = finding_lines(findings)
+    told = doubt_lines(doubts, units)
     if told:
-        click.echo("\n" + told, err=True)
+        click.echo(f"\n{about}{told}", err=True)
 
 
 def plain_terminal() -> bool:

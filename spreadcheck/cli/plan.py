@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import check_targets, json_option, overwrite_option, read_test, units_option, write_result
+from spreadcheck.cli.options import (
+    check_targets,
+    json_option,
+    overwrite_option,
+    read_test,
+    tell_doubts,
+    units_option,
+    write_result,
+)
 
 if TYPE_CHECKING:
     from spreadcheck.crew.plan import Plan
@@ -150,9 +158,7 @@ def _write_files(planned: Plan, sheet: str | None, json_file: str | None, units:
 
 
 def _present(planned: Plan, units: str) -> None:
-    from spreadcheck.show.analyse import finding_lines
     from spreadcheck.show.plan import plan_text
 
     click.echo(plan_text(planned, units))
-    if planned.findings:
-        click.echo("\n" + finding_lines(planned.findings), err=True)
+    tell_doubts(planned.doubts, units)

@@ -6,7 +6,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import check_targets, json_option, overwrite_option, units_option, write_result
+from spreadcheck.cli.options import (
+    check_targets,
+    json_option,
+    overwrite_option,
+    tell_doubts,
+    units_option,
+    write_result,
+)
 
 if TYPE_CHECKING:
     from spreadcheck.product.chart import Chart, ChartAnswer
@@ -156,7 +163,6 @@ def _present(
     json_file: str | None,
     overwrite: bool,
 ) -> None:
-    from spreadcheck.show.analyse import finding_lines
     from spreadcheck.show.product import product_json, product_text
     from spreadcheck.show.results import json_text
 
@@ -165,6 +171,4 @@ def _present(
     if json_file == "-":
         return
     click.echo(product_text(result, units, chart=chart, answer=answer))
-    doubts = (*result.findings, *(answer.findings if answer else ()))
-    if doubts:
-        click.echo("\n" + finding_lines(doubts), err=True)
+    tell_doubts((*result.doubts, *(answer.doubts if answer else ())), units)

@@ -9,6 +9,7 @@ from spreadcheck.cli.options import (
     json_option,
     overwrite_option,
     read_test,
+    tell_doubts,
     units_option,
     write_result,
 )
@@ -84,7 +85,6 @@ def rate(
         tolerance_pct=tolerance,
         confidence_pct=confidence_given(confidence, place="option --confidence"),
     )
-    from spreadcheck.show.analyse import finding_lines
     from spreadcheck.show.rate import rate_json, rate_text
     from spreadcheck.show.results import json_text
 
@@ -93,5 +93,4 @@ def rate(
     if json_file == "-":
         return
     click.echo(rate_text(result, units))
-    if result.findings:
-        click.echo("\n" + finding_lines(result.findings), err=True)
+    tell_doubts(result.doubts, units)

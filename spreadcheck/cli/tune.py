@@ -87,7 +87,7 @@ def tune(
     _write_files(found, json_file, plot_file, units, overwrite)
     if json_file != "-":
         click.echo(tuning_text(found, units))
-        show_doubts(found.results)
+        show_doubts(found.results, units)
 
 
 def _write_files(found: Tuning, json_file: str | None, plot_file: str | None, units: str, overwrite: bool) -> None:

@@ -10,8 +10,8 @@ from spreadcheck.cli.options import (
     overwrite_option,
     read_test,
     sheet_argument,
-    show_findings,
     tails_option,
+    tell_doubts,
     units_option,
     write_result,
 )
@@ -93,4 +93,4 @@ def widths(
         from spreadcheck.show.widths import widths_text
 
         click.echo(widths_text(study, units))
-        show_findings(study.findings)
+        tell_doubts(study.doubts, units)

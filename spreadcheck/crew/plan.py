@@ -15,21 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spreadcheck.crew.wish import Wish, check_wish, passes_for_noise, runs_for_noise
-from spreadcheck.doubts.doubt import Check, Finding, count_of
-from spreadcheck.doubts.register import CHECKS
+from spreadcheck.doubts.doubt import Doubt, Quantity, Words, trays_counted
+from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import tray_noise
 from spreadcheck.sheet.traytest import MAX_TRAYS, FloatArray
-from spreadcheck.units import show
-
-MANY_PASSES = Check(
-    "many-passes",
-    "passes that the plan needs",
-    "the crew tires, the wind changes, and the strip is spread over many times",
-    "use larger trays, a finer scale, several runs a catch or a higher share of noise",
-    ("passes at most",),
-)
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +43,7 @@ class Plan:
     product_kg: float
     driving_s: float
     weighing_s: float
-    findings: tuple[Finding, ...]
+    doubts: tuple[Doubt, ...]
 
     @property
     def trays(self) -> int:
@@ -135,9 +126,9 @@ def plan_line(wish: Wish) -> Plan:
         product_kg=runs * wish.target_rate_kg_ha * bout * metres / 1e4,
         driving_s=runs * (metres / wish.travel_speed_m_s + LIMITS["turning"].value),
         weighing_s=passes * int((~at_wheel).sum()) * LIMITS["weighing"].value,
-        findings=(),
+        doubts=(),
     )
-    return replace(plan, findings=_doubts(plan))
+    return replace(plan, doubts=_doubts(plan))
 
 
 def _expected(wish: Wish) -> tuple[float, float]:
@@ -188,24 +179,34 @@ def _count(wish: Wish, spacing_m: float, bout_m: float, throw_m: float) -> tuple
     return int((~at_wheel).sum()), int((~at_wheel & inside).sum())
 
 
-def _doubts(plan: Plan) -> tuple[Finding, ...]:
+def _doubts(plan: Plan) -> tuple[Doubt, ...]:
     found, wish = [], plan.wish
-    width = f"the bout width of {show(plan.bout_width_m, 'length')}"
+    width = Words("the bout width of {width}", {"width": Quantity(plan.bout_width_m, "length")})
     if plan.trays_in_bout < LIMITS["trays in width"].value:
-        seen = f"{count_of(plan.trays_in_bout)} inside {width}, {show(plan.spacing_m, 'length')} apart"
-        found.append(CHECKS["few-trays"].found(seen))
+        spacing = Quantity(plan.spacing_m, "length")
+        seen = "{trays} inside {width}, {spacing} apart"
+        counted = trays_counted(plan.trays_in_bout)
+        found.append(doubt("few-trays", seen=seen, trays=counted, width=width, spacing=spacing))
     if wish.trays is not None and plan.trays > wish.trays:
-        seen = f"{count_of(wish.trays)} can't cover the line; {plan.trays} are planned"
-        found.append(CHECKS["end-catch"].found(seen, limits=(), effect="with fewer, the throw is not covered"))
+        seen = f"{trays_counted(wish.trays)} can't cover the line; {plan.trays} are planned"
+        found.append(doubt("end-catch", seen=seen, limits=(), effect="with fewer, the throw is not covered"))
     inside = np.abs(plan.offset_m) <= plan.bout_width_m / 2 + 1e-9
     gaps = int((plan.at_wheel & inside).sum())
     if gaps > LIMITS["gaps in width"].value and gaps > LIMITS["gaps share"].value / 100 * int(inside.sum()):
-        seen = f"{count_of(gaps)} of {int(inside.sum())} places inside {width} are at the wheels"
-        found.append(CHECKS["gaps-in-width"].found(seen, remedy="use narrower trays, or a tractor on narrower tyres"))
+        found.append(
+            doubt(
+                "gaps-in-width",
+                seen="{trays} of {places} places inside {width} are at the wheels",
+                remedy="use narrower trays, or a tractor on narrower tyres",
+                trays=trays_counted(gaps),
+                places=int(inside.sum()),
+                width=width,
+            )
+        )
     if plan.half_catch_g < LIMITS["scale steps"].value * wish.scale_resolution_g * (1 - 1e-9):
         steps = plan.half_catch_g / wish.scale_resolution_g
-        seen = f"a half-rate tray will catch {plan.half_catch_g:.3g} g, {steps:.1f} steps of the scale"
-        found.append(CHECKS["coarse-scale"].found(seen))
+        seen = "a half-rate tray will catch {half:.3g} g, {steps:.1f} steps of the scale"
+        found.append(doubt("coarse-scale", seen=seen, half=plan.half_catch_g, steps=steps))
     if plan.passes > LIMITS["passes at most"].value:
-        found.append(MANY_PASSES.found(f"{plan.passes} passes are needed, {plan.runs} runs"))
+        found.append(doubt("many-passes", passes=plan.passes, runs=plan.runs))
     return tuple(found)

@@ -13,6 +13,7 @@ import numpy as np
 
 from spreadcheck.crew.plan import Plan
 from spreadcheck.crew.wish import Wish, standard_runs
+from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.sheet.traytest import FormRow, TrayTest, tray_test
 from spreadcheck.units import KINDS, from_inside, shown_unit
 
@@ -129,5 +130,5 @@ def plan_json(plan: Plan) -> dict[str, Any]:
         "product_kg": plan.product_kg,
         "driving_s": plan.driving_s,
         "weighing_s": plan.weighing_s,
-        "warnings": [{"code": finding.code, "message": finding.message} for finding in plan.findings],
+        "warnings": warnings_data(plan.doubts),
     }

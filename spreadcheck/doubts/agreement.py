@@ -1,10 +1,4 @@
-"""Whether the passes of a test agree with one another, tray by tray and side by side, and where their centre lies.
-
-1. `agreement_findings`   all of these, in order
-2. odd-catch         one catch against the same tray in the other passes: a slip of the pen
-3. passes-disagree   one pass against the others, left and right of the driving line
-4. off-centre        the centre of the spread against the driving line
-"""
+"""Whether the passes of a test agree with one another, tray by tray and side by side, and where their centre lies."""
 
 from __future__ import annotations
 
@@ -14,84 +8,33 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spreadcheck.doubts.conditions import sideways_wind_m_s, wind_words
-from spreadcheck.doubts.doubt import Check, Finding
-from spreadcheck.doubts.neighbours import neighbour_band, neighbour_findings
+from spreadcheck.doubts.doubt import Doubt, Listed, Quantity, Value, Words
+from spreadcheck.doubts.neighbours import neighbour_band, neighbour_doubts
+from spreadcheck.doubts.register import doubt
 from spreadcheck.doubts.trayline import Judged
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.repeats import FEW, FLOOR, PassCatches, middle_of, pass_catches
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import Profile
-from spreadcheck.units import show
-
-CHECKS = (
-    Check(
-        "passes-disagree",
-        "what each pass caught left and right of the driving line, against the middle pass",
-        "their mean is a pattern that no pass had",
-        "look for a gust, a change of speed, setting or filling, a side slope; repeat the pass or throw it out with x",
-        ("pass gap", "pass certainty"),
-    ),
-    Check(
-        "odd-catch",
-        "each catch against the same tray in the other passes",
-        "one wrong catch bends the mean at its tray and shows up as a stripe in the overlap",
-        "look at the weighing notes; correct the slip, or throw the catch out with x",
-        ("catch factor", "catch certainty"),
-    ),
-    Check(
-        "off-centre",
-        "distance of the centre of the spread from the driving line, against the effective width",
-        "driven back-and-forth, heavy and light edges alternate: a triangular pattern off centre by 5 % of its bout "
-        "width has a CV of 9.7 % from this alone; round-and-round is not touched",
-        "check that the tray line's zero was where the machine was driven, the drop point, the vanes and the wind",
-        ("off centre",),
-    ),
-)
-_CHECK = {check.code: check for check in CHECKS}
 
 _BODY = 0.2  # of the peak: trays that say how a whole pass compares
 _SLIPS, _SLIPS_SHARE = 2, 0.1  # most slips in one pass, as a number or a share of its trays
 _SHOWN = 4  # of a kind, in one message
 
 
-def agreement_findings(test: TrayTest, profile: Profile, judged: Judged) -> tuple[Finding, ...]:
-    """Doubts about passes that disagree, single catches and trays, and the centre of the spread.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test. [-]
-    profile : Profile
-        Its single-pass profile. [m, kg/ha]
-    judged : Judged
-        The width that the answer rests on. [m]
-
-    Returns
-    -------
-    tuple of Finding
-        The findings. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_of
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> good = [4, 8, 12, 12, 12, 8, 4]
-    >>> slip = [4, 8, 12, 120, 12, 8, 4]
-    >>> test = tray_test(range(-3, 4), list(zip(good, slip, good)), tray_width="0.5 m", tray_length="0.5 m")
-    >>> print(agreement_findings(test, profile_of(test), Judged(4.0))[0].seen)
-    tray C in pass 2: 120 g where the other passes have about 12 g (10.0 times: has a decimal point slipped?)
-    """
+def agreement_doubts(test: TrayTest, profile: Profile, judged: Judged) -> tuple[Doubt, ...]:
+    """Doubts about passes that disagree, single catches and trays, and the centre of the spread."""
     catches = pass_catches(test, profile)
     odd, expected = odd_catches(catches)
     slips = odd & _few_in_pass(odd)
     righted = _righted(catches, slips, expected) if slips.any() else catches
     found = (
-        _odd_finding(test, catches, slips, expected),
-        _disagree_finding(righted, odd & ~slips),
-        _off_centre_finding(test, profile, catches, judged),
+        _odd_doubt(test, catches, slips, expected),
+        _disagree_doubt(righted, odd & ~slips),
+        _off_centre_doubt(test, profile, catches, judged),
     )
-    agreed = tuple(finding for finding in found if finding is not None)
-    return (*agreed, *neighbour_findings(test, righted))
+    agreed = tuple(doubt for doubt in found if doubt is not None)
+    return (*agreed, *neighbour_doubts(test, righted))
 
 
 def _few_in_pass(odd: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -158,20 +101,19 @@ def _levels(catches: PassCatches, reference: FloatArray) -> FloatArray:
     return levels
 
 
-def _odd_finding(test: TrayTest, catches: PassCatches, odd: NDArray[np.bool_], expected: FloatArray) -> Finding | None:
+def _odd_doubt(test: TrayTest, catches: PassCatches, odd: NDArray[np.bool_], expected: FloatArray) -> Doubt | None:
     if not odd.any():
         return None
     places = np.argwhere(odd)
     worst = places[np.argsort(-np.abs(catches.rates - expected)[odd], kind="stable")].tolist()
-    seen = "; ".join(
-        _odd_text(test, catches, at, float(catches.rates[at, tray]), float(expected[at, tray]), tray)
+    told = tuple(
+        _odd_words(test, catches, at, float(catches.rates[at, tray]), float(expected[at, tray]), tray)
         for at, tray in worst[:_SHOWN]
     )
-    more = f"; and {len(worst) - _SHOWN} more" if len(worst) > _SHOWN else ""
-    return _CHECK["odd-catch"].found(seen + more)
+    return doubt("odd-catch", catches=Listed(told, len(worst) - _SHOWN))
 
 
-def _odd_text(test: TrayTest, catches: PassCatches, at: int, rate: float, expected: float, tray: int) -> str:
+def _odd_words(test: TrayTest, catches: PassCatches, at: int, rate: float, expected: float, tray: int) -> Words:
     """One odd catch in the words of the weighing notes: the tray as it lay, in the sheet's own unit."""
     number = catches.numbers[at]
     place = catches.offset_m[tray] * (-1 if number in test.reversed_passes else 1)
@@ -182,7 +124,15 @@ def _odd_text(test: TrayTest, catches: PassCatches, at: int, rate: float, expect
     per_rate = test.runs_per_catch * test.tray_width_m * test.tray_length_m / 10
     usual = expected * (caught / rate if rate > 0 else per_rate)
     times = f" ({_times(rate / expected)})" if expected > 0 else ""
-    return f"tray {test.tray[row]} in pass {number}: {caught:g} {unit} where {others} about {usual:.3g} {unit}{times}"
+    template = "tray {tray} in pass {number}: {caught:g} {unit} where {others} about {usual:.3g} {unit}{times}"
+    values: dict[str, Value] = {
+        "tray": test.tray[row],
+        "number": number,
+        "caught": caught,
+        "unit": unit,
+        "others": others,
+    }
+    return Words(template, {**values, "usual": usual, "times": times})
 
 
 def _times(ratio: float) -> str:
@@ -230,7 +180,7 @@ def pass_gaps(catches: PassCatches) -> tuple[FloatArray, NDArray[np.bool_]]:
     return 100.0 * gap, too_far & (np.abs(gap) > LIMITS["pass gap"].value / 100)
 
 
-def _disagree_finding(catches: PassCatches, apart: NDArray[np.bool_]) -> Finding | None:
+def _disagree_doubt(catches: PassCatches, apart: NDArray[np.bool_]) -> Doubt | None:
     """Passes that caught more or less on a side, or whose catches are `apart` from the others' at many trays."""
     passes = len(catches.numbers)
     if passes == 1:
@@ -243,9 +193,8 @@ def _disagree_finding(catches: PassCatches, apart: NDArray[np.bool_]) -> Finding
     if not len(marked):
         return None
     worst = marked[np.argsort(-np.abs(gaps[marked]).max(axis=1), kind="stable")]
-    said = [_gap_text(catches, at, gaps[at].tolist(), int(many[at])) for at in worst[:_SHOWN].tolist()]
-    more = f"; and {len(worst) - _SHOWN} more passes" if len(worst) > _SHOWN else ""
-    return _CHECK["passes-disagree"].found("; ".join(said) + more)
+    told = tuple(Words(_gap_text(catches, at, gaps[at].tolist(), int(many[at]))) for at in worst[:_SHOWN].tolist())
+    return doubt("passes-disagree", passes=Listed(told, len(worst) - _SHOWN, " passes"))
 
 
 def _gap_text(catches: PassCatches, at: int, gaps: list[float], many: int) -> str:
@@ -257,7 +206,7 @@ def _gap_text(catches: PassCatches, at: int, gaps: list[float], many: int) -> st
     return f"pass {catches.numbers[at]} caught {left} % on the left and {right} % on the right against {other}{trays}"
 
 
-def _off_centre_finding(test: TrayTest, profile: Profile, catches: PassCatches, judged: Judged) -> Finding | None:
+def _off_centre_doubt(test: TrayTest, profile: Profile, catches: PassCatches, judged: Judged) -> Doubt | None:
     centre = profile.centre_m
     if abs(centre) <= LIMITS["off centre"].value / 100 * judged.width_m + 1e-9:
         return None
@@ -267,20 +216,27 @@ def _off_centre_finding(test: TrayTest, profile: Profile, catches: PassCatches, 
             return None  # the passes themselves don't agree on it
     side = "right" if centre > 0 else "left"
     share = 100 * abs(centre) / judged.width_m
-    seen = f"the centre of the spread lies {show(abs(centre), 'length')} to the {side}, {share:.1f} % of {judged.text}"
-    return _CHECK["off-centre"].found(f"{seen}; {_wind_words(test, side, abs(centre))}")
+    return doubt(
+        "off-centre",
+        shift=Quantity(abs(centre), "length"),
+        side=side,
+        share=share,
+        width=judged.words,
+        wind=_wind_reach(test, side, abs(centre)),
+    )
 
 
-def _wind_words(test: TrayTest, side: str, shift_m: float) -> str:
+def _wind_reach(test: TrayTest, side: str, shift_m: float) -> Words:
     """Whether the wind explains the side, and how far it could have carried the pattern."""
     sideways, direction = sideways_wind_m_s(test), test.text("wind from")
     if sideways is None:
-        return "wind speed and direction are not on the form, so it can't be said whether the wind did it"
+        return Words("wind speed and direction are not on the form, so it can't be said whether the wind did it")
     wind = f"the wind, which {wind_words(test)},"
     if "left" not in direction and "right" not in direction:
-        return f"{wind} does not explain the side"
+        return Words(f"{wind} does not explain the side")
     if side in direction:
-        return f"{wind} would have carried it the other way, so the cause is the machine or the tray line"
+        return Words(f"{wind} would have carried it the other way, so the cause is the machine or the tray line")
     most = sideways * LIMITS["drift most"].value
     reach = "explains it" if most >= shift_m else "explains only part of it"
-    return f"{wind} carries to this side, up to {most:.1f} m at its speed, which {reach}"
+    template = f"{wind} carries to this side, up to {{most}} at its speed, which {reach}"
+    return Words(template, {"most": Quantity(most, "length", 1)})

@@ -1,97 +1,166 @@
-"""A doubt about a test: what was seen, the limit it is held against, what it does to the answer, what to do.
+"""A doubt: what was seen, the limit it is held against, what it does to the answer, what to do.
 
-1. `Finding`   one doubt, under a stable code
-2. `Check`     what is looked at under one code: limits, effect and remedy, so that a finding only adds what was seen
-3. `count_of`, `places_of`   trays in words
+The numbers stay quantities until a reader asks: words are made when they are shown, in the reader's units.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeAlias
 
 from spreadcheck.limits import LIMITS
+from spreadcheck.units import from_inside, show, shown_unit
 
 
 @dataclass(frozen=True)
-class Finding:
-    """One doubt about a test, under a stable code.
+class Quantity:
+    """A number in the inside unit of its kind, a key of `KINDS`."""
 
-    `seen` is what was found, `threshold` the limit it is held against and where that limit comes from, `effect` what it
-    does to the answer and `remedy` what to do about it.
+    value: float
+    kind: str
+    digits: int | None = None
+
+    def text(self, system: str) -> str:
+        """Number and unit as a reader sees them."""
+        return show(self.value, self.kind, system, digits=self.digits)
+
+
+@dataclass(frozen=True)
+class Places:
+    """Places on the tray line: the first eight, and how many more there are. [m]"""
+
+    offset_m: tuple[float, ...]
+
+    def text(self, system: str) -> str:
+        """Such as "-1.5, 0, 2 m"."""
+        unit, more = shown_unit("length", system), len(self.offset_m) - 8
+        shown = ", ".join(f"{from_inside(offset, unit, 'length'):.4g}" for offset in self.offset_m[:8])
+        return f"{shown} and {more} more {unit}" if more > 0 else f"{shown} {unit}"
+
+
+@dataclass(frozen=True)
+class Words:
+    """A sentence with gaps, and what is put into them: quantities, numbers, names, sentences of the same kind."""
+
+    template: str
+    values: Mapping[str, Value] = field(default_factory=dict)
+
+    def text(self, system: str) -> str:
+        """The sentence in a reader's units."""
+        return self.template.format_map({name: _shown(value, system) for name, value in self.values.items()})
+
+
+@dataclass(frozen=True)
+class Listed:
+    """Some of several things said one after the other; `more` of them are only counted."""
+
+    things: tuple[Words, ...]
+    more: int = 0
+    what: str = ""
+
+    def text(self, system: str) -> str:
+        """The things, with semicolons between."""
+        more = f"; and {self.more} more{self.what}" if self.more > 0 else ""
+        return "; ".join(thing.text(system) for thing in self.things) + more
+
+
+Value: TypeAlias = "Quantity | Places | Words | Listed | str | int | float"
+
+
+def _shown(value: Value, system: str) -> str | int | float:
+    return value if isinstance(value, (str, int, float)) else value.text(system)
+
+
+def trays_counted(count: int) -> str:
+    """How many trays, in words: "1 tray", "3 trays"."""
+    return "1 tray" if count == 1 else f"{count} trays"
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """What may lie behind a doubt, tried on the test: how well it fits (0 to 1), and the row or cell to change.
+
+    `verdict` is what the test would then get, where it was worked out.
     """
 
     code: str
-    seen: str
-    effect: str
+    fits: float
+    words: Words
     remedy: str
-    threshold: str = ""
+    verdict: str = ""
 
-    @property
-    def message(self) -> str:
+    def text(self, system: str = "metric") -> str:
+        """All of it as one sentence."""
+        then = f" The test then reads: {self.verdict}." if self.verdict else ""
+        return f"{_sentence(self.words.text(system))} (fits {100 * self.fits:.0f} %): {self.remedy}.{then}"
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """One doubt about a test, under a stable code; made by `doubt` of the register only.
+
+    Where it is `blocking` no verdict can be given until it is put right. `explanations` stand best first.
+    """
+
+    code: str
+    seen_words: Words
+    effect_words: Words
+    remedy_words: Words
+    limits: tuple[str, ...] = ()
+    blocking: bool = False
+    explanations: tuple[Explanation, ...] = ()
+
+    def seen(self, system: str = "metric") -> str:
+        """What was seen, with its numbers."""
+        return self.seen_words.text(system)
+
+    def limit(self, system: str = "metric") -> str:
+        """The limits that it is held against, with their sources."""
+        return "; ".join(LIMITS[code].words(system) for code in self.limits)
+
+    def effect(self, system: str = "metric") -> str:
+        """What it does to the answer."""
+        return self.effect_words.text(system)
+
+    def remedy(self, system: str = "metric") -> str:
+        """What to do about it."""
+        return self.remedy_words.text(system)
+
+    def message(self, system: str = "metric") -> str:
         """All of it as one plain paragraph."""
-        parts = (self.seen, self.threshold, self.effect, self.remedy)
-        return " ".join(
-            part[0].upper() + part[1:].rstrip(".") + ("" if part[-1] in "?." else ".") for part in parts if part
-        )
+        parts = (self.seen(system), self.limit(system), self.effect(system), self.remedy(system))
+        tried = (explanation.text(system) for explanation in self.explanations)
+        return " ".join((*(_sentence(part) for part in parts if part), *tried))
+
+
+def warnings_data(doubts: Iterable[Doubt]) -> list[dict[str, Any]]:
+    """The doubts as every JSON result has them under `warnings`."""
+    return [_warning(doubt) for doubt in doubts]
+
+
+def _warning(doubt: Doubt) -> dict[str, Any]:
+    data: dict[str, Any] = {"code": doubt.code, "message": doubt.message(), "blocking": doubt.blocking}
+    if doubt.explanations:
+        data["explanations"] = [
+            {"code": tried.code, "fits": round(tried.fits, 3), "remedy": tried.remedy, "verdict": tried.verdict}
+            for tried in doubt.explanations
+        ]
+    return data
+
+
+def _sentence(part: str) -> str:
+    return part[0].upper() + part[1:].rstrip(".") + ("" if part[-1] in "?." else ".")
 
 
 @dataclass(frozen=True)
 class Check:
-    """What is looked at under one code; `limits` are codes of `LIMITS`."""
+    """What is looked at under one code: what it asks, its limits (codes of `LIMITS`), and its words."""
 
     code: str
     asks: str
+    seen: str
     effect: str
     remedy: str
     limits: tuple[str, ...] = ()
-
-    def found(self, seen: str, *, effect: str = "", remedy: str = "", limits: tuple[str, ...] | None = None) -> Finding:
-        """A finding of this check, with the numbers of this test put in where they are given."""
-        held = self.limits if limits is None else limits
-        threshold = "; ".join(LIMITS[code].text for code in held)
-        return Finding(self.code, seen, effect or self.effect, remedy or self.remedy, threshold)
-
-
-def count_of(count: int) -> str:
-    """Trays, counted in words.
-
-    Parameters
-    ----------
-    count : int
-        How many. [trays]
-
-    Returns
-    -------
-    str
-        The words. [-]
-
-    Examples
-    --------
-    >>> count_of(1), count_of(3)
-    ('1 tray', '3 trays')
-    """
-    return "1 tray" if count == 1 else f"{count} trays"
-
-
-def places_of(offsets_m: Sequence[float]) -> str:
-    """Offsets as a short list.
-
-    Parameters
-    ----------
-    offsets_m : sequence of float
-        Offsets of trays. [m]
-
-    Returns
-    -------
-    str
-        The first eight, and how many more there are. [-]
-
-    Examples
-    --------
-    >>> places_of([-1.5, 0, 2])
-    '-1.5, 0, 2 m'
-    """
-    shown = ", ".join(f"{offset:g}" for offset in offsets_m[:8])
-    more = f" and {len(offsets_m) - 8} more" if len(offsets_m) > 8 else ""
-    return f"{shown}{more} m"
+    blocking: bool = False

@@ -1,28 +1,15 @@
-"""Each tray against its neighbours: a tray that stands out in every pass was tilted, kicked or shielded.
-
-1. `neighbour_band`       what the two neighbours on either side of a tray allow
-2. `out_of_line`          trays beyond that in every pass
-3. `neighbour_findings`   the same as findings
-"""
+"""Each tray against its neighbours: a tray that stands out in every pass was tilted, kicked or shielded."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from spreadcheck.doubts.doubt import Check, Finding, places_of
+from spreadcheck.doubts.doubt import Doubt, Listed, Places, Words
+from spreadcheck.doubts.register import doubt
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.repeats import FEW, FLOOR, PassCatches
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 
-CHECKS = (
-    Check(
-        "tray-out-of-line",
-        "each tray against its two neighbours on either side, in every pass",
-        "a spike or a hole that the machine did not make raises the CV, or one that it made is hidden",
-        "look whether the tray was level, whole, dry and clear of stubble; throw it out (x), or lay closer trays there",
-        ("tray step", "catch certainty"),
-    ),
-)
 _SHOWN = 4  # trays, in one message
 
 
@@ -114,30 +101,8 @@ def _by_direction(catches: PassCatches) -> list[FloatArray]:
     return [catches.laid[way] for way in (~catches.reversed, catches.reversed) if way.any()]
 
 
-def neighbour_findings(test: TrayTest, catches: PassCatches) -> tuple[Finding, ...]:
-    """Trays that stand out from their neighbours in every pass.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test. [-]
-    catches : PassCatches
-        Its passes. [kg/ha]
-
-    Returns
-    -------
-    tuple of Finding
-        One finding that lists them, or none. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_of
-    >>> from spreadcheck.passes.repeats import pass_catches
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test(range(-4, 5), [8, 8, 8, 8, 4, 8, 8, 8, 8], tray_width="0.5 m", tray_length="0.5 m")
-    >>> print(neighbour_findings(test, pass_catches(test, profile_of(test)))[0].seen)
-    tray C shows 0.50 times what its neighbours allow, in the only pass
-    """
+def neighbour_doubts(test: TrayTest, catches: PassCatches) -> tuple[Doubt, ...]:
+    """Trays that stand out from their neighbours in every pass: one doubt that lists them, or none."""
     if len(catches.offset_m) < 2 * FEW + 1:
         return ()
     step, allowed = out_of_line(catches)
@@ -151,8 +116,10 @@ def neighbour_findings(test: TrayTest, catches: PassCatches) -> tuple[Finding, .
         level = (
             f"{ratio:.2f} times what its neighbours allow" if np.isfinite(ratio) else "a catch where none is expected"
         )
-        found.append(f"tray {test.tray[row]} shows {level}")
+        found.append(Words("tray {tray} shows {level}", {"tray": test.tray[row], "level": level}))
     passes = len(catches.numbers)
     where = "in the only pass" if passes == 1 else f"in all {passes} passes"
-    more = f" (and others, at {places_of(offsets.tolist())})" if len(marked) > _SHOWN else ""
-    return (CHECKS[0].found(f"{'; '.join(found)}, {where}{more}"),)
+    others = Words(" (and others, at {places})", {"places": Places(tuple(offsets.tolist()))})
+    more = others if len(marked) > _SHOWN else ""
+    passes_and_more = Words("{where}{more}", {"where": where, "more": more})
+    return (doubt("tray-out-of-line", trays=Listed(tuple(found)), passes=passes_and_more),)

@@ -2,7 +2,7 @@
 
 1. `Noise`, `noise_of`   mean rates, passes behind them and the variance of a catch: between passes, or by counting
 2. `Agreement`, `agreement`   whether the passes differ as counting granules says they should
-3. `noise_findings`      what to say about it
+3. `noise_doubts`      what to say about it
 
 Between passes is preferred: it holds all that happens between the granule and the balance. Counting says only what
 chance does, a lower bound; it is all there is with one pass.
@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spreadcheck.doubts.doubt import Finding
+from spreadcheck.doubts.doubt import Doubt
+from spreadcheck.doubts.register import CHECKS, doubt
 from spreadcheck.passes.passes import (
     VarianceLaw,
     counting_law,
@@ -148,28 +149,8 @@ def agreement(passes: VarianceLaw | None, counting: VarianceLaw | None, rate_kg_
     return Agreement(ratio, low, high)
 
 
-def noise_findings(noise: Noise) -> tuple[Finding, ...]:
-    """What is doubtful about the noise of a test.
-
-    Parameters
-    ----------
-    noise : Noise
-        The noise. [kg/ha]
-
-    Returns
-    -------
-    tuple of Finding
-        The findings. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_of
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 0, 1], [5, 9, 5], tray_width="0.5 m", tray_length="0.5 m")
-    >>> print(noise_findings(noise_of(test, profile_of(test)))[0].message)
-    One pass tells nothing about how passes differ. No interval from passes is possible. For one from counting granules
-    add to the form: size guide number, granule density. Better, weigh the trays after each of three passes or more.
-    """
+def noise_doubts(noise: Noise) -> tuple[Doubt, ...]:
+    """What is doubtful about the noise of a test."""
     found = [_one_pass(noise)] if noise.between_passes is None else _between(noise)
     both = noise.agreement
     if both is not None and not both.agree:
@@ -177,59 +158,41 @@ def noise_findings(noise: Noise) -> tuple[Finding, ...]:
     return tuple(found)
 
 
-def _one_pass(noise: Noise) -> Finding:
-    better = "better, weigh the trays after each of three passes or more"
+def _one_pass(noise: Noise) -> Doubt:
+    check = CHECKS["one-pass"]
     if noise.source == COUNTING:
-        effect = "no interval from passes is possible; the one shown is from counting granules alone, a lower bound"
-        return Finding("one-pass", "one pass tells nothing about how passes differ", effect, better)
-    remedy = (
-        f"for one from counting granules add to the form: {', '.join(noise.missing)}. {better[0].upper()}{better[1:]}"
-    )
-    return Finding(
-        "one-pass", "one pass tells nothing about how passes differ", "no interval from passes is possible", remedy
-    )
+        return doubt("one-pass", effect=f"{check.effect}; the one shown is from counting granules alone, a lower bound")
+    remedy = "for one from counting granules add to the form: {missing}. Better, " + check.remedy
+    return doubt("one-pass", remedy=remedy, missing=", ".join(noise.missing))
 
 
-def _between(noise: Noise) -> list[Finding]:
+def _between(noise: Noise) -> list[Doubt]:
     found = []
     if noise.between_passes is not None and not noise.between_passes.at(noise.rate).any():
-        found.append(
-            Finding(
-                "passes-alike",
-                "all passes have the same catches but for a factor",
-                "the noise reads as none, so every interval is a point",
-                "enter what was weighed in each pass, not their mean",
-            )
-        )
+        found.append(doubt("passes-alike", passes=noise.passes))
     correlation, error = noise.neighbours
     if abs(correlation) > _FAR * error:
         found.append(_together(correlation, _FAR * error))
     return found
 
 
-def _together(correlation: float, chance: float) -> Finding:
+def _together(correlation: float, chance: float) -> Doubt:
     alike = correlation > 0
-    return Finding(
-        "neighbours-together",
-        f"neighbouring trays {'rise and fall together' if alike else 'take from each other'} from pass to pass "
-        f"(correlation {correlation:.2f})",
-        "the intervals take trays to be independent, and are "
-        + ("too short here, as in wind or with a pass driven off the line" if alike else "somewhat too long here"),
-        "repeat the test in steady conditions, driven on the line",
-        f"chance alone stays within {chance:.2f}",
+    effect = "the intervals take trays to be independent, and are " + (
+        "too short here, as in wind or with a pass driven off the line" if alike else "somewhat too long here"
     )
+    how = "rise and fall together" if alike else "take from each other"
+    return doubt("neighbours-together", how=how, correlation=correlation, chance=chance, effect=effect)
 
 
-def _disagree(both: Agreement) -> Finding:
-    more = both.ratio > 1
-    return Finding(
+def _disagree(both: Agreement) -> Doubt:
+    if both.ratio > 1:
+        return doubt("noise-disagrees", ratio=both.ratio, low=both.low, high=both.high)
+    return doubt(
         "noise-disagrees",
-        f"the passes differ {both.ratio:.2g} times as much (in variance) as counting granules explains",
-        "the spread between the passes is used, as it holds all that happened"
-        if more
-        else "the spread between the passes is used; it is smaller than chance allows",
-        "look for what changed from pass to pass: wind, speed, feed, trays that bounce granules out"
-        if more
-        else "check size guide number and granule density, and that trays were emptied between passes",
-        f"chance alone leaves this ratio between {both.low:.2f} and {both.high:.2f}",
+        ratio=both.ratio,
+        low=both.low,
+        high=both.high,
+        effect="the spread between the passes is used; it is smaller than chance allows",
+        remedy="check size guide number and granule density, and that trays were emptied between passes",
     )

@@ -1,132 +1,353 @@
-"""What is wrong or doubtful about a test: each finding with what was seen, its threshold and source, effect and remedy.
-
-1. `sheet_findings`  what reading and averaging had to do: unknown labels, filled and dropped trays, uneven spacing
-2. `quality_findings`   what the trade checks: conditions, tray line, agreement of passes and trays
-3. `CHECKS`          every code with what it asks, its limits, its effect and its remedy
-"""
+"""Every doubt that any command can raise: what it asks, its limits, its words, and whether it blocks a verdict."""
 
 from __future__ import annotations
 
-from spreadcheck.doubts import agreement, conditions, neighbours, trayline
-from spreadcheck.doubts.agreement import agreement_findings
-from spreadcheck.doubts.conditions import condition_findings
-from spreadcheck.doubts.doubt import Check, Finding, count_of, places_of
-from spreadcheck.doubts.trayline import judged_width, line_findings
-from spreadcheck.sheet.labels import nearest
-from spreadcheck.sheet.traytest import TrayTest
-from spreadcheck.spread.profile import Profile
-from spreadcheck.units import show
+from spreadcheck.doubts.doubt import Check, Doubt, Explanation, Value, Words
 
-__all__ = ["CHECKS", "Check", "Finding", "quality_findings", "sheet_findings"]
-
-_SHEET_CHECKS = (
+_ROWS = (
+    # --- the sheet as it was read
     Check(
         "unknown-label",
         "labels of the form that are not known",
+        'the form row "{label}" is not a known label',
         "it was kept and not used",
         "nothing need be done if it is a remark of your own",
     ),
     Check(
         "filled-trays",
         "trays without a usable catch in any pass, with neighbours on both sides",
+        "{trays} without a usable catch at {places}",
         "the rate there is interpolated between the neighbours",
         "weigh these trays if they were only forgotten",
     ),
     Check(
         "dropped-end-trays",
         "trays without a usable catch in any pass, at the ends of the line",
+        "{trays} at the end of the line without a usable catch at {places}",
         "the pattern is taken to end before them",
         "weigh these trays if they were only forgotten; write 0 if nothing fell in",
     ),
     Check(
         "uneven-spacing",
         "distances between neighbouring trays",
+        "the trays stand {least} to {most} apart",
         "CV by trays is taken at the smallest spacing, on the line drawn between trays",
         "nothing need be done if the trays stood so",
     ),
+    # --- the conditions of the test
+    Check(
+        "wind-speed",
+        "wind on the form against the limits of the standards",
+        "the wind blew at {wind}",
+        "wind carries fine granules farther than coarse ones, bends the pattern and changes from pass to pass",
+        "repeat the test in calmer air, and take the width only as a first guess until then",
+        ("wind iso", "wind asabe", "wind hard"),
+    ),
+    Check(
+        "wind-across",
+        "sideways part of the wind, from its speed and direction on the form",
+        "the wind {direction}, {wind} of it across the travel",
+        "a sideways wind shifts the whole pattern to one side, which back-and-forth driving turns into stripes",
+        "lay the tray line so that the machine drives along the wind, or wait for calmer air",
+        ("wind across",),
+    ),
+    Check(
+        "few-passes",
+        "passes with usable catches times runs per catch",
+        "{passes} of {runs} each",
+        "chance and the state of the machine in one moment weigh heavily in the mean",
+        "drive more passes over the line, all in the same direction",
+        ("passes", "en runs"),
+    ),
+    Check(
+        "few-granules",
+        "counting noise of a half-rate tray, where size guide number and granule density are known",
+        "a tray at half the peak rate caught about {granules:.0f} granules in all passes, "
+        "a counting noise of {noise:.1f} %",
+        "chance alone makes the overlapped deposit look uneven, so the CV is too high and the width too narrow",
+        "drive more passes or more runs a catch, or use larger trays",
+        ("granule noise",),
+    ),
+    Check(
+        "coarse-scale",
+        "steps of the scale in the catch of a half-rate tray",
+        "{known} {step:g} g, and a tray at half the peak rate caught {half:.3g} g, {steps:.1f} steps; rounding has a "
+        "standard error of {error:.1f} % there",
+        "rounding moves the light catches at the edges, where the overlap is decided",
+        "use a finer scale, or leave the trays and drive several runs before weighing (runs per catch)",
+        ("scale steps",),
+    ),
+    Check(
+        "recovery",
+        "mass caught by the trays against mass metered (discharge and travel speed, or metered rate and width)",
+        "the trays caught {share:.0f} % of what was metered ({caught:.1f} g of {metered:.1f} g on each metre of "
+        "travel)",
+        "rates are off by this share; CV and widths only if the loss differs along the line",
+        "weigh the discharge again, check travel speed, tray size and the scale's zero",
+        ("recovery low", "recovery high"),
+    ),
+    # --- the tray line
+    Check(
+        "end-catch",
+        "mean catch of the end trays, as a share of the peak",
+        "the end trays still caught {left:.0f} % (at {first} left) and {right:.0f} % (at {last} right) of the peak "
+        "rate",
+        "what fell beyond the line is missing from the overlap, and the tail drawn there is a guess",
+        "lay trays farther out, until the last one catches nothing",
+        ("end catch",),
+    ),
+    Check(
+        "line-too-short",
+        "effective width against the length of the tray line",
+        "{width} is {times:.2f} times the tray line of {length}",
+        "wider bouts could not be tested, so the effective width may be wider than said",
+        "lay a longer tray line",
+        ("line over width",),
+    ),
+    Check(
+        "few-trays",
+        "trays with a catch inside the effective width",
+        "{trays} with a catch inside {width}, {spacing} apart at the closest",
+        "the CV rests on few points, and what lies between the trays is drawn as a straight line",
+        "lay the trays closer, side by side if there are enough of them",
+        ("trays in width",),
+    ),
+    Check(
+        "gaps-in-width",
+        "trays without a usable catch inside the effective width",
+        "{trays} ({share:.0f} %) without a usable catch inside {width}, at {places}",
+        "the pattern is drawn straight across them, so stripes that fell there are not seen",
+        "weigh these trays if they were only forgotten, else repeat the test with trays there",
+        ("gaps in width", "gaps share"),
+    ),
+    Check(
+        "trays-too-close",
+        "distance between tray centres against the tray width",
+        "trays {one} and {other} stand {apart} apart, and a tray is {width} wide",
+        "trays can't stand closer than they are wide, so offsets or tray width are wrong, and with them the answer",
+        "measure the tray across the travel and the offsets again, and correct the sheet",
+        blocking=True,
+    ),
+    # --- the passes against one another
+    Check(
+        "odd-catch",
+        "each catch against the same tray in the other passes",
+        "{catches}",
+        "one wrong catch bends the mean at its tray and shows up as a stripe in the overlap",
+        "look at the weighing notes; correct the slip, or throw the catch out with x",
+        ("catch factor", "catch certainty"),
+    ),
+    Check(
+        "passes-disagree",
+        "what each pass caught left and right of the driving line, against the middle pass",
+        "{passes}",
+        "their mean is a pattern that no pass had",
+        "look for a gust, a change of speed, setting or filling, a side slope; repeat the pass or throw it out with x",
+        ("pass gap", "pass certainty"),
+    ),
+    Check(
+        "off-centre",
+        "distance of the centre of the spread from the driving line, against the effective width",
+        "the centre of the spread lies {shift} to the {side}, {share:.1f} % of {width}; {wind}",
+        "driven back-and-forth, heavy and light edges alternate: a triangular pattern off centre by 5 % of its bout "
+        "width has a CV of 9.7 % from this alone; round-and-round is not touched",
+        "check that the tray line's zero was where the machine was driven, the drop point, the vanes and the wind",
+        ("off centre",),
+    ),
+    Check(
+        "tray-out-of-line",
+        "each tray against its two neighbours on either side, in every pass",
+        "{trays}, {passes}",
+        "a spike or a hole that the machine did not make raises the CV, or one that it made is hidden",
+        "look whether the tray was level, whole, dry and clear of stubble; throw it out (x), or lay closer trays there",
+        ("tray step", "catch certainty"),
+    ),
+    # --- how sure the answer is
+    Check(
+        "one-pass",
+        "how many passes stand behind the noise",
+        "1 pass tells nothing about how passes differ",
+        "no interval from passes is possible",
+        "weigh the trays after each of three passes or more",
+    ),
+    Check(
+        "passes-alike",
+        "whether passes differ at all",
+        "all {passes} passes have the same catches but for a factor",
+        "the noise reads as none, so every interval is a point",
+        "enter what was weighed in each pass, not their mean",
+    ),
+    Check(
+        "neighbours-together",
+        "whether neighbouring trays differ together from pass to pass",
+        "neighbouring trays {how} from pass to pass (correlation {correlation:.2f}, where chance alone stays within "
+        "{chance:.2f})",
+        "the intervals take trays to be independent, and are too short or too long",
+        "repeat the test in steady conditions, driven on the line",
+    ),
+    Check(
+        "noise-disagrees",
+        "the variance between passes against that of counting granules",
+        "the passes differ {ratio:.2g} times as much (in variance) as counting granules explains, where chance alone "
+        "leaves {low:.2f} to {high:.2f} times",
+        "the spread between the passes is used, as it holds all that happened",
+        "look for what changed from pass to pass: wind, speed, feed, trays that bounce granules out",
+    ),
+    # --- a line planned
+    Check(
+        "many-passes",
+        "passes that a plan needs",
+        "{passes} passes are needed, {runs} runs",
+        "the crew tires, the wind changes, and the strip is spread over many times",
+        "use larger trays, a finer scale, several runs a catch or a higher share of noise",
+        ("passes at most",),
+    ),
+    # --- the rate
+    Check(
+        "metered-width",
+        "the width that the rate was metered for against the width driven",
+        "the rate was metered for {metered} but driven at {driven}",
+        "the field gets {change:.1f} % too {much} from that alone{rate}",
+        "enter the width that is driven, or drive the width that was entered; the calibration factor is not to blame "
+        "for it, and its correction leaves it out",
+    ),
+    # --- the product
+    Check(
+        "unusual-density",
+        "bulk density against what is usual for the product",
+        "the bulk density is {bulk}, and {low} to {high} is usual for {product} ({source})",
+        "a wrong density makes the rate wrong in proportion",
+        "weigh a level container again; check the tare and the container's volume",
+    ),
+    Check(
+        "heap-too-dense",
+        "bulk density against the density of a granule",
+        "the bulk density is {share:.0f} % of the granule density",
+        "one of the two densities is probably not what it says",
+        "weigh a level container again",
+        ("sphere packing",),
+    ),
+    Check(
+        "unusual-size",
+        "size guide number against what is spread",
+        "SGN {number:.0f} by {way} means granules of {size}",
+        "a chart read with it gives a wrong speed and width",
+        "check that size numbers are mm x 100 and apertures are in the unit written",
+        ("size number low", "size number high"),
+    ),
+    Check(
+        "open-sieve-curve",
+        "whether the sieves reach past all sizes",
+        "some sizes lie above the largest or below the smallest sieve",
+        "the figures that need them are shown as a dash",
+        "add a larger sieve that all passes and a smaller one that all stays on",
+    ),
+    Check(
+        "sieve-loss",
+        "mass on the sieves against the mass of the sample",
+        "the sieves hold {loss:.1f} % {change} than the sample weighed",
+        "the shares may be wrong",
+        "sieve a fresh sample and brush out every sieve",
+        ("sieve loss",),
+    ),
+    Check(
+        "weak-granules",
+        "crush strength against what blending and spreading need",
+        "{whose} {strength} of crush strength",
+        "vanes at full speed break granules, and fragments and dust fall short",
+        "keep to the spinner speed that the machine's manual allows for it",
+        ("strength enough",),
+    ),
+    Check(
+        "few-strength-readings",
+        "granules crushed",
+        "{granules} crushed",
+        "the mean is uncertain",
+        "crush more, taken at random and of the usual size",
+        ("strength readings",),
+    ),
+    Check(
+        "strength-unknown",
+        "crush strength of every component of a blend",
+        "the crush strength of a component is missing",
+        "the weakest component, which limits the spinner speed, is not known",
+        "crush about ten granules of each component",
+    ),
+    # --- the maker's chart
+    Check(
+        "two-rows-of-the-chart",
+        "rows of the chart that hold the readings",
+        "the readings lie in rows {rows} of the chart, because {why}",
+        "the chart gives more than one answer",
+        "go by the maker's chart; the lowest of their speeds is the safe side",
+    ),
+    Check(
+        "chart-rows-overlap",
+        "rows of the chart against one another",
+        "rows {first} and {second} of the chart overlap in size and in strength",
+        "readings there have two answers",
+        "compare both rows with the printed chart",
+    ),
+    Check(
+        "strength-near-an-edge",
+        "how far the mean crush strength may be off, against the band it lies in",
+        "the mean crush strength may be as low as {least}, below its band",
+        "the speed of the next lower band may be the right one",
+        "crush more granules, or keep to the lower speed",
+    ),
 )
-CHECKS = {
-    check.code: check
-    for check in (*_SHEET_CHECKS, *conditions.CHECKS, *trayline.CHECKS, *agreement.CHECKS, *neighbours.CHECKS)
-}
+CHECKS = {check.code: check for check in _ROWS}
 
 
-def sheet_findings(test: TrayTest, profile: Profile) -> tuple[Finding, ...]:
-    """What reading and averaging had to do to get from the sheet to the profile.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test. [-]
-    profile : Profile
-        Its single-pass profile. [m, kg/ha]
-
-    Returns
-    -------
-    tuple of Finding
-        The findings, in the order of the sheet. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_of
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 0, 1], [5, 9, 5], tray_width="0.5 m", tray_length="0.5 m", form={"windspeed": "2 m/s"})
-    >>> print(sheet_findings(test, profile_of(test))[0].message)
-    The form row "windspeed" is not a known label. It was kept and not used. Did you mean "wind speed"?
-    """
-    found = [_unknown_label(label) for label in test.unknown_labels]
-    filled, dropped = profile.filled_offset_m, profile.dropped_offset_m
-    if filled:
-        seen = f"{count_of(len(filled))} without a usable catch at {places_of(filled)}"
-        found.append(CHECKS["filled-trays"].found(seen))
-    if dropped:
-        seen = f"{count_of(len(dropped))} at the end of the line without a usable catch at {places_of(dropped)}"
-        found.append(CHECKS["dropped-end-trays"].found(seen))
-    if not profile.even:
-        widest = float((profile.offset_m[1:] - profile.offset_m[:-1]).max())
-        seen = f"the trays stand {show(profile.spacing_m, 'length')} to {show(widest, 'length')} apart"
-        found.append(CHECKS["uneven-spacing"].found(seen))
-    return tuple(found)
-
-
-def _unknown_label(label: str) -> Finding:
-    near = nearest(label)
-    seen = f'the form row "{label}" is not a known label'
-    return CHECKS["unknown-label"].found(seen, remedy=f'did you mean "{near}"?' if near else "")
-
-
-def quality_findings(
-    test: TrayTest, profile: Profile, *, effective_m: float | None = None, bout_width_m: float | None = None
-) -> tuple[Finding, ...]:
-    """What the trade checks about a test before it trusts the width.
+def doubt(
+    code: str,
+    *,
+    seen: str = "",
+    effect: str = "",
+    remedy: str = "",
+    limits: tuple[str, ...] | None = None,
+    blocking: bool | None = None,
+    explanations: tuple[Explanation, ...] = (),
+    **values: Value,
+) -> Doubt:
+    """A doubt of the register with the numbers of one test; its words may be put closer to the case.
 
     Parameters
     ----------
-    test : TrayTest
-        The test. [-]
-    profile : Profile
-        Its single-pass profile. [m, kg/ha]
-    effective_m : float, optional
-        The effective width that was concluded. [m]
-    bout_width_m : float, optional
-        The bout width driven; what the line is held against where there is no effective width. [m]
+    code : str
+        A code of `CHECKS`. [-]
+    seen, effect, remedy : str
+        Words in place of the register's, with gaps for `values`; the register's if empty. [-]
+    limits : tuple of str, optional
+        Codes of `LIMITS`; the register's if not given. [-]
+    blocking : bool, optional
+        Whether it blocks a verdict; as in the register if not given. [-]
+    explanations : tuple of Explanation
+        What was tried on the test, best first. [-]
+    **values : Quantity, number, str or words
+        What is put into the gaps. [inside units]
 
     Returns
     -------
-    tuple of Finding
-        The findings: conditions, tray line, agreement. [-]
+    Doubt
+        The doubt. [-]
 
     Examples
     --------
-    >>> from spreadcheck.spread.profile import profile_of
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 0, 1], [5, 9, 5], tray_width="0.5 m", tray_length="0.5 m")
-    >>> [finding.code for finding in quality_findings(test, profile_of(test), effective_m=1.0)]
-    ['few-passes', 'end-catch', 'few-trays']
+    >>> from spreadcheck.doubts.doubt import Quantity
+    >>> windy = doubt("wind-speed", limits=("wind iso",), wind=Quantity(2.6, "wind speed"))
+    >>> windy.seen(), windy.seen("us")
+    ('the wind blew at 2.6 m/s', 'the wind blew at 5.8 mph')
+    >>> windy.limit("us")
+    'highest mean wind during a tray test: 4.47 mph (ISO 5690-1:1985, from memory)'
     """
-    judged = judged_width(profile, effective_m, bout_width_m)
-    return (
-        *condition_findings(test, profile),
-        *line_findings(test, profile, judged),
-        *agreement_findings(test, profile, judged),
+    check = CHECKS[code]
+    return Doubt(
+        code,
+        Words(seen or check.seen, values),
+        Words(effect or check.effect, values),
+        Words(remedy or check.remedy, values),
+        check.limits if limits is None else limits,
+        check.blocking if blocking is None else blocking,
+        explanations,
     )

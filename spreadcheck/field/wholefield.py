@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spreadcheck.doubts.register import Finding, sheet_findings
+from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import Fault, WidthError
 from spreadcheck.field.edge import LEFT, SIDES, EdgeCase, check_first_pass, edge_case, first_pass_distance
 from spreadcheck.field.fieldpasses import deposit_between, mirrored
+from spreadcheck.judge.assessment import assess
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.evenness import cv_of_pieces, mean_of_pieces
@@ -66,7 +67,7 @@ class EdgeStudy:
     cases: tuple[EdgeCase, ...]
     kept: tuple[Kept, ...]
     fields: tuple[WholeField, ...]
-    findings: tuple[Finding, ...]
+    doubts: tuple[Doubt, ...]
 
 
 def whole_field(
@@ -217,7 +218,7 @@ def study_edge(
             for first in distances
             for method, side in ways
         ),
-        findings=sheet_findings(test, profile),
+        doubts=assess(test, tails=tails, relative=relative).doubts,
     )
 
 

@@ -1,6 +1,6 @@
 """From one tray test to its assessment: the one place that knows the order of the work.
 
-1. `assess`      profile -> scan of bout widths -> effective widths -> the bout that is driven -> findings
+1. `assess`      profile -> scan of bout widths -> effective widths -> the bout that is driven -> doubts
 2. `Assessment`  everything that a table, plot or report shows
 3. `Bout`        what the field gets at one bout width, for one driving method
 """
@@ -13,7 +13,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.doubts.register import Finding, quality_findings, sheet_findings
+from spreadcheck.doubts.doubt import Doubt
+from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
 from spreadcheck.pattern.reading import PatternReading, read_pattern
 from spreadcheck.sheet.labels import METHODS
@@ -63,7 +64,7 @@ class Assessment:
     limit_pct: float
     scans: dict[str, Scan]
     bouts: dict[str, Bout]
-    findings: tuple[Finding, ...]
+    doubts: tuple[Doubt, ...]
 
     @cached_property
     def pattern(self) -> PatternReading:
@@ -166,10 +167,7 @@ def assess(
         limit_pct=limit_pct,
         scans=scans,
         bouts={} if driven is None else bouts_at(profile, driven),
-        findings=(
-            *sheet_findings(test, profile),
-            *quality_findings(test, profile, effective_m=concluded, bout_width_m=driven),
-        ),
+        doubts=doubts_of(test, profile, effective_m=concluded, bout_width_m=driven),
     )
 
 

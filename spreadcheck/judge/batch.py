@@ -178,7 +178,7 @@ def _row(sheet: str, result: Assessment) -> dict[str, Any]:
         "mean_kg_ha": back.mean_kg_ha if back and not profile.relative else None,
         "centre_m": profile.centre_m,
         "left_share_pct": profile.left_share_pct,
-        "warnings": " ".join(dict.fromkeys(finding.code for finding in result.findings)),
+        "warnings": " ".join(dict.fromkeys(doubt.code for doubt in result.doubts)),
     }
 
 

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spreadcheck.doubts.doubt import Finding
-from spreadcheck.doubts.noise_known import Noise, noise_findings, noise_of
+from spreadcheck.doubts.doubt import Doubt
+from spreadcheck.doubts.noise_known import Noise, noise_doubts, noise_of
 from spreadcheck.errors import Fault, WidthError
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.plausible import noise_variance, plausible_cv, widest_crossing
@@ -110,7 +110,7 @@ class Confidence:
     bands: dict[str, CvBand]
     bouts: dict[str, BoutConfidence]
     tray_error_kg_ha: FloatArray
-    findings: tuple[Finding, ...]
+    doubts: tuple[Doubt, ...]
 
     @property
     def known(self) -> bool:
@@ -156,17 +156,17 @@ def confidence(result: Assessment, *, draws: int = DRAWS, seed: int = SEED, leve
     """
     check_draws(draws=draws, seed=seed, level_pct=level_pct)
     noise = noise_of(result.test, result.profile)
-    findings = noise_findings(noise)
+    doubts = noise_doubts(noise)
     error = np.full(len(result.profile.offset_m), np.nan)
     if noise.law is None:
-        return Confidence(result, noise, level_pct, draws, seed, {}, {}, error, findings)
+        return Confidence(result, noise, level_pct, draws, seed, {}, {}, error, doubts)
     error[weighed_trays(result.profile)] = np.sqrt(noise.law.at(noise.rate) / noise.used)
     bands = _bands(result, noise, noise.law, thinned_widths(result), draws, seed, level_pct)
     bouts: dict[str, BoutConfidence] = {}
     if result.bout_width_m is not None:
         driven = _bands(result, noise, noise.law, np.array([result.bout_width_m]), draws, seed, level_pct)
         bouts = {method: band.at(0) for method, band in driven.items()}
-    return Confidence(result, noise, level_pct, draws, seed, bands, bouts, error, findings)
+    return Confidence(result, noise, level_pct, draws, seed, bands, bouts, error, doubts)
 
 
 def check_draws(*, draws: int, seed: int, level_pct: float) -> None:

@@ -18,8 +18,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.doubts.register import Finding, sheet_findings
+from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import CostError, Fault, WidthError
+from spreadcheck.judge.assessment import assess
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.money.pricefile import Basis
 from spreadcheck.money.prices import Prices
@@ -91,7 +92,7 @@ class WidthStudy:
     limit_pct: float
     basis: Basis
     cases: dict[str, tuple[WidthCase, ...]]
-    findings: tuple[Finding, ...]
+    doubts: tuple[Doubt, ...]
     speed_from_sheet: bool = False
 
     @property
@@ -188,7 +189,7 @@ def study_widths(
         limit_pct=limit_pct,
         basis=used,
         cases={method: _cases(profile, scan, used) for method, scan in scans.items()},
-        findings=sheet_findings(test, profile),
+        doubts=assess(test, limit_pct=limit_pct, tails=tails, relative=relative).doubts,
         speed_from_sheet=given.field.speed_m_s is None and used.field.speed_m_s is not None,
     )
 

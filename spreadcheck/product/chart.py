@@ -20,7 +20,8 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from spreadcheck.doubts.register import Finding
+from spreadcheck.doubts.doubt import Doubt, Quantity
+from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError, SheetError, shown
 from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.titledcells import TitledCells, read_titled
@@ -73,7 +74,7 @@ class ChartAnswer:
     strength_n: float
     rows: tuple[ChartRow, ...]
     why_none: str
-    findings: tuple[Finding, ...]
+    doubts: tuple[Doubt, ...]
 
     @property
     def highest_speed_rpm(self) -> float | None:
@@ -295,7 +296,7 @@ def look_up(
     >>> chart = Chart("chart.csv", (), rows)
     >>> look_up(chart, size_guide_number=240, strength_n=30).highest_speed_rpm
     700
-    >>> look_up(chart, size_guide_number=250, strength_n=30).findings[0].code
+    >>> look_up(chart, size_guide_number=250, strength_n=30).doubts[0].code
     'two-rows-of-the-chart'
     >>> look_up(chart, size_guide_number=310, strength_n=30).why_none
     'SGN 310 is above every band of size'
@@ -335,45 +336,27 @@ def _within(value: float, band: tuple[float, float]) -> bool:
     return low * (1 - 1e-9) <= value <= high * (1 + 1e-9)
 
 
-def _several(rows: tuple[ChartRow, ...], size_guide_number: float, strength_n: float) -> Finding:
+def _several(rows: tuple[ChartRow, ...], size_guide_number: float, strength_n: float) -> Doubt:
     numbers = " and ".join(str(row.number) for row in rows)
     edge = any(_on_edge(size_guide_number, row.size) or _on_edge(strength_n, row.strength_n) for row in rows)
     why = "a reading stands on the edge that they share" if edge else "their bands overlap"
-    return Finding(
-        "two-rows-of-the-chart",
-        f"the readings lie in rows {numbers} of the chart, because {why}",
-        "the chart gives more than one answer",
-        "go by the maker's chart; the lowest of their speeds is the safe side",
-    )
+    return doubt("two-rows-of-the-chart", rows=numbers, why=why)
 
 
-def _overlap(first: int, second: int) -> Finding:
-    return Finding(
-        "chart-rows-overlap",
-        f"rows {first} and {second} of the chart overlap in size and in strength",
-        "readings there have two answers",
-        "compare both rows with the printed chart",
-    )
+def _overlap(first: int, second: int) -> Doubt:
+    return doubt("chart-rows-overlap", first=first, second=second)
 
 
 def _on_edge(value: float, band: tuple[float, float]) -> bool:
     return any(math.isclose(value, end, rel_tol=1e-9) for end in band)
 
 
-def _uncertain(rows: tuple[ChartRow, ...], strength_n: float, half_width_n: float) -> list[Finding]:
+def _uncertain(rows: tuple[ChartRow, ...], strength_n: float, half_width_n: float) -> list[Doubt]:
     """A mean strength that may really lie below the band it was found in."""
     least = strength_n - half_width_n
     if not any(row.strength_n[0] > least for row in rows):  # NaN, an unknown half-width, is below nothing
         return []
-    return [
-        Finding(
-            "strength-near-an-edge",
-            f"the mean crush strength may be as low as {show(least, 'force')} ({show(least, 'force', 'us')}), "
-            "below its band",
-            "the speed of the next lower band may be the right one",
-            "crush more granules, or keep to the lower speed",
-        )
-    ]
+    return [doubt("strength-near-an-edge", least=Quantity(least, "force"))]
 
 
 def overlaps(chart: Chart) -> tuple[tuple[int, int], ...]:

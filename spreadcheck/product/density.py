@@ -4,7 +4,7 @@
 2. `entry_error_pct`     rate error that a wrong density entry causes, with its sign
 3. `DENSITIES`           usual bulk and granule densities, as ranges with their source
 4. `density_faults`      what can't be: a granule density taken for a bulk density, or the other way round
-5. `density_findings`    what is doubtful
+5. `density_doubts`    what is doubtful
 
 The published lists of bulk densities call themselves ballpark figures and disagree, so only the range that they span
 together is used, and only for a product named as in the list.
@@ -14,7 +14,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from spreadcheck.doubts.register import Finding
+from spreadcheck.doubts.doubt import Doubt, Quantity
+from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault
 from spreadcheck.units import LB_FT3_KG_M3, show
 
@@ -183,7 +184,7 @@ def density_faults(product: str, bulk_kg_m3: float | None, granule_kg_m3: float 
     return tuple(found)
 
 
-def density_findings(product: str, bulk_kg_m3: float, granule_kg_m3: float | None = None) -> tuple[Finding, ...]:
+def density_doubts(product: str, bulk_kg_m3: float, granule_kg_m3: float | None = None) -> tuple[Doubt, ...]:
     """What is doubtful about a bulk density.
 
     Parameters
@@ -197,37 +198,27 @@ def density_findings(product: str, bulk_kg_m3: float, granule_kg_m3: float | Non
 
     Returns
     -------
-    tuple of Finding
+    tuple of Doubt
         The doubts. [-]
 
     Examples
     --------
-    >>> [finding.code for finding in density_findings("DAP", 780)]
+    >>> [doubt.code for doubt in density_doubts("DAP", 780)]
     ['unusual-density']
     """
     found = []
     usual = usual_density(product)
     if usual is not None and not usual.low_kg_m3 <= bulk_kg_m3 <= usual.high_kg_m3:
-        span = f"{show(usual.low_kg_m3, 'density')} to {show(usual.high_kg_m3, 'density')}"
-        span_us = f"{show(usual.low_kg_m3, 'density', 'us', digits=0, unit=False)} to "
-        span_us += show(usual.high_kg_m3, "density", "us", digits=0)
         found.append(
-            Finding(
+            doubt(
                 "unusual-density",
-                f"bulk density {show(bulk_kg_m3, 'density')} ({show(bulk_kg_m3, 'density', 'us')})",
-                "a wrong density makes the rate wrong in proportion",
-                "weigh a level container again; check the tare and the container's volume",
-                f"usual for {usual.product}: {span} ({span_us}; {DENSITIES_SOURCE})",
+                bulk=Quantity(bulk_kg_m3, "density"),
+                low=Quantity(usual.low_kg_m3, "density"),
+                high=Quantity(usual.high_kg_m3, "density"),
+                product=usual.product,
+                source=DENSITIES_SOURCE,
             )
         )
     if granule_kg_m3 is not None and CLOSEST_PACKING * granule_kg_m3 < bulk_kg_m3 < granule_kg_m3:
-        found.append(
-            Finding(
-                "heap-too-dense",
-                f"the bulk density is {100 * bulk_kg_m3 / granule_kg_m3:.0f} % of the granule density",
-                "one of the two densities is probably not what it says",
-                "weigh a level container again",
-                "equal spheres fill at most 74 % of the space, and a poured heap fills less",
-            )
-        )
+        found.append(doubt("heap-too-dense", share=100 * bulk_kg_m3 / granule_kg_m3))
     return tuple(found)

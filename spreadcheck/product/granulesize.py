@@ -2,7 +2,7 @@
 
 1. `SizeFigures`, `size_figures`   d16, d50, d84, UI, spread index and shares, mean over the stacks
 2. `BlenderCheck`, `blender_checks`   the European blenders' handbook: figure, what it asks for, whether it is met
-3. `size_findings`                  what is doubtful about the size
+3. `size_doubts`                  what is doubtful about the size
 """
 
 from __future__ import annotations
@@ -11,13 +11,11 @@ import statistics
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from spreadcheck.doubts.register import Finding
+from spreadcheck.doubts.doubt import Doubt, Quantity
+from spreadcheck.doubts.register import doubt
 from spreadcheck.limits import LIMITS
 from spreadcheck.product.scatter import Scatter
 from spreadcheck.product.sieve import SieveCurve, diameter_mm, share_between, size_at, spread_index, uniformity_index
-
-SIEVE_LOSS_PCT = 1.0  # common practice, from memory: more than this lost in sieving spoils the reading
-SIZE_NUMBERS = (80.0, 600.0)  # own rule: granules from 0.8 to 6 mm
 
 
 @dataclass(frozen=True)
@@ -117,9 +115,9 @@ def blender_checks(figures: SizeFigures) -> tuple[BlenderCheck, ...]:
     )
 
 
-def size_findings(
+def size_doubts(
     sizes: Mapping[str, Scatter], figures: SizeFigures | None, curves: Sequence[SieveCurve]
-) -> tuple[Finding, ...]:
+) -> tuple[Doubt, ...]:
     """What is doubtful about the size of a product.
 
     Parameters
@@ -133,47 +131,25 @@ def size_findings(
 
     Returns
     -------
-    tuple of Finding
+    tuple of Doubt
         The doubts. [-]
 
     Examples
     --------
     >>> from spreadcheck.product.scatter import scatter_of
-    >>> size_findings({"sieve box": scatter_of([28.0])}, None, [])[0].code
+    >>> size_doubts({"sieve box": scatter_of([28.0])}, None, [])[0].code
     'unusual-size'
     """
     found = []
-    low, high = SIZE_NUMBERS
+    low, high = LIMITS["size number low"].value, LIMITS["size number high"].value
     for way, scatter in sizes.items():
         if not low <= scatter.mean <= high:
-            found.append(
-                Finding(
-                    "unusual-size",
-                    f"SGN {scatter.mean:.0f} by {way} means granules of {diameter_mm(scatter.mean):.2f} mm",
-                    "a chart read with it gives a wrong speed and width",
-                    "check that size numbers are mm x 100 and apertures are in the unit written",
-                    f"spread granules lie between SGN {low:g} and {high:g} (own rule)",
-                )
-            )
+            size = Quantity(diameter_mm(scatter.mean), "granule size")
+            found.append(doubt("unusual-size", number=scatter.mean, way=way, size=size))
     if figures is not None and None in vars(figures).values():
-        found.append(
-            Finding(
-                "open-sieve-curve",
-                "some sizes lie above the largest or below the smallest sieve",
-                "the figures that need them are shown as a dash",
-                "add a larger sieve that all passes and a smaller one that all stays on",
-            )
-        )
+        found.append(doubt("open-sieve-curve"))
     for curve in curves:
-        if curve.loss_pct is not None and abs(curve.loss_pct) > SIEVE_LOSS_PCT:
+        if curve.loss_pct is not None and abs(curve.loss_pct) > LIMITS["sieve loss"].value:
             change = "less" if curve.loss_pct > 0 else "more"
-            found.append(
-                Finding(
-                    "sieve-loss",
-                    f"the sieves hold {abs(curve.loss_pct):.1f} % {change} than the sample weighed",
-                    "the shares may be wrong",
-                    "sieve a fresh sample and brush out every sieve",
-                    f"{SIEVE_LOSS_PCT:g} % is usually accepted (common practice, from memory)",
-                )
-            )
+            found.append(doubt("sieve-loss", loss=abs(curve.loss_pct), change=change))
     return tuple(found)

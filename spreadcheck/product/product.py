@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from spreadcheck.doubts.register import Finding
+from spreadcheck.doubts.doubt import Doubt, Quantity
+from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError
 from spreadcheck.limits import LIMITS
 from spreadcheck.product import segregation
-from spreadcheck.product.density import density_faults, density_findings, entry_error_pct
-from spreadcheck.product.granulesize import SizeFigures, size_figures, size_findings
+from spreadcheck.product.density import density_doubts, density_faults, entry_error_pct
+from spreadcheck.product.granulesize import SizeFigures, size_doubts, size_figures
 from spreadcheck.product.productfile import Readings
 from spreadcheck.product.scatter import CONFIDENCE_PCT, Scatter, half_width, readings_needed, scatter_of
 from spreadcheck.product.segregation import Blend, Component, Difference, blend_of, pair_differences
@@ -62,7 +63,7 @@ class Product:
     blend: Blend | None
     differences: tuple[Difference, ...]
     totals_pct: tuple[float, ...]  # what shares added up to, where that is not 100
-    findings: tuple[Finding, ...]
+    doubts: tuple[Doubt, ...]
 
     @property
     def size_guide_number(self) -> float | None:
@@ -153,9 +154,9 @@ def product_of(
         blend=blend,
         differences=pair_differences(blend) if blend else (),
         totals_pct=_totals(readings, blend),
-        findings=(),
+        doubts=(),
     )
-    return _with_findings(product, readings)
+    return _with_doubts(product, readings)
 
 
 def _scatter(values: Sequence[float]) -> Scatter | None:
@@ -194,57 +195,29 @@ def _totals(readings: Readings, blend: Blend | None) -> tuple[float, ...]:
     return tuple(total for total in totals if round(total, 6) != 100)
 
 
-def _with_findings(product: Product, readings: Readings) -> Product:
-    found = [*size_findings(product.sizes, product.size_figures, readings.curves), *_strength_findings(product)]
+def _with_doubts(product: Product, readings: Readings) -> Product:
+    found = [*size_doubts(product.sizes, product.size_figures, readings.curves), *_strength_doubts(product)]
     if product.bulk is not None:
-        found += density_findings(product.name, product.bulk.mean, _mean(product.granule))
-    return replace(product, findings=tuple(found))
+        found += density_doubts(product.name, product.bulk.mean, _mean(product.granule))
+    return replace(product, doubts=tuple(found))
 
 
-def _strength_findings(product: Product) -> list[Finding]:
+def _strength_doubts(product: Product) -> list[Doubt]:
     found = []
     enough = LIMITS["strength enough"]
     deciding = product.deciding_strength_n
     if deciding is not None and deciding < enough.value:
         whose = f'the weakest component, "{product.weakest.name}", has' if product.weakest else "the product has"
-        found.append(
-            Finding(
-                "weak-granules",
-                f"{whose} {_both(deciding)} of crush strength",
-                "vanes at full speed break granules, and fragments and dust fall short",
-                "keep to the spinner speed that the machine's manual allows for it",
-                f"{_both(enough.value)} is enough for blending and spreading ({enough.source})",
-            )
-        )
+        found.append(doubt("weak-granules", whose=whose, strength=Quantity(deciding, "force")))
     usual = LIMITS["strength readings"]
     if product.strength is not None and product.strength.scatter.count < usual.value:
+        count = product.strength.scatter.count
         found.append(
-            Finding(
-                "few-strength-readings",
-                f"{_counted(product.strength.scatter.count, 'granule was', 'granules were')} crushed",
-                "the mean is uncertain",
-                "crush more, taken at random and of the usual size",
-                f"about {usual.value:g} are usual ({usual.source})",
-            )
+            doubt("few-strength-readings", granules="1 granule was" if count == 1 else f"{count} granules were")
         )
     if product.blend is not None and product.weakest is None:
-        found.append(
-            Finding(
-                "strength-unknown",
-                "the crush strength of a component is missing",
-                "the weakest component, which limits the spinner speed, is not known",
-                "crush about ten granules of each component",
-            )
-        )
+        found.append(doubt("strength-unknown"))
     return found
-
-
-def _both(force_n: float) -> str:
-    return f"{show(force_n, 'force')} ({show(force_n, 'force', 'us')})"
-
-
-def _counted(count: int, one: str, more: str) -> str:
-    return f"{count} {one if count == 1 else more}"
 
 
 def form_rows(product: Product, system: str = "metric") -> tuple[FormRow, ...]:

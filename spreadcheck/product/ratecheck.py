@@ -13,9 +13,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
-from spreadcheck.doubts.register import Finding
+from spreadcheck.doubts.doubt import Doubt, Quantity, Words
+from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, NoSpreadError, QuantityError
-from spreadcheck.limits import LIMITS
 from spreadcheck.product.rate import (
     corrected_factor,
     corrected_setting,
@@ -29,7 +29,7 @@ from spreadcheck.product.rate import (
 from spreadcheck.product.scatter import CONFIDENCE_PCT, Scatter, half_width, readings_needed, scatter_of
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import TAPER, pass_rates, profile_from, profile_of
-from spreadcheck.units import HECTARE_M2, show
+from spreadcheck.units import HECTARE_M2
 
 TRAYS, AREA, CATCH = "trays", "area", "catch"
 TOLERANCE_PCT = 5.0
@@ -110,7 +110,7 @@ class RateCheck:
     confidence_pct: float
     figures: tuple[RateFigures, ...]
     at_widths: tuple[tuple[float, float], ...]
-    findings: tuple[Finding, ...]
+    doubts: tuple[Doubt, ...]
 
 
 def settings_of(test: TrayTest, given: RateSettings) -> RateSettings:
@@ -222,8 +222,8 @@ def check_rate(
         for width in new_widths_m
         if known.bout_width_m is not None
     )
-    findings = _findings(known, figures)
-    return RateCheck(known, inverse, tolerance_pct, confidence_pct, figures, at_widths, findings)
+    doubts = _doubts(known, figures)
+    return RateCheck(known, inverse, tolerance_pct, confidence_pct, figures, at_widths, doubts)
 
 
 def _missing(label: str, what: str) -> Fault:
@@ -298,19 +298,19 @@ def _figures(
     )
 
 
-def _findings(settings: RateSettings, figures: Sequence[RateFigures]) -> tuple[Finding, ...]:
+def _doubts(settings: RateSettings, figures: Sequence[RateFigures]) -> tuple[Doubt, ...]:
     found = [_slip(settings)] if settings.slip_pct is not None else []
-    low, high = LIMITS["recovery low"], LIMITS["recovery high"]
     for figure in figures:
         share = figure.recovered_pct
         if share is not None and not recovery_is_usual(share):
             found.append(
-                Finding(
+                doubt(
                     "recovery",
-                    f"by {figure.way}, {share:.1f} % of the metered rate was found again",
-                    "rates from this test are doubtful; the shape of the pattern less so",
-                    _RECOVERY_REMEDY[figure.way],
-                    f"{low.value:g} to {high.value:g} % is accepted for trays ({low.source})",
+                    seen="by {way}, {share:.1f} % of the metered rate was found again",
+                    effect="rates from this test are doubtful; the shape of the pattern less so",
+                    remedy=_RECOVERY_REMEDY[figure.way],
+                    way=figure.way,
+                    share=share,
                 )
             )
     return tuple(found)
@@ -323,24 +323,15 @@ _RECOVERY_REMEDY = {
 }
 
 
-def _slip(settings: RateSettings) -> Finding:
+def _slip(settings: RateSettings) -> Doubt:
     """Metered over one width but driven at another, with numbers."""
     change = settings.slip_pct or 0.0
-    metered, driven = (
-        f"{width or 0:g} m ({show(width, 'length', 'us')})"
-        for width in (settings.metered_width_m, settings.bout_width_m)
-    )
-    rate = ""
+    metered, driven = (Quantity(width or 0, "length") for width in (settings.metered_width_m, settings.bout_width_m))
+    rate: Words | str = ""
     if settings.metered_rate_kg_ha is not None and settings.expected_kg_ha is not None:
-        rates = [
-            f"{show(value, 'rate')} ({show(value, 'rate', 'us')})"
-            for value in (settings.metered_rate_kg_ha, settings.expected_kg_ha)
-        ]
-        rate = f": {rates[1]} where {rates[0]} was metered"
-    return Finding(
-        "metered-width",
-        f"the rate was metered for {metered} but driven at {driven}",
-        f"the field gets {abs(change):.1f} % too {'much' if change > 0 else 'little'} from that alone{rate}",
-        "enter the width that is driven, or drive the width that was entered; the calibration factor is not to blame "
-        "for it, and its correction leaves it out",
-    )
+        rates = {"set": settings.metered_rate_kg_ha, "got": settings.expected_kg_ha}
+        rate = Words(
+            ": {got} where {set} was metered", {name: Quantity(value, "rate") for name, value in rates.items()}
+        )
+    much = "much" if change > 0 else "little"
+    return doubt("metered-width", metered=metered, driven=driven, change=abs(change), much=much, rate=rate)

@@ -2,16 +2,13 @@
 
 1. `summary_text`    the summary
 2. `width_table`     the table of bout widths
-3. `finding_lines`   the doubts about the test, wrapped
 """
 
 from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterable
 
-from spreadcheck.doubts.register import Finding
 from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.bars import bar_picture
@@ -53,8 +50,8 @@ def summary_text(result: Assessment, system: str = "metric", *, plain: bool = Fa
     parts = [_heading(result, system), _picture(result, system, plain), pattern, _effective(result, system)]
     if result.bouts:
         parts.append(_driven(result, system))
-    if result.findings:
-        codes = ", ".join(dict.fromkeys(finding.code for finding in result.findings))
+    if result.doubts:
+        codes = ", ".join(dict.fromkeys(doubt.code for doubt in result.doubts))
         parts.append(textwrap.fill(f"Doubts about this test, told below: {codes}", WIDTH))
     return "\n\n".join(parts)
 
@@ -201,25 +198,3 @@ def width_table(result: Assessment, system: str = "metric", *, every: bool = Fal
     if len(rows) < total:
         lines.append(f"{len(rows)} of {total} widths are shown; --every-width shows all, --csv FILE writes them")
     return "\n".join(line.rstrip() for line in lines)
-
-
-def finding_lines(findings: Iterable[Finding]) -> str:
-    """The doubts about a test, each under its code, 80 columns wide.
-
-    Parameters
-    ----------
-    findings : iterable of Finding
-        The findings. [-]
-
-    Returns
-    -------
-    str
-        The text; empty if there are none. [-]
-
-    Examples
-    --------
-    >>> print(finding_lines([Finding("filled-trays", "1 tray without a catch at 0 m", "it was filled", "weigh it")]))
-    filled-trays: 1 tray without a catch at 0 m. It was filled. Weigh it.
-    """
-    texts = (f"{finding.code}: {finding.message}" for finding in findings)
-    return "\n".join(textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False) for text in texts)

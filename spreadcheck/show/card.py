@@ -113,7 +113,7 @@ def settings_card(
         settings=CardSection("Settings in force at the test", tuple(_form_row(result, n, system) for n in _SETTINGS)),
         controller=CardSection("Enter on the rate controller", _controller(result, system, highest_speed_rpm)),
         result=CardSection("Result of the tray test", _result(result, system)),
-        doubts=_doubts(result),
+        doubts=_doubts(result, system),
     )
 
 
@@ -221,8 +221,8 @@ def _effective_row(result: Assessment, method: str, limit: str, system: str) -> 
     )
 
 
-def _doubts(result: Assessment) -> tuple[str, ...]:
+def _doubts(result: Assessment, system: str) -> tuple[str, ...]:
     """What is doubtful, shortest form; the analysis tells the rest."""
-    seen = [f"{finding.code}: {_clipped(finding.seen, DOUBT_SIGNS)}" for finding in result.findings]
+    seen = [f"{doubt.code}: {_clipped(doubt.seen(system), DOUBT_SIGNS)}" for doubt in result.doubts]
     more = len(seen) - MOST_DOUBTS
     return tuple(seen) if more <= 0 else (*seen[:MOST_DOUBTS], f"and {more} more, told by spreadcheck analyse")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
+from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.improve.compare import Change, Comparison, Difference
 from spreadcheck.improve.passfigures import setting_changes
 from spreadcheck.judge.assessment import Assessment
@@ -301,7 +302,7 @@ def _test_json(result: Assessment) -> dict[str, Any]:
         "offset_m": profile.offset_m.tolist(),
         f"rate_{_rate_key(result)}": profile.rate_kg_ha.tolist(),
         "effective_width_m": {method: result.effective_width_m(method) for method in METHODS},
-        "warnings": [{"code": finding.code, "message": finding.message} for finding in result.findings],
+        "warnings": warnings_data(result.doubts),
     }
 
 

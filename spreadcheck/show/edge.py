@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.field.edge import EdgeCase
 from spreadcheck.field.wholefield import EdgeStudy, WholeField
 from spreadcheck.sheet.labels import METHODS
@@ -184,7 +185,7 @@ def edge_json(study: EdgeStudy) -> dict[str, Any]:
         "edge": [_case_json(case) for case in study.cases],
         "kept_inside": [{"share_pct": kept.share_pct, **_case_json(kept.case)} for kept in study.kept],
         "whole_field": [_field_json(field, relative=study.profile.relative) for field in study.fields],
-        "warnings": [{"code": finding.code, "message": finding.message} for finding in study.findings],
+        "warnings": warnings_data(study.doubts),
     }
 
 

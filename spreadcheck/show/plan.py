@@ -10,7 +10,7 @@ import textwrap
 
 from spreadcheck.crew.plan import Plan
 from spreadcheck.crew.wish import standard_runs
-from spreadcheck.doubts.doubt import count_of
+from spreadcheck.doubts.doubt import trays_counted
 from spreadcheck.limits import LIMITS
 from spreadcheck.units import show
 
@@ -48,9 +48,8 @@ def plan_text(plan: Plan, system: str = "metric") -> str:
     >>> print(plan_text(plan_line(Wish(target_rate_kg_ha=100, bout_width_m=24))).splitlines()[0])
     Tray line       33 trays, 1.50 m apart, out to 24.00 m on each side
     """
-    rows = [_line(plan, system), _offsets(plan, system), _wheels(plan, system), _inside(plan, system), _passes(plan)]
-    rows += [_standard(plan, system), _room(plan, system), _product(plan, system), _time(plan)]
-    rows.append(_strip(plan, system))
+    parts = (_line, _offsets, _wheels, _inside, _passes, _standard, _room, _product, _time, _strip)
+    rows = [part(plan, system) for part in parts]
     text = "\n".join(_shown(*row) for row in rows if row)
     cautions = "\n".join(_wrapped("- " + caution, "  ") for caution in CAUTIONS)
     return f"{text}\n\nCautions\n{cautions}"
@@ -69,13 +68,18 @@ def _wrapped(text: str, indent: str) -> str:
     return textwrap.fill(text, WIDTH, subsequent_indent=indent)
 
 
+def _rule(code: str, system: str) -> str:
+    """A limit with its source."""
+    return LIMITS[code].words(system)
+
+
 def _line(plan: Plan, system: str) -> Row:
     end = show(float(plan.offset_m[-1]), "length", system)
     value = f"{plan.trays} trays, {show(plan.spacing_m, 'length', system)} apart, out to {end} on each side"
     if plan.wish.throw_m is None:
-        return "Tray line", value, LIMITS["line over bout"].text
+        return "Tray line", value, _rule("line over bout", system)
     throw = show(plan.throw_m, "length", system)
-    return "Tray line", value, f"past the throw of {throw}; {LIMITS['end catch'].text}"
+    return "Tray line", value, f"past the throw of {throw}; {_rule('end catch', system)}"
 
 
 def _offsets(plan: Plan, system: str) -> Row:
@@ -96,20 +100,24 @@ def _wheels(plan: Plan, system: str) -> Row:
     left_free = f"no tray at {places} {unit}" if places else "no tray stands in a wheel track"
     tyre = show(plan.wish.tyre_width_m, "length", system)
     value = f"{left_free} (track {show(track, 'length', system)}, tyre {tyre})"
-    return "Wheels", value, LIMITS["wheel clearance"].text
+    return "Wheels", value, _rule("wheel clearance", system)
 
 
 def _inside(plan: Plan, system: str) -> Row:
     width = show(plan.bout_width_m, "length", system)
     sparse = "" if plan.spacing_m <= plan.wish.tray_width_m else f"; {CLOSER}"
     if plan.wish.bout_width_m is None:
-        value = f"{count_of(plan.trays_in_bout)} inside an expected bout width of {width}"
-        return "Spacing", value, f"{LIMITS['bout over throw'].text}; {LIMITS['trays in width'].text}{sparse}"
-    value = f"{count_of(plan.trays_in_bout)} inside the bout width of {width}"
-    return "Spacing", value, f"{LIMITS['trays in width'].text}{sparse}"
+        value = f"{trays_counted(plan.trays_in_bout)} inside an expected bout width of {width}"
+        return (
+            "Spacing",
+            value,
+            f"{_rule('bout over throw', system)}; {_rule('trays in width', system)}{sparse}",
+        )
+    value = f"{trays_counted(plan.trays_in_bout)} inside the bout width of {width}"
+    return "Spacing", value, f"{_rule('trays in width', system)}{sparse}"
 
 
-def _passes(plan: Plan) -> Row:
+def _passes(plan: Plan, system: str) -> Row:
     wish = plan.wish
     each = "1 run" if wish.runs_per_catch == 1 else f"{wish.runs_per_catch} runs"
     value = (
@@ -119,7 +127,8 @@ def _passes(plan: Plan) -> Row:
         "passes that disagree"
     )
     grain = f"granules of {wish.size_guide_number / 100:g} mm and {wish.granule_density_kg_m3:g} kg/m3"
-    rule = f"at most {wish.noise_pct:g} % with {grain}; {LIMITS['plan noise'].text}; {LIMITS['passes'].text}"
+    rule = f"at most {wish.noise_pct:g} % with {grain}; "
+    rule += f"{_rule('plan noise', system)}; {_rule('passes', system)}"
     if wish.former_runs:
         rule += f"; the former test asks for {wish.former_runs} runs with its own noise"
     return "Passes", value, rule
@@ -145,7 +154,8 @@ def _room(plan: Plan, system: str) -> Row:
         f"open the slide {up} before the line at {show(plan.wish.travel_speed_m_s, 'speed', system)}, close it {out} "
         "behind it"
     )
-    rule = f"{plan.wish.settling_s:g} s of travel to settle, and one throw before and behind; {LIMITS['settling'].text}"
+    rule = f"{plan.wish.settling_s:g} s of travel to settle, and one throw before and behind; "
+    rule += f"{_rule('settling', system)}"
     return "Run-up, run-out", value, rule
 
 
@@ -154,9 +164,9 @@ def _product(plan: Plan, system: str) -> Row:
     return "Product", value, "hopper at least half full: Ohio State University Extension Bulletin 817"
 
 
-def _time(plan: Plan) -> Row:
+def _time(plan: Plan, system: str) -> Row:
     value = f"about {plan.driving_s / 60:.0f} min of driving and {plan.weighing_s / 60:.0f} min of weighing"
-    return "Time", value, f"{LIMITS['turning'].text}; {LIMITS['weighing'].text}"
+    return "Time", value, f"{_rule('turning', system)}; {_rule('weighing', system)}"
 
 
 def _strip(plan: Plan, system: str) -> Row:

@@ -11,6 +11,7 @@ import textwrap
 from dataclasses import asdict
 from typing import Any
 
+from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.limits import LIMITS
 from spreadcheck.product.chart import Chart, ChartAnswer
 from spreadcheck.product.density import DENSITIES_SOURCE, usual_density
@@ -346,8 +347,8 @@ def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[st
             "expected_width_m": answer.expected_width_m,
             "why_none": answer.why_none or None,
         }
-    doubts = (*product.findings, *(answer.findings if answer else ()))
-    data["warnings"] = [{"code": finding.code, "message": finding.message} for finding in doubts]
+    doubts = (*product.doubts, *(answer.doubts if answer else ()))
+    data["warnings"] = warnings_data(doubts)
     return data
 
 

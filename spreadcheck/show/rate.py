@@ -10,6 +10,7 @@ import math
 import textwrap
 from typing import Any
 
+from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.product.ratecheck import AREA, CATCH, TRAYS, RateCheck, RateFigures
 from spreadcheck.show.tables import show_width
 from spreadcheck.units import show, shown_unit
@@ -173,5 +174,5 @@ def rate_json(check: RateCheck) -> dict[str, Any]:
             for figure in check.figures
         ],
         "same_metering": [{"bout_width_m": width, "rate_kg_ha": rate} for width, rate in check.at_widths],
-        "warnings": [{"code": finding.code, "message": finding.message} for finding in check.findings],
+        "warnings": warnings_data(check.doubts),
     }

@@ -125,7 +125,7 @@ def _picture(
 def _tables(result: Assessment, system: str, sure: Confidence | None) -> str:
     known = (sure_table(sure, system),) if sure is not None and sure.known else ()
     figures = (bout_table(result, system), *known, limit_table(result, system), *width_tables(result, system))
-    doubts = (*doubt_words(result), *(finding.message for finding in (sure.findings if sure else ())))
+    doubts = (*doubt_words(result, system), *(doubt.message(system) for doubt in (sure.doubts if sure else ())))
     method = "\n".join(f"<p>{_text(words)}</p>" for words in method_words(result))
     trays = (*tray_tables(result, system), form_table(result))
     return "\n".join(

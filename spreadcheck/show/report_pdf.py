@@ -121,5 +121,5 @@ def _table_part(flow: Flow, result: Assessment, system: str, sure: Confidence | 
     for table in (*tray_tables(result, system), form_table(result)):
         flow.table(table)
     flow.heading("Doubts about this test")
-    for words in (*doubt_words(result), *(finding.message for finding in (sure.findings if sure else ()))):
+    for words in (*doubt_words(result, system), *(doubt.message(system) for doubt in (sure.doubts if sure else ()))):
         flow.paragraph(words, mark="\u2022")

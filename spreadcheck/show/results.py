@@ -10,6 +10,7 @@ import json
 import math
 from typing import Any
 
+from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.pattern.figures import Compared
 from spreadcheck.pattern.reading import PatternReading
@@ -63,7 +64,7 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
     if result.bouts:
         data["bout"] = {"width_m": result.bout_width_m, "within_limit": result.within_limit}
         data["bout"] |= {method: _bout_json(bout) for method, bout in result.bouts.items()}
-    data["warnings"] = [{"code": finding.code, "message": finding.message} for finding in result.findings]
+    data["warnings"] = warnings_data(result.doubts)
     rates: dict[str, Any] = _named(data, "pct_of_peak" if profile.relative else "kg_ha")
     return {"schema": SCHEMA, "test": _form_json(result.test), **rates}
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.judge.confidence import BoutConfidence, Confidence, CvBand
 from spreadcheck.judge.passcount import PassesNeeded
 from spreadcheck.judge.steering import SteeringEffect, SteeringScan
@@ -69,7 +70,7 @@ def confidence_json(
         data["passes_needed"] = passes_json(needed)
     if steering is not None:
         data["steering"] = steering_json(steering)
-    data["warnings"] = [{"code": finding.code, "message": finding.message} for finding in sure.findings]
+    data["warnings"] = warnings_data((*sure.assessment.doubts, *sure.doubts))
     return data
 
 

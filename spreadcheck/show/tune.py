@@ -10,6 +10,7 @@ import math
 import textwrap
 from typing import Any
 
+from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.improve.speedcurve import NONE, SPEEDS_FOR_A_BEND, SpeedCurve, sampled_speeds
 from spreadcheck.improve.tune import AT_HIGHEST, CLEAR, EDGE, MISFIT, NO_CURVE, UNCLEAR, SpeedAnswer, Tuning
 from spreadcheck.judge.assessment import Assessment
@@ -194,7 +195,7 @@ def tuning_json(found: Tuning) -> dict[str, Any]:
                 "cv_trays_pct": _cv(result, found.method),
                 "effective_width_m": result.effective_width_m(found.method),
                 "passes_used": result.profile.passes_used,
-                "warnings": [{"code": finding.code, "message": finding.message} for finding in result.findings],
+                "warnings": warnings_data(result.doubts),
             }
             for speed, result in zip(found.speed_rpm.tolist(), found.results, strict=True)
         ],

@@ -12,6 +12,7 @@ import textwrap
 from dataclasses import asdict
 from typing import Any
 
+from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.money.economics import WidthCase, WidthStudy
 from spreadcheck.money.response import Response
 from spreadcheck.sheet.labels import METHODS
@@ -197,7 +198,7 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
             "method": best.method, "width_m": best.width_m, "total_per_ha": best.cost.total_per_ha,
             "within_limit": bool(best.cv_trays_pct <= study.limit_pct),
         },
-        "warnings": [{"code": finding.code, "message": finding.message} for finding in study.findings],
+        "warnings": warnings_data(study.doubts),
     }  # fmt: skip
 
 

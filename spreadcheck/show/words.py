@@ -86,7 +86,7 @@ def judged_methods(result: Assessment) -> tuple[str, ...]:
 def _in_short(result: Assessment, system: str) -> tuple[str, ...]:
     sentences = [_may_be_driven(result, system)]
     sentences += [_verdict(result, result.bouts[method], system) for method in judged_methods(result) if result.bouts]
-    count = len(result.findings)
+    count = len(result.doubts)
     if count:
         doubts = "There is 1 doubt" if count == 1 else f"There are {count} doubts"
         sentences.append(f"{doubts} about this test, told at the end: read before you rely on the figures.")
@@ -244,7 +244,7 @@ def _bout_words(result: Assessment, bout: Bout, system: str) -> tuple[str, ...]:
 
 def _steps(result: Assessment, system: str) -> tuple[str, ...]:
     steps: list[str] = []
-    if result.findings:
+    if result.doubts:
         steps.append("Read the doubts at the end first; where one can be put right, put it right and test again.")
     if all(result.effective_width_m(method) is None for method in METHODS):
         steps.append("Don't spread with this setting: correct the machine by its maker's manual and test again.")
@@ -282,10 +282,10 @@ def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ..
     return (_as_sentence(choices[0]), *(f"Or {choice}" for choice in choices[1:]))
 
 
-def doubt_words(result: Assessment) -> tuple[str, ...]:
+def doubt_words(result: Assessment, system: str = "metric") -> tuple[str, ...]:
     """The doubts about the test; where there are none, what that means."""
-    if result.findings:
-        return tuple(finding.message for finding in result.findings)
+    if result.doubts:
+        return tuple(doubt.message(system) for doubt in result.doubts)
     return ("Nothing doubtful was found in the sheet. That does not show that the test was run well.",)
 
 

@@ -10,10 +10,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spreadcheck.doubts.register import CHECKS, quality_findings
+from spreadcheck.crew.plan import plan_line
+from spreadcheck.crew.wish import Wish
+from spreadcheck.doubts.inspection import doubts_of
+from spreadcheck.doubts.register import CHECKS
 from spreadcheck.judge.assessment import assess
+from spreadcheck.judge.confidence import confidence
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import granules, tray_noise
+from spreadcheck.product.chart import Chart, ChartRow, look_up
+from spreadcheck.product.product import product_of
+from spreadcheck.product.productfile import Readings
+from spreadcheck.product.ratecheck import RateSettings, check_rate
+from spreadcheck.product.segregation import Component
+from spreadcheck.product.sieve import SieveCurve
 from spreadcheck.sheet.traytest import tray_test
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from, profile_of
@@ -40,8 +50,8 @@ def three(shape=None, grams=4.0):
 
 
 def found(test, **options):
-    """Findings of an assessed test by code."""
-    return {finding.code: finding for finding in assess(test, **options).findings}
+    """Doubts of an assessed test by code."""
+    return {doubt.code: doubt for doubt in assess(test, **options).doubts}
 
 
 # --- limits against their sources -------------------------------------------------------------------------------------
@@ -155,7 +165,7 @@ def widest(test):
     return max(result.effective_width_m(method) for method in result.scans)
 
 
-def test_findings_need_no_form():
+def test_doubts_need_no_form():
     """Nothing on the form: nothing to hold wind, scale, recovery or granules against."""
     assert found(laid(three())) == {}
 
@@ -178,7 +188,7 @@ def rates_of_codes(number, **options):
     rng, counts = np.random.default_rng(20260414), Counter()
     for _ in range(number):
         test = simulated(rng, **options)
-        counts.update(finding.code for finding in quality_findings(test, profile_of(test), effective_m=28.0))
+        counts.update(doubt.code for doubt in doubts_of(test, profile_of(test), effective_m=28.0))
     return {code: 100 * count / number for code, count in counts.items()}
 
 
@@ -247,33 +257,33 @@ def test_injected_faults_are_found(fault, code, least):
         assert other == code or shown.get(other, 0.0) <= 2
 
 
-# --- each finding, with its numbers -----------------------------------------------------------------------------------
+# --- each doubt, with its numbers -----------------------------------------------------------------------------------
 
 
 def test_wind_speed_names_every_limit_passed():
     assert "wind-speed" not in found(laid(three(), wind_speed="2 m/s"))
     assert "wind-speed" not in found(laid(three(), wind_speed="7.2 km/h"))  # 7.2 km/h is 2 m/s
     first = found(laid(three(), wind_speed="2.1 m/s"))["wind-speed"]
-    assert first.seen == "the wind blew at 2.1 m/s"
-    assert first.threshold == "highest mean wind during a tray test: 2 m/s (ISO 5690-1:1985, from memory)"
-    all_three = found(laid(three(), wind_speed="16 km/h"))["wind-speed"].threshold
+    assert first.seen() == "the wind blew at 2.1 m/s"
+    assert first.limit() == "highest mean wind during a tray test: 2 m/s (ISO 5690-1:1985, from memory)"
+    all_three = found(laid(three(), wind_speed="16 km/h"))["wind-speed"].limit()
     assert all(source in all_three for source in ("ISO 5690-1", "ASABE S341", "Grafton"))
-    assert found(laid(three(), wind_speed="15 km/h"))["wind-speed"].threshold.count("(") < all_three.count("(")
+    assert found(laid(three(), wind_speed="15 km/h"))["wind-speed"].limit().count("(") < all_three.count("(")
 
 
 @pytest.mark.parametrize(
     ("speed", "direction", "sideways", "drift"),
     [
-        ("1.2 m/s", "left", 1.2, "0.1 to 1.1 m"),
-        ("1.8 m/s", "behind right", 1.3, "0.1 to 1.1 m"),  # 1.8 x sin 45 deg = 1.273
-        ("1.5 m/s", "changing", 1.5, "0.2 to 1.4 m"),  # 0.15 and 1.35
+        ("1.2 m/s", "left", 1.2, "0.1 m to 1.1 m"),
+        ("1.8 m/s", "behind right", 1.3, "0.1 m to 1.1 m"),  # 1.8 x sin 45 deg = 1.273
+        ("1.5 m/s", "changing", 1.5, "0.2 m to 1.4 m"),  # 0.15 and 1.35
     ],
 )
 def test_wind_across(speed, direction, sideways, drift):
-    finding = found(laid(three(), wind_speed=speed, wind_from=direction))["wind-across"]
+    doubt = found(laid(three(), wind_speed=speed, wind_from=direction))["wind-across"]
     came = "kept changing" if direction == "changing" else f"came from {direction}"
-    assert finding.seen == f"the wind {came}, {sideways} m/s of it across the travel"
-    assert drift in finding.effect
+    assert doubt.seen() == f"the wind {came}, {sideways} m/s of it across the travel"
+    assert drift in doubt.effect()
 
 
 @pytest.mark.parametrize(("speed", "direction"), [("1.9 m/s", "ahead"), ("1.0 m/s", "left"), ("1.4 m/s", "ahead left")])
@@ -283,10 +293,10 @@ def test_no_wind_across(speed, direction):
 
 def test_few_passes():
     two = three()[:, :2]
-    assert found(laid(two))["few-passes"].seen == "2 passes of 1 run each"
+    assert found(laid(two))["few-passes"].seen() == "2 passes of 1 run each"
     assert "few-passes" not in found(laid(two, runs_per_catch="2"))
     one = three()[:, :1]
-    assert found(laid(one, runs_per_catch="2"))["few-passes"].seen == "1 pass of 2 runs each"
+    assert found(laid(one, runs_per_catch="2"))["few-passes"].seen() == "1 pass of 2 runs each"
     # EN 13739-2, 4.1.2: two runs at (4 +/- 0.4) km/h make one measurement
     assert "few-passes" not in found(laid(one, runs_per_catch="2", travel_speed="4.4 km/h"))
     assert "few-passes" in found(laid(one, runs_per_catch="2", travel_speed="4.5 km/h"))
@@ -297,24 +307,24 @@ def test_few_granules():
     """2.5 g at the peak, 28.759 mg each: 43.5 in a half-rate tray and pass; three passes 8.76 %, two 10.7 %."""
     known = {"size_guide_number": "325", "granule_density": "1600 kg/m3"}
     assert "few-granules" not in found(laid(three(grams=2.5), **known))
-    finding = found(laid(three(grams=2.5)[:, :2], **known))["few-granules"]
-    assert "caught about 87 granules in all passes, a counting noise of 10.7 %" in finding.seen
+    doubt = found(laid(three(grams=2.5)[:, :2], **known))["few-granules"]
+    assert "caught about 87 granules in all passes, a counting noise of 10.7 %" in doubt.seen()
     assert "few-granules" not in found(laid(three(grams=2.5)[:, :2], size_guide_number="325"))
 
 
 def test_coarse_scale():
     """Half of 4 g is 20 steps of 0.1 g; a scale of 0.11 g has fewer."""
     assert "coarse-scale" not in found(laid(three(), scale_resolution="0.1 g"))
-    finding = found(laid(three(), scale_resolution="0.2 g"))["coarse-scale"]
-    assert finding.seen.startswith("the scale reads 0.2 g, and a tray at half the peak rate caught 2 g, 10.0 steps")
-    assert f"{100 * 0.2 / math.sqrt(12) / 2:.1f} %" in finding.seen
+    doubt = found(laid(three(), scale_resolution="0.2 g"))["coarse-scale"]
+    assert doubt.seen().startswith("the scale reads 0.2 g, and a tray at half the peak rate caught 2 g, 10.0 steps")
+    assert f"{100 * 0.2 / math.sqrt(12) / 2:.1f} %" in doubt.seen()
 
 
 def test_coarse_scale_is_read_from_the_catches():
     """All catches whole grams, and enough different ones to say so."""
     shape = np.round(12 * np.clip(1 - np.abs(X) / 16, 0, None))
-    finding = found(laid(three(shape, grams=1.0)))["coarse-scale"]
-    assert finding.seen.startswith(
+    doubt = found(laid(three(shape, grams=1.0)))["coarse-scale"]
+    assert doubt.seen().startswith(
         "all catches are whole multiples of 1 g, and a tray at half the peak rate caught 6 g"
     )
     assert "coarse-scale" not in found(laid(three(np.minimum(shape, 4), grams=1.0)))  # only four different catches
@@ -327,7 +337,7 @@ def test_recovery_by_discharge(share, alarm):
     codes = found(laid(three(), discharge=f"{flow_kg_min:.6f} kg/min", travel_speed="10 km/h"))
     assert ("recovery" in codes) is alarm
     if alarm:
-        assert f"{share * 100:.0f} % of what was metered (480.0 g of {480 / share:.1f} g" in codes["recovery"].seen
+        assert f"{share * 100:.0f} % of what was metered (480.0 g of {480 / share:.1f} g" in codes["recovery"].seen()
 
 
 @pytest.mark.parametrize(("rate", "alarm"), [(176.0, False), (180.0, True), (145.0, True), (146.0, False)])
@@ -340,8 +350,8 @@ def test_recovery_by_metered_rate(rate, alarm):
 def test_recovery_explains_the_side():
     low = found(laid(three(), metered_rate="250 kg/ha", metered_width="30 m"))["recovery"]
     high = found(laid(three(), metered_rate="100 kg/ha", metered_width="30 m"))["recovery"]
-    assert "bounce out of trays without a grid" in low.effect
-    assert "bounce in from a hard surface" in high.effect
+    assert "bounce out of trays without a grid" in low.effect()
+    assert "bounce in from a hard surface" in high.effect()
 
 
 def test_end_catch():
@@ -349,22 +359,24 @@ def test_end_catch():
     ends = np.maximum(trapezoid(), 0.05)
     assert "end-catch" not in found(laid(three(ends)))
     ends[-1] = 0.06
-    finding = found(laid(three(ends)))["end-catch"]
-    assert finding.seen == "the end trays still caught 5 % (at 20 m left) and 6 % (at 20 m right) of the peak rate"
+    doubt = found(laid(three(ends)))["end-catch"]
+    assert doubt.seen() == (
+        "the end trays still caught 5 % (at 20.00 m left) and 6 % (at 20.00 m right) of the peak rate"
+    )
 
 
 def test_line_too_short():
     """A level pattern is even at the full length of its line, and no wider width could be tried."""
-    finding = found(laid(three(np.where(np.abs(X) < 20, 1, 0.5))), tails="cut")["line-too-short"]
-    assert finding.seen == "the effective width of 40.00 m is 1.00 times the tray line of 40.00 m"
+    doubt = found(laid(three(np.where(np.abs(X) < 20, 1, 0.5))), tails="cut")["line-too-short"]
+    assert doubt.seen() == "the effective width of 40.00 m is 1.00 times the tray line of 40.00 m"
     assert "line-too-short" not in found(laid(three()))
 
 
 def test_few_trays():
     x = np.arange(-5, 6) * 4.0
-    finding = found(laid(three(trapezoid(x)), x))["few-trays"]
-    assert re.match(r"9 trays with a catch inside the effective width of 32\.00 m, 4\.00 m apart", finding.seen)
-    assert "10 trays" in finding.threshold
+    doubt = found(laid(three(trapezoid(x)), x))["few-trays"]
+    assert re.match(r"9 trays with a catch inside the effective width of 32\.00 m, 4\.00 m apart", doubt.seen())
+    assert "10 trays" in doubt.limit()
 
 
 def test_few_trays_against_the_width_driven():
@@ -372,8 +384,8 @@ def test_few_trays_against_the_width_driven():
     x = np.arange(-5, 6) * 4.0
     shape = np.array([0, 1, 2, 8, 3, 9, 2, 7, 3, 1, 0.0])
     driven = found(laid(three(shape), x), limit_pct=0.1, bout_width_m=24.0)["few-trays"]
-    assert "inside the bout width driven of 24.00 m" in driven.seen
-    assert "inside the half-rate width of 16.00 m" in found(laid(three(shape), x), limit_pct=0.1)["few-trays"].seen
+    assert "inside the bout width driven of 24.00 m" in driven.seen()
+    assert "inside the half-rate width of 16.00 m" in found(laid(three(shape), x), limit_pct=0.1)["few-trays"].seen()
 
 
 def test_gaps_in_width():
@@ -383,22 +395,22 @@ def test_gaps_in_width():
     catch[25] = np.nan  # 3 of 33: under a tenth
     assert set(found(laid(catch))) == {"filled-trays"}
     catch[28] = np.nan
-    finding = found(laid(catch))["gaps-in-width"]
-    assert re.match(r"4 trays \(1\d %\) without a usable catch inside the effective width of", finding.seen)
-    assert finding.seen.endswith("at -2, 2, 5, 8 m")
+    doubt = found(laid(catch))["gaps-in-width"]
+    assert re.match(r"4 trays \(1\d %\) without a usable catch inside the effective width of", doubt.seen())
+    assert doubt.seen().endswith("at -2, 2, 5, 8 m")
 
 
 def test_trays_too_close():
-    finding = found(laid(three(), X * 0.45))["trays-too-close"]
-    assert finding.seen == "trays L20 and L19 stand 0.45 m apart, and a tray is 0.50 m wide"
+    doubt = found(laid(three(), X * 0.45))["trays-too-close"]
+    assert doubt.seen() == "trays L20 and L19 stand 0.45 m apart, and a tray is 0.50 m wide"
     assert "trays-too-close" not in found(laid(three(), X * 0.5))
 
 
 def test_passes_disagree_says_which_side_and_how_much():
     catch = three()
     catch[21:, 1] *= 0.85
-    finding = found(laid(catch))["passes-disagree"]
-    assert finding.seen == "pass 2 caught +0 % on the left and -15 % on the right against the middle pass"
+    doubt = found(laid(catch))["passes-disagree"]
+    assert doubt.seen() == "pass 2 caught +0 % on the left and -15 % on the right against the middle pass"
     catch = three()
     catch[21:, 1] *= 0.91  # within 10 %
     assert "passes-disagree" not in found(laid(catch))
@@ -407,7 +419,7 @@ def test_passes_disagree_says_which_side_and_how_much():
 def test_two_passes_disagree():
     catch = three()[:, :2]
     catch[:, 1] *= 1.3
-    assert found(laid(catch))["passes-disagree"].seen == (
+    assert found(laid(catch))["passes-disagree"].seen() == (
         "pass 2 caught +30 % on the left and +30 % on the right against pass 1"
     )
 
@@ -415,18 +427,18 @@ def test_two_passes_disagree():
 def test_slip_of_the_pen():
     catch = three()
     catch[14, 2] *= 10
-    finding = found(laid(catch))
-    assert finding["odd-catch"].seen == (
+    doubts = found(laid(catch))
+    assert doubts["odd-catch"].seen() == (
         "tray L6 in pass 3: 40 g where the other passes have about 4 g (10.0 times: has a decimal point slipped?)"
     )
-    assert "tray-out-of-line" not in finding
+    assert "tray-out-of-line" not in doubts
     catch = three()
     catch[14, 2] *= 3
-    assert found(laid(catch))["odd-catch"].seen.endswith("12 g where the other passes have about 4 g (3.0 times)")
+    assert found(laid(catch))["odd-catch"].seen().endswith("12 g where the other passes have about 4 g (3.0 times)")
     catch[14, 2] = 0.4
-    assert found(laid(catch))["odd-catch"].seen.endswith("(0.10 times: has a decimal point slipped?)")
+    assert found(laid(catch))["odd-catch"].seen().endswith("(0.10 times: has a decimal point slipped?)")
     catch[14, 2] = 0.0
-    assert found(laid(catch))["odd-catch"].seen.endswith("0 g where the other passes have about 4 g (0.00 times)")
+    assert found(laid(catch))["odd-catch"].seen().endswith("0 g where the other passes have about 4 g (0.00 times)")
 
 
 def test_slip_in_one_of_two_passes_is_told_by_the_neighbours():
@@ -435,14 +447,14 @@ def test_slip_in_one_of_two_passes_is_told_by_the_neighbours():
         catch[14, number] *= 10
         assert (
             f"tray L6 in pass {number + 1}: 40 g where the other pass has about 4 g"
-            in found(laid(catch))["odd-catch"].seen
+            in found(laid(catch))["odd-catch"].seen()
         )
 
 
 def test_slip_in_a_reversed_pass_names_the_tray_as_it_lay():
     catch = three()
     catch[14, 1] *= 10
-    assert "tray L6 in pass 2" in found(laid(catch, reversed_passes="2"))["odd-catch"].seen
+    assert "tray L6 in pass 2" in found(laid(catch, reversed_passes="2"))["odd-catch"].seen()
 
 
 def test_a_slip_does_not_hide_a_second_one_or_mark_a_heavy_pass():
@@ -452,20 +464,20 @@ def test_a_slip_does_not_hide_a_second_one_or_mark_a_heavy_pass():
     catch[14, 0] *= 10
     codes = found(laid(catch))
     assert (
-        codes["passes-disagree"].seen
+        codes["passes-disagree"].seen()
         == "pass 2 caught +60 % on the left and +60 % on the right against the middle pass"
     )
-    assert codes["odd-catch"].seen.count("tray ") == 1
+    assert codes["odd-catch"].seen().count("tray ") == 1
 
 
 def test_tilted_tray():
     catch = three()
     catch[23] *= 0.6
-    assert found(laid(catch))["tray-out-of-line"].seen == (
+    assert found(laid(catch))["tray-out-of-line"].seen() == (
         "tray R3 shows 0.60 times what its neighbours allow, in all 3 passes"
     )
     assert "tray-out-of-line" in found(laid(catch, reversed_passes="2"))  # the same tray, whichever way a pass went
-    only = found(laid(catch[:, :1]))["tray-out-of-line"].seen
+    only = found(laid(catch[:, :1]))["tray-out-of-line"].seen()
     assert only.endswith("in the only pass")
 
 
@@ -487,9 +499,9 @@ def test_peaks_and_edges_are_not_out_of_line():
     ],
 )
 def test_off_centre_and_whether_the_wind_explains_it(form, words):
-    finding = found(laid(three(trapezoid(base=36.0, centre=1.0)), **form))["off-centre"]
-    assert finding.seen.startswith("the centre of the spread lies 1.00 m to the right, ")
-    assert words in finding.seen
+    doubt = found(laid(three(trapezoid(base=36.0, centre=1.0)), **form))["off-centre"]
+    assert doubt.seen().startswith("the centre of the spread lies 1.00 m to the right, ")
+    assert words in doubt.seen()
 
 
 def test_centre_that_the_passes_do_not_agree_on():
@@ -498,14 +510,14 @@ def test_centre_that_the_passes_do_not_agree_on():
     codes = found(laid(4 * np.stack(shapes, axis=1)))
     # half of the area is 13 m; 4 m to the right take 4 / 13 = 31 % away from the left and give 4 m of full height less
     # what the corner loses to the right
-    assert codes["passes-disagree"].seen.startswith("pass 1 caught -3")
-    assert "of its trays are apart by a factor of more than 1.5" in codes["passes-disagree"].seen
+    assert codes["passes-disagree"].seen().startswith("pass 1 caught -3")
+    assert "of its trays are apart by a factor of more than 1.5" in codes["passes-disagree"].seen()
     assert not {"off-centre", "odd-catch"} & set(codes)
 
 
 def test_uneven_and_dropped_have_numbers():
     x = np.concatenate((X[:-1], [20.5]))
-    assert found(laid(three(trapezoid(x)), x))["uneven-spacing"].seen == "the trays stand 1.00 m to 1.50 m apart"
+    assert found(laid(three(trapezoid(x)), x))["uneven-spacing"].seen() == "the trays stand 1.00 m to 1.50 m apart"
 
 
 def test_gaps_and_lost_passes_do_not_upset_the_checks():
@@ -521,7 +533,7 @@ def test_catches_in_ml_are_compared_without_a_density():
     catch = three()
     catch[14, 2] *= 10
     test = tray_test(X, catch, tray_width="0.5 m", tray_length="0.5 m", unit="ml")
-    assert "40 ml where the other passes have about 4 ml" in found(test, relative=True)["odd-catch"].seen
+    assert "40 ml where the other passes have about 4 ml" in found(test, relative=True)["odd-catch"].seen()
 
 
 @given(
@@ -536,13 +548,13 @@ def test_any_catches_at_all(rows):
     catch = np.array(rows)
     if catch.any():
         test = laid(catch, np.arange(len(rows)) - (len(rows) - 1) / 2, reversed_passes="2")
-        assert all(finding.message for finding in quality_findings(test, profile_of(test)))
+        assert all(doubt.message() for doubt in doubts_of(test, profile_of(test)))
 
 
 # --- the words --------------------------------------------------------------------------------------------------------
 
 
-def every_finding():
+def every_doubt_of_analyse():
     """One of every code."""
     catch = three(np.maximum(trapezoid(centre=2.0), 0.1))
     catch[14, 1] *= 10
@@ -554,30 +566,49 @@ def every_finding():
     x[-1] += 0.3
     form = {"wind speed": "5 m/s", "wind from": "left", "discharge": "9 kg/min", "travel speed": "12 km/h",
             "scale resolution": "1 g", "odd label": "x"}  # fmt: skip
-    yield from assess(laid(catch, x, **form)).findings
-    yield from assess(laid(three(grams=0.2)[:, :1], size_guide_number="400", granule_density="1600 kg/m3")).findings
-    yield from assess(laid(three(np.where(np.abs(X) < 20, 1, 0.5))), tails="cut").findings
-    yield from assess(laid(three(trapezoid(X[::4])), X[::4])).findings
-    yield from assess(laid(three(trapezoid(base=32, centre=2.0)))).findings
+    yield from assess(laid(catch, x, **form)).doubts
+    yield from assess(laid(three(grams=0.2)[:, :1], size_guide_number="400", granule_density="1600 kg/m3")).doubts
+    yield from assess(laid(three(np.where(np.abs(X) < 20, 1, 0.5))), tails="cut").doubts
+    yield from assess(laid(three(trapezoid(X[::4])), X[::4])).doubts
+    yield from assess(laid(three(trapezoid(base=32, centre=2.0)))).doubts
     one = three()
     one[24] *= 0.5
-    yield from assess(laid(one)).findings
+    yield from assess(laid(one)).doubts
     gaps = three()
     gaps[[18, 22, 25, 28]] = np.nan
-    yield from assess(laid(gaps)).findings
+    yield from assess(laid(gaps)).doubts
+
+
+def every_doubt_of_other_commands():
+    """One of every code that another command than analyse raises."""
+    yield from confidence(assess(laid(three()[:, :1]))).doubts
+    yield from confidence(assess(laid(three()))).doubts
+    rng = np.random.default_rng(1)
+    gusty = three() * (1 + 0.3 * np.sin(X[:, None] / 3 + 2 * np.arange(3)) + 0.02 * rng.standard_normal((41, 3)))
+    yield from confidence(assess(laid(gusty, size_guide_number="320", granule_density="1600 kg/m3"))).doubts
+    yield from plan_line(Wish(target_rate_kg_ha=20, bout_width_m=12, noise_pct=5)).doubts
+    settings = RateSettings(metered_width_m=20.0, bout_width_m=25.0, metered_rate_kg_ha=100.0)
+    yield from check_rate(settings, areas=[(100.0, 1e4)]).doubts
+    curve = SieveCurve((1.0, 2.0, 4.0), (5.0, 40.0, 60.0), loss_pct=8.0)
+    granules = {"bulk_kg_m3": (1400.0,), "granule_kg_m3": (1700.0,), "strength_n": (10.0,) * 3, "curves": (curve,)}
+    yield from product_of(Readings("DAP", size_guide_numbers=(28.0,), **granules)).doubts
+    yield from product_of(Readings("blend", components=(Component("a", 60, 300), Component("b", 40, 240)))).doubts
+    rows = (ChartRow(4, (200, 250), (20, 40), 700, 18), ChartRow(5, (240, 300), (20, 40), 800, 24))
+    chart = Chart("chart.csv", (), rows)
+    yield from look_up(chart, size_guide_number=245, strength_n=21, strength_half_width_n=2).doubts
 
 
 def test_every_code_can_be_raised_and_has_its_parts():
     """A code that nothing raises would be dead; a doubt about the test itself without a number would be empty."""
-    shown = {finding.code: finding for finding in every_finding()}
+    shown = {doubt.code: doubt for doubt in (*every_doubt_of_analyse(), *every_doubt_of_other_commands())}
     assert set(shown) == set(CHECKS)
-    for code, finding in shown.items():
-        assert finding.seen
-        assert finding.effect
-        assert finding.remedy
-        assert all(LIMITS[limit].source in finding.threshold for limit in CHECKS[code].limits if code != "wind-speed")
-        if code != "unknown-label":
-            assert re.search(r"\d", finding.seen), f"{code} has no number"
+    for code, doubt in shown.items():
+        assert all(LIMITS[limit].source in doubt.limit() for limit in CHECKS[code].limits if code != "wind-speed")
+        for system in ("metric", "us"):
+            assert doubt.seen(system)
+            assert doubt.effect(system)
+            assert doubt.remedy(system)
+            assert not re.search(r"\d (m|kg/ha|m/s|kg/L|kgf)\b", doubt.message("us")), doubt.message("us")
 
 
 def codes_table() -> str:
@@ -587,8 +618,9 @@ def codes_table() -> str:
         "| --- " * 5 + "|",
     ]
     for check in CHECKS.values():
-        limits = "; ".join(LIMITS[code].text for code in check.limits) or "none: it is said whenever it happens"
-        rows.append(f"| `{check.code}` | {check.asks} | {limits} | {check.effect} | {check.remedy} |")
+        limits = "; ".join(LIMITS[code].words() for code in check.limits) or "none: it is said whenever it happens"
+        blocks = ", blocks a verdict" if check.blocking else ""
+        rows.append(f"| `{check.code}`{blocks} | {check.asks} | {limits} | {check.effect} | {check.remedy} |")
     return "\n".join(rows)
 
 
@@ -613,5 +645,5 @@ def test_speed_of_all_checks():
             taken.append(time.perf_counter() - begin)
         return sorted(taken)[100]
 
-    checks = median_s(lambda: quality_findings(test, profile, effective_m=28.0))
+    checks = median_s(lambda: doubts_of(test, profile, effective_m=28.0))
     assert checks < 0.6 * median_s(lambda: assess(test))

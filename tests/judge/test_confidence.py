@@ -249,7 +249,7 @@ def test_neighbours_move_together_in_wind():
     assert correlation > 3 * error
     catch = np.array(shifted).T * 0.02
     sure = confidence(assess(tray_test(x, catch, tray_width="0.5 m", tray_length="0.5 m")))
-    assert "neighbours-together" in [finding.code for finding in sure.findings]
+    assert "neighbours-together" in [doubt.code for doubt in sure.doubts]
 
 
 def half_width_m(spacing_m, tray_width_m, passes):
@@ -315,8 +315,8 @@ def test_one_pass_says_so():
     truth = 50 * np.clip((17 - np.abs(np.arange(-20, 21))) / 9, 0, 1)
     known = confidence(assess(counted_test(truth, 1, np.random.default_rng(1)), bout_width_m=24))
     assert known.noise.source == "counting"
-    assert known.findings[0].message.startswith(
-        "One pass tells nothing about how passes differ. No interval from passes is"
+    assert (
+        known.doubts[0].message().startswith("1 pass tells nothing about how passes differ. No interval from passes is")
     )
     unknown = confidence(assess(counted_test(truth, 1, np.random.default_rng(1), form={}), bout_width_m=24))
     assert (unknown.known, unknown.noise.missing) == (False, ("size guide number", "granule density"))

@@ -49,7 +49,7 @@ def test_rows_are_found_as_printed(size, strength_kgf, speed, width):
     found = answer(size, strength_kgf)
     assert [row.highest_speed_rpm for row in found.rows] == [speed]
     assert found.expected_width_m == width
-    assert not found.findings
+    assert not found.doubts
 
 
 @pytest.mark.parametrize(
@@ -83,7 +83,7 @@ def test_a_reading_on_a_shared_edge_lies_in_both_rows():
     found = answer(250, 3.0)
     assert [row.highest_speed_rpm for row in found.rows] == [650, 720]
     assert found.highest_speed_rpm == 650  # the safe side
-    assert "because a reading stands on the edge that they share" in found.findings[0].message
+    assert "because a reading stands on the edge that they share" in found.doubts[0].message()
 
 
 def test_overlapping_bands_are_told(tmp_path):
@@ -91,8 +91,8 @@ def test_overlapping_bands_are_told(tmp_path):
     assert overlaps(chart) == ((5, 6),)
     found = look_up(chart, size_guide_number=250, strength_n=to_inside(2.5, "kgf", "force"))
     assert [row.number for row in found.rows] == [5, 6]
-    assert [finding.code for finding in found.findings] == ["two-rows-of-the-chart", "chart-rows-overlap"]
-    assert "their bands overlap" in found.findings[0].message
+    assert [doubt.code for doubt in found.doubts] == ["two-rows-of-the-chart", "chart-rows-overlap"]
+    assert "their bands overlap" in found.doubts[0].message()
 
 
 def test_a_mean_that_may_lie_below_its_band_is_told():
@@ -100,8 +100,8 @@ def test_a_mean_that_may_lie_below_its_band_is_told():
     force, edge = to_inside(2.7, "kgf", "force"), to_inside(2.5, "kgf", "force")
     sure = look_up(chart, size_guide_number=280, strength_n=force, strength_half_width_n=0.99 * (force - edge))
     unsure = look_up(chart, size_guide_number=280, strength_n=force, strength_half_width_n=1.01 * (force - edge))
-    assert not sure.findings
-    assert [finding.code for finding in unsure.findings] == ["strength-near-an-edge"]
+    assert not sure.doubts
+    assert [doubt.code for doubt in unsure.doubts] == ["strength-near-an-edge"]
 
 
 ROWS = tuple(

@@ -20,8 +20,8 @@ from spreadcheck.errors import SpreadcheckError
 from spreadcheck.product.density import (
     DENSITIES,
     bulk_density,
+    density_doubts,
     density_faults,
-    density_findings,
     entry_error_pct,
     usual_density,
 )
@@ -195,14 +195,14 @@ def test_usual_urea_densities_pass():
     """Spec sheet 730 to 770 kg/m3 and the pycnometer value raise no doubt."""
     for bulk in (730, 750, 770):
         assert not density_faults("urea", bulk, 1325)
-        assert not density_findings("urea", bulk, 1325)
+        assert not density_doubts("urea", bulk, 1325)
 
 
 def test_a_heap_holds_air():
     """Equal spheres fill pi / sqrt(18) = 74.05 % of the space at most."""
     assert density_faults("CAN", 1000, 990)
-    assert [f.code for f in density_findings("CAN", 1400, 1800)] == ["heap-too-dense"]
-    assert not density_findings("CAN", 0.74 * 1800, 1800)
+    assert [f.code for f in density_doubts("CAN", 1400, 1800)] == ["heap-too-dense"]
+    assert not density_doubts("CAN", 0.74 * 1800, 1800)
     assert 0.74 <= math.pi / math.sqrt(18) < 0.745
 
 
@@ -301,8 +301,8 @@ def test_a_strong_mean_does_not_save_a_weak_component():
         product_of(read_readings([option_entry("component", part, option="--component") for part in half]))
         for half in (parts[:4], parts[4:])
     )
-    assert "weak-granules" not in [finding.code for finding in strong.findings]
-    assert "weak-granules" in [finding.code for finding in weak.findings]
+    assert "weak-granules" not in [doubt.code for doubt in strong.doubts]
+    assert "weak-granules" in [doubt.code for doubt in weak.doubts]
     assert weak.weakest.name == "prilled AN"
 
 

@@ -152,19 +152,18 @@ def test_metered_for_one_width_driven_at_another():
     assert figure.recovered_pct == pytest.approx(100)
     assert figure.of_target_pct == pytest.approx(80)
     assert figure.new_factor == pytest.approx(0.8)  # the machine put out what it should: the factor is right
-    (slip,) = found.findings
+    (slip,) = found.doubts
     assert slip.code == "metered-width"
-    assert "metered for 20 m (65.62 ft) but driven at 25 m (82.02 ft)" in slip.message
-    assert (
-        "20.0 % too little from that alone: 160.0 kg/ha (142.7 lb/ac) where 200.0 kg/ha (178.4 lb/ac) was metered"
-        in (slip.message)
-    )
+    assert "metered for 20.00 m but driven at 25.00 m" in slip.message()
+    assert "20.0 % too little from that alone: 160.0 kg/ha where 200.0 kg/ha was metered" in slip.message()
+    assert "160.0 kg/ha" not in slip.message("us")
+    assert "142.7 lb/ac where 178.4 lb/ac was metered" in slip.message("us")
 
 
 def test_too_narrow_gives_too_much():
     settings = RateSettings(bout_width_m=18, metered_width_m=24)
     assert settings.slip_pct == pytest.approx(100 / 3)
-    assert "33.3 % too much" in check_rate(settings, areas=[(1, 1)]).findings[0].message
+    assert "33.3 % too much" in check_rate(settings, areas=[(1, 1)]).doubts[0].message()
 
 
 @pytest.mark.parametrize(("metered", "driven"), [(24, None), (None, 24), (24, 24), (24, 24.01)])
@@ -177,7 +176,7 @@ def test_slip_from_the_labels_of_a_sheet():
     found = check_rate(RateSettings(), trays=triangle(form))
     assert found.figures[0].rate_kg_ha == pytest.approx(200)  # 4000 kg/ha m over 20 m
     assert found.figures[0].recovered_pct == pytest.approx(100)
-    assert [finding.code for finding in found.findings] == ["metered-width"]
+    assert [doubt.code for doubt in found.doubts] == ["metered-width"]
 
 
 # All together
@@ -194,7 +193,7 @@ def test_expected_rate_from_a_flow_test():
     assert settings.expected_kg_ha == pytest.approx(180, rel=FLOATS)
     found = check_rate(settings, areas=[(150, 10_000)])
     assert found.figures[0].recovered_pct == pytest.approx(100 * 150 / 180)
-    assert [finding.code for finding in found.findings] == ["recovery"]
+    assert [doubt.code for doubt in found.doubts] == ["recovery"]
 
 
 def test_runs_of_a_tray_test_are_its_passes():
@@ -243,7 +242,8 @@ def test_output_in_80_columns(units):
     )  # fmt: skip
     assert result.exit_code == 0, result.output
     assert max(len(line) for line in result.output.splitlines()) <= 80
-    assert "metered-width: The rate was metered for 18 m (59.06 ft) but driven at 24 m" in result.output
+    widths = {"metric": "18.00 m but driven at 24.00 m", "us": "59.06 ft but driven at 78.74 ft"}
+    assert f"metered-width: The rate was metered for {widths[units]}" in " ".join(result.output.split())
 
 
 def test_json_is_si_whatever_is_shown():

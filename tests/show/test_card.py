@@ -110,7 +110,7 @@ def test_doubts_are_there_and_limited():
     card = settings_card(worst())
     assert len(card.doubts) == MOST_DOUBTS + 1
     assert re.fullmatch(r"and \d+ more, told by spreadcheck analyse", card.doubts[-1])
-    codes = [finding.code for finding in worst().findings][:MOST_DOUBTS]
+    codes = [doubt.code for doubt in worst().doubts][:MOST_DOUBTS]
     assert [doubt.split(":")[0] for doubt in card.doubts[:-1]] == codes
 
 

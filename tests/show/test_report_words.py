@@ -154,8 +154,8 @@ def test_the_last_width_tried_is_told():
 
 def test_doubts_are_counted_and_told():
     result = assess(read_sheet(SAMPLES / "sparse_gaps.csv"))
-    assert f"{len(result.findings)} doubt" in told(result)["In short"]
-    assert doubt_words(result) == tuple(finding.message for finding in result.findings)
+    assert f"{len(result.doubts)} doubt" in told(result)["In short"]
+    assert doubt_words(result) == tuple(doubt.message() for doubt in result.doubts)
     assert doubt_words(invented([1, 2, 3, 2, 1]))[0]
 
 

@@ -1,0 +1,73 @@
+"""All that is looked at before a test is trusted: the sheet as read, conditions, tray line, passes."""
+
+from __future__ import annotations
+
+from spreadcheck.doubts.agreement import agreement_doubts
+from spreadcheck.doubts.conditions import condition_doubts
+from spreadcheck.doubts.doubt import Doubt, Places, Quantity, trays_counted
+from spreadcheck.doubts.register import doubt
+from spreadcheck.doubts.trayline import judged_width, line_doubts
+from spreadcheck.sheet.labels import nearest
+from spreadcheck.sheet.traytest import TrayTest
+from spreadcheck.spread.profile import Profile
+
+
+def doubts_of(
+    test: TrayTest, profile: Profile, *, effective_m: float | None = None, bout_width_m: float | None = None
+) -> tuple[Doubt, ...]:
+    """Every doubt about a test, before its width is trusted.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test. [-]
+    profile : Profile
+        Its single-pass profile. [m, kg/ha]
+    effective_m : float, optional
+        The effective width that was concluded. [m]
+    bout_width_m : float, optional
+        The bout width driven; what the line is held against where there is no effective width. [m]
+
+    Returns
+    -------
+    tuple of Doubt
+        The doubts: the sheet as read, conditions, tray line, agreement of passes and trays. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_of
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test([-1, 0, 1], [5, 9, 5], tray_width="0.5 m", tray_length="0.5 m", form={"windspeed": "2 m/s"})
+    >>> found = doubts_of(test, profile_of(test), effective_m=1.0)
+    >>> [doubt.code for doubt in found]
+    ['unknown-label', 'few-passes', 'end-catch', 'few-trays']
+    >>> print(found[0].message())
+    The form row "windspeed" is not a known label. It was kept and not used. Did you mean "wind speed"?
+    """
+    judged = judged_width(profile, effective_m, bout_width_m)
+    return (
+        *sheet_doubts(test, profile),
+        *condition_doubts(test, profile),
+        *line_doubts(test, profile, judged),
+        *agreement_doubts(test, profile, judged),
+    )
+
+
+def sheet_doubts(test: TrayTest, profile: Profile) -> tuple[Doubt, ...]:
+    """What reading and averaging had to do to get from the sheet to the profile, in the order of the sheet."""
+    found = [_unknown_label(label) for label in test.unknown_labels]
+    filled, dropped = profile.filled_offset_m, profile.dropped_offset_m
+    if filled:
+        found.append(doubt("filled-trays", trays=trays_counted(len(filled)), places=Places(tuple(filled))))
+    if dropped:
+        found.append(doubt("dropped-end-trays", trays=trays_counted(len(dropped)), places=Places(tuple(dropped))))
+    if not profile.even:
+        widest = float((profile.offset_m[1:] - profile.offset_m[:-1]).max())
+        least, most = Quantity(profile.spacing_m, "length"), Quantity(widest, "length")
+        found.append(doubt("uneven-spacing", least=least, most=most))
+    return tuple(found)
+
+
+def _unknown_label(label: str) -> Doubt:
+    near = nearest(label)
+    return doubt("unknown-label", remedy='did you mean "{near}"?' if near else "", label=label, near=near or "")
