@@ -1,17 +1,8 @@
-"""What the library says when something can't be used.
-
-Every message names the place, what was found there, and what to do about it.
-A `Fault` is one such message; a `SpreadcheckError` carries all that were found at once.
-
-1. `Fault`            one thing that is wrong, and where
-2. `SpreadcheckError` the base of every error this package raises on purpose
-3. its kinds          `SheetError`, `QuantityError`, `NoSpreadError`, `WidthError`, `CostError`, `OutputError`,
-                      `MissingExtraError`
-4. `shown`            what a person wrote, as a message quotes it
-"""
+"""What the library says when something can't be used: the place, what was found there, and what to do about it."""
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass
 
 
@@ -30,7 +21,7 @@ class Fault:
     def __str__(self) -> str:
         text = f"{self.problem}; {self.remedy}" if self.remedy else self.problem
         line = f"{self.place}: {text}" if self.place else text
-        return _one_line(line)
+        return visible(line)
 
 
 class SpreadcheckError(Exception):
@@ -76,9 +67,66 @@ class MissingExtraError(SpreadcheckError):
     """An optional library is needed for this and is not installed."""
 
 
-def _one_line(text: str) -> str:
-    """Line ends and control characters as blanks: a message is one line, and nothing in a file steers a terminal."""
-    return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text)
+_HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+# Signs that take no room although they count as letters or marks: fillers, joiners, variation selectors, blank Braille.
+_NO_ROOM = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u180b\u180c\u180d\u180f\u2800\u3164\uffa0") | {
+    chr(code) for first, end in ((0xFE00, 0xFE10), (0xE0100, 0xE01F0)) for code in range(first, end)
+}
+
+
+def visible(text: str, *, lines: bool = False) -> str:
+    r"""Words from outside as they go to a reader: signs that steer a terminal, turn or hide text become escapes.
+
+    These are control, bidirectional and zero-width characters, line and paragraph separators, private and unassigned
+    ones, and bytes of a file name that are no text. Every output but a file that must read back the same goes through.
+
+    Parameters
+    ----------
+    text : str
+        What a sheet, a file name or a person says. [-]
+    lines : bool
+        Whether line feeds stay, as in a text of several lines. [-]
+
+    Returns
+    -------
+    str
+        The same where everything in it can be seen; else with escapes in the way of Python. [-]
+
+    Examples
+    --------
+    >>> print(visible("Düse\n北\x1b[2J\u202etxt"))
+    Düse\n北\x1b[2J\u202etxt
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return text.translate({ord(c): _escape(c) for c in hidden_in(text) if not (lines and c == "\n")})
+
+
+def hidden_in(text: str) -> set[str]:
+    """The signs of a text that don't show; blanks of any width count as showing.
+
+    Parameters
+    ----------
+    text : str
+        The text. [-]
+
+    Returns
+    -------
+    set of str
+        Each such sign once. [-]
+
+    Examples
+    --------
+    >>> hidden_in("a b\\tc")
+    {'\\t'}
+    """
+    return {c for c in set(text) if unicodedata.category(c) in _HIDDEN or c in _NO_ROOM}
+
+
+def _escape(sign: str) -> str:
+    if "\udc80" <= sign <= "\udcff":  # how Python keeps a byte of a file name that is no text
+        return f"\\x{ord(sign) - 0xDC00:02x}"
+    return sign.encode("unicode_escape", "surrogatepass").decode("ascii")
 
 
 def shown(text: str) -> str:
@@ -96,8 +144,8 @@ def shown(text: str) -> str:
 
     Examples
     --------
-    >>> shown("Windy,\\n gusts"), len(shown("x" * 1000))
+    >>> shown("Windy,   gusts"), len(shown("x" * 1000))
     ('Windy, gusts', 40)
     """
-    line = " ".join(_one_line(text[:200]).split())
+    line = visible(" ".join(text[:200].split()))
     return line if len(line) <= 40 else line[:37] + "..."

@@ -9,14 +9,19 @@ from __future__ import annotations
 import contextlib
 import errno
 import importlib
+import io
 import os
 import sys
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, TextIO
 
 import click
 
 from spreadcheck import __version__
+from spreadcheck.cli.say import say
 from spreadcheck.errors import Fault, SpreadcheckError
+
+UNUSABLE, INTERRUPTED, NOBODY_READS = 2, 130, 141  # see docs/reliability.md
 
 # command -> (step of the job it serves, one line on what it does); the file of the same name holds it
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -72,14 +77,33 @@ class Steps(click.Group):
             return super().invoke(ctx)
         except SpreadcheckError as error:
             for fault in error.faults:
-                click.echo(f"spreadcheck: {fault}", err=True)
-            ctx.exit(2)
+                say(f"spreadcheck: {fault}", err=True)
+            ctx.exit(UNUSABLE)
         except OSError as error:
-            if error.filename is not None or error.errno == errno.EPIPE:  # click ends quietly where nobody reads on
+            if error.errno == errno.EPIPE:
+                _drop_output(sys.stdout, sys.stderr)
+                ctx.exit(NOBODY_READS)
+            if error.filename is not None:
                 raise
-            click.echo(f"spreadcheck: {_not_shown(error)}", err=True)
-            _drop_output()
-            ctx.exit(2)
+            say(f"spreadcheck: {_not_shown(error)}", err=True)
+            _drop_output(sys.stdout)
+            ctx.exit(UNUSABLE)
+
+    def main(self, args: Sequence[str] | None = None, **extra: Any) -> Any:  # type: ignore[override]
+        """As click's own, with the exit codes of docs/reliability.md and its messages through the gate."""
+        if not extra.pop("standalone_mode", True):
+            return super().main(args, standalone_mode=False, **extra)
+        try:
+            code = super().main(args, standalone_mode=False, **extra)
+        except click.ClickException as error:
+            told = io.StringIO()
+            error.show(told)
+            say(told.getvalue(), err=True, end="")
+            code = UNUSABLE
+        except click.Abort:
+            say("spreadcheck: interrupted", err=True)
+            code = INTERRUPTED
+        sys.exit(code if isinstance(code, int) else 0)
 
 
 def _not_shown(error: OSError) -> Fault:
@@ -88,10 +112,11 @@ def _not_shown(error: OSError) -> Fault:
     return Fault("standard output", problem, "make room on the disk, or send the result elsewhere")
 
 
-def _drop_output() -> None:
-    """Let what is still waiting for standard output go, or Python would complain about it at the end."""
-    with contextlib.suppress(OSError, ValueError, AttributeError), open(os.devnull, "wb") as nowhere:
-        os.dup2(nowhere.fileno(), sys.stdout.fileno())
+def _drop_output(*streams: TextIO | None) -> None:
+    """Let what is still waiting for an output go, or Python would complain about it at the end."""
+    for stream in streams:
+        with contextlib.suppress(OSError, ValueError, AttributeError), open(os.devnull, "wb") as nowhere:
+            os.dup2(nowhere.fileno(), stream.fileno())  # type: ignore[union-attr]  # None where it was closed
 
 
 @click.group(cls=Steps, context_settings={"help_option_names": ["--help"], "max_content_width": 80})

@@ -19,6 +19,7 @@ from spreadcheck.cli.options import (
     write_result,
 )
 from spreadcheck.cli.report_output import check_reports, report_content, report_option
+from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
@@ -169,13 +170,13 @@ def _write_files(
 def _present(result: Assessment, sure: Confidence | None, units: str, every_width: bool, advice: bool) -> None:
     from spreadcheck.show.analyse import summary_text, width_table
 
-    click.echo(summary_text(result, units, plain=plain_terminal(), advice=advice))
+    say(summary_text(result, units, plain=plain_terminal(), advice=advice))
     doubts = result.doubts
     if sure is not None:
         from spreadcheck.show.confidence import confidence_text
 
-        click.echo("\n" + confidence_text(sure, units))
+        say("\n" + confidence_text(sure, units))
         doubts += sure.doubts
-    click.echo()
-    click.echo(width_table(result, units, every=every_width))
+    say()
+    say(width_table(result, units, every=every_width))
     tell_doubts(doubts, units)

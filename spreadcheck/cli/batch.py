@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import check_targets, json_option, overwrite_option, units_option, write_result
+from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
     from spreadcheck.judge.batch import BatchOptions, Journal
@@ -79,7 +80,7 @@ def batch(
     _write(found, summary, json_file, plot_file, drawn_as, units, overwrite)
     if journal:
         journal.path.unlink(missing_ok=True)
-    click.echo(closing_words(found, others), err=True)
+    say(closing_words(found, others), err=True)
     if len(found.lines) == 1:
         ctx.exit(2)
 

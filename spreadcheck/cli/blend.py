@@ -13,6 +13,7 @@ from spreadcheck.cli.options import (
     units_option,
     write_result,
 )
+from spreadcheck.cli.say import say
 
 
 @click.command()
@@ -66,4 +67,4 @@ def blend(
     if plot_file:
         write_result(plot_file, figure_bytes(blend_figure(result, units), drawn_as), overwrite=overwrite)
     if json_file != "-":
-        click.echo(blend_text(result, units))
+        say(blend_text(result, units))

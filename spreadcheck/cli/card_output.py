@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from spreadcheck.cli.say import say
+
 if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
 
@@ -63,5 +65,5 @@ def card_content(
 
     lost = card_unprintable(card)
     if lost:
-        click.echo(f'The font has no sign for {lost} and the PDF shows "?" instead.', err=True)
+        say(f'The font has no sign for {lost} and the PDF shows "?" instead.', err=True)
     return card_pdf(card, paper=paper)

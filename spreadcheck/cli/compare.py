@@ -16,6 +16,7 @@ from spreadcheck.cli.options import (
     units_option,
     write_result,
 )
+from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
     from spreadcheck.improve.compare import Comparison
@@ -82,7 +83,7 @@ def compare(
     )
     _write_files(found, json_file, plot_file, units, overwrite)
     if json_file != "-":
-        click.echo(comparison_text(found, units))
+        say(comparison_text(found, units))
         show_doubts(found.results, units)
 
 

@@ -15,6 +15,7 @@ from spreadcheck.cli.options import (
     units_option,
     write_result,
 )
+from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
@@ -131,7 +132,7 @@ def confidence(
     if json_file != "-":
         from spreadcheck.show.confidence import confidence_text
 
-        click.echo(confidence_text(sure, units, needed=needed, steering=effect))
+        say(confidence_text(sure, units, needed=needed, steering=effect))
     tell_doubts((*sure.assessment.doubts, *sure.doubts), units)
 
 

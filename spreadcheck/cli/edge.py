@@ -15,6 +15,7 @@ from spreadcheck.cli.options import (
     units_option,
     write_result,
 )
+from spreadcheck.cli.say import say
 
 
 @click.command()
@@ -103,5 +104,5 @@ def edge(
     if "-" not in (json_file, csv_file):
         from spreadcheck.show.edge import edge_text
 
-        click.echo(edge_text(study, units))
+        say(edge_text(study, units))
         tell_doubts(study.doubts, units)

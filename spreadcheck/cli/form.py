@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import check_targets
+from spreadcheck.cli.say import say
 from spreadcheck.errors import Fault, OutputError
 
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ def form(sheet: str, pdf_path: str | None, html_path: str | None, paper: str, ov
         made.append((html_path, *_html(asked, f"{Path(sheet).stem}-filled.csv")))
     for path, data, what in made:
         write_whole(path, data, overwrite=overwrite)
-        click.echo(f"{path}: {what}")
+        say(f"{path}: {what}")
 
 
 def _check_wanted(wanted: list[str]) -> None:
@@ -68,9 +69,9 @@ def _pdf(asked: EntryForm, paper: str) -> tuple[bytes, str]:
     else:
         printed = entry_form_pdf(asked, paper=paper)
     if printed.unprintable:
-        click.echo(f'The font has no sign for {printed.unprintable} and the PDF shows "?" instead.', err=True)
+        say(f'The font has no sign for {printed.unprintable} and the PDF shows "?" instead.', err=True)
     if printed.left_out:
-        click.echo(f"No room on the page for these rows of the sheet: {', '.join(printed.left_out)}.", err=True)
+        say(f"No room on the page for these rows of the sheet: {', '.join(printed.left_out)}.", err=True)
     said = (
         f"{pages} {'page' if pages == 1 else 'pages'}, {PAPER_NAMES[paper]} {'across' if printed.across else 'upright'}"
     )

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from spreadcheck.cli.say import say
+
 if TYPE_CHECKING:
     from spreadcheck.doubts.doubt import Doubt
     from spreadcheck.judge.assessment import Assessment
@@ -138,7 +140,7 @@ def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:
     from spreadcheck.sheet.files import write_whole
 
     write_whole(path, content, overwrite=overwrite)
-    click.echo(f"{path} written", err=True)
+    say(f"{path} written", err=True)
 
 
 def tell_doubts(doubts: Iterable[Doubt], units: str = "metric", *, about: str = "") -> None:
@@ -147,7 +149,7 @@ def tell_doubts(doubts: Iterable[Doubt], units: str = "metric", *, about: str = 
 
     told = doubt_lines(doubts, units)
     if told:
-        click.echo(f"\n{about}{told}", err=True)
+        say(f"\n{about}{told}", err=True)
 
 
 def plain_terminal() -> bool:

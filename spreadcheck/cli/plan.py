@@ -15,6 +15,7 @@ from spreadcheck.cli.options import (
     units_option,
     write_result,
 )
+from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
     from spreadcheck.crew.plan import Plan
@@ -149,7 +150,7 @@ def _write_files(planned: Plan, sheet: str | None, json_file: str | None, units:
         from spreadcheck.sheet.traysheet import write_sheet
 
         write_sheet(planned_sheet(planned, units), sheet, overwrite=overwrite)
-        click.echo(f"{sheet} written", err=True)
+        say(f"{sheet} written", err=True)
     if json_file:
         from spreadcheck.crew.plansheet import plan_json
         from spreadcheck.show.results import json_text
@@ -160,5 +161,5 @@ def _write_files(planned: Plan, sheet: str | None, json_file: str | None, units:
 def _present(planned: Plan, units: str) -> None:
     from spreadcheck.show.plan import plan_text
 
-    click.echo(plan_text(planned, units))
+    say(plan_text(planned, units))
     tell_doubts(planned.doubts, units)

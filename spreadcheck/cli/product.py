@@ -14,6 +14,7 @@ from spreadcheck.cli.options import (
     units_option,
     write_result,
 )
+from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
     from spreadcheck.product.chart import Chart, ChartAnswer
@@ -170,5 +171,5 @@ def _present(
         write_result(json_file, json_text(product_json(result, answer)), overwrite=overwrite)
     if json_file == "-":
         return
-    click.echo(product_text(result, units, chart=chart, answer=answer))
+    say(product_text(result, units, chart=chart, answer=answer))
     tell_doubts((*result.doubts, *(answer.doubts if answer else ())), units)

@@ -13,6 +13,7 @@ from spreadcheck.cli.options import (
     units_option,
     write_result,
 )
+from spreadcheck.cli.say import say
 
 
 @click.command()
@@ -92,5 +93,5 @@ def rate(
         write_result(json_file, json_text(rate_json(result)), overwrite=overwrite)
     if json_file == "-":
         return
-    click.echo(rate_text(result, units))
+    say(rate_text(result, units))
     tell_doubts(result.doubts, units)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
+from spreadcheck.cli.say import say
 from spreadcheck.cli.screen import Screen, ScreenGoneError
 from spreadcheck.cli.typed import Typed, TypingStoppedError
 
@@ -62,9 +63,7 @@ def record(
         except ScreenGoneError:
             code = SIGNAL_EXIT + HANG_UP
             with contextlib.suppress(OSError):  # standard error may have gone with it
-                click.echo(
-                    f"spreadcheck: nobody reads the questions any more; {sheet} holds what was recorded", err=True
-                )
+                say(f"spreadcheck: nobody reads the questions any more; {sheet} holds what was recorded", err=True)
     ctx.exit(code)
 
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from spreadcheck.cli.say import say
+
 if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
     from spreadcheck.judge.confidence import Confidence
@@ -62,5 +64,5 @@ def _pdf(result: Assessment, units: str, paper: str, sure: Confidence | None) ->
 
         printed = report_pdf(result, units, paper=paper, sure=sure, on_page=on_page)
     if printed.unprintable:
-        click.echo(f'The font has no sign for {printed.unprintable} and the PDF shows "?" instead.', err=True)
+        say(f'The font has no sign for {printed.unprintable} and the PDF shows "?" instead.', err=True)
     return printed.data

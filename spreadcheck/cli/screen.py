@@ -6,12 +6,12 @@ import os
 import shutil
 import sys
 import textwrap
+from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING
-
-import click
+from typing import TYPE_CHECKING, TextIO
 
 from spreadcheck.cli.options import plain_terminal
+from spreadcheck.cli.say import say, steer
 
 if TYPE_CHECKING:
     from spreadcheck.crew.answers import Reply
@@ -63,13 +63,13 @@ class Screen:
         from spreadcheck.show.record import page, question_line
 
         if self._pages:
-            self._print(CLEAR, end="")
+            self._steer(CLEAR)
         if self._pages and not self._long:
             said, self._kept = "\n".join(self._kept), []
             self._print(page(recording, said, system=self._units, plain=self._ascii, width=self._width))
         self._long = False
         if bell and self._terminal:
-            self._print("\a", end="")
+            self._steer("\a")
         self.ask(question_line(recording, system=self._units))
 
     def show_reply(self, reply: Reply, before: Recording) -> None:
@@ -103,11 +103,16 @@ class Screen:
         self._print(text, err=True)
 
     def _print(self, text: str, *, end: str = "\n", err: bool = False) -> None:
-        """Text with signs that the output can't show replaced; flushed, as a reader waits for it."""
-        stream = sys.stderr if err else sys.stdout
-        encoding = getattr(stream, "encoding", None) or "ascii"
+        """Text, flushed, as a reader waits for it."""
+        self._send(lambda: say(text, err=err, end=end), sys.stderr if err else sys.stdout)
+
+    def _steer(self, signs: str) -> None:
+        """A signal to the terminal."""
+        self._send(lambda: steer(signs), sys.stdout)
+
+    def _send(self, send: Callable[[], None], stream: TextIO) -> None:
         try:
-            click.echo(text.encode(encoding, "replace").decode(encoding) + end, nl=False, err=err)
+            send()
             stream.flush()
         except OSError as error:
             os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())  # what is left in it must not fail at the end

@@ -15,6 +15,7 @@ from spreadcheck.cli.options import (
     units_option,
     write_result,
 )
+from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
     from spreadcheck.product.throw import ThrowStudy
@@ -104,7 +105,7 @@ def throw(
     if json_file != "-":
         from spreadcheck.show.throw import throw_text
 
-        click.echo(throw_text(study, units, assumed=assumed, source=source))
+        say(throw_text(study, units, assumed=assumed, source=source))
 
 
 def _quantities(values: dict[str, str | float | None]) -> tuple[dict[str, float | None], dict[str, float | None]]:

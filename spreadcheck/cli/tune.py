@@ -16,6 +16,7 @@ from spreadcheck.cli.options import (
     units_option,
     write_result,
 )
+from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
     from spreadcheck.improve.tune import Tuning
@@ -86,7 +87,7 @@ def tune(
     )
     _write_files(found, json_file, plot_file, units, overwrite)
     if json_file != "-":
-        click.echo(tuning_text(found, units))
+        say(tuning_text(found, units))
         show_doubts(found.results, units)
 
 

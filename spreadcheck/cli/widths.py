@@ -15,6 +15,7 @@ from spreadcheck.cli.options import (
     units_option,
     write_result,
 )
+from spreadcheck.cli.say import say
 
 
 @click.command()
@@ -92,5 +93,5 @@ def widths(
     if "-" not in (json_file, csv_file):
         from spreadcheck.show.widths import widths_text
 
-        click.echo(widths_text(study, units))
+        say(widths_text(study, units))
         tell_doubts(study.doubts, units)

@@ -11,6 +11,7 @@ import io
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from spreadcheck.errors import visible
 from spreadcheck.units import KINDS, from_inside, shown_unit
 
 
@@ -79,5 +80,5 @@ def csv_text(rows: Sequence[Mapping[str, Any]]) -> str:
     out = io.StringIO()
     writer = csv.DictWriter(out, rows[0].keys(), lineterminator="\n")
     writer.writeheader()
-    writer.writerows(rows)
+    writer.writerows({key: visible(v) if isinstance(v, str) else v for key, v in row.items()} for row in rows)
     return out.getvalue()

@@ -11,6 +11,7 @@ import math
 from typing import Any
 
 from spreadcheck.doubts.doubt import warnings_data
+from spreadcheck.errors import hidden_in
 from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.pattern.figures import Compared
 from spreadcheck.pattern.reading import PatternReading
@@ -199,4 +200,6 @@ def json_text(data: dict[str, Any]) -> str:
     >>> json_text({"width_m": 24.0})
     '{\\n "width_m": 24.0\\n}\\n'
     """
-    return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
+    # signs that can't be seen stand in words only, where JSON's own escapes read back as the same words
+    return text.translate({ord(c): json.dumps(c)[1:-1] for c in hidden_in(text) - {"\n"}}) + "\n"

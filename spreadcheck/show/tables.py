@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spreadcheck.errors import visible
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.spread.widths import Scan
@@ -349,7 +350,7 @@ def _csv_cell(value: object) -> str:
 
 def _csv_text(text: str) -> str:
     """Typed text on one line; a leading apostrophe keeps a spreadsheet from running it as a formula."""
-    text = " ".join(text.split())
+    text = visible(" ".join(text.split()))
     text = f"'{text}" if text.startswith(("=", "+", "-", "@")) else text
     quote = '"'
     return f"{quote}{text.replace(quote, quote * 2)}{quote}" if "," in text or quote in text else text

@@ -325,7 +325,7 @@ NOT_SHEETS = {
     "save it as .xlsx without a password, or as CSV",
     b"a,b\n1,2\n3": 'tray sheet: row 1, column "A": the first cell is "a", so this is not a tray sheet; '
     "the first row must be spreadcheck tray sheet,1",
-    b"x\x1b[2J" + b"y" * 99: 'tray sheet: row 1, column "A": the first cell is "x [2J' + "y" * 32 + '...", '
+    b"x\x1b[2J" + b"y" * 99: 'tray sheet: row 1, column "A": the first cell is "x\\x1b[2J' + "y" * 29 + '...", '
     "so this is not a tray sheet; the first row must be spreadcheck tray sheet,1",
 }  # fmt: skip
 
