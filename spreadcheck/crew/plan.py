@@ -19,7 +19,7 @@ from spreadcheck.doubts.doubt import Doubt, Quantity, Words, trays_counted
 from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.noise import tray_noise
+from spreadcheck.passes.granules import tray_noise
 from spreadcheck.sheet.traytest import MAX_TRAYS, FloatArray
 
 

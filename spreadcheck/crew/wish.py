@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from spreadcheck.errors import Fault, QuantityError
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.noise import Granules, granules, tray_noise
+from spreadcheck.passes.granules import Granules, granules, tray_noise
 from spreadcheck.sheet.traytest import MAX_OFFSET_M, MAX_PASSES, MAX_TRAYS
 
 # travel speed (km/h), its tolerance, runs per measurement, travel speed for which the flow is set (km/h)

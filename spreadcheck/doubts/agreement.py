@@ -13,7 +13,7 @@ from spreadcheck.doubts.neighbours import neighbour_band, neighbour_doubts
 from spreadcheck.doubts.register import doubt
 from spreadcheck.doubts.trayline import Judged
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.repeats import FEW, FLOOR, PassCatches, middle_of, pass_catches
+from spreadcheck.passes.passes import FEW, FLOOR, PassCatches, Passes, middle_of
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import Profile
 
@@ -22,9 +22,9 @@ _SLIPS, _SLIPS_SHARE = 2, 0.1  # most slips in one pass, as a number or a share 
 _SHOWN = 4  # of a kind, in one message
 
 
-def agreement_doubts(test: TrayTest, profile: Profile, judged: Judged) -> tuple[Doubt, ...]:
+def agreement_doubts(profile: Profile, judged: Judged, passes: Passes) -> tuple[Doubt, ...]:
     """Doubts about passes that disagree, single catches and trays, and the centre of the spread."""
-    catches = pass_catches(test, profile)
+    test, catches = passes.test, passes.catches
     odd, expected = odd_catches(catches)
     slips = odd & _few_in_pass(odd)
     righted = _righted(catches, slips, expected) if slips.any() else catches
@@ -64,11 +64,11 @@ def odd_catches(catches: PassCatches) -> tuple[NDArray[np.bool_], FloatArray]:
 
     Examples
     --------
-    >>> from spreadcheck.spread.profile import profile_of
+    >>> from spreadcheck.passes.passes import passes_of
     >>> from spreadcheck.sheet.traytest import tray_test
     >>> rows = [[5, 5, 5]] * 3 + [[9, 9, 9], [9, 9, 45], [9, 9, 9]] + [[5, 5, 5]] * 3
     >>> test = tray_test(range(-4, 5), rows, tray_width="0.5 m", tray_length="0.5 m")
-    >>> odd, expected = odd_catches(pass_catches(test, profile_of(test)))
+    >>> odd, expected = odd_catches(passes_of(test).catches)
     >>> np.argwhere(odd), float(expected[2, 4])
     (array([[2, 4]]), 360.0)
     """
@@ -158,11 +158,11 @@ def pass_gaps(catches: PassCatches) -> tuple[FloatArray, NDArray[np.bool_]]:
 
     Examples
     --------
-    >>> from spreadcheck.spread.profile import profile_of
+    >>> from spreadcheck.passes.passes import passes_of
     >>> from spreadcheck.sheet.traytest import tray_test
     >>> rows = [[8, 8, 8]] * 4 + [[8, 8, 6]] * 3
     >>> test = tray_test(range(-3, 4), rows, tray_width="1 m", tray_length="1 m")
-    >>> catches = pass_catches(test, profile_of(test))
+    >>> catches = passes_of(test).catches
     >>> pass_gaps(catches)[0]
     array([[  0.,   0.],
            [  0.,   0.],

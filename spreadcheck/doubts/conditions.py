@@ -9,7 +9,7 @@ import numpy as np
 from spreadcheck.doubts.doubt import Doubt, Quantity
 from spreadcheck.doubts.register import CHECKS, doubt
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.noise import granules_of, reading_error_g, tray_noise
+from spreadcheck.passes.granules import granules_of, reading_error_g, tray_noise
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g
 from spreadcheck.spread.profile import Profile
 

@@ -7,13 +7,19 @@ from spreadcheck.doubts.conditions import condition_doubts
 from spreadcheck.doubts.doubt import Doubt, Places, Quantity, trays_counted
 from spreadcheck.doubts.register import doubt
 from spreadcheck.doubts.trayline import judged_width, line_doubts
+from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.sheet.labels import nearest
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import Profile
 
 
 def doubts_of(
-    test: TrayTest, profile: Profile, *, effective_m: float | None = None, bout_width_m: float | None = None
+    test: TrayTest,
+    profile: Profile,
+    *,
+    effective_m: float | None = None,
+    bout_width_m: float | None = None,
+    passes: Passes | None = None,
 ) -> tuple[Doubt, ...]:
     """Every doubt about a test, before its width is trusted.
 
@@ -27,6 +33,8 @@ def doubts_of(
         The effective width that was concluded. [m]
     bout_width_m : float, optional
         The bout width driven; what the line is held against where there is no effective width. [m]
+    passes : Passes, optional
+        The passes of the test, if they are at hand. [kg/ha]
 
     Returns
     -------
@@ -49,7 +57,7 @@ def doubts_of(
         *sheet_doubts(test, profile),
         *condition_doubts(test, profile),
         *line_doubts(test, profile, judged),
-        *agreement_doubts(test, profile, judged),
+        *agreement_doubts(profile, judged, passes or passes_of(test, relative=profile.relative)),
     )
 
 

@@ -7,7 +7,7 @@ import numpy as np
 from spreadcheck.doubts.doubt import Doubt, Listed, Places, Words
 from spreadcheck.doubts.register import doubt
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.repeats import FEW, FLOOR, PassCatches
+from spreadcheck.passes.passes import FEW, FLOOR, PassCatches
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 
 _SHOWN = 4  # trays, in one message
@@ -71,11 +71,10 @@ def out_of_line(catches: PassCatches) -> tuple[FloatArray, FloatArray]:
 
     Examples
     --------
-    >>> from spreadcheck.spread.profile import profile_of
-    >>> from spreadcheck.passes.repeats import pass_catches
+    >>> from spreadcheck.passes.passes import passes_of
     >>> from spreadcheck.sheet.traytest import tray_test
     >>> test = tray_test(range(-4, 5), [8, 8, 8, 8, 4, 8, 8, 8, 8], tray_width="0.5 m", tray_length="0.5 m")
-    >>> out_of_line(pass_catches(test, profile_of(test)))[0]
+    >>> out_of_line(passes_of(test).catches)[0]
     array([   0.,    0.,    0.,    0., -160.,    0.,    0.,    0.,    0.])
     """
     groups = _by_direction(catches)

@@ -16,7 +16,7 @@ import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.doubts.register import CHECKS, doubt
-from spreadcheck.passes.passes import (
+from spreadcheck.passes.laws import (
     VarianceLaw,
     counting_law,
     missing_for_counting,

@@ -183,7 +183,7 @@ class _Side:
     @classmethod
     def of(cls, result: Assessment, place_m: FloatArray, alike: bool) -> _Side:
         mean = result.profile
-        rates = rates_at(pass_profiles(result.test, mean), mean, place_m)
+        rates = rates_at(pass_profiles(result.passes, mean), mean, place_m)
         passes = tuple(Profile(place_m, row, tails=mean.tails) for row in rates if row.any())
         if alike:
             return cls(mean, passes)

@@ -13,9 +13,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from spreadcheck.errors import Fault, SheetError
+from spreadcheck.passes.passes import Passes
 from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
-from spreadcheck.spread.profile import SAME_PLACE, Profile, pass_rates, profile_from
+from spreadcheck.spread.profile import SAME_PLACE, Profile, profile_from
 from spreadcheck.units import KINDS, show
 
 SETTINGS = (
@@ -26,13 +27,13 @@ SETTINGS = (
 _ENOUGH = 0.5  # of the trays: a pass with fewer catches says little about its own pattern
 
 
-def pass_profiles(test: TrayTest, profile: Profile) -> tuple[Profile, ...]:
+def pass_profiles(passes: Passes, profile: Profile) -> tuple[Profile, ...]:
     """The profile of every pass on its own, gaps filled from its own neighbours.
 
     Parameters
     ----------
-    test : TrayTest
-        The test. [-]
+    passes : Passes
+        The passes of the test. [kg/ha]
     profile : Profile
         Its single-pass profile, the mean of the passes. [m, kg/ha]
 
@@ -45,18 +46,14 @@ def pass_profiles(test: TrayTest, profile: Profile) -> tuple[Profile, ...]:
     Examples
     --------
     >>> from spreadcheck import profile_of, tray_test
+    >>> from spreadcheck.passes.passes import passes_of
     >>> test = tray_test([-1, 0, 1], [[5, 9], [10, 10], [7, 5]], tray_width="0.5 m", tray_length="0.5 m")
-    >>> [round(one.centre_m, 3) for one in pass_profiles(test, profile_of(test))]
+    >>> [round(one.centre_m, 3) for one in pass_profiles(passes_of(test), profile_of(test))]
     [0.091, -0.167]
     """
-    rates = pass_rates(test, relative=profile.relative)
-    if profile.relative:
-        known = ~np.isnan(rates)
-        mean = np.where(known, rates, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
-        rates = rates * (100.0 / mean.max())
     return tuple(
-        profile_from(test.offset_m, row, tails=profile.tails)
-        for row in rates
+        profile_from(passes.offset_m, row, tails=profile.tails)
+        for row in passes.rate_kg_ha.T
         if (~np.isnan(row)).sum() >= max(2.0, _ENOUGH * len(profile.offset_m)) and np.nansum(row) > 0
     )
 

@@ -16,12 +16,13 @@ from numpy.typing import ArrayLike
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
+from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.pattern.reading import PatternReading, read_pattern
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.evenness import share_within
 from spreadcheck.spread.overlap import bout_deposit, overlapped_deposit, tray_points
-from spreadcheck.spread.profile import TAPER, Profile, profile_of
+from spreadcheck.spread.profile import TAPER, Profile
 from spreadcheck.spread.widths import (
     Scan,
     best_width,
@@ -57,9 +58,10 @@ class Bout:
 
 @dataclass(frozen=True, eq=False)
 class Assessment:
-    """One test assessed: its profile, the scan for each driving method, the bout driven, and what is doubtful."""
+    """One test assessed: passes, profile, the scan for each driving method, the bout driven, and what is doubtful."""
 
     test: TrayTest
+    passes: Passes
     profile: Profile
     limit_pct: float
     scans: dict[str, Scan]
@@ -69,7 +71,7 @@ class Assessment:
     @cached_property
     def pattern(self) -> PatternReading:
         """The reading of the spread pattern: figures, shape, what to check; worked out when it is first asked for."""
-        return read_pattern(self.test, self.profile)
+        return read_pattern(self.test, self.profile, self.passes)
 
     @property
     def bout_width_m(self) -> float | None:
@@ -88,6 +90,18 @@ class Assessment:
             return None
         judged = [self.bouts[self.driving]] if self.driving else list(self.bouts.values())
         return all(bool(bout.cv_trays_pct <= self.limit_pct) for bout in judged)
+
+    def bouts_at(self, width_m: float) -> dict[str, Bout]:
+        """What the field gets at any bout width, for each driving method; worked out once a width."""
+        if width_m == self.bout_width_m:
+            return self.bouts
+        if width_m not in self._bouts:
+            self._bouts[width_m] = bouts_at(self.profile, width_m)
+        return self._bouts[width_m]
+
+    @cached_property
+    def _bouts(self) -> dict[float, dict[str, Bout]]:
+        return {}
 
     def effective_width_m(self, method: str, limit_pct: float | None = None) -> float | None:
         """Widest candidate width within a CV limit (the assessment's own if None). [m]"""
@@ -154,7 +168,8 @@ def assess(
     (3.0, 30.0, True)
     """
     check_limit(limit_pct)
-    profile = profile_of(test, tails=tails, relative=relative)
+    passes = passes_of(test, relative=relative)
+    profile = passes.profile(tails)
     if width_m is None:
         width_m = default_widths(profile, place=test.source)
     widths = np.unique(np.asarray(width_m, dtype=float))
@@ -163,11 +178,12 @@ def assess(
     concluded = _width_concluded(test, scans, limit_pct)
     return Assessment(
         test=test,
+        passes=passes,
         profile=profile,
         limit_pct=limit_pct,
         scans=scans,
         bouts={} if driven is None else bouts_at(profile, driven),
-        doubts=doubts_of(test, profile, effective_m=concluded, bout_width_m=driven),
+        doubts=doubts_of(test, profile, effective_m=concluded, bout_width_m=driven, passes=passes),
     )
 
 

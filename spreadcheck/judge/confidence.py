@@ -21,7 +21,7 @@ from spreadcheck.doubts.noise_known import Noise, noise_doubts, noise_of
 from spreadcheck.errors import Fault, WidthError
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.plausible import noise_variance, plausible_cv, widest_crossing
-from spreadcheck.passes.passes import VarianceLaw
+from spreadcheck.passes.laws import VarianceLaw
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.traymap import TrayMap, tray_map, weighed_trays

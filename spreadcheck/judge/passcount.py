@@ -29,7 +29,7 @@ from spreadcheck.judge.confidence import (
 )
 from spreadcheck.judge.plausible import noise_variance, widest_crossing
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.passes.passes import VarianceLaw
+from spreadcheck.passes.laws import VarianceLaw
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import MAX_PASSES, FloatArray, TrayTest
 from spreadcheck.spread.profile import TAPER, Profile, profile_from

@@ -19,9 +19,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from spreadcheck.passes.noise import granules_of, tray_noise
+from spreadcheck.passes.granules import granules_of, tray_noise
+from spreadcheck.passes.passes import Passes
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
-from spreadcheck.spread.profile import CUT, Profile, pass_rates
+from spreadcheck.spread.profile import CUT, Profile
 
 FROM_PASSES, FROM_COUNTING, UNKNOWN = "passes", "counting", "unknown"
 
@@ -43,13 +44,13 @@ class PassRows:
     known: NDArray[np.bool_]
 
 
-def pass_rows(test: TrayTest, profile: Profile) -> PassRows:
-    """The usable passes of a test beside its profile, reversed passes turned.
+def pass_rows(passes: Passes, profile: Profile) -> PassRows:
+    """The usable passes of a test beside its profile.
 
     Parameters
     ----------
-    test : TrayTest
-        The test. [-]
+    passes : Passes
+        The passes. [kg/ha]
     profile : Profile
         Its single-pass profile. [m, kg/ha]
 
@@ -60,16 +61,17 @@ def pass_rows(test: TrayTest, profile: Profile) -> PassRows:
 
     Examples
     --------
+    >>> from spreadcheck.passes.passes import passes_of
     >>> from spreadcheck.spread.profile import profile_of
     >>> from spreadcheck.sheet.traytest import tray_test
     >>> test = tray_test([-1, 0, 1], [[4, 8], [8, 16], [8, 16]], tray_width="0.5 m", tray_length="0.5 m")
-    >>> pass_rows(test, profile_of(test)).rate_kg_ha  # the second pass is twice the first: the same shape
+    >>> pass_rows(passes_of(test), profile_of(test)).rate_kg_ha  # the second pass is twice the first: the same shape
     array([[240., 480., 480.],
            [240., 480., 480.]])
     """
-    rates = pass_rates(test, relative=profile.relative)
+    rates = passes.rate_kg_ha.T
     if len(profile.offset_m) < rates.shape[1]:
-        first = int(np.searchsorted(test.offset_m, profile.offset_m[0]))
+        first = int(np.searchsorted(passes.offset_m, profile.offset_m[0]))
         rates = rates[:, first : first + len(profile.offset_m)]
     mean = profile.rate_kg_ha
     known = np.isfinite(rates)
@@ -79,7 +81,7 @@ def pass_rows(test: TrayTest, profile: Profile) -> PassRows:
     if not usable.all():
         rates, known, there, caught = rates[usable], known[usable], there[usable], caught[usable]
     rows = np.where(known, rates * (there / caught)[:, np.newaxis], mean)
-    numbers = tuple(number for number, used in zip(test.passes, usable.tolist(), strict=True) if used)
+    numbers = tuple(number for number, used in zip(passes.numbers, usable.tolist(), strict=True) if used)
     return PassRows(numbers, rows, known)
 
 
@@ -105,11 +107,13 @@ def tray_variance(test: TrayTest, profile: Profile, rows: PassRows) -> tuple[Flo
 
     Examples
     --------
+    >>> from spreadcheck.passes.passes import passes_of
     >>> from spreadcheck.spread.profile import profile_of
     >>> from spreadcheck.sheet.traytest import tray_test
     >>> test = tray_test([-1, 0, 1], [[9, 11], [20, 20], [11, 9]], tray_width="0.5 m", tray_length="0.5 m")
     >>> profile = profile_of(test)
-    >>> tray_variance(test, profile, pass_rows(test, profile))  # 360 and 440 kg/ha at both ends: 1600 each, shared out
+    >>> rows = pass_rows(passes_of(test), profile)
+    >>> tray_variance(test, profile, rows)  # 360 and 440 kg/ha at both ends: 1600 each, shared out
     (array([ 800., 1600.,  800.]), 'passes')
     """
     mean, passes = profile.rate_kg_ha, len(rows.numbers)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.pattern.advice import Advice, checks_for
 from spreadcheck.pattern.figures import Figures, figures_of, pass_rows, tray_variance
 from spreadcheck.pattern.peaks import LEAST_RISE, Peak, clear_rise, peaks_of, smoothed, window_trays
@@ -49,7 +50,7 @@ class PatternReading:
         return checks_for(self.shapes)
 
 
-def read_pattern(test: TrayTest, profile: Profile) -> PatternReading:
+def read_pattern(test: TrayTest, profile: Profile, passes: Passes | None = None) -> PatternReading:
     """Read the pattern of a test.
 
     Parameters
@@ -58,6 +59,8 @@ def read_pattern(test: TrayTest, profile: Profile) -> PatternReading:
         The test. [-]
     profile : Profile
         Its single-pass profile. [m, kg/ha]
+    passes : Passes, optional
+        Its passes, if they are at hand. [kg/ha]
 
     Returns
     -------
@@ -74,7 +77,7 @@ def read_pattern(test: TrayTest, profile: Profile) -> PatternReading:
     >>> reading.shapes, reading.unclear, reading.advice[0].check.part
     (('flat-topped', 'lopsided'), (), 'tray line')
     """
-    rows = pass_rows(test, profile)
+    rows = pass_rows(passes or passes_of(test, relative=profile.relative), profile)
     variance, noise = tray_variance(test, profile, rows)
     figures = figures_of(profile, rows.rate_kg_ha, variance)
     clear, humps = _peaks(profile, rows.rate_kg_ha, variance, figures.half_of_peak_m.value)

@@ -20,7 +20,7 @@ from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.show.tables import rate_unit, show_width
 from spreadcheck.spread.overlap import bout_deposit, deposit_shares
-from spreadcheck.spread.profile import CUT, SAME_PLACE, Profile, pass_rates
+from spreadcheck.spread.profile import CUT, SAME_PLACE, Profile
 from spreadcheck.units import from_inside, shown_unit
 
 if TYPE_CHECKING:
@@ -162,9 +162,7 @@ def draw_profile(axes: Axes, result: Assessment, system: str = "metric") -> None
     'Offset from the driving centre line (m): left - right'
     """
     profile, length, rate = result.profile, _scale("length", system), _rate_scale(result, system)
-    rates = pass_rates(result.test, relative=profile.relative)
-    if profile.relative:
-        rates = rates * (100.0 / np.nanmax(_means(rates)))
+    rates = result.passes.rate_kg_ha.T
     for number, (name, row) in enumerate(zip(result.test.passes, rates, strict=True)):
         mark = _PASS_MARKS[number % len(_PASS_MARKS)]
         label = f"pass {name}" if len(rates) <= 6 else "passes" if number == 0 else None
@@ -359,9 +357,3 @@ def _rate_label(result: Assessment, system: str) -> str:
 def _plain(text: str) -> str:
     """What a person typed, with the signs that start a formula taken literally."""
     return text.replace("$", r"\$")
-
-
-def _means(rates: FloatArray) -> Any:
-    known = ~np.isnan(rates)
-    counts = np.maximum(known.sum(axis=0), 1)
-    return np.where(known, rates, 0.0).sum(axis=0) / counts

@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from spreadcheck.judge.assessment import Assessment, Bout, bouts_at
+from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.judge.confidence import Confidence
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import METHODS
@@ -87,7 +87,7 @@ def _bouts_that_matter(result: Assessment) -> Iterator[tuple[str, Bout]]:
     for method in METHODS:
         width = result.effective_width_m(method)
         if width is not None and width != result.bout_width_m:
-            yield "effective width", bouts_at(result.profile, width)[method]
+            yield "effective width", result.bouts_at(width)[method]
 
 
 def _bout_row(what: str, bout: Bout, result: Assessment, system: str) -> tuple[str, ...]:

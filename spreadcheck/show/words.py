@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from spreadcheck.judge.assessment import Assessment, Bout, bouts_at
+from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.judge.confidence import SURE_PCT, Confidence
 from spreadcheck.limits import LIMITS
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
@@ -211,7 +211,7 @@ def told_bouts(result: Assessment) -> tuple[Bout, ...]:
     if result.bouts:
         return tuple(result.bouts[method] for method in judged_methods(result))
     widths = {method: result.effective_width_m(method) for method in judged_methods(result)}
-    return tuple(bouts_at(result.profile, width)[method] for method, width in widths.items() if width is not None)
+    return tuple(result.bouts_at(width)[method] for method, width in widths.items() if width is not None)
 
 
 def _field_gets(result: Assessment, system: str) -> tuple[str, ...]:
@@ -273,7 +273,7 @@ def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ..
         choices.append(f"drive {other.method} at {at} instead: there the CV is {show_pct(other.cv_trays_pct)} %.")
     width = result.effective_width_m(method)
     if width is not None:
-        rate = both_rates(bouts_at(result.profile, width)[method].mean_kg_ha, result, system)
+        rate = both_rates(result.bouts_at(width)[method].mean_kg_ha, result, system)
         choices.append(
             f"drive {method} at {both_lengths(width, system)}; the same metering then gives {rate}, so set the rate "
             "anew."
@@ -331,7 +331,7 @@ def picture_words(result: Assessment, system: str = "metric") -> tuple[tuple[str
     """Title and description of the three pictures: profile, overlapped deposit, CV against bout width."""
     profile = result.profile
     method, width = shown_bout(result)
-    bout = bouts_at(profile, width)[method]
+    bout = result.bouts_at(width)[method]
     least, most = (both_rates(rate, result, system) for rate in (bout.min_kg_ha, bout.max_kg_ha))
     peak = both_rates(float(profile.rate_kg_ha.max()), result, system)
     widths = [f"{m} {show_width(result.effective_width_m(m), system)}" for m in METHODS]

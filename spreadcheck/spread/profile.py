@@ -126,10 +126,16 @@ def pass_rates(test: TrayTest, *, relative: bool = False, component: str = "") -
     array([[200., 400., 280.],
            [200., 400., 360.]])
     """
-    rates = laid_rates(test, relative=relative, component=component)
+    return travel_rates(test, laid_rates(test, relative=relative, component=component))
+
+
+def travel_rates(test: TrayTest, laid: FloatArray) -> FloatArray:
+    """Rates as the trays lay (passes x trays), reversed passes turned to their own travel direction."""
     turned = [at for at, number in enumerate(test.passes) if number in test.reversed_passes]
-    if turned:
-        rates[turned] = _turned(test.offset_m, rates[turned])
+    if not turned:
+        return laid
+    rates = laid.copy()
+    rates[turned] = _turned(test.offset_m, laid[turned])
     return rates
 
 
@@ -237,14 +243,18 @@ def profile_of(test: TrayTest, *, tails: str = TAPER, relative: bool = False, co
     (array([ 80., 160., 160., 160.]), (0.0,), (2.0,))
     """
     rates = pass_rates(test, relative=relative, component=component)
-    in_proportion = relative and not rates_known(test)
+    return profile_of_passes(test, rates, tails=tails, relative=relative and not rates_known(test))
+
+
+def profile_of_passes(test: TrayTest, rates: FloatArray, *, tails: str, relative: bool) -> Profile:
+    """The single-pass profile of the rates of all passes (passes x trays), as `pass_rates` gives them."""
     passes_used = int((~np.isnan(rates)).any(axis=1).sum())
     return profile_from(
         test.offset_m,
         _mean_over_passes(rates),
         tails=tails,
         passes_used=passes_used,
-        relative=in_proportion,
+        relative=relative,
         source=test.source,
     )
 

@@ -17,7 +17,7 @@ from spreadcheck.errors import QuantityError
 from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.passcount import passes_needed
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.noise import granules
+from spreadcheck.passes.granules import granules
 from spreadcheck.sheet.traysheet import read_sheet, write_sheet
 from spreadcheck.sheet.traytest import CatchState, tray_test
 from spreadcheck.show.plan import plan_text

@@ -17,7 +17,7 @@ from spreadcheck.doubts.register import CHECKS
 from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.confidence import confidence
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.noise import granules, tray_noise
+from spreadcheck.passes.granules import granules, tray_noise
 from spreadcheck.product.chart import Chart, ChartRow, look_up
 from spreadcheck.product.product import product_of
 from spreadcheck.product.productfile import Readings

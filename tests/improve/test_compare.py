@@ -579,7 +579,8 @@ def test_single_pass_profiles_keep_their_mean():
     from spreadcheck.improve.passfigures import pass_profiles
 
     test = read_sheet(BEFORE)
-    profile = assess(test).profile
-    mean = np.mean([one.rate_kg_ha for one in pass_profiles(test, profile)], axis=0)
+    result = assess(test)
+    profile = result.profile
+    mean = np.mean([one.rate_kg_ha for one in pass_profiles(result.passes, profile)], axis=0)
     assert mean == pytest.approx(profile.rate_kg_ha)
     assert profile_from(test.offset_m, mean).centre_m == pytest.approx(profile.centre_m)

@@ -17,8 +17,8 @@ from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.confidence import confidence, floor_pct
 from spreadcheck.judge.passcount import passes_for, passes_needed
 from spreadcheck.judge.plausible import noise_variance, plausible_cv, widest_crossing
-from spreadcheck.passes.noise import granule_mass_g
-from spreadcheck.passes.passes import VarianceLaw, neighbour_correlation, pass_spread, pooled_law
+from spreadcheck.passes.granules import granule_mass_g
+from spreadcheck.passes.laws import VarianceLaw, neighbour_correlation, pass_spread, pooled_law
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import tray_test
 from spreadcheck.show.results_confidence import confidence_json

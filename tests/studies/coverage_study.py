@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from spreadcheck.judge.plausible import noise_variance, plausible_cv, widest_crossing
-from spreadcheck.passes.noise import Granules, granule_mass_g
-from spreadcheck.passes.passes import VarianceLaw, pass_spread
+from spreadcheck.passes.granules import Granules, granule_mass_g
+from spreadcheck.passes.laws import VarianceLaw, pass_spread
 from spreadcheck.spread.profile import profile_from
 from spreadcheck.spread.traymap import TrayMap, tray_map
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from spreadcheck.errors import QuantityError
-from spreadcheck.passes import noise
-from spreadcheck.passes.noise import Granules, counting_cv_pct, expected_count, granule_mass_g, granules, tray_noise
+from spreadcheck.passes import granules as noise
+from spreadcheck.passes.granules import Granules, counting_cv_pct, expected_count, granule_mass_g, granules, tray_noise
 from spreadcheck.sheet.traytest import tray_test
 
 # Worked values of the Poisson law for spheres (n = rate x area / mass, CV = 100 / sqrt(n)), computed independently and
