@@ -28,6 +28,7 @@ STEPS_A_CELL = 4  # a uniform field reads a CV of at most 0.6 % with steps of a 
 THROW_OF_REACH = 1.2  # throw taken where none is given, as a multiple of the reach of the pattern
 MAX_CELLS = 100_000_000
 _POINTS = 40_000  # landing points summed at a time: they stay in the processor's cache
+_LEAST_BASE_M = 0.5
 _KEPT = 1e-9  # share of a metre: stretches shorter than this are none
 
 Progress = Callable[[float], None]
@@ -331,7 +332,8 @@ def deposit_map(
     raster : Raster
         The cells; it must hold all that is thrown (`raster_over`). [m]
     base_m : float, optional
-        Headings are taken over so much either way along the track; one step if not given. [m]
+        Headings are taken over so much either way along the track; one step, and at least half a metre so that the
+        chords of planned bends are no kinks, if not given. [m]
     progress : callable, optional
         Called with the share that is done, 0 to 1. [-]
 
@@ -359,7 +361,7 @@ def deposit_map(
     done = 0.0
     for leg in legs:
         strips = by_border.get(leg.border) or by_border[""]
-        steps = _steps_of(leg, step, step if base_m is None else base_m)
+        steps = _steps_of(leg, step, max(step, _LEAST_BASE_M) if base_m is None else base_m)
         some = max(1, _POINTS // len(strips.offset_m))
         for at in range(0, len(steps.x), some):
             _splat(total, raster, steps, slice(at, at + some), strips)

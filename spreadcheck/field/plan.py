@@ -1,0 +1,276 @@
+"""A plan: headland rounds and parallel bouts inside a boundary, where the slide opens and shuts, and the turns.
+
+Headland round k runs along the boundary moved inward by (k - 1/2) W, corners rounded to the least turning radius r:
+`buffer(-(a + r)).buffer(2 r).buffer(-r)`. Bouts are parallel lines W apart, cut at the boundary moved inward by n W;
+the slide opens and shuts when the antenna is a chosen distance past that edge. Turns are driven with the slide shut:
+for W >= 2 r a half circle with a straight, pi r + W - 2 r; else a bulb, r (pi + 4 alpha) with
+cos(alpha) = (W + 2 r) / (4 r), that needs a depth of r (1 + 2 sin(alpha)).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from spreadcheck.errors import Fault, WidthError
+from spreadcheck.field.boundary import Boundary
+from spreadcheck.field.deposit import Leg, leg_of
+from spreadcheck.field.extras import extra
+from spreadcheck.sheet.labels import BACK_AND_FORTH
+from spreadcheck.sheet.traytest import FloatArray
+
+MAX_ROUNDS = 20
+_ARC_PARTS = 32  # chords of a quarter circle
+_SHORTEST_M = 0.5  # pieces of bouts shorter than this are not driven
+_ACUTE_DEG = 60.0
+_DRIFT_STEP_M = 5.0
+
+
+@dataclass(frozen=True)
+class Driving:
+    """How a field is to be driven. Headings are degrees from north, clockwise.
+
+    `on_m` and `off_m`: how far the antenna is past the inner edge of the headland when the slide opens and shuts.
+    `drift_m` is the standard deviation of a slow drift off the line, `drift_over_m` the distance over which it lasts.
+    """
+
+    bout_width_m: float
+    headland_rounds: int = 1
+    heading_deg: float = 0.0
+    turning_radius_m: float = 8.0
+    on_m: float = 0.0
+    off_m: float = 0.0
+    method: str = BACK_AND_FORTH
+    border: bool = False
+    drift_m: float = 0.0
+    drift_over_m: float = 100.0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.headland_rounds <= MAX_ROUNDS:
+            what = f"{self.headland_rounds} rounds can't be driven"
+            raise WidthError(Fault("option --headland-rounds", what, f"give 0 to {MAX_ROUNDS}"))
+        if not 0 < self.turning_radius_m <= 100:
+            what = f"{self.turning_radius_m:g} m is no turning radius"
+            raise WidthError(Fault("option --turning-radius", what, "give a length up to 100 m, such as 8 m"))
+        for name, value in (("on", self.on_m), ("off", self.off_m)):
+            if not abs(value) <= 200:
+                what = f"{value:g} m past the headland can't be"
+                raise WidthError(Fault(f"option --{name}-distance", what, "give up to 200 m"))
+        if not 0 <= self.drift_m <= 10:
+            what = f"{self.drift_m:g} m is no drift"
+            raise WidthError(Fault("option --drift", what, "give a length up to 10 m, such as 0.3 m"))
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """A field as it is to be driven: rounds, bouts, the edge between them, and what simple planning does not solve."""
+
+    driving: Driving
+    legs: tuple[Leg, ...]
+    rounds: int  # closed lines driven along the boundary
+    bouts: int
+    turns: int
+    turn_m: float  # all turns together, driven with the slide shut
+    turn_depth_m: float
+    edge: Any  # the ground inside the headland, shapely
+    parts: int  # pieces into which necks split that ground
+    acute_corners: tuple[tuple[float, float], ...]  # corners of the outline under 60 deg
+    tongue_ha: float  # ground too narrow for the headland rounds
+    last_over_m: float  # how far the last bout overlaps what is spread already
+    cut_short: int  # bouts whose slide could not be opened or shut where it should, for the boundary
+
+    @property
+    def driven_m(self) -> float:
+        """The whole way: spreading and turns. [m]"""
+        return sum(float(leg.along_m[-1]) for leg in self.legs) + self.turn_m
+
+
+def turn_length_m(bout_width_m: float, radius_m: float) -> tuple[float, float]:
+    """Length and depth of the turn into the next bout.
+
+    Parameters
+    ----------
+    bout_width_m : float
+        Distance to the next bout. [m]
+    radius_m : float
+        Least turning radius. [m]
+
+    Returns
+    -------
+    tuple of float
+        Length driven, and how far it reaches past the end of the bout. [m], [m]
+
+    Examples
+    --------
+    >>> [round(float(part), 2) for part in (*turn_length_m(24, 8), *turn_length_m(12, 8))]
+    [33.13, 8.0, 41.3, 15.75]
+    """
+    if bout_width_m >= 2 * radius_m:
+        return float(np.pi * radius_m + bout_width_m - 2 * radius_m), radius_m
+    alpha = np.arccos((bout_width_m + 2 * radius_m) / (4 * radius_m))
+    return float(radius_m * (np.pi + 4 * alpha)), float(radius_m * (1 + 2 * np.sin(alpha)))
+
+
+def plan_field(boundary: Boundary, driving: Driving) -> Plan:
+    """Headland rounds and bouts of a field.
+
+    Parameters
+    ----------
+    boundary : Boundary
+        The field. [m]
+    driving : Driving
+        How it is to be driven. [m, deg]
+
+    Returns
+    -------
+    Plan
+        The plan; rounds first, then the bouts in the order they are driven. [m]
+
+    Raises
+    ------
+    WidthError
+        If the field is too small for the rounds and the turn.
+
+    Examples
+    --------
+    >>> from spreadcheck.field.boundary import boundary_from
+    >>> field = boundary_from([np.array([[0, 0], [400, 0], [400, 200], [0, 200]])])
+    >>> plan = plan_field(field, Driving(24, heading_deg=90, on_m=20, off_m=20))
+    >>> plan.rounds, plan.bouts, round(plan.legs[1].spread_m), round(plan.last_over_m)
+    (1, 7, 352, 16)
+    """
+    shapely = extra("shapely", "the field map")
+    field, width = boundary.polygon, driving.bout_width_m
+    rings = [ring for number in range(driving.headland_rounds) for ring in _round(field, driving, number)]
+    inner = field.buffer(-driving.headland_rounds * width, join_style="mitre", mitre_limit=5.0)
+    if not rings and (driving.headland_rounds or inner.is_empty):
+        raise _too_small(boundary, driving)
+    bouts, last_over, cut_short = _bouts(shapely, field, inner, driving)
+    if not rings and not bouts:
+        raise _too_small(boundary, driving)
+    legs = [*rings, *bouts]
+    if driving.drift_m:
+        legs = [_drifted(leg, driving, number) for number, leg in enumerate(legs)]
+    turn, depth = turn_length_m(width, driving.turning_radius_m)
+    if driving.method != BACK_AND_FORTH:  # round and round a land: on average half of it is crossed at each end
+        turn += width * max(len(bouts) / 2 - 1, 0)
+    turns = max(len(bouts) - 1, 0)
+    opened = inner.buffer(-width / 2).buffer(width / 2 + 1e-6)
+    return Plan(
+        driving=driving,
+        legs=tuple(legs),
+        rounds=len(rings),
+        bouts=len(bouts),
+        turns=turns,
+        turn_m=turns * turn,
+        turn_depth_m=depth,
+        edge=inner,
+        parts=len(getattr(inner, "geoms", [inner])) if not inner.is_empty else 0,
+        acute_corners=_acute_corners(boundary.rings[0]),
+        tongue_ha=max(float(field.area - field.buffer(-width).buffer(width).area), 0.0) / 10_000
+        if driving.headland_rounds
+        else max(float(inner.area - opened.area), 0.0) / 10_000,
+        last_over_m=last_over,
+        cut_short=cut_short,
+    )
+
+
+def _too_small(boundary: Boundary, driving: Driving) -> WidthError:
+    rounds, width = driving.headland_rounds, driving.bout_width_m
+    problem = f"the field is too small for {rounds} headland round{'s' * (rounds != 1)} of {width:g} m"
+    if rounds and not boundary.polygon.buffer(-width / 2).is_empty:
+        problem += f" driven with a turning radius of {driving.turning_radius_m:g} m"
+    return WidthError(Fault(boundary.source, problem, "give fewer rounds, a narrower bout or a smaller turning radius"))
+
+
+def _round(field: Any, driving: Driving, number: int) -> list[Leg]:
+    """One headland round: closed lines with the boundary on their left, clockwise round the outline."""
+    inward, r = (number + 0.5) * driving.bout_width_m, driving.turning_radius_m
+    moved = field.buffer(-(inward + r), _ARC_PARTS).buffer(2 * r, _ARC_PARTS).buffer(-r, _ARC_PARTS)
+    legs = []
+    for part in getattr(moved, "geoms", [moved]):
+        if part.is_empty:
+            continue
+        for ring, clockwise in ((part.exterior, True), *((hole, False) for hole in part.interiors)):
+            points = np.asarray(ring.coords)[:, :2]
+            if bool(ring.is_ccw) is clockwise:
+                points = points[::-1]
+            border = "left" if driving.border and number == 0 else ""
+            legs.append(leg_of(points[:, 0], points[:, 1], border=border))
+    return legs
+
+
+def _bouts(shapely: Any, field: Any, inner: Any, driving: Driving) -> tuple[list[Leg], float, int]:
+    """The bouts in order, how far the last overlaps, and how many could not be switched where they should be."""
+    if inner.is_empty:
+        return [], 0.0, 0
+    heading, width = np.radians(driving.heading_deg), driving.bout_width_m
+    ahead = np.array([np.sin(heading), np.cos(heading)])
+    right = np.array([np.cos(heading), -np.sin(heading)])
+    turn = np.stack((right, ahead))  # metres east and north -> across and along
+
+    def turned(shape: Any) -> Any:
+        return shapely.transform(shape, lambda points: points @ turn.T)
+
+    ground, whole = turned(inner), turned(field)
+    low, bottom, high, top = ground.bounds
+    count = max(int(np.ceil((high - low) / width - 1e-6)), 1)
+    across = low + (np.arange(count) + 0.5) * width
+    last_over = float(low + count * width - high)
+    if count == 1 or across[-1] > high:  # the last odd bout may lie beyond the ground: it is driven on its edge at most
+        across[-1] = min(across[-1], high - 1e-3) if count > 1 else (low + high) / 2
+    lines = shapely.linestrings([[(at, bottom - 1), (at, top + 1)] for at in across])
+    all_lines = shapely.linestrings([[(at, whole.bounds[1] - 1), (at, whole.bounds[3] + 1)] for at in across])
+    clipped, within = shapely.intersection(lines, ground), shapely.intersection(all_lines, whole)
+    legs, cut_short = [], 0
+    for number, (pieces, free) in enumerate(zip(clipped, within, strict=True)):
+        up = number % 2 == 0 if driving.method == BACK_AND_FORTH else number < (count + 1) // 2
+        spans, limits = _spans(pieces), _spans(free)
+        for start, end in spans if up else spans[::-1]:
+            bottom_end, top_end = next(((a, b) for a, b in limits if a - 1e-6 <= (start + end) / 2 <= b), (start, end))
+            opened, shut = (start + driving.on_m, end + driving.off_m)
+            if not up:
+                opened, shut = end - driving.on_m, start - driving.off_m
+            ends = np.clip([opened, shut], bottom_end, top_end)
+            cut_short += bool(np.abs(ends - [opened, shut]).max() > 0.01)
+            if (ends[1] - ends[0]) * (1 if up else -1) <= _SHORTEST_M:
+                continue
+            points = np.column_stack((np.full(2, across[number]), ends)) @ turn
+            legs.append(leg_of(points[:, 0], points[:, 1]))
+    return legs, last_over, cut_short
+
+
+def _spans(shape: Any) -> list[tuple[float, float]]:
+    """Where a line along the heading lies in some ground: from and to, in order."""
+    lines = [part for part in getattr(shape, "geoms", [shape]) if part.geom_type == "LineString" and not part.is_empty]
+    spans = [tuple(sorted((float(line.coords[0][1]), float(line.coords[-1][1])))) for line in lines]
+    return sorted((low, high) for low, high in spans if high - low > _SHORTEST_M)
+
+
+def _acute_corners(ring: FloatArray) -> tuple[tuple[float, float], ...]:
+    """Corners of an outline with an inner angle under 60 degrees. [m]"""
+    points = ring[:-1] if np.array_equal(ring[0], ring[-1]) else ring
+    before, after = np.roll(points, 1, axis=0) - points, np.roll(points, -1, axis=0) - points
+    size = np.hypot(*before.T) * np.hypot(*after.T)
+    angle = np.degrees(np.arccos(np.clip((before * after).sum(axis=1) / np.where(size > 0, size, 1), -1, 1)))
+    return tuple((float(x), float(y)) for x, y in points[(angle < _ACUTE_DEG) & (size > 0)])
+
+
+def _drifted(leg: Leg, driving: Driving, seed: int) -> Leg:
+    """A leg driven with a slow drift to either side: an even wandering of first order along the way, from a seed."""
+    along = leg.along_m
+    places = np.unique(np.concatenate((along, np.arange(0, along[-1], _DRIFT_STEP_M))))
+    x, y = np.interp(places, along, leg.x_m), np.interp(places, along, leg.y_m)
+    fade = np.exp(-np.diff(places) / driving.drift_over_m)
+    rng = np.random.default_rng(seed)
+    noise = rng.standard_normal(len(places))
+    off = np.empty(len(places))
+    off[0] = noise[0]
+    for at, kept in enumerate(fade, start=1):
+        off[at] = kept * off[at - 1] + np.sqrt(1 - kept * kept) * noise[at]
+    east, north = np.gradient(x, places), np.gradient(y, places)
+    size = np.maximum(np.hypot(east, north), 1e-9)
+    shift = driving.drift_m * off
+    return leg_of(x + shift * north / size, y - shift * east / size, border=leg.border)
