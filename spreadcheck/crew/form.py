@@ -18,7 +18,8 @@ import numpy as np
 from spreadcheck.errors import Fault, SheetError
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import LABELS, Label, known_label
-from spreadcheck.sheet.traytest import CatchColumn, CatchState, FormRow, TrayTest
+from spreadcheck.sheet.traysheet import catch_cell
+from spreadcheck.sheet.traytest import CatchColumn, FormRow, TrayTest
 from spreadcheck.units import KINDS
 
 # A person fills these in by hand; past them a form is no help, and its file is no longer light.
@@ -134,7 +135,8 @@ def entry_form(test: TrayTest) -> EntryForm:
         further=tuple(_known(row) for row in test.form if row.value.strip() and _plain(row.label) not in asked),
         places=tuple(_place(at, test.offset_unit) for at in test.offset.tolist()),
         cells=tuple(
-            tuple(map(_cell, row, states)) for row, states in zip(test.catch.tolist(), test.state.tolist(), strict=True)
+            tuple(map(catch_cell, row, states))
+            for row, states in zip(test.catch.tolist(), test.state.tolist(), strict=True)
         ),
         wheels_m=(-half, half) if half else (),
         gaps_m=_gaps(test),
@@ -222,13 +224,6 @@ def proposed_unit(label: Label, system: str = "metric") -> str:
     if label.kind not in KINDS:
         return ""
     return KINDS[label.kind].us if system == "us" else label.unit
-
-
-def _cell(catch: float, state: int) -> str:
-    """A catch as the sheet writes it: nothing where it was not weighed, x where it was thrown out."""
-    if state == CatchState.WEIGHED:
-        return shortest(catch)
-    return "x" if state == CatchState.THROWN_OUT else ""
 
 
 def _place(offset: float, unit: str) -> str:

@@ -100,7 +100,7 @@ def new_sheet(like: TrayTest | None = None) -> NewSheet:
     bare = replace(
         like,
         catch=np.full(like.catch.shape, np.nan),
-        state=np.full(like.state.shape, CatchState.NOT_WEIGHED, dtype=np.uint8),
+        state=np.where(like.state == CatchState.NO_TRAY, like.state, np.uint8(CatchState.NOT_WEIGHED)),
         note=("",) * len(like.tray),
         source="",
     )

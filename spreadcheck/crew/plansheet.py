@@ -14,7 +14,7 @@ import numpy as np
 from spreadcheck.crew.plan import Plan
 from spreadcheck.crew.wish import Wish, standard_runs
 from spreadcheck.doubts.doubt import warnings_data
-from spreadcheck.sheet.traytest import FormRow, TrayTest, tray_test
+from spreadcheck.sheet.traytest import CatchState, FormRow, TrayTest, tray_test
 from spreadcheck.units import KINDS, from_inside, shown_unit
 
 SCHEMA = "spreadcheck/plan/1"
@@ -54,6 +54,7 @@ def planned_sheet(plan: Plan, system: str = "metric") -> TrayTest:
         form=_form(plan, system),
         offset=np.round(plan.offset_m / KINDS["length"].factors[unit], 4),
         offset_unit=unit,
+        state=np.where(plan.at_wheel[:, None], CatchState.NO_TRAY, blank.state).astype(np.uint8),
         note=tuple("wheel track, no tray" if wheel else "" for wheel in plan.at_wheel.tolist()),
     )
 

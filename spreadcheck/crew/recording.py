@@ -81,14 +81,14 @@ class Recording:
             return ""
         unit = self.test.columns[column].unit
         shown = self.shown_in(tray, column)
-        return shown if shown == "x" else f"{shown} {unit}"
+        return shown if shown in ("x", "-") else f"{shown} {unit}"
 
     def shown_in(self, tray: int, column: int) -> str:
         """A cell as the table shows it: the weight, "x" for thrown out, a dot for an empty one."""
         state = self.test.state[tray, column]
         if state == CatchState.WEIGHED:
             return f"{self.test.catch[tray, column]:.10g}"
-        return "x" if state == CatchState.THROWN_OUT else "."
+        return {CatchState.THROWN_OUT: "x", CatchState.NO_TRAY: "-"}.get(CatchState(state), ".")
 
 
 def begin(test: TrayTest, *, order: str = PASS_BY_PASS) -> Recording:

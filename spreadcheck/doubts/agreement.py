@@ -14,7 +14,7 @@ from spreadcheck.doubts.register import doubt
 from spreadcheck.doubts.trayline import Judged
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.passes import FEW, FLOOR, PassCatches, Passes, middle_of
-from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g
 from spreadcheck.spread.profile import Profile
 
 _BODY = 0.2  # of the peak: trays that say how a whole pass compares
@@ -120,6 +120,8 @@ def _odd_words(test: TrayTest, catches: PassCatches, at: int, rate: float, expec
     row = int(np.abs(test.offset_m - place).argmin())
     columns = [index for index, column in enumerate(test.columns) if column.pass_no == number]
     caught, unit = float(test.catch[row, columns].sum()), test.columns[columns[0]].unit
+    if test.cumulative or np.any(test.tare_g):
+        caught, unit = float(catch_g(test, relative=True)[row, columns].sum()), "g net"
     others = "the other pass has" if len(catches.numbers) == 2 else "the other passes have"
     per_rate = test.runs_per_catch * test.tray_width_m * test.tray_length_m / 10
     usual = expected * (caught / rate if rate > 0 else per_rate)

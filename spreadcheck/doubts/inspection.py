@@ -12,6 +12,8 @@ from spreadcheck.sheet.labels import nearest
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import Profile
 
+_MEASURED_M, _MEASURED = 0.005, 0.005  # how far apart spacings may be before a tape tells: 5 mm, or 0.5 %
+
 
 def doubts_of(
     test: TrayTest,
@@ -64,13 +66,15 @@ def doubts_of(
 def sheet_doubts(test: TrayTest, profile: Profile) -> tuple[Doubt, ...]:
     """What reading and averaging had to do to get from the sheet to the profile, in the order of the sheet."""
     found = [_unknown_label(label) for label in test.unknown_labels]
-    filled, dropped = profile.filled_offset_m, profile.dropped_offset_m
+    there = {float(offset) for offset in test.offset_m[~test.no_tray]}  # not the places left out, as at the wheels
+    filled = tuple(offset for offset in profile.filled_offset_m if offset in there)
+    dropped = tuple(offset for offset in profile.dropped_offset_m if offset in there)
     if filled:
-        found.append(doubt("filled-trays", trays=trays_counted(len(filled)), places=Places(tuple(filled))))
+        found.append(doubt("filled-trays", trays=trays_counted(len(filled)), places=Places(filled)))
     if dropped:
-        found.append(doubt("dropped-end-trays", trays=trays_counted(len(dropped)), places=Places(tuple(dropped))))
-    if not profile.even:
-        widest = float((profile.offset_m[1:] - profile.offset_m[:-1]).max())
+        found.append(doubt("dropped-end-trays", trays=trays_counted(len(dropped)), places=Places(dropped)))
+    widest = float((profile.offset_m[1:] - profile.offset_m[:-1]).max())
+    if widest - profile.spacing_m > max(_MEASURED_M, _MEASURED * profile.spacing_m):
         least, most = Quantity(profile.spacing_m, "length"), Quantity(widest, "length")
         found.append(doubt("uneven-spacing", least=least, most=most))
     return tuple(found)

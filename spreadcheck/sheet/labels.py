@@ -17,6 +17,8 @@ from spreadcheck.units import KINDS, parse_number, to_inside, unit_named, units_
 BACK_AND_FORTH = "back-and-forth"
 ROUND_AND_ROUND = "round-and-round"
 METHODS = (BACK_AND_FORTH, ROUND_AND_ROUND)
+CUMULATIVE = "cumulative"
+WEIGHING = ("each pass", CUMULATIVE)  # trays emptied after each weighing, or catches added up from pass to pass
 
 WIND_FROM = (
     "left", "right", "ahead", "behind", "ahead left", "ahead right", "behind left", "behind right", "changing",
@@ -57,6 +59,8 @@ def _labels() -> dict[str, Label]:
         Label("tray length", "length", 0.01, 20, unit="m"),
         Label("runs per catch", "count", 1, 1000),
         Label("reversed passes", "passes"),
+        Label("weighing", "choice", choices=WEIGHING),
+        Label("tare", "catch mass", 0, 1e6, unit="g"),
         Label("travel speed", "speed", 0.01, 30, unit="km/h"),
         Label("spinner speed", "turning speed", 1, 10_000, unit="rpm"),
         Label("disc diameter", "length", 0.05, 5, unit="m"),

@@ -13,12 +13,16 @@ from spreadcheck.errors import shown
 from spreadcheck.sheet.cells import Faults, SheetCells, letter
 from spreadcheck.sheet.traytest import MAX_PASSES, CatchColumn
 
+TARE = CatchColumn(0, "tare")
 _PASS = re.compile(r"pass *(\d{1,9})(?: */ *(.*))?", re.IGNORECASE | re.ASCII)
 
 
 @dataclass(frozen=True)
 class Header:
-    """What the header row says: the row it is, the columns of catches, and whether a column of notes follows."""
+    """What the header row says: the row it is, the columns of catches, and whether a column of notes follows.
+
+    A column `tare` stands among the catches, with the pass number 0.
+    """
 
     at: int
     columns: tuple[CatchColumn, ...]  # their units stand in the row below
@@ -27,12 +31,16 @@ class Header:
     @property
     def passes(self) -> frozenset[int]:
         """The passes that the columns belong to."""
-        return frozenset(column.pass_no for column in self.columns)
+        return frozenset(column.pass_no for column in self.columns if column.pass_no)
 
     @property
     def names(self) -> list[str]:
         """The columns of the table as messages name them."""
-        return ["tray", "offset", *(column.name for column in self.columns), *(["note"] if self.has_note else [])]
+        return ["tray", "offset", *map(_name, self.columns), *(["note"] if self.has_note else [])]
+
+
+def _name(column: CatchColumn) -> str:
+    return column.name if column.pass_no else column.component
 
 
 def find_header(cells: SheetCells, faults: Faults) -> Header | None:
@@ -77,7 +85,7 @@ def _header(cells: SheetCells, at: int, faults: Faults) -> Header:
         else:
             faults.add(cells.place(at, letter(number)), *column)
             columns.append(CatchColumn(0, shown(name)))  # stands in for it, so that its cells are looked at
-    if not columns:
+    if all(column == TARE for column in columns):
         faults.add(cells.place(at), "the table has no pass", "add a column: pass 1")
     _check_clashes(cells, at, columns, faults)
     return Header(at, tuple(columns), has_note)
@@ -85,11 +93,16 @@ def _header(cells: SheetCells, at: int, faults: Faults) -> Header:
 
 def _column(name: str) -> CatchColumn | tuple[str, str]:
     """The column that a header cell names, or what is wrong with the name and what to do."""
+    if name.casefold() == TARE.component:
+        return TARE
     match = _PASS.fullmatch(name)
     if not name:
         return "the column has no name", "name it, such as pass 3, or take the column out"
     if match is None:
-        return f'"{shown(name)}" is not a pass', "name it pass 1, pass 2 / potash, or note for a last column of notes"
+        return (
+            f'"{shown(name)}" is not a pass',
+            "name it pass 1, pass 2 / potash, tare, or note as the last one",
+        )
     if not 1 <= int(match[1]) <= MAX_PASSES:
         return f'"{shown(name)}" has no such number', f"number the passes from 1 to {MAX_PASSES}"
     if match[2] == "":
@@ -102,11 +115,11 @@ def _check_clashes(cells: SheetCells, at: int, columns: list[CatchColumn], fault
     seen: dict[tuple[int, str], int] = {}
     whole = {column.pass_no for column in columns if not column.component}
     for number, column in enumerate(columns, start=2):
-        if column.pass_no == 0:  # its name is a fault of its own
+        if column.pass_no == 0 and column != TARE:  # its name is a fault of its own
             continue
         key = (column.pass_no, column.component)
         if key in seen:
-            problem = f'"{shown(column.name)}" is there twice, first in column {letter(seen[key])}'
+            problem = f'"{shown(_name(column))}" is there twice, first in column {letter(seen[key])}'
             faults.add(cells.place(at, letter(number)), problem, "rename one of the two, or take it out")
         elif column.component and column.pass_no in whole:
             problem = f"pass {column.pass_no} has one column for all and one for {shown(column.component)}"

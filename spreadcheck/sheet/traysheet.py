@@ -230,19 +230,24 @@ def _rows(test: TrayTest) -> list[list[str]]:
         rows.append(cells)
     has_note = any(test.note)
     end = ["note"] if has_note else []
-    rows += [[], ["tray", "offset", *(column.name for column in test.columns), *end]]
-    rows.append(["", test.offset_unit, *(column.unit for column in test.columns), *("" for _ in end)])
-    table = zip(test.tray, test.offset.tolist(), test.catch.tolist(), test.state.tolist(), test.note, strict=True)
-    for name, offset, catches, states, note in table:
-        row_cells = [name, shortest(offset), *map(_catch_cell, catches, states)]
+    tare = [] if test.tare is None else ["tare"]
+    rows += [[], ["tray", "offset", *tare, *(column.name for column in test.columns), *end]]
+    units = [*(test.tare_unit for _ in tare), *(column.unit for column in test.columns)]
+    rows.append(["", test.offset_unit, *units, *("" for _ in end)])
+    tares = [[]] * len(test.tray) if test.tare is None else [[shortest(tare)] for tare in test.tare.tolist()]
+    trays = zip(test.tray, test.offset.tolist(), tares, test.note, strict=True)
+    caught = zip(test.catch.tolist(), test.state.tolist(), strict=True)
+    for (name, offset, own, note), (catches, states) in zip(trays, caught, strict=True):
+        row_cells = [name, shortest(offset), *own, *map(catch_cell, catches, states)]
         rows.append([*row_cells, note] if has_note else row_cells)
     return rows
 
 
-def _catch_cell(catch: float, state: int) -> str:
+def catch_cell(catch: float, state: int, *, blank: str = "") -> str:
+    """A catch as a sheet writes it: x for thrown out, - where no tray stands, `blank` where it was not weighed."""
     if state == CatchState.WEIGHED:
         return shortest(catch)
-    return "x" if state == CatchState.THROWN_OUT else ""
+    return {CatchState.THROWN_OUT: "x", CatchState.NO_TRAY: "-"}.get(CatchState(state), blank)
 
 
 def _quoted(cell: str) -> str:

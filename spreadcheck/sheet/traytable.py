@@ -2,25 +2,25 @@
 
 1. `read_table`   trays, offsets and catches in order of offset, with every fault found
 
-A blank cell is a tray not weighed, x one that was thrown out, 0 one in which nothing fell.
+A blank cell is a tray not weighed, x one that was thrown out, 0 one in which nothing fell, - a place without a tray.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from spreadcheck.errors import shown
 from spreadcheck.sheet.cells import Faults, SheetCells, letter, shortest
-from spreadcheck.sheet.trayheader import Header
+from spreadcheck.sheet.trayheader import TARE, Header
 from spreadcheck.sheet.traytest import (
     MAX_CATCH,
     MAX_OFFSET_M,
     MAX_TRAYS,
     MIN_CATCH,
     MIN_SPACING_M,
-    CatchColumn,
     CatchState,
     FloatArray,
     TrayTest,
@@ -72,6 +72,7 @@ def read_table(cells: SheetCells, header: Header, faults: Faults) -> TrayTest | 
     catch = np.array(table.catch).reshape(count, len(header.columns))
     offset = np.array(table.offset)
     _check_catches(table, catch)
+    _check_tare(table, catch)
     _check_names(table)
     _check_apart(table, offset)
     return None if faults else _in_order(table, header, offset, catch)
@@ -81,13 +82,18 @@ def _in_order(table: _Table, header: Header, offset: FloatArray, catch: FloatArr
     order = np.argsort(offset, kind="stable")
     at = order.tolist()
     columns = zip(header.columns, table.units, strict=True)
+    passes = [column != TARE for column in header.columns]
+    state = np.array(table.state, dtype=np.uint8).reshape(catch.shape)[order]
+    tare_at = passes.index(False) if False in passes else None
     return TrayTest(
         form=(),
         tray=tuple(table.tray[i] for i in at),
         offset=offset[order],
-        columns=tuple(CatchColumn(column.pass_no, column.component, unit) for column, unit in columns),
-        catch=catch[order],
-        state=np.array(table.state, dtype=np.uint8).reshape(catch.shape)[order],
+        columns=tuple(replace(column, unit=unit) for column, unit in columns if column != TARE),
+        catch=np.ascontiguousarray(catch[order][:, passes]),
+        state=np.ascontiguousarray(state[:, passes]),
+        tare=None if tare_at is None else catch[order][:, tare_at],
+        tare_unit="g" if tare_at is None else table.units[tare_at],
         offset_unit=table.offset_unit,
         note=tuple(table.note[i] for i in at),
         source=table.cells.source,
@@ -204,6 +210,8 @@ class _Table:
         number, state = math.nan, CatchState.NOT_WEIGHED
         if text in ("x", "X"):
             state = CatchState.THROWN_OUT
+        elif text == "-":
+            state = CatchState.NO_TRAY
         elif text:
             number, state = self._weight(at, column, text), CatchState.WEIGHED
         self.catch.append(number)
@@ -212,12 +220,12 @@ class _Table:
     def _weight(self, at: int, column: int, text: str) -> float:
         number = parse_number(text, decimal_comma=self.cells.decimal_comma)
         if number is None:
-            remedy = "write digits, x for a catch thrown out, or nothing for a tray not weighed"
+            remedy = "write digits, x for a catch thrown out, - where no tray stands, or nothing if it was not weighed"
             if parse_number(text, decimal_comma=True) is not None:
                 remedy = "write a decimal point, or use ; or a tab as delimiter"
             self.fault(at, column, f'the catch "{shown(text)}" is not a number', remedy)
         elif number < 0:
-            remedy = "write what was caught, without the tray's own weight, or x to throw it out"
+            remedy = "write what was caught, or x to throw it out; the tray's own weight goes into a row or column tare"
             self.fault(at, column, f"the catch {shown(text)} is negative", remedy)
         else:
             return number
@@ -238,6 +246,15 @@ def _check_catches(table: _Table, catch: FloatArray) -> None:
                 f"the catch {shortest(weights[i])} {unit} can't be right",
                 f"a catch is 0 or from {MIN_CATCH:g} to {MAX_CATCH:g} g or ml; check the number and its unit",
             )
+
+
+def _check_tare(table: _Table, catch: FloatArray) -> None:
+    """A tare is a mass, and every tray has one."""
+    for column in (at for at, known in enumerate(table.header.columns) if known == TARE):
+        if (column_kind(table.units[column]) or ("", ""))[0] != "catch mass":
+            table.faults.add(table.cells.place(table.header.at + 1, "tare"), "the tare is no mass", "write g")
+        for i in np.flatnonzero(np.isnan(catch[:, column])).tolist():
+            table.fault(table.first + i, column + 2, "the tray has no tare", "weigh it empty, or write 0")
 
 
 def _check_names(table: _Table) -> None:

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spreadcheck.errors import Fault, SheetError
-from spreadcheck.sheet.labels import LABELS, Value, known_label, read_value
+from spreadcheck.sheet.labels import CUMULATIVE, LABELS, Value, known_label, read_value
 from spreadcheck.units import KINDS, parse_quantity, split_quantity, to_inside, unit_named
 
 FloatArray: TypeAlias = NDArray[np.float64]
@@ -35,11 +35,12 @@ MIN_CATCH = 1e-6  # g or ml; less than the dust of a granule
 
 
 class CatchState(IntEnum):
-    """What a cell of the table says: a weight, a blank (not weighed), or x (weighed but thrown out)."""
+    """What a cell of the table says: a weight, a blank (not weighed), x (weighed but thrown out), - (no tray there)."""
 
     WEIGHED = 0
     NOT_WEIGHED = 1
     THROWN_OUT = 2
+    NO_TRAY = 3
 
 
 @dataclass(frozen=True)
@@ -81,6 +82,8 @@ class TrayTest:
     state: NDArray[np.uint8]
     offset_unit: str = "m"
     note: tuple[str, ...] = ()
+    tare: FloatArray | None = None  # of each tray, in `tare_unit`, where the sheet has a column of them
+    tare_unit: str = "g"
     source: str = ""  # the file it came from; not part of the test itself
 
     def __post_init__(self) -> None:
@@ -99,6 +102,9 @@ class TrayTest:
             and np.array_equal(self.offset, other.offset)
             and np.array_equal(self.state, other.state)
             and np.array_equal(self.catch, other.catch, equal_nan=True)
+            and self.tare_unit == other.tare_unit
+            and (self.tare is None) == (other.tare is None)
+            and (self.tare is None or np.array_equal(self.tare, np.asarray(other.tare)))
         )
 
     __hash__ = object.__hash__
@@ -156,6 +162,23 @@ class TrayTest:
         """The passes that were driven the other way over the tray line."""
         value = self.values.get("reversed passes")
         return value if isinstance(value, tuple) else ()
+
+    @property
+    def cumulative(self) -> bool:
+        """Whether trays were not emptied between passes, so that each weight holds those before it."""
+        return self.text("weighing") == CUMULATIVE
+
+    @cached_property
+    def tare_g(self) -> FloatArray | float:
+        """Mass of the empty trays that the catches still hold: of each tray, or one for all. [g]"""
+        if self.tare is not None:
+            return self.tare * KINDS["catch mass"].factors[self.tare_unit]
+        return self.quantity("tare") or 0.0
+
+    @cached_property
+    def no_tray(self) -> NDArray[np.bool_]:
+        """Places of the line where no tray stands, as at the wheels; shape (trays,)."""
+        return np.asarray((self.state == CatchState.NO_TRAY).all(axis=1))
 
     @property
     def bout_width_m(self) -> float | None:
@@ -239,7 +262,7 @@ def can_be_caught(catch: FloatArray, unit: str) -> NDArray[np.bool_]:
 
 
 def catch_g(test: TrayTest, *, relative: bool = False) -> FloatArray:
-    """The catches of a test in grams, ml turned to g by the bulk density.
+    """The net catches of a test in grams: tare taken off, cumulative weights told apart, ml turned to g.
 
     Parameters
     ----------
@@ -271,7 +294,20 @@ def catch_g(test: TrayTest, *, relative: bool = False) -> FloatArray:
         factors[at] = to_inside(1.0, unit, kind)
         if kind == "catch volume":
             factors[at] *= _density_g_ml(test, relative)
-    return test.catch if (factors == 1.0).all() else test.catch * factors
+    catch = test.catch if (factors == 1.0).all() else test.catch * factors
+    return _net(test, catch) if test.cumulative or np.any(test.tare_g) else catch
+
+
+def _net(test: TrayTest, gross: FloatArray) -> FloatArray:
+    """What each column itself caught. A weight a little under the tare is an empty tray, not less than nothing."""
+    masses = np.array([(column_kind(column.unit) or ("",))[0] != "catch volume" for column in test.columns])
+    net = gross - np.reshape(test.tare_g, (-1, 1)) * masses
+    if test.cumulative:
+        for component in {column.component for column in test.columns}:
+            of_it = [at for at, column in enumerate(test.columns) if column.component == component]
+            of_it.sort(key=lambda at: test.columns[at].pass_no)
+            net[:, of_it[1:]] = np.diff(net[:, of_it], axis=1)
+    return np.asarray(np.maximum(net, 0.0))
 
 
 def rates_known(test: TrayTest) -> bool:

@@ -17,7 +17,7 @@ from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.judge.confidence import Confidence
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.sheet.traytest import CatchState
+from spreadcheck.sheet.traysheet import catch_cell
 from spreadcheck.show.confidence import confidence_rows
 from spreadcheck.show.tables import rate_unit, show_pct, show_rate, show_width, width_rows
 from spreadcheck.show.words import other_system
@@ -162,7 +162,7 @@ def _tray_table(result: Assessment, columns: range, system: str, *, last: bool) 
         (
             test.tray[tray],
             shortest(test.offset[tray]),
-            *(_catch(float(test.catch[tray, at]), int(test.state[tray, at])) for at in columns),
+            *(catch_cell(float(test.catch[tray, at]), int(test.state[tray, at]), blank=BLANK) for at in columns),
             *((rates[tray],) if last else ()),
             *((test.note[tray],) if noted else ()),
         )
@@ -171,12 +171,6 @@ def _tray_table(result: Assessment, columns: range, system: str, *, last: bool) 
     which = "" if len(columns) == len(test.columns) else f", {named[0].split(',')[0]} to {named[-1].split(',')[0]}"
     words = frozenset({len(head) - 1}) if noted else frozenset[int]()
     return Table(f"Raw trays, left to right{which}", head, rows, CELL_WORDS, words)
-
-
-def _catch(catch: float, state: int) -> str:
-    if state == CatchState.WEIGHED:
-        return shortest(catch)
-    return "x" if state == CatchState.THROWN_OUT else BLANK
 
 
 def _profile_cells(result: Assessment, system: str) -> list[str]:

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from spreadcheck.judge.passcount import passes_needed
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules
 from spreadcheck.sheet.traysheet import read_sheet, write_sheet
-from spreadcheck.sheet.traytest import CatchState, tray_test
+from spreadcheck.sheet.traytest import CatchState, with_labels
 from spreadcheck.show.plan import plan_text
 from spreadcheck.spread.evenness import cv_of_pieces
 from spreadcheck.spread.overlap import bout_deposit
@@ -264,7 +265,8 @@ def test_sheet_reads_back(tmp_path, ending, system):
     test = read_sheet(tmp_path / f"plan{ending}")
     assert test == sheet
     assert test.unknown_labels == ()
-    assert (test.state == CatchState.NOT_WEIGHED).all()
+    assert (test.state[~plan.at_wheel] == CatchState.NOT_WEIGHED).all()
+    assert test.no_tray.tolist() == plan.at_wheel.tolist()
     assert test.catch.shape == (97, 5)
     assert test.offset_m == pytest.approx(plan.offset_m, abs=2e-5)  # feet are written to 0.0001
     assert test.quantity("bout width") == pytest.approx(24, rel=1e-6)
@@ -272,17 +274,22 @@ def test_sheet_reads_back(tmp_path, ending, system):
     assert test.note.count("wheel track, no tray") == int(plan.at_wheel.sum()) == 4
 
 
-def test_a_filled_sheet_is_assessed_without_a_doubt():
-    """What was planned passes the checks of a test: simulated catches in every planned place and pass."""
+@pytest.mark.parametrize("system", ["metric", "us"])
+def test_a_filled_sheet_is_assessed_without_a_doubt(system):
+    """What was planned passes the checks of a test, wheel tracks and offsets in feet too: simulated catches."""
     plan = plan_line(Wish(target_rate_kg_ha=300, bout_width_m=24, throw_m=18, wheel_track_m=1.8))
+    assert not plan.doubts
+    sheet = planned_sheet(plan, system)
     mass = granules(size_guide_number=325, density_kg_m3=1600).mean_mass_g
     shape = np.clip((18 - np.abs(plan.offset_m)) / 12, 0, 1)
     mean = 300 * shape * plan.wish.tray_area_m2 / 10 / mass
     catch = np.round(np.random.default_rng(3).poisson(mean[:, None], (len(shape), plan.passes)) * mass, 1)
     catch[plan.at_wheel] = np.nan
-    form = {"scale resolution": "0.1 g", "size guide number": "325", "granule density": "1600 kg/m3"}
-    test = tray_test(plan.offset_m, catch, tray_width="0.5 m", tray_length="0.5 m", form=form)
-    assert {doubt.code for doubt in assess(test).doubts} <= {"filled-trays"}
+    state = np.where(np.isnan(catch), sheet.state, CatchState.WEIGHED).astype(np.uint8)
+    test = with_labels(
+        replace(sheet, catch=catch, state=state), {"size guide number": "325", "granule density": "1600 kg/m3"}
+    )
+    assert not assess(test).doubts
 
 
 # --- the command -----------------------------------------------------------------------------------------------------

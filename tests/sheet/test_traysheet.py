@@ -15,7 +15,7 @@ import spreadcheck
 from spreadcheck.errors import Fault, OutputError, SheetError
 from spreadcheck.sheet.cells import MAX_BYTES
 from spreadcheck.sheet.traysheet import read_sheet, sheet_text, write_sheet
-from spreadcheck.sheet.traytest import CatchState, FormRow, tray_test
+from spreadcheck.sheet.traytest import CatchState, FormRow, catch_g, tray_test
 
 
 def read(text):
@@ -193,7 +193,7 @@ FAULTY = {
     ],
     (7, "tray,offset,pass 1,run 2"): [
         'tray sheet: row 7, column "D": "run 2" is not a pass; '
-        "name it pass 1, pass 2 / potash, or note for a last column of notes",
+        "name it pass 1, pass 2 / potash, tare, or note as the last one",
     ],
     (7, "tray,offset,,pass 2"): [
         'tray sheet: row 7, column "C": the column has no name; name it, such as pass 3, or take the column out'
@@ -221,19 +221,19 @@ FAULTY = {
     (8, ",m,g,bar"): ['tray sheet: row 8, column "pass 2": "bar" is not a unit of catches; write g or ml'],
     (9, "L3,-3,-10.2,11"): [
         'tray sheet: row 9, column "pass 1": the catch -10.2 is negative; '
-        "write what was caught, without the tray's own weight, or x to throw it out"
+        "write what was caught, or x to throw it out; the tray's own weight goes into a row or column tare"
     ],
     (9, "L3,-3,wet,nan"): [
         'tray sheet: row 9, column "pass 1": the catch "wet" is not a number; '
-        "write digits, x for a catch thrown out, or nothing for a tray not weighed",
+        "write digits, x for a catch thrown out, - where no tray stands, or nothing if it was not weighed",
         'tray sheet: row 9, column "pass 2": the catch "nan" is not a number; '
-        "write digits, x for a catch thrown out, or nothing for a tray not weighed",
+        "write digits, x for a catch thrown out, - where no tray stands, or nothing if it was not weighed",
     ],
     (9, 'L3,-3,"10,2",1_0'): [
         'tray sheet: row 9, column "pass 1": the catch "10,2" is not a number; '
         "write a decimal point, or use ; or a tab as delimiter",
         'tray sheet: row 9, column "pass 2": the catch "1_0" is not a number; '
-        "write digits, x for a catch thrown out, or nothing for a tray not weighed",
+        "write digits, x for a catch thrown out, - where no tray stands, or nothing if it was not weighed",
     ],
     (9, "L3,-3,1e8,0.0000001"): [
         'tray sheet: row 9, column "pass 1": the catch 100000000 g can\'t be right; '
@@ -484,3 +484,43 @@ def assert_reads_or_says(data):
     except SheetError as error:
         said = error.faults or [None]
     assert all(fault and fault.place and fault.problem and fault.remedy for fault in said)
+
+
+GROSS = """spreadcheck tray sheet,1
+tray width,0.5,m
+tray length,0.5,m
+weighing,cumulative
+
+tray,offset,tare,pass 1,pass 2
+,m,g,g,oz
+L1,-1,10,15,0.7
+C,0,12,-,-
+R1,1,9,8.9,x
+"""
+
+
+def test_tare_cumulative_weights_and_places_without_a_tray():
+    """Net catches by hand: 15 - 10 = 5 g; 0.7 oz is 19.845 g, less the 15 of before; 8.9 g is an empty tray of 9 g."""
+    test = read_sheet(io.StringIO(GROSS))
+    assert sheet_text(test) == GROSS
+    assert test.passes == (1, 2)
+    assert test.no_tray.tolist() == [False, True, False]
+    np.testing.assert_allclose(catch_g(test), [[5, 0.7 * 28.349523125 - 15], [np.nan, np.nan], [0, np.nan]], rtol=1e-12)
+    one_for_all = read_sheet(io.StringIO(GROSS.replace("weighing,cumulative", "tare,8,g").replace(",tare,", ",")
+                                         .replace(",m,g,g", ",m,g").replace("-1,10,", "-1,")
+                                         .replace("0,12,", "0,").replace("1,9,", "1,")))  # fmt: skip
+    np.testing.assert_allclose(catch_g(one_for_all)[:, 0], [7, np.nan, 0.9])
+
+
+@pytest.mark.parametrize(
+    ("wrong", "message"),
+    [
+        (("C,0,12", "C,0,"), 'row 9, column "tare": the tray has no tare; weigh it empty, or write 0'),
+        (("C,0,12", "C,0,x"), 'row 9, column "tare": the tray has no tare; weigh it empty, or write 0'),
+        ((",m,g,", ",m,ml,"), 'row 7, column "tare": the tare is no mass; write g'),
+        (("tare,pass 1", "tare,tare"), 'column "D": "tare" is there twice, first in column C'),
+    ],
+)
+def test_a_tare_that_can_not_be_used(wrong, message):
+    with pytest.raises(SheetError, match=re.escape(message)):
+        read_sheet(io.StringIO(GROSS.replace(*wrong)))

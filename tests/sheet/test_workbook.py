@@ -169,7 +169,7 @@ def test_error_cells_and_other_faults_at_once():
     assert found == [
         'tray sheet: row 9, column "C": the cell holds the error #REF!; put the formula right, or write the value',
         'tray sheet: row 10, column "pass 1": the catch -1 is negative; '
-        "write what was caught, without the tray's own weight, or x to throw it out",
+        "write what was caught, or x to throw it out; the tray's own weight goes into a row or column tare",
     ]
 
 
