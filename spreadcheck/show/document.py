@@ -1,0 +1,186 @@
+"""A result as a document: headings, paragraphs, lists, tables, pictures and answers that any renderer can show.
+
+A command's file in this room makes the document; `terminal`, `html`, `pdf` and `markdown` show it. Its words are plain
+text: a renderer sends them through `gated` once and escapes them in its own way, so that no word of a sheet is markup.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, fields, is_dataclass, replace
+from typing import Any, Literal, TypeAlias, TypeVar
+
+from spreadcheck.errors import visible
+
+T = TypeVar("T")
+
+TO_WRITE = "____________"  # a cell or value that a person fills in: a line in text, room on paper
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A heading; level 2 stands right under the title of the document."""
+
+    text: str
+    level: int = 2
+    new_page: bool = False
+
+
+@dataclass(frozen=True)
+class Paragraph:
+    """Running text; `strong` for the sentence that matters most, `small` for a remark."""
+
+    text: str
+    weight: Literal["plain", "strong", "small"] = "plain"
+
+
+@dataclass(frozen=True)
+class Points:
+    """A list of points, with numbers where their order matters."""
+
+    items: tuple[str, ...]
+    numbered: bool = False
+    small: bool = False
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A question and its answer on one line; `further` is what stands behind it in smaller letters."""
+
+    question: str
+    answer: str
+    further: str = ""
+
+
+@dataclass(frozen=True)
+class Note:
+    """A box that can't be overlooked: what it is ("Doubt", "Caution"), in short, and more."""
+
+    kind: str
+    text: str
+    points: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of a table: its head, its unit, and whether it holds figures or words."""
+
+    head: str
+    unit: str = ""
+    align: Literal["right", "left"] = "right"
+    share: float = 0.0  # of the room across the page, on paper and screen; 0 for what the cells need
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table; the first column names its rows."""
+
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[str, ...], ...]
+    caption: str = ""
+    notes: tuple[str, ...] = ()
+    boxed: bool = False  # lines around every cell, for figures that are read off or written in by hand
+    headed: bool = True  # False: the heads are for those who hear the table, and not shown on paper or screen
+    row_mm: float = 0.0  # height of a row on paper; 0 for what the cells need
+    heavy_above: int = -1  # the row with a heavy line above it
+
+    def __post_init__(self) -> None:
+        if any(len(row) != len(self.columns) for row in self.rows):
+            raise ValueError(f'every row of the table "{self.caption}" needs {len(self.columns)} cells')
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture: its title, what it shows for those who can't see it, as SVG and, for a terminal, drawn with signs."""
+
+    title: str
+    words: str
+    svg: str = ""
+    drawn: str = ""
+    captioned: bool = True  # whether title and words stand below it as well
+
+
+@dataclass(frozen=True)
+class Field:
+    """A box of a form on paper: label, what is known, unit, and the words to choose from."""
+
+    label: str
+    value: str = ""
+    unit: str = ""
+    choices: str = ""
+    share: float = 1.0  # of its row
+
+
+@dataclass(frozen=True)
+class Fields:
+    """Boxes to fill in, row by row."""
+
+    rows: tuple[tuple[Field, ...], ...]
+
+
+@dataclass(frozen=True)
+class Side:
+    """Two groups side by side where there is room, else one after the other."""
+
+    left: tuple[Block, ...]
+    right: tuple[Block, ...]
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where the web page of a command sets in something of its own; other renderers pass it over."""
+
+    name: str
+
+
+Block: TypeAlias = "Heading | Paragraph | Points | Answer | Note | Table | Picture | Fields | Side | Place"
+
+
+@dataclass(frozen=True)
+class Document:
+    """A whole document; `over` stands above the title, `about` lines below it, `foot` at the end or on every page."""
+
+    title: str
+    blocks: tuple[Block, ...]
+    over: str = ""
+    about: tuple[str, ...] = ()
+    foot: str = ""
+    across: bool = False  # paper on its side
+    style: Literal["report", "card", "form"] = "report"
+
+
+_LINES = frozenset({"drawn"})
+_OWN = frozenset({"svg"})  # made by this package, escaped where words went in
+
+
+def gated(part: T) -> T:
+    r"""The same part of a document with the signs that hide or steer made visible in every word of it.
+
+    >>> gated(Points(("left\u202eright", "plain"))).items
+    ('left\\u202eright', 'plain')
+    """
+    return _gated(part)  # type: ignore[no-any-return]
+
+
+def _gated(part: Any) -> Any:
+    if isinstance(part, str):
+        return visible(part)
+    if isinstance(part, tuple):
+        return tuple(map(_gated, part))
+    if is_dataclass(part) and not isinstance(part, type):
+        words = {field.name: getattr(part, field.name) for field in fields(part) if field.name not in _OWN}
+        shown = {name: visible(words.pop(name), lines=True) for name in _LINES & words.keys()}
+        return replace(part, **shown, **{name: _gated(word) for name, word in words.items()})
+    return part
+
+
+def as_data(document: Document) -> dict[str, Any]:
+    """The gated document as plain data for templates; each block says in `block` what it is."""
+    shown = gated(document)
+    return {**vars(shown), "blocks": [_block_data(block) for block in shown.blocks]}
+
+
+def _block_data(block: Block) -> dict[str, Any]:
+    if isinstance(block, Side):
+        sides = {side: [_block_data(part) for part in getattr(block, side)] for side in ("left", "right")}
+        return {"block": "side", **sides}
+    return {"block": type(block).__name__.lower(), **asdict(block)}

@@ -1,0 +1,188 @@
+"""A document as text of 80 columns for a terminal or a file."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+
+from spreadcheck.show.document import (
+    Answer,
+    Block,
+    Column,
+    Document,
+    Fields,
+    Heading,
+    Note,
+    Paragraph,
+    Picture,
+    Points,
+    Side,
+    Table,
+    gated,
+)
+
+WIDTH = 80
+INDENT = 2
+GAP = 2
+NARROWEST = 12  # a column of words is not wrapped to less than this
+MOST_QUESTION = 34
+
+
+def terminal_text(document: Document, *, width: int = WIDTH) -> str:
+    """The document as lines of at most so many columns, groups set apart by a blank line.
+
+    >>> from spreadcheck.show.document import Column
+    >>> table = Table((Column("tray", align="left"), Column("rate", "kg/ha")), (("L1", "98.5"), ("C", "101.25")))
+    >>> print(terminal_text(Document("A test", (Answer("Even enough?", "yes"), table))))
+    A test
+    <BLANKLINE>
+    Even enough?  yes
+    <BLANKLINE>
+      tray    rate
+             kg/ha
+      L1      98.5
+      C     101.25
+    """
+    shown = gated(document)
+    head = [line for text in (shown.over, shown.title, *shown.about) if text for line in wrapped(text, width)]
+    groups = ["\n".join(head)] if head else []
+    groups += list(_groups(shown.blocks, width))
+    groups += ["\n".join(wrapped(shown.foot, width))] if shown.foot else []
+    return "\n\n".join(groups)
+
+
+def _groups(blocks: Sequence[Block], width: int) -> Iterator[str]:
+    """Headings stay with what follows them; answers in a row share one column of questions."""
+    heading = ""
+    for kind, run in groupby(blocks, type):
+        parts = list(run)
+        if kind is Heading:
+            heading = "\n\n".join("\n".join(wrapped(p.text, width)) for p in parts if isinstance(p, Heading))
+            continue
+        for text in _texts(kind, parts, width):
+            yield f"{heading}\n{text}" if heading else text
+            heading = ""
+    if heading:
+        yield heading
+
+
+def _texts(kind: type, parts: list[Block], width: int) -> Iterator[str]:
+    if kind is Answer:
+        yield _answers([part for part in parts if isinstance(part, Answer)], width)
+        return
+    for part in parts:
+        if isinstance(part, Side):
+            yield from _groups((*part.left, *part.right), width)
+        else:
+            text = _text(part, width)
+            if text:
+                yield text
+
+
+def _text(block: Block, width: int) -> str:
+    match block:
+        case Paragraph(text=text):
+            return "\n".join(wrapped(text, width))
+        case Points(items=items, numbered=numbered):
+            marks = [f"{at}. " if numbered else "- " for at in range(1, len(items) + 1)]
+            return "\n".join(line for mark, item in zip(marks, items, strict=True) for line in _hung(mark, item, width))
+        case Note(kind=kind, text=text, points=points):
+            lines = _hung(f"{kind}: ", text, width, indent="  ")
+            return "\n".join([*lines, *(line for point in points for line in _hung("  - ", point, width))])
+        case Picture(title=title, drawn=drawn, words=words):
+            return f"{title}\n{drawn}" if drawn else "\n".join(wrapped(f"{title}. {words}", width))
+        case Fields(rows=rows):
+            return "\n".join(
+                f"{field.label}: {field.value} {field.unit}".rstrip() for row in rows for field in row if field.value
+            )
+        case Table():
+            return "\n".join(_table(block, width))
+    return ""
+
+
+def wrapped(text: str, width: int = WIDTH, indent: str = "") -> list[str]:
+    """A text in lines of at most so many columns; no word is broken at its hyphens."""
+    return textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False) or [""]
+
+
+def _hung(mark: str, text: str, width: int, *, indent: str | None = None) -> list[str]:
+    return wrapped(mark + text, width, " " * len(mark) if indent is None else indent)
+
+
+def _answers(answers: list[Answer], width: int) -> str:
+    room = min(max(len(answer.question) for answer in answers), MOST_QUESTION)
+    lines: list[str] = []
+    for answer in answers:
+        said = f"{answer.answer}; {answer.further}" if answer.further else answer.answer
+        question = wrapped(answer.question, room)
+        told = wrapped(said, width - room - GAP)
+        for at in range(max(len(question), len(told))):
+            left, right = (part[at] if at < len(part) else "" for part in (question, told))
+            lines.append(f"{left:<{room + GAP}}{right}".rstrip())
+    return "\n".join(lines)
+
+
+def _table(table: Table, width: int) -> list[str]:
+    lines = wrapped(table.caption, width) if table.caption else []
+    for columns in _pages(table, width - INDENT):
+        lines += _rows(table, columns, width - INDENT)
+    return lines + [line for note in table.notes for line in wrapped(note, width)]
+
+
+def _pages(table: Table, width: int) -> list[list[int]]:
+    """The columns that stand side by side; where there is no room for all, the first one comes again."""
+    pages: list[list[int]] = [[0]]
+    for at in range(1, len(table.columns)):
+        if len(pages[-1]) > 1 and sum(_least(table, c) + GAP for c in [*pages[-1], at]) - GAP > width:
+            pages.append([0])
+        pages[-1].append(at)
+    return pages
+
+
+def _wide(table: Table, at: int) -> int:
+    column = table.columns[at]
+    heads = (column.head, column.unit) if table.headed else ()
+    return max(map(len, (*heads, *(row[at] for row in table.rows))), default=0)
+
+
+def _least(table: Table, at: int) -> int:
+    wide = _wide(table, at)
+    if table.columns[at].align == "left":
+        return min(wide, NARROWEST)
+    heads = max(map(len, table.columns[at].head.split()), default=0) if table.headed else 0
+    return max(heads, len(table.columns[at].unit), *(len(row[at]) for row in table.rows), 1)
+
+
+def _rows(table: Table, at: list[int], width: int) -> list[str]:
+    wide = [_wide(table, c) for c in at]
+    least = [_least(table, c) for c in at]
+    over = sum(wide) + GAP * (len(at) - 1) - width
+    while over > 0 and wide != least:  # the widest gives way first
+        widest = max((c for c in range(len(at)) if wide[c] > least[c]), key=lambda c: wide[c])
+        wide[widest] -= 1
+        over -= 1
+    columns = [table.columns[c] for c in at]
+    lines: list[str] = []
+    if table.headed:
+        heads = [wrapped(column.head, max(room, 1)) for column, room in zip(columns, wide, strict=True)]
+        deep = max(map(len, heads))
+        lines += _set([[""] * (deep - len(head)) + head for head in heads], columns, wide)
+        if any(column.unit for column in columns):
+            lines += _set([[column.unit] for column in columns], columns, wide)
+    for row in table.rows:
+        lines += _set([wrapped(row[c], max(room, 1)) for c, room in zip(at, wide, strict=True)], columns, wide)
+    return lines
+
+
+def _set(cells: list[list[str]], columns: list[Column], wide: list[int]) -> list[str]:
+    """One row of cells, each of one or more lines."""
+    lines = []
+    for at in range(max(map(len, cells))):
+        texts = [cell[at] if at < len(cell) else "" for cell in cells]
+        line = (" " * GAP).join(
+            text.ljust(room) if column.align == "left" else text.rjust(room)
+            for text, column, room in zip(texts, columns, wide, strict=True)
+        )
+        lines.append((" " * INDENT + line).rstrip())
+    return lines
