@@ -295,6 +295,101 @@ _ROWS = (
         "the speed of the next lower band may be the right one",
         "crush more granules, or keep to the lower speed",
     ),
+    # --- the map of a field
+    Check(
+        "landing-distance-assumed",
+        "whether the landing distance behind the machine is known",
+        "no landing distance is given, so {model} of {distance} is taken",
+        "where bouts begin and end on the map, and the best place to switch, move with it",
+        "measure how far behind the machine the middle of the pattern lands, or see the machine maker's manual, and "
+        "give it with --landing-distance",
+    ),
+    Check(
+        "landing-models-differ",
+        "the field with its granules landing on an arc, and on a line across",
+        "on {share:.0f} % of the field the two landing models differ by more than 15 % of the target (field CV "
+        "{arc:.1f} % for an arc, {line:.1f} % for a line, both on cells of {cell})",
+        "bends, corners and bout ends are less sure than the rest of the map",
+        "look at the second map before acting on these places",
+    ),
+    Check(
+        "pattern-folds",
+        "reach of the pattern against the tightest bend, where granules land on a line across",
+        "half the pattern reaches {reach}, more than the tightest bend of {radius}, so a line across folds over itself "
+        "inside the bend",
+        "the CV of such a map grows without end as its cells shrink; this one holds for cells of {cell} only",
+        "compare maps of the same cells, or use an arc",
+    ),
+    Check(
+        "turn-too-deep",
+        "depth of the turn against the depth of the headland",
+        "the turn reaches {depth} past the end of a bout and the headland is {headland} deep",
+        "the machine can't turn inside the field as planned",
+        "plan more headland rounds, or a tighter turn if the machine can drive it",
+    ),
+    Check(
+        "switched-at-boundary",
+        "places where the slide should open or shut against the boundary",
+        "on {ends} of {bouts} bouts the antenna would have to be outside the field when the slide opens or shuts",
+        "there it is switched at the boundary, so bout ends get less or more than planned",
+        "plan more headland rounds, or switch nearer",
+    ),
+    Check(
+        "split-field",
+        "pieces of the ground inside the headland",
+        "a neck splits the ground inside the headland into {parts} pieces",
+        "the plan drives them line by line and does not count the way between them",
+        "plan each piece as a field of its own",
+    ),
+    Check(
+        "acute-corners",
+        "corners of the boundary under 60 degrees",
+        "the boundary has {corners} corner(s) under 60 degrees",
+        "rounds and bouts can't fill such a corner: it gets too little at its tip and too much behind it",
+        "drive it by hand, or leave it out of the field",
+    ),
+    Check(
+        "narrow-tongues",
+        "ground narrower than two headland rounds",
+        "{area} of the field lies in tongues narrower than two rounds",
+        "both rounds overlap there, or none fits in",
+        "drive tongues by hand with half the pattern shut where the machine can",
+    ),
+    Check(
+        "odd-last-bout",
+        "how far the last bout overlaps ground that is spread already",
+        "the field is no whole number of bouts wide: the last bout overlaps {over} of ground that is spread already",
+        "that strip gets too much",
+        "shut one side there if the machine can; spacing all bouts closer raises the rate everywhere",
+    ),
+    Check(
+        "no-boundary",
+        "whether the boundary of a recorded track is known",
+        "no boundary is given, so the field is the ground within half a bout of the track",
+        "ground that was missed altogether and what fell outside can't be seen",
+        "give the boundary with --boundary",
+    ),
+    Check(
+        "switching-unknown",
+        "whether the track logs where the slide was open",
+        "the track does not log where the slide was open, so it is taken as open all the way",
+        "turns and drives to the gate are counted as spread",
+        'give a CSV with the column "on" (1 or 0), or the boundary to see what matters',
+    ),
+    Check(
+        "gaps-in-track",
+        "gaps between the fixes of a track",
+        "the track has {gaps} gap(s), the longest {longest}",
+        "nothing is taken as spread there, so ground under a gap looks missed",
+        "look whether the receiver lost its signal there",
+    ),
+    Check(
+        "noisy-track",
+        "departures of the fixes from the smoothed track",
+        "the fixes scatter by {noise} about the smoothed track, which is {longer:.1f} % shorter than the raw one",
+        "noise swings the headings and adds to the CV; smoothing takes most of it out and rounds tight bends a little",
+        "use a receiver with a correction signal, and log heading and speed",
+    ),
 )
 CHECKS = {check.code: check for check in _ROWS}
 

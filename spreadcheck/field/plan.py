@@ -20,6 +20,7 @@ from spreadcheck.field.deposit import Leg, leg_of
 from spreadcheck.field.extras import extra
 from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.units import HECTARE_M2
 
 MAX_ROUNDS = 20
 _ARC_PARTS = 32  # chords of a quarter circle
@@ -157,7 +158,8 @@ def plan_field(boundary: Boundary, driving: Driving) -> Plan:
     if driving.method != BACK_AND_FORTH:  # round and round a land: on average half of it is crossed at each end
         turn += width * max(len(bouts) / 2 - 1, 0)
     turns = max(len(bouts) - 1, 0)
-    opened = inner.buffer(-width / 2).buffer(width / 2 + 1e-6)
+    deep = width if driving.headland_rounds else width / 2
+    wide = field.buffer(-deep, join_style="mitre").buffer(deep, join_style="mitre")  # corners come back, tongues don't
     return Plan(
         driving=driving,
         legs=tuple(legs),
@@ -169,9 +171,7 @@ def plan_field(boundary: Boundary, driving: Driving) -> Plan:
         edge=inner,
         parts=len(getattr(inner, "geoms", [inner])) if not inner.is_empty else 0,
         acute_corners=_acute_corners(boundary.rings[0]),
-        tongue_ha=max(float(field.area - field.buffer(-width).buffer(width).area), 0.0) / 10_000
-        if driving.headland_rounds
-        else max(float(inner.area - opened.area), 0.0) / 10_000,
+        tongue_ha=float(field.difference(wide).area) / HECTARE_M2,
         last_over_m=last_over,
         cut_short=cut_short,
     )

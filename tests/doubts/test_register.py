@@ -3,6 +3,7 @@
 import math
 import re
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,12 @@ from spreadcheck.crew.plan import plan_line
 from spreadcheck.crew.wish import Wish
 from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.doubts.register import CHECKS
+from spreadcheck.field.boundary import boundary_from
+from spreadcheck.field.deposit import Landing, Raster
+from spreadcheck.field.fielddoubts import landing_doubts, plan_doubts, track_doubts
+from spreadcheck.field.fieldmap import FieldMap, OtherLanding
+from spreadcheck.field.plan import Driving, plan_field
+from spreadcheck.field.track import Track
 from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.confidence import confidence
 from spreadcheck.limits import LIMITS
@@ -596,6 +603,23 @@ def every_doubt_of_other_commands():
     rows = (ChartRow(4, (200, 250), (20, 40), 700, 18), ChartRow(5, (240, 300), (20, 40), 800, 24))
     chart = Chart("chart.csv", (), rows)
     yield from look_up(chart, size_guide_number=245, strength_n=21, strength_half_width_n=2).doubts
+    yield from field_doubts()
+
+
+def field_doubts():
+    """One of every code of the map of a field: a notched wedge that suits no plan, a poor track, a line that folds."""
+    corners = [[0, 0], [600, 0], [600, 160], [330, 160], [330, 30], [300, 30], [300, 160], [-60, 160], [-60, 40]]
+    notched = boundary_from([np.array([*corners, [-300, 5]], dtype=float)])
+    driving = Driving(24, heading_deg=90, turning_radius_m=30, on_m=60, off_m=60)
+    plan = replace(plan_field(notched, driving), last_over_m=20.0)
+    line = Landing("line", 10.0)
+    yield from plan_doubts(plan, line, reach_m=40.0, cell_m=2.0)
+    raster = Raster(0, 0, 2, 1, 1)
+    empty = FieldMap(raster, line, 100.0, np.ones((1, 1)), np.ones((1, 1), bool), np.ones((1, 1), bool), 1.0)
+    other = OtherLanding(Landing("arc", 20.0), 2.0, 20.0, 22.0, 9.0, empty)
+    yield from landing_doubts(line, other, given=False)
+    track = Track((), None, "t.csv", gaps=2, longest_gap_s=40, noise_m=0.4, longer_pct=1.1)
+    yield from track_doubts(track, boundary_assumed=True)
 
 
 def test_every_code_can_be_raised_and_has_its_parts():

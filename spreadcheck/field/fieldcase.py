@@ -1,0 +1,123 @@
+"""What is asked about a field, and what is found: the ways to drive it, each with its map, the work and the money."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from spreadcheck.doubts.doubt import Doubt
+from spreadcheck.field.boundary import Boundary
+from spreadcheck.field.choose import Tried
+from spreadcheck.field.deposit import ARC, Landing, Leg
+from spreadcheck.field.fieldmap import FieldMap, Ground, OtherLanding
+from spreadcheck.field.plan import Driving, Plan
+from spreadcheck.field.spots import Spot
+from spreadcheck.field.sure import FieldSure
+from spreadcheck.field.track import Track
+from spreadcheck.judge.assessment import Assessment
+from spreadcheck.judge.blend import NutrientAnalysis
+from spreadcheck.limits import CV_LIMIT_PCT
+from spreadcheck.money.pricefile import Basis
+from spreadcheck.sheet.traytest import TrayTest
+from spreadcheck.spread.profile import TAPER, Profile
+
+CELL_M = 2.0
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is asked about a field; lists are all combined. None: the best heading; switching at the best distance.
+
+    `later_m` switches a recorded track so much later (earlier where negative). `base` holds prices and response.
+    """
+
+    bout_width_m: tuple[float, ...] = ()
+    headland_rounds: tuple[int, ...] = (1,)
+    heading_deg: tuple[float | None, ...] = (None,)
+    on_m: tuple[float | None, ...] = (None,)
+    off_m: tuple[float | None, ...] = (None,)
+    method: tuple[str, ...] = ()
+    turning_radius_m: float = 8.0
+    drift_m: tuple[float, ...] = (0.0,)
+    border: tuple[bool, ...] = (False,)
+    later_m: tuple[float, ...] = (0.0,)
+    landing: str = ARC
+    landing_distance_m: float | None = None
+    cell_m: float = CELL_M
+    target_kg_ha: float | None = None
+    by_time: bool = False
+    tails: str = TAPER
+    limit_pct: float = CV_LIMIT_PCT
+    basis: Basis | None = None
+    product_per_t: float | None = None
+    analysis: NutrientAnalysis | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class FieldCase:
+    """One way to drive the field: its legs and map, the work, and the money as far as it is priced."""
+
+    label: str
+    bout_width_m: float
+    legs: tuple[Leg, ...]
+    ground: Ground
+    found: FieldMap
+    plan: Plan | None = None
+    later_m: float = 0.0
+    hours: float | None = None
+    work_cost: float | None = None
+    yield_lost_t: float | None = None
+    yield_cost: float | None = None
+    product_cost: float | None = None
+
+    @property
+    def driving(self) -> Driving | None:
+        """How it was planned; None for a recorded track."""
+        return self.plan.driving if self.plan else None
+
+    @property
+    def spread_m(self) -> float:
+        """Metres driven with the slide open. [m]"""
+        return sum(leg.spread_m for leg in self.legs)
+
+    @property
+    def total_cost(self) -> float | None:
+        """Work, yield lost and product wasted together, as far as priced; None where nothing is. [money]"""
+        known = [cost for cost in (self.work_cost, self.yield_cost, self.product_cost) if cost is not None]
+        return sum(known) if known else None
+
+
+@dataclass(frozen=True, eq=False)
+class FieldStudy:
+    """A field and a tray test. The first case is the one that is shown; the others stand beside it."""
+
+    assessment: Assessment
+    asked: Asked
+    boundary: Boundary | None
+    track: Track | None
+    profile: Profile
+    landing: Landing
+    target_kg_ha: float
+    target_known: bool
+    cases: tuple[FieldCase, ...]
+    spots: tuple[Spot, ...]
+    other: OtherLanding
+    sure: FieldSure | None
+    headings: Tried  # heading and field CV on coarse cells, where the best was looked for
+    nutrients: tuple[tuple[str, FieldMap], ...]
+    doubts: tuple[Doubt, ...]
+
+    @property
+    def test(self) -> TrayTest:
+        """The tray test."""
+        return self.assessment.test
+
+    @property
+    def case(self) -> FieldCase:
+        """The case that is shown."""
+        return self.cases[0]
+
+    @property
+    def name(self) -> str:
+        """What the field is called: the file of its boundary, else of its track."""
+        source = next((given.source for given in (self.boundary, self.track) if given is not None), "")
+        return source.replace("\\", "/").rsplit("/", 1)[-1].rsplit(".", 1)[0]
