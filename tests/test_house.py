@@ -18,7 +18,7 @@ PACKAGE = Path(spreadcheck.__file__).parent
 # Each room imports from rooms to its left only; rooms between the same two bars stand side by side.
 ROOMS = (
     "units errors limits | sheet | spread | passes | pattern doubts | judge | "
-    "improve money field product crew | show | cli"
+    "improve money product crew | field | show | cli"
 )
 FLOOR = {room: floor for floor, rooms in enumerate(ROOMS.split(" | ")) for room in rooms.split()}
 MOST_AT_THE_TOP = 16  # beside __init__, __main__ and py.typed

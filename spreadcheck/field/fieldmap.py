@@ -127,14 +127,30 @@ class FieldMap:
 
 @dataclass(frozen=True, eq=False)
 class OtherLanding:
-    """The same way with the other landing model, both on one coarse raster, and where they differ."""
+    """The same way with the other landing model on coarse cells, and the cells of the field where the two differ.
+
+    They differ where one gives more than 15 % of the target more or less than the other.
+    """
 
     landing: Landing
-    cell_m: float
-    field_cv_pct: float
-    same_cell_cv_pct: float
-    differ_pct: float  # share of the field that differs by more than 15 % of the target
-    difference_kg_ha: FieldMap
+    found: FieldMap
+    same_cell_cv_pct: float  # the field CV of the model that is shown, on these cells
+    differs: NDArray[np.bool_]
+
+    @property
+    def field_cv_pct(self) -> float:
+        """The field CV with the other landing model. [%]"""
+        return self.found.field_cv_pct
+
+    @property
+    def cell_m(self) -> float:
+        """The coarse cell. [m]"""
+        return self.found.raster.cell_m
+
+    @property
+    def differ_pct(self) -> float:
+        """Share of the field where the two differ. [%]"""
+        return 100 * float(self.differs.sum() / self.found.inside.sum())
 
 
 def _cv_pct(rates: FloatArray) -> float:

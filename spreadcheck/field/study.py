@@ -146,7 +146,7 @@ class _Study:
 
     def made(self) -> FieldStudy:
         """The whole study."""
-        cases, headings = self._track_cases() if self.track is not None else self._plan_cases()
+        cases, headings = self.track_cases() if self.track is not None else self.plan_cases()
         case = cases[0]
         headland = case.driving.headland_rounds * case.bout_width_m if case.driving else case.bout_width_m
         other = self._other(case)
@@ -176,7 +176,8 @@ class _Study:
 
     # --- a plan in a boundary
 
-    def _plan_cases(self) -> tuple[list[FieldCase], Tried]:
+    def plan_cases(self) -> tuple[list[FieldCase], Tried]:
+        """Every combination of what is asked, and the headings that were looked at."""
         asked = self.asked
         methods = asked.method or (self.test.text("driving") or BACK_AND_FORTH,)
         ways = list(
@@ -230,7 +231,8 @@ class _Study:
 
     # --- a recorded track
 
-    def _track_cases(self) -> tuple[list[FieldCase], Tried]:
+    def track_cases(self) -> tuple[list[FieldCase], Tried]:
+        """The track as driven and with its switching moved."""
         assert self.track is not None
         reference = None
         if self.asked.by_time:
@@ -305,11 +307,10 @@ class _Study:
                 both.append(case.found)
             else:
                 both += map_field(case.legs, [profile], case.ground, each, base_m=self.base_m, **shared)  # type: ignore[arg-type]
-        own, other = (found.rate_kg_ha[found.inside] for found in both)
-        differ = np.abs(own - other) > self.target * NEAR_PCT / 100
-        return OtherLanding(
-            landing, cell, both[1].field_cv_pct, both[0].field_cv_pct, 100 * float(differ.mean()), both[1]
-        )
+        own, other = (found.field_kg_ha for found in both)  # rasters end apart, but lie on the same lines
+        differs = np.zeros(both[1].inside.shape, dtype=bool)
+        differs[both[1].inside] = np.abs(own - other) > self.target * NEAR_PCT / 100
+        return OtherLanding(landing, both[1], both[0].field_cv_pct, differs)
 
     def _sure(self, case: FieldCase) -> FieldSure | None:
         return field_sureness(
@@ -369,6 +370,12 @@ def _ground_along(legs: Sequence[Leg], bout_width_m: float, profile: Profile) ->
     ground = shapely.union_all(shapely.buffer(lines, half, quad_segs=4, cap_style="flat"))
     ground = ground.buffer(half / 2, quad_segs=4).buffer(-half / 2, quad_segs=4)
     return Ground(ground, ground.buffer(-(bout_width_m + reach_of(profile))), assumed=True)
+
+
+def ways_of(study: FieldStudy, asked: Asked, *, planned: bool = False) -> list[FieldCase]:
+    """Other ways to drive the field of a study; `planned` leaves the track for a plan in the boundary."""
+    made = _Study(study.assessment, asked, study.boundary, None if planned else study.track, None)
+    return (made.track_cases() if made.track is not None else made.plan_cases())[0]
 
 
 def study_fields(

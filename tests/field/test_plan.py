@@ -115,7 +115,9 @@ def test_acute_corners_and_tongues_are_told():
     wedge = boundary_from([np.array([[0, 0], [400, 0], [400, 150]])])
     plan = plan_field(wedge, Driving(24))
     assert plan.acute_corners[0] == (0, 0)
-    assert plan.tongue_ha > 0.02
+    tongue = np.array([[0, 0], [300, 0], [300, 260], [400, 260], [400, 300], [0, 300.0]])  # 100 m long, 40 m wide
+    assert plan_field(boundary_from([tongue]), Driving(24)).tongue_ha == pytest.approx(0.4, rel=0.01)
+    assert plan_field(boundary_from([SQUARE]), Driving(24)).tongue_ha == pytest.approx(0, abs=1e-6)
 
 
 def test_drift_is_slow_and_as_large_as_asked():

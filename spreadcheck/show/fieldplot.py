@@ -1,0 +1,189 @@
+"""The picture of a field map: rate bands, boundary, track, numbered spots, scale bar, north; and where landing matters.
+
+One scale from light to dark, so that a grey print and any eye read it alike; nil is hatched as well.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spreadcheck.field.deposit import ARC
+from spreadcheck.field.fieldcase import FieldStudy
+from spreadcheck.field.fieldfiles import BANDS_PCT
+from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap
+from spreadcheck.units import from_inside, show, shown_unit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+COLOURS = ("#ffffff", "#ffe9a8", "#f6b85a", "#a8bfae", "#4f7f99", "#14213d")
+BAND_NAMES = ("nil", "under half", "under", "near the target", "over", "far over")
+INK, TRACK = "#000000", "#555555"
+_MOST_ROWS = 1500  # of a picture: more can't be told apart
+
+
+def band_labels(target_kg_ha: float, system: str, *, relative: bool = False) -> list[str]:
+    """The legend: name, share of the target and rates of each band."""
+    labels = []
+    unit = shown_unit("rate", system)
+    for name, low, high in zip(BAND_NAMES, BANDS_PCT[:-1], BANDS_PCT[1:], strict=True):
+        ends = [from_inside(share / 100 * target_kg_ha, unit, "rate") for share in (low, high)]
+        if np.isinf(high):
+            share, rates = f"above {low:.0f} %", f"above {ends[0]:.0f} {unit}"
+        elif low == 0:
+            share, rates = f"below {high:.0f} %", f"below {ends[1]:.0f} {unit}"
+        else:
+            share, rates = f"{low:.0f} to {high:.0f} %", f"{ends[0]:.0f} to {ends[1]:.0f} {unit}"
+        labels.append(f"{name}: {share}" if relative else f"{name}: {share} ({rates})")
+    return labels
+
+
+def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
+    """The map with its legend and spots, and beside it where the two landing models disagree.
+
+    Parameters
+    ----------
+    study : FieldStudy
+        The study; its first case is drawn. [-]
+    system : str
+        "metric" or "us". [-]
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        The figure. [-]
+    """
+    from matplotlib.figure import Figure
+    from matplotlib.patches import Patch
+
+    figure = Figure(figsize=(10, 7.6), layout="constrained")
+    grid = figure.add_gridspec(2, 2, width_ratios=(2.5, 1), height_ratios=(1.25, 1))
+    axes, side = figure.add_subplot(grid[:, 0]), figure.add_subplot(grid[1, 1])
+    words = figure.add_subplot(grid[0, 1])
+    found = study.case.found
+    title = f"{study.name}: field CV {found.field_cv_pct:.1f} %"
+    inner = found.interior_cv_pct
+    under = f"interior {inner:.1f} %, edge {found.edge_cv_pct:.1f} %" if inner is not None else "all of it is edge"
+    axes.set_title(f"{title}\n{under}; {study.case.label}", loc="left", fontsize=11)
+    draw_map(axes, study, system)
+    relative = study.assessment.profile.relative and not study.target_known
+    labels = band_labels(study.target_kg_ha, system, relative=relative)
+    patches = [
+        Patch(facecolor=colour, edgecolor=INK, linewidth=0.6, hatch="////" if number == 0 else None, label=label)
+        for number, (colour, label) in enumerate(zip(COLOURS, labels, strict=True))
+    ][::-1]
+    words.axis("off")
+    words.legend(handles=patches, loc="upper left", fontsize=7.5, title="Rate and share of the target",
+                 title_fontsize=8.5, frameon=False, borderaxespad=0, alignment="left")  # fmt: skip
+    spots = "\n".join(f"{spot.number}  {spot.name}: {_times(spot.times)}" for spot in study.spots)
+    words.text(0, 0.0, "Spots\n" + spots if spots else "", transform=words.transAxes, fontsize=8, va="bottom")
+    _draw_difference(side, study)
+    model = "an arc of the throw" if study.landing.model == ARC else "a line behind"
+    figure.supxlabel(
+        f"Cells of {show(found.raster.cell_m, 'length', system, digits=1)}; granules land on {model}, "
+        f"{show(study.landing.distance_m, 'length', system, digits=1)}. An estimate for advice, never a permit: keep "
+        "distances to water by local rules.",
+        fontsize=7.5,
+    )
+    return figure
+
+
+def _times(times: float) -> str:
+    return f"{times:.1f} times the target" if times >= 0.05 else "nothing"
+
+
+def thinned(found: FieldMap) -> tuple[Any, tuple[float, float, float, float]]:
+    """The rates in % of the target and their extent, means of blocks where there are more cells than dots."""
+    rates = 100 * found.rate_kg_ha / found.target_kg_ha
+    every = -(-max(rates.shape) // _MOST_ROWS)
+    if every > 1:
+        rows, columns = (size // every * every for size in rates.shape)
+        blocks = rates[:rows, :columns].reshape(rows // every, every, columns // every, every)
+        rates = blocks.mean(axis=(1, 3))
+    west, _, south, _ = found.raster.extent_m
+    cell = found.raster.cell_m * every
+    return rates, (west, west + rates.shape[1] * cell, south, south + rates.shape[0] * cell)
+
+
+def draw_map(axes: Axes, study: FieldStudy, system: str) -> None:
+    """The map itself."""
+    from matplotlib.colors import BoundaryNorm, ListedColormap
+
+    found = study.case.found
+    rates, extent = thinned(found)
+    norm = BoundaryNorm([*BANDS_PCT[:-1], 1e9], len(COLOURS))
+    axes.imshow(
+        np.ma.masked_less_equal(rates, 0.0), origin="lower", extent=extent, cmap=ListedColormap(COLOURS), norm=norm,
+        interpolation="nearest",
+    )  # fmt: skip
+    inside = np.zeros(found.inside.shape)
+    inside[found.inside & (100 * found.rate_kg_ha / found.target_kg_ha < BANDS_PCT[1])] = 1.0
+    if inside.any():
+        hatched = axes.contourf(*found.raster.centres_m, inside, levels=[0.5, 1.5], colors="none", hatches=["////"])
+        hatched.set_linewidth(0)
+    for leg in study.case.legs:
+        open_x = np.where(np.append(leg.on, 0) > 0, leg.x_m, np.nan)
+        axes.plot(open_x if not leg.on.all() else leg.x_m, leg.y_m, color=TRACK, lw=0.5, alpha=0.8)
+    polygon = study.case.ground.polygon
+    for part in getattr(polygon, "geoms", [polygon]):
+        for ring in (part.exterior, *part.interiors):
+            axes.plot(*np.asarray(ring.coords)[:, :2].T, color=INK, lw=1.8)
+    for spot in study.spots:
+        axes.text(
+            spot.x_m, spot.y_m, str(spot.number), fontsize=8, ha="center", va="center", fontweight="bold",
+            bbox={"boxstyle": "circle,pad=0.25", "facecolor": "white", "edgecolor": INK, "linewidth": 1},
+        )  # fmt: skip
+    _frame(axes, polygon, system, study)
+
+
+def _frame(axes: Axes, polygon: Any, system: str, study: FieldStudy) -> None:
+    """Limits, scale bar and north; the numbers of the axes would tell nobody anything."""
+    west, south, east, north = polygon.bounds
+    size = max(east - west, north - south)
+    room = min(0.08 * size + 12, 60)
+    axes.set_xlim(west - room, east + room)
+    axes.set_ylim(south - room - 0.09 * size, north + room)
+    axes.set_aspect("equal")
+    axes.set_xticks([])
+    axes.set_yticks([])
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    unit = shown_unit("length", system)
+    wanted = from_inside(size / 4, unit, "length")
+    nice = max((step * 10**power for power in range(5) for step in (1, 2, 5) if step * 10**power <= wanted), default=1)
+    long = nice * size / 4 / wanted
+    low = south - room - 0.05 * size
+    axes.plot([west, west + long], [low, low], color=INK, lw=3, solid_capstyle="butt")
+    axes.text(west + long / 2, low + 0.012 * size, f"{nice:g} {unit}", ha="center", va="bottom", fontsize=8)
+    up = 0.07 * size
+    axes.annotate(
+        "N" if study.case.found is not None else "", xy=(east, low + up), xytext=(east, low - 0.01 * size), ha="center",
+        va="bottom", fontsize=9, arrowprops={"arrowstyle": "<|-", "color": INK, "shrinkA": 0, "shrinkB": 0},
+    )  # fmt: skip
+
+
+def _draw_difference(axes: Axes, study: FieldStudy) -> None:
+    """Where the other landing model gives another rate by more than 15 % of the target."""
+    other = study.other
+    axes.set_aspect("equal")
+    axes.axis("off")
+    differ = other.differs
+    if differ is not None and differ.any():
+        west, east, south, north = other.found.raster.extent_m
+        axes.imshow(
+            np.ma.masked_equal(differ.astype(float), 0), origin="lower", extent=(west, east, south, north), cmap="gray",
+            vmin=-1, vmax=2, interpolation="nearest",
+        )  # fmt: skip
+    polygon = study.case.ground.polygon
+    for part in getattr(polygon, "geoms", [polygon]):
+        for ring in (part.exterior, *part.interiors):
+            axes.plot(*np.asarray(ring.coords)[:, :2].T, color=INK, lw=1)
+    model = "an arc" if other.landing.model == ARC else "a line"
+    axes.set_title(
+        f"Grey: {other.differ_pct:.1f} % of the field gets more than\n{NEAR_PCT:.0f} % of the target more or less if "
+        f"granules\nland on {model} instead (field CV {other.field_cv_pct:.1f} %)",
+        fontsize=8, loc="left",
+    )  # fmt: skip
