@@ -65,7 +65,9 @@ class Steps(click.Group):
             near = get_close_matches(name, COMMANDS, n=1)
             hint = f'did you mean "{near[0]}"?' if near else f"the commands are: {', '.join(COMMANDS)}."
             ctx.fail(f'there is no command "{name}"; {hint}')
-        return super().resolve_command(ctx, args)
+        found = super().resolve_command(ctx, args)
+        _check_given_once(ctx, *found)
+        return found
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         for step in dict.fromkeys(step for step, _ in COMMANDS.values()):
@@ -104,6 +106,17 @@ class Steps(click.Group):
             say("spreadcheck: interrupted", err=True)
             code = INTERRUPTED
         sys.exit(code if isinstance(code, int) else 0)
+
+
+def _check_given_once(ctx: click.Context, name: str | None, command: click.Command | None, args: Sequence[str]) -> None:
+    """Of two files for one option click takes the last without a word, and the first would never be made."""
+    try:
+        order = command.make_parser(click.Context(command, ctx, name)).parse_args(list(args))[2] if command else []
+    except click.UsageError:
+        return  # the command itself will say so
+    for option in dict.fromkeys(order):
+        if option.metavar == "FILE" and not option.multiple and order.count(option) > 1:
+            ctx.fail(f"{option.opts[0]} is given twice; give it once")
 
 
 def _not_shown(error: OSError) -> Fault:

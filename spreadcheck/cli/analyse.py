@@ -8,6 +8,7 @@ import click
 
 from spreadcheck.cli.card_output import card_content, card_options, check_card
 from spreadcheck.cli.options import (
+    OutputFile,
     check_targets,
     json_option,
     overwrite_option,
@@ -44,7 +45,13 @@ if TYPE_CHECKING:
 @click.option("--confidence", "how_sure", is_flag=True, help="How sure it is: in text, JSON, plot and report.")
 @units_option
 @json_option
-@click.option("--csv", "csv_file", metavar="FILE", help="Write the table of bout widths as CSV; - for standard output.")
+@click.option(
+    "--csv",
+    "csv_file",
+    type=OutputFile(".csv", dash=True),
+    metavar="FILE",
+    help="Write the table of bout widths as CSV; - for standard output.",
+)
 @click.option("--plot", "plot_file", metavar="FILE", help="Draw three panels; .png, .svg or .pdf by the ending.")
 @card_options
 @report_option

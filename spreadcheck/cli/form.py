@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import check_targets
+from spreadcheck.cli.options import OutputFile, check_targets
 from spreadcheck.cli.say import say
 from spreadcheck.errors import Fault, OutputError
 
@@ -20,8 +20,14 @@ PAPER_NAMES = {"a4": "A4", "letter": "US Letter"}
 
 @click.command()
 @click.argument("sheet", metavar="SHEET")
-@click.option("--pdf", "pdf_path", metavar="FILE", help="Write the form for a clipboard.")
-@click.option("--html", "html_path", metavar="FILE", help="Write the form for a phone: one page, no network.")
+@click.option("--pdf", "pdf_path", type=OutputFile(".pdf"), metavar="FILE", help="Write the form for a clipboard.")
+@click.option(
+    "--html",
+    "html_path",
+    type=OutputFile(".html", ".htm"),
+    metavar="FILE",
+    help="Write the form for a phone: one page, no network.",
+)
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 def form(sheet: str, pdf_path: str | None, html_path: str | None, paper: str, overwrite: bool) -> None:
@@ -54,8 +60,6 @@ def form(sheet: str, pdf_path: str | None, html_path: str | None, paper: str, ov
 def _check_wanted(wanted: list[str]) -> None:
     if not wanted:
         raise OutputError(Fault("form", "no file is asked for", "add --pdf FILE for paper, --html FILE for a phone"))
-    if len(wanted) != len({Path(path).resolve() for path in wanted}):
-        raise OutputError(Fault(wanted[0], "is both the PDF and the HTML file", "give each a name of its own"))
 
 
 def _pdf(asked: EntryForm, paper: str) -> tuple[bytes, str]:

@@ -19,6 +19,25 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+class OutputFile(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click
+    """The name of a file to write, with the ending of its kind; - for standard output where that is meant."""
+
+    name = "file"
+
+    def __init__(self, *endings: str, dash: bool = False) -> None:
+        self._endings, self._dash = endings, dash
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """The name as given; whatever ends otherwise may be a file of another kind that is dear to its owner."""
+        if (value == "-" and self._dash) or os.path.splitext(value)[1].casefold() in self._endings:
+            return value
+        from spreadcheck.errors import Fault, OutputError
+
+        ending = os.path.splitext(value)[1]
+        remedy = f"end the name in {' or '.join(self._endings)}"
+        raise OutputError(Fault(value, f'this result can\'t be written as "{ending}"', remedy))
+
+
 def sheet_argument(function: F) -> F:
     """The tray sheet to read; - for standard input."""
     return click.argument("sheet", type=click.Path(allow_dash=True))(function)
@@ -48,7 +67,11 @@ def overwrite_option(function: F) -> F:
 def json_option(function: F) -> F:
     """Where the machine-readable result goes."""
     return click.option(
-        "--json", "json_file", metavar="FILE", help="Write the result as JSON, always SI; - for standard output."
+        "--json",
+        "json_file",
+        metavar="FILE",
+        type=OutputFile(".json", dash=True),
+        help="Write the result as JSON, always SI; - for standard output.",
     )(function)
 
 
@@ -104,12 +127,17 @@ def show_doubts(results: Iterable[Assessment], units: str = "metric") -> None:
         tell_doubts(result.doubts, units, about=f"Doubts about {result.test.name}:\n")
 
 
-def check_targets(paths: list[str | None], overwrite: bool, *, read: Iterable[str | None] = ()) -> None:
-    """Refuse outputs that can't be written before any work is done, or that would fall on each other or on an input."""
+def check_targets(
+    paths: list[str | None], overwrite: bool, *, read: Iterable[str | None] = (), sheet: str | None = None
+) -> None:
+    """Refuse outputs that can't be written before any work is done, or that would fall on each other or on an input.
+
+    `sheet` is the tray sheet among the outputs.
+    """
     from spreadcheck.errors import Fault, OutputError
     from spreadcheck.sheet.files import check_target
 
-    given = [path for path in paths if path]
+    given = [path for path in (*paths, sheet) if path]
     places = [_place(path) for path in given]
     inputs = {_place(path) for path in read if path} - {"-"}
     for path, place in zip(given, places, strict=True):
@@ -118,12 +146,16 @@ def check_targets(paths: list[str | None], overwrite: bool, *, read: Iterable[st
         if place in inputs:
             raise OutputError(Fault(path, "is a file that this command reads", "write the result to another name"))
         if path != "-":
-            check_target(path, overwrite=overwrite)
+            check_target(path, overwrite=overwrite, is_sheet=path == sheet)
 
 
 def _place(path: str) -> str:
-    """The file behind a name, however it is spelled; - is standard input or output."""
-    return path if path == "-" else os.path.realpath(path)
+    """The file behind a name, however it is spelled or linked; - is standard input or output."""
+    try:
+        found = None if path == "-" else os.stat(path)
+    except (OSError, ValueError):
+        return os.path.realpath(path)
+    return f"{found.st_dev} {found.st_ino}" if found else path
 
 
 def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:

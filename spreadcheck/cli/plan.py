@@ -144,7 +144,7 @@ def _former_runs(former: str | None, half_width: str | None) -> int | None:
 
 
 def _write_files(planned: Plan, sheet: str | None, json_file: str | None, units: str, overwrite: bool) -> None:
-    check_targets([sheet, json_file], overwrite)
+    check_targets([json_file], overwrite, sheet=sheet)
     if sheet:
         from spreadcheck.crew.plansheet import planned_sheet
         from spreadcheck.sheet.traysheet import write_sheet

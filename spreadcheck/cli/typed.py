@@ -37,7 +37,8 @@ class Typed:
 
     def __enter__(self) -> Typed:
         if threading.current_thread() is threading.main_thread():
-            self._before = {number: signal.signal(number, self._signalled) for number in _SIGNALS}
+            heard = [number for number in _SIGNALS if signal.getsignal(number) != signal.SIG_IGN]  # as under nohup
+            self._before = {number: signal.signal(number, self._signalled) for number in heard}
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from spreadcheck.cli.options import (
+    OutputFile,
     check_targets,
     json_option,
     overwrite_option,
@@ -38,7 +39,13 @@ from spreadcheck.cli.say import say
 @click.option("--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density.")
 @units_option
 @json_option
-@click.option("--csv", "csv_file", metavar="FILE", help="Write the comparison as CSV; - for standard output.")
+@click.option(
+    "--csv",
+    "csv_file",
+    type=OutputFile(".csv", dash=True),
+    metavar="FILE",
+    help="Write the comparison as CSV; - for standard output.",
+)
 @overwrite_option
 def widths(
     *,

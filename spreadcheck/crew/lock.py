@@ -1,9 +1,5 @@
 """One recorder a sheet, and never over somebody else's change.
 
-1. `lock_sheet`   holds a sheet for one process; a dead process holds nothing
-2. `KeptSheet`    a sheet as it was last read or written; `keep` writes only over that
-3. `take_up`      a sheet from the disk, with the test in it
-
 The lock is the system's own on a small file beside the sheet, not a note of who came first: it ends with the process.
 """
 
@@ -12,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import re
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -19,10 +16,11 @@ from pathlib import Path
 
 from spreadcheck.errors import Fault, OutputError, SheetError
 from spreadcheck.sheet.cells import MAX_BYTES
-from spreadcheck.sheet.files import check_target
-from spreadcheck.sheet.traysheet import read_sheet, write_sheet
+from spreadcheck.sheet.files import beside, check_target, write_whole
+from spreadcheck.sheet.traysheet import check_ending, read_sheet, sheet_bytes, write_sheet
 from spreadcheck.sheet.traytest import TrayTest
 
+_ENDING = "recording"  # of temporary files; made only by who holds the sheet's lock
 _COPIES = 99  # copies set aside beside one sheet before it is time to clear up
 
 if sys.platform == "win32":
@@ -47,10 +45,25 @@ class KeptSheet:
 
     def keep(self, test: TrayTest) -> KeptSheet:
         """Write the test whole over the sheet, unless something else has changed it; the sheet as it stands then."""
+        content = sheet_bytes(test, self.path)
+        try:
+            write_whole(
+                self.path,
+                content,
+                overwrite=bool(self.digest),
+                is_sheet=True,
+                before=self._check,  # as late as can be: a slow disk takes seconds to write, and others save meanwhile
+                ending=_ENDING,
+            )
+        except OutputError:
+            if _digest(self.path) != self.digest:
+                raise _changed(self.path, test) from None
+            raise
+        return KeptSheet(self.path, _fingerprint(content))  # of these bytes, not of what is in the file by now
+
+    def _check(self) -> None:
         if _digest(self.path) != self.digest:
-            raise _changed(self.path, test)
-        write_sheet(test, self.path, overwrite=bool(self.digest))
-        return KeptSheet(self.path, _digest(self.path))
+            raise OutputError(Fault(self.path, "was changed by something else", "compare the two"))
 
 
 @contextlib.contextmanager
@@ -80,13 +93,19 @@ def lock_sheet(path: str | os.PathLike[str]) -> Iterator[None]:
     ['.field.csv.lock']
     """
     target = Path(os.path.realpath(path))
-    check_target(target, shown=os.fspath(path), overwrite=True)
+    check_target(target, shown=os.fspath(path), overwrite=True, is_sheet=True)
     own = os.access in os.supports_effective_ids
+    if target.exists() and target.stat().st_nlink > 1:
+        remedy = "record on a copy, or remove the other name"
+        raise OutputError(
+            Fault(os.fspath(path), "has a second name (a hard link) that would keep the old sheet", remedy)
+        )
     if target.exists() and not os.access(target, os.W_OK, effective_ids=own):
         raise OutputError(Fault(os.fspath(path), "is marked as not to be written to", "allow it, or record on a copy"))
-    lock = target.with_name(f".{target.name[:200]}.lock")
+    lock = beside(target, "lock")
     handle = _held(lock, os.fspath(path))
     try:
+        _clear(target)
         yield
     finally:
         _let_go(lock, handle)
@@ -123,8 +142,7 @@ def take_up(path: str | os.PathLike[str]) -> tuple[KeptSheet, TrayTest | None]:
     (None, ('L1', 'R1'))
     """
     name = os.fspath(path)
-    if os.path.splitext(name)[1].casefold() not in (".csv", ".xlsx"):
-        raise OutputError(Fault(name, "a tray sheet is a .csv or an .xlsx file", "give it one of these endings"))
+    check_ending(name)
     digest = _digest(name)
     if not digest:
         return KeptSheet(name, ""), None
@@ -163,6 +181,16 @@ def _not_held(error: OSError, shown: str) -> OutputError:
     return OutputError(Fault(shown, f"can't be locked ({reason})", "record on a disk of this computer"))
 
 
+def _clear(target: Path) -> None:
+    """Remove what recordings of this sheet have left that were killed while they wrote: nobody else holds the lock."""
+    left = re.compile(re.escape(beside(target, "").name) + rf"[0-9a-f]{{16}}\.{_ENDING}")
+    with contextlib.suppress(OSError), os.scandir(target.parent) as entries:
+        for entry in entries:
+            if left.fullmatch(entry.name):
+                with contextlib.suppress(OSError):
+                    os.unlink(entry)
+
+
 def _let_go(lock: Path, handle: int) -> None:
     """Remove the lock file while it is still held, so that nobody takes one that is about to go."""
     with contextlib.suppress(OSError):  # some systems keep an open file's name; a file that stays holds nothing
@@ -174,12 +202,16 @@ def _digest(path: str) -> str:
     """What is in a file, as a fingerprint; "" if there is none."""
     try:
         with open(path, "rb") as file:
-            return hashlib.sha256(file.read(MAX_BYTES + 1)).hexdigest()
+            return _fingerprint(file.read(MAX_BYTES + 1))
     except FileNotFoundError:
         return ""
     except OSError as error:
         reason = error.strerror or str(error)
         raise SheetError(Fault(path, f"can't be read ({reason})", "check the file and its disk")) from error
+
+
+def _fingerprint(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
 
 
 def _changed(path: str, test: TrayTest) -> OutputError:

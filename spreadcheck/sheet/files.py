@@ -1,19 +1,34 @@
-"""Files are written whole or not at all: a temporary file beside the target, synced, then renamed over it.
-
-1. `write_whole`   one file, kept as it was if anything goes wrong
-"""
+"""Files are written whole or not at all, and nothing is written over a tray sheet but a tray sheet."""
 
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
+import re
+import secrets
 import stat
+from collections.abc import Callable
 from pathlib import Path
 
 from spreadcheck.errors import Fault, OutputError
+from spreadcheck.sheet.cells import TITLE
+
+_TITLE = re.compile(rb'[\s"]*' + TITLE.encode(), re.IGNORECASE)
+_BOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")  # how workbooks start: zipped ones, old and encrypted ones
+BOOK_ENDINGS = (".xlsx", ".xlsm", ".xls", ".ods")
+_LONGEST = 150  # bytes of a name that goes into the name of a hidden file beside it
 
 
-def write_whole(path: str | os.PathLike[str], data: str | bytes, *, overwrite: bool = False) -> None:
+def write_whole(
+    path: str | os.PathLike[str],
+    data: str | bytes,
+    *,
+    overwrite: bool = False,
+    is_sheet: bool = False,
+    before: Callable[[], None] | None = None,
+    ending: str = "part",
+) -> None:
     """Write a file so that a power cut leaves either the old one or the new one, never a half.
 
     Parameters
@@ -24,6 +39,12 @@ def write_whole(path: str | os.PathLike[str], data: str | bytes, *, overwrite: b
         What to write; text is written as UTF-8 with the line ends it has. [-]
     overwrite : bool
         Whether a file that is there already may be replaced. [-]
+    is_sheet : bool
+        Whether this is a tray sheet, which alone may replace one. [-]
+    before : callable, optional
+        Called when all is on the disk, directly before it takes the target's name; an error of it ends the writing. [-]
+    ending : str
+        Of the temporary file. [-]
 
     Returns
     -------
@@ -43,30 +64,31 @@ def write_whole(path: str | os.PathLike[str], data: str | bytes, *, overwrite: b
     'width\\n'
     >>> folder.cleanup()
     """
+    name = os.fspath(path)
     target = Path(os.path.realpath(path))
-    check_target(target, shown=os.fspath(path), overwrite=overwrite)
-    content = data.encode("utf-8") if isinstance(data, str) else data
-    temporary = target.with_name(f".{target.name[:200]}.{os.getpid()}.part")
+    check_target(target, shown=name, overwrite=overwrite, is_sheet=is_sheet)
+    temporary = beside(target, f"{secrets.token_hex(8)}.{ending}")
     try:
-        _write_synced(temporary, content)
-        if target.exists():
-            os.chmod(temporary, stat.S_IMODE(target.stat().st_mode))
-        os.replace(temporary, target)
+        _write_synced(temporary, data.encode("utf-8") if isinstance(data, str) else data)
+        _like(target, temporary)
+        if before:
+            before()
+        _take_name(temporary, target, overwrite)
         _sync_folder(target.parent)
+    except FileExistsError:
+        raise _exists(name) from None
     except OSError as error:
+        reason = error.strerror or str(error)
+        remedy = "choose a folder you may write to, with room on its disk"
+        raise OutputError(Fault(name, f"can't be written ({reason})", remedy)) from error
+    finally:
         with contextlib.suppress(OSError):
             temporary.unlink()
-        reason = error.strerror or str(error)
-        raise OutputError(
-            Fault(
-                os.fspath(path),
-                f"can't be written ({reason})",
-                "choose a folder you may write to, with room on its disk",
-            )
-        ) from error
 
 
-def check_target(path: str | os.PathLike[str], *, shown: str = "", overwrite: bool = False) -> None:
+def check_target(
+    path: str | os.PathLike[str], *, shown: str = "", overwrite: bool = False, is_sheet: bool = False
+) -> None:
     """Say early, before any long work, that a file can't go where it is wanted.
 
     Parameters
@@ -77,6 +99,8 @@ def check_target(path: str | os.PathLike[str], *, shown: str = "", overwrite: bo
         How the message names it; the path itself if empty. [-]
     overwrite : bool
         Whether a file that is there already may be replaced. [-]
+    is_sheet : bool
+        Whether a tray sheet will be written, which alone may replace one. [-]
 
     Returns
     -------
@@ -97,22 +121,116 @@ def check_target(path: str | os.PathLike[str], *, shown: str = "", overwrite: bo
     """
     target = Path(path)
     name = shown or os.fspath(path)
-    if target.is_dir():
+    try:
+        mode = os.stat(target).st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        if not os.path.isdir(target.parent):
+            raise OutputError(Fault(name, "the folder does not exist", "make it first or choose another")) from None
+        return
+    except (OSError, ValueError) as error:  # such as a name that is too long
+        reason = getattr(error, "strerror", None) or str(error)
+        raise OutputError(Fault(name, f"can't be written ({reason})", "choose another name")) from error
+    if stat.S_ISDIR(mode):
         raise OutputError(Fault(name, "is a folder", "give a file name"))
-    if not target.parent.is_dir():
-        raise OutputError(Fault(name, "the folder does not exist", "make it first or choose another"))
-    if target.exists() and not target.is_file():
+    if not stat.S_ISREG(mode):
         raise OutputError(Fault(name, "is not a plain file", "give the name of a file, or - for standard output"))
-    if target.exists() and not overwrite:
-        raise OutputError(Fault(name, "exists already", "add --overwrite to replace it, or choose another name"))
+    if not is_sheet and is_sheet_file(target):
+        remedy = "choose another name: nothing is ever written over one but a tray sheet"
+        raise OutputError(Fault(name, "is a tray sheet or a workbook", remedy))
+    if not overwrite:
+        raise _exists(name)
+
+
+def is_sheet_file(path: str | os.PathLike[str]) -> bool:
+    """Whether a plain file looks like a tray sheet: it starts as one, or it is a workbook that may hold one.
+
+    Parameters
+    ----------
+    path : str or path-like
+        The file. [-]
+
+    Returns
+    -------
+    bool
+        True also where it can't be read. [-]
+
+    Examples
+    --------
+    >>> is_sheet_file("sample_trays/lopsided.csv"), is_sheet_file("sample_trays/example_product.csv")
+    (True, False)
+    """
+    try:
+        with open(path, "rb") as file:
+            start = file.read(256)
+    except OSError:
+        return True
+    text = start.removeprefix(b"\xef\xbb\xbf").removeprefix(b"\xff\xfe").removeprefix(b"\xfe\xff").replace(b"\0", b"")
+    is_book = start.startswith(_BOOKS) and os.fspath(path).casefold().endswith(BOOK_ENDINGS)
+    return is_book or _TITLE.match(text) is not None
+
+
+def beside(target: Path, ending: str) -> Path:
+    """The hidden file beside a target that ends so; a name too long for that is replaced by its fingerprint.
+
+    Parameters
+    ----------
+    target : path
+        The file. [-]
+    ending : str
+        What comes behind its name. [-]
+
+    Returns
+    -------
+    path
+        The hidden file. [-]
+
+    Examples
+    --------
+    >>> beside(Path("field.csv"), "lock").name, len(beside(Path("x" * 255), "lock").name)
+    ('.field.csv.lock', 38)
+    """
+    own = os.fsencode(target.name)
+    stem = target.name if len(own) <= _LONGEST else hashlib.sha256(own).hexdigest()[:32]
+    return target.with_name(f".{stem}.{ending}")
+
+
+def _exists(name: str) -> OutputError:
+    return OutputError(Fault(name, "exists already", "add --overwrite to replace it, or choose another name"))
 
 
 def _write_synced(path: Path, content: bytes) -> None:
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0), 0o666)
+    """A new file that nobody else can have opened before, whole on the disk."""
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
     with os.fdopen(handle, "wb") as file:
         file.write(content)
         file.flush()
         os.fsync(file.fileno())
+
+
+def _like(target: Path, temporary: Path) -> None:
+    """Who may read and write the file that is replaced may do so with the new one."""
+    try:
+        old = target.stat()
+    except FileNotFoundError:
+        return
+    if hasattr(os, "chown"):
+        with contextlib.suppress(OSError):
+            os.chown(temporary, old.st_uid, old.st_gid)
+    os.chmod(temporary, stat.S_IMODE(old.st_mode))
+
+
+def _take_name(temporary: Path, target: Path, overwrite: bool) -> None:
+    """Give a file its name; where it may replace nothing, a link does that in one step on disks that know links."""
+    if not overwrite:
+        try:
+            os.link(temporary, target)
+            return
+        except FileExistsError:
+            raise
+        except (OSError, AttributeError, NotImplementedError):
+            if target.exists():
+                raise FileExistsError from None
+    os.replace(temporary, target)
 
 
 def _sync_folder(folder: Path) -> None:

@@ -140,17 +140,26 @@ def write_sheet(test: TrayTest, path: str | os.PathLike[str], *, overwrite: bool
     spreadcheck.errors.OutputError: test.doc: a tray sheet is a .csv or an .xlsx file; give it one of these endings
     """
     name = os.fspath(path)
-    ending = os.path.splitext(name)[1].casefold()
-    if ending not in (".csv", ".xlsx"):
-        raise OutputError(Fault(name, "a tray sheet is a .csv or an .xlsx file", "give it one of these endings"))
-    check_target(name, overwrite=overwrite)
-    sheet: str | bytes = sheet_text(test)
-    if ending == ".xlsx":
-        from spreadcheck.sheet.workbook import workbook_bytes
+    check_ending(name)
+    check_target(name, overwrite=overwrite, is_sheet=True)
+    write_whole(name, sheet_bytes(test, name), overwrite=overwrite, is_sheet=True)
 
-        sheet = workbook_bytes(_rows(test), place=name)
-        _check_same(test, sheet)
-    write_whole(name, sheet, overwrite=overwrite)
+
+def check_ending(name: str) -> None:
+    """Refuse a name that no tray sheet is written under."""
+    if os.path.splitext(name)[1].casefold() not in (".csv", ".xlsx"):
+        raise OutputError(Fault(name, "a tray sheet is a .csv or an .xlsx file", "give it one of these endings"))
+
+
+def sheet_bytes(test: TrayTest, name: str) -> bytes:
+    """The file of a tray sheet, CSV or XLSX by the ending of its name; it reads back as the same test."""
+    if not name.casefold().endswith(".xlsx"):
+        return sheet_text(test).encode("utf-8")
+    from spreadcheck.sheet.workbook import workbook_bytes
+
+    book = workbook_bytes(_rows(test), place=name)
+    _check_same(test, book)
+    return book
 
 
 def _loaded(source: str | os.PathLike[str] | IO[bytes] | IO[str]) -> tuple[str, bytes | str]:

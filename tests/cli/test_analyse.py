@@ -158,7 +158,7 @@ BAD = {
     "limit nan": (["--limit", "nan"], "can't be met or missed"),
     "odd plot ending": (["--plot", "x.bmp"], 'x.bmp: a plot can\'t be written as "bmp"; end the name in .png'),
     "no folder": (["--json", "nowhere/x.json"], "nowhere/x.json: the folder does not exist; make it first"),
-    "same file twice": (["--json", "x", "--csv", "x"], "x: is asked for twice; give each output a name of its own"),
+    "no ending": (["--json", "x", "--csv", "x.csv"], 'x: this result can\'t be written as ""; end the name in .json'),
     "unknown option": (["--swath", "24 m"], "No such option"),
 }
 

@@ -11,6 +11,8 @@ import pytest
 from click.testing import CliRunner
 
 from spreadcheck.cli import main
+from spreadcheck.errors import OutputError
+from spreadcheck.sheet.files import write_whole
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEET = (SAMPLES / "lopsided.csv").read_bytes()
@@ -37,36 +39,79 @@ def contents(folder):
     return {path.name: path.read_bytes() for path in folder.iterdir()}
 
 
+READ = "is a file that this command reads; write the result to another name"
+SHEET_THERE = "is a tray sheet or a workbook; choose another name: nothing is ever written over one but a tray sheet"
+NO_JSON = 'this result can\'t be written as ".{}"; end the name in .json'
+
+
 @pytest.mark.parametrize(
-    "words",
+    ("words", "why"),
     [
-        *([command, "field.csv", "--json", "./field.csv"] for command in READS_ONE),
-        ["analyse", "field.csv", "--csv", "field.csv"],
-        ["batch", ".", "--summary", "field.csv"],
-        ["blend", "blend.csv", "--json", "blend.csv"],
-        ["compare", "second.csv", "field.csv", "--json", "field.csv"],
-        ["form", "field.csv", "--pdf", "field.csv"],
-        ["product", "product.csv", "--json", "product.csv"],
-        ["tune", "second.csv", "field.csv", "--json", "field.csv"],
-        ["widths", "field.csv", "--prices", "prices.toml", "--json", "prices.toml"],
+        *([[command, "field.csv", "--json", "./field.csv"], NO_JSON.format("csv")] for command in READS_ONE),
+        (["analyse", "field.csv", "--csv", "field.csv"], READ),
+        (["analyse", "field.csv", "--csv", "second.csv"], SHEET_THERE),
+        (["batch", ".", "--summary", "field.csv"], SHEET_THERE),
+        (["batch", ".", "--summary", "link.csv"], SHEET_THERE),
+        (["compare", "second.csv", "field.csv", "--json", "field.csv"], NO_JSON.format("csv")),
+        (["form", "field.csv", "--pdf", "field.pdf"], SHEET_THERE),
+        (["form", "field.csv", "--html", "blend.csv"], NO_JSON.replace(".json", ".html or .htm").format("csv")),
+        (["product", "product.csv", "--json", "product.csv"], NO_JSON.format("csv")),
+        (["widths", "field.csv", "--csv", "hard.csv"], READ),
+        (["widths", "field.csv", "--prices", "prices.toml", "--json", "prices.toml"], NO_JSON.format("toml")),
+        (["widths", "field.csv", "--prices", "prices.json", "--json", "prices.json"], READ),
     ],
-    ids=" ".join,
-)
-def test_no_result_falls_on_what_is_read(words, folder):
-    """Not even with --overwrite: the weights of a test exist once."""
+)  # fmt: skip
+def test_no_result_falls_on_what_is_read_or_on_a_sheet(words, why, folder):
+    """Not even with --overwrite: the weights of a test exist once, whatever name they are kept under."""
+    (folder / "link.csv").symlink_to("second.csv")
+    (folder / "hard.csv").hardlink_to("field.csv")
+    (folder / "field.pdf").write_bytes(SHEET)
+    (folder / "prices.json").write_bytes((folder / "prices.toml").read_bytes())
     before = contents(folder)
     done = CliRunner().invoke(main, [*words, "--overwrite"])
     assert done.exit_code == 2
-    wanted = f"{words[-1]}: is a file that this command reads; write the result to another name\n"
-    assert done.stderr == f"spreadcheck: {wanted}"
+    assert done.stderr == f"spreadcheck: {words[-1]}: {why}\n"
     assert contents(folder) == before
 
 
+@pytest.mark.parametrize("kind", ["utf-16", "quoted", "xlsx", "ods"])
+def test_a_sheet_of_any_kind_is_left_alone(kind, folder):
+    made = {
+        "utf-16": lambda: ("old.csv", SHEET.decode().encode("utf-16")),
+        "quoted": lambda: ("old.csv", b'\xef\xbb\xbf"SPREADCHECK tray sheet";1\n'),
+        "xlsx": lambda: ("old.xlsx", b"PK\x03\x04 and the rest of it"),
+        "ods": lambda: ("old.ods", b"PK\x03\x04 and the rest of it"),
+    }
+    name, content = made[kind]()
+    (folder / name).write_bytes(content)
+    with pytest.raises(OutputError, match="is a tray sheet or a workbook"):
+        write_whole(name, "<html>", overwrite=True)
+    assert (folder / name).read_bytes() == content
+    write_whole(name, content + b" ", overwrite=True, is_sheet=True)
+    assert (folder / name).read_bytes() == content + b" "
+
+
 def test_two_names_of_one_output():
-    done = CliRunner().invoke(main, ["analyse", "field.csv", "--json", "out.x", "--csv", "./out.x"])
+    done = CliRunner().invoke(main, ["analyse", "field.csv", "--plot", "out.pdf", "--card", "./out.pdf"])
     assert done.exit_code == 2
-    assert done.stderr == "spreadcheck: out.x: is asked for twice; give each output a name of its own\n"
-    assert not Path("out.x").exists()
+    assert done.stderr == "spreadcheck: out.pdf: is asked for twice; give each output a name of its own\n"
+    assert not Path("out.pdf").exists()
+    twice = CliRunner().invoke(main, ["analyse", "field.csv", "--plot", "a.png", "--plot", "b.png"])
+    assert twice.exit_code == 2
+    assert "--plot is given twice; give it once" in twice.stderr
+    assert not Path("b.png").exists()
+
+
+def test_names_that_no_file_can_have(folder):
+    long = "x" * 300 + ".json"
+    for words in (["analyse", "field.csv", "--json", long], ["analyse", long], ["record", "x" * 300 + ".csv"]):
+        done = CliRunner().invoke(main, words)
+        assert done.exit_code == 2
+        assert "(File name too long)" in done.stderr
+    just = "x" * 250 + ".json"
+    assert CliRunner().invoke(main, ["analyse", "field.csv", "--json", just]).exit_code == 0
+    assert json.loads(Path(just).read_text(encoding="utf-8"))
+    assert not [name for name in os.listdir(folder) if name.startswith(".")]
 
 
 def run(words, *, closed=None, stdout=subprocess.PIPE):

@@ -195,7 +195,7 @@ BAD = {
     "limit": (["--limit", "0"], "CV limit: 0 % can't be met or missed"),
     "price file": (["--prices", "none.toml"], "none.toml: can't be read (No such file or directory); check the name"),
     "sheet as prices": (["--prices", "test.csv"], "test.csv: is not a TOML file"),
-    "same file twice": (["--json", "x", "--csv", "x"], "x: is asked for twice; give each output a name of its own"),
+    "no ending": (["--json", "x", "--csv", "x.csv"], 'x: this result can\'t be written as ""; end the name in .json'),
 }
 
 

@@ -2,6 +2,7 @@
 
 import contextlib
 import errno
+import importlib.util
 import io
 import os
 import random
@@ -87,7 +88,7 @@ def heard(process, words):
 
 
 def no_leftovers(folder):
-    return not [name for name in os.listdir(folder) if name.endswith((".lock", ".part"))]
+    return not [name for name in os.listdir(folder) if name.endswith((".lock", ".part", ".recording"))]
 
 
 # --- through a pipe --------------------------------------------------------------------------------------------------
@@ -442,6 +443,58 @@ def test_a_sheet_that_something_else_changes(sheet, change):
     assert no_leftovers(sheet.parent)
 
 
+@posix
+@pytest.mark.parametrize("window", ["the weights are on the way to the disk", "the new name is on the way to it"])
+def test_another_save_on_a_slow_disk(sheet, monkeypatch, window):
+    """A disk that takes its time: another program saves while one entry is written, before or after the rename."""
+    theirs, real = sheet.read_bytes().replace(b"L2,", b"L2 wet,"), os.fsync
+    on_file, synced = window == "the weights are on the way to the disk", []
+
+    def slow(handle):
+        real(handle)
+        if stat.S_ISREG(os.fstat(handle).st_mode) == on_file:
+            synced.append(handle)
+            if len(synced) == 2:  # while the second entry is saved
+                sheet.write_bytes(theirs)
+
+    monkeypatch.setattr(os, "fsync", slow)
+    done = CliRunner().invoke(main, ["record", str(sheet)], input="5\n9\n12\n")
+    assert done.exit_code == 2
+    assert f"{sheet}: was changed or removed by something else" in done.stderr
+    assert sheet.read_bytes() == theirs
+    typed = [5, 9] if on_file else [5, 9, 12]  # the change is seen at the entry that meets it
+    aside = read_sheet(sheet.with_name("field.recorded.csv"))
+    assert aside.catch[: len(typed), 0].tolist() == typed
+    assert no_leftovers(sheet.parent)
+
+
+def test_a_sheet_that_appears_while_a_new_one_is_written(tmp_path, monkeypatch):
+    """Two crews start the same new sheet on a shared disk: the second is told, and keeps what it typed."""
+    path, real = tmp_path / "field.csv", os.link
+
+    def late(source, target):
+        if os.fspath(target).endswith("field.csv") and not path.exists():
+            path.write_bytes(b"theirs")
+        return real(source, target)
+
+    monkeypatch.setattr(os, "link", late)
+    kept, _ = take_up(path)
+    with pytest.raises(OutputError, match=r"left as it is; what was recorded here is in .*field\.recorded\.csv"):
+        kept.keep(new_test())
+    assert path.read_bytes() == b"theirs"
+    assert read_sheet(tmp_path / "field.recorded.csv") == new_test()
+
+
+def test_a_disk_without_links(tmp_path, monkeypatch):
+    """A memory stick knows no links: a new sheet is made all the same, and still replaces nothing."""
+    monkeypatch.setattr(os, "link", lambda *_: (_ for _ in ()).throw(PermissionError(errno.EPERM, "no links")))
+    path = tmp_path / "field.csv"
+    write_sheet(new_test(), path)
+    with pytest.raises(OutputError, match="exists already"):
+        write_sheet(new_test(), path)
+    assert os.listdir(tmp_path) == ["field.csv"]
+
+
 def test_what_is_said_about_a_changed_sheet(sheet):
     kept, test = take_up(sheet)
     sheet.write_text("mine")
@@ -492,6 +545,94 @@ def test_two_recordings_of_one_sheet(sheet):
     assert record(sheet, "9\n").returncode == 0
     assert read_sheet(sheet).catch[:2, 0].tolist() == [6, 9]
     assert no_leftovers(sheet.parent)
+
+
+@posix
+def test_two_hard_links_are_one_sheet(sheet):
+    """A save gives the new content one of the two names: the other would be a second sheet with half of the weights."""
+    second = sheet.with_name("same.csv")
+    second.hardlink_to(sheet)
+    before = sheet.read_bytes()
+    for name in (sheet, second):
+        done = record(name, "5\n")
+        assert done.returncode == 2
+        assert done.stderr == (
+            f"spreadcheck: {name}: has a second name (a hard link) that would keep the old sheet; "
+            "record on a copy, or remove the other name\n"
+        )
+    assert sheet.read_bytes() == second.read_bytes() == before
+    second.unlink()
+    assert record(sheet, "5\n").returncode == 0
+
+
+def test_only_what_dead_recordings_left_is_cleared(sheet):
+    dead = sheet.with_name(".field.csv.0123456789abcdef.recording")
+    others = [
+        ".field.csv.0123456789abcdef.part",  # of a command that may be at work
+        ".field.csv.0123456789abcdeg.recording",
+        ".field.csv.recording",
+        "field.csv.0123456789abcdef.recording",
+        ".field2.csv.0123456789abcdef.recording",
+    ]
+    for name in (dead.name, *others):
+        sheet.with_name(name).write_bytes(b"half")
+    with lock_sheet(sheet):
+        assert not dead.exists()
+    assert sorted(os.listdir(sheet.parent)) == sorted(["field.csv", *others])
+
+
+@posix
+def test_nobody_can_prepare_the_temporary_file(sheet, monkeypatch):
+    """Its name is random, and a link that waits under it is not followed."""
+    monkeypatch.setattr("secrets.token_hex", lambda size: "0" * 2 * size)
+    target = sheet.with_name("mine.txt")
+    target.write_bytes(b"mine")
+    trap = sheet.with_name(".field.csv.0000000000000000.part")
+    trap.symlink_to(target)
+    with pytest.raises(OutputError):
+        write_sheet(new_test(), sheet, overwrite=True)
+    assert target.read_bytes() == b"mine"
+
+
+def test_the_lock_of_windows(sheet, monkeypatch):
+    """A double of Windows: its lock is refused while another handle has it, and an open file keeps its name."""
+    held, closed, unlinked = set(), os.close, Path.unlink
+
+    class Msvcrt:
+        LK_NBLCK = 2
+
+        @staticmethod
+        def locking(handle, mode, size):
+            assert (mode, size) == (Msvcrt.LK_NBLCK, 1)
+            key = os.fstat(handle).st_ino
+            if key in {inode for _, inode in held}:
+                raise PermissionError(errno.EACCES, "Permission denied")
+            held.add((handle, key))
+
+    def close(handle):
+        held.difference_update({entry for entry in held if entry[0] == handle})
+        closed(handle)
+
+    def unlink(path, missing_ok=False):
+        if path.exists() and os.stat(path).st_ino in {inode for _, inode in held}:
+            raise PermissionError(errno.EACCES, "in use by another process")
+        unlinked(path, missing_ok)
+
+    monkeypatch.setitem(sys.modules, "msvcrt", Msvcrt)
+    monkeypatch.setattr(sys, "platform", "win32")
+    monkeypatch.setattr(os, "close", close)
+    monkeypatch.setattr(Path, "unlink", unlink)
+    windows = importlib.util.module_from_spec(importlib.util.find_spec("spreadcheck.crew.lock"))
+    monkeypatch.setitem(sys.modules, windows.__name__, windows)  # dataclasses look their module up
+    windows.__spec__.loader.exec_module(windows)
+    for _ in range(2):  # the file that stays behind holds nothing
+        with windows.lock_sheet(sheet):
+            with pytest.raises(OutputError, match="being recorded on already"), windows.lock_sheet(sheet):
+                pytest.fail("held twice")
+            kept, test = windows.take_up(sheet)
+            kept.keep(test)
+        assert not held
+    assert sorted(os.listdir(sheet.parent)) == [".field.csv.lock", "field.csv"]
 
 
 def test_the_lock_is_free_again(sheet):
@@ -603,18 +744,34 @@ def test_ended_by_a_signal(sheet, number, code):
 @posix
 def test_a_signal_never_breaks_off_a_save(sheet, monkeypatch):
     """Ctrl-C in the middle of writing: the entry is saved whole, and the recording ends then."""
-    real = os.replace
+    real, before = os.replace, signal.signal(signal.SIGINT, signal.default_int_handler)
 
     def interrupted(*arguments):
         os.kill(os.getpid(), signal.SIGINT)
         return real(*arguments)
 
     monkeypatch.setattr(os, "replace", interrupted)
-    done = CliRunner().invoke(main, ["record", str(sheet)], input="5\n9\n")
+    try:  # a run in the background starts with SIGINT ignored
+        done = CliRunner().invoke(main, ["record", str(sheet)], input="5\n9\n")
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    finally:
+        signal.signal(signal.SIGINT, before)
     assert done.exit_code == 130
     np.testing.assert_array_equal(read_sheet(sheet).catch[:, 0], [5, NAN, NAN, NAN, NAN])
     assert "1 of 10 recorded, next is L1, pass 1" in done.stdout
-    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+@posix
+def test_what_was_ignored_stays_ignored():
+    """Who starts a recording of a scale with nohup means it to outlive the terminal."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with Typed(io.BufferedReader(io.BytesIO(b"1\n"))) as typed:
+            os.kill(os.getpid(), signal.SIGHUP)
+            assert typed.line() == "1"
+        assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGHUP, before)
 
 
 @posix

@@ -272,7 +272,7 @@ BAD = {
     ),
     "no ending": (["--card", "card"], 'card: a card can\'t be written as ""; end the name in'),
     "folder": (["--card", "nowhere/card.md"], "nowhere/card.md: the folder does not exist; make it first"),
-    "twice": (["--card", "a.md", "--csv", "a.md"], "a.md: is asked for twice; give each output a name of its own"),
+    "twice": (["--card", "a.pdf", "--plot", "a.pdf"], "a.pdf: is asked for twice; give each output a name of its own"),
     "speed without unit": (["--card", "a.md", "--highest-speed", "750"], 'option --highest-speed: "750" has no unit'),
     "impossible speed": (
         ["--card", "a.md", "--highest-speed", "0 rpm"],
