@@ -93,7 +93,13 @@ def test_json_keeps_the_words_and_can_be_printed():
 def test_interrupted_and_unread():
     """Ctrl-C is 130, as shells count signals; a reader that leaves is 141 and not the code of a CV over the limit."""
     command = [sys.executable, "-m", "spreadcheck"]
-    waits = subprocess.Popen([*command, "analyse", "-"], stdin=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    waits = subprocess.Popen(
+        [*command, "analyse", "-"],
+        stdin=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a run in the background ignores it
+    )
     time.sleep(1.5)
     waits.send_signal(signal.SIGINT)
     _, said = waits.communicate(timeout=30)

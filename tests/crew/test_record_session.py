@@ -63,10 +63,16 @@ def record(path, typed, *options):
     )
 
 
+def heed_signals():
+    """A run of the tests in the background starts with SIGINT ignored, and its children would inherit that."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 @contextlib.contextmanager
 def session(path):
     """A recording that is fed line by line; killed at the end if it still runs."""
-    with subprocess.Popen([*COMMAND, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0) as process:
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "bufsize": 0}
+    with subprocess.Popen([*COMMAND, str(path)], **pipes, preexec_fn=heed_signals) as process:
         try:
             yield process
         finally:
@@ -798,6 +804,7 @@ class Terminal:
 
         self.pid, self.handle = pty.fork()
         if self.pid == 0:
+            heed_signals()
             os.environ.update(TERM="xterm", PYTHONIOENCODING="utf-8")
             os.execv(COMMAND[0], [*COMMAND, *arguments])
         fcntl.ioctl(self.handle, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
