@@ -79,23 +79,6 @@ def visible(text: str, *, lines: bool = False) -> str:
 
     These are control, bidirectional and zero-width characters, line and paragraph separators, private and unassigned
     ones, and bytes of a file name that are no text. Every output but a file that must read back the same goes through.
-
-    Parameters
-    ----------
-    text : str
-        What a sheet, a file name or a person says. [-]
-    lines : bool
-        Whether line feeds stay, as in a text of several lines. [-]
-
-    Returns
-    -------
-    str
-        The same where everything in it can be seen; else with escapes in the way of Python. [-]
-
-    Examples
-    --------
-    >>> print(visible("Düse\n北\x1b[2J\u202etxt"))
-    Düse\n北\x1b[2J\u202etxt
     """
     if text.isascii() and text.isprintable():
         return text
@@ -103,23 +86,7 @@ def visible(text: str, *, lines: bool = False) -> str:
 
 
 def hidden_in(text: str) -> set[str]:
-    """The signs of a text that don't show; blanks of any width count as showing.
-
-    Parameters
-    ----------
-    text : str
-        The text. [-]
-
-    Returns
-    -------
-    set of str
-        Each such sign once. [-]
-
-    Examples
-    --------
-    >>> hidden_in("a b\\tc")
-    {'\\t'}
-    """
+    """The signs of a text that don't show; blanks of any width count as showing."""
     return {c for c in set(text) if unicodedata.category(c) in _HIDDEN or c in _NO_ROOM}
 
 
@@ -130,22 +97,6 @@ def _escape(sign: str) -> str:
 
 
 def shown(text: str) -> str:
-    """What a person wrote, as a message quotes it: on one line and not longer than a message bears.
-
-    Parameters
-    ----------
-    text : str
-        What was written. [-]
-
-    Returns
-    -------
-    str
-        The same, shortened to 40 characters where it is longer. [-]
-
-    Examples
-    --------
-    >>> shown("Windy,   gusts"), len(shown("x" * 1000))
-    ('Windy, gusts', 40)
-    """
+    """What a person wrote, as a message quotes it: on one line and not longer than a message bears."""
     line = visible(" ".join(text[:200].split()))
     return line if len(line) <= 40 else line[:37] + "..."

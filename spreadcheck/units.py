@@ -1,10 +1,5 @@
 """Quantities in and out: metric and US units at the edges, SI inside.
 
-1. `parse_number`    a number as people write it, decimal comma where it is allowed
-2. `to_inside`       a value in any known unit -> the unit used inside
-3. `split_quantity`, `parse_quantity`  "24 m", "80 ft" -> number and unit, or the unit used inside
-4. `from_inside`, `show`  the way back, for a reader who thinks in metric or US units
-
 Inside: lengths in m, masses in kg (catches in g and ml), rates in kg/ha, speeds in m/s, densities in kg/m3,
 forces in N, turning speeds in rpm, temperatures in deg C, angles in degrees, shares in %.
 Exact factors (international yard and pound agreement of 1959): 1 ft = 0.3048 m, 1 lb = 0.45359237 kg,
@@ -239,23 +234,6 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> float | None:
     """A number as people write it, or None where the text is not one.
 
     Only digits, a sign, one decimal mark and an exponent are taken: no thousands marks, no "nan", no "inf".
-
-    Parameters
-    ----------
-    text : str
-        What was written. [-]
-    decimal_comma : bool
-        Whether a comma may stand for the decimal point. [-]
-
-    Returns
-    -------
-    float or None
-        The number, or None. [-]
-
-    Examples
-    --------
-    >>> parse_number("12.5"), parse_number("12,5", decimal_comma=True), parse_number("12,5"), parse_number("1 200")
-    (12.5, 12.5, None, None)
     """
     text = text.strip().replace("\u2212", "-")
     if not _NUMBER.fullmatch(text) or ("," in text and not decimal_comma):
@@ -265,46 +243,12 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> float | None:
 
 
 def may_mark_thousands(text: str) -> bool:
-    """Whether the comma in a number may mark thousands as well as decimals, so that it must not be guessed at.
-
-    Parameters
-    ----------
-    text : str
-        The number as written. [-]
-
-    Returns
-    -------
-    bool
-        True for such as 1,200: one point two, or twelve hundred? [-]
-
-    Examples
-    --------
-    >>> may_mark_thousands("1,200"), may_mark_thousands("1,20"), may_mark_thousands("1200")
-    (True, False, False)
-    """
+    """Whether the comma in a number may mark thousands as well as decimals, so that it must not be guessed at."""
     return bool(_THOUSANDS.fullmatch(text.strip()))
 
 
 def unit_named(unit: str, kind: str) -> str | None:
-    """The unit of a kind that a person means, or None.
-
-    Parameters
-    ----------
-    unit : str
-        The unit as written, in any case of letters and any usual spelling. [-]
-    kind : str
-        A key of `KINDS`, such as "length". [-]
-
-    Returns
-    -------
-    str or None
-        The unit as this package writes it, or None if the kind has no such unit. [-]
-
-    Examples
-    --------
-    >>> unit_named("Feet", "length"), unit_named("lbs/acre", "rate"), unit_named("kg", "length")
-    ('ft', 'lb/ac', None)
-    """
+    """The unit of a kind that a person means, or None."""
     known = KINDS[kind].factors
     written = unit.strip()
     if written in known:
@@ -390,44 +334,12 @@ def from_inside(value: float, unit: str, kind: str) -> float:
 
 
 def units_of(kind: str) -> str:
-    """The units of a kind, as a list for a message.
-
-    Parameters
-    ----------
-    kind : str
-        A key of `KINDS`. [-]
-
-    Returns
-    -------
-    str
-        The units, with commas. [-]
-
-    Examples
-    --------
-    >>> units_of("density")
-    'kg/m3, kg/L, g/cm3, g/L, lb/ft3'
-    """
+    """The units of a kind, as a list for a message."""
     return ", ".join(KINDS[kind].factors)
 
 
 def split_quantity(text: str) -> tuple[str, str]:
-    """A number and its unit, taken apart.
-
-    Parameters
-    ----------
-    text : str
-        What was written, such as "24 m". [-]
-
-    Returns
-    -------
-    tuple of str
-        The number as written and the unit; the whole text and "" where it does not start with a number. [-]
-
-    Examples
-    --------
-    >>> split_quantity("24 m"), split_quantity("80ft"), split_quantity("wide")
-    (('24', 'm'), ('80', 'ft'), ('wide', ''))
-    """
+    """A number and its unit, taken apart."""
     match = _QUANTITY.fullmatch(text.replace("\u2212", "-"))
     return (match[1], match.groups()[-1]) if match else (text, "")
 
@@ -489,56 +401,14 @@ def parse_quantity(text: str, kind: str, *, place: str = "") -> float:
 
 
 def shown_unit(kind: str, system: str = "metric") -> str:
-    """The unit in which a reader of one unit system is shown a kind of quantity.
-
-    Parameters
-    ----------
-    kind : str
-        A key of `KINDS`. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        The unit. [-]
-
-    Examples
-    --------
-    >>> shown_unit("rate", "us")
-    'lb/ac'
-    """
+    """The unit in which a reader of one unit system is shown a kind of quantity."""
     return KINDS[kind].us if system == "us" else KINDS[kind].metric
 
 
 def show(
     value: float | None, kind: str, system: str = "metric", *, unit: bool = True, digits: int | None = None
 ) -> str:
-    """A quantity as a reader sees it: rounded, in their unit system, with its unit.
-
-    Parameters
-    ----------
-    value : float or None
-        The value; None and NaN are shown as a dash. [inside unit]
-    kind : str
-        A key of `KINDS`. [-]
-    system : str
-        "metric" or "us". [-]
-    unit : bool
-        Whether the unit is written behind the number. [-]
-    digits : int or None
-        Decimals; None takes those usual for the unit. [-]
-
-    Returns
-    -------
-    str
-        The text. [-]
-
-    Examples
-    --------
-    >>> show(24.384, "length"), show(24.384, "length", "us"), show(None, "rate")
-    ('24.38 m', '80.00 ft', '-')
-    """
+    """A quantity as a reader sees it: rounded, in their unit system, with its unit."""
     if value is None or math.isnan(value):
         return "-"
     name = shown_unit(kind, system)

@@ -2,9 +2,6 @@
 
 Nothing here reads a keyboard or writes a file: a line of text goes in, the next state and what to say come out.
 
-1. `Reply`    the next state, what to say, and of what sort that is
-2. `answer`   a typed line -> a `Reply`
-
 A bare Enter never does harm: it keeps what a cell holds, and leaves an open one empty only when it comes twice.
 """
 

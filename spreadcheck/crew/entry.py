@@ -1,9 +1,5 @@
 """What is typed at one tray: a weight, one of a few words, or something that can't be understood.
 
-1. `Entry`       one line as it was meant
-2. `read_entry`  the line a person or a scale typed -> an `Entry`
-3. `printable`   typed words without signs that would upset a terminal or a sheet
-
 A weight is digits with one decimal point or comma and, if one likes, the unit of its column behind them; an
 exclamation mark at the end insists on it. Anything else that a scale may send is not guessed at.
 """
@@ -46,27 +42,7 @@ class Entry:
 
 
 def read_entry(text: str, unit: str) -> Entry:
-    """The meaning of one typed line.
-
-    Parameters
-    ----------
-    text : str
-        The line. [-]
-    unit : str
-        Unit of the column that is being filled, "g" or "ml" or another. [-]
-
-    Returns
-    -------
-    Entry
-        What was meant; kind "unclear" with the reason where that can't be said. [-]
-
-    Examples
-    --------
-    >>> read_entry(" 12,3 g ", "g").number, read_entry("Go to R4", "g").words, read_entry("X", "g").kind
-    (12.3, 'R4', 'thrown out')
-    >>> read_entry("0.012 kg", "g").words
-    'This column is in g; type 12 if you mean 0.012 kg'
-    """
+    """The meaning of one typed line."""
     line = " ".join(text.replace("\u2212", "-").split())
     if len(line) > MAX_TYPED:
         return Entry("unclear", words=f"more than {MAX_TYPED} signs were typed; type one weight, or help")
@@ -108,21 +84,5 @@ def _unclear(line: str, unit: str) -> Entry:
 
 
 def printable(text: str) -> str:
-    """The text without signs that would upset a terminal or a sheet.
-
-    Parameters
-    ----------
-    text : str
-        What was typed. [-]
-
-    Returns
-    -------
-    str
-        The same with a question mark for each such sign. [-]
-
-    Examples
-    --------
-    >>> printable("kicked\x1b[2J over")
-    'kicked?[2J over'
-    """
+    """The text without signs that would upset a terminal or a sheet."""
     return "".join(sign if sign.isprintable() else "?" for sign in text)

@@ -1,12 +1,4 @@
-"""The entry form of a tray test: what a person in the field is asked, in which order, and what is said beside it.
-
-1. `Detail`        one row of the form as it is asked: label, what is known, unit, what may be answered
-2. `EntryForm`     the details, the conditions to note, the tray line and the cells, ready for paper or a phone
-3. `entry_form`    a tray sheet -> its entry form
-4. `unit_system`, `proposed_unit`   the units a form proposes where the sheet gives none
-5. `CAUTIONS`      what is said before anyone walks to the trays
-6. `CELL_RULE`     blank, 0 and x, which are never confused
-"""
+"""The entry form of a tray test: what a person in the field is asked, in which order, and what is said beside it."""
 
 from __future__ import annotations
 
@@ -98,32 +90,7 @@ class EntryForm:
 
 
 def entry_form(test: TrayTest) -> EntryForm:
-    """The entry form of a tray sheet, with everything that the sheet already knows filled in.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test as its sheet holds it; catches may be there already. [-]
-
-    Returns
-    -------
-    EntryForm
-        What to ask, and what to say beside it. [-]
-
-    Raises
-    ------
-    SheetError
-        If there is no tray or no pass to fill in, or there are more than anybody fills in by hand.
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-3, 0, 3], [[float("nan")] * 2] * 3, tray_width="0.5 m", tray_length="0.5 m",
-    ...                  form={"wheel track": "1.8 m"})
-    >>> form = entry_form(test)
-    >>> form.places, form.wheels_m, form.cells[0]
-    (('3 m left', 'centre', '3 m right'), (-0.9, 0.9), ('', ''))
-    """
+    """The entry form of a tray sheet, with everything that the sheet already knows filled in."""
     _check(test)
     half = (test.quantity("wheel track") or 0.0) / 2
     system = unit_system(test)
@@ -180,47 +147,12 @@ def _known(row: FormRow) -> Detail:
 
 
 def unit_system(test: TrayTest) -> str:
-    """The unit system in which a test thinks, by the unit of its offsets.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test. [-]
-
-    Returns
-    -------
-    str
-        "metric" or "us". [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> unit_system(tray_test([-1, 1], [4, 5], tray_width="1 ft", tray_length="1 ft"))
-    'metric'
-    """
+    """The unit system in which a test thinks, by the unit of its offsets."""
     return "us" if test.offset_unit in ("ft", "in", "yd") else "metric"
 
 
 def proposed_unit(label: Label, system: str = "metric") -> str:
-    """The unit that a form proposes where the sheet does not give one.
-
-    Parameters
-    ----------
-    label : Label
-        The row of the form. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        The unit, or "" for a row that takes none. [-]
-
-    Examples
-    --------
-    >>> proposed_unit(LABELS["wind speed"]), proposed_unit(LABELS["wind speed"], "us"), proposed_unit(LABELS["surface"])
-    ('m/s', 'mph', '')
-    """
+    """The unit that a form proposes where the sheet does not give one."""
     if label.kind not in KINDS:
         return ""
     return KINDS[label.kind].us if system == "us" else label.unit

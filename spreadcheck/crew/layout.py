@@ -1,7 +1,4 @@
-"""The tray line of a test: tray size, trays, offsets and passes, without what was caught.
-
-1. `layout_differences`  how the tray lines of two tests differ
-"""
+"""The tray line of a test: tray size, trays, offsets and passes, without what was caught."""
 
 from __future__ import annotations
 
@@ -9,31 +6,7 @@ from spreadcheck.sheet.traytest import TrayTest
 
 
 def layout_differences(test: TrayTest, other: TrayTest) -> tuple[str, ...]:
-    """How the tray lines of two tests differ: tray size, trays, offsets, passes; empty where they are the same.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The one. [-]
-    other : TrayTest
-        The one it is held against. [-]
-
-    Returns
-    -------
-    tuple of str
-        One phrase a difference. [-]
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> def line(offsets, passes):
-    ...     return tray_test(offsets, np.ones((len(offsets), passes)), tray_width="0.5 m", tray_length="0.5 m")
-    >>> layout_differences(line([-1, 0, 1], 2), line([-1, 0, 1], 2))
-    ()
-    >>> layout_differences(line([-1, 0, 1], 2), line([-2, 0, 2], 3))
-    ('tray L1 stands at -1 m, not at -2 m', 'it has pass 1, pass 2, not pass 1, pass 2, pass 3')
-    """
+    """How the tray lines of two tests differ: tray size, trays, offsets, passes; empty where they are the same."""
     found = [
         f"the {name} is {one:g} m, not {two:g} m"
         for name, one, two in (

@@ -1,11 +1,6 @@
 """A new tray sheet by asking for its details: the tray line, the passes, then what else is worth noting.
 
 Nothing here reads a keyboard or writes a file: a line of text goes in, the next state and what to say come out.
-
-1. `NewSheet`   what has been asked and given so far
-2. `new_sheet`  the state before the first question; from scratch, or with the tray line of another test
-3. `question`   what is asked next
-4. `reply_to`   a typed line -> the next state
 """
 
 from __future__ import annotations
@@ -76,23 +71,7 @@ class NewSheet:
 
 
 def new_sheet(like: TrayTest | None = None) -> NewSheet:
-    """The state before the first question.
-
-    Parameters
-    ----------
-    like : TrayTest or None
-        A test whose tray line, passes and machine the new one shares; its catches and its day are left out. [-]
-
-    Returns
-    -------
-    NewSheet
-        The state. [-]
-
-    Examples
-    --------
-    >>> new_sheet().steps[:7]
-    ('tray width', 'tray length', 'trays', 'spacing', 'passes', 'unit', 'test')
-    """
+    """The state before the first question."""
     if like is None:
         return NewSheet((*_LINE, *(name for name in LABELS if name not in REQUIRED)))
     rows = tuple(row for row in like.form if (label := known_label(row.label)) and label.name in _SHARED)
@@ -108,23 +87,7 @@ def new_sheet(like: TrayTest | None = None) -> NewSheet:
 
 
 def question(new: NewSheet) -> str:
-    """What is asked next.
-
-    Parameters
-    ----------
-    new : NewSheet
-        The state. [-]
-
-    Returns
-    -------
-    str
-        The question, with what an answer looks like. [-]
-
-    Examples
-    --------
-    >>> question(new_sheet())
-    'Tray width, across the travel (such as 0.5 m)'
-    """
+    """What is asked next."""
     step = new.steps[new.at]
     now = _now(new, step)
     if now:
@@ -143,30 +106,7 @@ def question(new: NewSheet) -> str:
 
 
 def reply_to(new: NewSheet, text: str) -> tuple[NewSheet, str]:
-    """What a typed line does: the next question, or the reason why the same one is asked again.
-
-    Parameters
-    ----------
-    new : NewSheet
-        The state. [-]
-    text : str
-        The line as typed. [-]
-
-    Returns
-    -------
-    tuple of NewSheet and str
-        The next state, and what to say; "" where nothing needs to be said. [-]
-
-    Examples
-    --------
-    >>> state, said = reply_to(new_sheet(), "0.5"); said
-    '"tray width" has no unit; write it behind the number, one of m, cm, mm, km, ft, in, yd.'
-    >>> state = new_sheet()
-    >>> for typed in ("50 cm", "0,5 m", "5", "1 m", "3", ""):
-    ...     state, said = reply_to(state, typed)
-    >>> state.test.tray, state.test.offset_m, len(state.test.columns)
-    (('L2', 'L1', 'C', 'R1', 'R2'), array([-2., -1.,  0.,  1.,  2.]), 3)
-    """
+    """What a typed line does: the next question, or the reason why the same one is asked again."""
     line = printable(" ".join(text.replace("\u2212", "-").split()))
     if len(line) > MAX_TYPED:
         return new, f"More than {MAX_TYPED} signs were typed; make it shorter."

@@ -1,8 +1,5 @@
 """A tray line before it is laid: where the trays go, how many passes, how much room, product and time it takes.
 
-1. `Plan`        the line proposed, and what is doubtful about it
-2. `plan_line`   from what the crew has and wants to the plan
-
 Every rule's number and source stands in `LIMITS`.
 """
 

@@ -1,8 +1,4 @@
-"""What a plan leaves behind: the tray sheet to fill in, and the plan for other programs.
-
-1. `planned_sheet`   the tray sheet, all details as form rows, catches blank
-2. `plan_json`       the plan as plain data, schema spreadcheck/plan/1
-"""
+"""What a plan leaves behind: the tray sheet to fill in, and the plan for other programs."""
 
 from __future__ import annotations
 
@@ -87,25 +83,7 @@ def _row(label: str, kind: str, value: float, system: str) -> FormRow:
 
 
 def plan_json(plan: Plan) -> dict[str, Any]:
-    """The plan as plain data, SI throughout, keys carry their units.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan. [-]
-
-    Returns
-    -------
-    dict
-        Data that `json.dumps` takes. [SI]
-
-    Examples
-    --------
-    >>> from spreadcheck.crew.plan import plan_line
-    >>> data = plan_json(plan_line(Wish(target_rate_kg_ha=100, bout_width_m=24)))
-    >>> data["schema"], data["passes"], data["spacing_m"]
-    ('spreadcheck/plan/1', 5, 1.5)
-    """
+    """The plan as plain data, SI throughout, keys carry their units."""
     standard = standard_runs(plan.wish.travel_speed_m_s)
     return {
         "schema": SCHEMA,

@@ -1,13 +1,5 @@
 """Where the recording of a test stands: the catches so far, which tray is next, which question is open.
 
-1. `Recording`     the test so far, which tray is next, and the question that stands
-2. `begin`         the state in which a sheet is taken up, new or half filled
-3. `order_seen`    the order in which a half-filled sheet was recorded
-4. `next_open`     the cell to ask for next
-5. `place_named`   the cell that "R4 pass 2" names
-6. `empty_places`, `names_of`  the trays left empty, and how they are called
-7. `catches_shown` what the bar picture shows
-
 The cells of a sheet are counted in recording order: pass by pass, trays from left to right; or tray by tray.
 """
 
@@ -124,52 +116,13 @@ def begin(test: TrayTest, *, order: str = PASS_BY_PASS) -> Recording:
 
 
 def order_seen(test: TrayTest) -> str:
-    """The order in which a half-filled sheet was recorded: the one with fewer empty cells before the last filled one.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test as its sheet holds it. [-]
-
-    Returns
-    -------
-    str
-        "pass by pass", also where both orders fit alike, or "tray by tray". [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> nan = float("nan")
-    >>> order_seen(tray_test([-1, 0, 1], [[5, 5], [9, 9], [nan, nan]], tray_width="0.5 m", tray_length="0.5 m"))
-    'tray by tray'
-    """
+    """The order in which a half-filled sheet was recorded: the one with fewer empty cells before the last filled."""
     empty = [len(begin(test, order=order).left_empty) for order in (PASS_BY_PASS, TRAY_BY_TRAY)]
     return TRAY_BY_TRAY if empty[1] < empty[0] else PASS_BY_PASS
 
 
 def next_open(recording: Recording, after: int) -> int:
-    """The next cell that is neither filled nor left empty on purpose: behind a place, else the first before it.
-
-    Parameters
-    ----------
-    recording : Recording
-        The state. [-]
-    after : int
-        The place behind which to look first; -1 for the first of all. [-]
-
-    Returns
-    -------
-    int
-        The place; the number of cells where none is open. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> nan = float("nan")
-    >>> state = Recording(tray_test([-1, 0, 1], [nan, nan, 5], tray_width="0.5 m", tray_length="0.5 m"))
-    >>> next_open(state, 0), next_open(state, 1), next_open(state, -1)
-    (1, 0, 0)
-    """
+    """The next cell that is neither filled nor left empty on purpose: behind a place, else the first before it."""
     is_open = _in_order(recording) == CatchState.NOT_WEIGHED
     is_open[list(recording.left_empty)] = False
     places = np.flatnonzero(is_open)
@@ -180,27 +133,7 @@ def next_open(recording: Recording, after: int) -> int:
 
 
 def place_named(recording: Recording, words: str) -> int | None:
-    """The cell that words such as "R4" or "R4 pass 2" name; the pass is the one being recorded unless given.
-
-    Parameters
-    ----------
-    recording : Recording
-        The state. [-]
-    words : str
-        A tray, and a pass if one likes, in any case of letters. [-]
-
-    Returns
-    -------
-    int or None
-        The place in recording order, or None if there is no such tray or pass. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> state = begin(tray_test([-1, 0, 1], [[5, 4], [9, 9], [5, 5]], tray_width="0.5 m", tray_length="0.5 m"))
-    >>> place_named(state, "r1"), place_named(state, "L1 pass 1"), place_named(state, "R9")
-    (5, 0, None)
-    """
+    """The cell that words such as "R4" or "R4 pass 2" name; the pass is the one being recorded unless given."""
     wanted = " ".join(words.casefold().split())
     trays = {name.casefold(): at for at, name in reversed(list(enumerate(recording.test.tray)))}
     if wanted in trays:
@@ -214,75 +147,19 @@ def place_named(recording: Recording, words: str) -> int | None:
 
 
 def empty_places(recording: Recording) -> tuple[int, ...]:
-    """The cells asked so far that hold nothing, in recording order.
-
-    Parameters
-    ----------
-    recording : Recording
-        The state. [-]
-
-    Returns
-    -------
-    tuple of int
-        Their places. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> empty_places(begin(tray_test([-1, 0, 1], [5, float("nan"), 5], tray_width="0.5 m", tray_length="0.5 m")))
-    (1,)
-    """
+    """The cells asked so far that hold nothing, in recording order."""
     return tuple(int(p) for p in np.flatnonzero(_in_order(recording)[: recording.at] == CatchState.NOT_WEIGHED))
 
 
 def names_of(recording: Recording, places: Iterable[int], *, most: int = 8) -> str:
-    """Cells by name, as a list for a message.
-
-    Parameters
-    ----------
-    recording : Recording
-        The state. [-]
-    places : iterable of int
-        Places in recording order. [-]
-    most : int
-        How many are named before the rest is only counted. [-]
-
-    Returns
-    -------
-    str
-        The names. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> names_of(begin(tray_test([-1, 0, 1], [5, 9, 5], tray_width="0.5 m", tray_length="0.5 m")), [0, 2])
-    'L1 pass 1, R1 pass 1'
-    """
+    """Cells by name, as a list for a message."""
     ordered = sorted(places)
     shown = ", ".join(recording.name(place).replace(", ", " ", 1) for place in ordered[:most])
     return f"{shown} and {len(ordered) - most} more" if len(ordered) > most else shown
 
 
 def catches_shown(recording: Recording) -> FloatArray:
-    """What the bar picture shows: the catches of the pass being recorded, or the trays' means when tray by tray.
-
-    Parameters
-    ----------
-    recording : Recording
-        The state. [-]
-
-    Returns
-    -------
-    ndarray, shape (trays,)
-        Catches; NaN where there is none. [unit of the column]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 1], [[5, 7], [8, float("nan")]], tray_width="0.5 m", tray_length="0.5 m")
-    >>> catches_shown(begin(test)), catches_shown(begin(test, order=TRAY_BY_TRAY))
-    (array([ 7., nan]), array([6., 8.]))
-    """
+    """What the bar picture shows: the catches of the pass being recorded, or the trays' means when tray by tray."""
     catch = recording.test.catch
     if recording.order == PASS_BY_PASS:
         shown: FloatArray = catch[:, recording.cell(min(recording.at, recording.cells - 1))[1]]

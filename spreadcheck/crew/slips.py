@@ -1,8 +1,5 @@
 """Which typed weights are asked for again: the slips of tongue, ear and finger that ruin a test.
 
-1. `refusal_of`  why a weight can't stand in a sheet at all
-2. `doubts_of`   why a weight may be a slip, judged by its neighbours, by the other passes, and by the scale
-
 The factor of ten is the slip itself: a decimal mark left out or put in wrongly moves a weight by ten. Which trays are
 compared, and below how many steps of the scale a comparison says nothing, has no published source: it is this
 package's own choice, made so that the edges of a pattern are not asked about.
@@ -27,27 +24,7 @@ Reference = tuple[str, float]  # what a weight is compared with: its name, its c
 
 
 def refusal_of(number: float, unit: str) -> str:
-    """Why a weight can't stand in a sheet, however much one insists; "" for one that can.
-
-    Parameters
-    ----------
-    number : float
-        The weight. [unit]
-    unit : str
-        Unit of the column. [-]
-
-    Returns
-    -------
-    str
-        The reason and what to do. [-]
-
-    Examples
-    --------
-    >>> refusal_of(12.3, "g")
-    ''
-    >>> refusal_of(-0.3, "g").split(":")[0]
-    '-0.3 g is less than nothing'
-    """
+    """Why a weight can't stand in a sheet, however much one insists; "" for one that can."""
     shown = f"{number:.10g} {unit}"
     if number < 0:
         return (
@@ -62,32 +39,7 @@ def refusal_of(number: float, unit: str) -> str:
 
 
 def doubts_of(test: TrayTest, tray: int, column: int, entry: Entry) -> tuple[str, ...]:
-    """Why a weight may be a slip; empty where nothing speaks against it.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test so far. [-]
-    tray, column : int
-        Place of the cell that the weight is meant for, from 0. [-]
-    entry : Entry
-        The weight as typed. [-]
-
-    Returns
-    -------
-    tuple of str
-        One sentence a doubt. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.crew.entry import read_entry
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 0, 1], [11.2, float("nan"), float("nan")], tray_width="0.5 m", tray_length="0.5 m")
-    >>> doubts_of(test, 1, 0, read_entry("121", "g"))
-    ('121 g is at least ten times its neighbour: L1 11.2 g',)
-    >>> doubts_of(test, 1, 0, read_entry("12.1", "g"))
-    ()
-    """
+    """Why a weight may be a slip; empty where nothing speaks against it."""
     neighbours, others = _neighbours(test, tray, column), _other_passes(test, tray, column)
     floor = STEPS * _step(test, column, entry, [*neighbours, *others])
     unit = test.columns[column].unit

@@ -1,9 +1,4 @@
-"""What the crew has and wants from a tray test, and how many runs that takes.
-
-1. `Wish`, `check_wish`   bout width or throw, trays, rate, speed, scale, granules, share of noise
-2. `passes_for_noise`, `runs_for_noise`   repeats until chance and scale stay under a share, one by one or together
-3. `standard_runs`        what EN 13739-2 asks for at a travel speed
-"""
+"""What the crew has and wants from a tray test, and how many runs that takes."""
 
 from __future__ import annotations
 
@@ -79,30 +74,7 @@ _MOST = {
 
 
 def check_wish(wish: Wish) -> None:
-    """Refuse a wish that can't be, or that contradicts itself; all faults at once.
-
-    Parameters
-    ----------
-    wish : Wish
-        What the crew has and wants. [m, kg/ha, m/s, g]
-
-    Returns
-    -------
-    None
-        Nothing, if a line can be planned for it. [-]
-
-    Raises
-    ------
-    QuantityError
-        If a number is not above 0 or past what can be, or what is given is too little or contradicts itself.
-
-    Examples
-    --------
-    >>> check_wish(Wish(target_rate_kg_ha=100, bout_width_m=0))
-    Traceback (most recent call last):
-    ...
-    spreadcheck.errors.QuantityError: plan: a bout width of 0 m can't be; give it above 0, up to 500 m
-    """
+    """Refuse a wish that can't be, or that contradicts itself; all faults at once."""
     faults = []
     if wish.bout_width_m is None and wish.throw_m is None:
         remedy = "give the bout width wanted or the throw expected"
@@ -123,23 +95,7 @@ def check_wish(wish: Wish) -> None:
 
 
 def passes_for_noise(wish: Wish) -> int:
-    """Passes, weighed one by one, until counting noise and reading error of a half-rate tray stay under the share.
-
-    Parameters
-    ----------
-    wish : Wish
-        What the crew has and wants. [m, kg/ha, m/s, g]
-
-    Returns
-    -------
-    int
-        Passes, at least so many that three runs are driven, or as many as a former test asks for. [-]
-
-    Examples
-    --------
-    >>> passes_for_noise(Wish(target_rate_kg_ha=100, bout_width_m=24))
-    5
-    """
+    """Passes, weighed one by one, until counting noise and reading error of a half-rate tray stay under the share."""
     once = tray_noise(
         wish.target_rate_kg_ha / 2,
         tray_area_m2=wish.tray_area_m2,
@@ -158,24 +114,7 @@ def passes_for_noise(wish: Wish) -> int:
 
 
 def runs_for_noise(wish: Wish) -> int:
-    """Runs, caught together and weighed once, for the same share: the scale then rounds only once.
-
-    Parameters
-    ----------
-    wish : Wish
-        What the crew has and wants. [m, kg/ha, m/s, g]
-
-    Returns
-    -------
-    int
-        Runs, at least three, or as many as a former test asks for. [-]
-
-    Examples
-    --------
-    >>> light = Wish(target_rate_kg_ha=20, bout_width_m=24)
-    >>> runs_for_noise(light), passes_for_noise(light)
-    (24, 27)
-    """
+    """Runs, caught together and weighed once, for the same share: the scale then rounds only once."""
     once = tray_noise(
         wish.target_rate_kg_ha / 2,
         tray_area_m2=wish.tray_area_m2,
@@ -193,21 +132,6 @@ def standard_runs(travel_speed_m_s: float) -> tuple[int, float] | None:
     """Runs per measurement that EN 13739-2, 4.1.2 asks for, and the single passes that they are worth.
 
     At 4 km/h the flow is set as it would be at 10 km/h, so that each run lays down 10/4 of a pass.
-
-    Parameters
-    ----------
-    travel_speed_m_s : float
-        Travel speed. [m/s]
-
-    Returns
-    -------
-    tuple of (int, float), or None
-        Runs and equivalent passes; None at a speed that the standard does not name. [-]
-
-    Examples
-    --------
-    >>> standard_runs(4 / 3.6), standard_runs(12 / 3.6), standard_runs(8 / 3.6)
-    ((2, 5.0), (6, 6.0), None)
     """
     speed = travel_speed_m_s * 3.6
     for named, tolerance, runs, flow_speed in _EN_13739_2:

@@ -33,25 +33,7 @@ def condition_doubts(test: TrayTest, profile: Profile) -> tuple[Doubt, ...]:
 
 
 def sideways_wind_m_s(test: TrayTest) -> float | None:
-    """The part of the wind that blows along the tray line; a changing wind counts whole.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test. [-]
-
-    Returns
-    -------
-    float or None
-        Speed across the travel direction; None where speed or direction is not on the form. [m/s]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> form = {"wind speed": "2 m/s", "wind from": "ahead left"}
-    >>> round(sideways_wind_m_s(tray_test([-1, 1], [5, 5], tray_width="1 m", tray_length="1 m", form=form)), 3)
-    1.414
-    """
+    """The part of the wind that blows along the tray line; a changing wind counts whole."""
     speed, direction = test.quantity("wind speed"), test.text("wind from")
     if speed is None or not direction:
         return None
@@ -59,24 +41,7 @@ def sideways_wind_m_s(test: TrayTest) -> float | None:
 
 
 def wind_words(test: TrayTest) -> str:
-    """Where the wind came from, in words.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test. [-]
-
-    Returns
-    -------
-    str
-        Such as "came from ahead left"; empty where the form does not say it. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> wind_words(tray_test([-1, 1], [5, 5], tray_width="1 m", tray_length="1 m", form={"wind from": "left"}))
-    'came from left'
-    """
+    """Where the wind came from, in words."""
     direction = test.text("wind from")
     if not direction:
         return ""

@@ -23,37 +23,7 @@ def doubts_of(
     bout_width_m: float | None = None,
     passes: Passes | None = None,
 ) -> tuple[Doubt, ...]:
-    """Every doubt about a test, before its width is trusted.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test. [-]
-    profile : Profile
-        Its single-pass profile. [m, kg/ha]
-    effective_m : float, optional
-        The effective width that was concluded. [m]
-    bout_width_m : float, optional
-        The bout width driven; what the line is held against where there is no effective width. [m]
-    passes : Passes, optional
-        The passes of the test, if they are at hand. [kg/ha]
-
-    Returns
-    -------
-    tuple of Doubt
-        The doubts: the sheet as read, conditions, tray line, agreement of passes and trays. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_of
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 0, 1], [5, 9, 5], tray_width="0.5 m", tray_length="0.5 m", form={"windspeed": "2 m/s"})
-    >>> found = doubts_of(test, profile_of(test), effective_m=1.0)
-    >>> [doubt.code for doubt in found]
-    ['unknown-label', 'few-passes', 'end-catch', 'few-trays']
-    >>> print(found[0].message())
-    The form row "windspeed" is not a known label. It was kept and not used. Did you mean "wind speed"?
-    """
+    """Every doubt about a test, before its width is trusted."""
     judged = judged_width(profile, effective_m, bout_width_m)
     return (
         *sheet_doubts(test, profile),

@@ -18,24 +18,6 @@ def neighbour_band(offset_m: FloatArray, rates: FloatArray) -> tuple[FloatArray,
 
     A tray may lie anywhere between its four neighbours, or on the line drawn through the two on one side: so a peak, an
     edge and a slope are all allowed, and a lone spike is not.
-
-    Parameters
-    ----------
-    offset_m : ndarray, shape (trays,)
-        Offsets, increasing. [m]
-    rates : ndarray, shape (rows, trays)
-        Rates. [kg/ha]
-
-    Returns
-    -------
-    tuple of ndarray
-        Lowest and highest, each of shape (rows, trays). [kg/ha]
-
-    Examples
-    --------
-    >>> low, high = neighbour_band(np.arange(5.0), np.array([[1.0, 2, 9, 2, 1]]))
-    >>> float(low[0, 2]), float(high[0, 2])  # a peak of 3 would do, 9 is out of line
-    (1.0, 3.0)
     """
     x, y = offset_m, rates
     low, high = np.full(y.shape, np.inf), np.full(y.shape, -np.inf)
@@ -56,27 +38,7 @@ def neighbour_band(offset_m: FloatArray, rates: FloatArray) -> tuple[FloatArray,
 
 
 def out_of_line(catches: PassCatches) -> tuple[FloatArray, FloatArray]:
-    """Trays that stand out from their neighbours in every pass, as the trays lay.
-
-    Parameters
-    ----------
-    catches : PassCatches
-        The passes. [kg/ha]
-
-    Returns
-    -------
-    tuple of ndarray
-        Step beyond what the neighbours allow (0 for a tray in line, + too much, - too little), and the rate that the
-        neighbours allow there; both of shape (trays,). [kg/ha]
-
-    Examples
-    --------
-    >>> from spreadcheck.passes.passes import passes_of
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test(range(-4, 5), [8, 8, 8, 8, 4, 8, 8, 8, 8], tray_width="0.5 m", tray_length="0.5 m")
-    >>> out_of_line(passes_of(test).catches)[0]
-    array([   0.,    0.,    0.,    0., -160.,    0.,    0.,    0.,    0.])
-    """
+    """Trays that stand out from their neighbours in every pass, as the trays lay."""
     groups = _by_direction(catches)
     means = np.array([group.mean(axis=0) for group in groups])
     low, high = neighbour_band(catches.offset_m, means)

@@ -44,32 +44,7 @@ class Boundary:
 
 
 def boundary_from(rings: list[FloatArray], *, zone: Zone | None = None, source: str = "") -> Boundary:
-    """A boundary from corners in metres: the outline first, then its holes.
-
-    Parameters
-    ----------
-    rings : list of ndarray, shape (corners, 2)
-        Metres east and north. [m]
-    zone : Zone or None
-        The UTM zone, if any. [-]
-    source : str
-        Where it came from, for messages. [-]
-
-    Returns
-    -------
-    Boundary
-        The boundary, checked. [m]
-
-    Raises
-    ------
-    SheetError
-        If a ring has fewer than three corners or crosses itself, or the field is no field in size.
-
-    Examples
-    --------
-    >>> boundary_from([np.array([[0, 0], [400, 0], [400, 200], [0, 200]])]).area_ha
-    8.0
-    """
+    """A boundary from corners in metres: the outline first, then its holes."""
     shapely = extra("shapely", "the field map")
     name = source or "boundary"
     for number, ring in enumerate(rings):

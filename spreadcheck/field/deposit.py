@@ -193,29 +193,7 @@ def best_switching_m(profile: Profile, landing: Landing) -> float:
 
 
 def thrown_by(profiles: Sequence[Profile], landing: Landing, step_m: float) -> Thrown:
-    """Cut profiles into strips no wider than a step, across and along the arc; the mass in each is exact.
-
-    Parameters
-    ----------
-    profiles : sequence of Profile
-        Profiles that land at the same places; strips are laid on all of them. [m, kg/ha]
-    landing : Landing
-        How the granules land. [m]
-    step_m : float
-        The widest strip. [m]
-
-    Returns
-    -------
-    Thrown
-        The strips; each stands at the centroid of the first profile in it. [m, kg/m]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> thrown = thrown_by([profile_from([-1, 0, 1], [0, 100, 0], tails="cut")], Landing("line", 8), 1)
-    >>> thrown.offset_m.round(3), thrown.behind_m, thrown.mass_kg_m
-    (array([-0.333,  0.333]), array([8., 8.]), array([[0.005, 0.005]]))
-    """
+    """Cut profiles into strips no wider than a step, across and along the arc; the mass in each is exact."""
     ends = np.array([support_m(profile) for profile in profiles])
     low, high = float(ends[:, 0].min()), float(ends[:, 1].max())
     if landing.model == ARC:

@@ -1,9 +1,5 @@
 """The edge of the field: what falls beyond the boundary, and what is short inside it.
 
-1. `EdgeCase`, `edge_case`   one distance of the first pass from the edge: beyond, short, and the strip under 90 %
-2. `first_pass_distance`     the distance that keeps a given share inside
-3. `parse_first_pass`, `parse_shares`, `check_first_pass`, `check_share`   what a person may ask for
-
 The edge is at u = 0 and the field at u > 0. Pass k (k = 0, 1, 2 ...) is centred at u = d + k w; none is driven beyond
 the edge. What falls beyond is the sum over k >= 0 of what each pass leaves at u < 0; what is short is what the passes
 k < 0 of an endless field would have left at u > 0. Both are areas under the linear pieces of the profile, so both are
@@ -58,39 +54,7 @@ class EdgeCase:
 
 
 def edge_case(profile: Profile, bout_width_m: float, method: str, *, first_pass_m: float, side: str = LEFT) -> EdgeCase:
-    """What falls beyond the edge and what is short inside it, at one distance of the first pass.
-
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-    bout_width_m : float
-        The bout width. [m]
-    method : str
-        "back-and-forth" or "round-and-round". [-]
-    first_pass_m : float
-        Distance of the first pass from the edge. [m]
-    side : str
-        Which side of the machine is to the edge on the first pass: "left" or "right". [-]
-
-    Returns
-    -------
-    EdgeCase
-        The figures, per 100 m of edge. [kg, %, m]
-
-    Raises
-    ------
-    WidthError
-        If the bout width or the distance can't be driven.
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> triangle = profile_from([-12, 0, 12], [0, 300, 0], tails="cut")
-    >>> case = edge_case(triangle, 12, "back-and-forth", first_pass_m=6)
-    >>> case.beyond_kg, case.beyond_pct, case.short_kg, case.strip_m
-    (4.5, 12.5, 4.5, 4.8)
-    """
+    """What falls beyond the edge and what is short inside it, at one distance of the first pass."""
     check_width(profile, bout_width_m)
     check_first_pass(first_pass_m)
     inward = profile if side == LEFT else mirrored(profile)
@@ -114,32 +78,7 @@ def edge_case(profile: Profile, bout_width_m: float, method: str, *, first_pass_
 
 
 def parse_first_pass(text: str, *, place: str = "option --first-pass") -> tuple[float | None, ...]:
-    """Distances of the first pass from the edge as a person asks for them: "half bout", "12 m", or a list of these.
-
-    Parameters
-    ----------
-    text : str
-        What was written, each distance with its unit. [-]
-    place : str
-        Where it was written, for messages. [-]
-
-    Returns
-    -------
-    tuple of float or None
-        Distances; None stands for half a bout. [m]
-
-    Raises
-    ------
-    WidthError
-        If there is no distance, or one can't be driven.
-    QuantityError
-        If a distance can't be read.
-
-    Examples
-    --------
-    >>> parse_first_pass("half bout, 8 m"), parse_first_pass("20 ft")
-    ((None, 8.0), (6.096,))
-    """
+    """Distances of the first pass from the edge as a person asks for them: "half bout", "12 m", or a list of these."""
     listed = [" ".join(part.casefold().split()) for part in text.replace(";", ",").split(",") if part.strip()]
     if not listed:
         raise WidthError(Fault(place, "there is no distance in it", f'write "{HALF_BOUT}" or such as "8 m"'))
@@ -151,32 +90,7 @@ def parse_first_pass(text: str, *, place: str = "option --first-pass") -> tuple[
 
 
 def parse_shares(text: str, *, place: str = "option --keep-inside") -> tuple[float, ...]:
-    """Shares of a pass to keep inside the field, as a person asks for them: "95 %, 99 %".
-
-    Parameters
-    ----------
-    text : str
-        What was written. [-]
-    place : str
-        Where it was written, for messages. [-]
-
-    Returns
-    -------
-    tuple of float
-        Shares, each once. [%]
-
-    Raises
-    ------
-    CostError
-        If there is no share in it, or one is not above 0 and at most 100 %.
-    QuantityError
-        If a share can't be read.
-
-    Examples
-    --------
-    >>> parse_shares("95 %, 99 %")
-    (95.0, 99.0)
-    """
+    """Shares of a pass to keep inside the field, as a person asks for them: "95 %, 99 %"."""
     shares = [parse_quantity(part, "share", place=place) for part in text.replace(";", ",").split(",") if part.strip()]
     if not shares:
         raise CostError(Fault(place, "there is no share in it", 'write such as "95 %, 99 %"'))
@@ -186,63 +100,13 @@ def parse_shares(text: str, *, place: str = "option --keep-inside") -> tuple[flo
 
 
 def check_share(share_pct: float, *, place: str = "share kept inside") -> None:
-    """Refuse a share that can't be kept inside the field.
-
-    Parameters
-    ----------
-    share_pct : float
-        Share of what one pass spreads. [%]
-    place : str
-        Where it was given, for messages. [-]
-
-    Returns
-    -------
-    None
-        Nothing, if the share can be used. [-]
-
-    Raises
-    ------
-    CostError
-        If it is not above 0 and at most 100 %.
-
-    Examples
-    --------
-    >>> check_share(101)
-    Traceback (most recent call last):
-    ...
-    spreadcheck.errors.CostError: share kept inside: 101 % is not a share of a pass; give one above 0, up to 100 %
-    """
+    """Refuse a share that can't be kept inside the field."""
     if not 0 < share_pct <= 100:
         raise CostError(Fault(place, f"{share_pct:g} % is not a share of a pass", "give one above 0, up to 100 %"))
 
 
 def check_first_pass(first_pass_m: float, *, place: str = "first pass") -> None:
-    """Refuse a distance from the edge at which no first pass is driven.
-
-    Parameters
-    ----------
-    first_pass_m : float
-        Distance of the first pass from the edge. [m]
-    place : str
-        Where it was given, for messages. [-]
-
-    Returns
-    -------
-    None
-        Nothing, if the distance can be used. [-]
-
-    Raises
-    ------
-    WidthError
-        If it is below 0 or over 1,000 m.
-
-    Examples
-    --------
-    >>> check_first_pass(-1)
-    Traceback (most recent call last):
-    ...
-    spreadcheck.errors.WidthError: first pass: -1 m from the edge can't be driven; give 0 m to 1000 m
-    """
+    """Refuse a distance from the edge at which no first pass is driven."""
     if not 0 <= first_pass_m <= 1000:
         raise WidthError(Fault(place, f"{first_pass_m:g} m from the edge can't be driven", "give 0 m to 1000 m"))
 
@@ -290,40 +154,7 @@ def _under(
 def first_pass_distance(
     profile: Profile, bout_width_m: float, method: str, *, share_pct: float, side: str = LEFT
 ) -> float:
-    """The shortest distance of the first pass from the edge that keeps a given share of a pass inside the field.
-
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-    bout_width_m : float
-        The bout width. [m]
-    method : str
-        "back-and-forth" or "round-and-round". [-]
-    share_pct : float
-        What falls beyond is at most 100 less this share of what one pass spreads. [%]
-    side : str
-        Which side of the machine is to the edge on the first pass: "left" or "right". [-]
-
-    Returns
-    -------
-    float
-        The distance, 0 where the first pass may be driven along the edge itself. [m]
-
-    Raises
-    ------
-    CostError
-        If the share is not above 0 and at most 100 %.
-    WidthError
-        If the bout width can't be driven.
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> triangle = profile_from([-12, 0, 12], [0, 300, 0], tails="cut")
-    >>> first_pass_distance(triangle, 12, "back-and-forth", share_pct=87.5)
-    6.0
-    """
+    """The shortest distance of the first pass from the edge that keeps a given share of a pass inside the field."""
     check_share(share_pct)
     check_width(profile, bout_width_m)
     inward = profile if side == LEFT else mirrored(profile)

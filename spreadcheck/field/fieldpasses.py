@@ -1,10 +1,5 @@
 """Some passes and no others: what a field gets where the passes come to an end.
 
-1. `mirrored`          the profile with left and right swapped
-2. `area_left_of`      area under the profile left of an offset, exact
-3. `support_m`, `reach_m`   where a pass begins and ends to leave anything
-4. `deposit_between`   the deposit of given passes between two places, as linear pieces between its kinks
-
 Pass k is centred on k x w and turned as in the endless field; places are measured from the centre line of pass 0.
 """
 
@@ -24,48 +19,12 @@ _SAME = 1e-11  # of the lengths at hand: kinks closer than this are one kink
 
 
 def mirrored(profile: Profile) -> Profile:
-    """The profile with left and right swapped.
-
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-
-    Returns
-    -------
-    Profile
-        Its mirror image. [m, kg/ha]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> mirrored(profile_from([-1, 0, 2], [1, 2, 3])).offset_m
-    array([-2.,  0.,  1.])
-    """
+    """The profile with left and right swapped."""
     return replace(profile, offset_m=-profile.offset_m[::-1], rate_kg_ha=profile.rate_kg_ha[::-1])
 
 
 def area_left_of(profile: Profile, offset_m: FloatArray) -> FloatArray:
-    """Area under the profile left of an offset, exact.
-
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-    offset_m : ndarray
-        Offsets. [m]
-
-    Returns
-    -------
-    ndarray
-        Areas; all of it to the right of the profile. [kg/ha m]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> area_left_of(profile_from([-1, 0, 1], [1, 2, 1]), np.array([-2.0, 0.0, 9.0]))
-    array([0., 2., 4.])
-    """
+    """Area under the profile left of an offset, exact."""
     x, y = profile.knots
     whole = np.concatenate(([0.0], np.cumsum((y[1:] + y[:-1]) * np.diff(x) / 2)))
     at = np.clip(offset_m, x[0], x[-1])
@@ -76,48 +35,14 @@ def area_left_of(profile: Profile, offset_m: FloatArray) -> FloatArray:
 
 
 def support_m(profile: Profile) -> tuple[float, float]:
-    """Where a pass begins and ends to leave anything: zero catches at the end of the line are no reach.
-
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-
-    Returns
-    -------
-    tuple of (float, float)
-        Offsets of the left and right end. [m]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> support_m(profile_from([-3, -2, -1, 0, 1, 2], [0, 0, 1, 2, 1, 1]))
-    (-2.0, 3.0)
-    """
+    """Where a pass begins and ends to leave anything: zero catches at the end of the line are no reach."""
     x, y = profile.knots
     caught = np.flatnonzero(y > 0)
     return float(x[max(caught[0] - 1, 0)]), float(x[min(caught[-1] + 1, len(x) - 1)])
 
 
 def reach_m(profile: Profile) -> float:
-    """How far from its centre line a pass leaves anything, on either side.
-
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-
-    Returns
-    -------
-    float
-        The distance. [m]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> reach_m(profile_from([-3, -2, -1, 0, 1, 2], [0, 0, 1, 2, 1, 1]))
-    3.0
-    """
+    """How far from its centre line a pass leaves anything, on either side."""
     return max(abs(end) for end in support_m(profile))
 
 
@@ -131,34 +56,7 @@ def deposit_between(
     first: int | None = None,
     last: int | None = None,
 ) -> Deposit:
-    """The deposit of some passes between two places, as linear pieces between its kinks.
-
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-    bout_width_m : float
-        The bout width. [m]
-    method : str
-        "back-and-forth" or "round-and-round". [-]
-    low_m, high_m : float
-        The places, measured from the centre line of pass 0. [m]
-    first, last : int or None
-        First and last pass that is driven; None for no end. [-]
-
-    Returns
-    -------
-    Deposit
-        The pieces, one line. [m, kg/ha]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> flat = profile_from([-6, 6], [100, 100], tails="cut")
-    >>> half = deposit_between(flat, 12, "back-and-forth", low_m=-12, high_m=12, first=0)
-    >>> half.start_m, half.left
-    (array([-12.,  -6.,   6.]), array([  0., 100., 100.]))
-    """
+    """The deposit of some passes between two places, as linear pieces between its kinks."""
     x = _kinks(profile, bout_width_m, low_m, high_m)
     start, length = x[:-1], np.diff(x)
     # a step may stand on a kink, so look a quarter inside each piece and extend its straight line to both ends

@@ -1,8 +1,4 @@
-"""A field of N passes between two edges, against the endless field; and all that a tray test says about its edge.
-
-1. `WholeField`, `whole_field`   mean and CV of a field that ends, and of one that does not
-2. `EdgeStudy`, `study_edge`     edge and whole field for a tray test, both driving methods, either side of the machine
-"""
+"""A field of N passes between two edges, against the endless field; and all that a tray test says about its edge."""
 
 from __future__ import annotations
 
@@ -73,41 +69,7 @@ class EdgeStudy:
 def whole_field(
     profile: Profile, bout_width_m: float, method: str, *, passes: int, first_pass_m: float, side: str = LEFT
 ) -> WholeField:
-    """A field of N passes between two edges, both at the same distance from the outermost pass; no headland.
-
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-    bout_width_m : float
-        The bout width. [m]
-    method : str
-        "back-and-forth" or "round-and-round". [-]
-    passes : int
-        N. [-]
-    first_pass_m : float
-        Distance of the first pass from its edge, and of the last from the other. [m]
-    side : str
-        Which side of the machine is to the edge on the first pass: "left" or "right". [-]
-
-    Returns
-    -------
-    WholeField
-        Width, mean and CV of the field, and those of the endless field. [m, kg/ha, %]
-
-    Raises
-    ------
-    WidthError
-        If a width or distance can't be driven, or there is no field between the edges.
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> triangle = profile_from([-12, 0, 12], [0, 300, 0], tails="cut")
-    >>> field = whole_field(triangle, 12, "back-and-forth", passes=4, first_pass_m=6)
-    >>> field.width_m, field.mean_kg_ha, field.beyond_pct, field.endless_mean_kg_ha
-    (48.0, 281.25, 6.25, 300.0)
-    """
+    """A field of N passes between two edges, both at the same distance from the outermost pass; no headland."""
     check_width(profile, bout_width_m)
     check_first_pass(first_pass_m)
     width = float(2 * first_pass_m + (passes - 1) * bout_width_m)

@@ -1,10 +1,5 @@
 """All tray sheets below a folder -> one summary row a sheet, over all cores, in the same order every time.
 
-1. `find_sheets`    the sheets below a folder, in order
-2. `summarise`      one sheet -> its row, or the faults found in it
-3. `run_batch`      all of them, one after the other as they come, memory flat in their number
-4. `Journal`        what a run has done so far, on disk, so that a stopped run can go on
-
 A sheet that can't be used never stops the rest.
 """
 
@@ -129,27 +124,7 @@ def _starts_as_sheet(path: Path) -> bool:
 
 
 def summarise(folder: str, sheet: str, options: BatchOptions) -> SheetResult:
-    """Read and assess one sheet.
-
-    Parameters
-    ----------
-    folder : str
-        The folder of the batch. [-]
-    sheet : str
-        The sheet's name relative to it. [-]
-    options : BatchOptions
-        What is asked. [%, m]
-
-    Returns
-    -------
-    SheetResult
-        Its row, or its faults. [-]
-
-    Examples
-    --------
-    >>> summarise(".", "no such sheet.csv", BatchOptions()).row is None
-    True
-    """
+    """Read and assess one sheet."""
     try:
         test = read_sheet(Path(folder, sheet))
         result = assess(
@@ -240,18 +215,7 @@ def run_batch(
 
 
 def cores() -> int:
-    """How many cores this process may use.
-
-    Returns
-    -------
-    int
-        One or more. [-]
-
-    Examples
-    --------
-    >>> cores() >= 1
-    True
-    """
+    """How many cores this process may use."""
     allowed = getattr(os, "sched_getaffinity", None)
     return len(allowed(0)) if allowed else os.cpu_count() or 1
 

@@ -1,15 +1,13 @@
 """The analysis of a blend's components, as a person types it into a small TOML file.
 
-    [urea]
-    N = 46
+[urea]
+N = 46
 
-    [potash]
-    K2O = 60
+[potash]
+K2O = 60
 
-    [limits]        # optional: CV limits of nutrients or components that have one of their own, in %
-    K2O = 25
-
-1. `read_analysis`   the file -> `NutrientAnalysis`
+[limits]        # optional: CV limits of nutrients or components that have one of their own, in %
+K2O = 25
 """
 
 from __future__ import annotations

@@ -1,9 +1,5 @@
 """Sideways driving error: what it does to the CV that a field can expect, in closed form.
 
-1. `Steering`            how far passes lie from where they should
-2. `SteeringScan`, `steering_scan`   expected CV by line at every bout width, with and without the error
-3. `SteeringEffect`, `steering_effect`   the same for an assessment, and the widest width within the limit
-
 Pass k is shifted by e_k, normal with standard deviation s; neighbours k passes apart share the correlation rho^k, 0 for
 errors that are independent from pass to pass and near 1 for a guidance that drifts slowly over the field. Then
 e_k - e_0 is normal with variance 2 s^2 (1 - rho^k), and over a large field
@@ -72,37 +68,7 @@ class SteeringScan:
 
 
 def steering_scan(profile: Profile, width_m: FloatArray, method: str, steering: Steering) -> SteeringScan:
-    """Expected CV by line of a large field, with and without sideways driving error.
-
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-    width_m : ndarray, shape (widths,)
-        Bout widths. [m]
-    method : str
-        "back-and-forth" or "round-and-round". [-]
-    steering : Steering
-        The driving error. [m]
-
-    Returns
-    -------
-    SteeringScan
-        CV by line at each width, straight and steered. [%]
-
-    Raises
-    ------
-    WidthError
-        If a width can't be driven, or there are too many unevenly spaced trays.
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> triangle = profile_from([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1])
-    >>> scan = steering_scan(triangle, np.array([3.0, 4.0]), "round-and-round", Steering(0.2))
-    >>> scan.cv_straight_pct.round(4), scan.cv_steered_pct.round(4)
-    (array([ 0.    , 14.3444]), array([ 9.0665, 16.8752]))
-    """
+    """Expected CV by line of a large field, with and without sideways driving error."""
     widths = np.atleast_1d(np.asarray(width_m, dtype=float))
     check_width(profile, float(widths.max()))
     check_width(profile, float(widths.min()))

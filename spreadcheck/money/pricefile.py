@@ -1,9 +1,5 @@
 """A price file: one small TOML file with the field, the costs, the crop and its yield response.
 
-1. `KEYS`         every key of its tables, how it is written, and which figure it is
-2. `read_price_file`   the file -> what is written under each key; unknown tables and keys are named
-3. `Basis`, `basis_from`  the written figures -> field, target rate, prices and response; options go before the file
-
     [field]     speed, efficiency, width, length, target_rate
     [costs]     labour, machine, fuel, fuel_use
     [crop]      price, bushel
@@ -230,33 +226,7 @@ def _field(figures: Mapping[str, float]) -> Field:
 
 
 def response_from(table: Mapping[str, Any], *, bushel_kg: float | None = None, source: str = "") -> Response:
-    """A yield response from the table [response] of a price file.
-
-    Parameters
-    ----------
-    table : mapping of str to Any
-        The table: curve, units, coefficients. [its own rate_unit and yield_unit]
-    bushel_kg : float or None
-        Mass of a bushel of the crop, which yields in bushels need. [kg]
-    source : str
-        The file, for messages. [-]
-
-    Returns
-    -------
-    Response
-        The response. [kg/ha, t/ha]
-
-    Raises
-    ------
-    CostError
-        If a key is missing, unknown, or no number or text where one belongs; every fault at once.
-
-    Examples
-    --------
-    >>> table = {"curve": "quadratic", "rate_unit": "kg/ha", "yield_unit": "kg/ha", "b0": 4000, "b1": 40, "b2": -0.1}
-    >>> response_from(table).branches[0].c2
-    -0.0001
-    """
+    """A yield response from the table [response] of a price file."""
     faults = [
         Fault(f"{source}: table [response]", f'"{key}" is missing', f'add a line such as {key} = "{_TEXTS[key]}"')
         for key in ("curve", "rate_unit", "yield_unit")

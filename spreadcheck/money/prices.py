@@ -1,9 +1,5 @@
 """Prices: what an hour, a litre of fuel and a tonne of crop are worth, as the user writes them.
 
-1. `Price`, `parse_price`   "22 EUR/h", "$5.40/bu", "1.15/L" -> amount and currency
-2. `Prices`                 the prices of one comparison; what was not given is None
-3. `prices_from`            the written prices, read together: one currency, all faults at once
-
 Amounts are never turned from one currency into another, and none is ever assumed.
 """
 
@@ -70,34 +66,7 @@ class Prices:
 
 
 def parse_price(text: str, per: str, *, place: str = "", bushel_kg: float | None = None) -> Price:
-    """A price as a person writes it, such as "22 EUR/h", "$5.40/bu" or "1.15 per L".
-
-    Parameters
-    ----------
-    text : str
-        What was written. [-]
-    per : str
-        What the price is for: "h", "L" or "t". [-]
-    place : str
-        Where it was written, for messages. [-]
-    bushel_kg : float or None
-        Mass of a bushel of the crop, which a price per bushel needs. [kg]
-
-    Returns
-    -------
-    Price
-        The amount for one hour, litre or tonne. [money/h, money/L, money/t]
-
-    Raises
-    ------
-    CostError
-        If there is no number or no unit, the unit is of another kind, or the price is negative.
-
-    Examples
-    --------
-    >>> parse_price("22 EUR/h", "h"), parse_price("0.19/kg", "t")
-    (Price(amount=22.0, currency='EUR'), Price(amount=190.0, currency=''))
-    """
+    """A price as a person writes it, such as "22 EUR/h", "$5.40/bu" or "1.15 per L"."""
     units, example = _PER[per]
     if bushel_kg is not None and per == "t":
         units = {**units, "bu": bushel_kg / 1e3, "bushel": bushel_kg / 1e3}
@@ -128,29 +97,7 @@ def _unit_fault(unit: str, text: str, units: Mapping[str, float], per: str, plac
 
 
 def prices_from(written: Mapping[str, tuple[str, str]]) -> Prices:
-    """The written prices, read together.
-
-    Parameters
-    ----------
-    written : mapping of str to (str, str)
-        Text and place of each of labour, machine, fuel, fuel_use, crop_price and bushel that was given. [-]
-
-    Returns
-    -------
-    Prices
-        The prices. [money]
-
-    Raises
-    ------
-    CostError
-        If a price can't be read, two currencies are named, or one of fuel and fuel_use stands alone; all at once.
-
-    Examples
-    --------
-    >>> prices = prices_from({"labour": ("22 EUR/h", ""), "machine": ("38/h", ""), "crop_price": ("190 EUR/t", "")})
-    >>> prices.currency, prices.work_per_h, prices.crop_per_t, prices.fuel_per_h
-    ('EUR', 60.0, 190.0, None)
-    """
+    """The written prices, read together."""
     faults: list[Fault] = []
     bushel_kg = _quantity(written, "bushel", "mass", 0.1, 1000, faults)
     fuel_use = _quantity(written, "fuel_use", "fuel use", 0, 10_000, faults)

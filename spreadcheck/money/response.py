@@ -1,11 +1,5 @@
 """Yield response: what a crop makes of a rate, and what it loses when the rate is uneven.
 
-1. `CURVES`          the curves and their coefficients: quadratic, quadratic-plateau, linear-plateau, Mitscherlich
-2. `response_curve`  a curve with the user's coefficients, over-supply included only where the user gives it
-3. `yield_at`        yield at a rate
-4. `mean_yield`      mean yield over an overlapped deposit, integrated exactly over its linear pieces
-5. `yield_loss`      yield at the mean rate less the mean yield: what unevenness costs
-
     quadratic           Y = b0 + b1 x + b2 x^2, b2 below 0
     quadratic-plateau   the same up to its top at x = -b1 / (2 b2), level beyond
     linear-plateau      Y = b0 + b1 x up to the join, level beyond

@@ -1,10 +1,5 @@
 """Field work: how much of a field is spread in an hour, and in how many passes.
 
-1. `Field`            the field and how it is driven, as far as known
-2. `field_capacity`   hectares an hour: speed x width x field efficiency
-3. `passes_over`      passes that a field of a given width takes
-4. `Fieldwork`, `fieldwork_at`   all of it at one bout width, with the hours that the field takes
-
 Field capacity C = S W E / 10 in ha/h with S in km/h and W in m, or S W E / 8.25 in ac/h with mph and ft (ASAE EP496,
 agricultural machinery management). Field efficiency E is the share of the time at work that is spent spreading at full
 speed and width; turns, refilling and short bouts take the rest.

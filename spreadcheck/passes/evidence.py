@@ -1,11 +1,5 @@
 """What the passes' own spread explains: tests of a difference between two sets of passes.
 
-1. `figure_evidence`  one figure a pass: Welch's test, or the passes dealt out anew where that is the safer one
-2. `arrangements`     every way (or many ways) to deal the passes out to the two tests
-3. `smallest_p`, `passes_to_show`  what so few passes can show at all
-4. `tray_evidence`    many trays at once, with one chance of error for all of them together
-5. `holm`             chances of error of several statements, made good for all of them together
-
 Welch (1947), Biometrika 34: 28-35; Holm (1979), Scand. J. Statist. 6: 65-70; largest difference over all places under
 permutation as in Westfall & Young (1993), Resampling-based multiple testing.
 
@@ -58,28 +52,7 @@ class Evidence:
 
 
 def alpha(level_pct: float) -> float:
-    """The chance of error that goes with a level.
-
-    Parameters
-    ----------
-    level_pct : float
-        How sure a statement has to be. [%]
-
-    Returns
-    -------
-    float
-        How often it may be made where nothing changed. [-]
-
-    Raises
-    ------
-    SpreadcheckError
-        If the level is not between 50 and 100 %.
-
-    Examples
-    --------
-    >>> alpha(95)
-    0.05
-    """
+    """The chance of error that goes with a level."""
     if not 50 <= level_pct < 100:
         raise SpreadcheckError(
             Fault("level", f"{level_pct:g} % can't be used", "give 50 or more and less than 100, such as 95")
@@ -95,30 +68,6 @@ def figure_evidence(
     Welch's test where neither test has more than twice as many passes as the other; else, or where all passes of a test
     agree to the last digit, the passes are dealt out anew. Figures that move in steps (effective widths) are dealt out
     anew wherever the passes are enough for it.
-
-    Parameters
-    ----------
-    before, after : array_like, shape (passes,)
-        The figure of every pass of each test; NaN where a pass has none. [any unit]
-    level_pct : float
-        How sure the statement has to be, and how often the range holds the true difference. [%]
-    in_steps : bool
-        Whether the figure moves in steps. [-]
-
-    Returns
-    -------
-    Evidence
-        Two-sided chance and, from Welch's test, the range of the mean difference, after less before. [-], [any unit]
-
-    Examples
-    --------
-    >>> found = figure_evidence([60, 61, 59], [50, 52, 51])
-    >>> found.test, round(found.p, 4), round(found.low, 2), round(found.high, 2), found.beyond
-    ('Welch', 0.0004, -11.27, -6.73, True)
-    >>> figure_evidence([60], [50]).why_not
-    'each test has one pass'
-    >>> round(figure_evidence([12, 12, 12, 12], [24, 24, 24, 24]).p, 4)
-    0.0286
     """
     a, b = np.asarray(before, dtype=float), np.asarray(after, dtype=float)
     a, b = a[np.isfinite(a)], b[np.isfinite(b)]
@@ -136,25 +85,7 @@ def figure_evidence(
 
 
 def balanced(before: int, after: int, *, fewest: int = 2) -> bool:
-    """Whether Welch's test keeps its promise with so many passes.
-
-    Parameters
-    ----------
-    before, after : int
-        How many passes each test has. [-]
-    fewest : int
-        The fewest that each must have. [-]
-
-    Returns
-    -------
-    bool
-        True where neither has more than twice as many as the other. [-]
-
-    Examples
-    --------
-    >>> balanced(3, 6), balanced(2, 5), balanced(1, 2)
-    (True, False, False)
-    """
+    """Whether Welch's test keeps its promise with so many passes."""
     return min(before, after) >= fewest and max(before, after) <= _BALANCED * min(before, after)
 
 
@@ -200,27 +131,7 @@ def _too_few(before: int, after: int, level_pct: float) -> str:
 
 
 def arrangements(before: int, after: int, *, most: int = MOST_ARRANGEMENTS) -> BoolArray:
-    """The ways to deal passes out to two tests: all of them, or many drawn at random.
-
-    Parameters
-    ----------
-    before, after : int
-        How many passes each test has. [-]
-    most : int
-        All are listed up to this many; past it one less than this many are drawn, always the same ones. [-]
-
-    Returns
-    -------
-    ndarray of bool, shape (arrangements, passes)
-        True where a pass is dealt to the test after; the first row is how it really was. [-]
-
-    Examples
-    --------
-    >>> arrangements(1, 2).astype(int)
-    array([[0, 1, 1],
-           [1, 0, 1],
-           [1, 1, 0]])
-    """
+    """The ways to deal passes out to two tests: all of them, or many drawn at random."""
     total = before + after
     real = np.arange(total) >= before
     if comb(total, after) <= most:
@@ -233,48 +144,13 @@ def arrangements(before: int, after: int, *, most: int = MOST_ARRANGEMENTS) -> B
 
 
 def smallest_p(before: int, after: int, *, most: int = MOST_ARRANGEMENTS) -> float:
-    """The smallest chance that a permutation test of these passes can show, whatever the difference.
-
-    Parameters
-    ----------
-    before, after : int
-        How many passes each test has. [-]
-    most : int
-        The largest number of arrangements looked at. [-]
-
-    Returns
-    -------
-    float
-        1 over the number of arrangements; twice that where both tests have as many passes, since swapping the tests
-        gives the same difference. [-]
-
-    Examples
-    --------
-    >>> smallest_p(3, 3), round(smallest_p(4, 4), 4), smallest_p(1, 1)
-    (0.1, 0.0286, 1.0)
-    """
+    """The smallest chance that a permutation test of these passes can show, whatever the difference."""
     count = comb(before + after, after)
     return 1 / most if count > most else (2 if before == after else 1) / count
 
 
 def passes_to_show(level_pct: float = LEVEL_PCT) -> int:
-    """How many passes each test needs so that a permutation test can show a difference at all.
-
-    Parameters
-    ----------
-    level_pct : float
-        How sure the statement has to be. [%]
-
-    Returns
-    -------
-    int
-        Passes a test. [-]
-
-    Examples
-    --------
-    >>> passes_to_show(95), passes_to_show(99)
-    (4, 5)
-    """
+    """How many passes each test needs so that a permutation test can show a difference at all."""
     return next(count for count in range(2, 60) if 2 / comb(2 * count, count) <= alpha(level_pct))
 
 
@@ -286,23 +162,7 @@ def _share_as_large(sizes: FloatArray, wanted: FloatArray) -> FloatArray:
 
 
 def holm(p: ArrayLike) -> FloatArray:
-    """Chances of error of several statements, made good for all of them together (Holm's rule).
-
-    Parameters
-    ----------
-    p : array_like, shape (statements,)
-        The chance of each on its own; NaN counts as 1. [-]
-
-    Returns
-    -------
-    ndarray, shape (statements,)
-        The chance of any wrong statement if all those up to this one are made. [-]
-
-    Examples
-    --------
-    >>> holm([0.01, 0.04, 0.03])
-    array([0.03, 0.06, 0.06])
-    """
+    """Chances of error of several statements, made good for all of them together (Holm's rule)."""
     alone = np.nan_to_num(np.asarray(p, dtype=float), nan=1.0)
     order = np.argsort(alone, kind="stable")
     stepped = np.maximum.accumulate(alone[order] * np.arange(len(alone), 0, -1))
@@ -335,25 +195,6 @@ def tray_evidence(before: FloatArray, after: FloatArray, *, level_pct: float = L
     arrangement of the passes. Each tray's difference is measured in the square root of the rate there (catches scatter
     so by chance), at least that of a tenth of the peak. With fewer passes each tray has its own Welch test, and Holm's
     rule over all trays. Which of the two is used depends on the number of passes only.
-
-    Parameters
-    ----------
-    before, after : ndarray, shape (passes, trays)
-        Rates of every pass at the same places. [kg/ha]
-    level_pct : float
-        How sure the statement has to be, for all trays together. [%]
-
-    Returns
-    -------
-    TrayEvidence
-        A chance a tray, good for all of them together. [-]
-
-    Examples
-    --------
-    >>> rates = np.array([[10.0, 20, 30], [11, 20, 31], [10, 21, 29], [10, 20, 30]])
-    >>> found = tray_evidence(rates, rates[:, ::-1])
-    >>> found.rule, found.beyond
-    ('largest difference under permutation', array([ True, False,  True]))
     """
     counts = len(before), len(after)
     if min(counts) and smallest_p(*counts) <= alpha(level_pct):
@@ -376,26 +217,7 @@ def _largest_difference(before: FloatArray, after: FloatArray, level_pct: float)
 
 
 def mean_differences(dealt: BoolArray, rates: FloatArray) -> FloatArray:
-    """Mean of the passes dealt to the test after, less that of those dealt to the test before, for each arrangement.
-
-    Parameters
-    ----------
-    dealt : ndarray of bool, shape (arrangements, passes)
-        True where a pass is dealt to the test after. [-]
-    rates : ndarray, shape (passes, trays)
-        Rates of every pass. [kg/ha]
-
-    Returns
-    -------
-    ndarray, shape (arrangements, trays)
-        The differences. [kg/ha]
-
-    Examples
-    --------
-    >>> mean_differences(arrangements(1, 1), np.array([[1.0, 2.0], [4.0, 2.0]]))
-    array([[ 3.,  0.],
-           [-3.,  0.]])
-    """
+    """Mean of the passes dealt to the test after, less that of those dealt to the test before, for each arrangement."""
     after = dealt / dealt.sum(axis=1, keepdims=True)
     before = ~dealt / (~dealt).sum(axis=1, keepdims=True)
     return np.asarray((after - before) @ rates)

@@ -1,11 +1,5 @@
 """What usually causes a shape and what is usually looked at, as data: common practice, never a number of clicks.
 
-1. `Check`       one thing to look at: the part, what to look for, what is usually adjusted
-2. `CHECKS`      all of them, in the order in which they are usually looked at: the test, then dirt, wear, settings
-3. `Cause`       why a check may be behind a shape
-4. `checks_for`  the checks of several shapes together, in that order
-5. `CAUTIONS`    what is said before anyone touches the machine
-
 All of it is common practice in the trade without a published rule, but for `SINGLE_DISC`. Machines differ in which way
 an adjustment moves the pattern, so no direction and no amount is given: the machine maker's manual gives both.
 """
@@ -195,21 +189,6 @@ def checks_for(shapes: Iterable[str]) -> tuple[Advice, ...]:
     """What to look at for the shapes of one pattern, in the order in which it is usually looked at.
 
     The test itself comes first, then what costs nothing but cleaning, then wear, then settings.
-
-    Parameters
-    ----------
-    shapes : iterable of str
-        Names of shapes. [-]
-
-    Returns
-    -------
-    tuple of Advice
-        Each check once, with its reason for every shape. [-]
-
-    Examples
-    --------
-    >>> [advice.check.part for advice in checks_for(["lopsided", "hollow centre"])][:4]
-    ['tray line', 'wind', 'levelness', 'bounce and trays']
     """
     whys: dict[str, list[tuple[str, str]]] = {}
     for shape in shapes:

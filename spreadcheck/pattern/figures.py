@@ -1,11 +1,5 @@
 """The figures of a spread pattern, for the single-pass profile and for every pass beside it.
 
-1. `PassRows`, `pass_rows`     every usable pass at the level of the profile, so that only its shape is compared
-2. `tray_variance`             how much chance moves the mean rate at each tray, and what that is read from
-3. `half_rate_points`          where the rate last reaches a share of a rate, from outside, on either side
-4. `Compared`                  one figure: of the profile, of each pass, and its standard error by chance
-5. `Figures`, `figures_of`     left share, centre, half-rate widths, shoulders, tails
-
 Shares, centre and shoulders are ratios of two sums over the trays, each tray with a weight from the area under the
 straight lines between trays; their standard errors follow from the variance at each tray.
 """
@@ -45,30 +39,7 @@ class PassRows:
 
 
 def pass_rows(passes: Passes, profile: Profile) -> PassRows:
-    """The usable passes of a test beside its profile.
-
-    Parameters
-    ----------
-    passes : Passes
-        The passes. [kg/ha]
-    profile : Profile
-        Its single-pass profile. [m, kg/ha]
-
-    Returns
-    -------
-    PassRows
-        The passes at the profile's trays and level. [kg/ha]
-
-    Examples
-    --------
-    >>> from spreadcheck.passes.passes import passes_of
-    >>> from spreadcheck.spread.profile import profile_of
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 0, 1], [[4, 8], [8, 16], [8, 16]], tray_width="0.5 m", tray_length="0.5 m")
-    >>> pass_rows(passes_of(test), profile_of(test)).rate_kg_ha  # the second pass is twice the first: the same shape
-    array([[240., 480., 480.],
-           [240., 480., 480.]])
-    """
+    """The usable passes of a test beside its profile."""
     rates = passes.rate_kg_ha.T
     if len(profile.offset_m) < rates.shape[1]:
         first = int(np.searchsorted(passes.offset_m, profile.offset_m[0]))
@@ -90,31 +61,6 @@ def tray_variance(test: TrayTest, profile: Profile, rows: PassRows) -> tuple[Flo
 
     With two passes or more it comes from their scatter, taken as proportional to the rate as counted granules are. With
     one pass it is the counting noise and scale reading, the least it can be; unknown without granule size and density.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test. [-]
-    profile : Profile
-        Its single-pass profile. [m, kg/ha]
-    rows : PassRows
-        The passes beside it. [kg/ha]
-
-    Returns
-    -------
-    tuple of ndarray or None, and str
-        Variances, and "passes", "counting" or "unknown". [(kg/ha)2, -]
-
-    Examples
-    --------
-    >>> from spreadcheck.passes.passes import passes_of
-    >>> from spreadcheck.spread.profile import profile_of
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 0, 1], [[9, 11], [20, 20], [11, 9]], tray_width="0.5 m", tray_length="0.5 m")
-    >>> profile = profile_of(test)
-    >>> rows = pass_rows(passes_of(test), profile)
-    >>> tray_variance(test, profile, rows)  # 360 and 440 kg/ha at both ends: 1600 each, shared out
-    (array([ 800., 1600.,  800.]), 'passes')
     """
     mean, passes = profile.rate_kg_ha, len(rows.numbers)
     if passes >= 2:
@@ -136,28 +82,7 @@ def tray_variance(test: TrayTest, profile: Profile, rows: PassRows) -> tuple[Flo
 def half_rate_points(
     offset_m: ArrayLike, rate_kg_ha: ArrayLike, rate_there: ArrayLike
 ) -> tuple[FloatArray, FloatArray]:
-    """Where straight lines between trays last reach a rate, from outside, left and right.
-
-    Parameters
-    ----------
-    offset_m : array_like, shape (trays,)
-        Offsets, increasing. [m]
-    rate_kg_ha : array_like, shape (patterns, trays)
-        Rates. [kg/ha]
-    rate_there : array_like, shape (..., patterns)
-        The rates to reach, such as half of the peak. [kg/ha]
-
-    Returns
-    -------
-    tuple of ndarray
-        Left and right points; NaN where the end tray has that rate still, or the rate is not above 0. [m]
-
-    Examples
-    --------
-    >>> left, right = half_rate_points([-2, -1, 0, 1, 2], [[0, 60, 100, 80, 0]], [50])
-    >>> left.round(3), right
-    (array([-1.167]), array([1.375]))
-    """
+    """Where straight lines between trays last reach a rate, from outside, left and right."""
     x, rates, level = np.asarray(offset_m, float), np.asarray(rate_kg_ha, float), np.asarray(rate_there, float)
     above = rates >= level[..., np.newaxis]
     row = np.arange(len(rates))
@@ -241,30 +166,7 @@ class Figures:
 
 
 def figures_of(profile: Profile, rows: FloatArray, variance: FloatArray | None) -> Figures:
-    """The figures of a pattern and of each pass.
-
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-    rows : ndarray, shape (passes, trays)
-        The passes at the same trays. [kg/ha]
-    variance : ndarray, shape (trays,), or None
-        Variance of the profile's rates by chance. [(kg/ha)2]
-
-    Returns
-    -------
-    Figures
-        The figures. [%, m, -]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> triangle = profile_from([-2, -1, 0, 1, 2], [0, 50, 100, 50, 0])
-    >>> found = figures_of(triangle, np.empty((0, 5)), None)
-    >>> found.half_of_peak_m.value, found.left_share_pct.value, round(found.shoulder_to_centre.value, 4)
-    (2.0, 50.0, 0.7467)
-    """
+    """The figures of a pattern and of each pass."""
     x = profile.offset_m
     rates = np.concatenate((profile.rate_kg_ha[np.newaxis], rows))
     peak = rates.max(axis=1)

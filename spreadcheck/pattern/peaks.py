@@ -1,9 +1,5 @@
 """The peaks of a spread pattern that stand clear of chance.
 
-1. `smoothed`       running mean over trays that lie close against the width of the pattern
-2. `clear_rise`     how far a peak must stand above the dip beside it
-3. `Peak`, `peaks_of`   the peaks, with the dips between them
-
 Chance makes peaks of its own: of n trays some two will differ by more than one standard error. The rise asked for is
 what no two of the n differ by in 99 of 100 tests: sqrt(2) sigma z, with z at most sqrt(2 ln(n (n - 1) / (2 x 0.01))) by
 the bound of Chernoff on the normal law, over all pairs (Bonferroni).
@@ -33,49 +29,13 @@ class Peak:
 
 
 def window_trays(spacing_m: float, half_width_m: float) -> int:
-    """How many trays are taken together: an odd number, over an eighth of the half-rate width at most.
-
-    Parameters
-    ----------
-    spacing_m : float
-        The smallest tray spacing. [m]
-    half_width_m : float
-        Half-rate width; NaN where there is none. [m]
-
-    Returns
-    -------
-    int
-        1, 3, 5 ... [-]
-
-    Examples
-    --------
-    >>> window_trays(0.5, 24.0), window_trays(2.0, 24.0), window_trays(0.5, float("nan"))
-    (5, 1, 1)
-    """
+    """How many trays are taken together: an odd number, over an eighth of the half-rate width at most."""
     trays = 0 if math.isnan(half_width_m) else int(WINDOW * half_width_m / spacing_m + 1e-9)
     return max(1, trays - 1 + trays % 2)
 
 
 def smoothed(rates: FloatArray, window: int) -> FloatArray:
-    """Running mean over an odd number of trays; over fewer, evenly on both sides, near the ends.
-
-    Parameters
-    ----------
-    rates : ndarray, shape (patterns, trays)
-        Rates. [kg/ha]
-    window : int
-        How many trays are taken together. [-]
-
-    Returns
-    -------
-    ndarray, shape (patterns, trays)
-        Running means. [kg/ha]
-
-    Examples
-    --------
-    >>> smoothed(np.array([[3.0, 6.0, 9.0, 3.0]]), 3)
-    array([[3., 6., 6., 3.]])
-    """
+    """Running mean over an odd number of trays; over fewer, evenly on both sides, near the ends."""
     if window == 1:
         return rates
     trays = rates.shape[1]
@@ -87,54 +47,13 @@ def smoothed(rates: FloatArray, window: int) -> FloatArray:
 
 
 def clear_rise(sigma: float, trays: int) -> float:
-    """How far two of many trays must differ so that chance alone hardly ever does it.
-
-    Parameters
-    ----------
-    sigma : float
-        Standard error of one tray. [kg/ha]
-    trays : int
-        How many trays there are to pick two from. [-]
-
-    Returns
-    -------
-    float
-        Difference. [kg/ha]
-
-    Examples
-    --------
-    >>> round(clear_rise(1.0, 2), 2), round(clear_rise(1.0, 40), 2)
-    (4.29, 6.71)
-    """
+    """How far two of many trays must differ so that chance alone hardly ever does it."""
     pairs = max(trays, 2) * (max(trays, 2) - 1) / 2
     return math.sqrt(2.0) * sigma * math.sqrt(2.0 * math.log(pairs / CHANCE))
 
 
 def peaks_of(offset_m: FloatArray, rates: FloatArray, *, rise: float) -> tuple[Peak, ...]:
-    """The peaks of a pattern that stand at least so far above the dips beside them, from left to right.
-
-    Parameters
-    ----------
-    offset_m : ndarray, shape (trays,)
-        Offsets, increasing. [m]
-    rates : ndarray, shape (patterns, trays)
-        The pattern first, then each pass, where the same peaks are looked for. [kg/ha]
-    rise : float
-        Rise asked for. [kg/ha]
-
-    Returns
-    -------
-    tuple of Peak
-        At least one. [m, kg/ha]
-
-    Examples
-    --------
-    >>> double = np.array([[0.0, 8.0, 8.0, 5.0, 6.0, 10.0, 0.0]])
-    >>> [(peak.offset_m, peak.rate_kg_ha) for peak in peaks_of(np.arange(-3.0, 4.0), double, rise=2.0)]
-    [(-1.5, 8.0), (2.0, 10.0)]
-    >>> len(peaks_of(np.arange(-3.0, 4.0), double, rise=4.0))
-    1
-    """
+    """The peaks of a pattern that stand at least so far above the dips beside them, from left to right."""
     pattern = rates[0]
     tops, dips = _tops_and_dips(pattern.tolist(), rise)
     edges = [0, *dips, len(pattern) - 1]

@@ -1,8 +1,4 @@
-"""Reading a spread pattern: its figures first, then its shape, then what is usually looked at.
-
-1. `read_pattern`     a test and its profile -> its reading
-2. `PatternReading`   figures, peaks, shapes named, shapes that can't be told from chance, and what to check
-"""
+"""Reading a spread pattern: its figures first, then its shape, then what is usually looked at."""
 
 from __future__ import annotations
 

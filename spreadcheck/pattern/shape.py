@@ -1,9 +1,5 @@
 """The shape of a spread pattern in the trade's own words, named only where it stands clear of the test's own noise.
 
-1. `Shape`, `SHAPES`   every shape with its meaning, its rule and what it does to the overlap
-2. `margin`            how far a figure may be off by chance
-3. `name_shapes`       figures and peaks -> a verdict for each shape: named, not, or can't tell
-
 Thresholds are this tool's own: a trapezoid whose top is at least 0.3 of its base is flat-topped; one with a smaller
 top, a triangle and a bell (Gaussian) are peaked. A figure is clear of its threshold when it is further from it than the
 scatter of single trays explains in 99 of 100 tests. Where whole passes differ by more than the scatter of trays
@@ -102,25 +98,7 @@ class Verdict(Enum):
 
 
 def margin(figure: Compared) -> float:
-    """How far a figure may be off by chance, by the scatter of trays and, where passes differ by more, by their spread.
-
-    Parameters
-    ----------
-    figure : Compared
-        The figure. [any]
-
-    Returns
-    -------
-    float
-        Margin; infinite where the noise is not known or the figure does not exist. [any]
-
-    Examples
-    --------
-    >>> round(margin(Compared(50.0, (49.0, 50.0, 51.0), error=0.2)), 3)  # 4.303 x 1 / sqrt(3)
-    2.484
-    >>> margin(Compared(50.0))
-    inf
-    """
+    """How far a figure may be off by chance: the scatter of trays or, where passes differ by more, their spread."""
     if math.isnan(figure.error) or math.isnan(figure.value):
         return math.inf
     trays = _Z * figure.error
@@ -138,25 +116,7 @@ def _chi_square_share(free: int) -> float:
 
 
 def between(figure: Compared, low: float, high: float) -> Verdict:
-    """Whether a figure lies between two thresholds, clear of chance.
-
-    Parameters
-    ----------
-    figure : Compared
-        The figure. [any]
-    low, high : float
-        The thresholds. [as the figure]
-
-    Returns
-    -------
-    Verdict
-        Named if it surely lies between, absent if surely not. [-]
-
-    Examples
-    --------
-    >>> between(Compared(1.0, error=0.01), 0.88, 1.12), between(Compared(1.0, error=0.1), 0.88, 1.12)
-    (<Verdict.NAMED: 'named'>, <Verdict.UNCLEAR: 'unclear'>)
-    """
+    """Whether a figure lies between two thresholds, clear of chance."""
     off = margin(figure)
     if math.isinf(off):
         return Verdict.UNCLEAR
@@ -167,34 +127,7 @@ def between(figure: Compared, low: float, high: float) -> Verdict:
 
 
 def name_shapes(figures: Figures, *, spacing_m: float, clear_peaks: int, humps: int, noise: str) -> dict[str, Verdict]:
-    """The verdict on every shape.
-
-    Parameters
-    ----------
-    figures : Figures
-        The figures of the pattern. [%, m, -]
-    spacing_m : float
-        The smallest tray spacing. [m]
-    clear_peaks, humps : int
-        Peaks that stand clear of chance, and peaks by the rise alone. [-]
-    noise : str
-        What the noise is read from; "unknown" for none. [-]
-
-    Returns
-    -------
-    dict of str to Verdict
-        A verdict a shape. [-]
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from spreadcheck.pattern.figures import figures_of
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> found = figures_of(profile_from([-2, -1, 0, 1, 2], [0, 50, 100, 50, 0]), np.empty((0, 5)), np.zeros(5))
-    >>> verdicts = name_shapes(found, spacing_m=1.0, clear_peaks=1, humps=1, noise="passes")
-    >>> [name for name, verdict in verdicts.items() if verdict is Verdict.NAMED]
-    ['peaked']
-    """
+    """The verdict on every shape."""
     if noise == UNKNOWN:
         return dict.fromkeys(SHAPES, Verdict.UNCLEAR)
     sides = (figures.left_shoulder, figures.right_shoulder)

@@ -1,11 +1,5 @@
 """The air that a granule flies through: density and viscosity from what a weather station shows.
 
-1. `require_between`   a value inside what is possible, or a plain message
-2. `vapour_pressure`   of saturated air, by the WMO's formula
-3. `air_density`       dry air and water vapour as ideal gases
-4. `air_viscosity`     Sutherland's law
-5. `Air`, `air_at`     both together
-
 Sources: dry air and Sutherland's constants from the U.S. Standard Atmosphere (1976), which ISO 2533 shares; saturation
 vapour pressure over water from WMO-No. 8, Guide to Instruments and Methods of Observation, annex 4.B.
 """

@@ -1,10 +1,5 @@
 """A machine's own setting chart, typed once by the technician: bands of size and strength -> speed and width.
 
-1. `ChartRow`, `Chart`   one row of the printed chart; the whole of it
-2. `read_chart`          a chart file -> chart, every fault reported at once
-3. `look_up`, `ask_chart`   readings -> the rows they lie in, or why there is none
-4. `ChartAnswer`         what was found
-
 Nothing is interpolated. Both ends belong to a band, so a reading on the edge that two rows share lies in both, and so
 does one where rows overlap: all of them are shown, and the maker's chart decides. The highest speed that all of them
 allow is the safe side. The word `open` in place of an end means that the band has no end there.
@@ -227,36 +222,7 @@ def _value(written: str, column: str, unit: str | None, decimal_comma: bool) -> 
 def ask_chart(
     chart: Chart, size_guide_number: float | None, strength_n: float | None, *, half_width_n: float = math.nan
 ) -> ChartAnswer:
-    """Look a product up, or say which reading the chart still needs.
-
-    Parameters
-    ----------
-    chart : Chart
-        The chart. [-]
-    size_guide_number : float or None
-        SGN, if it was read. [-]
-    strength_n : float or None
-        Crush strength that limits the spinner speed, if it was read. [N]
-    half_width_n : float
-        How far the mean strength may be off, if known. [N]
-
-    Returns
-    -------
-    ChartAnswer
-        What the chart says. [-, N, rpm, m]
-
-    Raises
-    ------
-    QuantityError
-        If size or strength is not known.
-
-    Examples
-    --------
-    >>> ask_chart(Chart("chart.csv", (), ()), 280, None)
-    Traceback (most recent call last):
-    ...
-    spreadcheck.errors.QuantityError: chart.csv: the chart needs a crush strength; crush about ten granules: --crush
-    """
+    """Look a product up, or say which reading the chart still needs."""
     needs = (
         (size_guide_number, "a size guide number", "read a sieve: --sieve-box, --sieve-stack or --sgn"),
         (strength_n, "a crush strength", "crush about ten granules: --crush"),
@@ -360,24 +326,7 @@ def _uncertain(rows: tuple[ChartRow, ...], strength_n: float, half_width_n: floa
 
 
 def overlaps(chart: Chart) -> tuple[tuple[int, int], ...]:
-    """Pairs of rows whose bands overlap by more than a shared edge.
-
-    Parameters
-    ----------
-    chart : Chart
-        The chart. [-]
-
-    Returns
-    -------
-    tuple of pairs of int
-        Row numbers of the file. [-]
-
-    Examples
-    --------
-    >>> rows = (ChartRow(4, (200, 250), (20, 40), 700, 18), ChartRow(5, (240, 300), (20, 40), 800, 24))
-    >>> overlaps(Chart("chart.csv", (), rows))
-    ((4, 5),)
-    """
+    """Pairs of rows whose bands overlap by more than a shared edge."""
 
     def common(first: tuple[float, float], second: tuple[float, float]) -> bool:
         return min(first[1], second[1]) > max(first[0], second[0])

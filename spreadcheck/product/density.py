@@ -1,11 +1,5 @@
 """Bulk density: from a filled container, against what the product usually has, and what a wrong entry does to the rate.
 
-1. `bulk_density`        mass over volume of a filled container
-2. `entry_error_pct`     rate error that a wrong density entry causes, with its sign
-3. `DENSITIES`           usual bulk and granule densities, as ranges with their source
-4. `density_faults`      what can't be: a granule density taken for a bulk density, or the other way round
-5. `density_doubts`    what is doubtful
-
 The published lists of bulk densities call themselves ballpark figures and disagree, so only the range that they span
 together is used, and only for a product named as in the list.
 """
@@ -53,25 +47,7 @@ MIXTURES = ("blend", "mix", "coated", "+", "/", "magnesium sulphate ammonium", "
 
 
 def bulk_density(*, mass_kg: float, volume_l: float) -> float:
-    """Bulk density of a product from one filled container, struck off level and not tamped.
-
-    Parameters
-    ----------
-    mass_kg : float
-        Mass of the product in the container, without the container. [kg]
-    volume_l : float
-        Volume of the container. [L]
-
-    Returns
-    -------
-    float
-        Bulk density. [kg/m3]
-
-    Examples
-    --------
-    >>> bulk_density(mass_kg=0.78, volume_l=1.0)
-    780.0
-    """
+    """Bulk density of a product from one filled container, struck off level and not tamped."""
     return 1000.0 * mass_kg / volume_l
 
 
@@ -80,45 +56,12 @@ def entry_error_pct(*, entered_kg_m3: float, true_kg_m3: float) -> float:
 
     The controller opens for the volume that the target mass would have at the density entered, so the mass that comes
     out is the target x true / entered: an entry too high puts on too little, an entry too low too much.
-
-    Parameters
-    ----------
-    entered_kg_m3 : float
-        Density entered. [kg/m3]
-    true_kg_m3 : float
-        Density measured. [kg/m3]
-
-    Returns
-    -------
-    float
-        Rate error; negative is too little. [%]
-
-    Examples
-    --------
-    >>> entry_error_pct(entered_kg_m3=800, true_kg_m3=760), entry_error_pct(entered_kg_m3=760, true_kg_m3=798)
-    (-5.0, 5.0)
     """
     return 100.0 * (true_kg_m3 - entered_kg_m3) / entered_kg_m3
 
 
 def usual_density(product: str) -> UsualDensity | None:
-    """The usual bulk density of a product named plainly, or None.
-
-    Parameters
-    ----------
-    product : str
-        The product's name. [-]
-
-    Returns
-    -------
-    UsualDensity or None
-        The range; None for a product not on the list and for a mixture. [kg/m3]
-
-    Examples
-    --------
-    >>> round(usual_density("Granular urea").high_kg_m3), usual_density("Urea + potash blend")
-    (833, None)
-    """
+    """The usual bulk density of a product named plainly, or None."""
     name = " ".join(product.casefold().split())
     if any(word in name for word in MIXTURES):
         return None
@@ -132,28 +75,7 @@ def _named(word: str, name: str, words: set[str]) -> bool:
 
 
 def density_faults(product: str, bulk_kg_m3: float | None, granule_kg_m3: float | None) -> tuple[Fault, ...]:
-    """What can't be: the density of the granules given for that of the heap, or the other way round.
-
-    Parameters
-    ----------
-    product : str
-        The product's name. [-]
-    bulk_kg_m3 : float or None
-        Bulk density. [kg/m3]
-    granule_kg_m3 : float or None
-        Density of a granule itself. [kg/m3]
-
-    Returns
-    -------
-    tuple of Fault
-        One for each impossibility. [-]
-
-    Examples
-    --------
-    >>> print(density_faults("Granular urea", 1325, None)[0])
-    bulk density: 1.325 kg/L is the density of urea granules, not of a heap of them;
-    fill a container level, weigh it, and give that
-    """
+    """What can't be: the density of the granules given for that of the heap, or the other way round."""
     usual = usual_density(product)
     urea = usual is not None and usual.product == "granular urea"
     found = []
@@ -185,27 +107,7 @@ def density_faults(product: str, bulk_kg_m3: float | None, granule_kg_m3: float 
 
 
 def density_doubts(product: str, bulk_kg_m3: float, granule_kg_m3: float | None = None) -> tuple[Doubt, ...]:
-    """What is doubtful about a bulk density.
-
-    Parameters
-    ----------
-    product : str
-        The product's name. [-]
-    bulk_kg_m3 : float
-        Bulk density. [kg/m3]
-    granule_kg_m3 : float or None
-        Density of a granule itself. [kg/m3]
-
-    Returns
-    -------
-    tuple of Doubt
-        The doubts. [-]
-
-    Examples
-    --------
-    >>> [doubt.code for doubt in density_doubts("DAP", 780)]
-    ['unusual-density']
-    """
+    """What is doubtful about a bulk density."""
     found = []
     usual = usual_density(product)
     if usual is not None and not usual.low_kg_m3 <= bulk_kg_m3 <= usual.high_kg_m3:

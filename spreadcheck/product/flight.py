@@ -1,12 +1,5 @@
 """Flight of a granule from the disc to the ground, with air drag and wind.
 
-1. `Granule`, `Release`   what flies, and how it leaves the disc
-2. `sphere_drag`          drag coefficient of a sphere: Clift, Grace and Weber (1978), table 5.2
-3. `shape_drag`           how much more drag a less round granule has: Haider and Levenspiel (1989)
-4. `drag_coefficient`     both together
-5. `terminal_velocity`    the speed at which drag carries the weight
-6. `fly`                  many releases at once -> throw, sideways drift, flight time and landing
-
 Axes: x along the throw, y to its right, z up. A granule falls with its weight less the air's buoyancy, and drag acts
 against its speed through the air: m dv/dt = (m - m_air) g - rho / 2 Cd A |v - w| (v - w).
 

@@ -1,9 +1,4 @@
-"""The size of a product's granules over all its sieve stacks, held against what European blenders ask for.
-
-1. `SizeFigures`, `size_figures`   d16, d50, d84, UI, spread index and shares, mean over the stacks
-2. `BlenderCheck`, `blender_checks`   the European blenders' handbook: figure, what it asks for, whether it is met
-3. `size_doubts`                  what is doubtful about the size
-"""
+"""The size of a product's granules over all its sieve stacks, held against what European blenders ask for."""
 
 from __future__ import annotations
 
@@ -44,25 +39,7 @@ class BlenderCheck:
 
 
 def size_figures(curves: Sequence[SieveCurve]) -> SizeFigures:
-    """Figures read off one or more sieve curves of a product, each the mean over the curves that show it.
-
-    Parameters
-    ----------
-    curves : sequence of SieveCurve
-        The curves. [mm, %]
-
-    Returns
-    -------
-    SizeFigures
-        The figures; None where no curve shows one. [mm, %]
-
-    Examples
-    --------
-    >>> from spreadcheck.product.sieve import curve_of
-    >>> figures = size_figures([curve_of([5, 4, 2], [0, 0, 100], pan=0)])
-    >>> figures.d50_mm, figures.main_range_pct, figures.above_5_mm_pct
-    (3.0, 75.0, 0.0)
-    """
+    """Figures read off one or more sieve curves of a product, each the mean over the curves that show it."""
 
     def mean(figure: Callable[[SieveCurve], float | None]) -> float | None:
         known = [value for curve in curves if (value := figure(curve)) is not None]
@@ -81,24 +58,7 @@ def size_figures(curves: Sequence[SieveCurve]) -> SizeFigures:
 
 
 def blender_checks(figures: SizeFigures) -> tuple[BlenderCheck, ...]:
-    """The size of a product against the European blenders' handbook (3rd ed., 2016).
-
-    Parameters
-    ----------
-    figures : SizeFigures
-        The figures. [mm, %]
-
-    Returns
-    -------
-    tuple of BlenderCheck
-        One a figure; `met` is None where the sieves don't show it. [mm, %]
-
-    Examples
-    --------
-    >>> from spreadcheck.product.sieve import curve_of
-    >>> [check.met for check in blender_checks(size_figures([curve_of([4, 2], [0, 100], pan=0)]))]
-    [False, True, True, False, True]
-    """
+    """The size of a product against the European blenders' handbook (3rd ed., 2016)."""
     spread, low, high = (LIMITS[code].value for code in ("spread index", "median low", "median high"))
     fines, coarse = LIMITS["fines"].value, LIMITS["coarse"].value
     least, most = LIMITS["main range low"].value, LIMITS["main range high"].value
@@ -118,28 +78,7 @@ def blender_checks(figures: SizeFigures) -> tuple[BlenderCheck, ...]:
 def size_doubts(
     sizes: Mapping[str, Scatter], figures: SizeFigures | None, curves: Sequence[SieveCurve]
 ) -> tuple[Doubt, ...]:
-    """What is doubtful about the size of a product.
-
-    Parameters
-    ----------
-    sizes : mapping of str to Scatter
-        SGN by how it was read. [-]
-    figures : SizeFigures or None
-        Figures of the sieve curves. [mm, %]
-    curves : sequence of SieveCurve
-        The curves. [mm, %]
-
-    Returns
-    -------
-    tuple of Doubt
-        The doubts. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.product.scatter import scatter_of
-    >>> size_doubts({"sieve box": scatter_of([28.0])}, None, [])[0].code
-    'unusual-size'
-    """
+    """What is doubtful about the size of a product."""
     found = []
     low, high = LIMITS["size number low"].value, LIMITS["size number high"].value
     for way, scatter in sizes.items():

@@ -1,9 +1,4 @@
-"""A product's properties from its readings: size, density, strength; of a blend its weakest part and segregation.
-
-1. `Product`, `product_of`   readings -> properties with their spread, and what is doubtful about them
-2. `StrengthFigures`         crush strength: mean, lowest, half-width, readings needed
-3. `form_rows`               the rows that a tray sheet's form takes
-"""
+"""A product's properties from its readings: size, density, strength; of a blend its weakest part and segregation."""
 
 from __future__ import annotations
 

@@ -1,11 +1,5 @@
 """Readings of a product as a technician writes them: rows of a small CSV file, or options of a command.
 
-1. `Readings`            all readings of one product, in the units used inside
-2. `read_readings`       labelled rows -> readings, every fault reported at once
-3. `read_product_file`   the rows of a product file
-4. `read_stack_file`     a sieve stack in a file of its own
-5. `sieve_mm`            "2.5 mm", "0.1 in" or the US sieve "No. 8" -> aperture
-
 A product file is `spreadcheck product,1` and then rows of a label with its readings in the cells behind it:
 sieve box, sieve stack, size guide number, uniformity index, bulk density, granule density, crush strength,
 density entered and component (a row each). The same label may come again: a second sieve stack is a second reading.
@@ -56,30 +50,7 @@ class Readings:
 
 
 def sieve_mm(text: str, *, place: str = "") -> float:
-    """The aperture of a sieve: a size with its unit, or the number of a US sieve (ASTM E11).
-
-    Parameters
-    ----------
-    text : str
-        What was written. [-]
-    place : str
-        Where it stands, for the message. [-]
-
-    Returns
-    -------
-    float
-        Aperture. [mm]
-
-    Raises
-    ------
-    QuantityError
-        If it is neither.
-
-    Examples
-    --------
-    >>> sieve_mm("2.5 mm"), sieve_mm("No. 8"), sieve_mm("0.1 in")
-    (2.5, 2.36, 2.54)
-    """
+    """The aperture of a sieve: a size with its unit, or the number of a US sieve (ASTM E11)."""
     numbered = _NUMBERED.fullmatch(text.strip())
     if numbered is None:
         return positive(text, "granule size", place=place)
@@ -348,32 +319,7 @@ def _cell_parts(cells: TitledCells, at: int, row: tuple[str, ...]) -> list[Part]
 
 
 def read_stack_file(path: str | os.PathLike[str]) -> Entry:
-    """A sieve stack in a file of its own: header `sieve, retained`, a unit row such as `mm, g`, a row a sieve, and pan.
-
-    Parameters
-    ----------
-    path : str or path-like
-        The file, its first row `spreadcheck sieve stack,1`. [-]
-
-    Returns
-    -------
-    Entry
-        The stack as one row of readings. [-]
-
-    Raises
-    ------
-    SheetError
-        If the file can't be read, or its header or unit row is not as described.
-
-    Examples
-    --------
-    >>> import pathlib, tempfile; folder = tempfile.TemporaryDirectory()
-    >>> file = pathlib.Path(folder.name) / "stack.csv"
-    >>> _ = file.write_text("spreadcheck sieve stack,1\\nsieve,retained\\nmm,g\\n4,2\\n2,48\\npan,1\\n")
-    >>> [part.text for part in read_stack_file(file).parts]
-    ['4 mm: 2 g', '2 mm: 48 g', 'pan: 1 g']
-    >>> folder.cleanup()
-    """
+    """A sieve stack in a file of its own: header `sieve, retained`, a unit row, a row a sieve, and pan."""
     cells = read_titled(path, STACK_TITLE)
     header = tuple(cell.casefold() for cell in cells.rows[0])
     if header != ("sieve", "retained"):

@@ -1,13 +1,5 @@
 """Application rate: what the field gets, from trays, from an area spread, from a catch; and what to correct.
 
-1. `rate_from_trays`     mean deposit over the bout = area under the single-pass profile / bout width
-2. `rate_from_area`      mass spread over an area
-3. `rate_from_catch`     mass caught in a time, at a speed and a bout width
-4. `rate_at_width`       the rate at another bout width with the same metering
-5. `recovery_pct`        share of the metered rate that was found again (EN 13739-2:2011, 5.2: 90 to 110 %)
-6. `corrected_factor`    calibration factor x measured / aimed, or its inverse
-7. `corrected_setting`   gate or belt setting x target / measured
-
 The metered mass per metre of travel stays what it is, so rate x bout width is the same at every bout width.
 """
 

@@ -1,9 +1,5 @@
 """The rate of a test held against what was metered and what was wanted, and what follows from it.
 
-1. `RateSettings`, `settings_of`   what the machine was set to; the sheet's labels fill what is not given
-2. `check_rate`                    rates by every way measured -> shares, corrections, runs still to do, doubts
-3. `RateFigures`, `RateCheck`      what was found
-
 A rate is a mean over the bout width that is driven. Product metered for one width but driven at another is found by
 comparing the two: the field then gets metered width / driven width of what was metered.
 """
@@ -114,29 +110,7 @@ class RateCheck:
 
 
 def settings_of(test: TrayTest, given: RateSettings) -> RateSettings:
-    """Settings as given, filled from the labels of a tray sheet where nothing was given.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test. [-]
-    given : RateSettings
-        What was given. [SI, kg/ha]
-
-    Returns
-    -------
-    RateSettings
-        The settings. [SI, kg/ha]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m",
-    ...                  form={"bout width": "24 m", "target rate": "150 kg/ha"})
-    >>> settings = settings_of(test, RateSettings(bout_width_m=27))
-    >>> settings.bout_width_m, settings.target_kg_ha
-    (27, 150.0)
-    """
+    """Settings as given, filled from the labels of a tray sheet where nothing was given."""
     sheet = RateSettings(
         target_kg_ha=test.quantity("target rate"),
         bout_width_m=test.bout_width_m,

@@ -1,9 +1,4 @@
-"""What a rate check is given, as text: settings, masses with their area or time, bout widths.
-
-1. `settings_given`   options -> settings of the machine
-2. `pairs_given`      "310 kg: 2 ha" or "36 kg: 30 s" -> mass and area, or mass and time
-3. `widths_given`     "27 m, 30 m" -> bout widths
-"""
+"""What a rate check is given, as text: settings, masses with their area or time, bout widths."""
 
 from __future__ import annotations
 
@@ -27,28 +22,7 @@ _KINDS = {
 
 
 def settings_given(given: Mapping[str, str | float | None]) -> RateSettings:
-    """Settings of the machine from options.
-
-    Parameters
-    ----------
-    given : mapping of str to str, float or None
-        Option names with underscores, and their values; quantities with their unit. [-]
-
-    Returns
-    -------
-    RateSettings
-        The settings. [SI, kg/ha]
-
-    Raises
-    ------
-    QuantityError
-        With every value that can't be used.
-
-    Examples
-    --------
-    >>> settings_given({"target": "150 kg/ha", "bout_width": None, "factor": 0.8}).target_kg_ha
-    150.0
-    """
+    """Settings of the machine from options."""
 
     def read(item: tuple[str, str | float]) -> tuple[str, float]:
         name, value = item
@@ -64,32 +38,7 @@ def settings_given(given: Mapping[str, str | float | None]) -> RateSettings:
 
 
 def pairs_given(texts: Sequence[str], kind: str, *, option: str) -> tuple[tuple[float, float], ...]:
-    """Masses with their area or time, a run each.
-
-    Parameters
-    ----------
-    texts : sequence of str
-        Lists such as "310 kg: 2 ha, 318 kg: 2 ha". [-]
-    kind : str
-        "area" or "time". [-]
-    option : str
-        The option's name, for messages. [-]
-
-    Returns
-    -------
-    tuple of pairs
-        Mass, and area or time. [kg], [m2 or s]
-
-    Raises
-    ------
-    QuantityError
-        With every pair that can't be used.
-
-    Examples
-    --------
-    >>> pairs_given(["310 kg: 2 ha, 36 kg: 0.2 ha"], "area", option="--area")
-    ((310.0, 20000.0), (36.0, 2000.0))
-    """
+    """Masses with their area or time, a run each."""
     place = f"option {option}"
     such_as = "310 kg: 2 ha" if kind == "area" else "36 kg: 30 s"
 
@@ -101,29 +50,6 @@ def pairs_given(texts: Sequence[str], kind: str, *, option: str) -> tuple[tuple[
 
 
 def widths_given(texts: Sequence[str], *, option: str) -> tuple[float, ...]:
-    """Bout widths from a list.
-
-    Parameters
-    ----------
-    texts : sequence of str
-        Lists such as "27 m, 30 m". [-]
-    option : str
-        The option's name, for messages. [-]
-
-    Returns
-    -------
-    tuple of float
-        The widths. [m]
-
-    Raises
-    ------
-    QuantityError
-        With every width that can't be used.
-
-    Examples
-    --------
-    >>> widths_given(["27 m, 30 m"], option="--new-width")
-    (27.0, 30.0)
-    """
+    """Bout widths from a list."""
     parts = [text for line in texts for text in parted(line)]
     return read_all(parts, lambda text: positive(text, "length", place=f"option {option}"))

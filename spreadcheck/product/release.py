@@ -1,11 +1,4 @@
-"""How a granule leaves the disc: the setting of the spreader, what it throws, and the weather.
-
-1. `ThrowSetting`, `Weather`   the present values, each within what is possible
-2. `release_factor`       release speed over tip speed, from the friction on a radial vane
-3. `release_speed`        how fast granules leave the disc
-4. `setting_from`         the present values, from a tray sheet and whatever else is given
-5. `changed_setting`      the same after a change
-"""
+"""How a granule leaves the disc: the setting of the spreader, what it throws, and the weather."""
 
 from __future__ import annotations
 
@@ -87,23 +80,7 @@ _ASSUMED = (
 
 
 def name_of(key: str) -> str:
-    """A field as the trade calls it.
-
-    Parameters
-    ----------
-    key : str
-        The field of `ThrowSetting` or `Weather`. [-]
-
-    Returns
-    -------
-    str
-        Its name. [-]
-
-    Examples
-    --------
-    >>> name_of("spinner_speed_rpm"), name_of("temperature_deg_c"), name_of("sphericity")
-    ('spinner speed', 'air temperature', 'sphericity')
-    """
+    """A field as the trade calls it."""
     other = {
         "temperature_deg_c": "air temperature",
         "pressure_hpa": "air pressure",
@@ -166,54 +143,13 @@ def release_factor(friction: float) -> float:
     On a vane turning at w the distance r from the axis obeys r'' + 2 m w r' - w^2 r = 0: centrifugal force, and
     friction m on the Coriolis force that presses the granule to the vane; friction on the disc and air drag are left
     out. Away from the drop point r' = w r (sqrt(1 + m^2) - m): the factor is sqrt(1 + (sqrt(1 + m^2) - m)^2).
-
-    Parameters
-    ----------
-    friction : float
-        Coefficient of friction between granule and vane. [-]
-
-    Returns
-    -------
-    float
-        The factor: 1.414 without friction, towards 1 with much of it. [-]
-
-    Raises
-    ------
-    QuantityError
-        If the friction is negative or above 2.
-
-    Examples
-    --------
-    >>> round(release_factor(0), 3), round(release_factor(0.3), 3)
-    (1.414, 1.246)
     """
     m = require_between("friction on the vane", friction, 0, 2, "")
     return math.hypot(1.0, math.hypot(1.0, m) - m)
 
 
 def release_speed(setting: ThrowSetting) -> float:
-    """How fast granules leave the disc: as given, or tip speed times release factor.
-
-    Parameters
-    ----------
-    setting : ThrowSetting
-        The setting. [-]
-
-    Returns
-    -------
-    float
-        Release speed. [m/s]
-
-    Raises
-    ------
-    QuantityError
-        If spinner speed or disc diameter is missing.
-
-    Examples
-    --------
-    >>> round(release_speed(ThrowSetting(3.2, 1300, 0.9, spinner_speed_rpm=800, disc_diameter_m=0.6)), 2)
-    31.42
-    """
+    """How fast granules leave the disc: as given, or tip speed times release factor."""
     if setting.release_speed_m_s is not None:
         return setting.release_speed_m_s
     if setting.spinner_speed_rpm is None:
@@ -234,59 +170,14 @@ def _check_release(setting: ThrowSetting) -> None:
 
 
 def granule_of(setting: ThrowSetting) -> Granule:
-    """The granule of a setting as the flight needs it.
-
-    Parameters
-    ----------
-    setting : ThrowSetting
-        The setting. [-]
-
-    Returns
-    -------
-    Granule
-        The granule. [m, kg/m3]
-
-    Examples
-    --------
-    >>> granule_of(ThrowSetting(3.2, 1300, 0.9, release_speed_m_s=30)).diameter_m
-    0.0032
-    """
+    """The granule of a setting as the flight needs it."""
     return Granule(setting.granule_size_mm / 1000, setting.granule_density_kg_m3, setting.sphericity)
 
 
 def setting_from(
     test: TrayTest | None, given: Mapping[str, float | None], *, wind_from: str = ""
 ) -> tuple[ThrowSetting, Weather, tuple[str, ...]]:
-    """The present values: what is given, else what the tray sheet holds, else a few that are assumed and said.
-
-    Parameters
-    ----------
-    test : TrayTest or None
-        The test in hand. [-]
-    given : mapping of str to float
-        Fields of `ThrowSetting` and `Weather`; None where not given. [inside unit]
-    wind_from : str
-        Where the wind comes from, seen in the travel direction; "" for what the sheet says. [-]
-
-    Returns
-    -------
-    tuple of ThrowSetting, Weather and tuple of str
-        The setting, the weather, and the fields that were assumed. [-]
-
-    Raises
-    ------
-    QuantityError
-        If a value is missing or can't be right; every missing one is named at once.
-
-    Examples
-    --------
-    >>> from spreadcheck import tray_test
-    >>> form = {"spinner speed": "800 rpm", "size guide number": "320", "granule density": "1300 kg/m3"}
-    >>> test = tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m", form=form)
-    >>> setting, weather, assumed = setting_from(test, {"disc_height_m": 0.9, "release_speed_m_s": 30})
-    >>> setting.granule_size_mm, setting.spinner_speed_rpm, assumed[0]
-    (3.2, 800.0, 'launch_angle_deg')
-    """
+    """The present values: what is given, else what the tray sheet holds, else a few that are assumed and said."""
     values = _from_sheet(test) | {key: value for key, value in given.items() if value is not None}
     if given.get("release_speed_m_s") is not None:
         values.pop("disc_diameter_m", None)  # the release speed is known better than the disc tells
@@ -314,29 +205,6 @@ def changed_setting(present: ThrowSetting, changes: Mapping[str, float | None]) 
     """The setting after a change, or None where nothing changes.
 
     A release speed that was given, rather than worked out from the disc, follows the spinner speed in proportion.
-
-    Parameters
-    ----------
-    present : ThrowSetting
-        The present setting. [-]
-    changes : mapping of str to float
-        Fields of `ThrowSetting` with their new values; None where not changed. [inside unit]
-
-    Returns
-    -------
-    ThrowSetting or None
-        The setting after the change. [-]
-
-    Raises
-    ------
-    QuantityError
-        If a value can't be right, or the present spinner speed is needed and not known.
-
-    Examples
-    --------
-    >>> present = ThrowSetting(3.2, 1300, 0.9, release_speed_m_s=30, spinner_speed_rpm=800)
-    >>> changed_setting(present, {"spinner_speed_rpm": 900}).release_speed_m_s
-    33.75
     """
     new = {key: value for key, value in changes.items() if value is not None}
     if not new:

@@ -1,9 +1,5 @@
 """Repeated readings of one property: their mean, their spread, and how many are needed.
 
-1. `Scatter`, `scatter_of`   mean, lowest, highest and standard deviation (n - 1) of a few readings
-2. `half_width`              how far the mean may be off, at a stated confidence (Student's t)
-3. `readings_needed`         how many readings bring that half-width down to what is wanted
-
 The half-width is t s / sqrt(n) with n - 1 degrees of freedom; it takes readings to scatter evenly.
 """
 
@@ -42,29 +38,7 @@ class Scatter:
 
 
 def scatter_of(readings: Sequence[float]) -> Scatter:
-    """Mean, extremes and standard deviation of repeated readings.
-
-    Parameters
-    ----------
-    readings : sequence of float
-        At least one reading. [unit of the readings]
-
-    Returns
-    -------
-    Scatter
-        The figures. [unit of the readings]
-
-    Raises
-    ------
-    QuantityError
-        If there is no reading.
-
-    Examples
-    --------
-    >>> found = scatter_of([2.0, 3.0, 4.0])
-    >>> found.mean, found.lowest, found.sd
-    (3.0, 2.0, 1.0)
-    """
+    """Mean, extremes and standard deviation of repeated readings."""
     if not readings:
         raise QuantityError(Fault("", "there is no reading", "give at least one"))
     sd = statistics.stdev(readings) if len(readings) > 1 else math.nan
@@ -72,30 +46,7 @@ def scatter_of(readings: Sequence[float]) -> Scatter:
 
 
 def half_width(scatter: Scatter, *, confidence_pct: float = CONFIDENCE_PCT) -> float:
-    """How far the mean of the readings may be off at a stated confidence.
-
-    Parameters
-    ----------
-    scatter : Scatter
-        The readings. [unit of the readings]
-    confidence_pct : float
-        Confidence, between 50 and 99.99. [%]
-
-    Returns
-    -------
-    float
-        Half the width of the confidence interval of the mean; NaN for a single reading. [unit of the readings]
-
-    Raises
-    ------
-    QuantityError
-        If the confidence is not between 50 and 99.99 %.
-
-    Examples
-    --------
-    >>> round(half_width(scatter_of([2.0, 3.0, 4.0])), 3)
-    2.484
-    """
+    """How far the mean of the readings may be off at a stated confidence."""
     check_confidence(confidence_pct)
     if scatter.count < 2:
         return math.nan
@@ -106,30 +57,6 @@ def readings_needed(sd: float, half_width: float, *, confidence_pct: float = CON
     """How many readings in all bring the half-width of the mean down to what is wanted.
 
     It takes the standard deviation seen so far for the true one, so with few readings it is a first guess.
-
-    Parameters
-    ----------
-    sd : float
-        Standard deviation of the readings. [unit of the readings]
-    half_width : float
-        Half-width wanted, above 0. [unit of the readings]
-    confidence_pct : float
-        Confidence, between 50 and 99.99. [%]
-
-    Returns
-    -------
-    int
-        Smallest number of readings, at least 2. [-]
-
-    Raises
-    ------
-    QuantityError
-        If the half-width is not above 0 or would take more than a million readings.
-
-    Examples
-    --------
-    >>> readings_needed(0.5, 0.3)
-    14
     """
     check_confidence(confidence_pct)
     if not half_width > 0:
@@ -149,30 +76,7 @@ def readings_needed(sd: float, half_width: float, *, confidence_pct: float = CON
 
 
 def check_confidence(confidence_pct: float) -> None:
-    """Refuse a confidence that nobody can mean.
-
-    Parameters
-    ----------
-    confidence_pct : float
-        Confidence. [%]
-
-    Returns
-    -------
-    None
-        Nothing, if it lies between 50 and 99.99. [-]
-
-    Raises
-    ------
-    QuantityError
-        If it does not.
-
-    Examples
-    --------
-    >>> check_confidence(0.95)
-    Traceback (most recent call last):
-    ...
-    spreadcheck.errors.QuantityError: 0.95 is not a confidence in %; give one from 50 to 99.99, such as 95
-    """
+    """Refuse a confidence that nobody can mean."""
     if not 50 <= confidence_pct <= 99.99:
         raise QuantityError(
             Fault("", f"{confidence_pct:g} is not a confidence in %", "give one from 50 to 99.99, such as 95")

@@ -1,10 +1,5 @@
 """A blend: its weakest component, the means over its mass, and how far its components may part.
 
-1. `Component`, `Blend`, `blend_of`   components with their mass shares
-2. `weakest`               the component with the lowest crush strength: it limits the spinner speed
-3. `mass_weighted_mean`    the mean over the mass, which hides the weakest
-4. `Difference`, `pair_differences`   each pair's difference in size, evenness of size and flight
-
 Size decides most about segregation, before density and shape (European blenders' handbook, 3rd ed., 2016). Differences
 are in % of the mean of the two. The bands "below 10 %: low, up to 20 %: caution, above: high" for SGN and UI are North
 American blenders' practice, cited from memory. Flight compares size x density: air slows a granule in proportion to
@@ -68,32 +63,7 @@ class Difference:
 
 
 def blend_of(components: Sequence[Component], *, rescale: bool = False, place: str = "") -> Blend:
-    """A blend from its components.
-
-    Parameters
-    ----------
-    components : sequence of Component
-        At least two. [-]
-    rescale : bool
-        Divide by the total where the shares don't add up to 100. [-]
-    place : str
-        Where the components stand, for messages. [-]
-
-    Returns
-    -------
-    Blend
-        The blend. [%]
-
-    Raises
-    ------
-    QuantityError
-        If there are fewer than two components, two have one name, or the shares don't add up to 100.
-
-    Examples
-    --------
-    >>> blend_of([Component("urea", 60), Component("potash", 40)]).total_pct
-    100
-    """
+    """A blend from its components."""
     names = [component.name.casefold() for component in components]
     if len(names) < 2:
         raise QuantityError(Fault(place, "a blend has two components or more", "give every component"))
@@ -105,23 +75,7 @@ def blend_of(components: Sequence[Component], *, rescale: bool = False, place: s
 
 
 def weakest(blend: Blend) -> Component | None:
-    """The component with the lowest crush strength, which limits the spinner speed (common practice).
-
-    Parameters
-    ----------
-    blend : Blend
-        The blend. [-]
-
-    Returns
-    -------
-    Component or None
-        The weakest; None where the strength of a component is not known. [N]
-
-    Examples
-    --------
-    >>> weakest(blend_of([Component("AN", 50, strength_n=18), Component("DAP", 50, strength_n=85)])).name
-    'AN'
-    """
+    """The component with the lowest crush strength, which limits the spinner speed (common practice)."""
     strengths = [component.strength_n for component in blend.components]
     if any(strength is None for strength in strengths):
         return None
@@ -129,25 +83,7 @@ def weakest(blend: Blend) -> Component | None:
 
 
 def mass_weighted_mean(blend: Blend, value: Callable[[Component], float | None]) -> float | None:
-    """Mean of a property over the mass of the blend.
-
-    Parameters
-    ----------
-    blend : Blend
-        The blend. [-]
-    value : callable
-        Takes the property from a component. [-]
-
-    Returns
-    -------
-    float or None
-        The mean; None where a component's value is not known. [unit of the property]
-
-    Examples
-    --------
-    >>> mass_weighted_mean(blend_of([Component("a", 75, 300), Component("b", 25, 200)]), lambda c: c.size_guide_number)
-    275.0
-    """
+    """Mean of a property over the mass of the blend."""
     total = 0.0
     for component in blend.components:
         known = value(component)
@@ -158,46 +94,14 @@ def mass_weighted_mean(blend: Blend, value: Callable[[Component], float | None])
 
 
 def risk_of(difference_pct: float) -> str:
-    """The risk of segregation by a difference in SGN or UI.
-
-    Parameters
-    ----------
-    difference_pct : float
-        Difference of two components. [%]
-
-    Returns
-    -------
-    str
-        "low", "caution" or "high". [-]
-
-    Examples
-    --------
-    >>> risk_of(9.9), risk_of(10), risk_of(20), risk_of(20.1)
-    ('low', 'caution', 'caution', 'high')
-    """
+    """The risk of segregation by a difference in SGN or UI."""
     if difference_pct < LIMITS["segregation low"].value:
         return LOW
     return CAUTION if difference_pct <= LIMITS["segregation caution"].value else HIGH
 
 
 def pair_differences(blend: Blend) -> tuple[Difference, ...]:
-    """How each pair of components differs, worst in size first.
-
-    Parameters
-    ----------
-    blend : Blend
-        The blend. [-]
-
-    Returns
-    -------
-    tuple of Difference
-        One a pair. [%]
-
-    Examples
-    --------
-    >>> pair_differences(blend_of([Component("a", 50, 330), Component("b", 50, 270)]))[0].size_pct
-    20.0
-    """
+    """How each pair of components differs, worst in size first."""
     found = [_difference(first, second) for first, second in itertools.combinations(blend.components, 2)]
     return tuple(sorted(found, key=lambda pair: -(pair.size_pct or 0.0)))
 

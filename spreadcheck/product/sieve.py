@@ -1,13 +1,5 @@
 """Granule size from sieves: size guide number (SGN), uniformity index (UI) and the size figures of a sieve curve.
 
-1. `SieveBox`, `box_of`     a sieve-box reading: share a size number -> their share-weighted mean
-2. `SieveCurve`, `curve_of` a full sieve stack: mass or share on each sieve -> the cumulative sieve curve
-3. `size_at`                the size below which a share of the mass passes
-4. `size_guide_number`, `diameter_mm`   100 x median diameter in mm, and back
-5. `uniformity_index`       100 x size with 95 % retained / size with 10 % retained
-6. `spread_index`           the European blenders' 100 (d84 - d16) / (2 d50)
-7. `share_between`          share of the mass between two sizes
-
 The curve is the share of the mass that passes each sieve, joined by straight lines in mm (not in its logarithm). It
 ends at the largest and the smallest sieve: a size that lies beyond them is not known, and none is made up.
 d16, d50, d84 are the sizes below which 16, 50, 84 % of the mass passes.

@@ -1,11 +1,5 @@
 """What a change of spinner speed, granule size or disc height does to the throw, as a ratio to the test in hand.
 
-1. `ThrowStudy`      present and changed throw, one change at a time, throws in the wind, chart
-2. `throw_chart`     throw against speed for a few granule sizes
-3. `throws_in_wind`  throws to the left, right and rear in the wind of the test
-4. `study_throw`     all of it
-5. `smooth_chart`    the chart at speeds close enough for a plot
-
 The flight is that of `flight.py`: one granule, released once, until it first touches the ground. Vanes, tumbling,
 knocks between granules and bounce are not in it, nor is the spreader's own travel: trust the ratio of two throws before
 the throws themselves.
@@ -224,23 +218,7 @@ def _same_throw(present: ThrowSetting, changed: ThrowSetting, throw_m: float, ai
 
 
 def wind_parts(wind_from: str) -> dict[str, tuple[float, float]]:
-    """What a wind of speed 1 does to each throw: along it (a tail wind is positive), and across towards its right.
-
-    Parameters
-    ----------
-    wind_from : str
-        A choice of the tray sheet's label; "" or "changing" where no direction is known. [-]
-
-    Returns
-    -------
-    dict of str to tuple of float
-        For each throw its parts along and across. [-]
-
-    Examples
-    --------
-    >>> wind_parts("left")["to the left"], wind_parts("left")["to the rear"]
-    ((-1.0, 0.0), (0.0, -1.0))
-    """
+    """What a wind of speed 1 does to each throw: along it (a tail wind is positive), and across towards its right."""
     words = wind_from.split()
     if not words or any(word not in _BLOWS for word in words):
         return dict(_ANY_WIND)
@@ -252,27 +230,7 @@ def wind_parts(wind_from: str) -> dict[str, tuple[float, float]]:
 
 
 def throws_in_wind(settings: Sequence[ThrowSetting], weather: Weather) -> tuple[WindThrow, ...]:
-    """Throws to the left, right and rear in the wind; against, with and across it where its direction is not known.
-
-    Parameters
-    ----------
-    settings : sequence of ThrowSetting
-        The present setting and, if there is one, the changed one. [-]
-    weather : Weather
-        Air and wind. [-]
-
-    Returns
-    -------
-    tuple of WindThrow
-        One for each direction; none in still air. [-]
-
-    Examples
-    --------
-    >>> wind = Weather(wind_speed_m_s=3, wind_from="left")
-    >>> rows = throws_in_wind([ThrowSetting(3.2, 1300, 0.9, release_speed_m_s=30)], wind)
-    >>> [(row.thrown, round(row.present.throw_m, 1), round(row.present.drift_m, 1)) for row in rows]
-    [('to the left', 8.7, 0.0), ('to the right', 10.2, 0.0), ('to the rear', 9.4, -0.5)]
-    """
+    """Throws to the left, right and rear in the wind; against, with and across it where its direction is not known."""
     if weather.wind_speed_m_s == 0:
         return ()
     parts = {
@@ -293,37 +251,7 @@ def throws_in_wind(settings: Sequence[ThrowSetting], weather: Weather) -> tuple[
 def throw_chart(
     settings: Sequence[ThrowSetting], air: Air, *, speeds: Sequence[float] = (), sizes_mm: Sequence[float] = ()
 ) -> Chart:
-    """Throw in still air against speed for a few granule sizes, all else as in the present setting.
-
-    Parameters
-    ----------
-    settings : sequence of ThrowSetting
-        The present setting, and a changed one whose speed and size are then in the chart as well. [-]
-    air : Air
-        The air. [-]
-    speeds : sequence of float
-        Spinner speeds where the present one is known, else release speeds; 70 to 130 % of the present one if empty.
-        [rpm or m/s]
-    sizes_mm : sequence of float
-        Granule sizes; 2 to 5 mm and those of the settings if empty. [mm]
-
-    Returns
-    -------
-    Chart
-        The chart. [rpm or m/s, mm, m]
-
-    Raises
-    ------
-    QuantityError
-        If there are too many speeds or sizes, or one can't be right.
-
-    Examples
-    --------
-    >>> present = ThrowSetting(3.2, 1300, 0.9, release_speed_m_s=30)
-    >>> chart = throw_chart([present], Weather().air, speeds=[20, 30], sizes_mm=[2, 4])
-    >>> [[round(throw, 1) for throw in row] for row in chart.throw_m]
-    [[6.1, 7.2], [8.1, 9.9]]
-    """
+    """Throw in still air against speed for a few granule sizes, all else as in the present setting."""
     present = settings[0]
     by = "release_speed_m_s" if present.spinner_speed_rpm is None else "spinner_speed_rpm"
     sizes = sorted(set(sizes_mm) or {*CHART_SIZES_MM, *(setting.granule_size_mm for setting in settings)})
@@ -356,27 +284,7 @@ def _usual_speeds(settings: Sequence[ThrowSetting], by: str) -> set[float]:
 
 
 def smooth_chart(study: ThrowStudy, *, points: int = 41) -> Chart:
-    """The chart of a study over the same range of speeds, close enough for smooth lines.
-
-    Parameters
-    ----------
-    study : ThrowStudy
-        The study. [-]
-    points : int
-        How many speeds. [-]
-
-    Returns
-    -------
-    Chart
-        The chart. [rpm or m/s, mm, m]
-
-    Examples
-    --------
-    >>> study = study_throw(ThrowSetting(3.2, 1300, 0.9, release_speed_m_s=30), sizes_mm=[2, 4])
-    >>> chart = smooth_chart(study, points=3)
-    >>> [round(speed, 1) for speed in chart.speeds]
-    [21.0, 30.0, 39.0]
-    """
+    """The chart of a study over the same range of speeds, close enough for smooth lines."""
     low, high = study.chart.speeds[0], study.chart.speeds[-1]
     speeds = [low + (high - low) * at / (points - 1) for at in range(points)]
     return throw_chart(study.settings, study.weather.air, speeds=speeds, sizes_mm=study.chart.sizes_mm)

@@ -1,11 +1,5 @@
 """A tray sheet as rows of cells, whatever file it was saved in.
 
-1. `Faults`       what is wrong with a sheet, as it is found
-2. `SheetCells`   the rows of text cells, and how a message names a place among them
-3. `read_text`    a text file (CSV) -> the rows of its cells
-4. `check_first`  does the first row say what a version-1 tray sheet says?
-5. `letter`, `shortest`   a column's letter, a number's shortest writing
-
 The delimiter is the character right behind "spreadcheck tray sheet" on the first line: nothing is guessed.
 """
 
@@ -58,23 +52,7 @@ class SheetCells:
 
 
 def letter(at: int) -> str:
-    """The letter over a column of a spreadsheet.
-
-    Parameters
-    ----------
-    at : int
-        The column, counted from 0. [-]
-
-    Returns
-    -------
-    str
-        Its letter or letters. [-]
-
-    Examples
-    --------
-    >>> letter(0), letter(25), letter(26), letter(702)
-    ('A', 'Z', 'AA', 'AAA')
-    """
+    """The letter over a column of a spreadsheet."""
     name, rest = "", at + 1
     while rest:
         rest, digit = divmod(rest - 1, 26)
@@ -83,52 +61,12 @@ def letter(at: int) -> str:
 
 
 def shortest(value: float) -> str:
-    """A number in the shortest writing that reads back as the same number, whole numbers without a point.
-
-    Parameters
-    ----------
-    value : float
-        The number. [-]
-
-    Returns
-    -------
-    str
-        Its writing. [-]
-
-    Examples
-    --------
-    >>> shortest(3.0), shortest(10.2), shortest(-0.0), shortest(1e-6)
-    ('3', '10.2', '0', '1e-06')
-    """
+    """A number in the shortest writing that reads back as the same number, whole numbers without a point."""
     return repr(float(value) + 0.0).removesuffix(".0")  # + 0.0 turns -0 into 0
 
 
 def read_text(data: bytes | str, source: str = "") -> SheetCells:
-    """The rows of a tray sheet that is a text file.
-
-    Parameters
-    ----------
-    data : bytes or str
-        The file: UTF-8 with or without byte-order mark, UTF-16 with one, or Windows-1252; any line ends. [-]
-    source : str
-        The file's name, for messages. [-]
-
-    Returns
-    -------
-    SheetCells
-        The rows, without blank rows and trailing empty cells. [-]
-
-    Raises
-    ------
-    SheetError
-        If the file is empty, is not text, or does not start as a tray sheet does.
-
-    Examples
-    --------
-    >>> cells = read_text(b"spreadcheck tray sheet;1\\r\\ntray width;0,5;m;;\\r\\n")
-    >>> cells.rows, cells.numbers, cells.decimal_comma
-    ([['spreadcheck tray sheet', '1'], ['tray width', '0,5', 'm']], [1, 2], True)
-    """
+    """The rows of a tray sheet that is a text file."""
     name = source or "tray sheet"
     text = decoded(data) if isinstance(data, bytes) else data.removeprefix("\ufeff")
     if text is None or "\0" in text:
@@ -148,31 +86,7 @@ def read_text(data: bytes | str, source: str = "") -> SheetCells:
 
 
 def check_first(cells: SheetCells) -> None:
-    """Make sure that the first row says what a version-1 tray sheet says.
-
-    Parameters
-    ----------
-    cells : SheetCells
-        The sheet. [-]
-
-    Returns
-    -------
-    None
-        Nothing, if it does. [-]
-
-    Raises
-    ------
-    SheetError
-        If the first cell is not the title, or the second not the version this package reads.
-
-    Examples
-    --------
-    >>> check_first(SheetCells("field.csv", [["spreadcheck tray sheet", "2"]], [1], False))
-    Traceback (most recent call last):
-    ...
-    spreadcheck.errors.SheetError: field.csv: row 1, column "B": the version is "2", and this program reads version 1;
-    write 1, or get a newer spreadcheck
-    """
+    """Make sure that the first row says what a version-1 tray sheet says."""
     title, version = (*(cells.rows[0] if cells.rows else []), "", "")[:2]
     if title.strip().casefold() != TITLE:
         raise SheetError(_not_a_sheet(cells.place(), title))

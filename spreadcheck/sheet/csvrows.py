@@ -1,8 +1,4 @@
-"""Text files of cells, whatever program saved them: bytes to text, text to rows.
-
-1. `decoded`    the text of a file, or None where it is not text
-2. `csv_rows`   the rows that hold something, and the line each starts on
-"""
+"""Text files of cells, whatever program saved them: bytes to text, text to rows."""
 
 from __future__ import annotations
 
@@ -13,23 +9,7 @@ from spreadcheck.errors import Fault, SheetError
 
 
 def decoded(data: bytes) -> str | None:
-    """The text of a file: UTF-8 with or without byte-order mark, UTF-16 with one, or Windows-1252.
-
-    Parameters
-    ----------
-    data : bytes
-        The file. [-]
-
-    Returns
-    -------
-    str or None
-        Its text, without a byte-order mark; None if it is not text. [-]
-
-    Examples
-    --------
-    >>> decoded("Düse".encode("cp1252")), decoded("Düse".encode("utf-16")), decoded(b"PNG\\0")
-    ('Düse', 'Düse', None)
-    """
+    """The text of a file: UTF-8 with or without byte-order mark, UTF-16 with one, or Windows-1252."""
     wide = data[:2] in (b"\xff\xfe", b"\xfe\xff")
     for encoding in ("utf-16",) if wide else ("utf-8", "cp1252"):
         try:
@@ -41,34 +21,7 @@ def decoded(data: bytes) -> str | None:
 
 
 def csv_rows(text: str, *, delimiter: str, name: str, most: int) -> tuple[list[list[str]], list[int]]:
-    """The cells of each row that is not blank, without trailing empty ones, and the line each row starts on.
-
-    Parameters
-    ----------
-    text : str
-        The file. [-]
-    delimiter : str
-        What stands between cells. [-]
-    name : str
-        The file's name, for messages. [-]
-    most : int
-        How many rows may hold something. [-]
-
-    Returns
-    -------
-    tuple of list
-        Rows of cells, and the numbers of their first lines. [-]
-
-    Raises
-    ------
-    SheetError
-        If there are more rows, or a quoted cell is not closed.
-
-    Examples
-    --------
-    >>> csv_rows('a,"b\\nc",,\\n,,\\nd\\n', delimiter=",", name="x.csv", most=9)
-    ([['a', 'b\\nc'], ['d']], [1, 4])
-    """
+    """The cells of each row that is not blank, without trailing empty ones, and the line each row starts on."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     rows: list[list[str]] = []
     numbers: list[int] = []

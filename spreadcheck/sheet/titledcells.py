@@ -1,8 +1,5 @@
 """Small CSV files that a person types: a title row, then rows of cells, read whatever program saved them.
 
-1. `TitledCells`   the rows, and how a message names a cell
-2. `read_titled`   a file with the title asked for -> its rows
-
 The first row is the title and the version. The character right behind the title is the delimiter: comma, semicolon or
 tab; with the last two, numbers may have decimal commas.
 """
@@ -41,34 +38,7 @@ class TitledCells:
 
 
 def read_titled(path: str | os.PathLike[str], title: str) -> TitledCells:
-    """The rows of a small CSV file that starts with a title and a version.
-
-    Parameters
-    ----------
-    path : str or path-like
-        The file: UTF-8 with or without byte-order mark, UTF-16 with one, or Windows-1252; any line ends. [-]
-    title : str
-        What its first cell must say. [-]
-
-    Returns
-    -------
-    TitledCells
-        The rows below the title. [-]
-
-    Raises
-    ------
-    SheetError
-        If the file can't be read, is not text, has another title or version, or has nothing below it.
-
-    Examples
-    --------
-    >>> import pathlib, tempfile; folder = tempfile.TemporaryDirectory()
-    >>> file = pathlib.Path(folder.name) / "urea.csv"
-    >>> _ = file.write_text("spreadcheck product;1\\ncrush strength;3,1 kgf;2,8 kgf\\n")
-    >>> read_titled(file, "spreadcheck product").rows
-    (('crush strength', '3,1 kgf', '2,8 kgf'),)
-    >>> folder.cleanup()
-    """
+    """The rows of a small CSV file that starts with a title and a version."""
     name = os.fspath(path)
     text = decoded(_taken(name))
     if text is None:

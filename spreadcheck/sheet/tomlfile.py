@@ -1,8 +1,4 @@
-"""Small TOML files that a person types: read whole, every fault named by file, table and key.
-
-1. `read_toml`      a file -> its tables
-2. `number_at`      one number of a table, within bounds
-"""
+"""Small TOML files that a person types: read whole, every fault named by file, table and key."""
 
 from __future__ import annotations
 
@@ -19,30 +15,7 @@ LARGEST = 1e300  # a larger number is a slip, and a whole one may not fit a floa
 
 
 def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
-    """Read a TOML file.
-
-    Parameters
-    ----------
-    path : str or path-like
-        The file. [-]
-
-    Returns
-    -------
-    dict
-        Its tables. [-]
-
-    Raises
-    ------
-    QuantityError
-        If it can't be read or is no TOML; the message has the line.
-
-    Examples
-    --------
-    >>> read_toml("no such file.toml")
-    Traceback (most recent call last):
-    ...
-    spreadcheck.errors.QuantityError: no such file.toml: can't be read (No such file or directory); check the name
-    """
+    """Read a TOML file."""
     name = os.fspath(path)
     try:
         with Path(path).open("rb") as file:
@@ -60,38 +33,7 @@ def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
 
 
 def number_at(table: Mapping[str, Any], key: str, *, place: str, low: float = 0.0, high: float = float("inf")) -> float:
-    """One number of a table.
-
-    Parameters
-    ----------
-    table : mapping
-        The table. [-]
-    key : str
-        The key. [-]
-    place : str
-        File and table, for the message. [-]
-    low, high : float
-        Bounds, both allowed. [unit of the key]
-
-    Returns
-    -------
-    float
-        The number. [unit of the key]
-
-    Raises
-    ------
-    QuantityError
-        If the key is missing, is no number, or is out of bounds.
-
-    Examples
-    --------
-    >>> number_at({"N": 46}, "N", place="analysis.toml [urea]", high=100)
-    46.0
-    >>> number_at({"N": 460}, "N", place="analysis.toml [urea]", high=100)
-    Traceback (most recent call last):
-    ...
-    spreadcheck.errors.QuantityError: analysis.toml [urea]: "N" is 460; write a number from 0 to 100
-    """
+    """One number of a table."""
     value = table.get(key)
     bounds = f"write a number from {low:g} to {high:g}" if high < float("inf") else f"write a number of {low:g} or more"
     if value is None:

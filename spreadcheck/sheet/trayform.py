@@ -1,7 +1,4 @@
-"""The form of a tray sheet: its rows of label, value and unit.
-
-1. `read_form`   the form rows, with every fault found in them
-"""
+"""The form of a tray sheet: its rows of label, value and unit."""
 
 from __future__ import annotations
 
@@ -15,30 +12,7 @@ MAX_FORM_ROWS = 1_000
 
 
 def read_form(cells: SheetCells, end: int, passes: frozenset[int], faults: Faults) -> tuple[FormRow, ...]:
-    """The rows of the form: those between the first row and the header row of the trays.
-
-    Parameters
-    ----------
-    cells : SheetCells
-        The sheet. [-]
-    end : int
-        Which row is the header row. [-]
-    passes : frozenset of int
-        The passes that the table of trays holds. [-]
-    faults : Faults
-        What is wrong is added here. [-]
-
-    Returns
-    -------
-    tuple of FormRow
-        The rows as written; numbers of known labels with a decimal point. [-]
-
-    Examples
-    --------
-    >>> rows = [["spreadcheck tray sheet", "1"], ["Tray width", "0,5", "m"], ["tray length", "50", "cm"], ["tray"]]
-    >>> read_form(SheetCells("", rows, [1, 2, 3, 4], True), 3, frozenset({1}), Faults())[0]
-    FormRow(label='Tray width', value='0.5', unit='m')
-    """
+    """The rows of the form: those between the first row and the header row of the trays."""
     if end > MAX_FORM_ROWS:
         faults.add(cells.place(), f"the form has {end} rows", f"{MAX_FORM_ROWS} are the most it may have")
         return ()

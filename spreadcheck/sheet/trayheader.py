@@ -1,8 +1,4 @@
-"""The header row of a tray sheet's table: which columns of catches it has.
-
-1. `Header`        what the header row says
-2. `find_header`   where it stands, with every fault found in it
-"""
+"""The header row of a tray sheet's table: which columns of catches it has."""
 
 from __future__ import annotations
 
@@ -44,26 +40,7 @@ def _name(column: CatchColumn) -> str:
 
 
 def find_header(cells: SheetCells, faults: Faults) -> Header | None:
-    """The header row: the first whose cells start with tray, offset.
-
-    Parameters
-    ----------
-    cells : SheetCells
-        The sheet. [-]
-    faults : Faults
-        What is wrong is added here. [-]
-
-    Returns
-    -------
-    Header or None
-        What it says; None if there is no such row. [-]
-
-    Examples
-    --------
-    >>> rows = [["spreadcheck tray sheet", "1"], ["Tray", "Offset", "Pass 1", "pass 2/potash", "note"]]
-    >>> find_header(SheetCells("", rows, [1, 2], False), Faults()).names
-    ['tray', 'offset', 'pass 1', 'pass 2 / potash', 'note']
-    """
+    """The header row: the first whose cells start with tray, offset."""
     for at, row in enumerate(cells.rows):
         if [cell.strip().casefold() for cell in row[:2]] == ["tray", "offset"]:
             return _header(cells, at, faults)

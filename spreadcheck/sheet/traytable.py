@@ -1,7 +1,5 @@
 """The table of a tray sheet below its header row: the unit row, and one row a tray.
 
-1. `read_table`   trays, offsets and catches in order of offset, with every fault found
-
 A blank cell is a tray not weighed, x one that was thrown out, 0 one in which nothing fell, - a place without a tray.
 """
 
@@ -33,31 +31,7 @@ _UNIT_WORDS = {"", "unit", "units"}
 
 
 def read_table(cells: SheetCells, header: Header, faults: Faults) -> TrayTest | None:
-    """The trays below the header row, in order of offset.
-
-    Parameters
-    ----------
-    cells : SheetCells
-        The sheet. [-]
-    header : Header
-        Its header row. [-]
-    faults : Faults
-        What is wrong is added here. [-]
-
-    Returns
-    -------
-    TrayTest or None
-        The trays and catches, the form still empty; None if there are faults. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.trayheader import find_header
-    >>> rows = [["tray", "offset", "pass 1"], ["", "m", "g"], ["R1", "1,5", "x"], ["L1", "-1,5", "8,25"]]
-    >>> cells, faults = SheetCells("", rows, [1, 2, 3, 4], True), Faults()
-    >>> test = read_table(cells, find_header(cells, faults), faults)
-    >>> test.tray, test.offset, test.catch.ravel(), faults
-    (('L1', 'R1'), array([-1.5, 1.5]), array([8.25, nan]), [])
-    """
+    """The trays below the header row, in order of offset."""
     table = _Table(cells, header, faults)
     first = header.at + 1 + table.read_units(header.at + 1)
     count = len(cells.rows) - first

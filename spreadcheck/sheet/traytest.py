@@ -1,11 +1,5 @@
 """The data model: one tray test as it was recorded.
 
-1. `CatchState`   weighed, not weighed, or thrown out: the three are never confused
-2. `FormRow`      one row of the form, as written
-3. `CatchColumn`  one column of catches: a pass, or one component of a blend in a pass
-4. `TrayTest`     the form, the trays and their catches, with accessors in the units used inside
-5. `tray_test`    the same from plain arrays
-
 Offsets are distances of the tray centres from the driving centre line, right of the travel direction positive.
 """
 
@@ -211,23 +205,7 @@ class TrayTest:
 
 
 def column_kind(unit: str) -> tuple[str, str] | None:
-    """The kind of quantity a catch column's unit stands for, and the unit as this package writes it.
-
-    Parameters
-    ----------
-    unit : str
-        The cell of the unit row. [-]
-
-    Returns
-    -------
-    tuple of str, or None
-        ("catch mass" or "catch volume", unit), or None for any other unit. [-]
-
-    Examples
-    --------
-    >>> column_kind("grams"), column_kind("mL"), column_kind("m")
-    (('catch mass', 'g'), ('catch volume', 'ml'), None)
-    """
+    """The kind of quantity a catch column's unit stands for, and the unit as this package writes it."""
     for kind in ("catch mass", "catch volume"):
         name = unit_named(unit, kind)
         if name is not None:
@@ -236,25 +214,7 @@ def column_kind(unit: str) -> tuple[str, str] | None:
 
 
 def can_be_caught(catch: FloatArray, unit: str) -> NDArray[np.bool_]:
-    """Which figures can be catches: 0, or more than dust and less than any tray holds.
-
-    Parameters
-    ----------
-    catch : ndarray
-        The figures. [unit]
-    unit : str
-        Their unit, a mass or a volume. [-]
-
-    Returns
-    -------
-    ndarray of bool
-        True where the figure can be a catch; False for NaN. [-]
-
-    Examples
-    --------
-    >>> can_be_caught(np.array([0.0, 12.5, -3.0, 5e9]), "g")
-    array([ True,  True, False, False])
-    """
+    """Which figures can be catches: 0, or more than dust and less than any tray holds."""
     kind, name = column_kind(unit) or ("catch mass", "g")
     inside = catch * KINDS[kind].factors[name]
     can_be: NDArray[np.bool_] = (catch == 0) | ((inside >= MIN_CATCH) & (inside <= MAX_CATCH))
@@ -311,23 +271,7 @@ def _net(test: TrayTest, gross: FloatArray) -> FloatArray:
 
 
 def rates_known(test: TrayTest) -> bool:
-    """Whether the catches can be turned to rates: all are masses, or the form gives a bulk density.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test. [-]
-
-    Returns
-    -------
-    bool
-        False where only figures in proportion can be had. [-]
-
-    Examples
-    --------
-    >>> rates_known(tray_test([-1, 1], [5, 5], tray_width="0.5 m", tray_length="0.5 m", unit="ml"))
-    False
-    """
+    """Whether the catches can be turned to rates: all are masses, or the form gives a bulk density."""
     volumes = any((column_kind(column.unit) or ("", ""))[0] == "catch volume" for column in test.columns)
     return not volumes or test.quantity("bulk density") is not None
 
@@ -414,33 +358,7 @@ def tray_test(
 
 
 def with_labels(test: TrayTest, labels: Mapping[str, str], *, place: str = "{}") -> TrayTest:
-    """A test with some labels of its form set anew, for facts that a person gives beside the sheet.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test; it is not changed. [-]
-    labels : mapping of str to str
-        Known labels and their values with the unit, such as {"granule density": "1325 kg/m3"}. [-]
-    place : str
-        How a message names a value; {} stands for its label, with dashes. [-]
-
-    Returns
-    -------
-    TrayTest
-        The test with these labels. [-]
-
-    Raises
-    ------
-    QuantityError
-        If a value can't be read.
-
-    Examples
-    --------
-    >>> test = tray_test([-1, 1], [5, 5], tray_width="0.5 m", tray_length="0.5 m")
-    >>> with_labels(test, {"granule density": "1.3 kg/L"}).quantity("granule density")
-    1300.0
-    """
+    """A test with some labels of its form set anew, for facts that a person gives beside the sheet."""
     rows = [_form_row(label, text) for label, text in labels.items()]
     for row, text in zip(rows, labels.values(), strict=True):
         label, where = LABELS[row.label], place.format(row.label.replace(" ", "-"))

@@ -1,8 +1,4 @@
-"""Tray sheets as XLSX workbooks. Needs the extra `excel` (openpyxl), which is imported only here.
-
-1. `read_workbook`    a workbook -> the rows of its tray sheet as text cells
-2. `workbook_bytes`   rows of text cells -> a workbook
-"""
+"""Tray sheets as XLSX workbooks. Needs the extra `excel` (openpyxl), which is imported only here."""
 
 from __future__ import annotations
 
@@ -36,35 +32,7 @@ _NUMBER = re.compile(r"-?\d+(\.\d+)?(e[+-]\d+)?", re.ASCII)
 
 
 def read_workbook(data: bytes, source: str = "") -> SheetCells:
-    """The rows of a tray sheet in a workbook: the first worksheet whose cell A1 holds the title.
-
-    Parameters
-    ----------
-    data : bytes
-        The workbook. [-]
-    source : str
-        The file's name, for messages. [-]
-
-    Returns
-    -------
-    SheetCells
-        The rows, without blank rows and trailing empty cells; cells with an error, and formulas that have no stored
-        value, are among its faults. [-]
-
-    Raises
-    ------
-    SheetError
-        If the workbook is damaged, too large or holds no tray sheet.
-    MissingExtraError
-        If openpyxl is not installed.
-
-    Examples
-    --------
-    >>> book = workbook_bytes([["spreadcheck tray sheet", "1"], ["tray width", "0.5", "m"], [], ["tray"], ["", "m"]])
-    >>> cells = read_workbook(book)
-    >>> cells.rows[1], cells.numbers
-    (['tray width', '0.5', 'm'], [1, 2, 4, 5])
-    """
+    """The rows of a tray sheet in a workbook: the first worksheet whose cell A1 holds the title."""
     name = source or "tray sheet"
     openpyxl = _openpyxl(name)
     _check_size(data, name)
@@ -202,32 +170,7 @@ def _text(cell: Any) -> str:
 
 
 def workbook_bytes(rows: list[list[str]], *, place: str = "") -> bytes:
-    """A workbook with one tray sheet in it: numbers as numbers, all else as text that no program works out.
-
-    Parameters
-    ----------
-    rows : list of list of str
-        The cells of a tray sheet; a row whose first cell is "tray" is the header row. [-]
-    place : str
-        The file's name, for messages. [-]
-
-    Returns
-    -------
-    bytes
-        The XLSX file. [-]
-
-    Raises
-    ------
-    OutputError
-        If a cell is longer than a workbook's cell may be.
-    MissingExtraError
-        If openpyxl is not installed.
-
-    Examples
-    --------
-    >>> workbook_bytes([["spreadcheck tray sheet", "1"], ["tray", "offset", "pass 1"], ["", "m", "g"]])[:2]
-    b'PK'
-    """
+    """A workbook with one tray sheet in it: numbers as numbers, all else as text that no program works out."""
     openpyxl = _openpyxl(place)
     book = openpyxl.Workbook()
     sheet = book.active

@@ -1,8 +1,4 @@
-"""The summary of an assessment for a terminal: what a crew reads in ten seconds, then the table of bout widths.
-
-1. `summary_text`    the summary
-2. `width_table`     the table of bout widths
-"""
+"""The summary of an assessment for a terminal: what a crew reads in ten seconds, then the table of bout widths."""
 
 from __future__ import annotations
 
@@ -21,31 +17,7 @@ ROWS_ON_A_SCREEN = 20
 
 
 def summary_text(result: Assessment, system: str = "metric", *, plain: bool = False, advice: bool = False) -> str:
-    """The summary of an assessment, 80 columns wide.
-
-    Parameters
-    ----------
-    result : Assessment
-        The assessment. [-]
-    system : str
-        "metric" or "us". [-]
-    plain : bool
-        ASCII signs only. [-]
-    advice : bool
-        Every figure of the pattern, and all that is usually looked at for its shape. [-]
-
-    Returns
-    -------
-    str
-        The text. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import assess, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> print(summary_text(assess(test, bout_width_m=3), plain=True).splitlines()[20])
-      CV up to 15 % (the limit)     3 m                     3 m
-    """
+    """The summary of an assessment, 80 columns wide."""
     pattern = pattern_full(result, system) if advice else pattern_text(result, system)
     parts = [_heading(result, system), _picture(result, system, plain), pattern, _effective(result, system)]
     if result.bouts:
@@ -148,35 +120,7 @@ def _bout_lines(result: Assessment, bout: Bout, system: str) -> str:
 
 
 def width_table(result: Assessment, system: str = "metric", *, every: bool = False) -> str:
-    """The table of bout widths, 80 columns wide.
-
-    Parameters
-    ----------
-    result : Assessment
-        The assessment. [-]
-    system : str
-        "metric" or "us". [-]
-    every : bool
-        Show every width, however many. [-]
-
-    Returns
-    -------
-    str
-        The table. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import assess, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> print(width_table(assess(test)))
-    Bout             ------ back-and-forth -------  ------ round-and-round ------
-    width       mean      CV   line   least    most      CV   line   least    most
-    m          kg/ha       %      %   kg/ha   kg/ha       %      %   kg/ha   kg/ha
-    2           45.0    15.7    6.4    40.0    50.0    15.7    6.4    40.0    50.0
-    3           30.0     0.0*   0.0    30.0    30.0     0.0*   0.0    30.0    30.0
-    4           22.5    22.2   14.3    20.0    30.0    22.2   14.3    20.0    30.0
-    * within the limit of 15 %; line: CV by line; all rates at the same metering
-    """
+    """The table of bout widths, 80 columns wide."""
     rows = width_rows(result, most=None if every else ROWS_ON_A_SCREEN)
     total = len(result.scans[METHODS[0]].width_m)
     unit = rate_unit(result, system).replace("% of peak", "% peak")

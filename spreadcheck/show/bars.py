@@ -1,7 +1,4 @@
-"""A small bar picture of catches or rates for a terminal: left of the travel direction on the left.
-
-1. `bar_picture`   columns of blocks, a scale of offsets below, the driving centre line marked
-"""
+"""A small bar picture of catches or rates for a terminal: left of the travel direction on the left."""
 
 from __future__ import annotations
 
@@ -25,36 +22,7 @@ def bar_picture(
     system: str = "metric",
     plain: bool = False,
 ) -> str:
-    """Bars over a line of trays, as text: one column or more a tray, or several trays a column on a long line.
-
-    Parameters
-    ----------
-    offset_m : array_like, shape (trays,)
-        Offsets, increasing. [m]
-    rate : array_like, shape (trays,)
-        What each bar shows; NaN leaves a gap marked with a dot. [any unit]
-    width : int
-        Columns of the terminal. [characters]
-    height : int
-        Rows of the bars. [characters]
-    system : str
-        "metric" or "us", for the scale of offsets. [-]
-    plain : bool
-        Use ASCII signs only, for a terminal that can't show blocks. [-]
-
-    Returns
-    -------
-    str
-        The picture, lines without trailing blanks. [-]
-
-    Examples
-    --------
-    >>> print(bar_picture([-2, -1, 0, 1, 2], [1, 3, 4, 3, 1], width=40, height=2, plain=True))
-            4 |    ....####....
-              |::::############::::
-            0 +----------|---------
-               2 m left   2 m right
-    """
+    """Bars over a line of trays, as text: one column or more a tray, or several trays a column on a long line."""
     offsets, rates = np.asarray(offset_m, dtype=float), np.asarray(rate, dtype=float)
     columns = _columns(offsets, rates, width - _MARGIN - 2)
     top = float(np.nanmax(rates)) if np.isfinite(rates).any() else 0.0

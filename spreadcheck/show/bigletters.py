@@ -1,7 +1,4 @@
-"""A tray's name in letters five lines high, to be read at arm's length in the sun.
-
-1. `big_letters`   the name as lines of blocks, or of # where a terminal can't show blocks
-"""
+"""A tray's name in letters five lines high, to be read at arm's length in the sun."""
 
 from __future__ import annotations
 
@@ -21,31 +18,7 @@ _SIGNS = {  # five rows of three dots each
 
 
 def big_letters(name: str, *, plain: bool = False, most: int = 6) -> list[str]:
-    """A name in letters five lines high; a name that is too long or has other signs stays as it is, on the middle line.
-
-    Parameters
-    ----------
-    name : str
-        The name of a tray. [-]
-    plain : bool
-        Use ASCII signs only. [-]
-    most : int
-        The longest name that is written large. [characters]
-
-    Returns
-    -------
-    list of str
-        Five lines of one length. [-]
-
-    Examples
-    --------
-    >>> print("\\n".join(line.rstrip() for line in big_letters("L3", plain=True)))
-    ##      ######
-    ##          ##
-    ##      ######
-    ##          ##
-    ######  ######
-    """
+    """A name in letters five lines high; one too long or with other signs stays as it is, on the middle line."""
     signs = name.upper()
     if len(signs) > most or not all(sign in _SIGNS for sign in signs):
         return [" " * len(name) if row != ROWS // 2 else name for row in range(ROWS)]

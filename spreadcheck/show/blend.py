@@ -1,8 +1,4 @@
-"""A blend assessed part by part, as text of 80 columns and as plain data.
-
-1. `blend_text`   the table of parts, the width that suits all, and how the blend changes across the width
-2. `blend_json`   the same as plain data, schema spreadcheck/blend/1
-"""
+"""A blend assessed part by part, as text of 80 columns and as plain data."""
 
 from __future__ import annotations
 
@@ -17,20 +13,7 @@ SCHEMA = "spreadcheck/blend/1"
 
 
 def blend_text(blend: BlendAssessment, system: str = "metric") -> str:
-    """A blend's result for a terminal.
-
-    Parameters
-    ----------
-    blend : BlendAssessment
-        The blend. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        The text. [-]
-    """
+    """A blend's result for a terminal."""
     return "\n\n".join((blend.test.name, _parts_table(blend, system), _joint_lines(blend, system), _zone_table(blend)))
 
 
@@ -74,18 +57,7 @@ def _zone_table(blend: BlendAssessment) -> str:
 
 
 def blend_json(blend: BlendAssessment) -> dict[str, Any]:
-    """A blend's result as plain data, SI.
-
-    Parameters
-    ----------
-    blend : BlendAssessment
-        The blend. [-]
-
-    Returns
-    -------
-    dict
-        Data that `json.dumps` takes. [SI]
-    """
+    """A blend's result as plain data, SI."""
     return {
         "schema": SCHEMA,
         "parts": [_part_json(part) for part in blend.parts],

@@ -1,9 +1,5 @@
 """The settings card: one page that stays with the machine, as data that any form of it shows.
 
-1. `SettingsCard`, `settings_card`   an assessment -> the card
-2. `CardSection`, `CardRow`          headed rows: label, value, a note; an empty value is a line to write on
-3. `CAUTIONS`                        what stands at its foot
-
 What is not known is left as a line to write on, never made up. What is to be entered on the rate controller is filled
 in only where the test bears it out.
 """

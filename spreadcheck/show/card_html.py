@@ -1,7 +1,4 @@
-"""The settings card as one self-contained HTML page that prints on one sheet, black on white.
-
-1. `card_html`   the card -> the page; it has no script, asks for nothing, and everything written is escaped
-"""
+"""The settings card as one self-contained HTML page that prints on one sheet, black on white."""
 
 from __future__ import annotations
 

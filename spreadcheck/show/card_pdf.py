@@ -1,8 +1,5 @@
 """The settings card on one sheet of paper, A4 or US Letter, black on white.
 
-1. `card_pdf`          the card -> its PDF
-2. `card_unprintable`  signs that the font lacks
-
 Rows are 6.4 mm high or more, so that an empty one can be written on. All sizes in mm.
 """
 

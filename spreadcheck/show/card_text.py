@@ -1,8 +1,4 @@
-"""The settings card as Markdown, and which form a file gets by its ending.
-
-1. `card_format`   .pdf, .html or .md, or a plain message
-2. `card_text`     the card as Markdown; what a person wrote is escaped
-"""
+"""The settings card as Markdown, and which form a file gets by its ending."""
 
 from __future__ import annotations
 

@@ -1,8 +1,4 @@
-"""Rows of figures for a spreadsheet: SI keys turned to the units shown, and the CSV text.
-
-1. `in_units`   one row, each figure in the unit that a reader is shown, the unit in its key
-2. `csv_text`   rows as CSV
-"""
+"""Rows of figures for a spreadsheet: SI keys turned to the units shown, and the CSV text."""
 
 from __future__ import annotations
 
@@ -16,27 +12,7 @@ from spreadcheck.units import KINDS, from_inside, shown_unit
 
 
 def in_units(row: Mapping[str, Any], kinds: Mapping[str, str], system: str = "metric") -> dict[str, Any]:
-    """One row in the units that a reader is shown, figures rounded to nine digits.
-
-    Parameters
-    ----------
-    row : mapping of str to Any
-        Figures in SI under keys that end in their unit. [SI]
-    kinds : mapping of str to str
-        The kind of quantity of each key; what is not in it has no unit to change. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    dict of str to Any
-        The figures, units in the keys. [units shown]
-
-    Examples
-    --------
-    >>> in_units({"width_m": 24.384, "cv_pct": 12.0}, {"width_m": "length"}, "us")
-    {'width_ft': 80.0, 'cv_pct': 12.0}
-    """
+    """One row in the units that a reader is shown, figures rounded to nine digits."""
     told: dict[str, Any] = {}
     for key, value in row.items():
         if key in kinds:
@@ -60,23 +36,7 @@ def _nine(value: float) -> float:
 
 
 def csv_text(rows: Sequence[Mapping[str, Any]]) -> str:
-    """Rows as CSV, the keys of the first as its header.
-
-    Parameters
-    ----------
-    rows : sequence of mapping
-        The rows, one at least, all with the same keys. [-]
-
-    Returns
-    -------
-    str
-        The text; None is an empty cell. [-]
-
-    Examples
-    --------
-    >>> csv_text([{"width_m": 24.0, "hours": None}])
-    'width_m,hours\\n24.0,\\n'
-    """
+    """Rows as CSV, the keys of the first as its header."""
     out = io.StringIO()
     writer = csv.DictWriter(out, rows[0].keys(), lineterminator="\n")
     writer.writeheader()

@@ -1,8 +1,4 @@
-"""A comparison of tests for a terminal, plain words first, and as plain data.
-
-1. `comparison_text`   what changed, whether the passes' own spread explains it, and the table of figures
-2. `comparison_json`   the same as data, schema spreadcheck/comparison/1
-"""
+"""A comparison of tests for a terminal, plain words first, and as plain data."""
 
 from __future__ import annotations
 

@@ -1,9 +1,4 @@
-"""What a study of the field edge says: text for a terminal, plain data for other programs, rows for a spreadsheet.
-
-1. `edge_text`   a table for each distance of the first pass, ways of driving across, 80 columns wide
-2. `edge_json`   schema spreadcheck/edge/1, SI, keys with their units
-3. `edge_csv`    one row a distance, driving method and side
-"""
+"""What a study of the field edge says: text for a terminal, plain data for other programs, rows for a spreadsheet."""
 
 from __future__ import annotations
 
@@ -33,27 +28,7 @@ _LABEL, _CELLS = 36, 44  # columns for the label and for all cells together
 
 
 def edge_text(study: EdgeStudy, system: str = "metric") -> str:
-    """The study for a terminal, 80 columns wide.
-
-    Parameters
-    ----------
-    study : EdgeStudy
-        The study. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        The text. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import study_edge, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> print(edge_text(study_edge(test, bout_width_m=3)).splitlines()[1])
-    Bout width 3 m, rates at the metering of the test (mean 30.0 kg/ha)
-    """
+    """The study for a terminal, 80 columns wide."""
     title = textwrap.shorten(f"Field edge: {study.test.name}", WIDTH, placeholder="...")
     parts = [title + "\n" + _basis(study, system)]
     for distance in dict.fromkeys(case.first_pass_m for case in study.cases):
@@ -157,26 +132,7 @@ def _wrapped(text: str) -> str:
 
 
 def edge_json(study: EdgeStudy) -> dict[str, Any]:
-    """The study as plain data, schema spreadcheck/edge/1: SI throughout, keys carry their units.
-
-    Parameters
-    ----------
-    study : EdgeStudy
-        The study. [-]
-
-    Returns
-    -------
-    dict
-        Data that `json.dumps` takes; masses are None where only proportions are known. [SI]
-
-    Examples
-    --------
-    >>> from spreadcheck import study_edge, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> data = edge_json(study_edge(test, bout_width_m=3))
-    >>> data["schema"], data["edge"][0]["beyond_kg_per_100_m"], data["edge"][0]["side"]
-    ('spreadcheck/edge/1', 0.1125, 'left')
-    """
+    """The study as plain data, schema spreadcheck/edge/1: SI throughout, keys carry their units."""
     return {
         "schema": SCHEMA,
         "test": study.test.name,
@@ -208,26 +164,6 @@ _KINDS = {
 
 
 def edge_csv(study: EdgeStudy, system: str = "metric") -> str:
-    """The study for a spreadsheet: one row a distance, driving method and side; the kept shares below.
-
-    Parameters
-    ----------
-    study : EdgeStudy
-        The study. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        The CSV text; masses are empty where only proportions are known. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import study_edge, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> print(edge_csv(study_edge(test, bout_width_m=3)).splitlines()[1])
-    ,back-and-forth,left,1.5,0.1125,12.5,0.1125,12.5,1.5,1.2,0.0
-    """
+    """The study for a spreadsheet: one row a distance, driving method and side; the kept shares below."""
     rows = [("", case) for case in study.cases] + [(f"{kept.share_pct:g}", kept.case) for kept in study.kept]
     return csv_text([{"keep_inside_pct": share, **in_units(_case_json(case), _KINDS, system)} for share, case in rows])

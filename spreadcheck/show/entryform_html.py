@@ -1,7 +1,5 @@
 """The entry form for a phone: one self-contained HTML file that needs no network and sends nothing anywhere.
 
-1. `entry_form_html`  an entry form -> the page
-
 The page's own parts lie in `phone/`: page.html, page.css, rules.js (the rules of the sheet), keeping.js (the browser's
 storage) and page.js (what is shown). Its content security policy lets this script and this style run and nothing else;
 everything a person wrote reaches the page as JSON and is shown as text, never as markup.

@@ -1,8 +1,5 @@
 """The entry form on paper: a clipboard page with the details, the tray line, the conditions and one row a tray.
 
-1. `PrintedForm`     the PDF and what to say about it
-2. `entry_form_pdf`  an entry form -> its pages, upright or across, A4 or US Letter
-
 Rows are at least 8.5 mm high, so that they can be written on with gloves. Up to five columns stand upright, up to nine
 across the page; more go on further pages. All sizes in mm.
 """

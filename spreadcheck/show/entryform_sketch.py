@@ -1,7 +1,5 @@
 """The sketch of the tray line on the clipboard page: trays to scale, wheels, gaps, left and right, travel arrow.
 
-1. `draw_sketch`  the sketch, as seen when driving; returns where the page goes on
-
 All sizes in mm on the paper.
 """
 

@@ -1,7 +1,5 @@
 """A figure as an SVG element that can stand inside a web page of a strict security policy.
 
-1. `inline_svg`   the figure without style attributes, with names of its own, a title and a description
-
 A strict policy holds back style attributes, so each of them is written out as the attributes it stands for.
 """
 

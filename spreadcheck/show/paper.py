@@ -1,10 +1,5 @@
 """A printed page measured in millimetres from its top left corner, drawn with matplotlib's PDF backend.
 
-1. `PAPERS`       the paper sizes, upright
-2. `Page`         text that fits its room, lines, boxes and an arrow on one page
-3. `pdf_of`       pages -> one PDF, fonts embedded as TrueType so that the text can be searched and copied
-4. `unprintable`  characters the font has no sign for
-
 Black on white only; grey is never the only carrier of meaning.
 """
 

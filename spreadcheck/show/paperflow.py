@@ -1,7 +1,5 @@
 """Words, tables and pictures one below the other, over as many printed pages as they need.
 
-1. `Flow`   takes headings, paragraphs, points, tables and plots, and begins a new page where one is full
-
 All sizes in mm, type sizes in points.
 """
 

@@ -1,8 +1,4 @@
-"""The reading of a spread pattern for a terminal, 80 columns wide.
-
-1. `pattern_text`   short: shape, figures in three lines, the first things to check
-2. `pattern_full`   all: every figure compared between passes, every check with its reasons, the cautions
-"""
+"""The reading of a spread pattern for a terminal, 80 columns wide."""
 
 from __future__ import annotations
 

@@ -1,8 +1,4 @@
-"""A plan as a page of text: what to lay, drive and carry, each with the rule it comes from; then the cautions.
-
-1. `plan_text`   the plan
-2. `CAUTIONS`    what keeps people safe
-"""
+"""A plan as a page of text: what to lay, drive and carry, each with the rule it comes from; then the cautions."""
 
 from __future__ import annotations
 
@@ -28,26 +24,7 @@ CLOSER = "closer is better, the sparsest of six layouts did worst (Jones, Lawren
 
 
 def plan_text(plan: Plan, system: str = "metric") -> str:
-    """The plan, 80 columns wide.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        The text. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import Wish, plan_line
-    >>> print(plan_text(plan_line(Wish(target_rate_kg_ha=100, bout_width_m=24))).splitlines()[0])
-    Tray line       33 trays, 1.50 m apart, out to 24.00 m on each side
-    """
+    """The plan, 80 columns wide."""
     parts = (_line, _offsets, _wheels, _inside, _passes, _standard, _room, _product, _time, _strip)
     rows = [part(plan, system) for part in parts]
     text = "\n".join(_shown(*row) for row in rows if row)

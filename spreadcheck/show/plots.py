@@ -1,8 +1,5 @@
 """Figures of an assessment, for screen and paper: readable in greyscale, left of the travel direction on the left.
 
-1. `analysis_figure`   three panels: catches and profile; the overlapped deposit; CV against bout width
-2. `figure_bytes`      a figure as png, svg or pdf
-
 matplotlib is imported inside, so that nothing else waits for it.
 """
 
@@ -40,28 +37,7 @@ _NEIGHBOURS = ("pass before", "this pass", "next pass")
 
 
 def file_format(path: str) -> str:
-    """The format that a plot's file name asks for by its ending.
-
-    Parameters
-    ----------
-    path : str
-        The file name. [-]
-
-    Returns
-    -------
-    str
-        "png", "svg" or "pdf". [-]
-
-    Raises
-    ------
-    OutputError
-        If the ending is another one.
-
-    Examples
-    --------
-    >>> file_format("before.SVG")
-    'svg'
-    """
+    """The format that a plot's file name asks for by its ending."""
     ending = path.rsplit(".", 1)[-1].lower() if "." in path else ""
     if ending not in FORMATS:
         raise OutputError(Fault(path, f'a plot can\'t be written as "{ending}"', "end the name in .png, .svg or .pdf"))
@@ -69,26 +45,7 @@ def file_format(path: str) -> str:
 
 
 def figure_bytes(figure: Figure, file_format: str) -> bytes:
-    """A figure as the content of a file.
-
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The figure. [-]
-    file_format : str
-        "png", "svg" or "pdf". [-]
-
-    Returns
-    -------
-    bytes
-        What to write; text stays text in svg and pdf, and no date is put in. [-]
-
-    Examples
-    --------
-    >>> from matplotlib.figure import Figure
-    >>> figure_bytes(Figure(figsize=(1, 1)), "png")[1:4]
-    b'PNG'
-    """
+    """A figure as the content of a file."""
     from matplotlib import rc_context
 
     content = io.BytesIO()
@@ -101,27 +58,7 @@ def figure_bytes(figure: Figure, file_format: str) -> bytes:
 
 
 def analysis_figure(result: Assessment, system: str = "metric") -> Figure:
-    """Three panels: catches and profile; the overlapped deposit over three bouts; CV against bout width.
-
-    Parameters
-    ----------
-    result : Assessment
-        The assessment. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        The figure, 8 x 10.5 in. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import assess, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> len(analysis_figure(assess(test)).axes)
-    3
-    """
+    """Three panels: catches and profile; the overlapped deposit over three bouts; CV against bout width."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8, 10.5), layout="constrained")
@@ -136,31 +73,7 @@ def analysis_figure(result: Assessment, system: str = "metric") -> Figure:
 
 
 def draw_profile(axes: Axes, result: Assessment, system: str = "metric") -> None:
-    """Catches of every pass and the single-pass profile.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Where to draw. [-]
-    result : Assessment
-        The assessment. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    None
-        The axes are drawn on. [-]
-
-    Examples
-    --------
-    >>> from matplotlib.figure import Figure
-    >>> from spreadcheck import assess, tray_test
-    >>> axes = Figure().subplots()
-    >>> draw_profile(axes, assess(tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")))
-    >>> axes.get_xlabel()
-    'Offset from the driving centre line (m): left - right'
-    """
+    """Catches of every pass and the single-pass profile."""
     profile, length, rate = result.profile, _scale("length", system), _rate_scale(result, system)
     rates = result.passes.rate_kg_ha.T
     for number, (name, row) in enumerate(zip(result.test.passes, rates, strict=True)):
@@ -188,24 +101,7 @@ def draw_profile(axes: Axes, result: Assessment, system: str = "metric") -> None
 
 
 def shown_bout(result: Assessment) -> tuple[str, float]:
-    """The driving method and bout width that the deposit is drawn for: what is driven, else what would be best.
-
-    Parameters
-    ----------
-    result : Assessment
-        The assessment. [-]
-
-    Returns
-    -------
-    tuple of (str, float)
-        Driving method and bout width. [-], [m]
-
-    Examples
-    --------
-    >>> from spreadcheck import assess, tray_test
-    >>> shown_bout(assess(tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")))
-    ('back-and-forth', 2.0)
-    """
+    """The driving method and bout width that the deposit is drawn for: what is driven, else what would be best."""
     method = result.driving or BACK_AND_FORTH
     best = result.best(method)
     width = result.bout_width_m or result.effective_width_m(method) or (best[0] if best else None)
@@ -213,31 +109,7 @@ def shown_bout(result: Assessment) -> tuple[str, float]:
 
 
 def draw_deposit(axes: Axes, result: Assessment, system: str = "metric") -> None:
-    """The overlapped deposit over three bouts, with the share of every pass.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Where to draw. [-]
-    result : Assessment
-        The assessment. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    None
-        The axes are drawn on. [-]
-
-    Examples
-    --------
-    >>> from matplotlib.figure import Figure
-    >>> from spreadcheck import assess, tray_test
-    >>> axes = Figure().subplots()
-    >>> draw_deposit(axes, assess(tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")))
-    >>> axes.get_title()
-    'Overlapped deposit at a bout width of 2 m, back-and-forth'
-    """
+    """The overlapped deposit over three bouts, with the share of every pass."""
     method, width = shown_bout(result)
     length, rate = _scale("length", system), _rate_scale(result, system)
     half = _BOUTS_SHOWN * width / 2
@@ -290,31 +162,7 @@ def _drawn_places(profile: Profile, width: float, method: str) -> FloatArray:
 
 
 def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
-    """CV against bout width for both driving methods, with the limit and the effective widths.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Where to draw. [-]
-    result : Assessment
-        The assessment. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    None
-        The axes are drawn on. [-]
-
-    Examples
-    --------
-    >>> from matplotlib.figure import Figure
-    >>> from spreadcheck import assess, tray_test
-    >>> axes = Figure().subplots()
-    >>> draw_widths(axes, assess(tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")))
-    >>> axes.get_ylabel()
-    'CV by trays (%)'
-    """
+    """CV against bout width for both driving methods, with the limit and the effective widths."""
     length = _scale("length", system)
     few = len(next(iter(result.scans.values())).width_m) <= 60
     highest = result.limit_pct

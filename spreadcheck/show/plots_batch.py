@@ -1,7 +1,4 @@
-"""The trend over many tests: effective width by machine over dates.
-
-1. `trend_figure`   one line a machine
-"""
+"""The trend over many tests: effective width by machine over dates."""
 
 from __future__ import annotations
 
@@ -24,25 +21,6 @@ def trend_figure(rows: Iterable[Mapping[str, Any]], system: str = "metric") -> F
     """Effective width by machine over dates, for tests that say their date.
 
     The width is that of the driving method on the sheet, else the smaller one of both.
-
-    Parameters
-    ----------
-    rows : iterable of mapping
-        Summary rows of a batch. [m]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        The figure, 9 x 5.5 in. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.judge.batch import run_batch
-    >>> rows = [result.row for result in run_batch("sample_trays", ["lopsided.csv"], workers=1)]
-    >>> trend_figure(rows).axes[0].get_title()
-    'Effective width over time (1 dated test)'
     """
     from datetime import date
 

@@ -1,7 +1,4 @@
-"""Figures of a blend: where each component goes, and CV against bout width part by part.
-
-1. `blend_figure`   two panels
-"""
+"""Figures of a blend: where each component goes, and CV against bout width part by part."""
 
 from __future__ import annotations
 
@@ -22,31 +19,7 @@ _SHADES = ("black", "#1b4f72", "#c0651a", "#777777", "#4a7c3a", "#8a4f7d")
 
 
 def blend_figure(blend: BlendAssessment, system: str = "metric") -> Figure:
-    """Share of each component against offset, and CV against bout width of every part.
-
-    Parameters
-    ----------
-    blend : BlendAssessment
-        The blend. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        The figure, 8 x 8 in. [-]
-
-    Examples
-    --------
-    >>> import io
-    >>> from spreadcheck.judge.blend import assess_blend
-    >>> from spreadcheck.sheet.traysheet import read_sheet
-    >>> rows = "\\n".join(f"T{x},{x},{9 - 2 * abs(x)},2" for x in range(-3, 4))
-    >>> form = "spreadcheck tray sheet,1\\ntray width,1,m\\ntray length,1,m\\n"
-    >>> sheet = io.StringIO(f"{form}\\ntray,offset,pass 1 / urea,pass 1 / potash\\n,m,g,g\\n{rows}\\n")
-    >>> len(blend_figure(assess_blend(read_sheet(sheet))).axes)
-    2
-    """
+    """Share of each component against offset, and CV against bout width of every part."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8, 8), layout="constrained")

@@ -1,7 +1,4 @@
-"""Figures of tests held against each other: readable in greyscale, left of the travel direction on the left.
-
-1. `comparison_figure`   three panels: the profiles; what changed; CV against bout width
-"""
+"""Figures of tests held against each other: readable in greyscale, left of the travel direction on the left."""
 
 from __future__ import annotations
 
@@ -31,28 +28,7 @@ _STYLES: tuple[dict[str, Any], ...] = (
 
 
 def comparison_figure(found: Comparison, system: str = "metric") -> Figure:
-    """Three panels: the profiles of all tests; each less the first; CV against bout width.
-
-    Parameters
-    ----------
-    found : Comparison
-        The comparison. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        The figure, 8 x 10.5 in. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import read_sheet
-    >>> from spreadcheck.improve.compare import compare
-    >>> tests = [read_sheet(f"sample_trays/{name}.csv") for name in ("lopsided", "even_trapezoid")]
-    >>> [axes.get_title() for axes in comparison_figure(compare(tests)).axes]
-    ['Single-pass profiles', 'Change of the profile', 'CV against bout width, back-and-forth']
-    """
+    """Three panels: the profiles of all tests; each less the first; CV against bout width."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8, 10.5), layout="constrained")

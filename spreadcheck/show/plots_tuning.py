@@ -1,7 +1,4 @@
-"""Figures of the best spinner speed: readable in greyscale.
-
-1. `tuning_figure`   CV at the wanted bout width and effective width against spinner speed
-"""
+"""Figures of the best spinner speed: readable in greyscale."""
 
 from __future__ import annotations
 
@@ -22,29 +19,7 @@ _INK, _BAND = "#1b4f72", "#d9d9d9"
 
 
 def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
-    """CV at the wanted bout width and effective width against spinner speed: tests, curve, band and best speed.
-
-    Parameters
-    ----------
-    found : Tuning
-        The tuning. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        The figure, a panel a figure that is known. [-]
-
-    Examples
-    --------
-    >>> from glob import glob
-    >>> from spreadcheck import read_sheet
-    >>> from spreadcheck.improve.tune import tune
-    >>> found = tune([read_sheet(sheet) for sheet in glob("sample_trays/speed_series/*.csv")])
-    >>> [axes.get_title() for axes in tuning_figure(found).axes]
-    ['CV at 24 m, back-and-forth', 'Effective width, CV up to 15 %, back-and-forth']
-    """
+    """CV at the wanted bout width and effective width against spinner speed: tests, curve, band and best speed."""
     from matplotlib.figure import Figure
 
     answers = [one for one in (found.cv, found.width) if one is not None]

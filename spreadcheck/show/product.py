@@ -1,8 +1,4 @@
-"""A product's properties for a terminal, 80 columns wide, and as plain data.
-
-1. `product_text`   the properties, the chart's answer, and the rows for the form of a tray sheet
-2. `product_json`   the same as plain data, SI, keys with their units
-"""
+"""A product's properties for a terminal, 80 columns wide, and as plain data."""
 
 from __future__ import annotations
 
@@ -31,24 +27,7 @@ SCHEMA = "spreadcheck/product/1"
 def product_text(
     product: Product, system: str = "metric", *, chart: Chart | None = None, answer: ChartAnswer | None = None
 ) -> str:
-    """The properties of a product, 80 columns wide.
-
-    Parameters
-    ----------
-    product : Product
-        The product. [inside units]
-    system : str
-        "metric" or "us". [-]
-    chart : Chart or None
-        The setting chart that was asked. [-]
-    answer : ChartAnswer or None
-        What it said. [-]
-
-    Returns
-    -------
-    str
-        The text. [-]
-    """
+    """The properties of a product, 80 columns wide."""
     parts = [
         textwrap.shorten(product.name or "Product", WIDTH, placeholder="..."),
         *_size(product),
@@ -294,20 +273,7 @@ def _quoted(cell: str) -> str:
 
 
 def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[str, Any]:
-    """A product as plain data, schema spreadcheck/product/1: SI throughout, keys carry their units.
-
-    Parameters
-    ----------
-    product : Product
-        The product. [inside units]
-    answer : ChartAnswer or None
-        What the setting chart said. [-]
-
-    Returns
-    -------
-    dict
-        Data that `json.dumps` takes; unknown figures are None. [SI]
-    """
+    """A product as plain data, schema spreadcheck/product/1: SI throughout, keys carry their units."""
     figures, strength = product.size_figures, product.strength
     data: dict[str, Any] = {
         "schema": SCHEMA,

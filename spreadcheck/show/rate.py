@@ -1,8 +1,4 @@
-"""A rate check for a terminal, 80 columns wide, and as plain data.
-
-1. `rate_text`   rates by every way measured, shares, corrections, runs still to do
-2. `rate_json`   the same as plain data, SI, keys with their units
-"""
+"""A rate check for a terminal, 80 columns wide, and as plain data."""
 
 from __future__ import annotations
 
@@ -25,20 +21,7 @@ _WAYS = {TRAYS: "trays, mean over the bout", AREA: "mass spread over an area", C
 
 
 def rate_text(check: RateCheck, system: str = "metric") -> str:
-    """A rate check, 80 columns wide.
-
-    Parameters
-    ----------
-    check : RateCheck
-        The check. [kg/ha]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        The text. [-]
-    """
+    """A rate check, 80 columns wide."""
     parts = [
         _set(check, system),
         _table(check, system),
@@ -135,18 +118,7 @@ def _widths(check: RateCheck, system: str) -> str:
 
 
 def rate_json(check: RateCheck) -> dict[str, Any]:
-    """A rate check as plain data, schema spreadcheck/rate/1: SI throughout, keys carry their units.
-
-    Parameters
-    ----------
-    check : RateCheck
-        The check. [kg/ha]
-
-    Returns
-    -------
-    dict
-        Data that `json.dumps` takes; unknown figures are None. [SI]
-    """
+    """A rate check as plain data, schema spreadcheck/rate/1: SI throughout, keys carry their units."""
     known = check.settings
     return {
         "schema": SCHEMA,

@@ -1,11 +1,4 @@
-"""What a person sees while recording: which tray is next, the bars that grow, the table so far.
-
-1. `question_line`   one line that asks for the next weight
-2. `page`            a whole screen: the tray's name large, the bars, the question
-3. `picture`         the bars alone
-4. `table_so_far`    every tray and pass, and what stands there
-5. `opening_lines`, `closing_lines`, `made_lines`   what is said at the start and at the end
-"""
+"""What a person sees while recording: which tray is next, the bars that grow, the table so far."""
 
 from __future__ import annotations
 
@@ -30,29 +23,7 @@ _COLUMN = 9
 
 
 def question_line(recording: Recording, *, system: str | None = None) -> str:
-    """One line that asks for the next weight.
-
-    Parameters
-    ----------
-    recording : Recording
-        The state. [-]
-    system : str or None
-        "metric" or "us"; None for the unit of the sheet. [-]
-
-    Returns
-    -------
-    str
-        The line. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.crew.recording import begin
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> nan = float("nan")
-    >>> test = tray_test([-1, 0, 1], [[5, nan], [9, nan], [nan, nan]], tray_width="0.5 m", tray_length="0.5 m")
-    >>> question_line(begin(test))
-    'R1, 1 m right, pass 1 of 2, tray 3 of 3 [g]:'
-    """
+    """One line that asks for the next weight."""
     if recording.over:
         empty = empty_places(recording)
         left = f", left empty: {names_of(recording, empty, most=3)}" if empty else ""
@@ -65,45 +36,7 @@ def question_line(recording: Recording, *, system: str | None = None) -> str:
 
 
 def page(recording: Recording, said: str, *, system: str | None = None, plain: bool = False, width: int = 80) -> str:
-    """A whole screen for the next weight.
-
-    Parameters
-    ----------
-    recording : Recording
-        The state. [-]
-    said : str
-        What the last entry led to. [-]
-    system : str or None
-        "metric" or "us"; None for the unit of the sheet. [-]
-    plain : bool
-        Use ASCII signs only. [-]
-    width : int
-        Columns of the terminal. [characters]
-
-    Returns
-    -------
-    str
-        The lines above the question. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.crew.recording import begin
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 0, 1], [5, 9, float("nan")], tray_width="0.5 m", tray_length="0.5 m")
-    >>> print(page(begin(test), "C, pass 1: 9 g", plain=True, width=60))  # doctest: +ELLIPSIS
-    tray test - 2 of 3 recorded
-    <BLANKLINE>
-    ####      ##       1 m right
-    ##  ##  ####       pass 1 of 1
-    ####      ##       tray 3 of 3
-    ##  ##    ##
-    ##  ##  ######
-    <BLANKLINE>
-            9 |    ####
-    ...
-    <BLANKLINE>
-    C, pass 1: 9 g
-    """
+    """A whole screen for the next weight."""
     progress = f" - {_progress(recording)}"
     head = recording.test.name[: width - len(progress)] + progress
     if recording.over:
@@ -118,64 +51,13 @@ def page(recording: Recording, said: str, *, system: str | None = None, plain: b
 
 
 def picture(recording: Recording, *, system: str | None = None, plain: bool = False, width: int = 80) -> str:
-    """The bars of the pass being recorded, or of the means when recording tray by tray.
-
-    Parameters
-    ----------
-    recording : Recording
-        The state. [-]
-    system : str or None
-        "metric" or "us"; None for that of the sheet. [-]
-    plain : bool
-        Use ASCII signs only. [-]
-    width : int
-        Columns of the terminal. [characters]
-
-    Returns
-    -------
-    str
-        The picture. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.crew.recording import begin
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 0, 1], [5, 9, 5], tray_width="0.5 m", tray_length="0.5 m")
-    >>> print(picture(begin(test), plain=True, width=40).splitlines()[-1])
-               1 m left   1 m right
-    """
+    """The bars of the pass being recorded, or of the means when recording tray by tray."""
     shown = system or ("us" if recording.test.offset_unit in ("ft", "in", "yd") else "metric")
     return bar_picture(recording.test.offset_m, catches_shown(recording), system=shown, plain=plain, width=width)
 
 
 def table_so_far(recording: Recording, *, width: int = 80) -> str:
-    """Every tray and pass, and what stands there; > marks the next, a dot an empty cell.
-
-    Parameters
-    ----------
-    recording : Recording
-        The state. [-]
-    width : int
-        Columns of the terminal; more passes than fit follow in a second block. [characters]
-
-    Returns
-    -------
-    str
-        The table. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.crew.recording import begin
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> nan = float("nan")
-    >>> test = tray_test([-1, 0, 1], [[5, nan], [9.25, nan], [5, nan]], tray_width="0.5 m", tray_length="0.5 m")
-    >>> print(table_so_far(begin(test)))
-    tray      offset   pass 1   pass 2
-                   m        g        g
-    L1            -1        5       > .
-    C              0     9.25        .
-    R1             1        5        .
-    """
+    """Every tray and pass, and what stands there; > marks the next, a dot an empty cell."""
     test = recording.test
     lead = max(6, *(len(name) for name in test.tray))
     fit = max(1, (width - lead - _COLUMN) // _COLUMN)
@@ -184,31 +66,7 @@ def table_so_far(recording: Recording, *, width: int = 80) -> str:
 
 
 def opening_lines(recording: Recording, path: str) -> list[str]:
-    """What is said when a sheet is taken up.
-
-    Parameters
-    ----------
-    recording : Recording
-        The state. [-]
-    path : str
-        The sheet's file. [-]
-
-    Returns
-    -------
-    list of str
-        The lines. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.crew.recording import begin
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> nan = float("nan")
-    >>> print("\\n".join(opening_lines(begin(tray_test([-1, 0, 1], [nan, 9, nan], tray_width="1 m", tray_length="1 m")),
-    ...                                "field.csv")))
-    field.csv: 3 trays from L1 to R1, 1 pass. Each entry is on the disk before the next is asked.
-    Weigh only after the machine has stopped and left the tray line. Type help for the words to use.
-    Going on behind the last weight, pass by pass: 1 of 3 recorded. Before it these are empty: L1 pass 1.
-    """
+    """What is said when a sheet is taken up."""
     test = recording.test
     trays, columns = test.state.shape
     passes = "1 pass" if columns == 1 else f"{columns} passes"
@@ -225,29 +83,7 @@ def opening_lines(recording: Recording, path: str) -> list[str]:
 
 
 def closing_lines(recording: Recording, path: str) -> list[str]:
-    """What is said at the end: what is saved, what is empty, and how to go on.
-
-    Parameters
-    ----------
-    recording : Recording
-        The state. [-]
-    path : str
-        The sheet's file. [-]
-
-    Returns
-    -------
-    list of str
-        The lines. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.crew.recording import begin
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 0, 1], [5, float("nan"), float("nan")], tray_width="0.5 m", tray_length="0.5 m")
-    >>> print("\\n".join(closing_lines(begin(test), "field.csv")))
-    Saved in field.csv: 1 of 3 recorded, next is C, pass 1.
-    To go on: spreadcheck record field.csv
-    """
+    """What is said at the end: what is saved, what is empty, and how to go on."""
     quoted = _quoted(path)
     if not recording.over:
         where = f"next is {recording.name(recording.at)}"
@@ -264,25 +100,7 @@ def closing_lines(recording: Recording, path: str) -> list[str]:
 
 
 def made_lines(path: str, *, made: bool) -> list[str]:
-    """What is said when a recording ends while the details of a new sheet are asked.
-
-    Parameters
-    ----------
-    path : str
-        The sheet's file. [-]
-    made : bool
-        Whether its tray line was known already, so that it is on the disk. [-]
-
-    Returns
-    -------
-    list of str
-        The lines. [-]
-
-    Examples
-    --------
-    >>> made_lines("field.csv", made=False)
-    ['field.csv was not made yet: nothing is saved.', 'To begin again: spreadcheck record field.csv']
-    """
+    """What is said when a recording ends while the details of a new sheet are asked."""
     quoted = _quoted(path)
     if made:
         return [f"Saved in {path}: the details so far.", f"To weigh: spreadcheck record {quoted}"]

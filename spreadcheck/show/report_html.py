@@ -1,7 +1,5 @@
 """The report for a customer as one self-contained HTML file: on a screen, on a phone and on paper.
 
-1. `report_html`   an assessment -> the page
-
 Plain words first, then a slider, the pictures, the tables, method and sources, raw trays and doubts. The page's own
 parts lie in `customer/`: page.html, page.css, overlap.js (the formulas once more) and page.js (what is shown). Its
 content security policy lets this script and this style run and nothing else. Everything a person wrote is escaped.

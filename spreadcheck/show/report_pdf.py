@@ -1,9 +1,4 @@
-"""The report for a customer on paper: the same words, pictures and tables as the HTML report, A4 or US Letter.
-
-1. `PrintedReport`   the PDF and what to say about it
-2. `report_pdf`      an assessment -> its PDF
-3. `report_pages`    the same as pages, for who wants them as pictures
-"""
+"""The report for a customer on paper: the same words, pictures and tables as the HTML report, A4 or US Letter."""
 
 from __future__ import annotations
 

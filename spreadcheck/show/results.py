@@ -1,8 +1,4 @@
-"""An assessment as plain data for other programs: JSON in SI, keys with their units.
-
-1. `analysis_json`   the whole result, schema spreadcheck/analysis/1
-2. `json_text`       plain data as JSON text
-"""
+"""An assessment as plain data for other programs: JSON in SI, keys with their units."""
 
 from __future__ import annotations
 
@@ -183,23 +179,7 @@ def _named(data: Any, unit: str) -> Any:
 
 
 def json_text(data: dict[str, Any]) -> str:
-    """Plain data as JSON text, the same for the same data.
-
-    Parameters
-    ----------
-    data : dict
-        The data; no NaN or infinity in it. [-]
-
-    Returns
-    -------
-    str
-        The text, with a line end. [-]
-
-    Examples
-    --------
-    >>> json_text({"width_m": 24.0})
-    '{\\n "width_m": 24.0\\n}\\n'
-    """
+    """Plain data as JSON text, the same for the same data."""
     text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
     # signs that can't be seen stand in words only, where JSON's own escapes read back as the same words
     return text.translate({ord(c): json.dumps(c)[1:-1] for c in hidden_in(text) - {"\n"}}) + "\n"

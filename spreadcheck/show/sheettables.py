@@ -1,12 +1,4 @@
-"""The tables of a report as plain text cells: set by the HTML and the PDF report alike.
-
-1. `Table`           caption, head and rows
-2. `limit_table`     effective width at the usual CV limits
-3. `bout_table`      what the field gets at the widths that matter
-4. `width_tables`    every bout width, or about two dozen of them, a table for each driving method
-5. `tray_tables`     the raw trays: all passes, blank and x told apart, notes
-6. `form_table`      the rows of the form as they were written
-"""
+"""The tables of a report as plain text cells: set by the HTML and the PDF report alike."""
 
 from __future__ import annotations
 

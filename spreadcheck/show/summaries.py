@@ -1,8 +1,4 @@
-"""The summary of a batch: as CSV, as Parquet, as plain data, and what is said at its end.
-
-1. `Summary`           rows and faults as they come; memory grows by one CSV line a sheet unless rows are kept
-2. `closing_words`     how many sheets, and the faults of those that can't be used
-"""
+"""The summary of a batch: as CSV, as Parquet, as plain data, and what is said at its end."""
 
 from __future__ import annotations
 
@@ -55,22 +51,7 @@ class Summary:
 
 
 def check_parquet() -> None:
-    """Say early that Parquet can't be written here.
-
-    Returns
-    -------
-    None
-        Nothing, if it can. [-]
-
-    Raises
-    ------
-    MissingExtraError
-        If pyarrow is not installed.
-
-    Examples
-    --------
-    >>> check_parquet()  # with the extra `parquet`
-    """
+    """Say early that Parquet can't be written here."""
     from importlib.util import find_spec
 
     if find_spec("pyarrow") is None:
@@ -79,28 +60,7 @@ def check_parquet() -> None:
 
 
 def closing_words(summary: Summary, others: tuple[str, ...]) -> str:
-    """What is said at the end of a batch.
-
-    Parameters
-    ----------
-    summary : Summary
-        The summary. [-]
-    others : tuple of str
-        Files that have a sheet's ending and are none. [-]
-
-    Returns
-    -------
-    str
-        The text, a line a fault. [-]
-
-    Examples
-    --------
-    >>> summary = Summary()
-    >>> summary.add(SheetResult("old.csv", None, ("old.csv: the file is empty; fill it in",)))
-    >>> print(closing_words(summary, ("prices.csv",)))
-    0 sheets summarised, 1 can't be used, 1 other file passed over (prices.csv)
-    old.csv: the file is empty; fill it in
-    """
+    """What is said at the end of a batch."""
     good, bad = len(summary.lines) - 1, len(summary.bad)
     words = [f"{good} sheet{'' if good == 1 else 's'} summarised"]
     if bad:

@@ -1,10 +1,5 @@
 """An assessment as rows, CSV and pandas frames; the rounding rules in one place.
 
-1. `show_width`, `show_rate`, `show_pct`, `show_share`   how figures are rounded for a reader; `is_close_call`
-2. `width_rows`      the table of bout widths, thinned to what fits a screen
-3. `widths_csv`      the table of bout widths for a spreadsheet
-4. `widths_frame`, `profile_frame`   the same as pandas frames
-
 Frames hold unrounded figures in SI; text rounds widths to 0.01, CVs and rates to 0.1, shares to 1 %.
 """
 
@@ -30,27 +25,7 @@ CLOSE_CALL_PCT = 1.0
 
 
 def show_width(width_m: float | None, system: str = "metric", *, unit: bool = True) -> str:
-    """A bout width as a reader sees it: to 0.01, without trailing zeros.
-
-    Parameters
-    ----------
-    width_m : float or None
-        The width; None is shown as "none". [m]
-    system : str
-        "metric" or "us". [-]
-    unit : bool
-        Whether the unit is written. [-]
-
-    Returns
-    -------
-    str
-        The text. [-]
-
-    Examples
-    --------
-    >>> show_width(24.0), show_width(27.5), show_width(24.384, "us"), show_width(None)
-    ('24 m', '27.5 m', '80 ft', 'none')
-    """
+    """A bout width as a reader sees it: to 0.01, without trailing zeros."""
     if width_m is None:
         return "none"
     number = show(width_m, "length", system, unit=False, digits=2).rstrip("0").rstrip(".")
@@ -58,119 +33,27 @@ def show_width(width_m: float | None, system: str = "metric", *, unit: bool = Tr
 
 
 def rate_unit(result: Assessment, system: str = "metric") -> str:
-    """The unit in which the rates of an assessment are shown.
-
-    Parameters
-    ----------
-    result : Assessment
-        The assessment. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        kg/ha or lb/ac; "% of peak" where only proportions are known. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import assess, tray_test
-    >>> rate_unit(assess(tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")), "us")
-    'lb/ac'
-    """
+    """The unit in which the rates of an assessment are shown."""
     return "% of peak" if result.profile.relative else shown_unit("rate", system)
 
 
 def show_rate(rate: float, result: Assessment, system: str = "metric") -> str:
-    """A rate as a reader sees it, without its unit.
-
-    Parameters
-    ----------
-    rate : float
-        The rate. [kg/ha, or % of peak]
-    result : Assessment
-        The assessment it belongs to. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        The number, to 0.1. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import assess, tray_test
-    >>> show_rate(100.0, assess(tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")), "us")
-    '89.2'
-    """
+    """A rate as a reader sees it, without its unit."""
     return f"{rate:.1f}" if result.profile.relative else show(rate, "rate", system, unit=False)
 
 
 def show_pct(share: float, *, digits: int = 1) -> str:
-    """A CV or a share as a reader sees it, without the sign.
-
-    Parameters
-    ----------
-    share : float
-        The value; NaN is shown as a dash. [%]
-    digits : int
-        Decimals. [-]
-
-    Returns
-    -------
-    str
-        The number. [-]
-
-    Examples
-    --------
-    >>> show_pct(12.345), show_pct(float("nan")), show_pct(99.6, digits=0)
-    ('12.3', '-', '100')
-    """
+    """A CV or a share as a reader sees it, without the sign."""
     return "-" if math.isnan(share) else f"{share:.{digits}f}"
 
 
 def show_share(part: float, whole: float, *, digits: int = 0) -> str:
-    """One figure as a share of another, as a reader sees it, without the sign.
-
-    Parameters
-    ----------
-    part, whole : float
-        The figures. [any unit, the same]
-    digits : int
-        Decimals. [-]
-
-    Returns
-    -------
-    str
-        The share in %; a dash where the whole is nothing. [-]
-
-    Examples
-    --------
-    >>> show_share(89.7, 159.9), show_share(1, 0)
-    ('56', '-')
-    """
+    """One figure as a share of another, as a reader sees it, without the sign."""
     return show_pct(100.0 * part / whole if whole else math.nan, digits=digits)
 
 
 def is_close_call(cv_pct: float, limit_pct: float) -> bool:
-    """Whether a CV is so close to its limit that a reader should be told: within 1 %, more than rounding hides.
-
-    Parameters
-    ----------
-    cv_pct, limit_pct : float
-        CV and CV limit. [%]
-
-    Returns
-    -------
-    bool
-        False also where there is no CV. [-]
-
-    Examples
-    --------
-    >>> is_close_call(15.04, 15), is_close_call(12, 15)
-    (True, False)
-    """
+    """Whether a CV is so close to its limit that a reader should be told: within 1 %, more than rounding hides."""
     return abs(cv_pct - limit_pct) <= CLOSE_CALL_PCT
 
 
@@ -185,27 +68,7 @@ class WidthRow:
 
 
 def width_rows(result: Assessment, *, most: int | None = None) -> tuple[WidthRow, ...]:
-    """The table of bout widths: every candidate, or regularly thinned, with the widths that matter always kept.
-
-    Parameters
-    ----------
-    result : Assessment
-        The assessment. [-]
-    most : int or None
-        About how many rows there may be; None for all. [-]
-
-    Returns
-    -------
-    tuple of WidthRow
-        The rows, from narrow to wide. [m, kg/ha, %]
-
-    Examples
-    --------
-    >>> from spreadcheck import assess, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> [(row.width_m, row.marks) for row in width_rows(assess(test), most=2)]
-    [(2.0, ()), (3.0, ('effective back-and-forth', 'effective round-and-round')), (4.0, ())]
-    """
+    """The table of bout widths: every candidate, or regularly thinned, with the widths that matter always kept."""
     widths = result.scans[METHODS[0]].width_m
     marks = _marks(result)
     step = 1 if most is None or len(widths) <= most else math.ceil(len(widths) / most)
@@ -243,24 +106,7 @@ def _marks(result: Assessment) -> dict[float, tuple[str, ...]]:
 
 
 def scan_columns(scan: Scan) -> tuple[list[float], ...]:
-    """A scan as plain columns: width, CV by trays, CV by line, mean, least, most.
-
-    Parameters
-    ----------
-    scan : Scan
-        The scan. [m, %, kg/ha]
-
-    Returns
-    -------
-    tuple of list
-        Six columns of equal length. [m, %, %, kg/ha, kg/ha, kg/ha]
-
-    Examples
-    --------
-    >>> from spreadcheck import profile_from, scan_widths
-    >>> scan_columns(scan_widths(profile_from([-1, 0, 1], [0, 2, 0], tails="cut"), [1.0], "round-and-round"))[3:]
-    ([2.0], [2.0], [2.0])
-    """
+    """A scan as plain columns: width, CV by trays, CV by line, mean, least, most."""
     columns = (scan.width_m, scan.cv_trays_pct, scan.cv_line_pct, scan.mean_kg_ha, scan.min_kg_ha, scan.max_kg_ha)
     return tuple(column.tolist() for column in columns)
 
@@ -318,23 +164,7 @@ def widths_csv(result: Assessment, system: str = "metric") -> str:
 
 
 def csv_line(values: Iterable[object]) -> str:
-    """One line of a CSV result: figures to 6 decimals, yes and no, and typed text that a spreadsheet leaves text.
-
-    Parameters
-    ----------
-    values : iterable
-        The cells; None and NaN are empty. [-]
-
-    Returns
-    -------
-    str
-        The line, without a line end. [-]
-
-    Examples
-    --------
-    >>> print(csv_line([1 / 3, True, None, "Urea, granular", "=SUM(A1)"]))
-    0.333333,yes,,"Urea, granular",'=SUM(A1)
-    """
+    """One line of a CSV result: figures to 6 decimals, yes and no, and typed text that a spreadsheet leaves text."""
     return ",".join(_csv_cell(value) for value in values)
 
 

@@ -1,9 +1,4 @@
-"""What a throw study says: text for a terminal, plain data for other programs, and a figure.
-
-1. `throw_text`     tables in 80 columns, what was assumed, and the cautions
-2. `throw_json`     schema spreadcheck/throw/1, SI, keys with their units
-3. `throw_figure`   throw against speed for a few granule sizes
-"""
+"""What a throw study says: text for a terminal, plain data for other programs, and a figure."""
 
 from __future__ import annotations
 
@@ -45,31 +40,7 @@ def _shown(key: str, value: float | None, system: str) -> str:
 
 
 def throw_text(study: ThrowStudy, system: str = "metric", *, assumed: tuple[str, ...] = (), source: str = "") -> str:
-    """The study for a terminal, 80 columns wide.
-
-    Parameters
-    ----------
-    study : ThrowStudy
-        The study. [-]
-    system : str
-        "metric" or "us". [-]
-    assumed : tuple of str
-        Fields that nobody gave. [-]
-    source : str
-        The test that the present values come from; "" for none. [-]
-
-    Returns
-    -------
-    str
-        The text. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.product.release import ThrowSetting
-    >>> from spreadcheck.product.throw import study_throw
-    >>> print(throw_text(study_throw(ThrowSetting(3.2, 1300, 0.9, release_speed_m_s=30))).splitlines()[0])
-    Throw of a granule from the disc
-    """
+    """The study for a terminal, 80 columns wide."""
     title = "Throw of a granule from the disc" + (f": {source}" if source else "")
     parts = [textwrap.shorten(title, WIDTH, placeholder="...") + "\n" + _sides(study, system)]
     if study.changes:
@@ -197,30 +168,7 @@ def _assumed(study: ThrowStudy, assumed: tuple[str, ...], system: str) -> str:
 
 
 def throw_json(study: ThrowStudy, *, assumed: tuple[str, ...] = (), source: str = "") -> dict[str, Any]:
-    """The study as plain data: SI, keys carry their units.
-
-    Parameters
-    ----------
-    study : ThrowStudy
-        The study. [-]
-    assumed : tuple of str
-        Fields that nobody gave. [-]
-    source : str
-        The test that the present values come from; "" for none. [-]
-
-    Returns
-    -------
-    dict
-        Data that `json.dumps` takes; unknown figures are None. [SI]
-
-    Examples
-    --------
-    >>> from spreadcheck.product.release import ThrowSetting
-    >>> from spreadcheck.product.throw import study_throw
-    >>> data = throw_json(study_throw(ThrowSetting(3.2, 1300, 0.9, release_speed_m_s=30)))
-    >>> data["schema"], round(data["present"]["throw_m"], 1), data["ratio"]
-    ('spreadcheck/throw/1', 9.4, None)
-    """
+    """The study as plain data: SI, keys carry their units."""
     sides = [
         asdict(setting)
         | {"release_speed_m_s": release_speed(setting), "terminal_velocity_m_s": terminal}
@@ -274,30 +222,7 @@ def _wind_json(row: WindThrow) -> dict[str, Any]:
 
 
 def throw_figure(study: ThrowStudy, chart: Chart, system: str = "metric") -> Figure:
-    """Throw in still air against speed, one line a granule size, with the present and the changed throw marked.
-
-    Parameters
-    ----------
-    study : ThrowStudy
-        The study. [-]
-    chart : Chart
-        The throws to draw, at speeds close enough for smooth lines. [m]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        The figure. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.product.release import ThrowSetting
-    >>> from spreadcheck.product.throw import study_throw
-    >>> study = study_throw(ThrowSetting(3.2, 1300, 0.9, release_speed_m_s=30))
-    >>> throw_figure(study, study.chart).axes[0].get_ylabel()
-    'throw in still air, m'
-    """
+    """Throw in still air against speed, one line a granule size, with the present and the changed throw marked."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(7.2, 5.0), layout="constrained")

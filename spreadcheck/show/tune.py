@@ -1,8 +1,4 @@
-"""The best spinner speed for a terminal, plain words first, and as plain data.
-
-1. `tuning_text`   the best speed, how sure it is, which test to run next, and the table of tests
-2. `tuning_json`   the same as data, schema spreadcheck/tuning/1
-"""
+"""The best spinner speed for a terminal, plain words first, and as plain data."""
 
 from __future__ import annotations
 

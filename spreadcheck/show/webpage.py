@@ -1,9 +1,4 @@
-"""What every self-contained web page of this package shares: its parts, its security policy, its data.
-
-1. `part`            a file that lies beside the code
-2. `strict_policy`   a policy under which this script and this style run and nothing else, and nothing is fetched
-3. `json_for_page`   plain data as JSON that can stand inside a script element
-"""
+"""What every self-contained web page of this package shares: its parts, its security policy, its data."""
 
 from __future__ import annotations
 

@@ -1,9 +1,4 @@
-"""What a comparison of bout widths says: text for a terminal, plain data for other programs, rows for a spreadsheet.
-
-1. `widths_text`   one table a driving method, figures down and widths across, 80 columns wide
-2. `widths_json`   schema spreadcheck/widths/1, SI, keys with their units
-3. `widths_csv`    one row a width and driving method
-"""
+"""What a comparison of bout widths says: text for a terminal, plain data for other programs, rows for a spreadsheet."""
 
 from __future__ import annotations
 
@@ -36,30 +31,7 @@ CAUTION = (
 
 
 def widths_text(study: WidthStudy, system: str = "metric") -> str:
-    """The comparison for a terminal, 80 columns wide.
-
-    Parameters
-    ----------
-    study : WidthStudy
-        The comparison. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        The text. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import study_widths, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> print("\\n".join(widths_text(study_widths(test, width_m=[3, 4])).splitlines()[2:6]))
-    back-and-forth                           3 m     4 m
-      CV by trays, %                         0.0*   22.2
-      CV by line, %                          0.0    14.3
-      At the metering of the test
-    """
+    """The comparison for a terminal, 80 columns wide."""
     test = study.test
     about = ", ".join(word for word in (test.text("product"), test.text("machine"), test.text("date")) if word)
     title = [textwrap.shorten(line, WIDTH, placeholder="...") for line in (f"Bout widths: {test.name}", about) if line]
@@ -156,26 +128,7 @@ def _wrapped(text: str) -> str:
 
 
 def widths_json(study: WidthStudy) -> dict[str, Any]:
-    """The comparison as plain data, schema spreadcheck/widths/1: SI throughout, keys carry their units.
-
-    Parameters
-    ----------
-    study : WidthStudy
-        The comparison. [-]
-
-    Returns
-    -------
-    dict
-        Data that `json.dumps` takes; unknown figures are None. [SI, money/ha]
-
-    Examples
-    --------
-    >>> from spreadcheck import study_widths, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> data = widths_json(study_widths(test, width_m=[3, 4]))
-    >>> data["schema"], data["methods"]["back-and-forth"][1]["under_10_pct"], data["lowest_total"]
-    ('spreadcheck/widths/1', 51.25, None)
-    """
+    """The comparison as plain data, schema spreadcheck/widths/1: SI throughout, keys carry their units."""
     basis, prices, best = study.basis, study.basis.prices, study.cheapest()
     return {
         "schema": SCHEMA,
@@ -232,27 +185,7 @@ _KINDS = {
 
 
 def widths_csv(study: WidthStudy, system: str = "metric") -> str:
-    """The comparison for a spreadsheet: one row a width and driving method, units in the header.
-
-    Parameters
-    ----------
-    study : WidthStudy
-        The comparison. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        The CSV text; unknown figures are empty. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import study_widths, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> print(widths_csv(study_widths(test, width_m=[3])).splitlines()[1][:42])
-    back-and-forth,3.0,0.0,0.0,30.0,30.0,30.0,
-    """
+    """The comparison for a spreadsheet: one row a width and driving method, units in the header."""
     return csv_text(
         [
             {"method": case.method} | in_units(_case_json(case, relative=study.profile.relative), _KINDS, system)

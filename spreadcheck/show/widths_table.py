@@ -1,8 +1,4 @@
-"""The table of a comparison of bout widths: figures down, widths across, one driving method at a time.
-
-1. `widths_table`   the table, 80 columns wide for up to five widths
-2. `per_area`, `area_of`, `currency_of`   how money is told
-"""
+"""The table of a comparison of bout widths: figures down, widths across, one driving method at a time."""
 
 from __future__ import annotations
 
@@ -19,32 +15,7 @@ Section = tuple[str, list[tuple[str, Cell]]]
 
 
 def widths_table(study: WidthStudy, method: str, cases: tuple[WidthCase, ...], system: str = "metric") -> str:
-    """The table of some bout widths; a section that has nothing to tell is left out.
-
-    Parameters
-    ----------
-    study : WidthStudy
-        The comparison. [-]
-    method : str
-        The driving method. [-]
-    cases : tuple of WidthCase
-        The widths to show, all of that method. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        The table. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import study_widths, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> study = study_widths(test, width_m=[3, 4])
-    >>> print(widths_table(study, "round-and-round", study.cases["round-and-round"]).splitlines()[1])
-      CV by trays, %                         0.0*   22.2
-    """
+    """The table of some bout widths; a section that has nothing to tell is left out."""
     lines = [_row(method, [show_width(case.width_m, system) for case in cases])]
     for heading, rows in (*_evenness(study, system), *_work(study, system), *_cost(study, system)):
         told = [(label, [cell(case) for case in cases]) for label, cell in rows]
@@ -138,46 +109,12 @@ def _plain(value: float | None, digits: int) -> str:
 
 
 def area_of(system: str) -> str:
-    """The area that money is told for.
-
-    Parameters
-    ----------
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        ha or ac. [-]
-
-    Examples
-    --------
-    >>> area_of("us")
-    'ac'
-    """
+    """The area that money is told for."""
     return shown_unit("cost per area", system).split("/")[1]
 
 
 def per_area(money_per_ha: float | None, system: str = "metric") -> str:
-    """Money for a hectare, or for an acre; large amounts without the small change, to keep their column.
-
-    Parameters
-    ----------
-    money_per_ha : float or None
-        The amount. [money/ha]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    str
-        The amount; a dash for None. [-]
-
-    Examples
-    --------
-    >>> per_area(12.5), per_area(12.5, "us"), per_area(123456.7), per_area(None)
-    ('12.50', '5.06', '123457', '-')
-    """
+    """Money for a hectare, or for an acre; large amounts without the small change, to keep their column."""
     if money_per_ha is None:
         return "-"
     amount = from_inside(money_per_ha, shown_unit("cost per area", system), "cost per area")
@@ -186,23 +123,5 @@ def per_area(money_per_ha: float | None, system: str = "metric") -> str:
 
 
 def currency_of(study: WidthStudy) -> str:
-    """What the user calls the money, shortened; "money" where nothing was named.
-
-    Parameters
-    ----------
-    study : WidthStudy
-        The comparison. [-]
-
-    Returns
-    -------
-    str
-        The currency. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import basis_from, study_widths, tray_test
-    >>> test = tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> currency_of(study_widths(test, basis_from(options={"labour": "20 EUR/h"}), width_m=[2]))
-    'EUR'
-    """
+    """What the user calls the money, shortened; "money" where nothing was named."""
     return shown(study.basis.prices.currency)[:10] or "money"

@@ -1,12 +1,5 @@
 """An assessment in plain sentences, as a customer reads it: used by the HTML and the PDF report alike.
 
-1. `plain_words`    the answer, what was tested, how far apart, even enough, what the field gets, what to do
-2. `doubt_words`    the doubts about the test
-3. `method_words`   the method in short
-4. `source_words`   what the limits rest on
-5. `picture_words`  what each of the three pictures shows, for those who can't see it
-6. `both_lengths`, `both_rates`  a quantity with the other unit system in brackets
-
 Nothing is escaped here: the sentences are text, and whoever sets them takes care of that.
 """
 

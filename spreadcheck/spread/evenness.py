@@ -1,11 +1,5 @@
 """How even a deposit is: the coefficient of variation and the share of the bout near its mean.
 
-1. `coefficient_of_variation`  of plain rates: 100 s / mean
-2. `Deposit`                   an overlapped deposit along one or many bouts, as its linear pieces
-3. `cv_of_points`              CV of weighted points, many bouts at once (CV by trays)
-4. `cv_of_pieces`              CV of a piecewise-linear deposit, exact, many bouts at once (CV by line)
-5. `share_within`              share of the bout within +/- x % of the mean, exact
-
 `starts` marks where each bout begins in a flat array, as numpy's `reduceat` takes it.
 """
 

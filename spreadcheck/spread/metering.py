@@ -1,9 +1,5 @@
 """What the metering does: the same pattern at the rate that is wanted.
 
-1. `metering_factor`   how much more or less must be metered than in the test
-2. `at_target_rate`    the profile scaled so that the mean deposit at a bout width is the target rate
-3. `flow_kg_s`         what must leave the hopper each second
-
 Mean deposit = area of the profile / bout width, so one metering gives every bout width another rate. A comparison of
 widths at one target rate scales the profile, and so takes for granted that the pattern keeps its shape at the new
 metering: a test at that metering decides.

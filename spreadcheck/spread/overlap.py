@@ -1,10 +1,5 @@
 """The overlap simulator: what the field gets when passes are driven side by side.
 
-1. `overlapped_deposit`  the sum of all passes at any point, for any bout width and driving method
-2. `deposit_shares`      the same, pass by pass
-3. `tray_points`         where CV by trays looks: the tray offsets inside one bout
-4. `bout_deposit`        the deposit over one whole bout as linear pieces, so that CV, least and most are exact
-
 Pass k is centred on k x w. Round-and-round: D(x) = sum_k p(x - k w). Back-and-forth: odd k uses p(-(x - k w)).
 Both repeat (every w; every 2 w) and back-and-forth is its own mirror image at every bout edge, so that one bout
 [-w/2, +w/2] around a pass driven in the test's direction shows all of it.

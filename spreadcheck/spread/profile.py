@@ -1,10 +1,5 @@
 """Catches -> single-pass profile: the application rate of one pass against offset.
 
-1. `pass_rates`    rate of every pass at every tray, reversed passes turned round (`laid_rates`: as the trays lay)
-2. `Profile`       the mean of the usable passes, with its tails: linear between trays
-3. `profile_of`    a test's profile: gaps between trays filled and listed, missing end trays dropped
-4. `profile_from`  the same from plain arrays
-
 Rate at a tray = catch_g / runs / (tray width x tray length) x 10, because 1 g/m2 = 10 kg/ha.
 """
 
@@ -102,29 +97,6 @@ def pass_rates(test: TrayTest, *, relative: bool = False, component: str = "") -
 
     Components of a blend are added up. A pass that was driven the other way is turned, left and right swapped; where
     the turned trays fall between tray offsets, the pass is interpolated linearly between them.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test. [-]
-    relative : bool
-        Take 1 ml for 1 g where no bulk density is given. [-]
-    component : str
-        One component of a blend; the whole catch if empty. [-]
-
-    Returns
-    -------
-    ndarray, shape (passes, trays)
-        Rates; NaN where nothing usable was weighed. [kg/ha]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 0, 1], [[5, 9], [10, 10], [7, 5]], tray_width="0.5 m", tray_length="0.5 m",
-    ...                  form={"reversed passes": "2"})
-    >>> pass_rates(test)
-    array([[200., 400., 280.],
-           [200., 400., 360.]])
     """
     return travel_rates(test, laid_rates(test, relative=relative, component=component))
 
@@ -140,29 +112,7 @@ def travel_rates(test: TrayTest, laid: FloatArray) -> FloatArray:
 
 
 def laid_rates(test: TrayTest, *, relative: bool = False, component: str = "") -> FloatArray:
-    """Rate of every pass at every tray as the trays lay, whichever way the pass was driven.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test. [-]
-    relative : bool
-        Take 1 ml for 1 g where no bulk density is given. [-]
-    component : str
-        One component of a blend only; "" for the whole catch. [-]
-
-    Returns
-    -------
-    ndarray, shape (passes, trays)
-        Rates; NaN where nothing usable was weighed. [kg/ha]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> laid_rates(tray_test([-1, 0, 1], [[5, 9], [10, 10], [7, 5]], tray_width="0.5 m", tray_length="0.5 m"))
-    array([[200., 400., 280.],
-           [360., 400., 200.]])
-    """
+    """Rate of every pass at every tray as the trays lay, whichever way the pass was driven."""
     caught = catch_g(test, relative=relative).T
     numbers = [column.pass_no for column in test.columns]
     if component:

@@ -1,9 +1,5 @@
 """Stripes in the field: how much of a bout gets too little or too much, and the widest strip that goes short.
 
-1. `shares_beyond`    shares of a bout that are under, and over, the mean by more than x %
-2. `runs_below`       the strips of a deposit along a line that lie below a rate
-3. `longest_stripe`   the widest continuous strip below a share of the mean, wrapped over the whole period
-
 All are measured on the linear pieces of the deposit, so none depends on a sampling grid. Round-and-round repeats every
 bout. Back-and-forth repeats every second bout, the next one being the mirror image at the bout edge: a strip that
 touches the edge goes on at the other side of it.
@@ -22,26 +18,7 @@ _ROUNDING = 1e-9  # of a rate: closer than this to the bound is not below it
 
 
 def shares_beyond(deposit: Deposit, margin_pct: float) -> tuple[FloatArray, FloatArray]:
-    """Shares of each bout that get less, and more, than the bout's mean by over x %.
-
-    Parameters
-    ----------
-    deposit : Deposit
-        One bout or many. [m, kg/ha]
-    margin_pct : float
-        The x. [%]
-
-    Returns
-    -------
-    tuple of ndarray, each of shape (bouts,)
-        Share under by more than x %, share over by more than x %. [%]
-
-    Examples
-    --------
-    >>> one = np.array([0.0]); line = Deposit(one, one + 1, one, one + 2, np.array([0]))  # from 0 to 2, mean 1
-    >>> shares_beyond(line, 20)
-    (array([40.]), array([40.]))
-    """
+    """Shares of each bout that get less, and more, than the bout's mean by over x %."""
     margin = margin_pct / 100.0
     not_under = share_between(deposit, low=1.0 - margin, high=np.inf)
     not_over = share_between(deposit, low=-np.inf, high=1.0 + margin)
@@ -54,27 +31,7 @@ def _no_less_than_nothing(share_pct: FloatArray) -> FloatArray:
 
 
 def runs_below(deposit: Deposit, rate_kg_ha: float) -> tuple[FloatArray, FloatArray]:
-    """The strips of a deposit along a line that lie below a rate.
-
-    Parameters
-    ----------
-    deposit : Deposit
-        One line of pieces, each beginning where the one before ends. [m, kg/ha]
-    rate_kg_ha : float
-        The bound; a strip that lies on it is not below. [kg/ha]
-
-    Returns
-    -------
-    tuple of ndarray, each of shape (strips,)
-        Where each strip starts and ends, in order. [m]
-
-    Examples
-    --------
-    >>> start, one = np.array([0.0, 1.0]), np.ones(2)
-    >>> valley = Deposit(start, one, np.array([2.0, 0.0]), np.array([0.0, 2.0]), np.array([0]))
-    >>> runs_below(valley, 1.0)
-    (array([0.5]), array([1.5]))
-    """
+    """The strips of a deposit along a line that lie below a rate."""
     bound = rate_kg_ha * (1.0 - _ROUNDING)  # a level strip on the rate is not below it, whatever rounding does
     left, right = deposit.left < bound, deposit.right < bound
     rise = np.where(left == right, 1.0, deposit.right - deposit.left)
@@ -87,31 +44,7 @@ def runs_below(deposit: Deposit, rate_kg_ha: float) -> tuple[FloatArray, FloatAr
 
 
 def longest_stripe(deposit: Deposit, method: str, share_pct: float = STRIPE_PCT) -> tuple[FloatArray, FloatArray]:
-    """The widest continuous strip below a share of the bout's mean, over the whole period of the field.
-
-    Parameters
-    ----------
-    deposit : Deposit
-        One bout or many, as `bout_deposit` cuts them: from bout edge to bout edge. [m, kg/ha]
-    method : str
-        "back-and-forth" or "round-and-round". [-]
-    share_pct : float
-        The share of the mean that the strip stays below. [%]
-
-    Returns
-    -------
-    tuple of ndarray, each of shape (bouts,)
-        Width of the strip, 0 where there is none, and the offset of its middle from the nearest centre line of a pass
-        driven in the test's direction, NaN where there is none. [m]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.overlap import bout_deposit
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> flat = profile_from([-10, 10], [100, 100], tails="cut")
-    >>> longest_stripe(bout_deposit(flat, np.array([24.0]), "back-and-forth"), "back-and-forth")
-    (array([4.]), array([12.]))
-    """
+    """The widest continuous strip below a share of the bout's mean, over the whole period of the field."""
     means = mean_of_pieces(deposit)
     bounds = [*deposit.starts.tolist(), len(deposit.left)]
     found = [
