@@ -21,7 +21,8 @@ from hypothesis import settings
 
 os.environ.setdefault("MPLBACKEND", "agg")
 sys.path.insert(0, str(Path(__file__).parent))
-settings.register_profile("house", deadline=None, derandomize=True, max_examples=100)
+EXAMPLES = int(os.environ.get("SPREADCHECK_EXAMPLES", "30"))  # of every property; a thousand search further
+settings.register_profile("house", deadline=None, derandomize=True, max_examples=EXAMPLES)
 settings.load_profile("house")
 
 FLAGS = (

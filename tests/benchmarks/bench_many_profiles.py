@@ -19,7 +19,7 @@ ONE_BY_ONE = 300
 
 
 def test_100_000_profiles_of_one_layout():
-    """CV by trays at all default widths, both methods; at most 5 s, and the same figures as single scans."""
+    """CV by trays at all default widths, both methods: 10 times as fast as single scans or more, same figures."""
     offset = np.arange(-20, 21) * 0.5
     noise = np.random.default_rng(3).random((41, PROFILES))
     lines = 100 * np.clip(12 - np.abs(offset), 0, 8)[:, None] / 8 + 20 * noise
@@ -41,7 +41,7 @@ def test_100_000_profiles_of_one_layout():
     print(
         f"\n{PROFILES:,} profiles in {seconds:.2f} s; {single * PROFILES / seconds:.0f} times one scan after the other"
     )
-    assert seconds <= 5
+    assert single * PROFILES / seconds >= 10
 
 
 def widest_within(cv_pct, widths):

@@ -38,23 +38,24 @@ def result():
 
 @pytest.mark.parametrize("tails", ["taper", "cut"])
 def test_slider_step(browser, tails):
-    """41 trays: figures, sentence, table and picture within 16 ms, the time of one frame at 60 Hz."""
+    """41 trays: figures, sentence, table and picture; the worst step is not ten times the usual one."""
     test = result().test
     browser.open(report_html(assess(test, tails=tails)))
     taken = browser.driver.execute_script(STEP)
     middle = statistics.median(taken)
     print(f"\nslider step, {tails}: median {middle:.2f} ms, worst of {len(taken)} {max(taken):.1f} ms")
-    assert middle < 16
+    assert sorted(taken)[int(0.99 * len(taken))] / middle <= 10
 
 
 def test_making():
-    """HTML and PDF of 41 trays; a PDF takes over a second, so the command shows a bar."""
-    report = result()
+    """The PDF of 41 trays takes at most 1.3 times as long as the page."""
+    report, middle = result(), {}
     for name, make in (("HTML", report_html), ("PDF", report_pdf)):
         seconds = []
-        for _ in range(3):
+        for _ in range(7):
             begin = time.perf_counter()
             make(report)
             seconds.append(time.perf_counter() - begin)
-        print(f"\n{name}: median {statistics.median(seconds):.2f} s")
-        assert statistics.median(seconds) < 10
+        middle[name] = statistics.median(seconds)
+    print(f"\nmedians: {middle}; ratio {middle['PDF'] / middle['HTML']:.2f}")
+    assert middle["PDF"] / middle["HTML"] <= 1.3

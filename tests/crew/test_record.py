@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from spreadcheck.crew.answers import ASKED, DONE, HELP, MAX_NOTE, SHOW, TAKEN, TOLD, answer
@@ -420,7 +420,6 @@ ENTRY = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None)
 @given(lines=st.lists(ENTRY, max_size=25), order=st.sampled_from(["pass by pass", "tray by tray"]))
 def test_the_sheet_on_the_disk_equals_the_state(lines, order):
     """Whatever is typed, the sheet can be read after every line and holds exactly the state; nothing is lost."""
@@ -630,7 +629,6 @@ ANSWER = st.one_of(
 )
 
 
-@settings(max_examples=100, deadline=None)
 @given(st.lists(ANSWER, max_size=45))
 def test_any_details_make_a_sheet_that_reads_back(lines):
     """Whatever is answered, and however often one goes back, a line that is complete can be written and read again."""

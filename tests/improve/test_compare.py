@@ -228,7 +228,7 @@ def test_false_alarms_over_all_trays(before, after):
 @pytest.mark.parametrize("passes", [3, 5])
 def test_false_alarms_of_whole_comparisons(passes):
     """Every statement at its own 5 %, and all together under Holm's rule at 5 %."""
-    rng, draws = np.random.default_rng(passes), 250
+    rng, draws = np.random.default_rng(passes), 100
     counts = {}
     for _ in range(draws):
         change = compare([spread_test(rng, passes), spread_test(rng, passes)]).changes[0]
@@ -242,7 +242,7 @@ def test_false_alarms_of_whole_comparisons(passes):
 
 
 def test_the_range_holds_the_true_change():
-    rng, draws = np.random.default_rng(11), 250
+    rng, draws = np.random.default_rng(11), 100
     held = 0
     for _ in range(draws):
         change = compare([spread_test(rng, 3), spread_test(rng, 3, shift=0.5)]).changes[0]

@@ -126,7 +126,7 @@ def test_noise_out_is_unbiased():
     bouts = tray_map(profile, np.array([24.0]), METHODS[:1])
     true = bouts.cv_of_line_pct(truth)[0]
     found = []
-    for _ in range(1500):
+    for _ in range(400):
         test = counted_test(truth, 3, rng)
         noise = noise_of(test, assess(test).profile)
         rates = pass_rates(test).mean(axis=0)

@@ -288,7 +288,7 @@ def test_neither_the_rate_nor_the_scale_of_offsets_matters(rate, stretch):
     assert scaled.figures.half_of_peak_m.value == pytest.approx(stretch * plain.figures.half_of_peak_m.value)
 
 
-def simulated(pattern, *, granules, passes, seed, form=None, tests=300):
+def simulated(pattern, *, granules, passes, seed, form=None, tests=120):
     """Readings of tests whose trays catch Poisson-counted granules of 0.02 g; `granules` in a tray at the peak."""
     draw = np.random.default_rng(seed)
     for _ in range(tests):
@@ -307,7 +307,7 @@ MISNAMED_PCT = 5.0  # the share that docs/pattern-reading.md states
 def test_a_flat_top_is_hardly_ever_misnamed(granules, passes):
     """Any other name than flat-topped is wrong, whether there is much noise or little.
 
-    300 tests: a true share of 5 % would be seen as at most 8 % in 99 of 100 runs, so more is a failure.
+    120 tests: a true share of 5 % would be seen as at most 10 % in 99 of 100 runs, so more is a failure.
     """
     form = GRANULES if passes == 1 else None
     wrong = [

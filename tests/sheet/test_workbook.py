@@ -183,7 +183,7 @@ def test_odd_cells_are_named():
     ]
 
 
-@settings(max_examples=40)
+@settings(max_examples=15)  # a workbook takes its time
 @given(valid_tests())
 def test_nothing_is_lost(test):
     """Any valid test is the same after a workbook, and after a workbook and a CSV sheet."""

@@ -1,6 +1,6 @@
 """How often the checks of agreement are wrong, and how often they find a fault.
 
-Run: python tests/benchmarks/false_alarms.py
+Run: python tests/studies/false_alarms.py
 
 Tests are simulated as in tests/doubts: 41 trays of 0.25 m2, granules of 3.25 mm and 1600 kg/m3 counted by
 chance, read to 0.1 g. `unsteady` adds what a real spreader does on its own: every catch varies by so many % besides.
@@ -11,9 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent.parent))
+sys.path.insert(0, str(Path(__file__).parent.parent / "doubts"))
 
-from test_quality import (
+from test_register import (
     PASSES_CHECKS,
     SHAPES,
     doubled_tray,
