@@ -31,6 +31,7 @@ _PUBLIC = {
     "TrayTest": "sheet.traytest",
     "tray_test": "sheet.traytest",
     "catch_g": "sheet.traytest",
+    "both_sides": "sheet.mirror",
     "read_sheet": "sheet.traysheet",
     "sheet_text": "sheet.traysheet",
     "write_sheet": "sheet.traysheet",

@@ -11,7 +11,12 @@ from dataclasses import dataclass
 
 from spreadcheck.units import from_inside, shown_unit
 
-_KINDS = {"m/s": "wind speed", "m": "length", "N": "force"}  # units that readers are shown in their own
+_KINDS = {
+    "kg/ha": "rate",
+    "m/s": "wind speed",
+    "m": "length",
+    "N": "force",
+}  # shown in the reader's units
 
 
 @dataclass(frozen=True)
@@ -113,6 +118,30 @@ def _limits() -> dict[str, Limit]:
               "common practice"),
         Limit("turning", 120.0, "s", "time to come round for the next run", "turning in a field", "common practice"),
         Limit("weighing", 20.0, "s", "time to weigh and empty a tray", "two people, one calls out", "common practice"),
+        Limit("explained", 0.7, "of 1", "least share of a disagreement that an explanation has to take away",
+              "simulated tests, see the study of explanations", "computed"),
+        Limit("driving error", 0.3, "m", "how far off the line a good pass may be driven",
+              "steering by eye along marks", "common practice"),
+        Limit("side reach", 0.5, "times", "least reach of the shorter side of a tray line, of the longer one",
+              "a side that reaches less was hardly tested", "common practice"),
+        Limit("side catch", 30.0, "% of the peak", "largest catch at the end of a side that was tested",
+              "a side ends where the pattern has fallen off", "common practice"),
+        Limit("mass low", 60.0, "%", "lowest share of the rate aimed at that a good test shows",
+              "machines are set by tables that may be a third off", "common practice"),
+        Limit("mass high", 165.0, "%", "highest share of the rate aimed at that a good test shows",
+              "machines are set by tables that may be a third off", "common practice"),
+        Limit("mass blocks low", 50.0, "%", "lowest share of the target rate that is judged",
+              "half the rate is another setting", "common practice"),
+        Limit("mass blocks high", 200.0, "%", "highest share of the target rate that is judged",
+              "twice the rate is another setting", "common practice"),
+        Limit("bout low", 0.45, "times", "narrowest bout width, as a multiple of the width at half the peak rate",
+              "narrower ones waste half of the work", "common practice"),
+        Limit("bout high", 2.2, "times", "widest bout width, as a multiple of the width at half the peak rate",
+              "wider ones leave strips without a granule", "common practice"),
+        Limit("rate high", 1000.0, "kg/ha", "highest rate of granular fertiliser that is usual",
+              "dressings above it are split; lime goes higher", "common practice"),
+        Limit("tray depth", 20.0, "mm", "deepest layer that trays hold back", "granules bounce out of a full tray",
+              "common practice"),
         Limit("sphere packing", 74.0, "%", "largest share of space that equal spheres fill, a poured heap less",
               "pi / sqrt(18), Hales (2005)", "computed"),
         Limit("size number low", 80.0, "", "smallest size guide number that is spread", "granules of 0.8 mm",

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     help="Beyond the end trays the profile runs to zero over one tray spacing, or stops.",
 )
 @click.option("--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density.")
+@click.option("--mirror", is_flag=True, help="Judge a line that was laid on one side only as if both were alike.")
 @click.option("--every-width", is_flag=True, help="Show every bout width in the table, however many.")
 @click.option("--advice", is_flag=True, help="All figures of the pattern, and what is usually looked at for its shape.")
 @click.option("--confidence", "how_sure", is_flag=True, help="How sure it is: in text, JSON, plot and report.")
@@ -70,6 +71,7 @@ def analyse(
     widths: str | None,
     tails: str,
     relative: bool,
+    mirror: bool,
     every_width: bool,
     advice: bool,
     how_sure: bool,
@@ -108,8 +110,14 @@ def analyse(
 
         file_format(plot_file)
     check_reports(report_files)
+    test = read_test(sheet)
+    if mirror:
+        from spreadcheck.sheet.mirror import both_sides
+
+        _check_mirrored(how_sure, csv_file)
+        test = both_sides(test)
     result = assess(
-        read_test(sheet),
+        test,
         limit_pct=limit,
         width_m=parse_widths(widths) if widths is not None else None,
         bout_width_m=parse_quantity(bout_width, "length", place="option --bout-width") if bout_width else None,
@@ -132,6 +140,16 @@ def analyse(
         _present(result, sure, units, every_width, advice)
     if within_limit and not result.within_limit:
         ctx.exit(1)
+
+
+def _check_mirrored(how_sure: bool, csv_file: str | None) -> None:
+    """Refuse what can't be known of a side that was not tested, or can't say that it was not."""
+    from spreadcheck.errors import Fault, WidthError
+
+    if how_sure:
+        raise WidthError(Fault("option --confidence", "a side that was not tested has no interval", "leave one out"))
+    if csv_file:
+        raise WidthError(Fault("option --csv", "the table can't say that a side was mirrored", "use --json"))
 
 
 def _confidence(result: Assessment) -> Confidence:

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spreadcheck.doubts.conditions import sideways_wind_m_s, wind_words
-from spreadcheck.doubts.doubt import Doubt, Listed, Quantity, Value, Words
+from spreadcheck.doubts.doubt import Doubt, Explanation, Listed, Quantity, Value, Words
+from spreadcheck.doubts.explain import SWAPPED, explanations_of
 from spreadcheck.doubts.neighbours import neighbour_band, neighbour_doubts
 from spreadcheck.doubts.register import doubt
 from spreadcheck.doubts.trayline import Judged
@@ -28,9 +29,12 @@ def agreement_doubts(profile: Profile, judged: Judged, passes: Passes) -> tuple[
     odd, expected = odd_catches(catches)
     slips = odd & _few_in_pass(odd)
     righted = _righted(catches, slips, expected) if slips.any() else catches
+    tried = explanations_of(test, catches)
+    swapped = tuple(slip for slip in tried if slip.code == SWAPPED)
+    whole = tuple(slip for slip in tried if slip.code != SWAPPED)
     found = (
-        _odd_doubt(test, catches, slips, expected),
-        _disagree_doubt(righted, odd & ~slips),
+        _odd_doubt(test, catches, slips, expected, swapped),
+        _disagree_doubt(righted, odd & ~slips, whole),
         _off_centre_doubt(test, profile, catches, judged),
     )
     agreed = tuple(doubt for doubt in found if doubt is not None)
@@ -101,16 +105,22 @@ def _levels(catches: PassCatches, reference: FloatArray) -> FloatArray:
     return levels
 
 
-def _odd_doubt(test: TrayTest, catches: PassCatches, odd: NDArray[np.bool_], expected: FloatArray) -> Doubt | None:
+def _odd_doubt(
+    test: TrayTest,
+    catches: PassCatches,
+    odd: NDArray[np.bool_],
+    expected: FloatArray,
+    swapped: tuple[Explanation, ...],
+) -> Doubt | None:
     if not odd.any():
-        return None
+        return doubt("odd-catch", catches=swapped[0].words, explanations=swapped) if swapped else None
     places = np.argwhere(odd)
     worst = places[np.argsort(-np.abs(catches.rates - expected)[odd], kind="stable")].tolist()
     told = tuple(
         _odd_words(test, catches, at, float(catches.rates[at, tray]), float(expected[at, tray]), tray)
         for at, tray in worst[:_SHOWN]
     )
-    return doubt("odd-catch", catches=Listed(told, len(worst) - _SHOWN))
+    return doubt("odd-catch", catches=Listed(told, len(worst) - _SHOWN), explanations=swapped)
 
 
 def _odd_words(test: TrayTest, catches: PassCatches, at: int, rate: float, expected: float, tray: int) -> Words:
@@ -182,7 +192,7 @@ def pass_gaps(catches: PassCatches) -> tuple[FloatArray, NDArray[np.bool_]]:
     return 100.0 * gap, too_far & (np.abs(gap) > LIMITS["pass gap"].value / 100)
 
 
-def _disagree_doubt(catches: PassCatches, apart: NDArray[np.bool_]) -> Doubt | None:
+def _disagree_doubt(catches: PassCatches, apart: NDArray[np.bool_], tried: tuple[Explanation, ...]) -> Doubt | None:
     """Passes that caught more or less on a side, or whose catches are `apart` from the others' at many trays."""
     passes = len(catches.numbers)
     if passes == 1:
@@ -193,10 +203,14 @@ def _disagree_doubt(catches: PassCatches, apart: NDArray[np.bool_]) -> Doubt | N
     if passes == 2 and len(marked):
         marked = marked[-1:]  # of two passes each is off against the other: said once
     if not len(marked):
-        return None
+        if not tried:
+            return None
+        seen = "the {passes} passes differ from tray to tray by more than chance"
+        return doubt("passes-disagree", seen=seen, passes=passes, blocking=True, explanations=tried)
     worst = marked[np.argsort(-np.abs(gaps[marked]).max(axis=1), kind="stable")]
     told = tuple(Words(_gap_text(catches, at, gaps[at].tolist(), int(many[at]))) for at in worst[:_SHOWN].tolist())
-    return doubt("passes-disagree", passes=Listed(told, len(worst) - _SHOWN, " passes"))
+    listed = Listed(told, len(worst) - _SHOWN, " passes")
+    return doubt("passes-disagree", passes=listed, blocking=bool(tried), explanations=tried)
 
 
 def _gap_text(catches: PassCatches, at: int, gaps: list[float], many: int) -> str:

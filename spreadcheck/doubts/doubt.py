@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any, TypeAlias
 
 from spreadcheck.limits import LIMITS
+from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.units import from_inside, show, shown_unit
 
 
@@ -81,19 +82,22 @@ def trays_counted(count: int) -> str:
 class Explanation:
     """What may lie behind a doubt, tried on the test: how well it fits (0 to 1), and the row or cell to change.
 
-    `verdict` is what the test would then get, where it was worked out.
+    `corrected` is the test with that change and `verdict` what it then gets, where it was worked out.
     """
 
     code: str
     fits: float
     words: Words
     remedy: str
-    verdict: str = ""
+    verdict: Words | None = None
+    corrected: TrayTest | None = field(default=None, repr=False, compare=False)
 
     def text(self, system: str = "metric") -> str:
         """All of it as one sentence."""
-        then = f" The test then reads: {self.verdict}." if self.verdict else ""
-        return f"{_sentence(self.words.text(system))} (fits {100 * self.fits:.0f} %): {self.remedy}.{then}"
+        then = f" The test then has: {self.verdict.text(system)}." if self.verdict else ""
+        said = self.words.text(system)
+        said = said[0].upper() + said[1:]
+        return f"Perhaps: {said} (fits {100 * self.fits:.0f} %): {self.remedy}.{then}"
 
 
 @dataclass(frozen=True)
@@ -143,7 +147,13 @@ def _warning(doubt: Doubt) -> dict[str, Any]:
     data: dict[str, Any] = {"code": doubt.code, "message": doubt.message(), "blocking": doubt.blocking}
     if doubt.explanations:
         data["explanations"] = [
-            {"code": tried.code, "fits": round(tried.fits, 3), "remedy": tried.remedy, "verdict": tried.verdict}
+            {
+                "code": tried.code,
+                "fits": round(tried.fits, 3),
+                "words": tried.words.text("metric"),
+                "remedy": tried.remedy,
+                "verdict": tried.verdict.text("metric") if tried.verdict else None,
+            }
             for tried in doubt.explanations
         ]
     return data

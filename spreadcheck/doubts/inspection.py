@@ -5,6 +5,7 @@ from __future__ import annotations
 from spreadcheck.doubts.agreement import agreement_doubts
 from spreadcheck.doubts.conditions import condition_doubts
 from spreadcheck.doubts.doubt import Doubt, Places, Quantity, trays_counted
+from spreadcheck.doubts.mass import mass_doubts
 from spreadcheck.doubts.register import doubt
 from spreadcheck.doubts.trayline import judged_width, line_doubts
 from spreadcheck.passes.passes import Passes, passes_of
@@ -28,6 +29,7 @@ def doubts_of(
     return (
         *sheet_doubts(test, profile),
         *condition_doubts(test, profile),
+        *mass_doubts(test, profile),
         *line_doubts(test, profile, judged),
         *agreement_doubts(profile, judged, passes or passes_of(test, relative=profile.relative)),
     )
@@ -36,6 +38,9 @@ def doubts_of(
 def sheet_doubts(test: TrayTest, profile: Profile) -> tuple[Doubt, ...]:
     """What reading and averaging had to do to get from the sheet to the profile, in the order of the sheet."""
     found = [_unknown_label(label) for label in test.unknown_labels]
+    if test.mirrored:
+        copied = sum(name.endswith(" mirrored") for name in test.tray)
+        found.append(doubt("side-mirrored", trays=trays_counted(copied)))
     there = {float(offset) for offset in test.offset_m[~test.no_tray]}  # not the places left out, as at the wheels
     filled = tuple(offset for offset in profile.filled_offset_m if offset in there)
     dropped = tuple(offset for offset in profile.dropped_offset_m if offset in there)

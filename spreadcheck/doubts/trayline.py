@@ -41,6 +41,7 @@ def judged_width(profile: Profile, effective_m: float | None, bout_width_m: floa
 def line_doubts(test: TrayTest, profile: Profile, judged: Judged) -> tuple[Doubt, ...]:
     """Doubts about the tray line: throw not covered, too few trays, gaps, trays closer than they are wide."""
     found = (
+        _one_side(profile),
         _end_catch(profile),
         _too_short(profile, judged),
         _few_trays(profile, judged),
@@ -48,6 +49,16 @@ def line_doubts(test: TrayTest, profile: Profile, judged: Judged) -> tuple[Doubt
         _too_close(test),
     )
     return tuple(doubt for doubt in found if doubt is not None)
+
+
+def _one_side(profile: Profile) -> Doubt | None:
+    """A line that ends early on one side, where the pattern has not fallen off yet."""
+    rate, left, right = profile.rate_kg_ha, -float(profile.offset_m[0]), float(profile.offset_m[-1])
+    short, long = sorted((left, right))
+    share = 100.0 * float(rate[0 if left < right else -1] / rate.max())
+    if short > LIMITS["side reach"].value * long or share <= LIMITS["side catch"].value:
+        return None
+    return doubt("one-side", share=share, short=Quantity(max(short, 0.0), "length"), long=Quantity(long, "length"))
 
 
 def _end_catch(profile: Profile) -> Doubt | None:

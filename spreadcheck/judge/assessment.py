@@ -13,7 +13,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.doubts.doubt import Doubt
+from spreadcheck.doubts.doubt import Doubt, Listed, Quantity, Words
+from spreadcheck.doubts.explain import with_verdicts
 from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
 from spreadcheck.passes.passes import Passes, passes_of
@@ -183,8 +184,29 @@ def assess(
         limit_pct=limit_pct,
         scans=scans,
         bouts={} if driven is None else bouts_at(profile, driven),
-        doubts=doubts_of(test, profile, effective_m=concluded, bout_width_m=driven, passes=passes),
+        doubts=with_verdicts(
+            doubts_of(test, profile, effective_m=concluded, bout_width_m=driven, passes=passes),
+            lambda corrected: _would_get(assess(corrected, limit_pct=limit_pct, tails=tails, relative=relative)),
+        ),
     )
+
+
+def _would_get(result: Assessment) -> Words:
+    """Effective widths of a test put right, and its share of the target rate."""
+    methods = (result.driving,) if result.driving else METHODS
+    told = [_width_words(method, result.effective_width_m(method)) for method in methods]
+    target, bout = result.test.quantity("target rate"), next(iter(result.bouts.values()), None)
+    if target is not None and bout is not None and not result.profile.relative:
+        share = 100 * bout.mean_kg_ha / target
+        rate = Quantity(bout.mean_kg_ha, "rate")
+        told.append(Words("a mean rate of {rate}, {share:.0f} % of the target", {"rate": rate, "share": share}))
+    return Words("{told}", {"told": Listed(tuple(told))})
+
+
+def _width_words(method: str, width_m: float | None) -> Words:
+    if width_m is None:
+        return Words(f"no effective width {method}")
+    return Words(f"effective width {{width}} {method}", {"width": Quantity(width_m, "length")})
 
 
 def _width_concluded(test: TrayTest, scans: dict[str, Scan], limit_pct: float) -> float | None:

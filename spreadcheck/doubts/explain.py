@@ -1,0 +1,261 @@
+"""Where passes disagree: slips of a whole pass that are tried on the catches, and how well each one fits.
+
+A slip is put right and the passes are held against one another again. It fits by the share of their disagreement that
+this takes away, 1 for all of it but chance. What good tests do is allowed for on both sides: each pass has a level of
+its own and may be driven a little off the line. How clear a slip has to be was set by tests/studies/explanations.py.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spreadcheck.doubts.doubt import Doubt, Explanation, Words
+from spreadcheck.errors import SpreadcheckError
+from spreadcheck.limits import LIMITS
+from spreadcheck.passes.passes import FEW, FLOOR, PassCatches
+from spreadcheck.sheet.traytest import FloatArray, TrayTest, with_labels
+
+SWAPPED = "trays-swapped"
+MOST_PASSES = 20  # of which explanations are tried
+_GUST = 0.04  # of the rate: what passes differ by beside counting, before a difference counts
+_TAKEN = 20.0  # chi-square that a slip takes away at least
+_MIRRORED, _SHIFTED, _SHIFTED_OF_TWO = 80.0, 25.0, 20.0  # F ratios that good tests don't reach
+_LEVEL = 0.5  # of the heaviest pass: less than a pass brings
+_WORKED_OUT = 3  # explanations of a doubt that are told, with what the test would get
+_ALIKE = 0.1  # explanations that fit worse than the best by more than this are left out
+_SWAP = 3.5  # standard errors by which both trays of a swapped pair are off
+
+
+def explanations_of(test: TrayTest, catches: PassCatches) -> tuple[Explanation, ...]:
+    """The slips of a whole pass that fit the disagreement of the passes, best first; none where nothing is off."""
+    passes, trays = catches.rates.shape
+    if not 2 <= passes <= MOST_PASSES or trays < 2 * FEW + 1:
+        return ()
+    summed = _not_emptied(test, catches)
+    if summed is not None:
+        return (summed,)
+    suspects = _suspects(catches)
+    if not len(suspects):
+        return ()
+    tried = (_mirrored(test, catches), _shifted(test, catches, suspects), _swapped(test, catches, suspects))
+    found = sorted((slip for slip in tried if slip is not None), key=lambda slip: -slip.fits)
+    return tuple(slip for slip in found if slip.fits > found[0].fits - _ALIKE)
+
+
+def _weight(catches: PassCatches, mean: FloatArray) -> FloatArray:
+    """One over the variance of a catch at each tray: counting, reading, and what gusts do to a good test."""
+    least = FLOOR * max(float(mean.max()), 1e-9)  # where next to nothing fell a single granule must not count
+    return np.asarray(1.0 / (catches.error(np.maximum(mean, least)) ** 2 + (_GUST * mean) ** 2 + (least / 5) ** 2))
+
+
+def _suspects(catches: PassCatches) -> list[int]:
+    """Passes that differ from the others by more than chance: the cheap look before anything is tried."""
+    rates, passes = catches.rates, len(catches.rates)
+    level = rates.sum(axis=1, keepdims=True)
+    rates = rates * (level.mean() / np.where(level > 0, level, np.inf))
+    mean = rates.mean(axis=0)
+    off = (rates - mean) * (passes / (passes - 1))
+    apart = (off**2 * _weight(catches, mean)).sum(axis=1)
+    suspects: list[int] = np.flatnonzero(apart > max(rates.shape[1], _TAKEN)).tolist()
+    return suspects
+
+
+def _fit(apart: float, left: float, freedom: int) -> tuple[float, float]:
+    """Share of the disagreement beyond chance that a slip takes away, and the F ratio that says how clear it is."""
+    taken = apart - left
+    if taken < _TAKEN:
+        return 0.0, 0.0
+    return taken / max(apart - freedom, taken), taken * freedom / max(left, 0.5 * freedom)
+
+
+def _not_emptied(test: TrayTest, catches: PassCatches) -> Explanation | None:
+    """Trays not emptied between passes: the differences of the weights agree, the weights themselves don't."""
+    if test.cumulative:
+        return None
+    sums = catches.laid
+    own = np.diff(sums, axis=0, prepend=0.0)
+    mean, level = own.mean(axis=0), own.sum(axis=1)
+    if level.min() < _LEVEL * level.max():
+        return None
+    weight = _weight(catches, np.maximum(mean, 0.0))
+    apart, left = (float((weight * (rows - rows.mean(axis=0)) ** 2).sum()) for rows in (sums, own))
+    fits, _ = _fit(apart, left, own.size - own.shape[1])
+    if fits < LIMITS["explained"].value:
+        return None
+    words = Words("the trays were not emptied between passes, so each weight holds those before it")
+    corrected = with_labels(test, {"weighing": "cumulative"})
+    return Explanation("not-emptied", fits, words, "write the row `weighing,cumulative`", corrected=corrected)
+
+
+def _mirrored(test: TrayTest, catches: PassCatches) -> Explanation | None:
+    """Passes driven the other way and not noted: their left is the others' right."""
+    offset, far = catches.offset_m, min(-catches.offset_m[0], catches.offset_m[-1])
+    right = offset[(offset > 0) & (offset <= far * (1 + 1e-9))]
+    if len(right) < FEW:
+        return None
+    level = catches.rates.sum(axis=1, keepdims=True)
+    rates = catches.rates * (level.mean() / np.where(level > 0, level, np.inf))
+    sides = [np.array([np.interp(places, offset, row) for row in rates]) for places in (right, -right)]
+    odd, even = (sides[0] - sides[1]) / 2, ((sides[0] + sides[1]) / 2).mean(axis=0)
+    weight = 2.0 * _weight(catches, even)
+    scaled = odd * np.sqrt(weight)
+    turned = _minority(np.linalg.eigh(scaled @ scaled.T)[1][:, -1])
+    if not turned.any():
+        return None
+    slope = np.gradient(even, right)
+    apart = _disagreement(odd, slope, weight)
+    left = _disagreement(np.where(turned[:, np.newaxis], -odd, odd), slope, weight)
+    fits, clear = _fit(apart, left, odd.size - odd.shape[1])
+    if fits < LIMITS["explained"].value or clear < _MIRRORED:
+        return None
+    return _mirrored_words(test, catches, turned, fits)
+
+
+def _minority(direction: FloatArray) -> NDArray[np.bool_]:
+    """Which passes point against the rest: the smaller group, the later one of two alike."""
+    against = direction < 0
+    few = against.sum() * 2
+    if few > len(against) or (few == len(against) and against[0]):
+        against = ~against
+    return np.asarray(against)
+
+
+def _disagreement(rows: FloatArray, slope: FloatArray, weight: FloatArray) -> float:
+    """Chi-square of rows about their mean, when each may be shifted by the driving error."""
+    apart = rows - rows.mean(axis=0)
+    most = LIMITS["driving error"].value
+    shift = np.clip((apart * slope * weight).sum(axis=1) / max((slope**2 * weight).sum(), 1e-12), -most, most)
+    return float((weight * (apart - shift[:, np.newaxis] * slope) ** 2).sum())
+
+
+def _mirrored_words(test: TrayTest, catches: PassCatches, turned: NDArray[np.bool_], fits: float) -> Explanation:
+    flipped = {number for number, other in zip(catches.numbers, turned.tolist(), strict=True) if other}
+    noted = sorted(flipped ^ set(test.reversed_passes))
+    said = ", ".join(map(str, sorted(flipped)))
+    either = f" (or the other {'one' if len(turned) == 2 else 'half'})" if 2 * turned.sum() == len(turned) else ""
+    words = Words(f"{'pass' if len(flipped) == 1 else 'passes'} {said}{either} went over the tray line the other way")
+    listed = "; ".join(map(str, noted))
+    remedy = f"write the row `reversed passes,{listed}`" if noted else "clear the row `reversed passes`"
+    bare = replace(test, form=tuple(row for row in test.form if row.label.strip().casefold() != "reversed passes"))
+    corrected = with_labels(bare, {"reversed passes": listed}) if noted else bare
+    return Explanation("pass-mirrored", fits, words, remedy, corrected=corrected)
+
+
+def _shifted(test: TrayTest, catches: PassCatches, suspects: list[int]) -> Explanation | None:
+    """A pass whose catches were written one row too high or too low."""
+    best = (0.0, 0.0, 0, 0)
+    for at in suspects[-1:] if len(catches.rates) == 2 else suspects:
+        others = np.delete(catches.rates, at, axis=0).mean(axis=0)
+        weight = _weight(catches, others)
+        weight[[0, -1]] = 0.0  # the tray that moves in from nowhere
+        moved = np.array([np.roll(catches.rates[at], by) for by in (0, -1, 1)])
+        apart, *left = _misfit(moved, others, catches.offset_m, weight)
+        by = int(np.argmin(left))
+        fits, clear = _fit(apart, left[by], moved.shape[1] - 2)
+        best = max(best, (clear, fits, at, (-1, 1)[by]))
+    clear, fits, at, by = best
+    if fits < LIMITS["explained"].value or clear < (_SHIFTED_OF_TWO if len(catches.rates) == 2 else _SHIFTED):
+        return None
+    number = catches.numbers[at]
+    moved_by = -by if number in test.reversed_passes else by
+    where = "one tray too far to the right" if moved_by < 0 else "one tray too far to the left"
+    words = Words(f"the catches of pass {number} stand {where}, or the machine was driven that far off the line")
+    remedy = f"move the catches of pass {number} one row {'up' if moved_by < 0 else 'down'}"
+    corrected = _with_pass(test, number, lambda cells: np.roll(cells, moved_by, axis=0), lost=-1 if moved_by < 0 else 0)
+    return Explanation("pass-shifted", fits, words, remedy, corrected=corrected)
+
+
+def _misfit(rows: FloatArray, other: FloatArray, offset_m: FloatArray, weight: FloatArray) -> list[float]:
+    """Chi-square of rows against another pass, when each may have its own level and the driving error."""
+    slope, most = np.gradient(other, offset_m), LIMITS["driving error"].value
+    pairs = np.array([other, slope]) * weight
+    normal = pairs @ np.array([other, slope]).T
+    if abs(np.linalg.det(normal)) <= 1e-12 * normal[0, 0] * normal[1, 1]:
+        return [0.0] * len(rows)
+    level, along = np.linalg.solve(normal, pairs @ rows.T)
+    shift = np.clip(along / np.where(level > 0, level, np.inf), -most, most)
+    shape = other + shift[:, np.newaxis] * slope
+    fitted = (rows * shape * weight).sum(axis=1) / (shape**2 * weight).sum(axis=1)
+    misfit = (weight * (rows - fitted[:, np.newaxis] * shape) ** 2).sum(axis=1)
+    return [float(value) for value in misfit]
+
+
+def _with_pass(test: TrayTest, number: int, change: Callable[[Any], Any], *, lost: int | None = None) -> TrayTest:
+    """A test with the cells of one pass changed; row `lost` is then not weighed."""
+    columns = [at for at, column in enumerate(test.columns) if column.pass_no == number]
+    catch, state = test.catch.copy(), test.state.copy()
+    catch[:, columns], state[:, columns] = change(catch[:, columns]), change(state[:, columns])
+    if lost is not None:
+        catch[lost, columns], state[lost, columns] = np.nan, 1
+    return replace(test, catch=catch, state=state)
+
+
+def _swapped(test: TrayTest, catches: PassCatches, suspects: list[int]) -> Explanation | None:
+    """Two catches of a pass written at each other's trays."""
+    best = (0.0, 0, (0, 0))
+    for at in suspects:
+        row, others = catches.rates[at], np.delete(catches.rates, at, axis=0).mean(axis=0)
+        others = others * (row.sum() / max(float(others.sum()), 1e-12))
+        error = np.sqrt((1 + 1 / (len(catches.rates) - 1)) / _weight(catches, others))
+        off = (row - others) / error
+        marked = np.argsort(-np.abs(off))[:4]
+        marked = marked[np.abs(off[marked]) > _SWAP]
+        for one, other in itertools.combinations(marked.tolist(), 2):
+            left = (row[[other, one]] - others[[one, other]]) / error[[one, other]]
+            if off[one] * off[other] < 0 and np.abs(left).max() < _SWAP / 1.5:
+                apart, pair = float((off**2).sum()), float((off[[one, other]] ** 2).sum())
+                fits, _ = _fit(apart, apart - pair + float((left**2).sum()), len(row) - 1)
+                best = max(best, (fits, at, (one, other)))
+    fits, at, both = best
+    return _swapped_words(test, catches, at, both, fits) if fits >= LIMITS["explained"].value else None
+
+
+def _swapped_words(test: TrayTest, catches: PassCatches, at: int, pair: tuple[int, int], fits: float) -> Explanation:
+    if len(catches.rates) == 2 and _bend(catches, 1 - at, pair) > _bend(catches, at, pair):
+        at = 1 - at  # of two passes, the one whose pattern bends more there
+    number = catches.numbers[at]
+    turn = -1 if number in test.reversed_passes else 1
+    rows = [int(np.abs(test.offset_m - turn * catches.offset_m[tray]).argmin()) for tray in pair]
+    order = np.arange(len(test.tray))
+    order[rows] = rows[::-1]
+    names = " and ".join(test.tray[row] for row in rows)
+    return Explanation(
+        SWAPPED,
+        fits,
+        Words(f"the catches of trays {names} in pass {number} stand at each other's place"),
+        f"swap the cells of trays {names} in pass {number}",
+        corrected=_with_pass(test, number, lambda cells: cells[order]),
+    )
+
+
+def _bend(catches: PassCatches, at: int, pair: tuple[int, int]) -> float:
+    """How far a pass bends at two trays against the line through their neighbours."""
+    row = np.pad(catches.rates[at], 1, mode="edge")
+    return sum(abs(float(row[tray + 1] - (row[tray] + row[tray + 2]) / 2)) for tray in pair)
+
+
+def with_verdicts(doubts: tuple[Doubt, ...], verdict: Callable[[TrayTest], Words]) -> tuple[Doubt, ...]:
+    """The doubts, their best explanations with what the test put right would get."""
+    if not any(doubt.explanations for doubt in doubts):
+        return doubts
+    return tuple(
+        replace(doubt, explanations=tuple(_with_verdict(slip, verdict) for slip in doubt.explanations[:_WORKED_OUT]))
+        if doubt.explanations
+        else doubt
+        for doubt in doubts
+    )
+
+
+def _with_verdict(slip: Explanation, verdict: Callable[[TrayTest], Words]) -> Explanation:
+    if slip.corrected is None:
+        return slip
+    try:
+        return replace(slip, verdict=verdict(slip.corrected))
+    except SpreadcheckError:  # put right in this way, the test can't be assessed at all
+        return slip

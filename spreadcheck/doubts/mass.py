@@ -1,0 +1,230 @@
+"""Whether the masses can be right: against what was aimed at, what a tray holds, and what a scale shows.
+
+Where they can't, the usual slips are tried: a decimal point, runs not divided by, ounces, feet, the tray's own weight.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from spreadcheck.doubts.doubt import Doubt, Explanation, Quantity, Words
+from spreadcheck.doubts.register import doubt
+from spreadcheck.limits import LIMITS
+from spreadcheck.passes.granules import granules_of
+from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g, with_labels
+from spreadcheck.spread.profile import Profile
+from spreadcheck.units import FOOT_M, KINDS
+
+_METERED, _TARGET, _WIDTHS = 0.12, 0.22, 0.35  # log standard deviations that good tests keep
+_FITS = 0.5  # an explanation that fits less is not told
+_ALIKE = 0.2  # nor is one that fits worse than the best by this
+_STEPS_G = (10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
+_ENOUGH_READINGS = 15  # different readings before their common step says something about the scale
+_SMALL_GRANULE_G = 0.006  # of 2 mm and 1400 kg/m3: the smallest usual one, so that granules scatter least
+_OUNCE_G = KINDS["catch mass"].factors["oz"]
+
+
+@dataclass(frozen=True)
+class _Basis:
+    """What the mass caught is held against: `share` of it was caught, good tests keep within `spread` (log)."""
+
+    what: str
+    share: float
+    spread: float
+    by_bout: bool  # whether it rests on the bout width of the form
+
+
+def mass_doubts(test: TrayTest, profile: Profile) -> tuple[Doubt, ...]:
+    """Doubts about masses, and about widths in the wrong unit, which show in the mass too."""
+    if profile.relative:
+        return ()
+    found = (
+        _container(test, profile),
+        _implausible(test, profile),
+        _unchecked(test, profile),
+        _tray_full(test),
+        _scale_steps(test),
+        _weights_fall(test),
+    )
+    return tuple(doubt for doubt in found if doubt is not None)
+
+
+def _bases(test: TrayTest, profile: Profile) -> list[_Basis]:
+    """All that the form has to hold the mass against, the surest first."""
+    area, bout = profile.area_kg_ha_m, test.bout_width_m
+    discharge, speed = test.quantity("discharge"), test.quantity("travel speed")
+    metered, target = test.quantity("metered rate"), test.quantity("target rate")
+    width = test.quantity("metered width") or bout
+    found = []
+    if discharge is not None and speed is not None:
+        found.append(_Basis("what was discharged", area / 1e4 / (discharge / speed), _METERED, False))
+    if metered is not None and width is not None:
+        by_bout = test.quantity("metered width") is None
+        found.append(_Basis("the metered rate", area / width / metered, _METERED, by_bout))
+    if target is not None and bout is not None:
+        found.append(_Basis("the target rate", area / bout / target, _TARGET, True))
+    return found
+
+
+def _half_rate_width_m(profile: Profile) -> float:
+    high = profile.offset_m[profile.rate_kg_ha >= profile.rate_kg_ha.max() / 2]
+    return max(float(high[-1] - high[0]), profile.spacing_m)
+
+
+def _implausible(test: TrayTest, profile: Profile) -> Doubt | None:
+    """The mass far from what was aimed at, or the bout width far from the pattern's own, with the slips that fit."""
+    low, high = LIMITS["mass low"].value / 100, LIMITS["mass high"].value / 100
+    bases, width, bout = _bases(test, profile), _half_rate_width_m(profile), test.bout_width_m
+    far = next((basis for basis in bases if not low <= basis.share <= high), None)
+    times = bout / width if bout is not None else 1.0
+    apart = not LIMITS["bout low"].value <= times <= LIMITS["bout high"].value
+    if far is None and not apart:
+        return None
+    fitting = [slip for slip in _slips(test, bases, times, width) if slip.fits >= _FITS]
+    fitting = sorted(fitting, key=lambda slip: -slip.fits)
+    tried = tuple(slip for slip in fitting if slip.fits > fitting[0].fits - _ALIKE)
+    if far is None:
+        given, own = Quantity(bout or 0.0, "length"), Quantity(width, "length")
+        return doubt("widths-apart", bout=given, times=times, width=own, blocking=bool(tried), explanations=tried)
+    least, most = LIMITS["mass blocks low"].value / 100, LIMITS["mass blocks high"].value / 100
+    blocks = bool(tried) or far.spread == _METERED or not least <= far.share <= most
+    rate = Quantity(profile.area_kg_ha_m / (bout or width), "rate")
+    return doubt(
+        "mass-implausible", rate=rate, share=100 * far.share, what=far.what, blocking=blocks, explanations=tried
+    )
+
+
+def _slips(test: TrayTest, bases: list[_Basis], times: float, width_m: float) -> Iterator[Explanation]:
+    """Every slip of a unit or a factor, with how well the masses and widths agree when it is put right."""
+
+    def fits(mass: float = 1.0, bout: float = 1.0, offsets: float = 1.0) -> float:
+        """Agreement where the sheet has the mass, the bout width and the offsets too large by these factors."""
+        off = [math.log(b.share / (mass * offsets / (bout if b.by_bout else 1))) / b.spread for b in bases]
+        if test.bout_width_m is not None:
+            off.append(math.log(times / bout * offsets) / _WIDTHS)
+        wide = 3.0 <= width_m / offsets <= 60.0
+        return math.exp(-0.5 * sum(x * x for x in off) / len(off)) if wide else 0.0
+
+    runs = test.runs_per_catch
+    for factor in (10.0, 100.0, 0.1, 0.01):
+        heavy = "heavy" if factor > 1 else "light"
+        words = Words(f"all catches are {max(factor, 1 / factor):g} times too {heavy}: the decimal point")
+        remedy = f"{'divide' if factor > 1 else 'multiply'} all catches by {max(factor, 1 / factor):g}"
+        right = replace(test, catch=test.catch / factor)
+        yield Explanation("decimal-point", fits(mass=factor), words, remedy, corrected=right)
+    for more in range(2, 10):
+        words = Words(f"{more * runs} runs fell into the trays before they were weighed")
+        right = with_labels(test, {"runs per catch": str(more * runs)})
+        remedy = f"write the row `runs per catch,{more * runs}`"
+        yield Explanation("runs-per-catch", fits(mass=more), words, remedy, corrected=right)
+    if runs > 1:
+        words = Words("the trays were weighed after each run")
+        right = with_labels(test, {"runs per catch": "1"})
+        yield Explanation(
+            "runs-per-catch", fits(mass=1 / runs), words, "write the row `runs per catch,1`", corrected=right
+        )
+    units = {column.unit for column in test.columns}
+    for unit, other, factor in (("oz", "g", _OUNCE_G), ("g", "oz", 1 / _OUNCE_G)):
+        if units == {unit}:
+            right = replace(test, columns=tuple(replace(column, unit=other) for column in test.columns))
+            words, remedy = Words(f"the catches are in {other}"), f"write {other} for {unit} in the row of units"
+            yield Explanation("mass-unit", fits(mass=factor), words, remedy, corrected=right)
+    yield from _feet(test, fits)
+
+
+def _feet(test: TrayTest, fits: Callable[..., float]) -> Iterator[Explanation]:
+    for unit, other, factor in (("m", "ft", 1 / FOOT_M), ("ft", "m", FOOT_M)):
+        row = next((row for row in test.form if row.label.strip().casefold() == "bout width"), None)
+        if row is not None and row.unit.strip().casefold() == unit:
+            right = with_labels(test, {"bout width": f"{row.value} {other}"})
+            words, remedy = Words(f"the bout width is in {other}"), f"write the row `bout width,{row.value},{other}`"
+            yield Explanation("feet-for-metres", fits(bout=factor), words, remedy, corrected=right)
+        if test.offset_unit == unit:
+            words, remedy = Words(f"the offsets are in {other}"), f"write {other} for {unit} below `offset`"
+            right = replace(test, offset_unit=other)
+            yield Explanation("feet-for-metres", fits(offsets=factor), words, remedy, corrected=right)
+
+
+def _unchecked(test: TrayTest, profile: Profile) -> Doubt | None:
+    """A rate that is rare, and nothing on the form that says whether it was meant."""
+    peak = float(profile.rate_kg_ha.max())
+    if peak <= LIMITS["rate high"].value or _bases(test, profile):
+        return None
+    return doubt("mass-unchecked", rate=Quantity(peak, "rate"))
+
+
+def _container(test: TrayTest, profile: Profile) -> Doubt | None:
+    """The same mass in all outer trays: the tray itself, as granules fall by chance and would scatter."""
+    rates, grams = profile.rate_kg_ha, catch_g(test)
+    ends, peak = max(3, len(rates) // 12), float(rates.max())
+    if min(rates[0], rates[-1]) <= LIMITS["end catch"].value / 100 * peak or np.any(test.tare_g) or test.cumulative:
+        return None
+    grams = grams[~np.isnan(grams).all(axis=1)]
+    if len(grams) < 2 * ends + 3 or test.components:
+        return None
+    outer = np.concatenate((grams[:ends].ravel(), grams[-ends:].ravel()))
+    outer = outer[~np.isnan(outer)]
+    tare = float(np.median(outer))
+    varies = 1.4826 * float(np.median(np.abs(outer - tare)))
+    grain = granules_of(test)
+    chance = math.sqrt(tare * (grain.mean_mass_g if grain else _SMALL_GRANULE_G))
+    step = test.quantity("scale resolution") or _common_step_g(grams) or 0.0
+    fits = 1 - (varies / chance) ** 2 if chance > step else 0.0
+    if tare / grams[~np.isnan(grams)].max() * peak > LIMITS["rate high"].value:
+        fits = max(fits, 1 - (varies / (0.05 * tare)) ** 2)  # no spreader brings as much to the end of the line
+    if fits < LIMITS["explained"].value:
+        return None
+    weight = f"{tare:.3g}"
+    words = Words(f"the trays were weighed with what was in them; an empty one weighs {weight} g")
+    remedy = f"weigh an empty tray and write the row `tare,{weight},g`"
+    right = with_labels(test, {"tare": f"{weight} g"})
+    tried = Explanation("container-weighed", fits, words, remedy, corrected=right)
+    return doubt("container-weighed", trays=ends, tare=tare, varies=varies, chance=chance, explanations=(tried,))
+
+
+def _tray_full(test: TrayTest) -> Doubt | None:
+    """More in a tray than it can hold back."""
+    most = float(np.nanmax(catch_g(test), initial=0.0))
+    density = test.quantity("bulk density") or 1000.0
+    depth_mm = most / density / (test.tray_width_m * test.tray_length_m)
+    if depth_mm <= LIMITS["tray depth"].value:
+        return None
+    return doubt("tray-full", most=most, depth=depth_mm)
+
+
+def _common_step_g(grams: FloatArray) -> float | None:
+    """The coarsest usual step of a scale that all readings are multiples of."""
+    different = np.unique(grams[grams > 0])
+    if len(different) < _ENOUGH_READINGS:
+        return None
+    for step in _STEPS_G:
+        in_steps = different / step
+        if np.abs(in_steps - np.rint(in_steps)).max() < 1e-6:
+            return step
+    return None
+
+
+def _scale_steps(test: TrayTest) -> Doubt | None:
+    """Last digits that are not those of the scale on the form."""
+    stated = test.quantity("scale resolution")
+    if stated is None or {column.unit for column in test.columns} != {"g"}:
+        return None
+    seen = _common_step_g(test.catch)
+    if seen is None or stated not in _STEPS_G or seen == stated:
+        return None
+    finer = "finer" if seen < stated else "coarser"
+    return doubt("scale-steps", seen_step=seen, stated=stated, finer=finer)
+
+
+def _weights_fall(test: TrayTest) -> Doubt | None:
+    """Cumulative weights that get lighter from pass to pass."""
+    if not test.cumulative:
+        return None
+    steps = np.diff(test.catch, axis=1)
+    least = 3 * (test.quantity("scale resolution") or 0.1)
+    falls = int((steps < -np.maximum(least, 0.02 * test.catch[:, :-1])).sum())
+    return doubt("weights-fall", falls=falls) if falls else None
