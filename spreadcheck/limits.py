@@ -73,6 +73,8 @@ def _limits() -> dict[str, Limit]:
               "drag flight of spheres of 1 to 4 mm, thrown at 20 to 50 m/s and 0 to 10 deg from 1 m", "computed"),
         Limit("end catch", 5.0, "% of the peak", "largest catch of an end tray",
               "ISO 5690-1:1985 asks for trays across the full throw, from memory; the share", "common practice"),
+        Limit("open end", 12.0, "% of the peak", "catch of an end tray above which figures that rest on the tails are "
+              "ranges", "simulated tests with lines that miss the tails", "computed"),
         Limit("trays in width", 10, "trays", "fewest trays inside the effective width",
               "university extension author, in a farm paper", "read"),
         Limit("gaps in width", 2, "trays", "most trays without a catch inside the effective width",
@@ -113,6 +115,14 @@ def _limits() -> dict[str, Limit]:
               "a crew's day", "common practice"),
         Limit("wheel clearance", 0.1, "m", "free room between a tyre and a tray",
               "driving to a hand's breadth", "common practice"),
+        Limit("steering", 0.3, "m", "driving error either way that a bout width must stand",
+              "driving by eye or with a simple guidance", "common practice"),
+        Limit("tray efficiency", 2.0, "%", "how far trays differ in what they keep of what falls on them (standard "
+              "deviation)", "trays of one make, with dividers, on level ground", "common practice"),
+        Limit("laying error", 0.25, "m", "how far the tray line lies off the line that is driven (standard deviation)",
+              "a tape, and a driver who aims at a peg", "common practice"),
+        Limit("wind of the day", 0.25, "m", "how far the wind of the day moves the pattern (standard deviation)",
+              "0.5 m/s across, at 0.5 m of drift for each m/s", "common practice"),
         Limit("settling", 5.0, "s", "time in which speed and flow settle after the slide opens",
               "working speed is reached before the row, Ohio State University Extension Bulletin 817; the time",
               "common practice"),

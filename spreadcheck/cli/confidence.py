@@ -20,6 +20,7 @@ from spreadcheck.cli.say import say
 if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
     from spreadcheck.judge.steering import SteeringEffect
+    from spreadcheck.passes.noise import Stated
     from spreadcheck.sheet.traytest import TrayTest
 
 _FACTS = {  # option -> label of the form that it stands in for
@@ -54,6 +55,9 @@ _FACTS = {  # option -> label of the form that it stands in for
 @click.option(
     "--scale-resolution", metavar="MASS", help='Step of the scale, such as "0.1 g"; the sheet\'s if not given.'
 )
+@click.option("--tray-efficiency", metavar="%", help="How far trays differ in what they keep, in %.")
+@click.option("--laying-error", metavar="LENGTH", help="How far the line lies off the driving line.")
+@click.option("--wind-shift", metavar="LENGTH", help="How far the wind of the day moves the pattern.")
 @click.option("--draws", type=int, default=2000, show_default=True, help="How often the noise is drawn.")
 @click.option(
     "--seed", type=int, default=1, show_default=True, help="Seed of the draws; the same one, the same figures."
@@ -74,6 +78,9 @@ def confidence(
     half_width: str,
     steering: str | None,
     drift: float,
+    tray_efficiency: str | None,
+    laying_error: str | None,
+    wind_shift: str | None,
     draws: int,
     seed: int,
     units: str,
@@ -114,8 +121,9 @@ def confidence(
         tails=tails,
         relative=relative,
     )
-    sure = how_sure(result, draws=draws, seed=seed, level_pct=level)
-    needed = passes_for(result, half_width_m, draws=draws, seed=seed, level_pct=level)
+    stated = _stated(tray_efficiency, laying_error, wind_shift)
+    sure = how_sure(result, draws=draws, seed=seed, level_pct=level, stated=stated)
+    needed = passes_for(result, half_width_m, draws=draws, seed=seed, level_pct=level, stated=stated)
     effect = _steered(result, steering, drift)
     if json_file:
         from spreadcheck.show.results import json_text
@@ -142,6 +150,28 @@ def _with_facts(test: TrayTest, facts: dict[str, str | None]) -> TrayTest:
 
     given = {_FACTS[option]: text for option, text in facts.items() if text is not None}
     return with_labels(test, given, place="option --{}")
+
+
+def _stated(tray_efficiency: str | None, laying_error: str | None, wind_shift: str | None) -> Stated:
+    """What one test can't see: what the options say, else the defaults."""
+    from spreadcheck.errors import Fault, QuantityError
+    from spreadcheck.passes.noise import Stated
+    from spreadcheck.units import parse_quantity
+
+    given: dict[str, float] = {}
+    if tray_efficiency is not None:
+        try:
+            given["tray_efficiency_pct"] = float(tray_efficiency.strip().removesuffix("%"))
+        except ValueError:
+            fault = Fault("option --tray-efficiency", f'"{tray_efficiency}" is no share', 'write such as "2 %"')
+            raise QuantityError(fault) from None
+    for name, option, text in (
+        ("laying_error_m", "--laying-error", laying_error),
+        ("wind_shift_m", "--wind-shift", wind_shift),
+    ):
+        if text is not None:
+            given[name] = parse_quantity(text, "length", place=f"option {option}")
+    return Stated(**given)
 
 
 def _steered(result: Assessment, steering: str | None, drift: float) -> SteeringEffect | None:

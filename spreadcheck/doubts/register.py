@@ -257,7 +257,7 @@ _ROWS = (
         "whether neighbouring trays differ together from pass to pass",
         "neighbouring trays {how} from pass to pass (correlation {correlation:.2f}, where chance alone stays within "
         "{chance:.2f})",
-        "the intervals take trays to be independent, and are too short or too long",
+        "the intervals take it in, and are the longer for it where trays rise and fall together",
         "repeat the test in steady conditions, driven on the line",
     ),
     Check(

@@ -17,6 +17,7 @@ from spreadcheck.doubts.doubt import Doubt, Listed, Quantity, Words
 from spreadcheck.doubts.explain import with_verdicts
 from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
+from spreadcheck.passes.noise import Noise, noise_of
 from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.pattern.reading import PatternReading, read_pattern
 from spreadcheck.sheet.labels import METHODS
@@ -73,6 +74,11 @@ class Assessment:
     def pattern(self) -> PatternReading:
         """The reading of the spread pattern: figures, shape, what to check; worked out when it is first asked for."""
         return read_pattern(self.test, self.profile, self.passes)
+
+    @cached_property
+    def noise(self) -> Noise:
+        """How far chance lets the passes and their mean differ; worked out when it is first asked for."""
+        return noise_of(self.passes)
 
     @property
     def bout_width_m(self) -> float | None:

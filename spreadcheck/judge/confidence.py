@@ -1,84 +1,45 @@
 """How sure the answer is: what part of the CV is the machine, and what part is the test.
 
-1. `Confidence`, `confidence`   noise floor, intervals and probabilities of an assessment
-2. `CvBand`            the CV curve of one driving method with its noise floor, its interval and its probability
-3. `BoutConfidence`    the same at the bout width driven
-4. `thinned_widths`, `check_draws`, `floor_pct`, `without_noise_pct`   the parts of it
-
-A tray in a light application catches a hundred granules; their number alone scatters by a tenth, and that scatter is in
-every CV that trays give. The noise is taken from the spread between the passes, pooled over all trays; from counting
-granules where there is one pass only. How the intervals are made, and how often they hold: docs/confidence.md.
+How the intervals are made, and how often they hold: docs/confidence.md.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt
-from spreadcheck.doubts.noise_known import Noise, noise_doubts, noise_of
+from spreadcheck.doubts.noise import noise_doubts
 from spreadcheck.errors import Fault, WidthError
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.judge.plausible import noise_variance, plausible_cv, widest_crossing
-from spreadcheck.passes.laws import VarianceLaw
-from spreadcheck.sheet.labels import METHODS
+from spreadcheck.judge.likely import Drawn, Likely, Line, bouts_on, likely_cv, noise_floor, on_line, widest_within
+from spreadcheck.limits import LIMITS
+from spreadcheck.passes.noise import Floats, Noise, Stated, stated_noise
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray
-from spreadcheck.spread.traymap import TrayMap, tray_map, weighed_trays
+from spreadcheck.spread.profile import Profile
+from spreadcheck.spread.tails import Ends, allowed, ends_of, metered_kg_ha_m
+from spreadcheck.spread.widths import scan_methods
 
 LEVEL_PCT = 90.0
 SURE_PCT = 90.0  # probability at which a bout width is called sure to be within the limit
 DRAWS = 2_000
 SEED = 1
-MAX_BOUTS = 200  # candidate widths looked at; more are thinned evenly
+ALONE = "alone"
+MAX_WIDTHS = 160  # of the curve that effective widths are read on
+_LEAST_STEP_M = 0.1
+_MOST_POINTS = 2_000  # of the line, where trays stand unevenly
+_MOST_NUMBERS = 2_000_000  # of all draws of the noise: a longer line gets fewer
 
 
 @dataclass(frozen=True, eq=False)
-class CvBand:
-    """CV by trays against bout width for one driving method: as read, the noise in it, and what may be true.
-
-    Arrays have an entry a width. `noise_floor_pct` is the CV that an even spread would have read;
-    `cv_without_noise_pct` the CV read with it taken out; `low_pct` to `high_pct` the interval; `within_pct` the
-    probability that the true CV is within the limit. `passes_floor_pct` and `counting_floor_pct` are the floor by each
-    way of knowing it (NaN if not known). `effective_width_m` and `sure_width_m` are candidates; `crossing_m`,
-    `without_noise_m` and the ends of the interval for the effective width are where a curve crosses the limit, between
-    candidates too; 0 if it is never within.
-    """
-
-    method: str
-    width_m: FloatArray
-    cv_trays_pct: FloatArray
-    noise_floor_pct: FloatArray
-    passes_floor_pct: FloatArray
-    counting_floor_pct: FloatArray
-    cv_without_noise_pct: FloatArray
-    low_pct: FloatArray
-    high_pct: FloatArray
-    within_pct: FloatArray
-    effective_width_m: float | None
-    crossing_m: float
-    without_noise_m: float
-    effective_low_m: float
-    effective_high_m: float
-    sure_width_m: float | None
-
-    def at(self, index: int) -> BoutConfidence:
-        """The figures at one of the widths."""
-        return BoutConfidence(
-            self.method,
-            float(self.width_m[index]),
-            float(self.cv_trays_pct[index]),
-            float(self.noise_floor_pct[index]),
-            float(self.cv_without_noise_pct[index]),
-            float(self.low_pct[index]),
-            float(self.high_pct[index]),
-            float(self.within_pct[index]),
-        )
-
-
-@dataclass(frozen=True)
 class BoutConfidence:
-    """How sure the CV by trays is at one bout width, for one driving method."""
+    """The figures at one bout width, for one driving method; see `CvBand`.
+
+    `alone_low_pct` to `alone_high_pct` is the interval by the passes alone, without what one test can't see.
+    """
 
     method: str
     width_m: float
@@ -88,11 +49,57 @@ class BoutConfidence:
     low_pct: float
     high_pct: float
     within_pct: float
+    within_most_pct: float
+    line_share: float
+    alone_low_pct: float = float("nan")
+    alone_high_pct: float = float("nan")
 
     @property
     def all_noise(self) -> bool:
-        """Whether the noise alone would read as much as was read."""
+        """Whether the noise alone would read as much as was read; the interval is then one-sided."""
         return self.noise_floor_pct >= self.cv_trays_pct
+
+    @property
+    def line_interval_pct(self) -> tuple[float, float]:
+        """The interval of the CV on the true line of the field, which is a little lower than by trays. [%]"""
+        return self.low_pct * self.line_share, self.high_pct * self.line_share
+
+
+@dataclass(frozen=True, eq=False)
+class CvBand:
+    """CV by trays against bout width for one driving method: as read, the noise in it, and what may be true.
+
+    Arrays have an entry a width. `cv_trays_pct` is the smooth curve, CV by line x sqrt(n / (n - 1)); `noise_floor_pct`
+    what an even spread would have read; `cv_without_noise_pct` the CV read with it taken out; `low_pct` to `high_pct`
+    the interval. `within_pct` is the probability that the true CV is within the limit, and where the end trays still
+    catch the least that any plausible tail gives; `within_most_pct` is the largest. `line_share` turns a CV by trays
+    into that on the line. Widths are upper ends of bands that are not narrow: `effective_width_m` as read,
+    `without_noise_m`, the ends of the interval, and `sure_width_m`; 0 (None) where there is none.
+    """
+
+    method: str
+    width_m: FloatArray
+    cv_trays_pct: FloatArray
+    noise_floor_pct: FloatArray
+    cv_without_noise_pct: FloatArray
+    low_pct: FloatArray
+    high_pct: FloatArray
+    within_pct: FloatArray
+    within_most_pct: FloatArray
+    line_share: FloatArray
+    effective_width_m: float | None
+    without_noise_m: float
+    effective_low_m: float
+    effective_high_m: float
+    sure_width_m: float | None
+
+    def at(self, index: int) -> BoutConfidence:
+        """The figures at one of the widths."""
+        columns = (
+            self.width_m, self.cv_trays_pct, self.noise_floor_pct, self.cv_without_noise_pct, self.low_pct,
+            self.high_pct, self.within_pct, self.within_most_pct, self.line_share,
+        )  # fmt: skip
+        return BoutConfidence(self.method, *(float(column[index]) for column in columns))
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,6 +111,8 @@ class Confidence:
 
     assessment: Assessment
     noise: Noise
+    stated: Stated
+    ends: Ends
     level_pct: float
     draws: int
     seed: int
@@ -115,10 +124,17 @@ class Confidence:
     @property
     def known(self) -> bool:
         """Whether anything could be said about the noise."""
-        return bool(self.bands)
+        return self.noise.known
 
 
-def confidence(result: Assessment, *, draws: int = DRAWS, seed: int = SEED, level_pct: float = LEVEL_PCT) -> Confidence:
+def confidence(
+    result: Assessment,
+    *,
+    draws: int = DRAWS,
+    seed: int = SEED,
+    level_pct: float = LEVEL_PCT,
+    stated: Stated | None = None,
+) -> Confidence:
     """How sure an assessment is: noise floor, intervals and the probability of keeping the limit.
 
     Parameters
@@ -131,6 +147,8 @@ def confidence(result: Assessment, *, draws: int = DRAWS, seed: int = SEED, leve
         Seed of the draws: the same seed gives the same figures. [-]
     level_pct : float
         How often the intervals should hold the truth. [%]
+    stated : Stated, optional
+        What one test can't see; the defaults of `LIMITS` if not given. [%, m]
 
     Returns
     -------
@@ -154,50 +172,109 @@ def confidence(result: Assessment, *, draws: int = DRAWS, seed: int = SEED, leve
     >>> bout.all_noise, bout.cv_without_noise_pct, bout.low_pct
     (True, 0.0, 0.0)
     """
-    check_draws(draws=draws, seed=seed, level_pct=level_pct)
-    noise = noise_of(result.test, result.profile)
+    drawn = draw(result, draws=draws, seed=seed, level_pct=level_pct, stated=stated)
+    noise, profile = drawn.noise, result.profile
     doubts = noise_doubts(noise)
-    error = np.full(len(result.profile.offset_m), np.nan)
-    if noise.law is None:
-        return Confidence(result, noise, level_pct, draws, seed, {}, {}, error, doubts)
-    error[weighed_trays(result.profile)] = np.sqrt(noise.law.at(noise.rate) / noise.used)
-    bands = _bands(result, noise, noise.law, thinned_widths(result), draws, seed, level_pct)
+    error = np.full(len(profile.offset_m), np.nan)
+    if not noise.known:
+        return Confidence(result, noise, drawn.stated, drawn.ends, level_pct, draws, seed, {}, {}, error, doubts)
+    error[np.isin(profile.offset_m, noise.offset_m)] = noise.error_kg_ha[np.isin(noise.offset_m, profile.offset_m)]
+    bands = bands_at(drawn, curve_widths(result), level_pct)
     bouts: dict[str, BoutConfidence] = {}
     if result.bout_width_m is not None:
-        driven = _bands(result, noise, noise.law, np.array([result.bout_width_m]), draws, seed, level_pct)
-        bouts = {method: band.at(0) for method, band in driven.items()}
-    return Confidence(result, noise, level_pct, draws, seed, bands, bouts, error, doubts)
+        width = np.array([result.bout_width_m])
+        for method, band in bands_at(drawn, width, level_pct).items():
+            low, high = _interval(drawn.likely(width, method, alone=True), level_pct) / band.line_share
+            bouts[method] = replace(band.at(0), alone_low_pct=float(low[0]), alone_high_pct=float(high[0]))
+    return Confidence(result, noise, drawn.stated, drawn.ends, level_pct, draws, seed, bands, bouts, error, doubts)
+
+
+@dataclass(frozen=True, eq=False)
+class Draws:
+    """The noise of a test, drawn, and the tails it is drawn with: what every probability of it comes from.
+
+    Noises are at the weighed trays, a column a draw: `own_kg_ha` as the passes show it, `trays_kg_ha` and `shift_kg_ha`
+    what one test can't see. A shift of the whole pattern does nothing round-and-round.
+    """
+
+    assessment: Assessment
+    noise: Noise
+    stated: Stated
+    ends: Ends
+    own_kg_ha: Floats
+    trays_kg_ha: Floats
+    shift_kg_ha: Floats
+    between: Floats
+
+    @cached_property
+    def lines(self) -> tuple[Line, ...]:
+        """The tray line with every pair of tails that is tried."""
+        return _lines(self.ends, self.noise.offset_m, self.assessment)
+
+    @cached_property
+    def _on_lines(self) -> dict[str, tuple[Drawn, ...]]:
+        return {}
+
+    def on_lines(self, which: str) -> tuple[Drawn, ...]:
+        """The noise ("alone", or of a driving method) on every line: all of it, or a share where ends are closed."""
+        if which not in self._on_lines:
+            noise = self.own_kg_ha if which == ALONE else self.own_kg_ha + self.trays_kg_ha
+            if which == BACK_AND_FORTH:
+                noise = noise + self.shift_kg_ha
+            count, rates = len(self.lines), self.noise.rate_kg_ha
+            some = slice(max(noise.shape[1] // 6, 100))
+            taken = [some if self.ends.open else slice(first, None, count) for first in range(count)]
+            self._on_lines[which] = tuple(
+                on_line(line, rates, noise[:, part], self.between[part])
+                for line, part in zip(self.lines, taken, strict=True)
+            )
+        return self._on_lines[which]
+
+    def likely(self, width_m: FloatArray, method: str, *, alone: bool = False) -> tuple[Likely, ...]:
+        """True CVs at each width: one set of draws, or one for each pair of tails where the ends are open."""
+        bouts = bouts_on(self.lines[0], width_m, method)
+        parts = tuple(likely_cv(on, bouts) for on in self.on_lines(ALONE if alone else method))
+        if self.ends.open or len(parts) == 1:
+            return parts
+        read, floor = (np.mean([getattr(part, name) for part in parts], axis=0) for name in ("read_pct", "floor_pct"))
+        return (Likely(np.concatenate([part.cv_pct for part in parts], axis=1), read, floor),)
+
+
+def draw(
+    result: Assessment,
+    *,
+    draws: int = DRAWS,
+    seed: int = SEED,
+    level_pct: float = LEVEL_PCT,
+    stated: Stated | None = None,
+) -> Draws:
+    """Draw the noise of a test once; `kept_probability` and `confidence` read everything from it."""
+    check_draws(draws=draws, seed=seed, level_pct=level_pct)
+    noise, ends = result.noise, ends_of(result.profile)
+    stated = Stated() if stated is None else stated
+    rng = np.random.default_rng(seed)
+    count = min(draws, max(_MOST_NUMBERS // len(noise.offset_m), 100)) if noise.known else 0
+    own = noise.drawn(count, rng)
+    trays, shift = stated_noise(stated, noise.offset_m, noise.rate_kg_ha, count, rng)
+    return Draws(result, noise, stated, ends, own, trays, shift, rng.standard_normal(count, dtype=np.float32))
+
+
+def kept_probability(drawn: Draws, width_m: FloatArray, method: str) -> FloatArray:
+    """Probability that the true CV by trays keeps the limit at each width; NaN where the noise is not known. [%]
+
+    Where the end trays still catch, it is the least that any plausible tail gives.
+    """
+    widths = np.atleast_1d(np.asarray(width_m, dtype=float))
+    if not drawn.noise.known:
+        return np.full(len(widths), np.nan)
+    to_trays = 1 / _line_share(drawn.assessment.profile, widths)
+    cases = drawn.likely(widths, method)
+    limit = (drawn.assessment.limit_pct / to_trays)[:, None]
+    return np.asarray(100.0 * np.min([(case.cv_pct <= limit).mean(axis=1) for case in cases], axis=0))
 
 
 def check_draws(*, draws: int, seed: int, level_pct: float) -> None:
-    """Refuse settings of a simulation that can't be used.
-
-    Parameters
-    ----------
-    draws : int
-        How often the noise is drawn. [-]
-    seed : int
-        Seed of the draws. [-]
-    level_pct : float
-        How often an interval should hold the truth. [%]
-
-    Returns
-    -------
-    None
-        Nothing, if all can be used. [-]
-
-    Raises
-    ------
-    WidthError
-        If one can't.
-
-    Examples
-    --------
-    >>> check_draws(draws=10, seed=1, level_pct=90)
-    Traceback (most recent call last):
-    ...
-    spreadcheck.errors.WidthError: draws: 10 draws can't tell the ends of an interval; give 100 to 100,000
-    """
+    """Refuse settings of a simulation that can't be used."""
     if not 100 <= draws <= 100_000:
         raise WidthError(Fault("draws", f"{draws:,} draws can't tell the ends of an interval", "give 100 to 100,000"))
     if seed < 0:
@@ -206,148 +283,112 @@ def check_draws(*, draws: int, seed: int, level_pct: float) -> None:
         raise WidthError(Fault("level", f"{level_pct:g} % is no level of an interval", "give 50 to 99, such as 90"))
 
 
-def thinned_widths(result: Assessment) -> FloatArray:
-    """The candidate widths of an assessment, thinned evenly where they are very many, the widest among them.
-
-    Parameters
-    ----------
-    result : Assessment
-        The assessment. [-]
-
-    Returns
-    -------
-    ndarray, shape (widths,)
-        At most 200 bout widths. [m]
-
-    Examples
-    --------
-    >>> from spreadcheck import assess, tray_test
-    >>> test = tray_test(np.arange(-400, 401) / 4, np.ones(801), tray_width="0.25 m", tray_length="1 m")
-    >>> widths = thinned_widths(assess(test))
-    >>> len(widths), float(widths[-1])
-    (200, 200.0)
-    """
-    widths = next(iter(result.scans.values())).width_m
-    every = -(-len(widths) // MAX_BOUTS)
-    return np.asarray(widths[::-1][::every][::-1])
+def curve_widths(result: Assessment) -> FloatArray:
+    """The bout widths of the curve that effective widths are read on, from the narrowest tried to the widest. [m]"""
+    tried = next(iter(result.scans.values())).width_m
+    first, last = float(tried[0]), float(tried[-1])
+    count = int(np.clip(np.ceil((last - first) / _LEAST_STEP_M), 0, MAX_WIDTHS - 1)) + 1
+    return np.linspace(first, last, count)
 
 
-def _bands(
-    result: Assessment,
-    noise: Noise,
-    law: VarianceLaw,
-    width_m: FloatArray,
-    draws: int,
-    seed: int,
-    level_pct: float,
-) -> dict[str, CvBand]:
-    """The bands of both driving methods; the same noise of the tray line is drawn for all widths and both methods."""
-    bouts = tray_map(result.profile, width_m)
-    plausible = plausible_cv(
-        bouts,
-        noise.rate,
-        law.at(noise.rate) / noise.used,
-        draws=draws,
-        freedom=law.freedom,
-        rng=np.random.default_rng(seed),
+def narrow_m() -> float:
+    """The length below which a band of widths is too narrow to drive in: twice the driving error. [m]"""
+    return 2 * LIMITS["steering"].value
+
+
+def _line_share(profile: Profile, width_m: FloatArray) -> FloatArray:
+    """CV on the line over CV by trays, on average over where the line lies: sqrt((n - 1) / n); NaN where n < 2."""
+    n = width_m / profile.spacing_m
+    return np.sqrt(np.where(n >= 2 - 1e-9, (n - 1) / np.maximum(n, 2 - 1e-9), np.nan))
+
+
+def _lines(ends: Ends, weighed_m: FloatArray, result: Assessment) -> tuple[Line, ...]:
+    """The even line of points that the trays make, with every pair of tails that the metering allows."""
+    profile = ends.profile
+    length = float(profile.offset_m[-1] - profile.offset_m[0])
+    inside = min(round(length / profile.spacing_m), _MOST_POINTS) + 1
+    spacing = length / (inside - 1)
+    beyond: FloatArray = np.arange(1.0, int(ends.reach_m / spacing) + 2) * spacing
+    at = np.interp(
+        np.linspace(profile.offset_m[0], profile.offset_m[-1], inside),
+        weighed_m,
+        np.arange(len(weighed_m), dtype=float),
     )
-    read = bouts.cv_of_line_pct(noise.rate)
-    floors = [floor_pct(bouts, noise, known) for known in (law, noise.between_passes, noise.counting)]
-    ends = (100 - level_pct) / 2, (100 + level_pct) / 2
-    found = {}
-    for method in METHODS:
-        rows = bouts.rows(method)
-        found[method] = _band(
-            method, width_m, read[rows], [floor[rows] for floor in floors], plausible[rows], ends, result.limit_pct
-        )
-    return found
+    low = np.minimum(np.floor(at + 1e-9).astype(np.intp), len(weighed_m) - 2)
+    body = np.zeros((inside, len(weighed_m)))
+    body[np.arange(inside), low], body[np.arange(inside), low + 1] = 1 - (at - low), at - low
+    lines, areas = [], []
+    for left, right in ends.pairs:
+        tails = np.zeros((2, len(beyond), len(weighed_m)))
+        tails[0, :, 0], tails[1, :, -1] = ends.tail(0, left, beyond), ends.tail(1, right, beyond)
+        matrix = np.concatenate((tails[0, ::-1], body, tails[1]))
+        lines.append(Line(float(profile.offset_m[0] - beyond[-1]), spacing, matrix))
+        areas.append(spacing * float((matrix @ result.noise.rate_kg_ha).sum()))
+    if not ends.open or profile.relative:
+        return tuple(lines)
+    return tuple(lines[at] for at in allowed(areas, metered_kg_ha_m(result.test, result.bout_width_m)))
+
+
+def bands_at(drawn: Draws, width_m: FloatArray, level_pct: float) -> dict[str, CvBand]:
+    """The bands of both driving methods, from the same draws."""
+    scans = scan_methods(drawn.assessment.profile, width_m)
+    share = _line_share(drawn.assessment.profile, width_m)
+    return {
+        method: _band(drawn, method, width_m, scans[method].cv_line_pct / share, share, level_pct) for method in METHODS
+    }
 
 
 def _band(
-    method: str,
-    width_m: FloatArray,
-    read: FloatArray,
-    floors: list[FloatArray],
-    plausible: FloatArray,
-    ends: tuple[float, float],
-    limit_pct: float,
+    drawn: Draws, method: str, width_m: FloatArray, read: FloatArray, share: FloatArray, level_pct: float
 ) -> CvBand:
-    out = without_noise_pct(read, floors[0])
-    within = np.where(np.isnan(read), np.nan, 100.0 * (plausible <= limit_pct).mean(axis=1))
-    low, high = np.percentile(plausible, ends, axis=1)
-    narrow, wide = np.percentile(widest_crossing(width_m, plausible, limit_pct), ends)
-    crossing, without = widest_crossing(width_m, np.stack((read, out), axis=1), limit_pct).tolist()
-    kept, sure = width_m[read <= limit_pct], width_m[within >= SURE_PCT]
+    limit, narrow = drawn.assessment.limit_pct, narrow_m()
+    cases = drawn.likely(width_m, method)
+    low, high = _interval(cases, level_pct)
+    on_line = (limit * share)[:, None]
+    kept = 100.0 * np.array([(case.cv_pct <= on_line).mean(axis=1) for case in cases])
+    kept[:, np.isnan(share)] = np.nan
+    alone = drawn.on_lines(ALONE)
+    bouts = bouts_on(drawn.lines[0], width_m, method)
+    floors = [100 * noise_floor(on, bouts) / bouts.mean(on.pattern.sum()[None])[:, 0] for on in alone]
+    floor = np.mean(floors, axis=0) / share
+    out = without_noise_pct(read, floor)
+    ends = (100 - level_pct) / 2, (100 + level_pct) / 2
+    to_trays = (1 / share)[:, None].astype(np.float32)
+    crossing = np.array(
+        [np.percentile(widest_within(width_m, case.cv_pct * to_trays, limit, narrow), ends) for case in cases]
+    )
+    as_read, without = widest_within(width_m, np.stack((read, out), axis=1), limit, narrow).tolist()
+    sure = float(widest_within(width_m, 100.0 - kept.min(axis=0)[:, None], 100.0 - SURE_PCT, narrow)[0])
     return CvBand(
         method=method,
         width_m=width_m,
         cv_trays_pct=read,
-        noise_floor_pct=floors[0],
-        passes_floor_pct=floors[1],
-        counting_floor_pct=floors[2],
+        noise_floor_pct=floor,
         cv_without_noise_pct=out,
-        low_pct=low,
-        high_pct=high,
-        within_pct=within,
-        effective_width_m=float(kept[-1]) if len(kept) else None,
-        crossing_m=crossing,
+        low_pct=low / share,
+        high_pct=high / share,
+        within_pct=kept.min(axis=0),
+        within_most_pct=kept.max(axis=0),
+        line_share=share,
+        effective_width_m=as_read or None,
         without_noise_m=without,
-        effective_low_m=float(narrow),
-        effective_high_m=float(wide),
-        sure_width_m=float(sure[-1]) if len(sure) else None,
+        effective_low_m=float(crossing[:, 0].min()),
+        effective_high_m=float(crossing[:, 1].max()),
+        sure_width_m=sure or None,
     )
 
 
-def floor_pct(bouts: TrayMap, noise: Noise, law: VarianceLaw | None) -> FloatArray:
-    """The noise floor: the CV by trays that sampling noise alone puts into each bout, exact in its square.
-
-    Parameters
-    ----------
-    bouts : TrayMap
-        How the trays enter each bout. [-]
-    noise : Noise
-        Mean rates, and how many passes are in them. [kg/ha]
-    law : VarianceLaw or None
-        Variance of one catch. [(kg/ha)^2]
-
-    Returns
-    -------
-    ndarray, shape (bouts,)
-        Noise floor; NaN without a law. [%]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> even = profile_from(np.arange(-4.0, 5.0), np.full(9, 100.0), tails="cut")
-    >>> noise = Noise("counting", np.full(9, 100.0), np.ones(9), None, None)
-    >>> bouts = tray_map(even, np.array([9.0]))
-    >>> floor_pct(bouts, noise, VarianceLaw(0, 0.449, 0)).round(2)  # 222.5 granules a tray: 100 / sqrt(222.5)
-    array([6.7, 6.7])
-    """
-    if law is None:
-        return np.full(bouts.bouts, np.nan)
-    mean = bouts.mean(noise.rate[:, None])[:, 0]
-    return np.asarray(100.0 * np.sqrt(noise_variance(bouts, law.at(noise.rate) / noise.used)) / mean)
+def _interval(cases: tuple[Likely, ...], level_pct: float) -> tuple[FloatArray, FloatArray]:
+    """The interval of the CV on the true line, the outermost over all tails; from 0 where the noise explains all."""
+    first, last = (100 - level_pct) / 2, (100 + level_pct) / 2
+    lows, highs = [], []
+    for case in cases:
+        low, high = np.percentile(case.cv_pct, (first, last), axis=1)
+        lows.append(np.where(case.read_pct <= case.floor_pct, 0.0, low))
+        highs.append(high)
+    return np.min(lows, axis=0), np.max(highs, axis=0)
 
 
 def without_noise_pct(cv_pct: FloatArray, floor_pct: FloatArray) -> FloatArray:
-    """A CV with the noise floor taken out: sqrt(CV^2 - floor^2), never below zero.
-
-    Parameters
-    ----------
-    cv_pct : ndarray
-        CV as read. [%]
-    floor_pct : ndarray
-        Noise floor. [%]
-
-    Returns
-    -------
-    ndarray
-        CV without noise; 0 where the noise explains all of it. [%]
-
-    Examples
-    --------
-    >>> without_noise_pct(np.array([13.0, 11.0]), np.array([12.0, 12.0]))
-    array([5., 0.])
-    """
+    """A CV with the noise floor taken out: sqrt(CV^2 - floor^2), 0 where the noise explains all of it."""
     return np.asarray(np.sqrt(np.maximum(cv_pct**2 - floor_pct**2, 0.0)))

@@ -1,12 +1,4 @@
-"""How many passes a test needs to pin the effective width, judged by the noise of a former test.
-
-1. `passes_needed`   from a test
-2. `passes_for`      from its assessment
-3. `PassesNeeded`    the answer, with the half-width that each number of passes would give
-
-Runs that are caught together in one tray count like passes here: both divide the counting noise in the same way. Trays
-at half the spacing are tried too.
-"""
+"""How many passes a test needs to pin the effective width, judged by how the passes of a former test differ."""
 
 from __future__ import annotations
 
@@ -15,28 +7,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spreadcheck.doubts.noise_known import Noise, noise_of
 from spreadcheck.errors import Fault, QuantityError, WidthError
 from spreadcheck.judge.assessment import Assessment, assess
-from spreadcheck.judge.confidence import (
-    DRAWS,
-    LEVEL_PCT,
-    SEED,
-    check_draws,
-    floor_pct,
-    thinned_widths,
-    without_noise_pct,
-)
-from spreadcheck.judge.plausible import noise_variance, widest_crossing
+from spreadcheck.judge.confidence import DRAWS, LEVEL_PCT, SEED, check_draws, curve_widths, draw, narrow_m
+from spreadcheck.judge.likely import Bouts, Line, bouts_on, products, widest_within
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.passes.laws import VarianceLaw
+from spreadcheck.passes.noise import FROM_PASSES, Floats, Noise, Stated, stated_noise
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import MAX_PASSES, FloatArray, TrayTest
-from spreadcheck.spread.profile import TAPER, Profile, profile_from
-from spreadcheck.spread.traymap import tray_map
+from spreadcheck.spread.profile import TAPER
 
 SHOWN_PASSES = (1, 2, 3, 5, 9, 15, 25)
 MAX_CLOSER_TRAYS = 500
+_MOST_DRAWS = 500  # quite enough for a forecast
+_MOST_WIDTHS = 80
 
 
 @dataclass(frozen=True)
@@ -45,18 +29,19 @@ class PassesNeeded:
 
     `passes` is for the trays as they stood, `closer_trays_passes` with twice as many at half the spacing; None where
     even 1,000 do not, or where `why_not` says that it can't be told. `half_widths_m` lists passes and the half-width
-    they give. `source` says where the noise was taken from: "passes" or "counting".
+    they give. `unseen_m` is the half-width that what one test can't see leaves whatever the number of passes: only a
+    repeat of the whole test makes it smaller.
     """
 
     method: str
     half_width_m: float
     level_pct: float
     effective_width_m: float
-    source: str
     passes_done: int
     passes: int | None
     closer_trays_passes: int | None
     half_widths_m: tuple[tuple[int, float], ...]
+    unseen_m: float = 0.0
     why_not: str = ""
 
 
@@ -71,6 +56,7 @@ def passes_needed(
     draws: int = DRAWS,
     seed: int = SEED,
     level_pct: float = LEVEL_PCT,
+    stated: Stated | None = None,
 ) -> PassesNeeded:
     """How many passes a test like this one needs to pin the effective width.
 
@@ -89,11 +75,13 @@ def passes_needed(
     relative : bool
         Whether rates in proportion are enough. [-]
     draws : int
-        How often the noise is drawn. [-]
+        How often the noise is drawn, 500 at most. [-]
     seed : int
         Seed of the draws. [-]
     level_pct : float
         How often the interval should hold the truth. [%]
+    stated : Stated, optional
+        What one test can't see; the defaults of `LIMITS` if not given. [%, m]
 
     Returns
     -------
@@ -116,7 +104,7 @@ def passes_needed(
     (3, True, True)
     """
     result = assess(test, limit_pct=limit_pct, tails=tails, relative=relative)
-    return passes_for(result, half_width_m, method=method, draws=draws, seed=seed, level_pct=level_pct)
+    return passes_for(result, half_width_m, method=method, draws=draws, seed=seed, level_pct=level_pct, stated=stated)
 
 
 def passes_for(
@@ -127,97 +115,43 @@ def passes_for(
     draws: int = DRAWS,
     seed: int = SEED,
     level_pct: float = LEVEL_PCT,
+    stated: Stated | None = None,
 ) -> PassesNeeded:
-    """How many passes a test like the assessed one needs to pin the effective width.
-
-    Parameters
-    ----------
-    result : Assessment
-        The assessment of a former test. [-]
-    half_width_m : float
-        Half the length that the interval for the effective width may have. [m]
-    method : str
-        Driving method; the form's if empty, else back-and-forth. [-]
-    draws : int
-        How often the noise is drawn. [-]
-    seed : int
-        Seed of the draws. [-]
-    level_pct : float
-        How often the interval should hold the truth. [%]
-
-    Returns
-    -------
-    PassesNeeded
-        Passes for the trays as they stood, and with trays at half the spacing. [-]
-
-    Raises
-    ------
-    WidthError
-        If the half-width is not above 0, or a setting can't be used.
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-1, 0, 1], [5, 9, 5], tray_width="0.5 m", tray_length="0.5 m")
-    >>> passes_for(assess(test), 0.5).why_not
-    'the noise of this test is not known: it has one pass, and the form lacks size guide number, granule density'
-    """
+    """How many passes a test like the assessed one needs; see `passes_needed`."""
     check_draws(draws=draws, seed=seed, level_pct=level_pct)
     if not half_width_m > 0:
         raise WidthError(Fault("half-width", f"{half_width_m:g} m can't be reached", 'give one such as "0.5 m"'))
     method = method or result.driving or BACK_AND_FORTH
     if method not in METHODS:
         raise WidthError(Fault("", f'"{method}" is not a driving method', f"use one of {', '.join(METHODS)}"))
-    noise, widths = noise_of(result.test, result.profile), thinned_widths(result)
-    if noise.law is None:
-        lacks = f"it has one pass, and the form lacks {', '.join(noise.missing)}"
-        why_not = f"the noise of this test is not known: {lacks}"
-        return PassesNeeded(method, half_width_m, level_pct, 0.0, "", noise.passes, None, None, (), why_not)
-    spec = _Wanted(method, widths, result.limit_pct, draws, seed, level_pct)
-    out = _without_noise(result.profile, noise, noise.law, spec)
-    crossing = float(widest_crossing(widths, out[:, None], result.limit_pct)[0])
-    answer = PassesNeeded(method, half_width_m, level_pct, crossing, noise.source, noise.passes, None, None, ())
-    if why_not := _not_to_be_told(crossing, widths):
+    noise, stated = result.noise, Stated() if stated is None else stated
+    answer = PassesNeeded(method, half_width_m, level_pct, 0.0, noise.passes, None, None, ())
+    if noise.source != FROM_PASSES:
+        return replace(answer, why_not="one pass tells nothing about how passes differ; weigh each of three or more")
+    drawn = draw(result, draws=min(draws, _MOST_DRAWS), seed=seed, level_pct=level_pct, stated=stated)
+    if drawn.ends.open:
+        return replace(answer, why_not="the end trays still catch; lay trays farther out first")
+    widths = curve_widths(result)[:: max(len(curve_widths(result)) // _MOST_WIDTHS, 1)]
+    fixed = drawn.trays_kg_ha + (drawn.shift_kg_ha if method == BACK_AND_FORTH else 0)
+    spec = _Wanted(method, widths, result.limit_pct, level_pct, noise.passes)
+    as_stood = _Forecast(drawn.lines[0], noise.rate_kg_ha, drawn.own_kg_ha, fixed, spec)
+    answer = replace(answer, effective_width_m=as_stood.width_m)
+    if why_not := _not_to_be_told(as_stood.width_m, widths):
         return replace(answer, why_not=why_not)
-    half_width = _forecast(result.profile, noise.law, out, spec)
     closer = None
-    if len(result.profile.offset_m) <= MAX_CLOSER_TRAYS:
-        closer = _fewest(_forecast(_closer_trays(result.profile), noise.law, out, spec), half_width_m)
+    if len(noise.offset_m) <= MAX_CLOSER_TRAYS:
+        closer = _fewest(_with_closer_trays(as_stood, noise, stated, seed).half_width_m, half_width_m)
     return replace(
         answer,
-        passes=_fewest(half_width, half_width_m),
+        passes=_fewest(as_stood.half_width_m, half_width_m),
         closer_trays_passes=closer,
-        half_widths_m=tuple((passes, half_width(passes)) for passes in SHOWN_PASSES),
+        half_widths_m=tuple((passes, as_stood.half_width_m(passes)) for passes in SHOWN_PASSES),
+        unseen_m=as_stood.half_width_m(None),
     )
 
 
 def runs_from_former(test: TrayTest, half_width_m: float) -> int:
-    """Runs that the next test needs, by the noise of a former one, to pin the effective width.
-
-    Parameters
-    ----------
-    test : TrayTest
-        A former test with this spreader, product and rate. [-]
-    half_width_m : float
-        Half the length that the interval for the effective width may have. [m]
-
-    Returns
-    -------
-    int
-        Runs over the tray line: passes times the runs in each catch. [-]
-
-    Raises
-    ------
-    QuantityError
-        If the former test can't tell, or not even 1,000 passes are enough.
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traysheet import read_sheet
-    >>> former = read_sheet("sample_trays/even_trapezoid.csv")
-    >>> runs_from_former(former, 0.1), passes_needed(former, 0.1).passes
-    (24, 6)
-    """
+    """Runs that the next test needs, by the noise of a former one: passes times the runs in each catch."""
     needed = passes_needed(test, half_width_m)
     place = test.source or test.name
     if needed.why_not:
@@ -228,73 +162,96 @@ def runs_from_former(test: TrayTest, half_width_m: float) -> int:
     return needed.passes * test.runs_per_catch
 
 
-def _not_to_be_told(crossing_m: float, widths: FloatArray) -> str:
-    if crossing_m <= 0:
+def _not_to_be_told(width_m: float, widths: FloatArray) -> str:
+    if width_m <= 0:
         return "no bout width is within the limit, so there is no effective width to pin"
-    if crossing_m >= widths[-1]:
+    if width_m >= widths[-1]:
         return "the widest bout width tried is still within the limit: the tray line is too short to find the end"
     return ""
 
 
 @dataclass(frozen=True, eq=False)
 class _Wanted:
-    """What a forecast is made for."""
+    """What a forecast is made for; `passes` stand behind the noise that it starts from."""
 
     method: str
     width_m: FloatArray
     limit_pct: float
-    draws: int
-    seed: int
     level_pct: float
+    passes: int
 
 
-def _without_noise(profile: Profile, noise: Noise, law: VarianceLaw, spec: _Wanted) -> FloatArray:
-    """CV of the former test at each width with its noise taken out: the pattern that a new test will meet."""
-    bouts = tray_map(profile, spec.width_m, (spec.method,))
-    return without_noise_pct(bouts.cv_of_line_pct(noise.rate), floor_pct(bouts, noise, law))
+@dataclass(frozen=True, eq=False)
+class _Forecast:
+    """Effective widths that tests of this pattern would give; `own` shrinks with more passes, `fixed` does not."""
 
+    line: Line
+    rates: FloatArray
+    own: Floats
+    fixed: Floats
+    spec: _Wanted
 
-def _forecast(profile: Profile, law: VarianceLaw, out_pct: FloatArray, spec: _Wanted) -> Callable[[int], float]:
-    """Half the interval for the effective width that so many passes over these trays would give.
+    @property
+    def bouts(self) -> Bouts:
+        """The bouts of all widths."""
+        return bouts_on(self.line, self.spec.width_m, self.spec.method)
 
-    The noise is drawn once for one pass; with more passes the same draws are only smaller.
-    """
-    full = replace(profile, filled_offset_m=())  # a new test will weigh every tray
-    bouts, rates = tray_map(full, spec.width_m, (spec.method,)), full.rate_kg_ha
-    variance = law.at(rates)
-    e = np.random.default_rng(spec.seed).standard_normal((len(rates), spec.draws)) * np.sqrt(variance)[:, None]
-    mean, shift, off = bouts.mean(rates[:, None]), bouts.mean(e), bouts.deviations(rates)
-    length = bouts.cv_of_line_pct(rates)[:, None] * mean / 100.0
-    along = bouts.along(off, e) / np.where(length > 0, length, 1.0)
-    beyond = bouts.variance(e) - noise_variance(bouts, variance)[:, None]
-    true = out_pct[:, None] * mean / 100.0
-    ends = (100 - spec.level_pct) / 2, (100 + spec.level_pct) / 2
+    @property
+    def width_m(self) -> float:
+        """The effective width with the noise of the former test taken out."""
+        return float(self._crossing(self._squares(np.zeros((len(self.rates), 1), dtype=np.float32)))[0])
 
-    def half_width_m(passes: int) -> float:
-        squares = true**2 + 2 * true * along / np.sqrt(passes) + beyond / passes
-        curves = 100.0 * np.sqrt(np.maximum(squares, 0.0)) / (mean + shift / np.sqrt(passes))
-        low, high = np.percentile(widest_crossing(spec.width_m, curves, spec.limit_pct), ends)
+    def half_width_m(self, passes: int | None) -> float:
+        """Half the interval for the effective width after so many passes; None for more than can be driven."""
+        share = np.float32((self.spec.passes / passes) ** 0.5 if passes else 0.0)
+        noise = self.own * share + self.fixed
+        ends = (100 - self.spec.level_pct) / 2, (100 + self.spec.level_pct) / 2
+        low, high = np.percentile(self._crossing(self._squares(noise)), ends)
         return float(high - low) / 2
 
-    return half_width_m
+    def _squares(self, noise: Floats) -> FloatArray:
+        """Squares of the CV on the line, %, that the pattern without its own noise would read with this one."""
+        bouts, on = self.bouts, self.line.from_trays.astype(np.float32)
+        pattern = on @ self.rates.astype(np.float32)
+        drawn = on @ noise
+        already = bouts.variance(products(on @ self.own)).mean(axis=1, keepdims=True)
+        added = bouts.variance(products(drawn)).mean(axis=1, keepdims=True)
+        mean = bouts.mean((pattern[:, None] + drawn).sum(axis=0))
+        return np.asarray((bouts.variance(products(pattern[:, None] + drawn)) - already - added) / mean**2 * 1e4)
+
+    def _crossing(self, squares: FloatArray) -> FloatArray:
+        n = self.spec.width_m / self.line.spacing_m
+        to_trays = (n / np.maximum(n - 1, 0.5))[:, None]
+        curves = np.sqrt(np.maximum(squares * to_trays, 0.0))
+        return widest_within(self.spec.width_m, curves, self.spec.limit_pct, narrow_m())
+
+
+def _with_closer_trays(as_stood: _Forecast, noise: Noise, stated: Stated, seed: int) -> _Forecast:
+    """The same pattern with another tray halfway between each two."""
+    x, rng = noise.offset_m, np.random.default_rng(seed)
+    offset = np.sort(np.concatenate((x, (x[1:] + x[:-1]) / 2)))
+    rates = np.interp(offset, x, noise.rate_kg_ha)
+    draws = as_stood.own.shape[1]
+    trays, shift = stated_noise(stated, offset, rates, draws, rng)
+    fixed = trays + shift if as_stood.spec.method == BACK_AND_FORTH else trays
+    line = Line(float(x[0]), as_stood.line.spacing_m / 2, _even_from(offset, as_stood.line.spacing_m / 2))
+    return replace(as_stood, line=line, rates=rates, own=noise.drawn(draws, rng, offset, rates), fixed=fixed)
+
+
+def _even_from(offset_m: FloatArray, spacing_m: float) -> FloatArray:
+    """From trays to even points between the first and the last."""
+    points = np.linspace(offset_m[0], offset_m[-1], round((offset_m[-1] - offset_m[0]) / spacing_m) + 1)
+    return np.array([np.interp(points, offset_m, row) for row in np.eye(len(offset_m))]).T
 
 
 def _fewest(half_width_m: Callable[[int], float], wanted_m: float) -> int | None:
     """The smallest number of passes whose half-width is small enough, by bisection."""
-    most = 1
+    if half_width_m(MAX_PASSES) > wanted_m:
+        return None
+    least, most = 0, 1
     while half_width_m(most) > wanted_m:
-        if most >= MAX_PASSES:
-            return None
-        most = min(2 * most, MAX_PASSES)
-    least = most // 2
+        least, most = most, min(2 * most, MAX_PASSES)
     while most - least > 1:
         middle = (least + most) // 2
         least, most = (least, middle) if half_width_m(middle) <= wanted_m else (middle, most)
     return most
-
-
-def _closer_trays(profile: Profile) -> Profile:
-    """The same pattern with another tray halfway between each two."""
-    x = profile.offset_m
-    offset = np.sort(np.concatenate((x, (x[1:] + x[:-1]) / 2)))
-    return profile_from(offset, np.interp(offset, x, profile.rate_kg_ha), tails=profile.tails)

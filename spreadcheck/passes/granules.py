@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from spreadcheck.errors import Fault, QuantityError
-from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.sheet.traytest import FloatArray, TrayTest, rates_known
 
 # Standard normal deviates between the points where 95 % and 10 % of the mass is retained on the sieve.
 _Z_UNIFORMITY = 1.6448536 + 1.2815516
@@ -186,6 +186,12 @@ def granules_of(test: TrayTest) -> Granules | None:
     uniformity = test.quantity("uniformity index")
     log_sd = log_sd_of_uniformity(uniformity) if uniformity else 0.0
     return granules(size_guide_number=size, density_kg_m3=density, log_sd=log_sd)
+
+
+def missing_for_counting(test: TrayTest) -> tuple[str, ...]:
+    """Which labels the form still needs before the counting noise can be worked out; empty if nothing is missing."""
+    needed = [label for label in ("size guide number", "granule density") if test.quantity(label) is None]
+    return tuple(needed if rates_known(test) else [*needed, "bulk density"])
 
 
 def expected_count(

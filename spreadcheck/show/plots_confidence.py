@@ -197,7 +197,7 @@ def draw_cv_band(axes: Axes, sure: Confidence, method: str, system: str = "metri
     axes.fill_between(
         width, band.low_pct, band.high_pct, color="#c8c8c8", lw=0, label=f"{sure.level_pct:g} % interval of the true CV"
     )
-    axes.plot(width, band.cv_trays_pct, color="black", lw=1.5, marker="o", ms=3, label="CV as read by the trays")
+    axes.plot(width, band.cv_trays_pct, color="black", lw=1.5, label="CV by trays, as read")
     axes.plot(width, band.cv_without_noise_pct, color="#1b4f72", lw=1.5, ls="--", label="with the noise taken out")
     axes.plot(width, band.noise_floor_pct, color="#a04000", lw=1.5, ls=":", label="noise floor")
     axes.axhline(limit, color="black", lw=1)

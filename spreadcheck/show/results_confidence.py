@@ -1,8 +1,4 @@
-"""How sure an assessment is, as plain data for other programs: JSON in SI, keys with their units.
-
-1. `confidence_json`   schema spreadcheck/confidence/1
-2. `passes_json`, `steering_json`   its parts on passes needed and on steering
-"""
+"""How sure an assessment is, as plain data for other programs: schema spreadcheck/confidence/2, SI, keys with units."""
 
 from __future__ import annotations
 
@@ -14,7 +10,7 @@ from spreadcheck.judge.confidence import BoutConfidence, Confidence, CvBand
 from spreadcheck.judge.passcount import PassesNeeded
 from spreadcheck.judge.steering import SteeringEffect, SteeringScan
 
-SCHEMA = "spreadcheck/confidence/1"
+SCHEMA = "spreadcheck/confidence/2"
 
 
 def confidence_json(
@@ -46,7 +42,7 @@ def confidence_json(
     >>> test = tray_test([-1, 0, 1], [[5, 6], [9, 8], [5, 5]], tray_width="0.5 m", tray_length="0.5 m")
     >>> data = confidence_json(confidence(assess(test)))
     >>> data["schema"], data["noise"]["source"], data["seed"]
-    ('spreadcheck/confidence/1', 'passes', 1)
+    ('spreadcheck/confidence/2', 'passes', 1)
     """
     result, profile = sure.assessment, sure.assessment.profile
     unit = "pct_of_peak" if profile.relative else "kg_ha"
@@ -75,39 +71,46 @@ def confidence_json(
 
 
 def _noise_json(sure: Confidence) -> dict[str, Any]:
-    noise, both = sure.noise, sure.noise.agreement
-    law = noise.law
+    noise, both, stated = sure.noise, sure.noise.agreement, sure.stated
+    parts = noise.parts() if noise.known else dict.fromkeys(("counting", "scatter", "gusts", "wander_m"))
     return {
         "source": noise.source or None,
         "passes": noise.passes,
-        "degrees_of_freedom": law.freedom if law and math.isfinite(law.freedom) else None,
+        "degrees_of_freedom": noise.freedom if math.isfinite(noise.freedom) else None,
+        "at_peak_pct": {name: _pct(parts[name]) for name in ("counting", "scatter", "gusts")},
+        "wander_m": parts["wander_m"],
+        "stated": {
+            "tray_efficiency_pct": stated.tray_efficiency_pct,
+            "laying_error_m": stated.laying_error_m,
+            "wind_shift_m": stated.wind_shift_m,
+        },
         "missing_for_counting": list(noise.missing),
         "variance_ratio_passes_to_counting": both.ratio if both else None,
         "variance_ratio_by_chance": [both.low, both.high] if both else None,
         "passes_and_counting_agree": both.agree if both else None,
+        "end_trays_pct_of_peak": list(sure.ends.share_pct),
+        "tails_open": sure.ends.open,
     }
 
 
+def _pct(share: float | None) -> float | None:
+    return None if share is None else 100.0 * share
+
+
 def _band_json(band: CvBand) -> dict[str, Any]:
-    scan = [_bout_json(band.at(index)) for index in range(len(band.width_m))]
-    floors = zip(scan, band.passes_floor_pct, band.counting_floor_pct, strict=True)
-    for entry, passes, counting in floors:
-        entry |= {
-            "noise_floor_passes_pct": _or_none(float(passes)),
-            "noise_floor_counting_pct": _or_none(float(counting)),
-        }
     return {
         "effective_width_m": band.effective_width_m,
-        "crossing_as_read_m": band.crossing_m,
-        "crossing_without_noise_m": band.without_noise_m,
-        "crossing_low_m": band.effective_low_m,
-        "crossing_high_m": band.effective_high_m,
+        "effective_width_without_noise_m": band.without_noise_m or None,
+        "effective_width_low_m": band.effective_low_m,
+        "effective_width_high_m": band.effective_high_m,
+        "effective_width_high_censored": band.effective_high_m >= float(band.width_m[-1]) - 1e-9,
         "sure_width_m": band.sure_width_m,
-        "scan": scan,
+        "scan": [_bout_json(band.at(index)) for index in range(len(band.width_m))],
     }
 
 
 def _bout_json(bout: BoutConfidence, *, width: bool = True) -> dict[str, Any]:
+    line_low, line_high = bout.line_interval_pct
     entry = {
         "width_m": bout.width_m,
         "cv_trays_pct": _or_none(bout.cv_trays_pct),
@@ -115,9 +118,18 @@ def _bout_json(bout: BoutConfidence, *, width: bool = True) -> dict[str, Any]:
         "cv_without_noise_pct": _or_none(bout.cv_without_noise_pct),
         "cv_low_pct": _or_none(bout.low_pct),
         "cv_high_pct": _or_none(bout.high_pct),
+        "cv_line_low_pct": _or_none(line_low),
+        "cv_line_high_pct": _or_none(line_high),
         "within_limit_probability_pct": _or_none(bout.within_pct),
+        "within_limit_probability_most_pct": _or_none(bout.within_most_pct),
     }
-    return entry if width else {key: value for key, value in entry.items() if key != "width_m"}
+    if width:
+        return entry
+    entry |= {
+        "cv_low_passes_alone_pct": _or_none(bout.alone_low_pct),
+        "cv_high_passes_alone_pct": _or_none(bout.alone_high_pct),
+    }
+    return {key: value for key, value in entry.items() if key != "width_m"}
 
 
 def passes_json(needed: PassesNeeded) -> dict[str, Any]:
@@ -135,7 +147,7 @@ def passes_json(needed: PassesNeeded) -> dict[str, Any]:
 
     Examples
     --------
-    >>> passes_json(PassesNeeded("round-and-round", 0.5, 90.0, 24.0, "passes", 3, 7, 4, ((1, 1.4),)))["passes"]
+    >>> passes_json(PassesNeeded("round-and-round", 0.5, 90.0, 24.0, 3, 7, 4, ((1, 1.4),)))["passes"]
     7
     """
     return {
@@ -145,6 +157,7 @@ def passes_json(needed: PassesNeeded) -> dict[str, Any]:
         "passes": needed.passes,
         "passes_with_trays_at_half_the_spacing": needed.closer_trays_passes,
         "half_widths": [{"passes": passes, "half_width_m": half} for passes, half in needed.half_widths_m],
+        "half_width_unseen_m": needed.unseen_m,
         "why_not": needed.why_not or None,
     }
 

@@ -1,0 +1,181 @@
+"""What was not caught: the plausible tails beyond the end trays, and the range they leave a figure in.
+
+A tail runs straight to zero over 0, 1.5, 3, 5 or 8 m, never above an exponential that goes on as the last 2 m of trays
+fell; or it is that exponential. What the metering gave out bounds what may lie there, where it is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from spreadcheck.limits import LIMITS
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.spread.profile import CUT, Profile
+from spreadcheck.units import HECTARE_M2
+
+STRAIGHT_M = (0.0, 1.5, 3.0, 5.0, 8.0)  # over which a straight tail runs to zero
+TAILS_A_SIDE = len(STRAIGHT_M) + 1
+FARTHEST_M = 25.0  # beyond an end tray: no tail is drawn farther
+LEAST_FALL = 0.05  # a metre, of the logarithm of the rate: no tail goes on flatter
+CAUGHT = 0.9  # least share of what was metered that good trays keep
+_LAST_M = 2.0
+_CLOSED_PCT = 0.5  # end trays that catch no more leave no tail worth drawing
+_MIXED = ((0, 0), (1, 2), (2, 1), (3, 4), (4, 3), (5, 5))  # tails left and right that stand for all
+
+
+@dataclass(frozen=True, eq=False)
+class Ends:
+    """The end trays of a profile: what they still caught, and how steeply the rate falls there.
+
+    `share_pct` are shares of the peak and `fall_per_m` falls of the logarithm of the rate, left and right.
+    """
+
+    profile: Profile
+    share_pct: tuple[float, float]
+    fall_per_m: tuple[float, float]
+
+    @property
+    def catch(self) -> bool:
+        """Whether the end trays still catch more than a good line leaves there."""
+        return max(self.share_pct) > LIMITS["end catch"].value
+
+    @property
+    def open(self) -> bool:
+        """Whether so much is caught there that no single figure holds that rests on the tails."""
+        return max(self.share_pct) > LIMITS["open end"].value
+
+    @property
+    def closed(self) -> bool:
+        """Whether there is no tail worth drawing."""
+        return max(self.share_pct) <= _CLOSED_PCT
+
+    @cached_property
+    def reach_m(self) -> float:
+        """How far tails are drawn beyond the end trays. [m]"""
+        if self.closed:
+            return 2 * self.profile.spacing_m
+        last = [np.log(max(share, 1.0)) / fall for share, fall in zip(self.share_pct, self.fall_per_m, strict=True)]
+        return float(np.clip(max(last), STRAIGHT_M[-1], FARTHEST_M))
+
+    @property
+    def pairs(self) -> tuple[tuple[int, int], ...]:
+        """Tails left and right that are tried: all of them where the ends are open, six that stand for all else."""
+        if self.open:
+            return tuple((left, right) for left in range(TAILS_A_SIDE) for right in range(TAILS_A_SIDE))
+        return _MIXED[:1] if self.closed else _MIXED
+
+    def tail(self, side: int, kind: int, beyond_m: FloatArray) -> FloatArray:
+        """A tail on one side (0 left, 1 right) over its end tray, at distances beyond it. [-]"""
+        on = np.exp(-self.fall_per_m[side] * beyond_m)
+        if kind == len(STRAIGHT_M):
+            return np.asarray(on)
+        length = STRAIGHT_M[kind]
+        straight = np.maximum(1 - beyond_m / length, 0.0) if length else np.zeros_like(beyond_m)
+        return np.asarray(np.minimum(straight, on))
+
+    def profile_with(self, left: int, right: int) -> Profile:
+        """The profile with two of the tails drawn, at the tray spacing."""
+        one, gap = self.profile, self.profile.spacing_m
+        beyond: FloatArray = np.arange(1.0, int(self.reach_m / gap) + 2) * gap
+        rates = [one.rate_kg_ha[-side] * self.tail(side, kind, beyond) for side, kind in ((0, left), (1, right))]
+        rates[0][-1] = rates[1][-1] = 0.0
+        return replace(
+            one,
+            offset_m=np.concatenate((one.offset_m[0] - beyond[::-1], one.offset_m, one.offset_m[-1] + beyond)),
+            rate_kg_ha=np.concatenate((rates[0][::-1], one.rate_kg_ha, rates[1])),
+            tails=CUT,
+        )
+
+
+def ends_of(profile: Profile) -> Ends:
+    """The end trays of a profile."""
+    x, rate = profile.offset_m, profile.rate_kg_ha
+    peak = float(rate.max())
+    share = (100 * float(rate[0]) / peak, 100 * float(rate[-1]) / peak)
+    return Ends(profile, share, (_fall(x - x[0], rate), _fall(x[-1] - x[::-1], rate[::-1])))
+
+
+def _fall(inward_m: FloatArray, rate: FloatArray) -> float:
+    """Fall of the log rate a metre over the last 2 m of trays, or to the next tray where trays stand wider."""
+    if not rate[0] > 0:
+        return 10.0
+    inner = max(int(np.searchsorted(inward_m, _LAST_M + 1e-9, side="right")) - 1, 1)
+    if not rate[inner] > 0:
+        return LEAST_FALL
+    return float(max(np.log(rate[inner] / rate[0]) / inward_m[inner], LEAST_FALL))
+
+
+@dataclass(frozen=True)
+class FigureRange:
+    """A figure over all plausible tails: its least and largest value."""
+
+    least: float
+    most: float
+
+    @property
+    def single(self) -> bool:
+        """Whether the tails don't matter to it."""
+        return self.least == self.most
+
+
+def over_tails(
+    profile: Profile, figure: Callable[[Profile], float], *, metered_kg_ha_m: float | None = None
+) -> FigureRange:
+    """The range of a figure over the plausible tails of a profile.
+
+    Parameters
+    ----------
+    profile : Profile
+        The single-pass profile. [m, kg/ha]
+    figure : callable
+        What is asked of a profile. [-]
+    metered_kg_ha_m : float, optional
+        Rate metered times bout width, where it is known: no tail holds more than was metered. [kg/ha m]
+
+    Returns
+    -------
+    FigureRange
+        Least and largest; one value where the end trays catch nothing to speak of. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> half = profile_from([-2, -1, 0, 1, 2], [50, 90, 100, 90, 50])  # the ends still catch half of the peak
+    >>> found = over_tails(half, lambda one: one.area_kg_ha_m)
+    >>> round(found.least), round(found.most)
+    (380, 535)
+    """
+    ends = ends_of(profile)
+    if not ends.catch:
+        value = figure(profile)
+        return FigureRange(value, value)
+    values = [figure(one) for one in tailed(ends, metered_kg_ha_m)]
+    return FigureRange(min(values), max(values))
+
+
+def tailed(ends: Ends, metered_kg_ha_m: float | None = None) -> tuple[Profile, ...]:
+    """The profile with every plausible pair of tails that the metering allows."""
+    pairs = [(left, right) for left in range(TAILS_A_SIDE) for right in range(TAILS_A_SIDE)]
+    profiles = [ends.profile_with(left, right) for left, right in pairs]
+    return tuple(profiles[at] for at in allowed([one.area_kg_ha_m for one in profiles], metered_kg_ha_m))
+
+
+def allowed(areas: Sequence[float], metered_kg_ha_m: float | None) -> list[int]:
+    """Which of several totals under a pattern the metering allows; all of them where it fits none: it is wrong then."""
+    if metered_kg_ha_m is None:
+        return list(range(len(areas)))
+    inside = [at for at, area in enumerate(areas) if CAUGHT <= area / metered_kg_ha_m <= 1.0]
+    return inside or list(range(len(areas)))
+
+
+def metered_kg_ha_m(test: TrayTest, bout_width_m: float | None = None) -> float | None:
+    """What the form says was metered, as a rate times the width it was metered for; None where it does not say."""
+    discharge, speed = test.quantity("discharge"), test.quantity("travel speed")
+    if discharge and speed:
+        return HECTARE_M2 * discharge / speed
+    rate, width = test.quantity("metered rate"), bout_width_m or test.bout_width_m
+    return rate * width if rate and width else None
