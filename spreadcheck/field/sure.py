@@ -12,12 +12,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spreadcheck.doubts.noise_known import noise_of
 from spreadcheck.field.deposit import Landing, Leg
 from spreadcheck.field.fieldmap import Ground, map_field
+from spreadcheck.passes.noise import noise_of
+from spreadcheck.passes.passes import passes_of
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import Profile
-from spreadcheck.spread.traymap import weighed_trays
 
 DRAWS = 20
 LEVEL_PCT = 90.0
@@ -54,15 +54,12 @@ def field_sureness(
     seed: int = 1,
 ) -> FieldSure | None:
     """The interval of the field CV from the noise of the trays; None where the noise can't be known."""
-    noise = noise_of(test, profile)
-    if noise.law is None:
+    noise = noise_of(passes_of(test, relative=profile.relative))
+    if not noise.known:
         return None
-    weighed = weighed_trays(profile)
-    rng = np.random.default_rng(seed)
-    scale = np.sqrt(np.maximum(noise.law.at(noise.rate) / noise.used, 0.0))
-    drawn = scale * rng.standard_normal((DRAWS, len(scale)))
-    if np.isfinite(noise.law.freedom):
-        drawn *= np.sqrt(noise.law.freedom / rng.chisquare(noise.law.freedom, DRAWS))[:, None]
+    weighed = ~np.isin(profile.offset_m, profile.filled_offset_m)
+    level = float(profile.rate_kg_ha[weighed].sum() / noise.rate_kg_ha.sum())  # where the profile was scaled since
+    drawn = level * noise.drawn(DRAWS, np.random.default_rng(seed)).T.astype(float)
     moved = []
     for each in drawn:
         rates = profile.rate_kg_ha.copy()

@@ -195,7 +195,7 @@ def _needed(needed: PassesNeeded, system: str) -> str:
 
 
 def _count(passes: int | None) -> str:
-    return "no number of passes is enough" if passes is None else f"{passes}"
+    return "no number" if passes is None else f"{passes}"
 
 
 def _steering(effect: SteeringEffect, system: str) -> str:

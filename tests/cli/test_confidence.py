@@ -45,7 +45,7 @@ def test_json(tmp_path):
     target = tmp_path / "sure.json"
     assert run(SHEET, "--json", str(target), "--steering", "10 cm", "--seed", "7", "--draws", "500").exit_code == 0
     data = json.loads(target.read_text(encoding="utf-8"))
-    assert (data["schema"], data["seed"], data["draws"]) == ("spreadcheck/confidence/1", 7, 500)
+    assert (data["schema"], data["seed"], data["draws"]) == ("spreadcheck/confidence/2", 7, 500)
     assert data["noise"]["source"] == "passes"
     assert data["noise"]["passes_and_counting_agree"] is True
     assert data["bout"]["width_m"] == 24.0
@@ -68,13 +68,28 @@ def test_plot(tmp_path, ending):
 def test_one_pass_without_granules():
     done = run("-", input=ONE_PASS)
     assert done.exit_code == 0
-    assert "no interval from\npasses is possible" in done.stdout
-    assert "size\nguide number, granule density." in done.stdout
+    said = " ".join(done.stdout.split())
+    assert "The noise of this test can't be known: it has one pass" in said
+    assert "the form lacks: size guide number, granule density." in said
 
 
 def test_one_pass_with_granules_from_options():
     done = run("-", "--size-guide-number", "300", "--granule-density", "1325 kg/m3", input=ONE_PASS)
-    assert "Noise taken from counting\ngranules, a lower bound; seed 1, 2,000 draws." in done.stdout
+    said = " ".join(done.stdout.split())
+    assert "The intervals hold for noise as stated for spreaders in general, and for no other; seed 1" in said
+    assert "can't be told: one pass tells nothing about how passes differ" in said
+
+
+def test_stated_terms_are_shown_and_set():
+    """What one test can't see stands beside the figures, and options change it and them."""
+    plain, windy = run(SHEET).stdout, run(SHEET, "--wind-shift", "3 ft", "--tray-efficiency", "4 %").stdout
+    assert "trays differ by 2 %, the line lies 0.25 m off" in " ".join(plain.split())
+    assert "trays differ by 4 %" in windy
+    assert "0.91 m" in windy
+    interval = [re.search(r"interval, all told +(\S+ to \S+ %)", text)[1] for text in (plain, windy)]
+    assert interval[0] != interval[1]
+    alone = [re.search(r"interval, passes alone +(\S+ to \S+ %)", text)[1] for text in (plain, windy)]
+    assert alone[0] == alone[1]
 
 
 @pytest.mark.parametrize(
@@ -84,6 +99,9 @@ def test_one_pass_with_granules_from_options():
         (["--size-guide-number", "big"], 'option --size-guide-number: "size guide number" is "big"'),
         (["--steering", "-1 m"], "steering: a steering error of -1 m can't be"),
         (["--drift", "0.5"], "option --drift: there is no driving error to drift; add --steering"),
+        (["--laying-error", "1"], 'option --laying-error: "1" has no unit'),
+        (["--tray-efficiency", "good"], 'option --tray-efficiency: "good" is no share'),
+        (["--tray-efficiency", "80 %"], "tray efficiency: 80 can't be; give a number from 0 to 50"),
         (["--half-width", "1"], 'option --half-width: "1" has no unit'),
         (["--half-width", "0 m"], "half-width: 0 m can't be reached"),
         (["--draws", "5"], "draws: 5 draws can't tell the ends of an interval"),
@@ -126,7 +144,7 @@ def test_a_report_says_how_sure_it_is(tmp_path, poppler):
     done = CliRunner().invoke(main, ["analyse", sheet, "--confidence", "--report", str(html), "--report", str(pdf)])
     assert done.exit_code == 0, done.output
     own = CliRunner().invoke(main, ["confidence", sheet]).stdout
-    interval = re.search(r"90 % interval +(\S+ to \S+ %)", own)[1]
+    interval = re.search(r"90 % interval, all told +(\S+ to \S+ %)", own)[1]
     page = html.read_text(encoding="utf-8")
     printed = " ".join(poppler("pdftotext", "-layout", "-", "-", data=pdf.read_bytes()).split())
     for text in (page, printed):

@@ -140,12 +140,6 @@ def test_coverage_in_small(cell):
     assert np.mean([row["width_held"] for row in rows]) >= least
 
 
-def test_docs_show_the_study():
-    """The table of docs/confidence.md is that of the result file."""
-    page = (ROOT / "docs" / "confidence.md").read_text(encoding="utf-8")
-    assert study.table(ROOT / "tests" / "studies" / "coverage.csv") in page
-
-
 def test_what_one_test_can_not_see():
     """Stated terms only lengthen intervals; a shift does nothing round-and-round; too large ones are refused."""
     result = assess(counted_test(100 * TRAPEZOID, 3, np.random.default_rng(1)), bout_width_m=24)
