@@ -12,7 +12,7 @@ from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.confidence import DRAWS, LEVEL_PCT, SEED, check_draws, curve_widths, draw, narrow_m
 from spreadcheck.judge.likely import Bouts, Line, bouts_on, products, widest_within
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.passes.noise import FROM_PASSES, Floats, Noise, Stated, stated_noise
+from spreadcheck.passes.noise import FROM_PASSES, Floats, Noise, Stated
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import MAX_PASSES, FloatArray, TrayTest
 from spreadcheck.spread.profile import TAPER
@@ -29,8 +29,8 @@ class PassesNeeded:
 
     `passes` is for the trays as they stood, `closer_trays_passes` with twice as many at half the spacing; None where
     even 1,000 do not, or where `why_not` says that it can't be told. `half_widths_m` lists passes and the half-width
-    they give. `unseen_m` is the half-width that what one test can't see leaves whatever the number of passes: only a
-    repeat of the whole test makes it smaller.
+    they give, by how passes differ. `unseen_m` is the half-width that what one test can't see adds, whatever the number
+    of passes: only a repeat of the whole test makes it smaller.
     """
 
     method: str
@@ -140,13 +140,13 @@ def passes_for(
         return replace(answer, why_not=why_not)
     closer = None
     if len(noise.offset_m) <= MAX_CLOSER_TRAYS:
-        closer = _fewest(_with_closer_trays(as_stood, noise, stated, seed).half_width_m, half_width_m)
+        closer = _fewest(_with_closer_trays(as_stood, noise, seed).half_width_m, half_width_m)
     return replace(
         answer,
         passes=_fewest(as_stood.half_width_m, half_width_m),
         closer_trays_passes=closer,
         half_widths_m=tuple((passes, as_stood.half_width_m(passes)) for passes in SHOWN_PASSES),
-        unseen_m=as_stood.half_width_m(None),
+        unseen_m=as_stood.unseen_m,
     )
 
 
@@ -183,7 +183,7 @@ class _Wanted:
 
 @dataclass(frozen=True, eq=False)
 class _Forecast:
-    """Effective widths that tests of this pattern would give; `own` shrinks with more passes, `fixed` does not."""
+    """Effective widths that tests of this pattern would give; more passes make `own` smaller, and not `fixed`."""
 
     line: Line
     rates: FloatArray
@@ -201,10 +201,16 @@ class _Forecast:
         """The effective width with the noise of the former test taken out."""
         return float(self._crossing(self._squares(np.zeros((len(self.rates), 1), dtype=np.float32)))[0])
 
-    def half_width_m(self, passes: int | None) -> float:
-        """Half the interval for the effective width after so many passes; None for more than can be driven."""
-        share = np.float32((self.spec.passes / passes) ** 0.5 if passes else 0.0)
-        noise = self.own * share + self.fixed
+    def half_width_m(self, passes: int) -> float:
+        """Half the interval for the effective width after so many passes, by how passes differ."""
+        return self._half(self.own * np.float32((self.spec.passes / passes) ** 0.5))
+
+    @property
+    def unseen_m(self) -> float:
+        """The same by what one test can't see alone."""
+        return self._half(self.fixed)
+
+    def _half(self, noise: Floats) -> float:
         ends = (100 - self.spec.level_pct) / 2, (100 + self.spec.level_pct) / 2
         low, high = np.percentile(self._crossing(self._squares(noise)), ends)
         return float(high - low) / 2
@@ -226,16 +232,14 @@ class _Forecast:
         return widest_within(self.spec.width_m, curves, self.spec.limit_pct, narrow_m())
 
 
-def _with_closer_trays(as_stood: _Forecast, noise: Noise, stated: Stated, seed: int) -> _Forecast:
+def _with_closer_trays(as_stood: _Forecast, noise: Noise, seed: int) -> _Forecast:
     """The same pattern with another tray halfway between each two."""
     x, rng = noise.offset_m, np.random.default_rng(seed)
     offset = np.sort(np.concatenate((x, (x[1:] + x[:-1]) / 2)))
     rates = np.interp(offset, x, noise.rate_kg_ha)
     draws = as_stood.own.shape[1]
-    trays, shift = stated_noise(stated, offset, rates, draws, rng)
-    fixed = trays + shift if as_stood.spec.method == BACK_AND_FORTH else trays
     line = Line(float(x[0]), as_stood.line.spacing_m / 2, _even_from(offset, as_stood.line.spacing_m / 2))
-    return replace(as_stood, line=line, rates=rates, own=noise.drawn(draws, rng, offset, rates), fixed=fixed)
+    return replace(as_stood, line=line, rates=rates, own=noise.drawn(draws, rng, offset, rates))
 
 
 def _even_from(offset_m: FloatArray, spacing_m: float) -> FloatArray:

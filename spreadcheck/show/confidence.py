@@ -188,8 +188,8 @@ def _needed(needed: PassesNeeded, system: str) -> str:
             f"at half the spacing: {_count(needed.closer_trays_passes)}",
             "  passes" + "".join(f"{passes:>8}" for passes, _ in needed.half_widths_m),
             f"  +/- {unit:<4}" + "".join(f"{half:>8}" for half in halves),
-            f"  What one test can't see leaves +/- {_hundredth(needed.unseen_m, system)}, however many passes: a",
-            "  second test on another day shows it. Runs caught together count like passes.",
+            f"  What one test can't see adds +/- {_hundredth(needed.unseen_m, system)}, however many passes: a second",
+            "  test on another day shows it. Runs caught together count like passes.",
         )
     )
 
