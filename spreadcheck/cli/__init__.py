@@ -38,6 +38,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "tune": ("Improve the machine", "The best spinner speed from tests at several speeds."),
     "widths": ("Decide and cost", "Which bout width pays: evenness, rates, stripes, work and cost of each."),
     "edge": ("Decide and cost", "What falls beyond the field edge, and what is short inside it."),
+    "field": ("Decide and cost", "What a field gets: a map from a tray test and the way that is driven."),
     "batch": ("Keep an overview", "One summary row for every tray sheet below a folder."),
 }
 

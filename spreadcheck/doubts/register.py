@@ -424,6 +424,14 @@ _ROWS = (
         "drive it by hand, or leave it out of the field",
     ),
     Check(
+        "slanted-edges",
+        "bout ends on edges of the headland that are not square to the bouts",
+        "bouts end on slanted edges: the slide shuts all of the pattern at once, so about {area} stays short there and "
+        "as much gets twice the rate",
+        "bout ends look like the teeth of a saw on the map",
+        "choose a heading square to the longer edges, or shut the pattern side by side where the machine can",
+    ),
+    Check(
         "narrow-tongues",
         "ground narrower than two headland rounds",
         "{area} of the field lies in tongues narrower than two rounds",

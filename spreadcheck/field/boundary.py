@@ -7,7 +7,7 @@ holes.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -31,6 +31,7 @@ class Boundary:
     rings: tuple[FloatArray, ...]
     zone: Zone | None = None
     source: str = ""
+    name: str = ""
 
     @cached_property
     def polygon(self) -> Any:
@@ -108,9 +109,9 @@ def read_boundary(path: str | os.PathLike[str]) -> Boundary:
     >>> folder.cleanup()
     """
     name = os.fspath(path)
-    text = read_file(path, "boundary")
+    text, called = read_file(path, "boundary"), ""
     if text.lstrip("\ufeff \r\n\t").startswith("{"):
-        rings = _geojson_rings(text, name)
+        called, rings = _geojson_rings(text, name)
         degrees = True
     else:
         columns, _ = csv_columns(text, name, optional=())
@@ -125,13 +126,16 @@ def read_boundary(path: str | os.PathLike[str]) -> Boundary:
     if not degrees:
         return boundary_from(rings, source=name)
     zone = zone_of(*rings[0][0])
-    return boundary_from([np.column_stack(zone.metres(*ring.T)) for ring in rings], zone=zone, source=name)
+    boundary = boundary_from([np.column_stack(zone.metres(*ring.T)) for ring in rings], zone=zone, source=name)
+    return replace(boundary, name=called)
 
 
-def _geojson_rings(text: str, name: str) -> list[FloatArray]:
-    """The rings of the one polygon in a GeoJSON."""
+def _geojson_rings(text: str, name: str) -> tuple[str, list[FloatArray]]:
+    """The name and the rings of the one polygon in a GeoJSON."""
     polygons: list[Any] = []
-    for _, kind, coordinates in read_geojson(text, name):
+    called = ""
+    for properties, kind, coordinates in read_geojson(text, name):
+        called = called or " ".join(str(properties.get("name") or "").split())[:60]
         if kind == "Polygon":
             polygons.append(coordinates)
         elif kind == "MultiPolygon" and isinstance(coordinates, list):
@@ -141,7 +145,7 @@ def _geojson_rings(text: str, name: str) -> list[FloatArray]:
         raise SheetError(Fault(name, problem, "give a GeoJSON with the one polygon of one field"))
     if not isinstance(polygons[0], list) or not polygons[0]:
         raise SheetError(Fault(name, "holds a polygon without corners", "give all corners in order"))
-    return [points_of(ring, name) for ring in polygons[0]]
+    return called, [points_of(ring, name) for ring in polygons[0]]
 
 
 def cells_inside(polygon: Any, raster: Raster) -> NDArray[np.bool_]:

@@ -73,6 +73,13 @@ class Leg:
         """Metres driven with the slide open, as they are metered. [m]"""
         return float((np.diff(self.along_m) * self.flow)[self.on > 0].sum())
 
+    @property
+    def open_lines(self) -> list[FloatArray]:
+        """The points of each run of open stretches, x and y in columns. [m]"""
+        turns = np.flatnonzero(np.diff(np.concatenate(([0], self.on > 0, [0]))))
+        points = np.column_stack((self.x_m, self.y_m))
+        return [points[start : end + 1] for start, end in zip(turns[::2], turns[1::2], strict=True)]
+
 
 def leg_of(x_m: FloatArray, y_m: FloatArray, *, border: str = "") -> Leg:
     """A leg driven with the slide open from end to end."""

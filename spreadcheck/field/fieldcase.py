@@ -118,6 +118,8 @@ class FieldStudy:
 
     @property
     def name(self) -> str:
-        """What the field is called: the file of its boundary, else of its track."""
+        """What the field is called: the name in its boundary, else the file of boundary or track."""
+        if self.boundary is not None and self.boundary.name:
+            return self.boundary.name
         source = next((given.source for given in (self.boundary, self.track) if given is not None), "")
         return source.replace("\\", "/").rsplit("/", 1)[-1].rsplit(".", 1)[0]

@@ -13,6 +13,7 @@ from spreadcheck.units import HECTARE_M2
 NOISE_M = 0.15  # departures of fixes from their smoothed line above this are told
 DIFFER_PCT = 2.0  # of the field: the landing models are said to differ
 TONGUE_HA = 0.02
+SLANT = 0.01  # of the field short at slanted bout ends: more is told
 OVERLAP = 0.25  # of a bout: a last bout that overlaps more is told
 
 
@@ -33,7 +34,7 @@ def landing_doubts(landing: Landing, other: OtherLanding, *, given: bool) -> lis
     return found
 
 
-def plan_doubts(plan: Plan, landing: Landing, reach_m: float, cell_m: float) -> list[Doubt]:
+def plan_doubts(plan: Plan, landing: Landing, reach_m: float, cell_m: float, area_ha: float) -> list[Doubt]:
     """Where simple planning fails in this field."""
     driving, found = plan.driving, []
     headland = driving.headland_rounds * driving.bout_width_m
@@ -48,6 +49,8 @@ def plan_doubts(plan: Plan, landing: Landing, reach_m: float, cell_m: float) -> 
         found.append(doubt("split-field", parts=plan.parts))
     if plan.acute_corners:
         found.append(doubt("acute-corners", corners=len(plan.acute_corners)))
+    if plan.slant_ha > SLANT * area_ha:
+        found.append(doubt("slanted-edges", area=Quantity(plan.slant_ha * HECTARE_M2, "area")))
     if plan.tongue_ha > TONGUE_HA:
         found.append(doubt("narrow-tongues", area=Quantity(plan.tongue_ha * HECTARE_M2, "area")))
     if plan.last_over_m > OVERLAP * driving.bout_width_m:

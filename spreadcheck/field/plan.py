@@ -79,6 +79,7 @@ class Plan:
     parts: int  # pieces into which necks split that ground
     acute_corners: tuple[tuple[float, float], ...]  # corners of the outline under 60 deg
     tongue_ha: float  # ground too narrow for the headland rounds
+    slant_ha: float  # ground short at bout ends on slanted edges; as much is double or outside
     last_over_m: float  # how far the last bout overlaps what is spread already
     cut_short: int  # bouts whose slide could not be opened or shut where it should, for the boundary
 
@@ -172,6 +173,7 @@ def plan_field(boundary: Boundary, driving: Driving) -> Plan:
         parts=len(getattr(inner, "geoms", [inner])) if not inner.is_empty else 0,
         acute_corners=_acute_corners(boundary.rings[0]),
         tongue_ha=float(field.difference(wide).area) / HECTARE_M2,
+        slant_ha=_slant_m2(inner, driving) / HECTARE_M2,
         last_over_m=last_over,
         cut_short=cut_short,
     )
@@ -247,6 +249,21 @@ def _spans(shape: Any) -> list[tuple[float, float]]:
     lines = [part for part in getattr(shape, "geoms", [shape]) if part.geom_type == "LineString" and not part.is_empty]
     spans = [tuple(sorted((float(line.coords[0][1]), float(line.coords[-1][1])))) for line in lines]
     return sorted((low, high) for low, high in spans if high - low > _SHORTEST_M)
+
+
+def _slant_m2(inner: Any, driving: Driving) -> float:
+    """Ground short where bouts end on slanted edges: (W^2 / 8) cot(phi) each, so W / 8 for each metre along the bouts.
+
+    Edges that pass less than a bout are left out: no bout ends on them.
+    """
+    heading, total = np.radians(driving.heading_deg), 0.0
+    for part in getattr(inner, "geoms", [inner]):
+        for ring in (part.exterior, *part.interiors) if not part.is_empty else ():
+            edges = np.diff(np.asarray(ring.coords)[:, :2], axis=0)
+            along = np.abs(edges @ [np.sin(heading), np.cos(heading)])
+            across = np.abs(edges @ [np.cos(heading), -np.sin(heading)])
+            total += float(along[across >= driving.bout_width_m].sum())
+    return total * driving.bout_width_m / 8
 
 
 def _acute_corners(ring: FloatArray) -> tuple[tuple[float, float], ...]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spreadcheck.field.extras import extra
 from spreadcheck.field.fieldmap import FieldMap, Ground
 from spreadcheck.sheet.traytest import FloatArray
 
@@ -66,23 +67,24 @@ def find_spots(found: FieldMap, ground: Ground, *, bout_width_m: float, headland
 
 def _name(x: float, y: float, ground: Ground, bout_width_m: float, headland_m: float) -> tuple[str, str]:
     """What a place is called: how it lies to the boundary, and on which side of the field."""
-    from spreadcheck.field.extras import extra
-
     shapely = extra("shapely", "the field map")
-    point = shapely.Point(x, y)
-    middle = ground.polygon.centroid
-    away = point.distance(ground.polygon.boundary)
+    point, polygon = shapely.Point(x, y), ground.polygon
+    parts = getattr(polygon, "geoms", [polygon])
+    outer = min(part.exterior.distance(point) for part in parts)
+    holes = [hole.distance(point) for part in parts for hole in part.interiors]
+    hole = min(holes, default=np.inf) < outer
+    away = min([outer, *holes])
     corners = _corners(ground)
-    near_corner = len(corners) and float(np.hypot(*(corners - [x, y]).T).min()) < 1.6 * bout_width_m
-    if near_corner:
-        place = "headland corner" if headland_m else "corner"
-    elif away <= max(headland_m, bout_width_m / 2) - bout_width_m / 4:
+    corner = not hole and len(corners) and float(np.hypot(*(corners - [x, y]).T).min()) < 1.6 * bout_width_m
+    if away <= max(headland_m, bout_width_m / 2) - bout_width_m / 4 or corner:
         place = "headland" if headland_m else "edge"
+        place += " corner" if corner else ""
     elif away <= headland_m + bout_width_m:
         place = "bout ends" if headland_m else "edge"
     else:
         place = "inside"
-    angle = np.degrees(np.arctan2(x - middle.x, y - middle.y))
+    place += " at a hole" if hole and place != "inside" else ""
+    angle = np.degrees(np.arctan2(x - polygon.centroid.x, y - polygon.centroid.y))
     return place, WINDS[round(angle / 45) % 8]
 
 

@@ -336,7 +336,9 @@ class _Study:
     def _doubts(self, case: FieldCase, other: OtherLanding) -> list[Doubt]:
         found = landing_doubts(self.landing, other, given=self.asked.landing_distance_m is not None)
         if case.plan is not None:
-            return found + plan_doubts(case.plan, self.landing, reach_of(self.profile), self.asked.cell_m)
+            assert self.boundary is not None
+            reach, area = reach_of(self.profile), self.boundary.area_ha
+            return found + plan_doubts(case.plan, self.landing, reach, self.asked.cell_m, area)
         assert self.track is not None
         return found + track_doubts(self.track, boundary_assumed=case.ground.assumed)
 
@@ -360,12 +362,7 @@ def _label(driving: Driving, ways: Sequence[tuple[Any, ...]]) -> str:
 def _ground_along(legs: Sequence[Leg], bout_width_m: float, profile: Profile) -> Ground:
     """The ground within half a bout of what was driven with the slide open, small gaps closed."""
     shapely = extra("shapely", "the field map")
-    lines = []
-    for leg in legs:
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], leg.on > 0, [0]))))
-        for start, end in zip(edges[::2], edges[1::2], strict=True):
-            line = shapely.LineString(np.column_stack((leg.x_m, leg.y_m))[start : end + 1])
-            lines.append(line.simplify(0.3))
+    lines = [shapely.LineString(line).simplify(0.3) for leg in legs for line in leg.open_lines]
     half = bout_width_m / 2
     ground = shapely.union_all(shapely.buffer(lines, half, quad_segs=4, cap_style="flat"))
     ground = ground.buffer(half / 2, quad_segs=4).buffer(-half / 2, quad_segs=4)

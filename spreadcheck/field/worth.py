@@ -10,6 +10,8 @@ from spreadcheck.field.study import ways_of
 from spreadcheck.field.sure import coarse_cell_m
 from spreadcheck.units import HECTARE_M2
 
+LEAST_GAIN_PCT = 0.3  # of field CV: a shift of all switching that gains less is not worth a word
+
 
 @dataclass(frozen=True, eq=False)
 class Worth:
@@ -122,8 +124,8 @@ def _driven(study: FieldStudy) -> list[tuple[str, FieldCase]]:
     base, case, ways = _one(study.asked, study), study.case, []
     cell = coarse_cell_m(study.asked.cell_m, case.ground.polygon.area)
     tried = later_cvs(case.legs, study.profile, case.ground, study.landing, bout_width_m=case.bout_width_m, cell_m=cell)
-    shift = min(tried, key=lambda pair: pair[1])[0]
-    if shift:
+    shift, lowest = min(tried, key=lambda pair: pair[1])
+    if dict(tried)[0.0] - lowest >= LEAST_GAIN_PCT:
         (moved,) = ways_of(study, replace(base, later_m=(case.later_m + shift,)))
         ways.append((f"switched {abs(shift):g} m {'later' if shift > 0 else 'earlier'}", moved))
     if study.boundary is not None:
@@ -134,3 +136,22 @@ def _driven(study: FieldStudy) -> list[tuple[str, FieldCase]]:
         bordered = replace(plan, heading_deg=(planned.driving.heading_deg,), border=(True,))
         ways.append(("with a border device too", ways_of(study, bordered, planned=True)[0]))
     return ways
+
+
+STEPS_M = (-20.0, -15.0, -10.0, -5.0, 0.0, 5.0, 10.0, 15.0, 20.0)
+
+
+def switching_steps(study: FieldStudy) -> tuple[tuple[float, FieldCase], ...]:
+    """The case that is shown with every opening and shutting of the slide so many metres later, earlier if below 0."""
+    base, found = _one(study.asked, study), []
+    for later in STEPS_M:
+        driving = study.case.driving
+        if not later:
+            found.append((later, study.case))
+            continue
+        if driving is None:
+            asked = replace(base, later_m=(study.case.later_m + later,))
+        else:
+            asked = replace(base, on_m=(driving.on_m + later,), off_m=(driving.off_m + later,))
+        found.append((later, ways_of(study, asked)[0]))
+    return tuple(found)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spreadcheck.errors import visible
 from spreadcheck.field.deposit import ARC
 from spreadcheck.field.fieldcase import FieldStudy
 from spreadcheck.field.fieldfiles import BANDS_PCT
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-COLOURS = ("#ffffff", "#ffe9a8", "#f6b85a", "#a8bfae", "#4f7f99", "#14213d")
+COLOURS = ("#ffffff", "#ffe9a8", "#f6b85a", "#86a89b", "#3f6f8f", "#14213d")  # each at least 35 of 255 darker in grey
 BAND_NAMES = ("nil", "under half", "under", "near the target", "over", "far over")
 INK, TRACK = "#000000", "#555555"
 _MOST_ROWS = 1500  # of a picture: more can't be told apart
@@ -59,15 +60,17 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     from matplotlib.figure import Figure
     from matplotlib.patches import Patch
 
-    figure = Figure(figsize=(10, 7.6), layout="constrained")
-    grid = figure.add_gridspec(2, 2, width_ratios=(2.5, 1), height_ratios=(1.25, 1))
-    axes, side = figure.add_subplot(grid[:, 0]), figure.add_subplot(grid[1, 1])
-    words = figure.add_subplot(grid[0, 1])
+    west, south, east, north = study.case.ground.polygon.bounds
+    high = min(max(5.2 * (north - south) / (east - west) + 2.2, 5.6), 9.5)
+    figure = Figure(figsize=(8.5, high), layout="constrained")
+    grid = figure.add_gridspec(3, 2, width_ratios=(1.8, 1), height_ratios=(1, 1, 1.5))
+    axes, side = figure.add_subplot(grid[:, 0]), figure.add_subplot(grid[2, 1])
+    words, named = figure.add_subplot(grid[0, 1]), figure.add_subplot(grid[1, 1])
     found = study.case.found
-    title = f"{study.name}: field CV {found.field_cv_pct:.1f} %"
+    title = f"{visible(study.name)}: field CV {found.field_cv_pct:.1f} %"
     inner = found.interior_cv_pct
     under = f"interior {inner:.1f} %, edge {found.edge_cv_pct:.1f} %" if inner is not None else "all of it is edge"
-    axes.set_title(f"{title}\n{under}; {study.case.label}", loc="left", fontsize=11)
+    figure.suptitle(f"{title}\n{under}; {study.case.label}", x=0.01, ha="left", fontsize=11)
     draw_map(axes, study, system)
     relative = study.assessment.profile.relative and not study.target_known
     labels = band_labels(study.target_kg_ha, system, relative=relative)
@@ -76,17 +79,18 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
         for number, (colour, label) in enumerate(zip(COLOURS, labels, strict=True))
     ][::-1]
     words.axis("off")
-    words.legend(handles=patches, loc="upper left", fontsize=7.5, title="Rate and share of the target",
-                 title_fontsize=8.5, frameon=False, borderaxespad=0, alignment="left")  # fmt: skip
+    words.legend(handles=patches, loc="upper left", fontsize=7, title="Rate and share of the target",
+                 title_fontsize=8, frameon=False, borderaxespad=0, alignment="left")  # fmt: skip
     spots = "\n".join(f"{spot.number}  {spot.name}: {_times(spot.times)}" for spot in study.spots)
-    words.text(0, 0.0, "Spots\n" + spots if spots else "", transform=words.transAxes, fontsize=8, va="bottom")
+    named.axis("off")
+    named.text(0, 1, f"Heaviest and lightest places\n{spots}" if spots else "", fontsize=7, va="top")
     _draw_difference(side, study)
     model = "an arc of the throw" if study.landing.model == ARC else "a line behind"
     figure.supxlabel(
         f"Cells of {show(found.raster.cell_m, 'length', system, digits=1)}; granules land on {model}, "
         f"{show(study.landing.distance_m, 'length', system, digits=1)}. An estimate for advice, never a permit: keep "
         "distances to water by local rules.",
-        fontsize=7.5,
+        fontsize=7,
     )
     return figure
 
@@ -95,10 +99,10 @@ def _times(times: float) -> str:
     return f"{times:.1f} times the target" if times >= 0.05 else "nothing"
 
 
-def thinned(found: FieldMap) -> tuple[Any, tuple[float, float, float, float]]:
+def thinned(found: FieldMap, most: int = _MOST_ROWS) -> tuple[Any, tuple[float, float, float, float]]:
     """The rates in % of the target and their extent, means of blocks where there are more cells than dots."""
     rates = 100 * found.rate_kg_ha / found.target_kg_ha
-    every = -(-max(rates.shape) // _MOST_ROWS)
+    every = -(-max(rates.shape) // most)
     if every > 1:
         rows, columns = (size // every * every for size in rates.shape)
         blocks = rates[:rows, :columns].reshape(rows // every, every, columns // every, every)
@@ -124,9 +128,8 @@ def draw_map(axes: Axes, study: FieldStudy, system: str) -> None:
     if inside.any():
         hatched = axes.contourf(*found.raster.centres_m, inside, levels=[0.5, 1.5], colors="none", hatches=["////"])
         hatched.set_linewidth(0)
-    for leg in study.case.legs:
-        open_x = np.where(np.append(leg.on, 0) > 0, leg.x_m, np.nan)
-        axes.plot(open_x if not leg.on.all() else leg.x_m, leg.y_m, color=TRACK, lw=0.5, alpha=0.8)
+    for line in (line for leg in study.case.legs for line in leg.open_lines):
+        axes.plot(*line.T, color=TRACK, lw=0.5, alpha=0.8)
     polygon = study.case.ground.polygon
     for part in getattr(polygon, "geoms", [polygon]):
         for ring in (part.exterior, *part.interiors):
@@ -136,10 +139,10 @@ def draw_map(axes: Axes, study: FieldStudy, system: str) -> None:
             spot.x_m, spot.y_m, str(spot.number), fontsize=8, ha="center", va="center", fontweight="bold",
             bbox={"boxstyle": "circle,pad=0.25", "facecolor": "white", "edgecolor": INK, "linewidth": 1},
         )  # fmt: skip
-    _frame(axes, polygon, system, study)
+    _frame(axes, polygon, system)
 
 
-def _frame(axes: Axes, polygon: Any, system: str, study: FieldStudy) -> None:
+def _frame(axes: Axes, polygon: Any, system: str) -> None:
     """Limits, scale bar and north; the numbers of the axes would tell nobody anything."""
     west, south, east, north = polygon.bounds
     size = max(east - west, north - south)
@@ -158,11 +161,9 @@ def _frame(axes: Axes, polygon: Any, system: str, study: FieldStudy) -> None:
     low = south - room - 0.05 * size
     axes.plot([west, west + long], [low, low], color=INK, lw=3, solid_capstyle="butt")
     axes.text(west + long / 2, low + 0.012 * size, f"{nice:g} {unit}", ha="center", va="bottom", fontsize=8)
-    up = 0.07 * size
-    axes.annotate(
-        "N" if study.case.found is not None else "", xy=(east, low + up), xytext=(east, low - 0.01 * size), ha="center",
-        va="bottom", fontsize=9, arrowprops={"arrowstyle": "<|-", "color": INK, "shrinkA": 0, "shrinkB": 0},
-    )  # fmt: skip
+    tip = low + 0.06 * size
+    axes.annotate("", xy=(east, tip), xytext=(east, low), arrowprops={"arrowstyle": "-|>", "color": INK, "shrinkB": 0})
+    axes.text(east, tip, "N", ha="center", va="bottom", fontsize=9)
 
 
 def _draw_difference(axes: Axes, study: FieldStudy) -> None:
@@ -185,5 +186,5 @@ def _draw_difference(axes: Axes, study: FieldStudy) -> None:
     axes.set_title(
         f"Grey: {other.differ_pct:.1f} % of the field gets more than\n{NEAR_PCT:.0f} % of the target more or less if "
         f"granules\nland on {model} instead (field CV {other.field_cv_pct:.1f} %)",
-        fontsize=8, loc="left",
+        fontsize=7, loc="left",
     )  # fmt: skip

@@ -111,7 +111,7 @@ def _spread_out(element: ElementTree.Element, name: str) -> None:
             element.set(label, value)
     link = element.attrib.pop(_LINK, "")
     if link:
-        element.set("href", f"#{name}-{link.removeprefix('#')}")
+        element.set("href", link if link.startswith("data:image/") else f"#{name}-{link.removeprefix('#')}")
     if "id" in element.attrib:
         element.set("id", f"{name}-{element.attrib['id']}")
     for label, value in element.attrib.items():

@@ -621,9 +621,9 @@ def field_doubts():
     corners = [[0, 0], [600, 0], [600, 160], [330, 160], [330, 30], [300, 30], [300, 160], [-60, 160], [-60, 40]]
     notched = boundary_from([np.array([*corners, [-300, 5]], dtype=float)])
     driving = Driving(24, heading_deg=90, turning_radius_m=30, on_m=60, off_m=60)
-    plan = replace(plan_field(notched, driving), last_over_m=20.0)
+    plan = replace(plan_field(notched, driving), last_over_m=20.0, slant_ha=0.2)
     line = Landing("line", 10.0)
-    yield from plan_doubts(plan, line, reach_m=40.0, cell_m=2.0)
+    yield from plan_doubts(plan, line, reach_m=40.0, cell_m=2.0, area_ha=10.0)
     raster = Raster(0, 0, 2, 1, 1)
     one = np.ones((1, 1))
     other = OtherLanding(Landing("arc", 20.0), FieldMap(raster, line, 100.0, one, one > 0, one > 0, 1.0), 20.0, one > 0)

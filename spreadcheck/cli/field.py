@@ -1,0 +1,292 @@
+"""`spreadcheck field SHEET`: from one tray test and the way a field is driven to a map of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, TypeVar
+
+import click
+
+from spreadcheck.cli.options import (
+    check_targets,
+    json_option,
+    overwrite_option,
+    read_test,
+    sheet_argument,
+    tails_option,
+    tell_doubts,
+    units_option,
+    write_result,
+)
+from spreadcheck.cli.say import say
+
+T = TypeVar("T")
+
+if TYPE_CHECKING:
+    from spreadcheck.field.fieldcase import Asked, FieldStudy
+    from spreadcheck.field.worth import Worth
+
+
+@click.command()
+@sheet_argument
+@click.option("--boundary", metavar="FILE", help="The field: GeoJSON polygon, or CSV of corners x_m,y_m.")
+@click.option("--track", metavar="FILE", help="A recorded track: GPX, GeoJSON lines, or CSV; a plan is made without.")
+@click.option("--bout-width", metavar="LIST", help='Such as "24 m" or "24 m, 27 m"; the sheet\'s if not given.')
+@click.option("--headland-rounds", metavar="LIST", default="1", show_default=True, help="Rounds along the boundary.")
+@click.option("--heading", metavar="LIST", default="best", show_default=True, help='Degrees from north, or "best".')
+@click.option("--turning-radius", metavar="LENGTH", default="8 m", show_default=True, help="Least radius of turns.")
+@click.option("--on-distance", metavar="LIST", default="best", show_default=True,
+              help="Antenna past the inner edge of the headland when the slide opens.")  # fmt: skip
+@click.option("--off-distance", metavar="LIST", default="best", show_default=True, help="The same when it shuts.")
+@click.option(
+    "--driving", metavar="LIST", help='"back-and-forth", "round-and-round" or both; the sheet\'s if not given.'
+)
+@click.option("--drift", metavar="LIST", default="0 m", show_default=True, help="Slow drift off the line, one sigma.")
+@click.option("--border-device", type=click.Choice(["off", "on", "both"]), default="off", show_default=True,
+              help="An ideal one on the outermost round.")  # fmt: skip
+@click.option("--switched-later", metavar="LIST", default="0 m", show_default=True,
+              help="Of a track: all switching so much later; earlier if below 0.")  # fmt: skip
+@click.option("--by-time", is_flag=True, help="Of a track: metered by time, so slower driving gets more.")
+@click.option("--landing", type=click.Choice(["arc", "line"]), default="arc", show_default=True,
+              help="Granules land on an arc of the throw, or on a line behind.")  # fmt: skip
+@click.option("--landing-distance", metavar="LENGTH", help="The throw, or how far behind the antenna the line lies.")
+@click.option("--cell", metavar="LENGTH", default="2 m", show_default=True, help="Side of a cell of the map.")
+@click.option("--target", metavar="RATE", help='Target rate, such as "150 kg/ha"; the sheet\'s if not given.')
+@click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit of the tray test, in %.")
+@click.option("--analysis", metavar="FILE", help="Nutrients of a blend (TOML): a map for each.")
+@click.option("--worth", is_flag=True, help="What better switching, guidance or a border device would change.")
+@click.option("--prices", "price_file", metavar="FILE", help="Price file (TOML): costs, crop, response.")
+@click.option("--product-price", metavar="PRICE", help='Such as "420 EUR/t".')
+@click.option("--per-year", metavar="AREA", help='Area dressed like this a year, such as "300 ha"; this field once.')
+@tails_option
+@units_option
+@click.option("--plot", "plot_file", metavar="FILE", help="Draw the map; .png, .svg or .pdf by the ending.")
+@click.option("--page", "page_file", metavar="FILE", help="Web page with the map and a slider for the switching.")
+@click.option("--report", "report_file", metavar="FILE", help="The map as a report to hand over (.pdf, .html or .md).")
+@click.option("--grid", "grid_file", metavar="FILE", help="CSV of the cells: x_m, y_m, rate_kg_ha, inside.")
+@click.option("--geotiff", "tiff_file", metavar="FILE", help="GeoTIFF of the rates.")
+@click.option("--bands", "bands_file", metavar="FILE", help="GeoJSON of the rate bands.")
+@json_option
+@overwrite_option
+def field(
+    *,
+    sheet: str,
+    boundary: str | None,
+    track: str | None,
+    analysis: str | None,
+    worth: bool,
+    price_file: str | None,
+    per_year: str | None,
+    units: str,
+    plot_file: str | None,
+    page_file: str | None,
+    report_file: str | None,
+    grid_file: str | None,
+    tiff_file: str | None,
+    bands_file: str | None,
+    json_file: str | None,
+    overwrite: bool,
+    **wished: str,
+) -> None:
+    """What a field gets, from one tray test and the way it is driven.
+
+    With a boundary, headland rounds and bouts are planned; with a recorded track, the map is of what was driven, and a
+    boundary shows what was missed. Lists are combined and set side by side. The map is an estimate for advice, never a
+    permit: keep distances to water by local rules.
+
+    \b
+    Examples:
+      spreadcheck field sample_trays/even_trapezoid.csv \\
+        --boundary sample_trays/field_boundary.geojson --plot map.png
+      spreadcheck field sample_trays/even_trapezoid.csv \\
+        --boundary sample_trays/field_boundary.geojson \\
+        --track sample_trays/field_track.csv
+    """
+    from spreadcheck.cli.progress import progress_bar
+    from spreadcheck.field.boundary import read_boundary
+    from spreadcheck.field.study import study_field
+    from spreadcheck.field.track import read_track
+    from spreadcheck.field.worth import worth_of
+    from spreadcheck.show.plots import file_format
+    from spreadcheck.units import parse_quantity
+
+    outputs = {
+        "json": json_file, "plot": plot_file, "page": page_file, "report": report_file, "grid": grid_file,
+        "geotiff": tiff_file, "bands": bands_file,
+    }  # fmt: skip
+    check_targets(list(outputs.values()), overwrite, read=[sheet, boundary, track, analysis, price_file])
+    if plot_file:
+        file_format(plot_file)
+    if report_file:
+        _report_kind(report_file)
+    asked = _asked(wished, analysis, price_file)
+    ground = read_boundary(boundary) if boundary is not None else None
+    driven = read_track(track, zone=ground.zone if ground else None) if track is not None else None
+    area = parse_quantity(per_year, "area", place="option --per-year") / 10_000 if per_year is not None else None
+    with progress_bar("Field") as told:
+        study = study_field(read_test(sheet), asked, boundary=ground, track=driven, progress=told)
+    gains = worth_of(study, per_year_ha=area) if worth else ()
+    _write(study, gains, outputs, units, overwrite=overwrite)
+    if "-" not in outputs.values():
+        from spreadcheck.show.field import field_document
+        from spreadcheck.show.terminal import terminal_text
+
+        say(terminal_text(field_document(study, units, worth=gains)))
+        tell_doubts(study.doubts, units)
+
+
+def _asked(wished: dict[str, str], analysis: str | None, price_file: str | None) -> Asked:
+    """The options as what the library is asked; everything is read before anything is worked out."""
+    from spreadcheck.field.fieldcase import Asked
+    from spreadcheck.judge.nutrients import read_analysis
+    from spreadcheck.money.pricefile import basis_from, read_price_file
+    from spreadcheck.money.prices import parse_price
+    from spreadcheck.units import parse_quantity
+
+    def length(name: str) -> Callable[[str], float]:
+        return lambda text: parse_quantity(text, "length", place=f"option --{name}")
+
+    def best(name: str) -> Callable[[str], float | None]:
+        return lambda text: None if text.casefold() == "best" else length(name)(text)
+
+    widths, driving = wished["bout_width"], wished["driving"]
+    throw, target, price = wished["landing_distance"], wished["target"], wished["product_price"]
+    basis = basis_from(read_price_file(price_file)) if price_file else None
+    if target is not None:
+        target_kg_ha: float | None = parse_quantity(target, "rate", place="option --target")
+    else:
+        target_kg_ha = basis.target_kg_ha if basis is not None else None
+    return Asked(
+        bout_width_m=_listed(widths, length("bout-width")) if widths is not None else (),
+        headland_rounds=_listed(wished["headland_rounds"], _whole),
+        heading_deg=_listed(wished["heading"], _degrees),
+        on_m=_listed(wished["on_distance"], best("on-distance")),
+        off_m=_listed(wished["off_distance"], best("off-distance")),
+        method=_listed(driving, _method) if driving is not None else (),
+        turning_radius_m=length("turning-radius")(wished["turning_radius"]),
+        drift_m=_listed(wished["drift"], length("drift")),
+        border={"off": (False,), "on": (True,), "both": (False, True)}[wished["border_device"]],
+        later_m=_listed(wished["switched_later"], _signed),
+        landing=wished["landing"],
+        landing_distance_m=length("landing-distance")(throw) if throw is not None else None,
+        cell_m=length("cell")(wished["cell"]),
+        target_kg_ha=target_kg_ha,
+        by_time=bool(wished["by_time"]),
+        tails=wished["tails"],
+        limit_pct=float(wished["limit"]),
+        basis=basis,
+        product_per_t=parse_price(price, "t", place="option --product-price").amount if price is not None else None,
+        analysis=read_analysis(analysis) if analysis else None,
+    )
+
+
+def _listed(text: str, read: Callable[[str], T]) -> tuple[T, ...]:
+    """The things of a list, each once."""
+    return tuple(dict.fromkeys(read(part.strip()) for part in text.replace(";", ",").split(",") if part.strip()))
+
+
+def _whole(text: str) -> int:
+    from spreadcheck.errors import Fault, WidthError, shown
+
+    if not text.isascii() or not text.isdigit():
+        fault = Fault("option --headland-rounds", f'"{shown(text)}" is no number of rounds', "give such as 1, or 1, 2")
+        raise WidthError(fault)
+    return int(text)
+
+
+def _degrees(text: str) -> float | None:
+    from spreadcheck.errors import Fault, QuantityError, shown
+    from spreadcheck.units import parse_number
+
+    if text.casefold() == "best":
+        return None
+    value = parse_number(text.removesuffix("deg").removesuffix("degrees").strip())
+    if value is None or not 0 <= value <= 360:
+        fault = Fault("option --heading", f'"{shown(text)}" is no heading', 'give 0 to 360 from north, or "best"')
+        raise QuantityError(fault)
+    return value % 180
+
+
+def _signed(text: str) -> float:
+    """A length that may be below zero."""
+    from spreadcheck.units import parse_quantity
+
+    sign = -1.0 if text.startswith(("-", "\u2212")) else 1.0
+    return sign * parse_quantity(text.lstrip("-\u2212+"), "length", place="option --switched-later")
+
+
+def _method(text: str) -> str:
+    from spreadcheck.errors import Fault, WidthError, shown
+    from spreadcheck.sheet.labels import METHODS
+
+    if text.casefold() not in METHODS:
+        fault = Fault("option --driving", f'"{shown(text)}" is not known', f"give {' or '.join(METHODS)}")
+        raise WidthError(fault)
+    return text.casefold()
+
+
+def _report_kind(path: str) -> str:
+    from spreadcheck.errors import Fault, OutputError
+
+    ending = path.rsplit(".", 1)[-1].lower() if "." in path else ""
+    if ending not in ("pdf", "html", "md"):
+        problem = f'a report can\'t be written as "{ending}"'
+        raise OutputError(Fault(path, problem, "end the name in .pdf, .html or .md"))
+    return ending
+
+
+def _write(
+    study: FieldStudy, gains: tuple[Worth, ...], outputs: dict[str, str | None], units: str, *, overwrite: bool
+) -> None:
+    """Every file that was asked for; all are made before the first is written."""
+    from spreadcheck.field.fieldfiles import bands_text, geotiff_bytes, grid_csv
+
+    zone = next((given.zone for given in (study.boundary, study.track) if given is not None), None)
+    found = study.case.found
+    made: dict[str, str | bytes] = {}
+    if outputs["json"]:
+        from spreadcheck.show.field import field_json
+        from spreadcheck.show.results import json_text
+
+        made["json"] = json_text(field_json(study, gains))
+    if outputs["plot"]:
+        from spreadcheck.show.fieldplot import field_figure
+        from spreadcheck.show.plots import figure_bytes, file_format
+
+        made["plot"] = figure_bytes(field_figure(study, units), file_format(outputs["plot"]))
+    if outputs["page"]:
+        from spreadcheck.field.worth import switching_steps
+        from spreadcheck.show.fieldpage import field_page
+
+        made["page"] = field_page(study, switching_steps(study), units, worth=gains)
+    if outputs["report"]:
+        made["report"] = _report(study, gains, units, _report_kind(outputs["report"]))
+    if outputs["grid"]:
+        made["grid"] = grid_csv(found)
+    if outputs["geotiff"]:
+        made["geotiff"] = geotiff_bytes(found, zone)
+    if outputs["bands"]:
+        made["bands"] = bands_text(found, zone)
+    for name, content in made.items():
+        write_result(str(outputs[name]), content, overwrite=overwrite)
+
+
+def _report(study: FieldStudy, gains: tuple[Worth, ...], units: str, kind: str) -> str | bytes:
+    """The document with its picture, as paper, page or Markdown."""
+    from spreadcheck.show.field import field_document, with_doubts
+    from spreadcheck.show.fieldplot import field_figure
+    from spreadcheck.show.plots import figure_bytes
+
+    svg = "" if kind == "md" else figure_bytes(field_figure(study, units), "svg").decode()
+    document = with_doubts(field_document(study, units, worth=gains, svg=svg), study, units)
+    if kind == "pdf":
+        from spreadcheck.show.pdf import document_pdf
+
+        return document_pdf(document, paper="letter" if units == "us" else "a4").data
+    if kind == "html":
+        from spreadcheck.show.html import document_html
+
+        return document_html(document)
+    from spreadcheck.show.markdown import markdown_text
+
+    return markdown_text(document)

@@ -1,0 +1,422 @@
+"""A field map as a document and as plain data; and the page on which the switching can be moved."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from spreadcheck.doubts.doubt import warnings_data
+from spreadcheck.field.deposit import ARC, Landing
+from spreadcheck.field.fieldcase import FieldCase, FieldStudy
+from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap
+from spreadcheck.field.worth import Worth
+from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
+from spreadcheck.units import HECTARE_M2, show
+
+SCHEMA = "spreadcheck/field/1"
+CAUTIONS = (
+    "The map is an estimate for advice, never a permit. It holds for product, setting and weather of the tray test.",
+    "Keep the distances to water courses, hedges and neighbours that local rules and the product label ask for.",
+    "Stop discs and engine before anyone goes near the spreader; the machine maker's manual says how.",
+)
+
+
+def field_document(
+    study: FieldStudy,
+    system: str = "metric",
+    *,
+    worth: Sequence[Worth] = (),
+    svg: str = "",
+    front: tuple[Block, ...] = (),
+) -> Document:
+    """The study as a document: answers first, then the map, what is heavy and light, ways compared, doubts.
+
+    Parameters
+    ----------
+    study : FieldStudy
+        The study. [-]
+    system : str
+        "metric" or "us". [-]
+    worth : sequence of Worth
+        Improvements, where they were asked for. [-]
+    svg : str
+        The picture; none if empty. [-]
+    front : tuple of Block
+        What a page sets in above the figures. [-]
+
+    Returns
+    -------
+    Document
+        The document, for any renderer. [-]
+
+    Examples
+    --------
+    >>> field_document.__name__  # a whole one is in docs/field.md
+    'field_document'
+    """
+    case = study.case
+    blocks: list[Block] = [*_answers(study), *front]
+    if svg:
+        blocks.append(_picture(study, svg))
+    blocks += [_masses(study, system)]
+    if study.spots:
+        blocks += [_spots(study)]
+    if study.headings:
+        blocks.append(_headings(study))
+    if study.nutrients:
+        blocks.append(_nutrients(study, system))
+    if len(study.cases) > 1:
+        blocks += [Heading("Ways compared"), _ways(study, study.cases, system)]
+    if worth:
+        blocks += [Heading("What better driving would be worth"), _worth(study, worth, system)]
+    blocks.append(Heading("How far to trust it"))
+    blocks.append(Points(tuple(_trust(study, system))))
+    blocks += [Note("Caution", CAUTIONS[0], CAUTIONS[1:])]
+    about = f"{show(case.ground.polygon.area, 'area', system)}, with the tray test {study.test.name}"
+    return Document(title=f"Field map: {study.name}", blocks=tuple(blocks), about=(about, _driven(study, case, system)))
+
+
+def with_doubts(document: Document, study: FieldStudy, system: str) -> Document:
+    """The document for paper and web, which have no standard error: doubts stand in it, before the caution."""
+    from dataclasses import replace
+
+    notes = tuple(Note("Doubt", doubt.message(system)) for doubt in study.doubts)
+    return replace(document, blocks=(*document.blocks[:-1], *notes, document.blocks[-1]))
+
+
+def _length(metres: float, system: str) -> str:
+    return show(metres, "length", system, digits=1)
+
+
+def _driven(study: FieldStudy, case: FieldCase, system: str) -> str:
+    """How the field is driven, in one sentence."""
+    driving = case.driving
+    width = _length(case.bout_width_m, system)
+    if driving is None or case.plan is None:
+        track = study.track
+        points = f"{track.points:,} fixes" if track else ""
+        return f"Recorded track of {points}, judged at a bout width of {width}; {case.label}"
+    best = " (the best looked at)" if study.headings and driving.heading_deg == _best_heading(study) else ""
+    rounds = f"{driving.headland_rounds} headland round{'s' * (driving.headland_rounds != 1)}"
+    drift = f"; drift of {_length(driving.drift_m, system)}" if driving.drift_m else ""
+    border = "; border device on the outermost round" if driving.border else ""
+    return (
+        f"Plan: {rounds} and {case.plan.bouts} bouts of {width}, {driving.method}, heading {driving.heading_deg:g} "
+        f"degrees{best}; the slide opens {_length(driving.on_m, system)} and shuts {_length(driving.off_m, system)} "
+        f"past the inner edge of the headland{drift}{border}"
+    )
+
+
+def _best_heading(study: FieldStudy) -> float:
+    return min(study.headings, key=lambda pair: pair[1])[0]
+
+
+def _answers(study: FieldStudy) -> list[Block]:
+    found = study.case.found
+    sure = study.sure
+    further = f"{sure.low_pct:.1f} to {sure.high_pct:.1f} % for the noise of the trays" if sure else ""
+    inner = found.interior_cv_pct
+    answers: list[Block] = [Answer("Field CV", f"{found.field_cv_pct:.1f} %", further)]
+    if inner is not None:
+        answers.append(
+            Answer("Interior", f"{inner:.1f} %", f"{found.interior_pct:.0f} % of the field, clear of the edge")
+        )
+    answers.append(
+        Answer("Edge", f"{found.edge_cv_pct:.1f} %", "headland, bout ends and boundary" if inner else "all of it")
+    )
+    shares = ", ".join(f"{name} {found.share_pct[name]:.1f} %" for name in SHARES)
+    near = f"nil: under {NIL_PCT:g} % of the target; near: within {NEAR_PCT:g} %"
+    answers.append(Answer("Of the field", shares, near))
+    answers.append(Answer("The tray test", verdict_of(study)["state"], "in an endless field at this bout width"))
+    return answers
+
+
+def verdict_of(study: FieldStudy) -> dict[str, Any]:
+    """The verdict on the tray test at the bout width, as every command gives it."""
+    result = study.assessment
+    blocking = [doubt.code for doubt in result.doubts if doubt.blocking]
+    state = "can't be judged" if blocking else "fits" if result.within_limit else "not even enough"
+    return {"state": state, "bout_width_m": result.bout_width_m, "blocking": blocking}
+
+
+def _picture(study: FieldStudy, svg: str) -> Picture:
+    found = study.case.found
+    words = (
+        f"Rate on every {found.raster.cell_m:g} m cell in six bands from nil (white, hatched) to far over the target "
+        "(dark); boundary, track, scale bar and north. The numbers are the places named below."
+    )
+    return Picture(f"What {study.name} gets", words, svg=svg)
+
+
+def _masses(study: FieldStudy, system: str) -> Table:
+    case, found = study.case, study.case.found
+    relative = study.assessment.profile.relative and not study.target_known
+    area = float(case.ground.polygon.area) / HECTARE_M2
+    rows = []
+    for label, mass in (
+        ("metered", found.metered_kg),
+        ("outside the boundary", found.outside_kg),
+        ("above the target where over", found.excess_kg),
+        ("short of the target where under or nil", found.missing_kg),
+    ):
+        share = f"{100 * mass / found.metered_kg:.1f}"
+        per_ha = show(mass / area, "rate", system, unit=False)
+        rows.append(
+            (label, "-" if relative else show(mass, "mass", system, unit=False), "-" if relative else per_ha, share)
+        )
+    unit = show(1, "mass", system).split()[-1], show(1, "rate", system).split()[-1]
+    columns = (
+        Column("mass", align="left"),
+        Column("all", unit[0]),
+        Column("a hectare" if system == "metric" else "an acre", unit[1]),
+        Column("of metered", "%"),
+    )
+    notes = []
+    if case.hours is not None and study.track is None:
+        notes.append(f"Driving takes {60 * case.hours:.0f} min with turns, without filling.")
+    if case.yield_lost_t is not None:
+        notes.append(f"Yield lost against an even dressing: {case.yield_lost_t:.2f} t on this field.")
+    if case.total_cost is not None:
+        currency = study.asked.basis.prices.currency if study.asked.basis else ""
+        notes.append(f"Priced together: {case.total_cost:.0f} {currency} on this field.".replace("  ", " "))
+    if relative:
+        notes.append("Rates are known in proportion only: 100 is the target.")
+    target, mean = (show(rate, "rate", system) for rate in (study.target_kg_ha, found.mean_kg_ha))
+    caption = "Shares" if relative else f"Target {target}, mean in the field {mean}"
+    return Table(columns, tuple(rows), caption=caption, notes=tuple(notes))
+
+
+def _spots(study: FieldStudy) -> Table:
+    rows = tuple((f"{spot.number}  {spot.name}", f"{spot.times:.1f}") for spot in study.spots)
+    return Table(
+        (Column("place", align="left"), Column("times the target")), rows, caption="Heaviest and lightest places"
+    )
+
+
+def _headings(study: FieldStudy) -> Paragraph:
+    best, worst = (pick(study.headings, key=lambda pair: pair[1]) for pick in (min, max))
+    return Paragraph(
+        f"Of {len(study.headings)} headings looked at on coarse cells, {best[0]:g} degrees has the lowest field CV "
+        f"({best[1]:.1f} %) and {worst[0]:g} degrees the highest ({worst[1]:.1f} %)."
+    )
+
+
+def _nutrients(study: FieldStudy, system: str) -> Table:
+    columns = (
+        Column("part", align="left"),
+        Column("mean", show(1, "rate", system).split()[-1]),
+        Column("field CV", "%"),
+        *(Column(name, "%") for name in SHARES),
+    )
+    rows = tuple(
+        (
+            name,
+            show(found.mean_kg_ha, "rate", system, unit=False),
+            f"{found.field_cv_pct:.1f}",
+            *(f"{found.share_pct[share]:.1f}" for share in SHARES),
+        )
+        for name, found in study.nutrients
+    )
+    return Table(columns, rows, caption="Each part of the blend on its own map")
+
+
+def _ways(study: FieldStudy, cases: Sequence[FieldCase], system: str) -> Table:
+    costs = any(case.total_cost is not None for case in cases)
+    hours = all(case.hours is not None for case in cases)
+    columns = [
+        Column("way", align="left"),
+        Column("field CV", "%"),
+        Column("interior", "%"),
+        Column("nil + under", "%"),
+        Column("near", "%"),
+        Column("over", "%"),
+        Column("outside", show(1, "mass", system).split()[-1]),
+    ]
+    columns += [Column("driving", "min")] if hours else []
+    columns += [Column("cost", study.asked.basis.prices.currency if study.asked.basis else "")] if costs else []
+    return Table(tuple(columns), tuple(_way(case, system, hours=hours, costs=costs) for case in cases))
+
+
+def _way(case: FieldCase, system: str, *, hours: bool, costs: bool) -> tuple[str, ...]:
+    found, share = case.found, case.found.share_pct
+    inner = found.interior_cv_pct
+    cells = [
+        case.label, f"{found.field_cv_pct:.1f}", "-" if inner is None else f"{inner:.1f}",
+        f"{share['nil'] + share['under']:.1f}", f"{share['near']:.1f}", f"{share['over']:.1f}",
+        show(found.outside_kg, "mass", system, unit=False),
+    ]  # fmt: skip
+    cells += [f"{60 * (case.hours or 0):.0f}"] if hours else []
+    cells += ["-" if case.total_cost is None else f"{case.total_cost:.0f}"] if costs else []
+    return tuple(cells)
+
+
+def _worth(study: FieldStudy, worth: Sequence[Worth], system: str) -> Table:
+    priced = any(each.saved_per_year is not None for each in worth)
+    currency = study.asked.basis.prices.currency if study.asked.basis else ""
+    rate = show(1, "rate", system).split()[-1]
+    columns = [
+        Column("with", align="left"),
+        Column("field CV", "%"),
+        Column("less CV", "points"),
+        Column("less wasted", rate),
+    ]
+    columns += [Column("saved a year", currency)] if priced else []
+    rows = [
+        (
+            each.label,
+            f"{each.case.found.field_cv_pct:.1f}",
+            f"{each.cv_less_pct:.1f}",
+            show(each.wasted_less_kg_ha, "rate", system, unit=False),
+            *([f"{round(each.saved_per_year)}" if each.saved_per_year is not None else "-"] if priced else []),
+        )
+        for each in worth
+    ]
+    note = (
+        "Nothing is priced: give --prices and --product-price."
+        if not priced
+        else "Without the cost of the improvement itself."
+    )
+    return Table(tuple(columns), tuple(rows), notes=(note,))
+
+
+def _model(landing: Landing, system: str) -> str:
+    if landing.model == ARC:
+        return f"an arc {_length(landing.distance_m, system)} about the antenna"
+    return f"a line {_length(landing.distance_m, system)} behind the antenna"
+
+
+def _trust(study: FieldStudy, system: str) -> list[str]:
+    other, found = study.other, study.case.found
+    told = [
+        f"Cells of {_length(found.raster.cell_m, system)}; granules land on {_model(study.landing, system)}.",
+        f"On {_model(other.landing, system)} instead, {other.differ_pct:.1f} % of the field would differ by more than "
+        f"{NEAR_PCT:g} % of the target: field CV {other.field_cv_pct:.1f} % against {other.same_cell_cv_pct:.1f} %, "
+        f"both on cells of {_length(other.cell_m, system)}.",
+    ]
+    if study.sure is None:
+        told.append(
+            "The noise of the trays is not known, so neither is its part in the field CV: weigh several passes."
+        )
+    else:
+        told.append(
+            f"The field CV of {found.field_cv_pct:.1f} % holds the noise of one tray line; from {study.sure.draws} "
+            f"draws of it and their opposites the true one lies between {study.sure.low_pct:.1f} and "
+            f"{study.sure.high_pct:.1f} % ({study.sure.level_pct:g} %)."
+        )
+    if not study.target_known:
+        told.append("No target rate is known: the target is the mean of an endless field at the bout width.")
+    return told
+
+
+def field_json(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]:
+    """The study as plain data, schema spreadcheck/field/1: SI throughout, keys carry their units.
+
+    Parameters
+    ----------
+    study : FieldStudy
+        The study. [-]
+    worth : sequence of Worth
+        Improvements, where they were asked for. [-]
+
+    Returns
+    -------
+    dict
+        Data that `json.dumps` takes; rates and masses are None where only proportions are known. [SI]
+
+    Examples
+    --------
+    >>> field_json.__name__  # its keys are in docs/field.md
+    'field_json'
+    """
+    case, sure, other = study.case, study.sure, study.other
+    return {
+        "schema": SCHEMA,
+        "test": {"name": study.test.name, "source": study.test.source},
+        "field": study.name,
+        "area_ha": float(case.ground.polygon.area) / HECTARE_M2,
+        "boundary_assumed": case.ground.assumed,
+        "cell_m": case.found.raster.cell_m,
+        "landing": study.landing.model,
+        "landing_distance_m": study.landing.distance_m,
+        "target_kg_ha": study.target_kg_ha,
+        "target_known": study.target_known,
+        **_case_json(case),
+        "field_cv_low_pct": None if sure is None else sure.low_pct,
+        "field_cv_high_pct": None if sure is None else sure.high_pct,
+        "spots": [
+            {"number": s.number, "name": s.name, "times_target": s.times, "x_m": s.x_m, "y_m": s.y_m}
+            for s in study.spots
+        ],
+        "other_landing": {
+            "landing": other.landing.model,
+            "landing_distance_m": other.landing.distance_m,
+            "cell_m": other.cell_m,
+            "field_cv_pct": other.field_cv_pct,
+            "field_cv_of_shown_pct": other.same_cell_cv_pct,
+            "differ_pct": other.differ_pct,
+        },
+        "headings": [{"heading_deg": heading, "field_cv_pct": cv} for heading, cv in study.headings],
+        "ways": [_case_json(each) for each in study.cases],
+        "nutrients": [{"name": name, **_map_json(found)} for name, found in study.nutrients],
+        "worth": [
+            {
+                "label": each.label,
+                "field_cv_pct": each.case.found.field_cv_pct,
+                "wasted_less_kg_ha": each.wasted_less_kg_ha,
+                "saved_per_ha": each.saved_per_ha,
+                "saved_per_year": each.saved_per_year,
+            }
+            for each in worth
+        ],
+        "verdict": verdict_of(study),
+        "warnings": warnings_data(study.doubts),
+    }
+
+
+def _map_json(found: FieldMap) -> dict[str, Any]:
+    return {
+        "field_cv_pct": _finite(found.field_cv_pct),
+        "interior_cv_pct": found.interior_cv_pct,
+        "interior_share_pct": found.interior_pct,
+        "edge_cv_pct": _finite(found.edge_cv_pct),
+        "share_pct": found.share_pct,
+        "mean_kg_ha": found.mean_kg_ha,
+        "metered_kg": found.metered_kg,
+        "outside_kg": found.outside_kg,
+        "excess_kg": found.excess_kg,
+        "wasted_kg": found.wasted_kg,
+        "missing_kg": found.missing_kg,
+    }
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _case_json(case: FieldCase) -> dict[str, Any]:
+    driving, plan = case.driving, case.plan
+    way: dict[str, Any] = {"way": case.label, "bout_width_m": case.bout_width_m, "spread_m": case.spread_m}
+    if driving is not None and plan is not None:
+        way |= {
+            "headland_rounds": driving.headland_rounds,
+            "heading_deg": driving.heading_deg,
+            "on_distance_m": driving.on_m,
+            "off_distance_m": driving.off_m,
+            "driving": driving.method,
+            "border_device": driving.border,
+            "drift_m": driving.drift_m,
+            "bouts": plan.bouts,
+            "turns_m": plan.turn_m,
+        }
+    else:
+        way["switched_later_m"] = case.later_m
+    return {
+        **way,
+        **_map_json(case.found),
+        "driving_h": case.hours,
+        "work_cost": case.work_cost,
+        "yield_lost_t": case.yield_lost_t,
+        "yield_cost": case.yield_cost,
+        "product_cost": case.product_cost,
+    }
