@@ -29,7 +29,8 @@ if TYPE_CHECKING:
 
 @click.command()
 @sheet_argument
-@click.option("--boundary", metavar="FILE", help="The field: GeoJSON polygon, or CSV of corners x_m,y_m.")
+@click.option("--boundary", "boundaries", metavar="FILE", multiple=True,
+              help="The field: GeoJSON polygon, or CSV of corners x_m,y_m; again for each further field.")  # fmt: skip
 @click.option("--track", metavar="FILE", help="A recorded track: GPX, GeoJSON lines, or CSV; a plan is made without.")
 @click.option("--bout-width", metavar="LIST", help='Such as "24 m" or "24 m, 27 m"; the sheet\'s if not given.')
 @click.option("--headland-rounds", metavar="LIST", default="1", show_default=True, help="Rounds along the boundary.")
@@ -71,7 +72,7 @@ if TYPE_CHECKING:
 def field(
     *,
     sheet: str,
-    boundary: str | None,
+    boundaries: tuple[str, ...],
     track: str | None,
     analysis: str | None,
     worth: bool,
@@ -114,13 +115,16 @@ def field(
         "json": json_file, "plot": plot_file, "page": page_file, "report": report_file, "grid": grid_file,
         "geotiff": tiff_file, "bands": bands_file,
     }  # fmt: skip
-    check_targets(list(outputs.values()), overwrite, read=[sheet, boundary, track, analysis, price_file])
+    check_targets(list(outputs.values()), overwrite, read=[sheet, *boundaries, track, analysis, price_file])
     if plot_file:
         file_format(plot_file)
     if report_file:
         _report_kind(report_file)
     asked = _asked(wished, analysis, price_file)
-    ground = read_boundary(boundary) if boundary is not None else None
+    if len(boundaries) > 1:
+        _several(sheet, boundaries, track, asked, outputs, units, overwrite=overwrite)
+        return
+    ground = read_boundary(boundaries[0]) if boundaries else None
     driven = read_track(track, zone=ground.zone if ground else None) if track is not None else None
     area = parse_quantity(per_year, "area", place="option --per-year") / 10_000 if per_year is not None else None
     with progress_bar("Field") as told:
@@ -133,6 +137,40 @@ def field(
 
         say(terminal_text(field_document(study, units, worth=gains)))
         tell_doubts(study.doubts, units)
+
+
+def _several(
+    sheet: str,
+    boundaries: tuple[str, ...],
+    track: str | None,
+    asked: Asked,
+    outputs: dict[str, str | None],
+    units: str,
+    *,
+    overwrite: bool,
+) -> None:
+    """Many fields: figures side by side, and JSON; maps are drawn one field at a time."""
+    from spreadcheck.errors import Fault, OutputError
+    from spreadcheck.field.boundary import read_boundary
+    from spreadcheck.field.study import study_fields
+
+    odd = [name for name, path in outputs.items() if path and name != "json"] + ["track"] * (track is not None)
+    if odd:
+        problem = f"takes one field, and {len(boundaries)} are given"
+        raise OutputError(Fault(f"option --{odd[0]}", problem, "give one --boundary at a time"))
+    studies = study_fields(read_test(sheet), asked, [(read_boundary(path), None) for path in boundaries])
+    if outputs["json"]:
+        from spreadcheck.show.field import fields_json
+        from spreadcheck.show.results import json_text
+
+        write_result(outputs["json"], json_text(fields_json(studies)), overwrite=overwrite)
+    if outputs["json"] != "-":
+        from spreadcheck.show.field import fields_document
+        from spreadcheck.show.terminal import terminal_text
+
+        say(terminal_text(fields_document(studies, units)))
+        for study in studies:
+            tell_doubts(study.doubts, units, about=f"{study.name}:\n")
 
 
 def _asked(wished: dict[str, str], analysis: str | None, price_file: str | None) -> Asked:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from spreadcheck.doubts.doubt import Doubt
+from spreadcheck.errors import Fault, WidthError
 from spreadcheck.field.boundary import Boundary
 from spreadcheck.field.choose import Tried
 from spreadcheck.field.deposit import ARC, Landing, Leg
@@ -50,6 +51,12 @@ class Asked:
     basis: Basis | None = None
     product_per_t: float | None = None
     analysis: NutrientAnalysis | None = None
+
+    def __post_init__(self) -> None:
+        if not 0.05 <= self.cell_m <= 1000:
+            raise WidthError(
+                Fault("option --cell", f"{self.cell_m:g} m is no cell", "give 0.05 m to 1000 m, such as 2 m")
+            )
 
 
 @dataclass(frozen=True, eq=False)

@@ -374,6 +374,41 @@ def field_json(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]
     }
 
 
+def fields_document(studies: Sequence[FieldStudy], system: str = "metric") -> Document:
+    """Many fields side by side."""
+    columns = (
+        Column("field", align="left"),
+        Column("area", show(1, "area", system).split()[-1]),
+        Column("heading", "deg"),
+        Column("field CV", "%"),
+        Column("interior", "%"),
+        *(Column(name, "%") for name in SHARES),
+        Column("outside", show(1, "mass", system).split()[-1]),
+    )
+    rows = []
+    for study in studies:
+        found, driving = study.case.found, study.case.driving
+        inner = found.interior_cv_pct
+        rows.append(
+            (
+                study.name,
+                show(study.case.ground.polygon.area, "area", system, unit=False),
+                "-" if driving is None else f"{driving.heading_deg:g}",
+                f"{found.field_cv_pct:.1f}",
+                "-" if inner is None else f"{inner:.1f}",
+                *(f"{found.share_pct[name]:.1f}" for name in SHARES),
+                show(found.outside_kg, "mass", system, unit=False),
+            )
+        )
+    blocks = (Table(columns, tuple(rows)), Note("Caution", CAUTIONS[0], CAUTIONS[1:]))
+    return Document(f"{len(studies)} fields with the tray test {studies[0].test.name}", blocks)
+
+
+def fields_json(studies: Sequence[FieldStudy]) -> dict[str, Any]:
+    """Many fields as plain data: each as `field_json` gives it."""
+    return {"schema": SCHEMA, "fields": [field_json(study) for study in studies]}
+
+
 def _map_json(found: FieldMap) -> dict[str, Any]:
     return {
         "field_cv_pct": _finite(found.field_cv_pct),

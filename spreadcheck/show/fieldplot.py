@@ -56,6 +56,11 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     -------
     matplotlib.figure.Figure
         The figure. [-]
+
+    Examples
+    --------
+    >>> field_figure.__name__  # a picture is in docs/field.md
+    'field_figure'
     """
     from matplotlib.figure import Figure
     from matplotlib.patches import Patch

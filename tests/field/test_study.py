@@ -1,0 +1,245 @@
+"""A study of a field: rankings that must hold, figures against one another, executors, what can't be studied."""
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from spreadcheck.errors import SheetError, WidthError
+from spreadcheck.field.boundary import boundary_from
+from spreadcheck.field.fieldcase import Asked
+from spreadcheck.field.fieldmap import SHARES
+from spreadcheck.field.study import study_field, study_fields
+from spreadcheck.field.track import Fixes, Track
+from spreadcheck.field.worth import switching_steps, worth_of
+from spreadcheck.sheet.traytest import tray_test
+
+X = np.arange(-18, 19.0)
+FORM = {"target rate": "150 kg/ha", "bout width": "24 m", "travel speed": "10 km/h"}
+RING = np.array([[0, 0], [310, -20], [360, 90], [330, 215], [190, 250], [40, 245], [-15, 120.0]])
+FIELD = boundary_from([RING], source="long field.csv")
+PLAN = Asked(heading_deg=(94.0,), cell_m=3.0)
+
+
+def made(*, passes=3, noise=0.03, seed=1):
+    """A flat-topped pattern, even at 24 m, with noise in proportion to its rate."""
+    rng = np.random.default_rng(seed)
+    shape = np.clip((18 - np.abs(X)) / 12, 0, 1)
+    catch = 4.0 * shape[:, None] * (1 + noise * rng.standard_normal((len(X), passes)))
+    return tray_test(X, catch, tray_width="0.5 m", tray_length="0.5 m", form=FORM)
+
+
+TEST = made()
+
+
+@pytest.fixture(scope="module")
+def study():
+    return study_field(TEST, PLAN, boundary=FIELD)
+
+
+def cv(asked, **more):
+    return study_field(TEST, replace(PLAN, **asked), boundary=FIELD, **more).case.found.field_cv_pct
+
+
+def test_figures_agree_with_one_another(study):
+    found = study.case.found
+    assert sum(found.share_pct.values()) == pytest.approx(100)
+    assert tuple(found.share_pct) == SHARES
+    kg = found.rate_kg_ha.sum() * found.raster.cell_m**2 / 1e4
+    assert kg == pytest.approx(found.metered_kg, rel=1e-9)
+    assert found.mean_kg_ha * found.inside.sum() * 9 / 1e4 == pytest.approx(found.metered_kg - found.outside_kg)
+    assert found.inside.sum() * 9 == pytest.approx(FIELD.polygon.area, rel=0.005)
+    parts = [found.rate_kg_ha[mask].var() * mask.sum() for mask in (found.inside & found.interior,)]
+    assert parts[0] == pytest.approx((found.interior_cv_pct / 100) ** 2 * _mean(found) ** 2 * _count(found))
+    assert found.interior_cv_pct < found.field_cv_pct < found.edge_cv_pct
+    # metered: rate x width x way, whatever the pattern
+    assert found.metered_kg == pytest.approx(150 * 24 * study.case.spread_m / 1e4, rel=1e-9)
+
+
+def _mean(found):
+    return found.rate_kg_ha[found.inside & found.interior].mean()
+
+
+def _count(found):
+    return (found.inside & found.interior).sum()
+
+
+def test_the_interior_is_the_endless_field(study):
+    """Clear of the edge the map is the overlap of the tray test: its CV by line at this width."""
+    from spreadcheck.spread.evenness import cv_of_pieces
+    from spreadcheck.spread.overlap import bout_deposit
+
+    line = float(cv_of_pieces(bout_deposit(study.profile, np.array([24.0]), "back-and-forth"))[0])
+    # 3 m cells average what 1 m trays show: the CV can only fall, and by less than half here
+    assert 0.5 * line < study.case.found.interior_cv_pct < line + 0.6
+
+
+def test_switching_matters_as_it_must(study):
+    """Best switching beats the antenna at the edge, and 10 m late either way."""
+    best = study.case.found.field_cv_pct
+    on = study.case.driving.on_m
+    assert best < cv({"on_m": (0.0,), "off_m": (0.0,)})
+    assert best < cv({"on_m": (on + 10,), "off_m": (on + 10,)})
+    assert best < cv({"on_m": (on - 10,), "off_m": (on - 10,)})
+
+
+def test_drift_and_too_wide_bouts_cost(study):
+    assert study.case.found.field_cv_pct < cv({"drift_m": (2.0,)})
+    assert study.case.found.field_cv_pct < cv({"bout_width_m": (30.0,)})
+
+
+def test_border_device_keeps_inside(study):
+    device = study_field(TEST, replace(PLAN, border=(True,)), boundary=FIELD).case.found
+    assert device.outside_kg < 0.6 * study.case.found.outside_kg
+    assert device.metered_kg == pytest.approx(study.case.found.metered_kg, rel=1e-6)
+
+
+def test_best_heading_is_the_best_looked_at():
+    found = study_field(TEST, Asked(cell_m=4.0), boundary=FIELD)
+    best = min(found.headings, key=lambda pair: pair[1])
+    assert found.case.driving.heading_deg == best[0]
+    assert len(found.headings) > 30
+    assert max(c for _, c in found.headings) > best[1] + 1
+
+
+def test_ways_are_combined_and_named():
+    asked = replace(PLAN, bout_width_m=(24.0, 27.0), headland_rounds=(1, 2))
+    cases = study_field(TEST, asked, boundary=FIELD).cases
+    assert [case.label for case in cases] == ["24 m, 1 round", "24 m, 2 rounds", "27 m, 1 round", "27 m, 2 rounds"]
+
+
+def test_work_and_product_are_counted(study):
+    plan = study.case.plan
+    assert study.case.hours == pytest.approx(plan.driven_m / (10 / 3.6) / 3600)
+    priced = study_field(TEST, replace(PLAN, product_per_t=400.0), boundary=FIELD).case
+    assert priced.total_cost == pytest.approx(priced.found.wasted_kg * 0.4)
+
+
+def test_sureness_narrows_with_passes():
+    """Four times the passes halve the noise of the mean, and so the interval; it holds the CV it is about."""
+    few, many = (study_field(made(passes=n, noise=0.2), PLAN, boundary=FIELD).sure for n in (3, 12))
+    width = [sure.high_pct - sure.low_pct for sure in (few, many)]
+    # widths are known to the scatter of 20 draws and of the noise estimate, a quarter each
+    assert 0.25 < width[1] / width[0] < 0.9
+    quiet = study_field(made(noise=0.001), PLAN, boundary=FIELD)
+    assert quiet.sure.low_pct == pytest.approx(quiet.case.found.field_cv_pct, abs=0.05)
+
+
+def test_sureness_holds_the_true_field_cv():
+    """The true field CV lies in the 90 % interval of noisy tests about as often as said."""
+    asked = replace(PLAN, cell_m=6.0)
+    truth = study_field(made(noise=0.0), asked, boundary=FIELD).case.found.field_cv_pct
+    held = 0
+    for seed in range(20):
+        sure = study_field(made(noise=0.25, seed=seed), asked, boundary=FIELD).sure
+        held += sure.low_pct <= truth <= sure.high_pct
+    # 20 tries at 90 %: fewer than 13 in under 0.3 % of runs
+    assert held >= 13
+
+
+def test_one_pass_without_noise_known():
+    one = tray_test(X, np.clip(18 - np.abs(X), 0, 12), tray_width="0.5 m", tray_length="0.5 m", form=FORM)
+    assert study_field(one, PLAN, boundary=FIELD).sure is None
+
+
+def track_of(study, *, on=True):
+    """The plan of a study as a recorded track, turns left out."""
+    lines = tuple(Fixes(leg.x_m, leg.y_m, np.ones(len(leg.x_m))) for leg in study.case.legs)
+    return Track(lines, None, "track.csv", on_logged=on)
+
+
+def test_a_track_of_the_plan_gives_the_map_of_the_plan(study):
+    driven = study_field(TEST, PLAN, boundary=FIELD, track=track_of(study))
+    # headings over 10 m round the corners of the headland a little: bouts are straight and the same
+    assert driven.case.found.field_cv_pct == pytest.approx(study.case.found.field_cv_pct, abs=1.0)
+    assert driven.case.found.metered_kg == pytest.approx(study.case.found.metered_kg)
+
+
+def test_without_a_boundary_the_field_is_what_was_covered(study):
+    found = study_field(TEST, PLAN, track=track_of(study, on=False))
+    assert found.case.ground.assumed
+    assert found.case.ground.polygon.area == pytest.approx(FIELD.polygon.area, rel=0.05)
+    codes = {doubt.code for doubt in found.doubts}
+    assert {"no-boundary", "switching-unknown"} <= codes
+
+
+def test_worth():
+    poor = study_field(
+        TEST, replace(PLAN, on_m=(0.0,), off_m=(0.0,), drift_m=(1.0,), product_per_t=400.0), boundary=FIELD
+    )
+    worth = {each.label: each for each in worth_of(poor, per_year_ha=100)}
+    assert list(worth) == ["best switching", "exact guidance", "border device", "all together"]
+    assert worth["best switching"].cv_less_pct > 5
+    assert worth["all together"].cv_less_pct > max(worth[label].cv_less_pct for label in list(worth)[:3])
+    assert worth["all together"].saved_per_year == pytest.approx(100 * worth["all together"].saved_per_ha)
+    driven = study_field(TEST, PLAN, boundary=FIELD, track=track_of(poor))
+    assert [each.label for each in worth_of(driven)][-2:] == [
+        "exact guidance, best switching",
+        "with a border device too",
+    ]
+
+
+def test_the_slider_moves_both_ends(study):
+    steps = dict(switching_steps(study))
+    assert steps[0.0] is study.case
+    assert steps[10.0].driving.on_m == pytest.approx(study.case.driving.on_m + 10)
+    assert min(steps, key=lambda later: steps[later].found.field_cv_pct) == pytest.approx(0, abs=5)
+
+
+def test_both_landing_models_agree_away_from_bends(study):
+    assert study.other.landing.model == "line"
+    assert 0 < study.other.differ_pct < 20
+    inside = study.other.found.interior & study.other.found.inside
+    assert study.other.differs[inside].mean() < 0.01
+
+
+def test_spots_are_where_it_is_heavy_and_light(study):
+    found, (east, north) = study.case.found, study.case.found.raster.centres_m
+    for spot in study.spots:
+        row, column = np.abs(north - spot.y_m).argmin(), np.abs(east - spot.x_m).argmin()
+        patch = found.rate_kg_ha[row - 1 : row + 2, column - 1 : column + 2] / found.target_kg_ha
+        assert patch.mean() == pytest.approx(spot.times, abs=0.35)
+    assert {spot.times > 1 for spot in study.spots} == {True, False}
+    corner = min((spot for spot in study.spots if spot.times < 1), key=lambda spot: spot.times)
+    assert corner.place == "headland corner"
+
+
+def test_executors_give_the_same():
+    """Local processes, threads and a cluster of dask: one result."""
+    from distributed import Client, LocalCluster
+
+    asked = replace(PLAN, cell_m=6.0)
+    fields = [(FIELD, None), (boundary_from([RING * 0.8]), None)]
+    here = study_fields(TEST, asked, fields)
+    with ThreadPoolExecutor(2) as threads:
+        threaded = study_fields(TEST, asked, fields, threads)
+    with (
+        LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
+        Client(cluster) as client,
+    ):
+        spread = study_fields(TEST, asked, fields, client.get_executor())
+    figures = [[each.case.found.field_cv_pct for each in run] for run in (here, threaded, spread)]
+    assert figures[0] == figures[1] == figures[2]
+
+
+@pytest.mark.parametrize(
+    ("asked", "given", "error", "said"),
+    [
+        ({}, {}, WidthError, "the field: is not known; give --boundary FILE"),
+        ({"bout_width_m": (24.0,) * 61}, {"boundary": FIELD}, WidthError, "61 ways to drive are too many"),
+        ({"cell_m": 900.0}, {"boundary": FIELD}, WidthError, "the field is smaller than a cell"),
+        ({"by_time": True}, {"track": "plan"}, SheetError, "logs neither time nor speed"),
+        ({"bout_width_m": (270.0,)}, {"boundary": FIELD}, WidthError, "too small for 1 headland round of 270 m"),
+    ],
+)
+def test_what_cant_be_studied(study, asked, given, error, said):
+    more = {key: track_of(study) if value == "plan" else value for key, value in given.items()}
+    with pytest.raises(error, match=said):
+        study_field(TEST, replace(PLAN, **asked), **more)
+
+
+def test_no_bout_width():
+    bare = tray_test(X, np.clip(18 - np.abs(X), 0, 12), tray_width="0.5 m", tray_length="0.5 m")
+    with pytest.raises(WidthError, match=r'names no bout width; write it on the sheet, or add --bout-width "24 m"'):
+        study_field(bare, boundary=FIELD)
