@@ -21,15 +21,17 @@ def progress_bar(label: str) -> Iterator[Callable[[float], None]]:
         done = round(WIDE * min(max(share, 0.0), 1.0))
         if looked_at and done != seen[0] and time.monotonic() - start > WAIT_S:
             seen[0] = done
-            print(
-                f"\r{label} [{'#' * done}{'.' * (WIDE - done)}] {100 * share:3.0f} %",
-                end="",
-                file=sys.stderr,
-                flush=True,
-            )
+            bar = "#" * done + "." * (WIDE - done)
+            _steered(f"\r{label} [{bar}] {100 * share:3.0f} %")
 
     try:
         yield told
     finally:
         if seen[0] >= 0:
-            print("\r" + " " * (WIDE + len(label) + 10) + "\r", end="", file=sys.stderr, flush=True)
+            _steered("\r" + " " * (WIDE + len(label) + 10) + "\r")
+
+
+def _steered(signs: str) -> None:
+    """Signs of this program's own, never a word from outside."""
+    sys.stderr.write(signs)
+    sys.stderr.flush()
