@@ -38,7 +38,7 @@ def help_of(command, name):
 
 def pictures():
     """docs/pictures: name -> content, each drawn from a sample sheet."""
-    from spreadcheck import assess, compare, read_sheet, tune
+    from spreadcheck import assess, compare, field_figure, read_boundary, read_sheet, read_track, study_field, tune
     from spreadcheck.show.plots import analysis_figure, figure_bytes
     from spreadcheck.show.plots_comparison import comparison_figure
     from spreadcheck.show.plots_tuning import tuning_figure
@@ -48,7 +48,11 @@ def pictures():
     words, drawn = report_pages(lopsided)[:2]
     vanes = [read_sheet(SAMPLES / f"{when}_vane_change.csv") for when in ("before", "after")]
     series = [read_sheet(path) for path in sorted((SAMPLES / "speed_series").glob("*.csv"))]
+    ground = read_boundary(SAMPLES / "field_boundary.geojson")
+    track = read_track(SAMPLES / "field_track.csv", zone=ground.zone)
+    driven = study_field(read_sheet(SAMPLES / "even_trapezoid.csv"), boundary=ground, track=track)
     return {
+        "field.png": figure_bytes(field_figure(driven), "png"),
         "compare.png": figure_bytes(comparison_figure(compare(vanes)), "png"),
         "tune.png": figure_bytes(tuning_figure(tune(series)), "png"),
         "lopsided.png": figure_bytes(analysis_figure(lopsided), "png"),

@@ -63,7 +63,6 @@ class Asked:
 class FieldCase:
     """One way to drive the field: its legs and map, the work, and the money as far as it is priced."""
 
-    label: str
     bout_width_m: float
     legs: tuple[Leg, ...]
     ground: Ground

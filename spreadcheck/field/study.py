@@ -203,15 +203,14 @@ class _Study:
                 if key not in found:
                     found[key] = self._headings(replace(driving, drift_m=0.0, border=False))
                 driving = replace(driving, heading_deg=min(found[key], key=lambda pair: pair[1])[0])
-            label = _label(driving, ways)
-            cases.append(self._planned(driving, label, number / len(ways), 1 / len(ways)))
+            cases.append(self._planned(driving, number / len(ways), 1 / len(ways)))
         return cases, next(iter(found.values()), ())
 
-    def _planned(self, driving: Driving, label: str, done: float, part: float) -> FieldCase:
+    def _planned(self, driving: Driving, done: float, part: float) -> FieldCase:
         assert self.boundary is not None
         plan = plan_field(self.boundary, driving)
         ground = self._ground_of(driving.headland_rounds * driving.bout_width_m)
-        case = self._case(label, driving.bout_width_m, plan.legs, ground, plan, done=done, part=part)
+        case = self._case(driving.bout_width_m, plan.legs, ground, plan, done=done, part=part)
         if self.speed is None:
             return case
         return self._with_work(case, plan.driven_m / self.speed / 3600)
@@ -245,11 +244,9 @@ class _Study:
         shifts = self.asked.later_m
         for number, (width, later) in enumerate(itertools.product(self.widths, shifts)):
             ground = self._ground_of(width) if self.boundary is not None else _ground_along(legs, width, self.profile)
-            label = "as driven" if not later else f"switched {abs(later):g} m {'later' if later > 0 else 'earlier'}"
-            label += f", {width:g} m" if len(self.widths) > 1 else ""
             moved = later_switched(legs, later)
             done, part = number / len(self.widths) / len(shifts), 1 / len(self.widths) / len(shifts)
-            case = self._case(label, width, moved, ground, None, done=done, part=part, later_m=later)
+            case = self._case(width, moved, ground, None, done=done, part=part, later_m=later)
             if has_speed(self.track):
                 whole = sum(float(leg.along_m[-1]) for leg in legs)
                 case = self._with_work(case, whole / mean_speed_m_s(self.track) / 3600)
@@ -259,7 +256,7 @@ class _Study:
     # --- maps and money
 
     def _case(
-        self, label: str, width: float, legs: Sequence[Leg], ground: Ground, plan: Plan | None, *, done: float,
+        self, width: float, legs: Sequence[Leg], ground: Ground, plan: Plan | None, *, done: float,
         part: float, later_m: float = 0.0,
     ) -> FieldCase:  # fmt: skip
         told = None if self.progress is None else (lambda share: self.progress(done + part * share))  # type: ignore[misc]
@@ -269,7 +266,7 @@ class _Study:
         )  # fmt: skip
         if not found.inside.any():
             raise WidthError(Fault("option --cell", "the field is smaller than a cell", "use smaller cells"))
-        case = FieldCase(label, width, tuple(legs), ground, found, plan, later_m)
+        case = FieldCase(width, tuple(legs), ground, found, plan, later_m)
         return self._priced(case)
 
     def _priced(self, case: FieldCase) -> FieldCase:
@@ -341,22 +338,6 @@ class _Study:
             return found + plan_doubts(case.plan, self.landing, reach, self.asked.cell_m, area)
         assert self.track is not None
         return found + track_doubts(self.track, boundary_assumed=case.ground.assumed)
-
-
-def _label(driving: Driving, ways: Sequence[tuple[Any, ...]]) -> str:
-    """What sets this way apart from the others."""
-    told = (
-        f"{driving.bout_width_m:g} m",
-        f"{driving.headland_rounds} round{'s' * (driving.headland_rounds != 1)}",
-        driving.method,
-        f"heading {driving.heading_deg:g}",
-        f"on {driving.on_m:.3g} m",
-        f"off {driving.off_m:.3g} m",
-        f"drift {driving.drift_m:g} m" if driving.drift_m else "no drift",
-        "border device" if driving.border else "no border device",
-    )
-    varied = [text for at, text in enumerate(told) if len({way[at] for way in ways}) > 1]
-    return ", ".join(varied) if varied else "as planned"
 
 
 def _ground_along(legs: Sequence[Leg], bout_width_m: float, profile: Profile) -> Ground:

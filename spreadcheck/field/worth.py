@@ -127,7 +127,7 @@ def _driven(study: FieldStudy) -> list[tuple[str, FieldCase]]:
     shift, lowest = min(tried, key=lambda pair: pair[1])
     if dict(tried)[0.0] - lowest >= LEAST_GAIN_PCT:
         (moved,) = ways_of(study, replace(base, later_m=(case.later_m + shift,)))
-        ways.append((f"switched {abs(shift):g} m {'later' if shift > 0 else 'earlier'}", moved))
+        ways.append(("all switching moved", moved))
     if study.boundary is not None:
         plan = replace(base, heading_deg=(None,), on_m=(None,), off_m=(None,), drift_m=(0.0,), border=(False,))
         (planned,) = ways_of(study, plan, planned=True)

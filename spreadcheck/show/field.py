@@ -85,26 +85,27 @@ def with_doubts(document: Document, study: FieldStudy, system: str) -> Document:
     return replace(document, blocks=(*document.blocks[:-1], *notes, document.blocks[-1]))
 
 
-def _length(metres: float, system: str) -> str:
-    return show(metres, "length", system, digits=1)
+def length_words(metres: float, system: str) -> str:
+    """A length to the decimetre, whole ones without the nought."""
+    return show(metres, "length", system, digits=1).replace(".0 ", " ")
 
 
 def _driven(study: FieldStudy, case: FieldCase, system: str) -> str:
     """How the field is driven, in one sentence."""
     driving = case.driving
-    width = _length(case.bout_width_m, system)
+    width = length_words(case.bout_width_m, system)
     if driving is None or case.plan is None:
         track = study.track
         points = f"{track.points:,} fixes" if track else ""
-        return f"Recorded track of {points}, judged at a bout width of {width}; {case.label}"
+        return f"Recorded track of {points}, judged at a bout width of {width}; {way_words(case, [case], system)}"
     best = " (the best looked at)" if study.headings and driving.heading_deg == _best_heading(study) else ""
     rounds = f"{driving.headland_rounds} headland round{'s' * (driving.headland_rounds != 1)}"
-    drift = f"; drift of {_length(driving.drift_m, system)}" if driving.drift_m else ""
+    drift = f"; drift of {length_words(driving.drift_m, system)}" if driving.drift_m else ""
     border = "; border device on the outermost round" if driving.border else ""
     return (
         f"Plan: {rounds} and {case.plan.bouts} bouts of {width}, {driving.method}, heading {driving.heading_deg:g} "
-        f"degrees{best}; the slide opens {_length(driving.on_m, system)} and shuts {_length(driving.off_m, system)} "
-        f"past the inner edge of the headland{drift}{border}"
+        f"degrees{best}; the slide opens {length_words(driving.on_m, system)} and shuts "
+        f"{length_words(driving.off_m, system)} past the inner edge of the headland{drift}{border}"
     )
 
 
@@ -225,25 +226,60 @@ def _ways(study: FieldStudy, cases: Sequence[FieldCase], system: str) -> Table:
     costs = any(case.total_cost is not None for case in cases)
     hours = all(case.hours is not None for case in cases)
     columns = [
-        Column("way", align="left"),
+        Column("way", align="left", share=0.34),
         Column("field CV", "%"),
         Column("interior", "%"),
         Column("nil + under", "%"),
-        Column("near", "%"),
         Column("over", "%"),
         Column("outside", show(1, "mass", system).split()[-1]),
     ]
     columns += [Column("driving", "min")] if hours else []
     columns += [Column("cost", study.asked.basis.prices.currency if study.asked.basis else "")] if costs else []
-    return Table(tuple(columns), tuple(_way(case, system, hours=hours, costs=costs) for case in cases))
+    return Table(
+        tuple(columns),
+        tuple(_way(case, way_words(case, cases, system), system, hours=hours, costs=costs) for case in cases),
+    )
 
 
-def _way(case: FieldCase, system: str, *, hours: bool, costs: bool) -> tuple[str, ...]:
+def way_words(case: FieldCase, cases: Sequence[FieldCase], system: str = "metric") -> str:
+    """What sets one way apart from the others it stands beside."""
+    told = [_way_parts(each, system) for each in cases]
+    own = _way_parts(case, system)
+    varied = [part for at, part in enumerate(own) if len({parts[at] for parts in told}) > 1]
+    return ", ".join(varied) or ("as planned" if case.plan is not None else own[1])
+
+
+def _way_parts(case: FieldCase, system: str) -> tuple[str, ...]:
+    driving, width = case.driving, length_words(case.bout_width_m, system)
+    if driving is None:
+        moved = f"switched {length_words(abs(case.later_m), system)} {'later' if case.later_m > 0 else 'earlier'}"
+        return width, moved if case.later_m else "as driven"
+    return (
+        width,
+        f"{driving.headland_rounds} round{'s' * (driving.headland_rounds != 1)}",
+        driving.method,
+        f"heading {driving.heading_deg:g}",
+        f"on {length_words(driving.on_m, system)}",
+        f"off {length_words(driving.off_m, system)}",
+        f"drift {length_words(driving.drift_m, system)}" if driving.drift_m else "no drift",
+        "border device" if driving.border else "no border device",
+    )
+
+
+def _worth_words(worth: Worth, study: FieldStudy, system: str) -> str:
+    """What an improvement is called, with the distance where all switching of a track is moved."""
+    by = worth.case.later_m - study.case.later_m
+    if worth.case.plan is not None or not by:
+        return worth.label
+    return f"{worth.label} {length_words(abs(by), system)} {'later' if by > 0 else 'earlier'}"
+
+
+def _way(case: FieldCase, words: str, system: str, *, hours: bool, costs: bool) -> tuple[str, ...]:
     found, share = case.found, case.found.share_pct
     inner = found.interior_cv_pct
     cells = [
-        case.label, f"{found.field_cv_pct:.1f}", "-" if inner is None else f"{inner:.1f}",
-        f"{share['nil'] + share['under']:.1f}", f"{share['near']:.1f}", f"{share['over']:.1f}",
+        words, f"{found.field_cv_pct:.1f}", "-" if inner is None else f"{inner:.1f}",
+        f"{share['nil'] + share['under']:.1f}", f"{share['over']:.1f}",
         show(found.outside_kg, "mass", system, unit=False),
     ]  # fmt: skip
     cells += [f"{60 * (case.hours or 0):.0f}"] if hours else []
@@ -264,7 +300,7 @@ def _worth(study: FieldStudy, worth: Sequence[Worth], system: str) -> Table:
     columns += [Column("saved a year", currency)] if priced else []
     rows = [
         (
-            each.label,
+            _worth_words(each, study, system),
             f"{each.case.found.field_cv_pct:.1f}",
             f"{each.cv_less_pct:.1f}",
             show(each.wasted_less_kg_ha, "rate", system, unit=False),
@@ -282,17 +318,17 @@ def _worth(study: FieldStudy, worth: Sequence[Worth], system: str) -> Table:
 
 def _model(landing: Landing, system: str) -> str:
     if landing.model == ARC:
-        return f"an arc {_length(landing.distance_m, system)} about the antenna"
-    return f"a line {_length(landing.distance_m, system)} behind the antenna"
+        return f"an arc {length_words(landing.distance_m, system)} about the antenna"
+    return f"a line {length_words(landing.distance_m, system)} behind the antenna"
 
 
 def _trust(study: FieldStudy, system: str) -> list[str]:
     other, found = study.other, study.case.found
     told = [
-        f"Cells of {_length(found.raster.cell_m, system)}; granules land on {_model(study.landing, system)}.",
+        f"Cells of {length_words(found.raster.cell_m, system)}; granules land on {_model(study.landing, system)}.",
         f"On {_model(other.landing, system)} instead, {other.differ_pct:.1f} % of the field would differ by more than "
         f"{NEAR_PCT:g} % of the target: field CV {other.field_cv_pct:.1f} % against {other.same_cell_cv_pct:.1f} %, "
-        f"both on cells of {_length(other.cell_m, system)}.",
+        f"both on cells of {length_words(other.cell_m, system)}.",
     ]
     if study.sure is None:
         told.append(
@@ -341,7 +377,7 @@ def field_json(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]
         "landing_distance_m": study.landing.distance_m,
         "target_kg_ha": study.target_kg_ha,
         "target_known": study.target_known,
-        **_case_json(case),
+        **_case_json(case, study.cases),
         "field_cv_low_pct": None if sure is None else sure.low_pct,
         "field_cv_high_pct": None if sure is None else sure.high_pct,
         "spots": [
@@ -357,11 +393,11 @@ def field_json(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]
             "differ_pct": other.differ_pct,
         },
         "headings": [{"heading_deg": heading, "field_cv_pct": cv} for heading, cv in study.headings],
-        "ways": [_case_json(each) for each in study.cases],
+        "ways": [_case_json(each, study.cases) for each in study.cases],
         "nutrients": [{"name": name, **_map_json(found)} for name, found in study.nutrients],
         "worth": [
             {
-                "label": each.label,
+                "label": _worth_words(each, study, "metric"),
                 "field_cv_pct": each.case.found.field_cv_pct,
                 "wasted_less_kg_ha": each.wasted_less_kg_ha,
                 "saved_per_ha": each.saved_per_ha,
@@ -429,9 +465,9 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _case_json(case: FieldCase) -> dict[str, Any]:
+def _case_json(case: FieldCase, cases: Sequence[FieldCase]) -> dict[str, Any]:
     driving, plan = case.driving, case.plan
-    way: dict[str, Any] = {"way": case.label, "bout_width_m": case.bout_width_m, "spread_m": case.spread_m}
+    way: dict[str, Any] = {"way": way_words(case, cases), "bout_width_m": case.bout_width_m, "spread_m": case.spread_m}
     if driving is not None and plan is not None:
         way |= {
             "headland_rounds": driving.headland_rounds,

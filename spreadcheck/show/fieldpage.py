@@ -97,7 +97,7 @@ def _map_svg(study: FieldStudy, steps: int, start: int, labels: Sequence[str]) -
         f'<path d="{outline}" fill="none" stroke="{INK}" stroke-width="{size / 250:.2f}"/>{spots}</svg>'
         f'<p><label for="field-switch">Slide opened and shut earlier or later</label><br>'
         f'<input type="range" id="field-switch" min="0" max="{steps - 1}" step="1" value="{start}"></p>'
-        f'<p id="field-words" aria-live="polite"></p><ul>{legend}</ul></figure>'
+        f'<p id="field-words" aria-live="polite"></p></figure><ul>{legend}</ul>'
     )
 
 

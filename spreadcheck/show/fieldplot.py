@@ -14,7 +14,8 @@ from spreadcheck.field.deposit import ARC
 from spreadcheck.field.fieldcase import FieldStudy
 from spreadcheck.field.fieldfiles import BANDS_PCT
 from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap
-from spreadcheck.units import from_inside, show, shown_unit
+from spreadcheck.show.field import length_words, way_words
+from spreadcheck.units import from_inside, shown_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -75,7 +76,7 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     title = f"{visible(study.name)}: field CV {found.field_cv_pct:.1f} %"
     inner = found.interior_cv_pct
     under = f"interior {inner:.1f} %, edge {found.edge_cv_pct:.1f} %" if inner is not None else "all of it is edge"
-    figure.suptitle(f"{title}\n{under}; {study.case.label}", x=0.01, ha="left", fontsize=11)
+    figure.suptitle(f"{title}\n{under}; {way_words(study.case, study.cases, system)}", x=0.01, ha="left", fontsize=11)
     draw_map(axes, study, system)
     relative = study.assessment.profile.relative and not study.target_known
     labels = band_labels(study.target_kg_ha, system, relative=relative)
@@ -92,8 +93,8 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     _draw_difference(side, study)
     model = "an arc of the throw" if study.landing.model == ARC else "a line behind"
     figure.supxlabel(
-        f"Cells of {show(found.raster.cell_m, 'length', system, digits=1)}; granules land on {model}, "
-        f"{show(study.landing.distance_m, 'length', system, digits=1)}. An estimate for advice, never a permit: keep "
+        f"Cells of {length_words(found.raster.cell_m, system)}; granules land on {model}, "
+        f"{length_words(study.landing.distance_m, system)}. An estimate for advice, never a permit: keep "
         "distances to water by local rules.",
         fontsize=7,
     )

@@ -14,6 +14,7 @@ from spreadcheck.field.study import study_field, study_fields
 from spreadcheck.field.track import Fixes, Track
 from spreadcheck.field.worth import switching_steps, worth_of
 from spreadcheck.sheet.traytest import tray_test
+from spreadcheck.show.field import way_words
 
 X = np.arange(-18, 19.0)
 FORM = {"target rate": "150 kg/ha", "bout width": "24 m", "travel speed": "10 km/h"}
@@ -106,7 +107,13 @@ def test_best_heading_is_the_best_looked_at():
 def test_ways_are_combined_and_named():
     asked = replace(PLAN, bout_width_m=(24.0, 27.0), headland_rounds=(1, 2))
     cases = study_field(TEST, asked, boundary=FIELD).cases
-    assert [case.label for case in cases] == ["24 m, 1 round", "24 m, 2 rounds", "27 m, 1 round", "27 m, 2 rounds"]
+    assert [way_words(case, cases) for case in cases] == [
+        "24 m, 1 round",
+        "24 m, 2 rounds",
+        "27 m, 1 round",
+        "27 m, 2 rounds",
+    ]
+    assert way_words(cases[3], cases, "us") == "88.6 ft, 2 rounds"
 
 
 def test_work_and_product_are_counted(study):
