@@ -54,7 +54,7 @@ def find_spots(found: FieldMap, ground: Ground, *, bout_width_m: float, headland
         kept: list[tuple[float, float, float]] = []
         for at in order:
             x, y = float(east[columns[at]]), float(north[rows[at]])
-            if all(np.hypot(x - a, y - b) > bout_width_m for a, b, _ in kept):
+            if all(np.hypot(x - a, y - b) > bout_width_m for a, b, _ in (*spots, *kept)):
                 kept.append((x, y, max(float(patch[rows[at], columns[at]]), 0.0)))
             if len(kept) == MOST:
                 break

@@ -172,7 +172,7 @@ class _Study:
         """The profile as metered for a bout width."""
         factor = metering_factor(self.profile, bout_width_m, self.target)
         profile = profile or self.profile
-        return replace(profile, rate_kg_ha=profile.rate_kg_ha * factor, relative=False)
+        return replace(profile, rate_kg_ha=profile.rate_kg_ha * factor)
 
     # --- a plan in a boundary
 

@@ -152,7 +152,7 @@ def _picture(study: FieldStudy, svg: str) -> Picture:
 
 def _masses(study: FieldStudy, system: str) -> Table:
     case, found = study.case, study.case.found
-    relative = study.assessment.profile.relative and not study.target_known
+    relative = _in_proportion(study)
     area = float(case.ground.polygon.area) / HECTARE_M2
     rows = []
     for label, mass in (
@@ -375,9 +375,9 @@ def field_json(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]
         "cell_m": case.found.raster.cell_m,
         "landing": study.landing.model,
         "landing_distance_m": study.landing.distance_m,
-        "target_kg_ha": study.target_kg_ha,
+        "target_kg_ha": None if _in_proportion(study) else study.target_kg_ha,
         "target_known": study.target_known,
-        **_case_json(case, study.cases),
+        **_case_json(case, study),
         "field_cv_low_pct": None if sure is None else sure.low_pct,
         "field_cv_high_pct": None if sure is None else sure.high_pct,
         "spots": [
@@ -393,8 +393,10 @@ def field_json(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]
             "differ_pct": other.differ_pct,
         },
         "headings": [{"heading_deg": heading, "field_cv_pct": cv} for heading, cv in study.headings],
-        "ways": [_case_json(each, study.cases) for each in study.cases],
-        "nutrients": [{"name": name, **_map_json(found)} for name, found in study.nutrients],
+        "ways": [_case_json(each, study) for each in study.cases],
+        "nutrients": [
+            {"name": name, **_map_json(found, relative=_in_proportion(study))} for name, found in study.nutrients
+        ],
         "worth": [
             {
                 "label": _worth_words(each, study, "metric"),
@@ -445,13 +447,8 @@ def fields_json(studies: Sequence[FieldStudy]) -> dict[str, Any]:
     return {"schema": SCHEMA, "fields": [field_json(study) for study in studies]}
 
 
-def _map_json(found: FieldMap) -> dict[str, Any]:
-    return {
-        "field_cv_pct": _finite(found.field_cv_pct),
-        "interior_cv_pct": found.interior_cv_pct,
-        "interior_share_pct": found.interior_pct,
-        "edge_cv_pct": _finite(found.edge_cv_pct),
-        "share_pct": found.share_pct,
+def _map_json(found: FieldMap, *, relative: bool) -> dict[str, Any]:
+    masses = {
         "mean_kg_ha": found.mean_kg_ha,
         "metered_kg": found.metered_kg,
         "outside_kg": found.outside_kg,
@@ -459,15 +456,32 @@ def _map_json(found: FieldMap) -> dict[str, Any]:
         "wasted_kg": found.wasted_kg,
         "missing_kg": found.missing_kg,
     }
+    return {
+        "field_cv_pct": _finite(found.field_cv_pct),
+        "interior_cv_pct": found.interior_cv_pct,
+        "interior_share_pct": found.interior_pct,
+        "edge_cv_pct": _finite(found.edge_cv_pct),
+        "share_pct": found.share_pct,
+        **{key: None if relative else mass for key, mass in masses.items()},
+    }
+
+
+def _in_proportion(study: FieldStudy) -> bool:
+    """Whether only proportions are known: catches in ml, no bulk density and no target rate."""
+    return study.assessment.profile.relative and not study.target_known
 
 
 def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _case_json(case: FieldCase, cases: Sequence[FieldCase]) -> dict[str, Any]:
+def _case_json(case: FieldCase, study: FieldStudy) -> dict[str, Any]:
     driving, plan = case.driving, case.plan
-    way: dict[str, Any] = {"way": way_words(case, cases), "bout_width_m": case.bout_width_m, "spread_m": case.spread_m}
+    way: dict[str, Any] = {
+        "way": way_words(case, study.cases),
+        "bout_width_m": case.bout_width_m,
+        "spread_m": case.spread_m,
+    }
     if driving is not None and plan is not None:
         way |= {
             "headland_rounds": driving.headland_rounds,
@@ -484,7 +498,7 @@ def _case_json(case: FieldCase, cases: Sequence[FieldCase]) -> dict[str, Any]:
         way["switched_later_m"] = case.later_m
     return {
         **way,
-        **_map_json(case.found),
+        **_map_json(case.found, relative=_in_proportion(study)),
         "driving_h": case.hours,
         "work_cost": case.work_cost,
         "yield_lost_t": case.yield_lost_t,

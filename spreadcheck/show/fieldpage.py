@@ -17,7 +17,7 @@ from spreadcheck.field.fieldmap import SHARES, FieldMap
 from spreadcheck.field.worth import Worth
 from spreadcheck.show.document import Place
 from spreadcheck.show.field import field_document, with_doubts
-from spreadcheck.show.fieldplot import COLOURS, INK, TRACK, band_labels, thinned
+from spreadcheck.show.fieldplot import COLOURS, INK, TRACK, band_labels, scale_bar, thinned
 from spreadcheck.show.html import document_html, web_part
 from spreadcheck.units import show
 
@@ -31,7 +31,8 @@ def field_page(
     document = with_doubts(field_document(study, system, worth=worth, front=(Place("map"),)), study, system)
     start = next(number for number, (later, _) in enumerate(steps) if not later)
     relative = study.assessment.profile.relative and not study.target_known
-    places = {"map": _map_svg(study, len(steps), start, band_labels(study.target_kg_ha, system, relative=relative))}
+    labels = band_labels(study.target_kg_ha, system, relative=relative)
+    places = {"map": _map_svg(study, len(steps), start, labels, system)}
     data = {"steps": [_step(later, case, system) for later, case in steps]}
     return document_html(document, places=places, script=web_part("field.js"), data=data)
 
@@ -62,15 +63,25 @@ def _png_url(found: FieldMap) -> str:
     return "data:image/png;base64," + base64.b64encode(b"\x89PNG\r\n\x1a\n" + content).decode()
 
 
-def _map_svg(study: FieldStudy, steps: int, start: int, labels: Sequence[str]) -> str:
+def _map_svg(study: FieldStudy, steps: int, start: int, labels: Sequence[str], system: str) -> str:
     """Picture, boundary, spots and legend as SVG in metres, and the slider; words are escaped here."""
     found = study.case.found
     _, (west, east, south, north) = thinned(found, _ROWS)
     polygon = study.case.ground.polygon
     low_x, low_y, high_x, high_y = polygon.bounds
     room = 0.06 * max(high_x - low_x, high_y - low_y) + 10
-    box = (low_x - room - west, north - high_y - room, high_x - low_x + 2 * room, high_y - low_y + 2 * room)
+    box = (low_x - room - west, north - high_y - room, high_x - low_x + 2 * room, high_y - low_y + 3 * room)
     size = max(box[2:])
+    long, said = scale_bar(size, system)
+    left, right, below = low_x - west, high_x - west, north - low_y + 1.2 * room
+    marks = (
+        f'<path d="M{left:.1f},{below:.1f} h{long:.1f}" stroke="{INK}" stroke-width="{size / 120:.2f}"/>'
+        f'<text x="{left + long / 2:.1f}" y="{below - size / 80:.1f}" font-size="{size / 32:.1f}" '
+        f'text-anchor="middle">{escape(said)}</text><path d="M{right:.1f},{below:.1f} v{-0.6 * room:.1f} '
+        f'l{-size / 120:.1f},{size / 60:.1f} m{size / 120:.1f},{-size / 60:.1f} l{size / 120:.1f},{size / 60:.1f}" '
+        f'fill="none" stroke="{INK}" stroke-width="{size / 300:.2f}"/><text x="{right + size / 60:.1f}" '
+        f'y="{below:.1f}" font-size="{size / 32:.1f}">N</text>'
+    )
     outline = " ".join(
         _path(np.asarray(ring.coords)[:, :2], west, north) + " Z"
         for part in getattr(polygon, "geoms", [polygon])
@@ -94,7 +105,7 @@ def _map_svg(study: FieldStudy, steps: int, start: int, labels: Sequence[str]) -
         f'<image id="field-map" href="{_png_url(found)}" x="0" y="0" width="{east - west:.1f}" '
         f'height="{north - south:.1f}" preserveAspectRatio="none" image-rendering="pixelated"/>'
         f'<path d="{drives}" fill="none" stroke="{TRACK}" stroke-width="{size / 900:.2f}"/>'
-        f'<path d="{outline}" fill="none" stroke="{INK}" stroke-width="{size / 250:.2f}"/>{spots}</svg>'
+        f'<path d="{outline}" fill="none" stroke="{INK}" stroke-width="{size / 250:.2f}"/>{spots}{marks}</svg>'
         f'<p><label for="field-switch">Slide opened and shut earlier or later</label><br>'
         f'<input type="range" id="field-switch" min="0" max="{steps - 1}" step="1" value="{start}"></p>'
         f'<p id="field-words" aria-live="polite"></p></figure><ul>{legend}</ul>'

@@ -160,16 +160,21 @@ def _frame(axes: Axes, polygon: Any, system: str) -> None:
     axes.set_yticks([])
     for spine in axes.spines.values():
         spine.set_visible(False)
-    unit = shown_unit("length", system)
-    wanted = from_inside(size / 4, unit, "length")
-    nice = max((step * 10**power for power in range(5) for step in (1, 2, 5) if step * 10**power <= wanted), default=1)
-    long = nice * size / 4 / wanted
+    long, said = scale_bar(size, system)
     low = south - room - 0.05 * size
     axes.plot([west, west + long], [low, low], color=INK, lw=3, solid_capstyle="butt")
-    axes.text(west + long / 2, low + 0.012 * size, f"{nice:g} {unit}", ha="center", va="bottom", fontsize=8)
+    axes.text(west + long / 2, low + 0.012 * size, said, ha="center", va="bottom", fontsize=8)
     tip = low + 0.06 * size
     axes.annotate("", xy=(east, tip), xytext=(east, low), arrowprops={"arrowstyle": "-|>", "color": INK, "shrinkB": 0})
     axes.text(east, tip, "N", ha="center", va="bottom", fontsize=9)
+
+
+def scale_bar(size_m: float, system: str) -> tuple[float, str]:
+    """A round length of at most a quarter of a field, in metres and in words."""
+    unit = shown_unit("length", system)
+    wanted = from_inside(size_m / 4, unit, "length")
+    nice = max((step * 10**power for power in range(5) for step in (1, 2, 5) if step * 10**power <= wanted), default=1)
+    return nice * size_m / 4 / wanted, f"{nice:g} {unit}"
 
 
 def _draw_difference(axes: Axes, study: FieldStudy) -> None:

@@ -163,3 +163,40 @@ def test_missing_library(monkeypatch, library):
     result = run(SHEET, *PLAN)
     assert result.exit_code == 2
     assert f"needs the library {library}, which is not installed; install spreadcheck[field]" in result.stderr
+
+
+def test_catches_in_ml_in_proportion_only(tmp_path):
+    """Without bulk density and target rate shares are told, and no mass."""
+    kept = ("bulk density", "target rate")
+    rows = (SAMPLES / "volumes.csv").read_text(encoding="utf-8").splitlines()
+    sheet = tmp_path / "ml.csv"
+    sheet.write_text("\n".join(row for row in rows if not row.startswith(kept)) + "\n", encoding="utf-8")
+    result = run(sheet, *PLAN, "--bout-width", "12 m", "--json", "-")
+    data = json.loads(result.stdout)
+    assert data["outside_kg"] is data["target_kg_ha"] is data["ways"][0]["metered_kg"] is None
+    assert data["field_cv_pct"] > 0
+    text = run(sheet, *PLAN, "--bout-width", "12 m").stdout
+    assert "Rates are known in proportion only" in text
+
+
+def test_bar_after_a_second_and_none_where_nobody_looks(monkeypatch):
+    """On a terminal the bar comes after a second and is wiped at the end; into a file nothing goes."""
+    import io
+
+    from spreadcheck.cli import progress
+
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    for stream, seen in ((Terminal(), True), (io.StringIO(), False)):
+        monkeypatch.setattr(progress.sys, "stderr", stream)
+        clock = iter([0.0, 0.5, 1.5, 1.6])
+        monkeypatch.setattr(progress.time, "monotonic", lambda clock=clock: next(clock))
+        with progress.progress_bar("Field") as told:
+            for share in (0.25, 0.5, 1.0):
+                told(share)
+        shown = stream.getvalue()
+        assert ("50 %" in shown) is seen
+        assert "25 %" not in shown
+        assert shown.endswith("\r") is seen
