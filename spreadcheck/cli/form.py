@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import OutputFile, check_targets
+from spreadcheck.cli.options import OutputFile, check_targets, read_test, worksheet_options
 from spreadcheck.cli.say import say
 from spreadcheck.errors import Fault, OutputError
 
@@ -20,6 +20,7 @@ PAPER_NAMES = {"a4": "A4", "letter": "US Letter"}
 
 @click.command()
 @click.argument("sheet", metavar="SHEET")
+@worksheet_options
 @click.option("--pdf", "pdf_path", type=OutputFile(".pdf"), metavar="FILE", help="Write the form for a clipboard.")
 @click.option(
     "--html",
@@ -41,12 +42,11 @@ def form(sheet: str, pdf_path: str | None, html_path: str | None, paper: str, ov
     """
     from spreadcheck.crew.form import entry_form
     from spreadcheck.sheet.files import write_whole
-    from spreadcheck.sheet.traysheet import read_sheet
 
     wanted = [path for path in (pdf_path, html_path) if path is not None]
     _check_wanted(wanted)
     check_targets([pdf_path, html_path], overwrite, read=[sheet])
-    asked = entry_form(read_sheet(sheet))
+    asked = entry_form(read_test(sheet))
     made: list[tuple[str, str | bytes, str]] = []  # all of them before any is written
     if pdf_path is not None:
         made.append((pdf_path, *_pdf(asked, paper)))

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from spreadcheck.sheet.traytest import TrayTest
 
 F = TypeVar("F", bound=Callable[..., Any])
+_META = "spreadcheck "
 
 
 class OutputFile(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click
@@ -40,12 +41,42 @@ class OutputFile(click.ParamType):  # type: ignore[type-arg]  # generic only in 
 
 def sheet_argument(function: F) -> F:
     """The tray sheet to read; - for standard input."""
-    return click.argument("sheet", type=click.Path(allow_dash=True))(function)
+    return worksheet_options(click.argument("sheet", type=click.Path(allow_dash=True))(function))
+
+
+def worksheet_options(function: F) -> F:
+    """Which tray sheet of a workbook is meant, and how its dates are; kept beside the command, for `read_test`."""
+
+    def keep(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
+        ctx.meta[_META + (param.name or "")] = value
+
+    dates = click.option(
+        "--dates",
+        type=click.Choice(["day-first", "month-first"]),
+        expose_value=False,
+        callback=keep,
+        help="How a date such as 3/10/2026 on the sheet is meant.",
+    )
+    worksheet = click.option(
+        "--worksheet",
+        metavar="NAME",
+        expose_value=False,
+        callback=keep,
+        help="The worksheet, where a workbook holds several tray sheets.",
+    )
+    return worksheet(dates(function))
+
+
+def _meant(name: str) -> str:
+    """What the options kept beside the command say."""
+    ctx = click.get_current_context(silent=True)
+    return (ctx.meta.get(_META + name) if ctx else None) or ""
 
 
 def sheets_argument(metavar: str) -> Callable[[F], F]:
     """Several tray sheets to read; one of them may be - for standard input."""
-    return click.argument("sheets", type=click.Path(allow_dash=True), nargs=-1, metavar=metavar)
+    argument = click.argument("sheets", type=click.Path(allow_dash=True), nargs=-1, metavar=metavar)
+    return lambda function: worksheet_options(argument(function))
 
 
 def units_option(function: F) -> F:
@@ -86,28 +117,34 @@ def tails_option(function: F) -> F:
     )(function)
 
 
-def read_test(sheet: str) -> TrayTest:
+def read_test(sheet: str, *, worksheet: str | None = None) -> TrayTest:
     """Read the tray sheet that a command was given."""
     from spreadcheck.sheet.traysheet import read_sheet
 
+    title = _meant("worksheet") if worksheet is None else worksheet
+    dates = _meant("dates")
+    day_first = dates == "day-first" if dates else None
     if sheet != "-":
-        return read_sheet(sheet)
+        return read_sheet(sheet, worksheet=title, day_first=day_first)
     if sys.stdin is None:
         from spreadcheck.errors import Fault, SheetError
 
         raise SheetError(Fault("standard input", "is closed", "give the name of a tray sheet"))
-    return read_sheet(sys.stdin.buffer)
+    return read_sheet(sys.stdin.buffer, worksheet=title, day_first=day_first)
 
 
 def read_tests(sheets: tuple[str, ...]) -> list[TrayTest]:
-    """Read the tray sheets that a command was given; the faults of all of them are told at once."""
+    """Read the tray sheets that a command was given, every one of a workbook; all of their faults are told at once."""
     from spreadcheck.errors import Fault, SheetError
+    from spreadcheck.sheet.traysheet import worksheets_of
 
     faults = [Fault(sheet, "is given twice", "give each sheet once") for sheet in _repeated(sheets)]
     tests = []
     for sheet in dict.fromkeys(sheets):
         try:
-            tests.append(read_test(sheet))
+            chosen = _meant("worksheet")
+            titles = (chosen,) if chosen or sheet == "-" else worksheets_of(sheet)
+            tests += [read_test(sheet, worksheet=title) for title in titles]
         except SheetError as error:
             faults.extend(error.faults)
     if faults:

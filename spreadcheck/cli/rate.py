@@ -11,6 +11,7 @@ from spreadcheck.cli.options import (
     read_test,
     tell_doubts,
     units_option,
+    worksheet_options,
     write_result,
 )
 from spreadcheck.cli.say import say
@@ -18,6 +19,7 @@ from spreadcheck.cli.say import say
 
 @click.command()
 @click.argument("sheet", required=False, type=click.Path(allow_dash=True))
+@worksheet_options
 @click.option("--area", multiple=True, metavar="LIST", help='Mass spread and its area, a run each: "310 kg: 2 ha".')
 @click.option("--catch", multiple=True, metavar="LIST", help='Mass caught and its time, a run each: "36 kg: 30 s".')
 @click.option("--target", metavar="RATE", help='Rate wanted, such as "150 kg/ha".')

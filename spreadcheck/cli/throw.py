@@ -13,6 +13,7 @@ from spreadcheck.cli.options import (
     overwrite_option,
     read_test,
     units_option,
+    worksheet_options,
     write_result,
 )
 from spreadcheck.cli.say import say
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("sheet", type=click.Path(allow_dash=True), required=False)
+@worksheet_options
 @click.option("--spinner-speed", metavar="SPEED", help='Present spinner speed, such as "800 rpm".')
 @click.option("--disc-diameter", metavar="LENGTH", help='Circle of the vane tips, such as "0.6 m".')
 @click.option("--release-factor", type=float, help="Release speed over the speed of the vane tips; 1.25 if not given.")

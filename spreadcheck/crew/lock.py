@@ -147,9 +147,20 @@ def take_up(path: str | os.PathLike[str]) -> tuple[KeptSheet, TrayTest | None]:
     if not digest:
         return KeptSheet(name, ""), None
     test = read_sheet(name)
+    _check_alone(name)
     if _digest(name) != digest:
         raise SheetError(Fault(name, "changed while it was being read", "close what else has it open and try again"))
     return KeptSheet(name, digest), test
+
+
+def _check_alone(name: str) -> None:
+    """A recording writes the tray sheet anew and nothing else: other worksheets would be lost."""
+    if name.casefold().endswith(".xlsx"):
+        from spreadcheck.sheet.workbook import filled_worksheets
+
+        if filled_worksheets(Path(name).read_bytes()) > 1:
+            remedy = "copy the tray sheet into a workbook of its own"
+            raise SheetError(Fault(name, "holds further worksheets, which a recording would drop", remedy))
 
 
 def _held(lock: Path, shown: str) -> int:

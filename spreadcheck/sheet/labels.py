@@ -261,14 +261,36 @@ def _passes(label: Label, text: str, place: str) -> tuple[int, ...]:
     return tuple(sorted({int(part) for part in parts}))
 
 
+def local_date(text: str, *, day_first: bool | None = None) -> str:
+    """A date such as 10.03.2026, or 3/10/2026 where its reading is certain, as year-month-day; else the text itself.
+
+    Points are written day first. Slashes are read either way: they are certain where only one reading is a date, where
+    both are the same day, or where `day_first` says it.
+    """
+    match = re.fullmatch(r"\s*(\d{1,2})([./])(\d{1,2})\2(\d{4})\s*", text, re.ASCII)
+    if match is None:
+        return text
+    first, second, year = int(match[1]), int(match[3]), int(match[4])
+    if match[2] == "." or day_first is not None:
+        readings = {_day(year, first, second) if match[2] == "." or day_first else _day(year, second, first)}
+    else:
+        readings = {_day(year, first, second), _day(year, second, first)} - {None}
+    found = next(iter(readings), None)
+    return found if found and len(readings) == 1 else text
+
+
+def _day(year: int, day: int, month: int) -> str | None:
+    try:
+        return datetime.date(year, month, day).isoformat()
+    except ValueError:
+        return None
+
+
 def _date(label: Label, text: str, place: str) -> str:
     try:
         return datetime.datetime.fromisoformat(text).date().isoformat()
     except ValueError:
-        raise QuantityError(
-            Fault(
-                place,
-                f'"{label.name}" is "{shown(text)}"',
-                "write year-month-day, such as 2026-04-14, or leave it empty",
-            )
-        ) from None
+        remedy = "write year-month-day, such as 2026-04-14, or leave it empty"
+        if re.fullmatch(r"\d{1,2}/\d{1,2}/\d{4}", text):
+            remedy = "write year-month-day, such as 2026-04-14, or say how it is meant with --dates day-first"
+        raise QuantityError(Fault(place, f'"{label.name}" is "{shown(text)}"', remedy)) from None

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from spreadcheck.errors import QuantityError, shown
 from spreadcheck.sheet.cells import Faults, SheetCells
-from spreadcheck.sheet.labels import REQUIRED, known_label, nearest, read_value
+from spreadcheck.sheet.labels import REQUIRED, known_label, local_date, nearest, read_value
 from spreadcheck.sheet.traytest import FormRow
 from spreadcheck.units import KINDS, parse_number
 
 MAX_FORM_ROWS = 1_000
 
 
-def read_form(cells: SheetCells, end: int, passes: frozenset[int], faults: Faults) -> tuple[FormRow, ...]:
+def read_form(
+    cells: SheetCells, end: int, passes: frozenset[int], faults: Faults, *, day_first: bool | None = None
+) -> tuple[FormRow, ...]:
     """The rows of the form: those between the first row and the header row of the trays."""
     if end > MAX_FORM_ROWS:
         faults.add(cells.place(), f"the form has {end} rows", f"{MAX_FORM_ROWS} are the most it may have")
@@ -19,7 +21,7 @@ def read_form(cells: SheetCells, end: int, passes: frozenset[int], faults: Fault
     form: list[FormRow] = []
     first: dict[str, int] = {}  # label in small letters -> the row that gives it first
     for at in range(1, end):
-        row = _form_row(cells, at, faults)
+        row = _form_row(cells, at, faults, day_first)
         name = " ".join(row.label.casefold().split())
         if name in first:
             faults.add(
@@ -37,7 +39,7 @@ def read_form(cells: SheetCells, end: int, passes: frozenset[int], faults: Fault
     return tuple(form)
 
 
-def _form_row(cells: SheetCells, at: int, faults: Faults) -> FormRow:
+def _form_row(cells: SheetCells, at: int, faults: Faults, day_first: bool | None) -> FormRow:
     row = cells.rows[at]
     label, value, unit = (*row[:3], "", "")[:3]
     if not label.strip():
@@ -51,6 +53,8 @@ def _form_row(cells: SheetCells, at: int, faults: Faults) -> FormRow:
     known = known_label(label)
     if cells.decimal_comma and known and (known.kind in KINDS or known.kind in ("number", "count")):
         value = value.replace(",", ".") if parse_number(value, decimal_comma=True) is not None else value
+    if known and known.kind == "date" and (cells.decimal_comma or day_first is not None):
+        value = local_date(value, day_first=day_first)
     return FormRow(label, value, unit)
 
 

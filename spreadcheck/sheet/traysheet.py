@@ -13,7 +13,7 @@ import dataclasses
 import os
 from typing import IO
 
-from spreadcheck.errors import Fault, OutputError, SheetError
+from spreadcheck.errors import Fault, OutputError, SheetError, shown
 from spreadcheck.sheet.cells import MAX_BYTES, TITLE, VERSION, SheetCells, read_text, shortest
 from spreadcheck.sheet.files import check_target, write_whole
 from spreadcheck.sheet.trayform import read_form
@@ -25,13 +25,19 @@ _ZIP = b"PK\x03\x04"  # how an XLSX workbook starts
 _OLE = b"\xd0\xcf\x11\xe0"  # how an old or an encrypted one starts
 
 
-def read_sheet(path_or_file: str | os.PathLike[str] | IO[bytes] | IO[str]) -> TrayTest:
-    """Read a tray sheet, CSV or XLSX.
+def read_sheet(
+    path_or_file: str | os.PathLike[str] | IO[bytes] | IO[str], *, worksheet: str = "", day_first: bool | None = None
+) -> TrayTest:
+    """Read a tray sheet: CSV, or a workbook (.xlsx, .ods, .xls).
 
     Parameters
     ----------
     path_or_file : str, path-like, or open file
         The sheet: its name, or a file open for reading bytes or text. [-]
+    worksheet : str
+        Which worksheet of a workbook with several tray sheets. [-]
+    day_first : bool, optional
+        Whether 3/10/2026 is 3 October; without it, such a date is refused unless only one reading is a date. [-]
 
     Returns
     -------
@@ -41,9 +47,9 @@ def read_sheet(path_or_file: str | os.PathLike[str] | IO[bytes] | IO[str]) -> Tr
     Raises
     ------
     SheetError
-        If it can't be read as it stands; the error carries every fault found.
+        If it can't be read as it stands, or holds several tray sheets and none is chosen; carries every fault found.
     MissingExtraError
-        If it is a workbook and openpyxl is not installed.
+        If it is a workbook and the library that reads it is not installed.
 
     Examples
     --------
@@ -62,7 +68,16 @@ def read_sheet(path_or_file: str | os.PathLike[str] | IO[bytes] | IO[str]) -> Tr
     (('L3', 'C', 'R3'), 0.5, array([10.2, 12.1, 9.9]))
     """
     source, data = _loaded(path_or_file)
-    return _read(data, source)
+    return _read(data, source, worksheet, day_first=day_first)
+
+
+def worksheets_of(path_or_file: str | os.PathLike[str] | IO[bytes] | IO[str]) -> tuple[str, ...]:
+    """The titles of the tray sheets in a workbook with several; one empty title for any other file."""
+    source, data = _loaded(path_or_file)
+    if not (isinstance(data, bytes) and data.startswith((_ZIP, _OLE))):
+        return ("",)
+    titles = tuple(_cells(data, source))
+    return titles if len(titles) > 1 else ("",)
 
 
 def sheet_text(test: TrayTest) -> str:
@@ -199,34 +214,39 @@ def _taken(name: str, source: str | IO[bytes] | IO[str]) -> bytes | str:
     return data
 
 
-def _read(data: bytes | str, source: str) -> TrayTest:
+def _read(data: bytes | str, source: str, worksheet: str = "", *, day_first: bool | None = None) -> TrayTest:
     """A test from the content of its sheet."""
-    cells = _cells(data, source)
+    found = _cells(data, source)
+    if worksheet and worksheet not in found:
+        titles = ", ".join(f'"{shown(title)}"' for title in found if title) or "none that it could name"
+        problem = f'has no tray sheet in a worksheet "{shown(worksheet)}"'
+        raise SheetError(Fault(source or "tray sheet", problem, f"its tray sheets are: {titles}"))
+    if not worksheet and len(found) > 1:
+        titles = ", ".join(f'"{shown(title)}"' for title in found)
+        problem = f"the workbook holds {len(found)} tray sheets: {titles}"
+        raise SheetError(Fault(source or "tray sheet", problem, "choose one with --worksheet NAME"))
+    return _test(found[worksheet] if worksheet else next(iter(found.values())), day_first)
+
+
+def _test(cells: SheetCells, day_first: bool | None) -> TrayTest:
     faults = cells.faults
     header = find_header(cells, faults)
     if header is None:
         raise SheetError(*faults)
-    form = read_form(cells, header.at, header.passes, faults)
+    form = read_form(cells, header.at, header.passes, faults, day_first=day_first)
     table = read_table(cells, header, faults)
     if faults or table is None:
         raise SheetError(*faults)
     return dataclasses.replace(table, form=form)
 
 
-def _cells(data: bytes | str, source: str) -> SheetCells:
-    if isinstance(data, bytes) and data.startswith(_ZIP):
+def _cells(data: bytes | str, source: str) -> dict[str, SheetCells]:
+    """The cells of every tray sheet in a file by its worksheet's title; a text file holds one, without a title."""
+    if isinstance(data, bytes) and data.startswith((_ZIP, _OLE)):
         from spreadcheck.sheet.workbook import read_workbook
 
         return read_workbook(data, source)
-    if isinstance(data, bytes) and data.startswith(_OLE):
-        raise SheetError(
-            Fault(
-                source or "tray sheet",
-                "is a workbook with a password, or of an old kind",
-                "save it as .xlsx without a password, or as CSV",
-            )
-        )
-    return read_text(data, source)
+    return {"": read_text(data, source)}
 
 
 def _rows(test: TrayTest) -> list[list[str]]:

@@ -1,10 +1,10 @@
-"""Tray sheets as XLSX workbooks. Needs the extra `excel` (openpyxl), which is imported only here."""
+"""Tray sheets in workbooks: .xlsx, .ods and .xls. The libraries of the extra `excel` are imported when used."""
 
 from __future__ import annotations
 
-import datetime
 import io
 import re
+import struct
 import warnings
 import zipfile
 import zlib
@@ -12,38 +12,66 @@ from types import ModuleType
 from typing import Any
 
 from spreadcheck.errors import Fault, MissingExtraError, OutputError, SheetError, shown
-from spreadcheck.sheet.cells import MAX_BYTES, MAX_ROWS, TITLE, Faults, SheetCells, check_first, letter, shortest
+from spreadcheck.sheet.cells import MAX_BYTES, SheetCells, check_first, letter, shortest
+from spreadcheck.sheet.workbookcells import MAX_CELLS, MAX_TAGS, Counter, Worksheet, text_of, too_large
 
 MAX_SHEET_BYTES = 256 * 1024 * 1024  # the XML of all worksheets, unpacked
 MAX_OTHER_BYTES = 2 * MAX_BYTES  # texts, styles and the rest, unpacked
+MAX_TEXT_BYTES = 4 * MAX_BYTES  # the XML of one worksheet that is read
 LAST_ROW = 1_048_576  # of any worksheet
-MAX_CELLS = 4_000_000  # looked at, blank or not
 
-# What openpyxl and the zip and XML readers below it raise on a workbook that is damaged or made up.
+# What openpyxl, xlrd and the zip and XML readers below them raise on a workbook that is damaged or made up.
 _DAMAGE = (
     zipfile.BadZipFile, zlib.error, EOFError, OSError, LookupError, ValueError, TypeError, AttributeError,
-    SyntaxError, NotImplementedError, RuntimeError, AssertionError, OverflowError,
+    SyntaxError, NotImplementedError, RuntimeError, AssertionError, OverflowError, struct.error,
 )  # fmt: skip
 
 _ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")  # how a workbook writes a character that XML can't hold
 _TO_ESCAPE = re.compile(r"[\x00-\x08\x0b-\x1f\ufffe\uffff]|_(?=x[0-9A-Fa-f]{4}_)")
-_LITERAL = re.compile(r'"[^"]*"|\\.')  # words in a number format, which change nothing
 _NUMBER = re.compile(r"-?\d+(\.\d+)?(e[+-]\d+)?", re.ASCII)
+_CELL = re.compile(rb"<(?:\w+:)?c[ />]")  # where a cell starts in the XML of a worksheet
+_DATES = re.compile(rb"(<dcterms:(?:created|modified)[^>]*>)[^<]*")
+_BEFORE_ALL = (1980, 1, 1, 0, 0, 0)  # the first moment that a zip file knows
 
 
-def read_workbook(data: bytes, source: str = "") -> SheetCells:
-    """The rows of a tray sheet in a workbook: the first worksheet whose cell A1 holds the title."""
+def read_workbook(data: bytes, source: str = "") -> dict[str, SheetCells]:
+    """The rows of every tray sheet in a workbook by the worksheet's title: those whose cell A1 holds the title."""
     name = source or "tray sheet"
-    openpyxl = _openpyxl(name)
-    _check_size(data, name)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # on styles, printer settings and the like, which don't matter here
-            cells = _sheet_cells(openpyxl, data, source)
+            found = _worksheets(data, name)
     except _DAMAGE as error:
         raise _damaged(name) from error
-    check_first(cells)
-    return cells
+    if not found:
+        raise SheetError(Fault(name, "the workbook has no worksheet", "give a workbook with a tray sheet in it"))
+    tray_sheets = {sheet.title: sheet.cells(source) for sheet in found if sheet.is_tray_sheet}
+    for cells in (tray_sheets or {"": found[0].cells(source)}).values():
+        check_first(cells)
+    return tray_sheets
+
+
+def _worksheets(data: bytes, name: str) -> list[Worksheet]:
+    if not zipfile.is_zipfile(io.BytesIO(data)) and not data.startswith(b"PK"):
+        from spreadcheck.sheet.otherbooks import xls_worksheets
+
+        return xls_worksheets(data, name)
+    parts = {part.filename: part.file_size for part in zipfile.ZipFile(io.BytesIO(data)).infolist()}
+    if "content.xml" in parts:
+        from spreadcheck.sheet.otherbooks import ods_worksheets
+
+        if parts["content.xml"] > MAX_TEXT_BYTES or _is_too_large(data, ["content.xml"]):
+            raise too_large(name)
+        return ods_worksheets(data, name)
+    _check_size(data, parts, name)
+    return _xlsx_worksheets(_openpyxl(name), data, name)
+
+
+def filled_worksheets(data: bytes) -> int:
+    """How many worksheets of an .xlsx workbook hold a cell."""
+    with zipfile.ZipFile(io.BytesIO(data)) as parts:
+        names = [name for name in parts.namelist() if name.startswith("xl/worksheets/") and name.endswith(".xml")]
+        return sum(_CELL.search(parts.read(name)) is not None for name in names)
 
 
 def _openpyxl(name: str) -> ModuleType:
@@ -65,80 +93,68 @@ def _damaged(name: str) -> SheetError:
     return SheetError(Fault(name, "is a damaged workbook, or another kind of zip file", "save it again as XLSX or CSV"))
 
 
-def _check_size(data: bytes, name: str) -> None:
-    """A small file may unpack to something huge: look at what it says of itself before unpacking."""
-    try:
-        parts = zipfile.ZipFile(io.BytesIO(data)).infolist()
-    except _DAMAGE as error:
-        raise _damaged(name) from error
-    sheets = sum(part.file_size for part in parts if part.filename.startswith("xl/worksheets/"))
-    others = sum(part.file_size for part in parts) - sheets
-    if sheets > MAX_SHEET_BYTES or others > MAX_OTHER_BYTES:
-        raise _too_large(name)
+def _check_size(data: bytes, parts: dict[str, int], name: str) -> None:
+    """A small file may unpack to something huge: look at what it says of itself before unpacking, then count."""
+    others = [part for part in parts if not part.startswith("xl/worksheets/")]
+    size = sum(parts[part] for part in others)
+    if sum(parts.values()) - size > MAX_SHEET_BYTES or size > MAX_OTHER_BYTES or _is_too_large(data, others):
+        raise too_large(name)
 
 
-def _too_large(name: str) -> SheetError:
-    return SheetError(
-        Fault(
-            name,
-            "the workbook is too large once it is unpacked",
-            "copy the tray sheet's cells alone into a new workbook, or save it as CSV",
-        )
-    )
-
-
-def _sheet_cells(openpyxl: ModuleType, data: bytes, source: str) -> SheetCells:
-    """The cells of the tray sheet; a second look, at the stored values, only where there are formulas."""
+def _xlsx_worksheets(openpyxl: ModuleType, data: bytes, name: str) -> list[Worksheet]:
+    """Every worksheet; a second look, at the stored values, only where there are formulas."""
     book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False)
-    name = source or "tray sheet"
-    title = _title(book, name)
-    formulas: set[tuple[int, int]] = set()
-    faults = Faults()
-    rows = _rows(book[title], name, formulas, faults)
-    if formulas:
-        stored = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False, data_only=True)
-        faults = Faults()
-        rows = _rows(stored[title], name, formulas, faults)
-    filled = {number: row for number, row in rows.items() if any(cell.strip() for cell in row)}
-    return SheetCells(source, list(filled.values()), list(filled), decimal_comma=True, faults=faults)
+    counter, found = Counter(name), []
+    for sheet in book.worksheets:
+        if _is_too_large(
+            data, [sheet._worksheet_path]
+        ):  # as one row of five million cells, which openpyxl would take at once
+            if len(book.worksheets) == 1:
+                raise too_large(name)
+            continue
+        formulas: set[tuple[int, int]] = set()
+        read = _xlsx_rows(sheet, name, formulas, counter)
+        if formulas:
+            stored = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False, data_only=True)
+            read = _xlsx_rows(stored[sheet.title], name, formulas, Counter(name))
+        found.append(read)
+    return found
 
 
-def _title(book: Any, name: str) -> str:
-    """Which worksheet to read: the first whose A1 holds the title, else the first."""
-    titles: list[str] = [sheet.title for sheet in book.worksheets]
-    if not titles:
-        raise SheetError(Fault(name, "the workbook has no worksheet", "give a workbook with a tray sheet in it"))
-    for title in titles:
-        for row in book[title].iter_rows(min_row=1, max_row=1, max_col=1, values_only=True):
-            if row and str(row[0]).strip().casefold() == TITLE:
-                return title
-    return titles[0]
+def _is_too_large(data: bytes, names: list[str]) -> bool:
+    """Whether parts of a zip file are too long, or have too many cells or elements, counted while they are unpacked."""
+    cells = tags = size = 0
+    with zipfile.ZipFile(io.BytesIO(data)) as parts:
+        for name in names:
+            with parts.open(name) as part:
+                while chunk := part.read(1 << 20):
+                    size += len(chunk)
+                    tags += chunk.count(b"<") - chunk.count(b"</")
+                    cells += len(_CELL.findall(chunk))
+                    if size > MAX_TEXT_BYTES or tags > MAX_TAGS or cells > MAX_CELLS:
+                        return True
+    return False
 
 
-def _rows(sheet: Any, name: str, formulas: set[tuple[int, int]], faults: Faults) -> dict[int, list[str]]:
-    """Row number -> text cells, for rows that hold something.
+def _xlsx_rows(sheet: Any, name: str, formulas: set[tuple[int, int]], counter: Counter) -> Worksheet:
+    """A worksheet, whole where it is a tray sheet.
 
     Notes which cells are formulas; on the second look, at stored values, says which of these have none.
     """
     sheet.reset_dimensions()  # what the file says of its own size may be wrong
-    rows: dict[int, list[str]] = {}
-    count = 0
+    found = Worksheet(name, sheet.title)
     for number, row in enumerate(sheet.iter_rows(max_row=LAST_ROW), start=1):
-        count += len(row)
-        if count > MAX_CELLS or len(rows) > MAX_ROWS:
-            raise _too_large(name)
+        if number > 1 and not found.is_tray_sheet:
+            break
+        counter.add(len(row))
         for column, cell in enumerate(row):
             if cell.data_type == "f":
                 formulas.add((number, column))
             problem = _cell_problem(cell, (number, column) in formulas)
             if problem:
-                faults.add(f'{name}: row {number}, column "{letter(column)}"', *problem)
-        cells = ["" if cell.data_type == "e" else _text(cell) for cell in row]
-        while cells and not cells[-1]:
-            cells.pop()
-        if cells:
-            rows[number] = cells
-    return rows
+                found.add_fault(number, column, *problem)
+        found.add_row(number, ["" if cell.data_type == "e" else _text(cell) for cell in row])
+    return found
 
 
 def _cell_problem(cell: Any, is_formula: bool) -> tuple[str, str] | None:
@@ -154,19 +170,9 @@ def _cell_problem(cell: Any, is_formula: bool) -> tuple[str, str] | None:
 def _text(cell: Any) -> str:
     """A cell as a person would type it into a text file."""
     value = cell.value
-    if value is None:
-        return ""
     if isinstance(value, str):
         return _ESCAPE.sub(lambda match: chr(int(match[1], 16)), value)
-    if isinstance(value, bool):
-        return str(value).upper()
-    if isinstance(value, (int, float)):
-        # A cell shown as 65% holds 0.65: give it as it is seen, never a hundredth of it.
-        percent = "%" in _LITERAL.sub("", str(cell.number_format))
-        return f"{shortest(round(value * 100, 10))}%" if percent else shortest(value)
-    if isinstance(value, datetime.datetime):
-        return value.date().isoformat() if value.time() == datetime.time() else value.isoformat()
-    return str(value)
+    return text_of(value, str(cell.number_format) if isinstance(value, (int, float)) else "")
 
 
 def workbook_bytes(rows: list[list[str]], *, place: str = "") -> bytes:
@@ -182,6 +188,16 @@ def workbook_bytes(rows: list[list[str]], *, place: str = "") -> bytes:
     _dress(openpyxl, sheet, rows)
     file = io.BytesIO()
     book.save(file)
+    return _timeless(file.getvalue())
+
+
+def _timeless(book: bytes) -> bytes:
+    """The same workbook without the moment it was written: the same sheet gives the same bytes."""
+    file = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(book)) as old, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as new:
+        for part in old.infolist():
+            content = _DATES.sub(rb"\g<1>1980-01-01T00:00:00Z", old.read(part))
+            new.writestr(zipfile.ZipInfo(part.filename, _BEFORE_ALL), content, zipfile.ZIP_DEFLATED)
     return file.getvalue()
 
 

@@ -1,13 +1,15 @@
 """The labels of the form: their values, the words of refusals, and the table in the docs."""
 
+import io
 import re
 from pathlib import Path
 
 import pytest
 from label_rows import table_rows
 
-from spreadcheck.errors import QuantityError
-from spreadcheck.sheet.labels import LABELS, METHODS, REQUIRED, known_label, nearest, read_value
+from spreadcheck.errors import QuantityError, SheetError
+from spreadcheck.sheet.labels import LABELS, METHODS, REQUIRED, known_label, local_date, nearest, read_value
+from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.units import KINDS, unit_named
 
 PAGE = Path(__file__).parents[2] / "docs" / "tray-sheet.md"
@@ -101,3 +103,41 @@ def test_nearest():
     assert [nearest(word) for word in ("tray widht", "Bulk densty", "wind form", "spiner speed", "tractor driver")] == [
         "tray width", "bulk density", "wind from", "spinner speed", None,
     ]  # fmt: skip
+
+
+LOCAL_DATES = {
+    "10.03.2026": "2026-03-10",  # points: day first, as in DIN 5008 and in all of Europe
+    "1.2.2026": "2026-02-01",
+    "31.12.2026": "2026-12-31",
+    "12.31.2026": None,
+    "13/10/2026": "2026-10-13",  # only one reading is a date
+    "10/13/2026": "2026-10-13",
+    "5/5/2026": "2026-05-05",  # both readings are the same day
+    "3/10/2026": None,
+    "30/30/2026": None,
+    "3.10.26": None,
+    "3.10/2026": None,
+    "2026-03-10": None,
+}
+
+
+@pytest.mark.parametrize(("text", "date"), LOCAL_DATES.items())
+def test_local_dates(text, date):
+    """A date as people of a country with decimal commas write it; never guessed."""
+    assert local_date(text) == (date or text)
+
+
+def test_dates_with_slashes_are_read_as_they_are_said_to_be():
+    assert local_date("3/10/2026", day_first=True) == "2026-10-03"
+    assert local_date("3/10/2026", day_first=False) == "2026-03-10"
+    assert local_date("13/10/2026", day_first=False) == "13/10/2026"
+    sheet = "spreadcheck tray sheet;1\ndate;{}\ntray width;0,5;m\ntray length;0,5;m\n\n"
+    sheet += "tray;offset;pass 1\n;m;g\nL;-1;3\nR;1;3\n"
+    assert read_sheet(io.StringIO(sheet.format("10.03.2026"))).text("date") == "2026-03-10"
+    with pytest.raises(
+        SheetError, match=r'"date" is "3/10/2026"; write .*, or say how it is meant with --dates day-first'
+    ):
+        read_sheet(io.StringIO(sheet.format("3/10/2026")))
+    assert read_sheet(io.StringIO(sheet.format("3/10/2026")), day_first=True).text("date") == "2026-10-03"
+    with pytest.raises(SheetError, match=r'"date" is "10\.03\.2026"'):  # a sheet with decimal points
+        read_sheet(io.StringIO(sheet.format("10.03.2026").replace(",", ".").replace(";", ",")))

@@ -321,7 +321,7 @@ NOT_SHEETS = {
     "give a tray sheet saved as CSV or XLSX",
     b"\x81 not cp1252": "tray sheet: is neither text nor a workbook (a picture, perhaps); "
     "give a tray sheet saved as CSV or XLSX",
-    b"\xd0\xcf\x11\xe0 old": "tray sheet: is a workbook with a password, or of an old kind; "
+    b"\xd0\xcf\x11\xe0 old": "tray sheet: is a workbook with a password, or a damaged one; "
     "save it as .xlsx without a password, or as CSV",
     b"a,b\n1,2\n3": 'tray sheet: row 1, column "A": the first cell is "a", so this is not a tray sheet; '
     "the first row must be spreadcheck tray sheet,1",

@@ -1,21 +1,26 @@
 """Tray sheets as workbooks: numbers, dates, formulas and words survive; nothing in a workbook is guessed at."""
 
+import contextlib
 import datetime
 import io
+import json
 import re
 import sys
 import tempfile
+import time
 import tracemalloc
 import zipfile
 
 import openpyxl
 import pytest
+from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from tray_sheets import PLAIN, valid_tests
 
+from spreadcheck.cli import main
 from spreadcheck.errors import MissingExtraError, OutputError, SheetError
-from spreadcheck.sheet.traysheet import read_sheet, sheet_text, write_sheet
+from spreadcheck.sheet.traysheet import read_sheet, sheet_text, worksheets_of, write_sheet
 from spreadcheck.sheet.traytest import CatchState, FormRow, tray_test
 
 
@@ -48,6 +53,9 @@ def edited(data, part, change):
             content = old.read(name)
             new.writestr(name, change(content.decode()) if name == part else content)
     return file.getvalue()
+
+
+BOOK = book_of(cells_of())
 
 
 def read(data):
@@ -276,7 +284,176 @@ def test_zip_bombs():
     assert read(edited(data, "xl/worksheets/sheet1.xml", lambda xml: xml.replace("</sheetData>", far + "</sheetData>")))
 
 
-BOOK = book_of(cells_of())
+def test_one_row_of_millions_of_cells():
+    """A workbook of some 100 KB that unpacks to five million cells: refused before they are taken up."""
+    cells = '<c r="A2"><v>1</v></c>' * 1000
+    one_row = '<row r="2">' + "<c/>" * 5_000_000 + "</row>"
+    many = '<row r="2">' + cells * 1000 + "</row>"
+    junk = "<a/>" * 3_000_000
+    for more in (one_row, many, junk):
+        data = edited(
+            BOOK, "xl/worksheets/sheet1.xml", lambda xml, more=more: xml.replace("</sheetData>", more + "</sheetData>")
+        )
+        assert len(data) < 500_000
+        tracemalloc.start()
+        start = time.process_time()
+        assert faults(data) == TOO_LARGE
+        assert time.process_time() - start < 5
+        assert tracemalloc.get_traced_memory()[1] < 50e6
+        tracemalloc.stop()
+
+
+def two_tests():
+    """A workbook with a cover and two tray sheets; the second has another product."""
+    book = openpyxl.load_workbook(io.BytesIO(book_of(cells_of())))
+    book["Sheet"].title = "morning"
+    copy = book.copy_worksheet(book["morning"])
+    copy.title = "after noon"
+    copy["A2"], copy["B2"] = "product", "Potash"
+    book.create_sheet("cover", 0)["A1"] = "Tests of the year"
+    file = io.BytesIO()
+    book.save(file)
+    return file.getvalue()
+
+
+def test_two_tray_sheets_in_one_workbook(tmp_path):
+    """None is taken without a word: the message names both, and each can be had by its name."""
+    data = two_tests()
+    assert faults(data) == [
+        'tray sheet: the workbook holds 2 tray sheets: "morning", "after noon"; choose one with --worksheet NAME'
+    ]
+    assert worksheets_of(io.BytesIO(data)) == ("morning", "after noon")
+    assert read_sheet(io.BytesIO(data), worksheet="after noon").text("product") == "Potash"
+    with pytest.raises(
+        SheetError, match=r'no tray sheet in a worksheet "cover"; its tray sheets are: "morning", "after'
+    ):
+        read_sheet(io.BytesIO(data), worksheet="cover")
+    path = tmp_path / "year.xlsx"
+    path.write_bytes(data)
+    chosen = CliRunner().invoke(
+        main, ["analyse", str(path), "--worksheet", "after noon", "--json", "-", "--widths", "3 m"]
+    )
+    assert json.loads(chosen.stdout)["test"]["product"] == "Potash"
+    asked = CliRunner().invoke(main, ["record", str(path)], input="5\n")
+    assert asked.exit_code == 2
+    assert path.read_bytes() == data  # a recording would drop the other test
+
+
+ODS = """<?xml version="1.0"?><office:document-content xmlns:office="urn:oasis:names:tc:opendocument:xmlns:office:1.0"
+ xmlns:table="urn:oasis:names:tc:opendocument:xmlns:table:1.0"
+ xmlns:text="urn:oasis:names:tc:opendocument:xmlns:text:1.0"
+ xmlns:calcext="urn:org:documentfoundation:names:experimental:calc:xmlns:calcext:1.0"><office:body><office:spreadsheet>
+{}</office:spreadsheet></office:body></office:document-content>"""
+
+
+def ods_cell(text, attributes=""):
+    return f"<table:table-cell {attributes}><text:p>{text}</text:p></table:table-cell>"
+
+
+def ods_of(rows, title="tests"):
+    """An OpenDocument spreadsheet as ISO/IEC 26300 describes it; numbers as numbers, None as a blank."""
+
+    def cell(value):
+        if value is None:
+            return "<table:table-cell/>"
+        if isinstance(value, (int, float)):
+            return ods_cell(f"{value:.1f}", f'office:value-type="float" office:value="{value}"')
+        return value if value.startswith("<") else ods_cell(value)
+
+    lines = "".join(f"<table:table-row>{''.join(map(cell, row))}</table:table-row>" for row in rows)
+    return ods_zip(f'<table:table table:name="{title}">{lines}</table:table>')
+
+
+def ods_zip(tables):
+    file = io.BytesIO()
+    with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as book:
+        book.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        book.writestr("content.xml", ODS.format(tables))
+    return file.getvalue()
+
+
+def test_an_opendocument_spreadsheet():
+    """The cells of a CSV sheet, typed into another spreadsheet program; blanks to the edge of the sheet are nothing."""
+    rows = cells_of()
+    for row in rows:
+        row.append('<table:table-cell table:number-columns-repeated="16380"/>')
+    edge = ['<table:table-cell table:number-columns-repeated="16384"/>']
+    assert read(ods_of([*rows, *[edge] * 3])) == read_sheet(io.StringIO(PLAIN))
+    rows = cells_of()
+    rows[1] = [
+        "date",
+        ods_cell("14.4.", 'office:value-type="date" office:date-value="2026-04-14"'),
+    ]
+    rows[8][2] = ods_cell("#DIV/0!", 'calcext:value-type="error" table:formula="of:=1/0"')
+    rows[9][2] = '<table:table-cell table:formula="of:=2*3"/>'
+    assert [line.split("; ")[0] for line in faults(ods_of(rows))] == [
+        'tray sheet: row 9, column "C": the cell holds the error #DIV/0!',
+        'tray sheet: row 10, column "C": the formula has no stored value',
+    ]
+
+
+def test_an_opendocument_spreadsheet_by_another_library(tmp_path):
+    """pandas writes it through odfpy."""
+    pandas = pytest.importorskip("pandas")
+    pytest.importorskip("odf")
+    rows = cells_of()
+    frame = pandas.DataFrame([[*row, *[None] * (9 - len(row))] for row in rows])
+    frame.to_excel(tmp_path / "a.ods", header=False, index=False, engine="odf")
+    assert read_sheet(tmp_path / "a.ods") == read_sheet(io.StringIO(PLAIN))
+
+
+def test_repeated_cells_are_counted_before_they_are_made():
+    """A few bytes may stand for 17 thousand million cells."""
+    one = '<table:table-cell table:number-columns-repeated="16384" office:value-type="float" office:value="1"/>'
+    first = f"<table:table-row>{ods_cell('spreadcheck tray sheet')}</table:table-row>"
+    bomb = f'<table:table-row table:number-rows-repeated="1048576">{one}</table:table-row>'
+    tracemalloc.start()
+    assert faults(ods_zip(f"<table:table>{first}{bomb}</table:table>")) == TOO_LARGE
+    assert faults(ods_zip("<a/>" * 3_000_000)) == TOO_LARGE
+    assert tracemalloc.get_traced_memory()[1] < 50e6
+    tracemalloc.stop()
+
+
+def test_an_old_workbook(tmp_path):
+    """BIFF 8, as spreadsheet programs wrote it until 2007, made by another library."""
+    xlwt = pytest.importorskip("xlwt")
+
+    def made(rows, name):
+        book = xlwt.Workbook()
+        sheet = book.add_sheet("tests")
+        for at, row in enumerate(rows):
+            for column, value in enumerate(row):
+                if isinstance(value, datetime.date):
+                    sheet.write(at, column, value, xlwt.easyxf(num_format_str="DD.MM.YYYY"))
+                elif isinstance(value, tuple):
+                    sheet.write(at, column, value[0], xlwt.easyxf(num_format_str="0%"))
+                elif value is not None:
+                    sheet.write(at, column, value)
+        book.save(str(tmp_path / name))
+        return (tmp_path / name).read_bytes()
+
+    data = made(cells_of(), "plain.xls")
+    assert read(data) == read_sheet(io.StringIO(PLAIN))
+    rows = cells_of()
+    rows[1] = ["date", datetime.date(2026, 4, 14)]
+    assert read(made(rows, "dated.xls")).values["date"] == "2026-04-14"
+    rows[1] = ["relative humidity", (0.65,), "%"]
+    assert '"relative humidity" is "65%"' in faults(made(rows, "share.xls"))[0]
+    for end in range(600, len(data), 97):
+        with contextlib.suppress(SheetError):
+            read(data[:end])
+
+
+def test_the_same_sheet_gives_the_same_bytes(tmp_path, monkeypatch):
+    """Today and in ten years."""
+    test = read_sheet(io.StringIO(PLAIN))
+    write_sheet(test, tmp_path / "a.xlsx")
+    real = time.time()
+    monkeypatch.setattr(time, "time", lambda: real + 3.2e8)
+    monkeypatch.setattr(time, "localtime", lambda *_: time.gmtime(real + 3.2e8))
+    write_sheet(test, tmp_path / "b.xlsx")
+    assert (tmp_path / "a.xlsx").read_bytes() == (tmp_path / "b.xlsx").read_bytes()
+    assert b"1980-01-01" in zipfile.ZipFile(tmp_path / "a.xlsx").read("docProps/core.xml")
 
 
 @given(st.data())
