@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import unicodedata
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
+
+MOST_TOLD = 30  # faults of one sheet: more are no help
 
 
 @dataclass(frozen=True)
@@ -94,6 +98,19 @@ def _escape(sign: str) -> str:
     if "\udc80" <= sign <= "\udcff":  # how Python keeps a byte of a file name that is no text
         return f"\\x{ord(sign) - 0xDC00:02x}"
     return sign.encode("unicode_escape", "surrogatepass").decode("ascii")
+
+
+def told(faults: Iterable[Fault]) -> list[str]:
+    """Faults as lines; of one sheet the first 30, and how many more there are."""
+    lines: list[str] = []
+    of: Counter[str] = Counter()
+    for fault in faults:
+        sheet = fault.place.split(": row ")[0]
+        of[sheet] += 1
+        if of[sheet] <= MOST_TOLD:
+            lines.append(str(fault))
+    more = [(sheet, count - MOST_TOLD) for sheet, count in of.items() if count > MOST_TOLD]
+    return lines + [visible(f"{sheet}: and {count} more faults; put these right first") for sheet, count in more]
 
 
 def shown(text: str) -> str:

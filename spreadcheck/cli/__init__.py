@@ -19,7 +19,7 @@ import click
 
 from spreadcheck import __version__
 from spreadcheck.cli.say import say
-from spreadcheck.errors import Fault, SpreadcheckError
+from spreadcheck.errors import Fault, SpreadcheckError, told
 
 UNUSABLE, INTERRUPTED, NOBODY_READS = 2, 130, 141  # see docs/reliability.md
 
@@ -79,8 +79,8 @@ class Steps(click.Group):
         try:
             return super().invoke(ctx)
         except SpreadcheckError as error:
-            for fault in error.faults:
-                say(f"spreadcheck: {fault}", err=True)
+            for line in told(error.faults):
+                say(f"spreadcheck: {line}", err=True)
             ctx.exit(UNUSABLE)
         except OSError as error:
             if error.errno == errno.EPIPE:

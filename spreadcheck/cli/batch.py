@@ -47,8 +47,8 @@ def batch(
     """One summary row for every tray sheet below a folder.
 
     Sheets are worked on over all cores and listed in the order of their names. Sheets that can't be used are listed at
-    the end with their faults and never stop the rest. With --summary, a run that was stopped goes on with --resume.
-    --units is for the picture; the rows are SI.
+    the end with their faults and never stop the rest; the exit code is then 3. With --summary, a run that was stopped
+    goes on with --resume. --units is for the picture; the rows are SI.
 
     \b
     Examples:
@@ -81,8 +81,8 @@ def batch(
     if journal:
         journal.path.unlink(missing_ok=True)
     say(closing_words(found, others), err=True)
-    if len(found.lines) == 1:
-        ctx.exit(2)
+    if found.bad or len(found.lines) == 1:
+        ctx.exit(3 if len(found.lines) > 1 else 2)
 
 
 def _watched() -> bool:

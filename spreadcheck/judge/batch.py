@@ -8,22 +8,27 @@ from __future__ import annotations
 import json
 import math
 import os
+import signal
+import stat
 from collections import deque
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from functools import partial
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from spreadcheck.errors import Fault, OutputError, SpreadcheckError
+from spreadcheck.errors import Fault, OutputError, SpreadcheckError, told
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.sheet.cells import TITLE
+from spreadcheck.sheet.files import BOOK_ENDINGS, is_sheet_file
 from spreadcheck.sheet.labels import BACK_AND_FORTH, ROUND_AND_ROUND
-from spreadcheck.sheet.traysheet import read_sheet
+from spreadcheck.sheet.traysheet import read_sheet, worksheets_of
 
-ENDINGS = (".csv", ".txt", ".tsv", ".xlsx")
+if TYPE_CHECKING:
+    from concurrent.futures import ProcessPoolExecutor
+
+ENDINGS = (".csv", ".txt", ".tsv", *BOOK_ENDINGS)
 _SHEETS_A_TASK = 32
 _TASKS_AHEAD = 8  # a core: enough to keep it busy, few enough to keep memory flat
 
@@ -51,11 +56,16 @@ COLUMNS = (
 
 @dataclass(frozen=True)
 class SheetResult:
-    """What became of one sheet: a row under `COLUMNS`, or the faults that were found."""
+    """What became of one sheet: a row under `COLUMNS`, or the faults that were found.
+
+    `file` holds it, with `of` tray sheets in all; a workbook may hold several.
+    """
 
     sheet: str
     row: dict[str, Any] | None
     faults: tuple[str, ...] = ()
+    file: str = ""
+    of: int = 1
 
 
 @dataclass(frozen=True)
@@ -95,16 +105,17 @@ def find_sheets(folder: str | os.PathLike[str]) -> tuple[tuple[str, ...], tuple[
     spreadcheck.errors.OutputError: no such folder: is not a folder; give the folder that holds the tray sheets
     """
     root = Path(folder)
-    if not os.fspath(folder) or not root.is_dir():  # an empty name would mean the folder one stands in
+    if not os.fspath(folder) or not os.path.isdir(root):  # an empty name would mean the folder one stands in
         raise OutputError(
             Fault(os.fspath(folder) or '""', "is not a folder", "give the folder that holds the tray sheets")
         )
+    closed: list[Path] = []  # folders that can't be looked into; each has its fault among the sheets
     names = []
-    for place, folders, files in os.walk(root):
+    for place, folders, files in os.walk(root, onerror=lambda error: closed.append(Path(error.filename))):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         names += [Path(place, name) for name in files if name.lower().endswith(ENDINGS) and name[0] not in ".~"]
-    ordered = sorted(names, key=lambda path: path.relative_to(root).parts)
-    sheets = {path: _starts_as_sheet(path) for path in ordered}
+    ordered = sorted([*names, *closed], key=lambda path: path.relative_to(root).parts)
+    sheets = {path: path in closed or _may_be_sheet(path) for path in ordered}
     shown = {path: path.relative_to(root).as_posix() for path in ordered}
     return (
         tuple(shown[path] for path, is_sheet in sheets.items() if is_sheet),
@@ -112,27 +123,55 @@ def find_sheets(folder: str | os.PathLike[str]) -> tuple[tuple[str, ...], tuple[
     )
 
 
-def _starts_as_sheet(path: Path) -> bool:
-    if path.suffix.lower() == ".xlsx":
-        return True
+def _may_be_sheet(path: Path) -> bool:
+    """Whether reading it will say what is right or wrong with it; a pipe is never opened, nobody may write to it."""
     try:
-        with path.open("rb") as file:
-            start = file.read(256)
+        return not stat.S_ISREG(path.stat().st_mode) or path.suffix.lower() in BOOK_ENDINGS or is_sheet_file(path)
     except OSError:
-        return True  # reading it will say what is wrong
-    return TITLE.encode() in start.replace(b"\0", b"").lower()  # without the zeros of UTF-16
+        return True
 
 
-def summarise(folder: str, sheet: str, options: BatchOptions) -> SheetResult:
-    """Read and assess one sheet."""
+def summarise(folder: str, sheet: str, options: BatchOptions) -> list[SheetResult]:
+    """Read and assess the tray sheet in a file, or all of a workbook; whatever goes wrong is a fault of that file."""
+    path = Path(folder, sheet)
     try:
-        test = read_sheet(Path(folder, sheet))
-        result = assess(
-            test, limit_pct=options.limit_pct, bout_width_m=options.bout_width_m, tails=options.tails, relative=True
-        )
-    except SpreadcheckError as error:
-        return SheetResult(sheet, None, tuple(str(fault) for fault in error.faults))
-    return SheetResult(sheet, _row(sheet, result))
+        fault = _no_file(path)
+        if fault:
+            return [SheetResult(sheet, None, (str(fault),))]
+        titles = worksheets_of(path)
+    except Exception as error:
+        return [SheetResult(sheet, None, _faults(path, error))]
+    results = []
+    for title in titles:
+        name = f"{sheet} [{title}]" if title else sheet
+        try:
+            test = read_sheet(path, worksheet=title)
+            result = assess(
+                test, limit_pct=options.limit_pct, bout_width_m=options.bout_width_m, tails=options.tails, relative=True
+            )
+            results.append(SheetResult(name, _row(name, result), (), sheet, len(titles)))
+        except Exception as error:
+            results.append(SheetResult(name, None, _faults(path, error), sheet, len(titles)))
+    return results
+
+
+def _faults(path: Path, error: Exception) -> tuple[str, ...]:
+    """What to say of an error: its faults, or that this program has one of its own."""
+    if isinstance(error, SpreadcheckError):
+        return tuple(told(error.faults))
+    problem = f"can't be judged, by a fault of this program ({type(error).__name__}: {error})"
+    return (str(Fault(str(path), problem, "please report it, with the sheet")),)
+
+
+def _no_file(path: Path) -> Fault | None:
+    """Why something is no file to read: a folder that was closed, a pipe, a device, a link that leads nowhere."""
+    try:
+        mode = path.stat().st_mode
+    except OSError as error:
+        return Fault(str(path), f"can't be read ({error.strerror or error})", "check the file, or the link")
+    if stat.S_ISDIR(mode):
+        return Fault(str(path), "the folder can't be looked into", "check who may read it")
+    return None if stat.S_ISREG(mode) else Fault(str(path), "is not a plain file", "take it out of the folder")
 
 
 def _row(sheet: str, result: Assessment) -> dict[str, Any]:
@@ -167,7 +206,7 @@ def run_batch(
     options: BatchOptions | None = None,
     *,
     workers: int | None = None,
-    done: Mapping[str, SheetResult] | None = None,
+    done: Mapping[str, list[SheetResult]] | None = None,
 ) -> Iterator[SheetResult]:
     """Assess many sheets over all cores; results come in the order of the sheets.
 
@@ -181,8 +220,8 @@ def run_batch(
         What is asked of every sheet. [%, m]
     workers : int, optional
         How many processes; one a core if not given, and none of its own for 1. [-]
-    done : mapping of str to SheetResult, optional
-        Results that an earlier run has found already. [-]
+    done : mapping of str to list of SheetResult, optional
+        Results that an earlier run has found already, by file. [-]
 
     Returns
     -------
@@ -203,15 +242,49 @@ def run_batch(
         for task in tasks:
             yield from work(task)
         return
-    from concurrent.futures import Future, ProcessPoolExecutor
+    yield from _pooled(work, tasks, count)
 
-    with ProcessPoolExecutor(count) as pool:
-        ahead: deque[Future[list[SheetResult]]] = deque(
-            pool.submit(work, task) for task in islice(tasks, count * _TASKS_AHEAD)
-        )
-        while ahead:
-            yield from ahead.popleft().result()
-            ahead.extend(pool.submit(work, task) for task in islice(tasks, 1))
+
+def _pooled(work: Callable[[_Task], list[SheetResult]], tasks: Iterator[_Task], count: int) -> Iterator[SheetResult]:
+    """The work over several processes; where one dies, its sheets are tried one by one."""
+    from concurrent.futures import Future
+    from concurrent.futures.process import BrokenProcessPool
+
+    pool, ahead = _pool(count), deque[tuple[_Task, Future[list[SheetResult]]]]()
+    try:
+        while True:
+            ahead.extend((task, pool.submit(work, task)) for task in islice(tasks, count * _TASKS_AHEAD - len(ahead)))
+            if not ahead:
+                return
+            task, future = ahead.popleft()
+            try:
+                yield from future.result()
+            except BrokenProcessPool:
+                lost = [*task, *(entry for later, _ in ahead for entry in later)]
+                for entry in lost:
+                    yield from _alone(work, entry)
+                pool.shutdown(wait=False, cancel_futures=True)
+                pool, ahead = _pool(count), deque()
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _pool(count: int) -> ProcessPoolExecutor:
+    """Processes that leave Ctrl-C to the one that started them."""
+    from concurrent.futures import ProcessPoolExecutor
+
+    return ProcessPoolExecutor(count, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN))
+
+
+def _alone(work: Callable[[_Task], list[SheetResult]], entry: _Entry) -> list[SheetResult]:
+    from concurrent.futures.process import BrokenProcessPool
+
+    with _pool(1) as pool:
+        try:
+            return pool.submit(work, [entry]).result()
+        except BrokenProcessPool:
+            fault = Fault(entry[0], "its reading ended the process", "look at the memory, or take the file out")
+            return [SheetResult(entry[0], None, (str(fault),))]
 
 
 def cores() -> int:
@@ -220,16 +293,17 @@ def cores() -> int:
     return len(allowed(0)) if allowed else os.cpu_count() or 1
 
 
-_Task = list[tuple[str, SheetResult | None]]
+_Entry = tuple[str, list[SheetResult] | None]
+_Task = list[_Entry]
 
 
-def _tasks(sheets: Iterator[tuple[str, SheetResult | None]]) -> Iterator[_Task]:
+def _tasks(sheets: Iterator[_Entry]) -> Iterator[_Task]:
     while task := list(islice(sheets, _SHEETS_A_TASK)):
         yield task
 
 
 def _work(folder: str, options: BatchOptions, task: _Task) -> list[SheetResult]:
-    return [result or summarise(folder, sheet, options) for sheet, result in task]
+    return [result for sheet, known in task for result in known or summarise(folder, sheet, options)]
 
 
 @dataclass
@@ -243,7 +317,7 @@ class Journal:
     path: Path
     folder: Path
     options: BatchOptions
-    known: dict[str, SheetResult] = field(default_factory=dict)
+    known: dict[str, list[SheetResult]] = field(default_factory=dict)
 
     def load(self) -> None:
         """Take up what an earlier run has written, as far as it still holds."""
@@ -253,19 +327,29 @@ class Journal:
             reason = error.strerror or str(error)
             raise OutputError(Fault(str(self.path), f"can't be read ({reason})", "start without --resume")) from error
         for line in text.splitlines():
-            try:
-                sheet, mark, asked, row, faults = json.loads(line)
-            except (ValueError, TypeError):
-                continue
-            if asked == asdict(self.options) and mark == self._mark(sheet):
-                self.known[sheet] = SheetResult(sheet, row, tuple(faults))
+            result = self._result(line)
+            if result:
+                self.known.setdefault(result.file, []).append(result)
+        self.known = {file: results for file, results in self.known.items() if len(results) == results[0].of}
         if text and not text.endswith("\n"):
             self._write("\n")
 
+    def _result(self, line: str) -> SheetResult | None:
+        """What a line says; None for one that is cut off, damaged, of another program or no longer true."""
+        try:
+            sheet, file, of, mark, asked, row, faults = json.loads(line)
+            texts = all(isinstance(text, str) for text in (sheet, file, *faults))
+            whole = row is None or (isinstance(row, dict) and set(row) == set(COLUMNS) and row["sheet"] == sheet)
+            holds = asked == asdict(self.options) and mark == self._mark(file)
+            return SheetResult(sheet, row, tuple(faults), file, of) if texts and whole and holds else None
+        except (ValueError, TypeError, RecursionError):
+            return None
+
     def add(self, result: SheetResult) -> None:
         """Write down one result; it is in the file when this returns."""
-        if result.sheet not in self.known:
-            entry = (result.sheet, self._mark(result.sheet), asdict(self.options), result.row, result.faults)
+        file = result.file or result.sheet
+        if file not in self.known:
+            entry = (result.sheet, file, result.of, self._mark(file), asdict(self.options), result.row, result.faults)
             self._write(json.dumps(entry) + "\n")
 
     def _write(self, text: str) -> None:
@@ -280,6 +364,6 @@ class Journal:
     def _mark(self, sheet: str) -> list[int]:
         try:
             found = (self.folder / sheet).stat()
-        except OSError:
+        except (OSError, ValueError):
             return []
         return [found.st_size, found.st_mtime_ns]

@@ -6,7 +6,7 @@ import io
 from dataclasses import dataclass, field
 from typing import Any
 
-from spreadcheck.errors import Fault, MissingExtraError
+from spreadcheck.errors import Fault, MissingExtraError, visible
 from spreadcheck.judge.batch import COLUMNS, SheetResult
 from spreadcheck.show.tables import csv_line
 
@@ -41,7 +41,8 @@ class Summary:
         import pandas as pd
 
         target = io.BytesIO()
-        pd.DataFrame.from_records(list(self.rows), columns=list(COLUMNS)).to_parquet(target, index=False)
+        seen = [{key: visible(v) if isinstance(v, str) else v for key, v in row.items()} for row in self.rows]
+        pd.DataFrame.from_records(seen, columns=list(COLUMNS)).to_parquet(target, index=False)
         return target.getvalue()
 
     def json_data(self) -> dict[str, Any]:

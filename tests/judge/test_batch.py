@@ -1,10 +1,13 @@
 """Batches: order, faults that never stop the rest, resuming after a kill, and files that are whole or not there."""
 
 import csv
+import errno
 import io
 import json
+import os
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -17,6 +20,7 @@ import spreadcheck
 from spreadcheck.cli import main
 from spreadcheck.judge import batch as batch_module
 from spreadcheck.judge.batch import BatchOptions, Journal, find_sheets, run_batch, summarise
+from spreadcheck.sheet.traysheet import write_sheet
 from spreadcheck.show.summaries import Summary
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
@@ -61,7 +65,7 @@ def test_rows_are_those_of_single_analyses(season, workers):
 
 def test_command_lists_the_bad_ones_at_the_end(season, tmp_path):
     result = run("batch", season, "--summary", tmp_path / "s.csv", "--workers", "1")
-    assert result.exit_code == 0
+    assert result.exit_code == 3
     rows = list(csv.DictReader(io.StringIO((tmp_path / "s.csv").read_text(encoding="utf-8"))))
     assert [row["sheet"] for row in rows] == ["7/us_units.csv", "8/even_trapezoid.csv", "9/lopsided.csv"]
     assert "3 sheets summarised, 2 can't be used, 1 other file passed over (prices.csv)" in result.stderr
@@ -83,8 +87,8 @@ def test_parquet_holds_the_same(season, tmp_path):
     """pandas reads back what the CSV says."""
     import pandas as pd
 
-    assert run("batch", season, "--summary", tmp_path / "s.parquet", "--workers", "1").exit_code == 0
-    assert run("batch", season, "--summary", tmp_path / "s.csv", "--workers", "1").exit_code == 0
+    assert run("batch", season, "--summary", tmp_path / "s.parquet", "--workers", "1").exit_code == 3
+    assert run("batch", season, "--summary", tmp_path / "s.csv", "--workers", "1").exit_code == 3
     parquet, text = pd.read_parquet(tmp_path / "s.parquet"), pd.read_csv(tmp_path / "s.csv")
     assert list(parquet.columns) == list(text.columns)
     assert parquet.cv_back_and_forth_pct.tolist() == pytest.approx(text.cv_back_and_forth_pct.tolist(), abs=1e-6)
@@ -99,6 +103,112 @@ def test_typed_text_is_never_a_formula(tmp_path):
     assert row["machine"] == '\'@a, "b" c'
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs POSIX files")
+@pytest.mark.parametrize("workers", ["1", "2"])
+def test_nothing_ends_a_batch(season, monkeypatch, workers):
+    """A name that is no text, a pipe nobody writes to, a socket, a device, links in circles, a closed folder."""
+    sheet = (season / "9" / "lopsided.csv").read_bytes()
+    (season / os.fsdecode(b"m\xfcller\x1b[2J.csv")).write_bytes(sheet)
+    os.mkfifo(season / "pipe.csv")
+    (season / "null.csv").symlink_to("/dev/null")
+    (season / "self.csv").symlink_to("self.csv")
+    (season / "gone.csv").symlink_to("nowhere.csv")
+    (season / "up").symlink_to(season)
+    with socket.socket(socket.AF_UNIX) as waits:
+        monkeypatch.chdir(season)  # the name of a socket is short
+        waits.bind("socket.csv")
+        (season / "closed").mkdir()
+        real = os.scandir
+
+        def closed(path):
+            if os.fspath(path).endswith("closed"):
+                raise PermissionError(errno.EACCES, "Permission denied", path)
+            return real(path)
+
+        monkeypatch.setattr(os, "scandir", closed)
+        done = run("batch", season, "--workers", workers)
+    assert done.exit_code == 3
+    assert "4 sheets summarised, 8 can't be used" in done.stderr
+    assert "m\\xfcller\\x1b[2J.csv," in done.stdout
+    for name, why in {
+        "pipe.csv": "is not a plain file",
+        "socket.csv": "is not a plain file",
+        "null.csv": "is not a plain file",
+        "self.csv": "can't be read (Too many levels of symbolic links)",
+        "gone.csv": "can't be read (No such file or directory)",
+        "closed": "the folder can't be looked into",
+    }.items():
+        assert f"{season / name}: {why}; " in done.stderr
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+@pytest.mark.parametrize("end", ["raises", "dies"])
+def test_an_error_in_one_sheet(season, monkeypatch, workers, end):
+    """A fault of the program itself, and a process that the system ends, are faults of that sheet."""
+    if workers == 1 and end == "dies":
+        pytest.skip("the program itself would die")
+    real = batch_module.read_sheet
+
+    def read(path, **more):
+        if path.name == "even_trapezoid.csv":
+            if end == "dies":
+                os._exit(9)
+            raise ZeroDivisionError("by zero")
+        return real(path, **more)
+
+    monkeypatch.setattr(batch_module, "read_sheet", read)
+    results = list(run_batch(season, find_sheets(season)[0], workers=workers))
+    assert [result.sheet for result in results] == list(find_sheets(season)[0])
+    assert [bool(result.faults) for result in results] == [False, True, False, True, True]
+    wanted = "a fault of this program (ZeroDivisionError: by zero)" if end == "raises" else "its reading ended the proc"
+    assert wanted in results[1].faults[0]
+
+
+def test_a_sheet_with_thousands_of_faults(tmp_path):
+    lines = "".join(f"T{n},{n / 100},-1\n" for n in range(5000))
+    head = "spreadcheck tray sheet,1\ntray width,0.5,m\ntray length,0.5,m\n\ntray,offset,pass 1\n,m,g\n"
+    (tmp_path / "bad.csv").write_text(head + lines, encoding="utf-8")
+    for command in ("batch", "analyse"):
+        said = run(command, tmp_path if command == "batch" else tmp_path / "bad.csv").stderr.splitlines()
+        assert len([line for line in said if "is negative" in line]) == 30
+        assert said[-1].endswith("bad.csv: and 4970 more faults; put these right first")
+
+
+def test_every_tray_sheet_of_a_workbook(tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    write_sheet(spreadcheck.read_sheet(SAMPLES / "lopsided.csv"), tmp_path / "year.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "year.xlsx")
+    book.copy_worksheet(book.active).title = "second"
+    book.save(tmp_path / "year.xlsx")
+    target = tmp_path / "s.csv"
+    assert run("batch", tmp_path, "--summary", target, "--workers", "1").exit_code == 0
+    names = [row["sheet"] for row in csv.DictReader(io.StringIO(target.read_text(encoding="utf-8")))]
+    assert names == ["year.xlsx [tray sheet]", "year.xlsx [second]"]
+    journal = Journal(tmp_path / "j", tmp_path, BatchOptions())
+    both = summarise(str(tmp_path), "year.xlsx", BatchOptions())
+    journal.add(both[0])
+    journal.load()
+    assert journal.known == {}  # half a workbook is done again
+    journal.add(both[1])
+    journal.load()
+    assert [result.row for result in journal.known["year.xlsx"]] == [result.row for result in both]
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["\0\xff", "{}", "[]", "null", '["a"]', "[" * 100_000, '[1, 2, 3, 4, 5, 6, 7]', '["x", "x", 1, [], {}, {}, []]',
+     '["x.csv", "x.csv", 1, [], {"limit_pct": 15.0, "bout_width_m": null, "tails": "taper"}, {"sheet": "x"}, []]',
+     '["x.csv", "x.csv", "1", [], {"limit_pct": 15.0, "bout_width_m": null, "tails": "taper"}, null, 5]'],
+)  # fmt: skip
+def test_a_damaged_journal(season, line):
+    """Lines of another program, and of this one with holes in them, count for nothing."""
+    journal = Journal(season / "j", season, BatchOptions())
+    journal.path.write_text(f"{line}\n", encoding="utf-8", errors="replace")
+    journal.add(*summarise(str(season), "9/lopsided.csv", BatchOptions()))
+    journal.load()
+    assert list(journal.known) == ["9/lopsided.csv"]
+
+
 def test_resume_does_only_what_is_missing(season, tmp_path, monkeypatch):
     """A journal of one good and one bad sheet, its last line cut off; a sheet changed since; another limit asked."""
     target = tmp_path / "s.csv"
@@ -111,7 +221,7 @@ def test_resume_does_only_what_is_missing(season, tmp_path, monkeypatch):
     monkeypatch.setattr(batch_module, "summarise", counted)
     journal = Journal(Path(f"{target}.journal"), season, BatchOptions())
     for sheet in ("7/us_units.csv", "broken.csv", "9/lopsided.csv"):
-        journal.add(summarise(str(season), sheet, BatchOptions()))
+        journal.add(*summarise(str(season), sheet, BatchOptions()))
     with journal.path.open("a", encoding="utf-8") as file:
         file.write('["8/even_tr')
     shutil.copy(SAMPLES / "double_peaked.csv", season / "9" / "lopsided.csv")
@@ -119,10 +229,10 @@ def test_resume_does_only_what_is_missing(season, tmp_path, monkeypatch):
     assert refused.exit_code == 2
     assert "is there from a run that was stopped; add --resume to go on with it, or --overwrite" in refused.stderr
     assert done == []
-    assert run("batch", season, "--summary", target, "--workers", "1", "--resume").exit_code == 0
+    assert run("batch", season, "--summary", target, "--workers", "1", "--resume").exit_code == 3
     assert done == ["8/even_trapezoid.csv", "9/lopsided.csv", "odd.xlsx"]
     fresh = run("batch", season, "--summary", tmp_path / "fresh.csv", "--workers", "1")
-    assert fresh.exit_code == 0
+    assert fresh.exit_code == 3
     assert target.read_bytes() == (tmp_path / "fresh.csv").read_bytes()
     assert not journal.path.exists()
 
@@ -175,7 +285,7 @@ def test_nothing_usable_is_a_failure(tmp_path):
 
 
 def test_trend_picture(season, tmp_path):
-    assert run("batch", season, "--workers", "1", "--plot", tmp_path / "t.svg").exit_code == 0
+    assert run("batch", season, "--workers", "1", "--plot", tmp_path / "t.svg").exit_code == 3
     text = (tmp_path / "t.svg").read_text(encoding="utf-8")
     assert "Effective width over time (3 dated tests)" in text
     assert "Trailed twin-disc" in text
