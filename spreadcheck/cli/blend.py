@@ -10,6 +10,7 @@ from spreadcheck.cli.options import (
     overwrite_option,
     read_test,
     sheet_argument,
+    tell_doubts,
     units_option,
     write_result,
 )
@@ -46,6 +47,7 @@ def blend(
       spreadcheck blend sample_trays/blend.csv \\
         --analysis sample_trays/example_blend_analysis.toml
     """
+    from spreadcheck.judge.assessment import assess
     from spreadcheck.judge.blend import assess_blend
     from spreadcheck.judge.nutrients import read_analysis
     from spreadcheck.show.blend import blend_json, blend_text
@@ -56,15 +58,18 @@ def blend(
 
     check_targets([json_file, plot_file], overwrite, read=[sheet, analysis])
     drawn_as = file_format(plot_file) if plot_file else ""
+    test = read_test(sheet)
     result = assess_blend(
-        read_test(sheet),
+        test,
         read_analysis(analysis) if analysis else None,
         limit_pct=limit,
         width_m=parse_widths(widths) if widths is not None else None,
     )
+    doubts = assess(test, limit_pct=limit, relative=True).doubts
     if json_file:
-        write_result(json_file, json_text(blend_json(result)), overwrite=overwrite)
+        write_result(json_file, json_text(blend_json(result, doubts)), overwrite=overwrite)
     if plot_file:
         write_result(plot_file, figure_bytes(blend_figure(result, units), drawn_as), overwrite=overwrite)
     if json_file != "-":
         say(blend_text(result, units))
+        tell_doubts(doubts, units)

@@ -11,6 +11,7 @@ from spreadcheck.cli.options import (
     json_option,
     overwrite_option,
     read_test,
+    show_doubts,
     tell_doubts,
     units_option,
     write_result,
@@ -121,7 +122,7 @@ def plan(
             runs_per_catch=runs_per_catch,
             size_guide_number=size_guide_number,
             noise_pct=noise_pct,
-            former_runs=_former_runs(former, half_width),
+            former_runs=_former_runs(former, half_width, units),
         )
     )
     _write_files(planned, sheet, json_file, units, overwrite)
@@ -129,7 +130,7 @@ def plan(
         _present(planned, units)
 
 
-def _former_runs(former: str | None, half_width: str | None) -> int | None:
+def _former_runs(former: str | None, half_width: str | None, units: str) -> int | None:
     """The runs that a former test asks for; None without one."""
     if former is None and half_width is None:
         return None
@@ -140,7 +141,12 @@ def _former_runs(former: str | None, half_width: str | None) -> int | None:
     if former is None or half_width is None:
         missing = "--former" if former is None else "--half-width"
         raise QuantityError(Fault(f"option {missing}", "is missing", "give --former and --half-width together"))
-    return runs_from_former(read_test(former), parse_quantity(half_width, "length", place="option --half-width"))
+    test = read_test(former)
+    runs = runs_from_former(test, parse_quantity(half_width, "length", place="option --half-width"))
+    from spreadcheck.judge.assessment import assess
+
+    show_doubts([assess(test, relative=True)], units)
+    return runs
 
 
 def _write_files(planned: Plan, sheet: str | None, json_file: str | None, units: str, overwrite: bool) -> None:

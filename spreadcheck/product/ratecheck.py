@@ -12,6 +12,7 @@ from dataclasses import dataclass, fields, replace
 from spreadcheck.doubts.doubt import Doubt, Quantity, Words
 from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, NoSpreadError, QuantityError
+from spreadcheck.judge.assessment import assess
 from spreadcheck.product.rate import (
     corrected_factor,
     corrected_setting,
@@ -196,7 +197,8 @@ def check_rate(
         for width in new_widths_m
         if known.bout_width_m is not None
     )
-    doubts = _doubts(known, figures)
+    of_sheet = _sheet_doubts(trays, known, tails) if trays is not None else ()
+    doubts = (*_doubts(known, figures, told={doubt.code for doubt in of_sheet}), *of_sheet)
     return RateCheck(known, inverse, tolerance_pct, confidence_pct, figures, at_widths, doubts)
 
 
@@ -272,10 +274,18 @@ def _figures(
     )
 
 
-def _doubts(settings: RateSettings, figures: Sequence[RateFigures]) -> tuple[Doubt, ...]:
+def _sheet_doubts(test: TrayTest, settings: RateSettings, tails: str) -> tuple[Doubt, ...]:
+    """What is doubtful about the tray test that a rate comes from."""
+    return assess(test, bout_width_m=settings.bout_width_m, tails=tails).doubts
+
+
+def _doubts(settings: RateSettings, figures: Sequence[RateFigures], *, told: set[str]) -> tuple[Doubt, ...]:
+    """Doubts about the rates; one by trays that the sheet's own doubts tell is not told twice."""
     found = [_slip(settings)] if settings.slip_pct is not None else []
     for figure in figures:
         share = figure.recovered_pct
+        if figure.way == TRAYS and told & {"recovery", "mass-implausible"}:
+            continue
         if share is not None and not recovery_is_usual(share):
             found.append(
                 doubt(

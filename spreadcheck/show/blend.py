@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from spreadcheck.doubts.doubt import Doubt, warnings_data
 from spreadcheck.judge.blend import ZONES, BlendAssessment, BlendPart, zone_shares
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.tables import scan_columns, show_pct, show_width
@@ -56,7 +57,7 @@ def _zone_table(blend: BlendAssessment) -> str:
     return "\n".join(lines)
 
 
-def blend_json(blend: BlendAssessment) -> dict[str, Any]:
+def blend_json(blend: BlendAssessment, doubts: tuple[Doubt, ...] = ()) -> dict[str, Any]:
     """A blend's result as plain data, SI."""
     return {
         "schema": SCHEMA,
@@ -67,6 +68,7 @@ def blend_json(blend: BlendAssessment) -> dict[str, Any]:
             name: {"zones": shares[:-1].tolist(), "all": float(shares[-1])}
             for name, shares in zone_shares(blend).items()
         },
+        "warnings": warnings_data(doubts),
     }
 
 
