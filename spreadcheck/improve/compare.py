@@ -23,8 +23,9 @@ from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.passes.evidence import LEVEL_PCT, Evidence, TrayEvidence, alpha, figure_evidence, holm, tray_evidence
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.spread.bands import width_curves
 from spreadcheck.spread.profile import CUT, TAPER, Profile
-from spreadcheck.spread.widths import default_widths, effective_width, scan_methods
+from spreadcheck.spread.widths import scan_methods
 
 AUTO, SCALED, MEASURED = "auto", "scaled", "measured"
 PROFILES = (AUTO, SCALED, MEASURED)
@@ -271,6 +272,6 @@ def _figures(
         for method, scan in scan_methods(profile, [width_m]).items():
             cv = float(scan.cv_trays_pct[0])
             found["CV", method] = None if np.isnan(cv) else cv
-    for method, scan in scan_methods(profile, default_widths(profile)).items():
-        found["effective width", method] = effective_width(scan, limit_pct)
+    for method, curve in width_curves(profile).items():
+        found["effective width", method] = curve.effective_width_m(limit_pct)
     return found

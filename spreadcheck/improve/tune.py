@@ -84,11 +84,7 @@ class Tuning:
     @property
     def cut_short(self) -> tuple[str, ...]:
         """Tests whose effective width is as wide as the tray line, so that the true one may be wider."""
-        return tuple(
-            result.test.name
-            for result in self.results
-            if result.effective_width_m(self.method) == float(result.scans[self.method].width_m[-1])
-        )
+        return tuple(result.test.name for result in self.results if result.censored(self.method))
 
 
 def tune(

@@ -7,7 +7,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,24 +16,18 @@ from numpy.typing import ArrayLike
 from spreadcheck.doubts.doubt import Doubt, Listed, Quantity, Words
 from spreadcheck.doubts.explain import with_verdicts
 from spreadcheck.doubts.inspection import doubts_of
+from spreadcheck.judge.blend import BlendAssessment, NutrientAnalysis, assess_blend
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
 from spreadcheck.passes.noise import Noise, noise_of
 from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.pattern.reading import PatternReading, read_pattern
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.spread.bands import Band, WidthCurve, cv_on_average, width_curves
 from spreadcheck.spread.evenness import share_within
 from spreadcheck.spread.overlap import bout_deposit, overlapped_deposit, tray_points
 from spreadcheck.spread.profile import TAPER, Profile
-from spreadcheck.spread.widths import (
-    Scan,
-    best_width,
-    check_limit,
-    default_widths,
-    effective_width,
-    scan_methods,
-    width_bands,
-)
+from spreadcheck.spread.widths import Scan, check_limit, default_widths, scan_methods
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,12 +35,13 @@ class Bout:
     """What the field gets at one bout width, for one driving method.
 
     `offset_m` are the tray offsets inside one bout and `rate_kg_ha` the overlapped deposit there; mean, min and max are
-    the true ones over the whole bout; `within_10_pct` and `within_20_pct` are the shares of the bout whose deposit is
-    within 10 and 20 % of the mean.
+    the true ones over the whole bout; `part` names the part of a blend that the CVs are of;
+    `within_10_pct` and `within_20_pct` are the shares of the bout whose deposit is within 10 and 20 % of the mean.
     """
 
     method: str
     width_m: float
+    cv_pct: float
     cv_trays_pct: float
     cv_line_pct: float
     mean_kg_ha: float
@@ -56,6 +51,7 @@ class Bout:
     within_20_pct: float
     offset_m: FloatArray
     rate_kg_ha: FloatArray
+    part: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +63,8 @@ class Assessment:
     profile: Profile
     limit_pct: float
     scans: dict[str, Scan]
+    curves: dict[str, WidthCurve]
+    blend: BlendAssessment | None
     bouts: dict[str, Bout]
     doubts: tuple[Doubt, ...]
 
@@ -92,18 +90,18 @@ class Assessment:
 
     @property
     def within_limit(self) -> bool | None:
-        """Whether the CV by trays at the bout driven is within the limit, for the driving method named or both."""
+        """Whether the CV at the bout driven is within the limit, for the driving method named or both."""
         if not self.bouts:
             return None
         judged = [self.bouts[self.driving]] if self.driving else list(self.bouts.values())
-        return all(bool(bout.cv_trays_pct <= self.limit_pct) for bout in judged)
+        return all(bool(bout.cv_pct <= self.limit_pct) for bout in judged)
 
     def bouts_at(self, width_m: float) -> dict[str, Bout]:
         """What the field gets at any bout width, for each driving method; worked out once a width."""
         if width_m == self.bout_width_m:
             return self.bouts
         if width_m not in self._bouts:
-            self._bouts[width_m] = bouts_at(self.profile, width_m)
+            self._bouts[width_m] = _judged_bouts(self.profile, width_m, self.blend, self.limit_pct)
         return self._bouts[width_m]
 
     @cached_property
@@ -111,16 +109,26 @@ class Assessment:
         return {}
 
     def effective_width_m(self, method: str, limit_pct: float | None = None) -> float | None:
-        """Widest candidate width within a CV limit (the assessment's own if None). [m]"""
-        return effective_width(self.scans[method], self.limit_pct if limit_pct is None else limit_pct)
+        """Upper end of the band at the widest widths that is not narrow (the assessment's own limit if None). [m]"""
+        return self.curves[method].effective_width_m(self.limit_pct if limit_pct is None else limit_pct)
+
+    def censored(self, method: str) -> bool:
+        """Whether the tray line ends before the limit is reached, so that the effective width is "at least"."""
+        run = self.curves[method].effective_run(self.limit_pct)
+        return run is not None and run.censored
+
+    def bands(self, method: str, limit_pct: float | None = None) -> tuple[Band, ...]:
+        """Width bands within a CV limit (the assessment's own if None), from narrow widths to wide ones."""
+        return self.curves[method].bands(self.limit_pct if limit_pct is None else limit_pct)
 
     def bands_m(self, method: str, limit_pct: float | None = None) -> tuple[tuple[float, float], ...]:
-        """Width bands within a CV limit (the assessment's own if None). [m]"""
-        return width_bands(self.scans[method], self.limit_pct if limit_pct is None else limit_pct)
+        """The ends of the width bands within a CV limit (the assessment's own if None). [m]"""
+        runs = self.curves[method].runs(self.limit_pct if limit_pct is None else limit_pct)
+        return tuple((run.from_m, run.to_m) for run in runs)
 
     def best(self, method: str) -> tuple[float, float] | None:
-        """Candidate width with the smallest CV by trays, and that CV. [m], [%]"""
-        return best_width(self.scans[method])
+        """Width with the lowest CV, and that CV. [m], [%]"""
+        return self.curves[method].best
 
     @property
     def side_by_side_pct(self) -> tuple[float, ...]:
@@ -136,6 +144,7 @@ def assess(
     bout_width_m: float | None = None,
     tails: str = TAPER,
     relative: bool = False,
+    analysis: NutrientAnalysis | None = None,
 ) -> Assessment:
     """Assess one tray test: from tray weights to an effective width.
 
@@ -153,6 +162,8 @@ def assess(
         What happens beyond the end trays: "taper" or "cut". [-]
     relative : bool
         Whether rates in proportion are enough, where catches are in ml and no bulk density is given. [-]
+    analysis : NutrientAnalysis, optional
+        What the components of a blend hold: its nutrients are then judged, else its worst component. [%]
 
     Returns
     -------
@@ -172,7 +183,7 @@ def assess(
     >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
     >>> result = assess(test, bout_width_m=3)
     >>> result.effective_width_m("back-and-forth"), result.bouts["back-and-forth"].mean_kg_ha, result.within_limit
-    (3.0, 30.0, True)
+    (3.93..., 30.0, True)
     """
     check_limit(limit_pct)
     passes = passes_of(test, relative=relative)
@@ -181,15 +192,20 @@ def assess(
         width_m = default_widths(profile, place=test.source)
     widths = np.unique(np.asarray(width_m, dtype=float))
     driven = test.bout_width_m if bout_width_m is None else bout_width_m
-    scans = scan_methods(profile, widths)
-    concluded = _width_concluded(test, scans, limit_pct)
+    scans, curves, blend = scan_methods(profile, widths), width_curves(profile), None
+    if test.components:
+        blend = assess_blend(test, analysis, limit_pct=limit_pct, width_m=widths, tails=tails)
+        scans, curves = {m: blend.worst_scan(m, limit_pct) for m in METHODS}, blend.worst(limit_pct)
+    concluded = _width_concluded(test, curves, limit_pct)
     return Assessment(
         test=test,
         passes=passes,
         profile=profile,
         limit_pct=limit_pct,
         scans=scans,
-        bouts={} if driven is None else bouts_at(profile, driven),
+        curves=curves,
+        blend=blend,
+        bouts={} if driven is None else _judged_bouts(profile, driven, blend, limit_pct),
         doubts=with_verdicts(
             doubts_of(test, profile, effective_m=concluded, bout_width_m=driven, passes=passes),
             lambda corrected: _would_get(assess(corrected, limit_pct=limit_pct, tails=tails, relative=relative)),
@@ -215,12 +231,25 @@ def _width_words(method: str, width_m: float | None) -> Words:
     return Words(f"effective width {{width}} {method}", {"width": Quantity(width_m, "length")})
 
 
-def _width_concluded(test: TrayTest, scans: dict[str, Scan], limit_pct: float) -> float | None:
+def _width_concluded(test: TrayTest, curves: dict[str, WidthCurve], limit_pct: float) -> float | None:
     """The effective width that the tray line has to serve: of the driving method named, else the wider of both."""
     driving = test.text("driving")
-    judged = [scans[driving]] if driving else list(scans.values())
-    found = [width for scan in judged if (width := effective_width(scan, limit_pct)) is not None]
+    judged = [curves[driving]] if driving else list(curves.values())
+    found = [width for curve in judged if (width := curve.effective_width_m(limit_pct)) is not None]
     return max(found, default=None)
+
+
+def _judged_bouts(profile: Profile, width_m: float, blend: BlendAssessment | None, limit_pct: float) -> dict[str, Bout]:
+    """The bouts at a width; of a blend the deposit is that of the whole catch, the CVs are those of its worst part."""
+    bouts = bouts_at(profile, width_m)
+    return bouts if blend is None else {m: _of_worst(bout, blend, limit_pct) for m, bout in bouts.items()}
+
+
+def _of_worst(bout: Bout, blend: BlendAssessment, limit_pct: float) -> Bout:
+    part = blend.worst_part(bout.method, bout.width_m)
+    own, share = bouts_at(part.profile, bout.width_m)[bout.method], limit_pct / part.limit_pct
+    cvs = (own.cv_pct * share, own.cv_trays_pct * share, own.cv_line_pct * share)
+    return replace(bout, cv_pct=cvs[0], cv_trays_pct=cvs[1], cv_line_pct=cvs[2], part=part.name)
 
 
 def bouts_at(profile: Profile, bout_width_m: float) -> dict[str, Bout]:
@@ -261,6 +290,7 @@ def _bout(profile: Profile, scan: Scan, offset: FloatArray) -> Bout:
     return Bout(
         method=scan.method,
         width_m=float(scan.width_m[0]),
+        cv_pct=float(cv_on_average(scan.cv_line_pct, scan.width_m, profile.spacing_m)[0]),
         cv_trays_pct=float(scan.cv_trays_pct[0]),
         cv_line_pct=float(scan.cv_line_pct[0]),
         mean_kg_ha=float(scan.mean_kg_ha[0]),

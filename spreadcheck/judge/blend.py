@@ -12,7 +12,8 @@ rate x content. All deposits are sums of passes, so the overlap is the same for 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -21,8 +22,9 @@ from spreadcheck.errors import Fault, NoSpreadError, SheetError
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, column_kind
+from spreadcheck.spread.bands import WidthCurve, width_curves, worst_curve
 from spreadcheck.spread.profile import TAPER, Profile, profile_from, profile_of
-from spreadcheck.spread.widths import Scan, default_widths, effective_width, scan_methods, width_bands
+from spreadcheck.spread.widths import Scan, default_widths, scan_methods
 
 ZONES = ("far left", "left", "middle", "right", "far right")
 
@@ -49,10 +51,11 @@ class BlendPart:
     profile: Profile
     limit_pct: float
     scans: dict[str, Scan]
+    curves: dict[str, WidthCurve]
 
     def effective_width_m(self, method: str) -> float | None:
-        """Widest candidate width within the part's own limit. [m]"""
-        return effective_width(self.scans[method], self.limit_pct)
+        """Widest width within the part's own limit, in a band that is not narrow. [m]"""
+        return self.curves[method].effective_width_m(self.limit_pct)
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,31 +65,53 @@ class BlendAssessment:
     test: TrayTest
     parts: tuple[BlendPart, ...]
 
-    def joint_scan(self, method: str) -> Scan:
-        """CV of the worst part at each width, as a share of its limit in %: within 100 all parts are within theirs."""
-        worst = np.max([100.0 * part.scans[method].cv_trays_pct / part.limit_pct for part in self.parts], axis=0)
-        first = self.parts[0].scans[method]
-        return Scan(method, first.width_m, worst, worst, first.mean_kg_ha, first.min_kg_ha, first.max_kg_ha)
+    @cached_property
+    def judged(self) -> tuple[BlendPart, ...]:
+        """The parts that decide: the nutrients where an analysis names them, else the components; never the mass."""
+        nutrients = tuple(part for part in self.parts if part.kind == "nutrient")
+        return nutrients or tuple(part for part in self.parts if part.kind == "component")
+
+    @cached_property
+    def joint(self) -> dict[str, WidthCurve]:
+        """The worst judged part at each width, in % of its own limit: within 100 all keep theirs."""
+        return self.worst(100.0)
+
+    def worst(self, limit_pct: float) -> dict[str, WidthCurve]:
+        """The worst judged part at each width, a part with a limit of its own scaled to one limit for all."""
+        shares = [limit_pct / part.limit_pct for part in self.judged]
+        return {
+            method: worst_curve([part.curves[method] for part in self.judged], shares, whole.width_m)
+            for method, whole in self.parts[0].curves.items()
+        }
+
+    def worst_scan(self, method: str, limit_pct: float) -> Scan:
+        """The table of the whole catch with the CVs of the worst judged part, scaled in the same way."""
+        cvs = [
+            np.stack((part.scans[method].cv_trays_pct, part.scans[method].cv_line_pct)) * (limit_pct / part.limit_pct)
+            for part in self.judged
+        ]
+        trays, line = np.max(cvs, axis=0)
+        return replace(self.parts[0].scans[method], cv_trays_pct=trays, cv_line_pct=line)
 
     def joint_width_m(self, method: str) -> float | None:
-        """Widest candidate width at which all parts are within their limits. [m]"""
-        return effective_width(self.joint_scan(method), 100.0)
+        """Widest width at which all judged parts are within their limits, in a band that is not narrow. [m]"""
+        return self.joint[method].effective_width_m(100.0)
 
     def joint_bands_m(self, method: str) -> tuple[tuple[float, float], ...]:
-        """Width bands in which all parts are within their limits. [m]"""
-        return width_bands(self.joint_scan(method), 100.0)
+        """Width bands in which all judged parts are within their limits. [m]"""
+        return tuple((run.from_m, run.to_m) for run in self.joint[method].runs(100.0))
+
+    def worst_part(self, method: str, width_m: float) -> BlendPart:
+        """The judged part that is farthest over its limit, or nearest to it, at a width."""
+        return max(self.judged, key=lambda part: part.curves[method].cv_at(width_m) / part.limit_pct)
 
     def limiting_part(self, method: str) -> BlendPart | None:
-        """The part that is farthest over its limit at the next wider candidate; None if there is no wider one."""
-        width = self.joint_width_m(method)
-        widths = self.parts[0].scans[method].width_m
-        wider = np.flatnonzero(widths > (0.0 if width is None else width))
-        if not len(wider):
-            return None
-        at = wider[0]
-        return max(
-            self.parts, key=lambda part: float(np.nan_to_num(part.scans[method].cv_trays_pct[at])) / part.limit_pct
-        )
+        """The judged part that ends the band: the worst just beyond it; None where the tray line ends first."""
+        run = self.joint[method].effective_run(100.0)
+        if run is None:
+            best = self.joint[method].best
+            return None if best is None else self.worst_part(method, best[0])
+        return None if run.censored else self.worst_part(method, run.to_m)
 
 
 def blend_parts(
@@ -238,7 +263,7 @@ def assess_blend(
     ... '''))
     >>> blend = assess_blend(test)
     >>> [(part.name, part.effective_width_m("round-and-round")) for part in blend.parts]
-    [('whole', None), ('urea', 3.0), ('potash', None)]
+    [('whole', None), ('urea', 3.93...), ('potash', None)]
     >>> blend.joint_width_m("round-and-round"), blend.limiting_part("round-and-round").name
     (None, 'potash')
     """
@@ -251,7 +276,12 @@ def assess_blend(
         test,
         tuple(
             BlendPart(
-                name, kind, profile, analysis.limit_pct.get(name, limit_pct), scan_methods(profile, widths, METHODS)
+                name,
+                kind,
+                profile,
+                analysis.limit_pct.get(name, limit_pct),
+                scan_methods(profile, widths, METHODS),
+                width_curves(profile),
             )
             for name, kind, profile in profiles
         ),

@@ -28,12 +28,13 @@ from spreadcheck.money.response import Response, share_over_supplied, yield_at, 
 from spreadcheck.money.work import Fieldwork, fieldwork_at
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.spread.bands import width_curves
 from spreadcheck.spread.evenness import Deposit
 from spreadcheck.spread.metering import metering_factor
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import TAPER, Profile, profile_of
 from spreadcheck.spread.stripes import longest_stripe, shares_beyond
-from spreadcheck.spread.widths import Scan, check_limit, default_widths, effective_width, scan_methods
+from spreadcheck.spread.widths import Scan, check_limit, scan_methods
 
 
 @dataclass(frozen=True)
@@ -203,8 +204,7 @@ def _filled_in(basis: Basis, test: TrayTest) -> Basis:
 
 def _usual_widths(test: TrayTest, profile: Profile, limit_pct: float) -> FloatArray:
     """The bout width of the form and the effective widths: what one compares without being told."""
-    scans = scan_methods(profile, default_widths(profile)).values()
-    known = {test.bout_width_m, *(effective_width(scan, limit_pct) for scan in scans)} - {None}
+    known = {test.bout_width_m, *(c.effective_width_m(limit_pct) for c in width_curves(profile).values())} - {None}
     if not known:
         remedy = 'say which widths to compare, such as --at "24 m, 28 m"'
         raise WidthError(Fault("", "no bout width is known and none is within the CV limit", remedy))

@@ -61,7 +61,7 @@ def test_the_joint_width_suits_every_part(catches):
     blend = assess_blend(blend_of(catches), width_m=np.arange(2, 12))
     for method in METHODS:
         joint = blend.joint_width_m(method)
-        own = [part.effective_width_m(method) for part in blend.parts]
+        own = [part.effective_width_m(method) for part in blend.judged]
         if joint is not None:
             assert all(width is not None and width >= joint for width in own)
         elif None in own:

@@ -13,37 +13,11 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import tray_test
 from spreadcheck.spread.profile import profile_from
 from spreadcheck.spread.widths import (
-    Scan,
-    best_width,
     default_widths,
-    effective_width,
     parse_widths,
     scan_methods,
     scan_widths,
-    width_bands,
 )
-
-
-@pytest.mark.parametrize(("limit", "closed_form"), [(10, 1.25825), (15, 1.34416), (20, 1.42383), (25, 1.50000)])
-@pytest.mark.parametrize("method", METHODS)
-def test_effective_width_of_a_triangle(limit, closed_form, method):
-    """Widest W with CV within the limit for a triangle of half-base 1: root of the closed form (ideal_shapes.csv). The
-    trays stand 0.001 apart and the CV has n - 1, which lowers the width by less than one candidate (a factor
-    sqrt(n / (n - 1)) with n > 1250 is 4e-4 of a CV that rises 0.6 % of CV a 0.01 of width)."""
-    step = 0.001
-    x = np.arange(-1000, 1001) * step
-    profile = profile_from(x, 1 - np.abs(x), tails="cut")
-    scan = scan_widths(profile, np.arange(1200, 1600) * step, method)
-    assert effective_width(scan, limit) == pytest.approx(closed_form, abs=1.5 * step)
-
-
-@pytest.mark.parametrize(("limit", "closed_form"), [(5, 2.43020), (10, 2.72967), (15, 2.96608), (20, 3.17672)])
-def test_effective_width_of_a_gaussian(limit, closed_form):
-    """Widest W / s with CV within the limit: root of the Poisson sum (gaussian.csv)."""
-    step = 0.01
-    x = np.arange(-800, 801) * step
-    scan = scan_widths(profile_from(x, np.exp(-(x**2) / 2)), np.arange(200, 400) * step, METHODS[0])
-    assert effective_width(scan, limit) == pytest.approx(closed_form, abs=1.5 * step)
 
 
 def test_half_rate_rules_of_the_handbooks():
@@ -85,33 +59,6 @@ def test_bout_wider_than_the_tray_line_counts_the_bare_strip():
     values = [0.0, 0.0, 1, 1, 1, 0.0]  # one period of the points: -2 .. 3, with both edges sharing one weight
     assert scan.cv_trays_pct[0] == pytest.approx(100 * np.std(values, ddof=1) / np.mean(values))
     assert scan.min_kg_ha[0] == 0
-
-
-def made_scan(cvs):
-    values = np.array(cvs, dtype=float)
-    widths = np.arange(len(values)) + 2.0
-    return Scan(METHODS[0], widths, values, values, values, values, values)
-
-
-@given(st.lists(st.one_of(st.floats(0, 40), st.just(math.nan)), min_size=1, max_size=40), st.floats(1, 39))
-def test_bands_and_effective_width_equal_a_plain_loop(cvs, limit):
-    scan = made_scan(cvs)
-    bands, open_band = [], None
-    for width, cv in zip(scan.width_m.tolist(), cvs, strict=True):
-        if cv <= limit:
-            open_band = (open_band[0], width) if open_band else (width, width)
-        elif open_band:
-            bands.append(open_band)
-            open_band = None
-    bands += [open_band] if open_band else []
-    assert width_bands(scan, limit) == tuple(bands)
-    assert effective_width(scan, limit) == (bands[-1][1] if bands else None)
-
-
-def test_no_width_within_the_limit():
-    assert effective_width(made_scan([30, 25, 28]), 15) is None
-    assert best_width(made_scan([30, math.nan, 25])) == (4.0, 25.0)
-    assert best_width(made_scan([math.nan])) is None
 
 
 def test_a_bout_of_less_than_two_trays_has_no_cv_by_trays():
