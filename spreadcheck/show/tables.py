@@ -95,10 +95,13 @@ def _width_row(result: Assessment, at: int, marks: tuple[str, ...]) -> WidthRow:
 
 
 def _marks(result: Assessment) -> dict[float, tuple[str, ...]]:
+    """What is special about widths of the table; the effective width marks the widest one that it holds."""
     marks: dict[float, tuple[str, ...]] = {}
+    widths = result.scans[METHODS[0]].width_m
     for method in METHODS:
-        width = result.effective_width_m(method)
-        if width is not None:
+        effective = result.effective_width_m(method)
+        if effective is not None and (widths <= effective + 1e-6).any():
+            width = float(widths[widths <= effective + 1e-6][-1])
             marks[width] = (*marks.get(width, ()), f"effective {method}")
     if result.bout_width_m is not None:
         marks[result.bout_width_m] = (*marks.get(result.bout_width_m, ()), "driven")

@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from hypothesis import given
@@ -84,9 +85,8 @@ def test_python_gives_the_same_as_the_command(sheet):
     for method in METHODS:
         assert data["methods"][method]["effective_width_m"] == result.effective_width_m(method)
     frame = spreadcheck.widths_frame(result)
-    assert frame.query("method == 'back-and-forth' and within_limit").width_m.max() == result.effective_width_m(
-        METHODS[0]
-    )
+    widest = frame.query("method == 'back-and-forth' and within_limit").width_m.max()
+    assert widest == np.floor(result.effective_width_m(METHODS[0]))  # the table stands at whole metres
     assert len(spreadcheck.profile_frame(result)) == 37
 
 
@@ -209,7 +209,7 @@ def test_relative_figures_from_volumes():
     assert max(relative["profile"]["rate_pct_of_peak"]) == pytest.approx(100)
     for method in METHODS:
         one, other = relative["methods"][method], known["methods"][method]
-        assert one["effective_width_m"] == other["effective_width_m"]
+        assert one["effective_width_m"] == pytest.approx(other["effective_width_m"], rel=1e-9)
         assert math.isclose(one["scan"][5]["cv_line_pct"], other["scan"][5]["cv_line_pct"], rel_tol=1e-9)
 
 

@@ -310,8 +310,14 @@ def test_tests_without_a_width_within_the_limit_are_named():
 
 
 def test_one_test_with_a_width_sends_the_next_one_beside_it():
-    """At a limit that only one pattern keeps: no curve, that test is the best, and the next goes next to it."""
-    found = tune([at_speed(500, 13.3), at_speed(600, 14), at_speed(800, 14.7)], limit_pct=1e-6)
+    """Where only one pattern keeps the limit: no curve, that test is the best, and the next goes next to it."""
+    rates = np.where(np.abs(np.arange(-24, 25)) == 20, 5.0, 0.0)
+    size = {"tray_width": "0.5 m", "tray_length": "0.5 m"}
+    forms = [{"spinner speed": f"{rpm} rpm", "product": "Granular urea", "bout width": "24 m"} for rpm in (500, 800)]
+    slow, fast = (
+        tray_test(np.arange(-24.0, 25.0), k * rates, form=f, **size) for k, f in zip((1, 2), forms, strict=True)
+    )
+    found = tune([slow, at_speed(600, 14), fast])
     assert (found.width.standing, found.width.best_rpm, found.width.next_rpm) == (NO_CURVE, 600, 700)
     assert found.width.curve.why_not == "only one test has this figure"
 

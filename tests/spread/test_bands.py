@@ -153,8 +153,8 @@ def test_a_line_of_two_trays_has_no_widths_to_search():
 
 def test_the_line_ends_before_the_limit_is_reached():
     curve = width_curves(profile_from(np.arange(-5, 6), np.ones(11)))["back-and-forth"]
-    assert curve.effective_run(25).censored
-    assert curve.effective_width_m(25) == 10
+    assert curve.effective_run(30).censored
+    assert curve.effective_width_m(30) == 10
     assert not curve.effective_run(15).censored
 
 
