@@ -55,6 +55,7 @@ if TYPE_CHECKING:
 @click.option("--target", metavar="RATE", help='Target rate, such as "150 kg/ha"; the sheet\'s if not given.')
 @click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit of the tray test, in %.")
 @click.option("--analysis", metavar="FILE", help="Nutrients of a blend (TOML): a map for each.")
+@click.option("--part", metavar="NAME", help="Show this component or nutrient of a blend instead of the whole.")
 @click.option("--worth", is_flag=True, help="What better switching, guidance or a border device would change.")
 @click.option("--prices", "price_file", metavar="FILE", help="Price file (TOML): costs, crop, response.")
 @click.option("--product-price", metavar="PRICE", help='Such as "420 EUR/t".')
@@ -75,6 +76,7 @@ def field(
     boundaries: tuple[str, ...],
     track: str | None,
     analysis: str | None,
+    part: str | None,
     worth: bool,
     price_file: str | None,
     per_year: str | None,
@@ -105,7 +107,7 @@ def field(
     """
     from spreadcheck.cli.progress import progress_bar
     from spreadcheck.field.boundary import read_boundary
-    from spreadcheck.field.study import study_field
+    from spreadcheck.field.study import part_shown, study_field
     from spreadcheck.field.track import read_track
     from spreadcheck.field.worth import worth_of
     from spreadcheck.show.plots import file_format
@@ -120,6 +122,8 @@ def field(
         file_format(plot_file)
     if report_file:
         _report_kind(report_file)
+    if part is not None:
+        _only_whole({"worth": worth, "page": page_file is not None})
     asked = _asked(wished, analysis, price_file)
     if len(boundaries) > 1:
         _several(sheet, boundaries, track, asked, outputs, units, overwrite=overwrite)
@@ -130,6 +134,8 @@ def field(
     with progress_bar("Field") as told:
         study = study_field(read_test(sheet), asked, boundary=ground, track=driven, progress=told)
     gains = worth_of(study, per_year_ha=area) if worth else ()
+    if part is not None:
+        study = part_shown(study, part)
     _write(study, gains, outputs, units, overwrite=overwrite)
     if "-" not in outputs.values():
         from spreadcheck.show.field import field_document
@@ -137,6 +143,16 @@ def field(
 
         say(terminal_text(field_document(study, units, worth=gains)))
         tell_doubts(study.doubts, units)
+
+
+def _only_whole(asked: dict[str, bool]) -> None:
+    """Refuse with --part what is worked out for the whole catch only."""
+    from spreadcheck.errors import Fault, OutputError
+
+    for name, wanted in asked.items():
+        if wanted:
+            problem = "shows the whole catch, and --part asks for a part of it"
+            raise OutputError(Fault(f"option --{name}", problem, "ask for one of them at a time"))
 
 
 def _several(

@@ -30,33 +30,6 @@ def heading_cvs(
 ) -> Tried:
     """The field CV of every heading looked at: all round in steps, along each long side, then finer about the best.
 
-    Parameters
-    ----------
-    boundary : Boundary
-        The field. [m]
-    driving : Driving
-        How it is driven otherwise. [m]
-    profile : Profile
-        The single-pass profile as metered. [m, kg/ha]
-    ground : Ground
-        The field on the ground. [m]
-    landing : Landing
-        How the granules land. [m]
-    cell_m : float
-        The cells. [m]
-
-    Returns
-    -------
-    tuple of (float, float)
-        Heading and field CV. [deg, %]
-
-    Raises
-    ------
-    WidthError
-        If the field can't be planned at any heading.
-
-    Examples
-    --------
     >>> from spreadcheck.field.boundary import boundary_from
     >>> from spreadcheck.spread.profile import profile_from
     >>> field = boundary_from([np.array([[0, 0], [400, 0], [400, 96], [0, 96]])])

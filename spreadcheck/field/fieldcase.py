@@ -111,6 +111,7 @@ class FieldStudy:
     headings: Tried  # heading and field CV on coarse cells, where the best was looked for
     nutrients: tuple[tuple[str, FieldMap], ...]
     doubts: tuple[Doubt, ...]
+    part: str = ""  # the component or nutrient that is shown; the whole catch if empty
 
     @property
     def test(self) -> TrayTest:
@@ -124,8 +125,9 @@ class FieldStudy:
 
     @property
     def name(self) -> str:
-        """What the field is called: the name in its boundary, else the file of boundary or track."""
-        if self.boundary is not None and self.boundary.name:
-            return self.boundary.name
+        """What the field is called: the name in its boundary, else the file it came from; and the part shown."""
         source = next((given.source for given in (self.boundary, self.track) if given is not None), "")
-        return source.replace("\\", "/").rsplit("/", 1)[-1].rsplit(".", 1)[0]
+        called = source.replace("\\", "/").rsplit("/", 1)[-1].rsplit(".", 1)[0]
+        if self.boundary is not None and self.boundary.name:
+            called = self.boundary.name
+        return f"{called}, {self.part}" if self.part else called

@@ -22,20 +22,6 @@ NO_DATA = -1.0
 def geotiff_bytes(found: FieldMap, zone: Zone | None) -> bytes:
     """The rates as a GeoTIFF of one 32-bit float band, north up, -1 where nothing fell outside the field.
 
-    Parameters
-    ----------
-    found : FieldMap
-        The map. [kg/ha]
-    zone : Zone or None
-        The UTM zone of its metres; without one the file says metres of its own (user-defined). [-]
-
-    Returns
-    -------
-    bytes
-        The file: GeoTIFF 1.1 (OGC 19-008r4) keys for pixel-is-area and the projected system by EPSG number. [-]
-
-    Examples
-    --------
     >>> from spreadcheck.field.deposit import Landing, Raster
     >>> one = np.ones((2, 2))
     >>> found = FieldMap(Raster(0, 0, 2, 2, 2), Landing("line", 0), 1.0, one, one > 0, one > 0, 1.0)
@@ -65,20 +51,6 @@ def geotiff_bytes(found: FieldMap, zone: Zone | None) -> bytes:
 def bands_geojson(found: FieldMap, zone: Zone | None) -> dict[str, Any]:
     """The rate bands as GeoJSON polygons, in longitude and latitude where the zone is known, else in metres.
 
-    Parameters
-    ----------
-    found : FieldMap
-        The map. [kg/ha]
-    zone : Zone or None
-        The UTM zone of its metres. [-]
-
-    Returns
-    -------
-    dict
-        A feature collection (RFC 7946); a feature a band, with its rates and its area in ha. [kg/ha, ha]
-
-    Examples
-    --------
     >>> from spreadcheck.field.deposit import Landing, Raster
     >>> rate = np.array([[100.0, 100], [100, 30]])
     >>> found = FieldMap(Raster(0, 0, 2, 2, 2), Landing("line", 0), 100.0, rate, rate > 0, rate > 0, 1.0)

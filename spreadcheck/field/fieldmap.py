@@ -172,34 +172,6 @@ def map_field(
 ) -> tuple[FieldMap, ...]:
     """The map of a field, one for each profile; profiles land at the same places.
 
-    Parameters
-    ----------
-    legs : sequence of Leg
-        The track. [m]
-    profiles : sequence of Profile
-        Single-pass profiles as metered. [m, kg/ha]
-    ground : Ground
-        The field. [m]
-    landing : Landing
-        How the granules land. [m]
-    bout_width_m : float
-        The bout width; where a border device works on a leg, half of it is the edge. [m]
-    target_kg_ha : sequence of float
-        Target rate of each profile. [kg/ha]
-    cell_m : float
-        The cell that is reported. [m]
-    base_m : float, optional
-        Headings are taken over so much either way along the track. [m]
-    progress : callable, optional
-        Called with the share that is done. [-]
-
-    Returns
-    -------
-    tuple of FieldMap
-        A map a profile. [kg/ha]
-
-    Examples
-    --------
     >>> from shapely import box
     >>> from spreadcheck.field.deposit import leg_of
     >>> from spreadcheck.spread.profile import profile_from

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt
-from spreadcheck.errors import CostError, Fault, SheetError, WidthError
+from spreadcheck.errors import CostError, Fault, SheetError, WidthError, shown
 from spreadcheck.field.boundary import Boundary
 from spreadcheck.field.choose import Tried, heading_cvs
 from spreadcheck.field.deposit import (
@@ -148,7 +148,7 @@ class _Study:
         """The whole study."""
         cases, headings = self.track_cases() if self.track is not None else self.plan_cases()
         case = cases[0]
-        headland = case.driving.headland_rounds * case.bout_width_m if case.driving else case.bout_width_m
+        headland = _headland_m(case)
         other = self._other(case)
         return FieldStudy(
             assessment=self.result,
@@ -348,6 +348,30 @@ def _ground_along(legs: Sequence[Leg], bout_width_m: float, profile: Profile) ->
     ground = shapely.union_all(shapely.buffer(lines, half, quad_segs=4, cap_style="flat"))
     ground = ground.buffer(half / 2, quad_segs=4).buffer(-half / 2, quad_segs=4)
     return Ground(ground, ground.buffer(-(bout_width_m + reach_of(profile))), assumed=True)
+
+
+def part_shown(study: FieldStudy, name: str) -> FieldStudy:
+    """The study with a component or nutrient of a blend in place of the whole, as driven first; its mean is the target.
+
+    Figures, places, picture and files are then those of that part; ways and headings stay those of the whole.
+    """
+    maps = {part.casefold(): found for part, found in study.nutrients}
+    found = maps.get(name.casefold())
+    if found is None:
+        known = ", ".join(part for part, _ in study.nutrients)
+        remedy = f"give one of {known}" if known else "give a sheet with component columns"
+        raise SheetError(Fault("option --part", f'"{shown(name)}" is no part of this blend', remedy))
+    case = replace(study.case, found=found)
+    headland = _headland_m(case)
+    spots = find_spots(found, case.ground, bout_width_m=case.bout_width_m, headland_m=headland)
+    return replace(
+        study, cases=(case,), target_kg_ha=found.target_kg_ha, spots=spots, part=name, sure=None, nutrients=()
+    )
+
+
+def _headland_m(case: FieldCase) -> float:
+    """How deep the headland is; of a track, one round. [m]"""
+    return case.driving.headland_rounds * case.bout_width_m if case.driving else case.bout_width_m
 
 
 def ways_of(study: FieldStudy, asked: Asked, *, planned: bool = False) -> list[FieldCase]:

@@ -330,7 +330,9 @@ def _trust(study: FieldStudy, system: str) -> list[str]:
         f"{NEAR_PCT:g} % of the target: field CV {other.field_cv_pct:.1f} % against {other.same_cell_cv_pct:.1f} %, "
         f"both on cells of {length_words(other.cell_m, system)}.",
     ]
-    if study.sure is None:
+    if study.part:
+        told.append("The landing models and headings are compared for the whole catch.")
+    elif study.sure is None:
         told.append(
             "The noise of the trays is not known, so neither is its part in the field CV: weigh several passes."
         )
@@ -370,6 +372,7 @@ def field_json(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]
         "schema": SCHEMA,
         "test": {"name": study.test.name, "source": study.test.source},
         "field": study.name,
+        "part": study.part or None,
         "area_ha": float(case.ground.polygon.area) / HECTARE_M2,
         "boundary_assumed": case.ground.assumed,
         "cell_m": case.found.raster.cell_m,

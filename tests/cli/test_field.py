@@ -121,6 +121,31 @@ def test_blend_has_a_map_for_each_nutrient():
     assert all(each["field_cv_pct"] > 0 for each in nutrients)
 
 
+def test_a_part_of_a_blend_on_its_own_map(tmp_path):
+    """Its figures are those in the table of parts, its files hold its own rates."""
+    given = (
+        SAMPLES / "blend.csv",
+        *PLAN,
+        "--bout-width",
+        "18 m",
+        "--analysis",
+        SAMPLES / "example_blend_analysis.toml",
+    )
+    whole = json.loads(run(*given, "--json", "-").stdout)
+    part = json.loads(run(*given, "--part", "k2o", "--json", "-").stdout)
+    listed = next(each for each in whole["nutrients"] if each["name"].casefold() == "k2o")
+    assert part["field_cv_pct"] == listed["field_cv_pct"]
+    assert part["metered_kg"] == listed["metered_kg"] < whole["metered_kg"]
+    result = run(*given, "--part", "K2O", "--plot", tmp_path / "k.png")
+    assert result.exit_code == 0, result.output
+    unknown = run(*given, "--part", "gold")
+    assert unknown.exit_code == 2
+    assert '"gold" is no part of this blend; give one of' in unknown.stderr
+    both = run(*given, "--part", "K2O", "--worth")
+    assert both.exit_code == 2
+    assert "option --worth: shows the whole catch" in both.stderr
+
+
 def test_many_fields(tmp_path):
     square = tmp_path / "square.csv"
     square.write_text("x_m,y_m\n0,0\n200,0\n200,200\n0,200\n", encoding="utf-8")
