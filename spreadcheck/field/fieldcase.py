@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import Fault, WidthError
@@ -18,6 +18,7 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.blend import NutrientAnalysis
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.money.pricefile import Basis
+from spreadcheck.passes.noise import Stated
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import TAPER, Profile
 
@@ -51,6 +52,7 @@ class Asked:
     basis: Basis | None = None
     product_per_t: float | None = None
     analysis: NutrientAnalysis | None = None
+    stated: Stated = field(default_factory=Stated)
 
     def __post_init__(self) -> None:
         if not 0.05 <= self.cell_m <= 1000:

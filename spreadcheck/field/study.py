@@ -313,7 +313,7 @@ class _Study:
         return field_sureness(
             self.test, self.scaled(case.bout_width_m), case.legs, case.ground, self.landing,
             bout_width_m=case.bout_width_m, cell_m=self.asked.cell_m, field_cv_pct=case.found.field_cv_pct,
-            base_m=self.base_m,
+            base_m=self.base_m, stated=self.asked.stated,
         )  # fmt: skip
 
     def _nutrients(self, case: FieldCase) -> tuple[tuple[str, FieldMap], ...]:

@@ -1,4 +1,4 @@
-"""How far the tray test's own noise carries into the field CV.
+"""How far the tray test's own noise, and what one test can't see, carry into the field CV.
 
 The deposit is linear in the profile, so noise e of the trays adds its own map. Draws of e are laid on one coarse raster
 beside the profile itself; means, variances and covariances over the field then say which true field CVs go with the
@@ -14,7 +14,7 @@ import numpy as np
 
 from spreadcheck.field.deposit import Landing, Leg
 from spreadcheck.field.fieldmap import Ground, map_field
-from spreadcheck.passes.noise import noise_of
+from spreadcheck.passes.noise import Stated, noise_of, stated_noise
 from spreadcheck.passes.passes import passes_of
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import Profile
@@ -51,15 +51,18 @@ def field_sureness(
     cell_m: float,
     field_cv_pct: float,
     base_m: float | None = None,
+    stated: Stated = Stated(),  # noqa: B008 - frozen
     seed: int = 1,
 ) -> FieldSure | None:
-    """The interval of the field CV from the noise of the trays; None where the noise can't be known."""
+    """The interval of the field CV from the noise of the test and what is stated; None where it can't be known."""
     noise = noise_of(passes_of(test, relative=profile.relative))
     if not noise.known:
         return None
     weighed = ~np.isin(profile.offset_m, profile.filled_offset_m)
     level = float(profile.rate_kg_ha[weighed].sum() / noise.rate_kg_ha.sum())  # where the profile was scaled since
-    drawn = level * noise.drawn(DRAWS, np.random.default_rng(seed)).T.astype(float)
+    rng = np.random.default_rng(seed)
+    unseen = stated_noise(stated, noise.offset_m, noise.rate_kg_ha, DRAWS, rng)
+    drawn = level * (noise.drawn(DRAWS, rng) + sum(unseen)).T.astype(float)
     moved = []
     for each in drawn:
         rates = profile.rate_kg_ha.copy()

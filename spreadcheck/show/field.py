@@ -116,7 +116,7 @@ def _best_heading(study: FieldStudy) -> float:
 def _answers(study: FieldStudy) -> list[Block]:
     found = study.case.found
     sure = study.sure
-    further = f"{sure.low_pct:.1f} to {sure.high_pct:.1f} % for the noise of the trays" if sure else ""
+    further = f"{sure.low_pct:.1f} to {sure.high_pct:.1f} % for what one test leaves open" if sure else ""
     inner = found.interior_cv_pct
     answers: list[Block] = [Answer("Field CV", f"{found.field_cv_pct:.1f} %", further)]
     if inner is not None:
@@ -338,9 +338,9 @@ def _trust(study: FieldStudy, system: str) -> list[str]:
         )
     else:
         told.append(
-            f"The field CV of {found.field_cv_pct:.1f} % holds the noise of one tray line; from {study.sure.draws} "
-            f"draws of it and their opposites the true one lies between {study.sure.low_pct:.1f} and "
-            f"{study.sure.high_pct:.1f} % ({study.sure.level_pct:g} %)."
+            f"The field CV of {found.field_cv_pct:.1f} % rests on one tray line; from {study.sure.draws} draws of its "
+            f"noise and of what one test can't see, and their opposites, the true one lies between "
+            f"{study.sure.low_pct:.1f} and {study.sure.high_pct:.1f} % ({study.sure.level_pct:g} %)."
         )
     if not study.target_known:
         told.append("No target rate is known: the target is the mean of an endless field at the bout width.")

@@ -13,6 +13,7 @@ from spreadcheck.field.fieldmap import SHARES
 from spreadcheck.field.study import study_field, study_fields
 from spreadcheck.field.track import Fixes, Track
 from spreadcheck.field.worth import switching_steps, worth_of
+from spreadcheck.passes.noise import NOTHING_STATED
 from spreadcheck.sheet.traytest import tray_test
 from spreadcheck.show.field import way_words
 
@@ -21,6 +22,7 @@ FORM = {"target rate": "150 kg/ha", "bout width": "24 m", "travel speed": "10 km
 RING = np.array([[0, 0], [310, -20], [360, 90], [330, 215], [190, 250], [40, 245], [-15, 120.0]])
 FIELD = boundary_from([RING], source="long field.csv")
 PLAN = Asked(heading_deg=(94.0,), cell_m=3.0)
+ALONE = replace(PLAN, stated=NOTHING_STATED)  # the passes' own noise
 
 
 def made(*, passes=3, noise=0.03, seed=1):
@@ -125,17 +127,22 @@ def test_work_and_product_are_counted(study):
 
 def test_sureness_narrows_with_passes():
     """Four times the passes halve the noise of the mean, and so the interval; it holds the CV it is about."""
-    few, many = (study_field(made(passes=n, noise=0.2), PLAN, boundary=FIELD).sure for n in (3, 12))
+    few, many = (study_field(made(passes=n, noise=0.2), ALONE, boundary=FIELD).sure for n in (3, 12))
     width = [sure.high_pct - sure.low_pct for sure in (few, many)]
     # widths are known to the scatter of 20 draws and of the noise estimate, a quarter each
     assert 0.25 < width[1] / width[0] < 0.9
-    quiet = study_field(made(noise=0.001), PLAN, boundary=FIELD)
+    quiet = study_field(made(noise=0.001), ALONE, boundary=FIELD)
     assert quiet.sure.low_pct == pytest.approx(quiet.case.found.field_cv_pct, abs=0.05)
+
+
+def test_what_one_test_cant_see_widens_the_interval():
+    with_it, without = (study_field(TEST, asked, boundary=FIELD).sure for asked in (PLAN, ALONE))
+    assert with_it.high_pct - with_it.low_pct > without.high_pct - without.low_pct
 
 
 def test_sureness_holds_the_true_field_cv():
     """The true field CV lies in the 90 % interval of noisy tests about as often as said."""
-    asked = replace(PLAN, cell_m=6.0)
+    asked = replace(ALONE, cell_m=6.0)
     truth = study_field(made(noise=0.0), asked, boundary=FIELD).case.found.field_cv_pct
     held = 0
     for seed in range(20):
