@@ -168,7 +168,8 @@ def _write_files(
     overwrite: bool,
 ) -> None:
     if json_file:
-        from spreadcheck.show.results import analysis_json, json_text
+        from spreadcheck.show.json import json_text
+        from spreadcheck.show.results import analysis_json
 
         data = analysis_json(result)
         if sure is not None:

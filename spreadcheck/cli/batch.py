@@ -132,7 +132,7 @@ def _write(
     units: str,
     overwrite: bool,
 ) -> None:
-    from spreadcheck.show.results import json_text
+    from spreadcheck.show.json import json_text
 
     if json_file:
         write_result(json_file, json_text(found.json_data()), overwrite=overwrite)

@@ -90,7 +90,7 @@ def compare(
 def _write_files(found: Comparison, json_file: str | None, plot_file: str | None, units: str, overwrite: bool) -> None:
     if json_file:
         from spreadcheck.show.compare import comparison_json
-        from spreadcheck.show.results import json_text
+        from spreadcheck.show.json import json_text
 
         write_result(json_file, json_text(comparison_json(found)), overwrite=overwrite)
     if plot_file:

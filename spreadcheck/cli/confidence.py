@@ -126,7 +126,7 @@ def confidence(
     needed = passes_for(result, half_width_m, draws=draws, seed=seed, level_pct=level, stated=stated)
     effect = _steered(result, steering, drift)
     if json_file:
-        from spreadcheck.show.results import json_text
+        from spreadcheck.show.json import json_text
         from spreadcheck.show.results_confidence import confidence_json
 
         content = json_text(confidence_json(sure, needed=needed, steering=effect))

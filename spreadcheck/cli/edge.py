@@ -101,7 +101,7 @@ def edge(
     )
     if json_file:
         from spreadcheck.show.edge import edge_json
-        from spreadcheck.show.results import json_text
+        from spreadcheck.show.json import json_text
 
         write_result(json_file, json_text(edge_json(study)), overwrite=overwrite)
     if csv_file:

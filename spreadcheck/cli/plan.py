@@ -158,8 +158,8 @@ def _write_files(planned: Plan, sheet: str | None, json_file: str | None, units:
         write_sheet(planned_sheet(planned, units), sheet, overwrite=overwrite)
         say(f"{sheet} written", err=True)
     if json_file:
-        from spreadcheck.crew.plansheet import plan_json
-        from spreadcheck.show.results import json_text
+        from spreadcheck.show.json import json_text
+        from spreadcheck.show.plan import plan_json
 
         write_result(json_file, json_text(plan_json(planned)), overwrite=overwrite)
 

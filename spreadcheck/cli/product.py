@@ -164,8 +164,8 @@ def _present(
     json_file: str | None,
     overwrite: bool,
 ) -> None:
+    from spreadcheck.show.json import json_text
     from spreadcheck.show.product import product_json, product_text
-    from spreadcheck.show.results import json_text
 
     if json_file:
         write_result(json_file, json_text(product_json(result, answer)), overwrite=overwrite)

@@ -77,9 +77,10 @@ def rate(
     from spreadcheck.product.readings import confidence_given
 
     check_targets([json_file], overwrite, read=[sheet])
+    trays = read_test(sheet) if sheet else None
     result = check_rate(
         settings_given(given),
-        trays=read_test(sheet) if sheet else None,
+        trays=trays,
         tails=tails,
         areas=pairs_given(area, "area", option="--area"),
         catches=pairs_given(catch, "time", option="--catch"),
@@ -88,11 +89,11 @@ def rate(
         tolerance_pct=tolerance,
         confidence_pct=confidence_given(confidence, place="option --confidence"),
     )
+    from spreadcheck.show.json import json_text
     from spreadcheck.show.rate import rate_json, rate_text
-    from spreadcheck.show.results import json_text
 
     if json_file:
-        write_result(json_file, json_text(rate_json(result)), overwrite=overwrite)
+        write_result(json_file, json_text(rate_json(result, trays)), overwrite=overwrite)
     if json_file == "-":
         return
     say(rate_text(result, units))

@@ -98,10 +98,10 @@ def throw(
     )
     source = test.name if test else ""
     if json_file:
-        from spreadcheck.show.results import json_text
+        from spreadcheck.show.json import json_text
         from spreadcheck.show.throw import throw_json
 
-        write_result(json_file, json_text(throw_json(study, assumed=assumed, source=source)), overwrite=overwrite)
+        write_result(json_file, json_text(throw_json(study, assumed=assumed, test=test)), overwrite=overwrite)
     if plot_file:
         _plot(study, plot_file, units, overwrite)
     if json_file != "-":

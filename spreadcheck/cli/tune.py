@@ -93,7 +93,7 @@ def tune(
 
 def _write_files(found: Tuning, json_file: str | None, plot_file: str | None, units: str, overwrite: bool) -> None:
     if json_file:
-        from spreadcheck.show.results import json_text
+        from spreadcheck.show.json import json_text
         from spreadcheck.show.tune import tuning_json
 
         write_result(json_file, json_text(tuning_json(found)), overwrite=overwrite)

@@ -89,7 +89,7 @@ def widths(
         relative=relative,
     )
     if json_file:
-        from spreadcheck.show.results import json_text
+        from spreadcheck.show.json import json_text
         from spreadcheck.show.widths import widths_json
 
         write_result(json_file, json_text(widths_json(study)), overwrite=overwrite)

@@ -3,17 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
 from spreadcheck.crew.plan import Plan
-from spreadcheck.crew.wish import Wish, standard_runs
-from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.sheet.traytest import CatchState, FormRow, TrayTest, tray_test
 from spreadcheck.units import KINDS, from_inside, shown_unit
-
-SCHEMA = "spreadcheck/plan/1"
 
 
 def planned_sheet(plan: Plan, system: str = "metric") -> TrayTest:
@@ -33,7 +28,7 @@ def planned_sheet(plan: Plan, system: str = "metric") -> TrayTest:
 
     Examples
     --------
-    >>> from spreadcheck.crew.plan import plan_line
+    >>> from spreadcheck import Wish, plan_line
     >>> sheet = planned_sheet(plan_line(Wish(target_rate_kg_ha=100, bout_width_m=24, wheel_track_m=1.8)))
     >>> sheet.quantity("bout width"), len(sheet.tray), sheet.passes
     (24.0, 33, (1, 2, 3, 4, 5))
@@ -80,34 +75,3 @@ def _form(plan: Plan, system: str) -> tuple[FormRow, ...]:
 def _row(label: str, kind: str, value: float, system: str) -> FormRow:
     unit = shown_unit(kind, system)
     return FormRow(label, f"{from_inside(value, unit, kind):.6g}", unit)
-
-
-def plan_json(plan: Plan) -> dict[str, Any]:
-    """The plan as plain data, SI throughout, keys carry their units."""
-    standard = standard_runs(plan.wish.travel_speed_m_s)
-    return {
-        "schema": SCHEMA,
-        "wish": {name: getattr(plan.wish, name) for name in Wish.__dataclass_fields__},
-        "bout_width_m": plan.bout_width_m,
-        "throw_m": plan.throw_m,
-        "spacing_m": plan.spacing_m,
-        "offset_m": plan.offset_m[~plan.at_wheel].tolist(),
-        "wheel_offset_m": plan.offset_m[plan.at_wheel].tolist(),
-        "trays": plan.trays,
-        "trays_in_bout": plan.trays_in_bout,
-        "passes": plan.passes,
-        "runs_per_catch": plan.wish.runs_per_catch,
-        "runs_weighed_together": plan.runs_together,
-        "counting_noise_pct": plan.counting_pct,
-        "reading_error_pct": plan.reading_pct,
-        "noise_pct": plan.noise_pct,
-        "half_rate_catch_g": plan.half_catch_g,
-        "standard_runs": standard[0] if standard else None,
-        "standard_equivalent_passes": standard[1] if standard else None,
-        "run_up_m": plan.run_up_m,
-        "run_out_m": plan.run_out_m,
-        "product_kg": plan.product_kg,
-        "driving_s": plan.driving_s,
-        "weighing_s": plan.weighing_s,
-        "warnings": warnings_data(plan.doubts),
-    }

@@ -7,10 +7,9 @@ from typing import Any
 from spreadcheck.doubts.doubt import Doubt, warnings_data
 from spreadcheck.judge.blend import ZONES, BlendAssessment, BlendPart, zone_shares
 from spreadcheck.sheet.labels import METHODS
+from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import scan_columns, show_pct, show_width
 from spreadcheck.units import show, shown_unit
-
-SCHEMA = "spreadcheck/blend/1"
 
 
 def blend_text(blend: BlendAssessment, system: str = "metric") -> str:
@@ -59,8 +58,7 @@ def _zone_table(blend: BlendAssessment) -> str:
 
 def blend_json(blend: BlendAssessment, doubts: tuple[Doubt, ...] = ()) -> dict[str, Any]:
     """A blend's result as plain data, SI."""
-    return {
-        "schema": SCHEMA,
+    data: dict[str, Any] = {
         "parts": [_part_json(part) for part in blend.parts],
         "all_parts": {method: _joint_json(blend, method) for method in METHODS},
         "zones": list(ZONES),
@@ -70,6 +68,7 @@ def blend_json(blend: BlendAssessment, doubts: tuple[Doubt, ...] = ()) -> dict[s
         },
         "warnings": warnings_data(doubts),
     }
+    return envelope("blend/1", blend.test, **data)
 
 
 def _joint_json(blend: BlendAssessment, method: str) -> dict[str, Any]:

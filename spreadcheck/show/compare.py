@@ -12,10 +12,10 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.passes.evidence import PERMUTATION, WELCH, Evidence, alpha
 from spreadcheck.sheet.labels import LABELS, METHODS
 from spreadcheck.show.analyse import WIDTH
+from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import rate_unit, show_pct, show_rate, show_width
 from spreadcheck.units import show, shown_unit
 
-SCHEMA = "spreadcheck/comparison/1"
 _DATA_UNIT = {"length": "m", "rate": "kg_ha", "share": "pct"}
 
 
@@ -277,15 +277,16 @@ def _tests(found: Comparison) -> str:
 
 def comparison_json(found: Comparison) -> dict[str, Any]:
     """The comparison as plain data, schema spreadcheck/comparison/1: SI throughout, keys carry their units."""
-    return {
-        "schema": SCHEMA,
-        "cv_limit_pct": found.limit_pct,
-        "level_pct": found.level_pct,
-        "bout_width_m": found.bout_width_m,
-        "mean_rate_over_m": found.reference_width_m,
-        "tests": [_test_json(result) for result in found.results],
-        "changes": [_change_json(change, at) for at, change in enumerate(found.changes, start=1)],
-    }
+    return envelope(
+        "comparison/1",
+        [_test_json(result) for result in found.results],
+        [doubt for result in found.results for doubt in result.doubts],
+        cv_limit_pct=found.limit_pct,
+        level_pct=found.level_pct,
+        bout_width_m=found.bout_width_m,
+        mean_rate_over_m=found.reference_width_m,
+        changes=[_change_json(change, at) for at, change in enumerate(found.changes, start=1)],
+    )
 
 
 def _test_json(result: Assessment) -> dict[str, Any]:

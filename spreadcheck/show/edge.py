@@ -7,16 +7,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.field.edge import EdgeCase
 from spreadcheck.field.wholefield import EdgeStudy, WholeField
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.columns import csv_text, in_units
+from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import show_pct, show_width
 from spreadcheck.units import show, shown_unit
 
 WIDTH = 80
-SCHEMA = "spreadcheck/edge/1"
 CAUTIONS = (
     "Check local rules: beside water courses, hedges, neighbours and boundaries they and the product label decide how "
     "close may be spread. No distance here is a legal one.",
@@ -133,16 +132,16 @@ def _wrapped(text: str) -> str:
 
 def edge_json(study: EdgeStudy) -> dict[str, Any]:
     """The study as plain data, schema spreadcheck/edge/1: SI throughout, keys carry their units."""
-    return {
-        "schema": SCHEMA,
-        "test": study.test.name,
-        "bout_width_m": study.bout_width_m,
-        "target_rate_kg_ha": study.target_kg_ha,
-        "edge": [_case_json(case) for case in study.cases],
-        "kept_inside": [{"share_pct": kept.share_pct, **_case_json(kept.case)} for kept in study.kept],
-        "whole_field": [_field_json(field, relative=study.profile.relative) for field in study.fields],
-        "warnings": warnings_data(study.doubts),
-    }
+    return envelope(
+        "edge/1",
+        study.test,
+        study.doubts,
+        bout_width_m=study.bout_width_m,
+        target_rate_kg_ha=study.target_kg_ha,
+        edge=[_case_json(case) for case in study.cases],
+        kept_inside=[{"share_pct": kept.share_pct, **_case_json(kept.case)} for kept in study.kept],
+        whole_field=[_field_json(field, relative=study.profile.relative) for field in study.fields],
+    )
 
 
 def _case_json(case: EdgeCase) -> dict[str, Any]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import textwrap
+from typing import Any
 
 from spreadcheck.crew.plan import Plan
-from spreadcheck.crew.wish import standard_runs
+from spreadcheck.crew.wish import Wish, standard_runs
 from spreadcheck.doubts.doubt import trays_counted
 from spreadcheck.limits import LIMITS
+from spreadcheck.show.json import envelope
 from spreadcheck.units import show
 
 WIDTH = 80
@@ -152,3 +154,33 @@ def _strip(plan: Plan, system: str) -> Row:
         f"{plan.runs} times the target rate: choose a place where that does no harm, and sweep up what is left"
     )
     return "Strip", value, ""
+
+
+def plan_json(plan: Plan) -> dict[str, Any]:
+    """The plan as plain data, SI throughout, keys carry their units."""
+    standard = standard_runs(plan.wish.travel_speed_m_s)
+    data = {
+        "wish": {name: getattr(plan.wish, name) for name in Wish.__dataclass_fields__},
+        "bout_width_m": plan.bout_width_m,
+        "throw_m": plan.throw_m,
+        "spacing_m": plan.spacing_m,
+        "offset_m": plan.offset_m[~plan.at_wheel].tolist(),
+        "wheel_offset_m": plan.offset_m[plan.at_wheel].tolist(),
+        "trays": plan.trays,
+        "trays_in_bout": plan.trays_in_bout,
+        "passes": plan.passes,
+        "runs_per_catch": plan.wish.runs_per_catch,
+        "runs_weighed_together": plan.runs_together,
+        "counting_noise_pct": plan.counting_pct,
+        "reading_error_pct": plan.reading_pct,
+        "noise_pct": plan.noise_pct,
+        "half_rate_catch_g": plan.half_catch_g,
+        "standard_runs": standard[0] if standard else None,
+        "standard_equivalent_passes": standard[1] if standard else None,
+        "run_up_m": plan.run_up_m,
+        "run_out_m": plan.run_out_m,
+        "product_kg": plan.product_kg,
+        "driving_s": plan.driving_s,
+        "weighing_s": plan.weighing_s,
+    }
+    return envelope("plan/1", None, plan.doubts, **data)

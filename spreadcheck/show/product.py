@@ -7,7 +7,6 @@ import textwrap
 from dataclasses import asdict
 from typing import Any
 
-from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.limits import LIMITS
 from spreadcheck.product.chart import Chart, ChartAnswer
 from spreadcheck.product.density import DENSITIES_SOURCE, usual_density
@@ -16,12 +15,12 @@ from spreadcheck.product.product import GIVEN, Product, StrengthFigures, form_ro
 from spreadcheck.product.scatter import Scatter
 from spreadcheck.product.segregation import Blend, mass_weighted_mean
 from spreadcheck.product.sieve import diameter_mm
+from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import show_width
 from spreadcheck.units import show, shown_unit
 
 WIDTH = 80
 LEAD = 18
-SCHEMA = "spreadcheck/product/1"
 
 
 def product_text(
@@ -276,7 +275,6 @@ def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[st
     """A product as plain data, schema spreadcheck/product/1: SI throughout, keys carry their units."""
     figures, strength = product.size_figures, product.strength
     data: dict[str, Any] = {
-        "schema": SCHEMA,
         "product": product.name,
         "size_guide_number": product.size_guide_number,
         "size_by_way": {way: _scatter(scatter, "") for way, scatter in product.sizes.items()},
@@ -314,8 +312,7 @@ def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[st
             "why_none": answer.why_none or None,
         }
     doubts = (*product.doubts, *(answer.doubts if answer else ()))
-    data["warnings"] = warnings_data(doubts)
-    return data
+    return envelope("product/1", {"product": product.name}, doubts, **data)
 
 
 def _scatter(scatter: Scatter | None, unit: str) -> dict[str, Any] | None:

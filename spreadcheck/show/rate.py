@@ -6,13 +6,13 @@ import math
 import textwrap
 from typing import Any
 
-from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.product.ratecheck import AREA, CATCH, TRAYS, RateCheck, RateFigures
+from spreadcheck.sheet.traytest import TrayTest
+from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import show_width
 from spreadcheck.units import show, shown_unit
 
 WIDTH = 80
-SCHEMA = "spreadcheck/rate/1"
 CAUTION = (
     "Before going near spinners, gate or catch container: stop the drive and the\n"
     "engine, take the key out, and do it as the machine's manual says."
@@ -117,11 +117,10 @@ def _widths(check: RateCheck, system: str) -> str:
     return "\n".join(lines)
 
 
-def rate_json(check: RateCheck) -> dict[str, Any]:
+def rate_json(check: RateCheck, test: TrayTest | None = None) -> dict[str, Any]:
     """A rate check as plain data, schema spreadcheck/rate/1: SI throughout, keys carry their units."""
     known = check.settings
-    return {
-        "schema": SCHEMA,
+    data = {
         "target_rate_kg_ha": known.target_kg_ha,
         "bout_width_m": known.bout_width_m,
         "metered_rate_kg_ha": known.metered_rate_kg_ha,
@@ -146,5 +145,5 @@ def rate_json(check: RateCheck) -> dict[str, Any]:
             for figure in check.figures
         ],
         "same_metering": [{"bout_width_m": width, "rate_kg_ha": rate} for width, rate in check.at_widths],
-        "warnings": warnings_data(check.doubts),
     }
+    return envelope("rate/1", test, check.doubts, **data)

@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-import json
-import math
 from typing import Any
 
-from spreadcheck.doubts.doubt import warnings_data
-from spreadcheck.errors import hidden_in
 from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.pattern.figures import Compared
 from spreadcheck.pattern.reading import PatternReading
 from spreadcheck.pattern.shape import margin
-from spreadcheck.sheet.labels import LABELS
-from spreadcheck.sheet.traytest import TrayTest
+from spreadcheck.show.json import envelope, known
 from spreadcheck.show.tables import scan_columns
 from spreadcheck.spread.widths import Scan
-
-SCHEMA = "spreadcheck/analysis/1"
 
 
 def analysis_json(result: Assessment) -> dict[str, Any]:
@@ -61,26 +54,13 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
     if result.bouts:
         data["bout"] = {"width_m": result.bout_width_m, "within_limit": result.within_limit}
         data["bout"] |= {method: _bout_json(bout) for method, bout in result.bouts.items()}
-    data["warnings"] = warnings_data(result.doubts)
     rates: dict[str, Any] = _named(data, "pct_of_peak" if profile.relative else "kg_ha")
-    return {"schema": SCHEMA, "test": _form_json(result.test), **rates}
-
-
-def _form_json(test: TrayTest) -> dict[str, Any]:
-    """Known labels in SI under their keys, then unknown ones as they stand, under a key that no known one has."""
-    form: dict[str, Any] = {
-        LABELS[name].key: list(value) if isinstance(value, tuple) else value for name, value in test.values.items()
-    }
-    for row in test.form:
-        if row.label in test.unknown_labels:
-            key = "_".join(row.label.casefold().split())
-            form.setdefault(key, " ".join(part for part in (row.value, row.unit) if part))
-    return form
+    return envelope("analysis/1", result.test, result.doubts, **rates)
 
 
 def _pattern_json(reading: PatternReading) -> dict[str, Any]:
     figures = {
-        name: _compared_json(figure) if isinstance(figure, Compared) else _finite(figure)
+        name: _compared_json(figure) if isinstance(figure, Compared) else known(figure)
         for name, figure in vars(reading.figures).items()
     }
     return {
@@ -108,18 +88,14 @@ def _pattern_json(reading: PatternReading) -> dict[str, Any]:
 
 def _compared_json(figure: Compared) -> dict[str, Any]:
     return {
-        "value": _finite(figure.value),
-        "margin": _finite(margin(figure)),
-        "passes": [_finite(value) for value in figure.passes],
-        "passes_mean": _finite(figure.mean),
-        "passes_sd": _finite(figure.sd),
-        "passes_least": _finite(figure.least),
-        "passes_most": _finite(figure.most),
+        "value": known(figure.value),
+        "margin": known(margin(figure)),
+        "passes": [known(value) for value in figure.passes],
+        "passes_mean": known(figure.mean),
+        "passes_sd": known(figure.sd),
+        "passes_least": known(figure.least),
+        "passes_most": known(figure.most),
     }
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
 
 
 def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:
@@ -139,7 +115,7 @@ def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:
         "scan": [
             {
                 "width_m": width,
-                "cv_trays_pct": _or_none(cv_trays),
+                "cv_trays_pct": known(cv_trays),
                 "cv_line_pct": cv_line,
                 "mean": mean,
                 "min": least,
@@ -152,7 +128,7 @@ def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:
 
 def _bout_json(bout: Bout) -> dict[str, Any]:
     return {
-        "cv_trays_pct": _or_none(bout.cv_trays_pct),
+        "cv_trays_pct": known(bout.cv_trays_pct),
         "cv_line_pct": bout.cv_line_pct,
         "mean": bout.mean_kg_ha,
         "min": bout.min_kg_ha,
@@ -164,10 +140,6 @@ def _bout_json(bout: Bout) -> dict[str, Any]:
     }
 
 
-def _or_none(value: float) -> float | None:
-    return None if math.isnan(value) else value
-
-
 def _named(data: Any, unit: str) -> Any:
     """Rates get their unit into their key: kg_ha, or pct_of_peak where only proportions are known."""
     if isinstance(data, dict):
@@ -176,10 +148,3 @@ def _named(data: Any, unit: str) -> Any:
             for key, value in data.items()
         }
     return [_named(value, unit) for value in data] if isinstance(data, list) else data
-
-
-def json_text(data: dict[str, Any]) -> str:
-    """Plain data as JSON text, the same for the same data."""
-    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
-    # signs that can't be seen stand in words only, where JSON's own escapes read back as the same words
-    return text.translate({ord(c): json.dumps(c)[1:-1] for c in hidden_in(text) - {"\n"}}) + "\n"

@@ -5,12 +5,10 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.judge.confidence import BoutConfidence, Confidence, CvBand
 from spreadcheck.judge.passcount import PassesNeeded
 from spreadcheck.judge.steering import SteeringEffect, SteeringScan
-
-SCHEMA = "spreadcheck/confidence/2"
+from spreadcheck.show.json import envelope
 
 
 def confidence_json(
@@ -47,7 +45,6 @@ def confidence_json(
     result, profile = sure.assessment, sure.assessment.profile
     unit = "pct_of_peak" if profile.relative else "kg_ha"
     data: dict[str, Any] = {
-        "schema": SCHEMA,
         "cv_limit_pct": result.limit_pct,
         "level_pct": sure.level_pct,
         "draws": sure.draws,
@@ -66,8 +63,7 @@ def confidence_json(
         data["passes_needed"] = passes_json(needed)
     if steering is not None:
         data["steering"] = steering_json(steering)
-    data["warnings"] = warnings_data((*sure.assessment.doubts, *sure.doubts))
-    return data
+    return envelope("confidence/2", result.test, (*result.doubts, *sure.doubts), **data)
 
 
 def _noise_json(sure: Confidence) -> dict[str, Any]:

@@ -8,9 +8,8 @@ from typing import Any
 
 from spreadcheck.errors import Fault, MissingExtraError, visible
 from spreadcheck.judge.batch import COLUMNS, SheetResult
+from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import csv_line
-
-SCHEMA = "spreadcheck/batch/1"
 
 
 @dataclass
@@ -48,7 +47,7 @@ class Summary:
     def json_data(self) -> dict[str, Any]:
         """All rows and all faults as plain data."""
         bad = [{"sheet": result.sheet, "faults": list(result.faults)} for result in self.bad]
-        return {"schema": SCHEMA, "rows": self.rows, "bad": bad}
+        return envelope("batch/1", self.rows, bad=bad)
 
 
 def check_parquet() -> None:

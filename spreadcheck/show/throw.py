@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 from spreadcheck.product.flight import Flight
 from spreadcheck.product.release import QUANTITIES, Weather, name_of, release_speed
 from spreadcheck.product.throw import Change, Chart, ThrowStudy, WindThrow
+from spreadcheck.sheet.traytest import TrayTest
+from spreadcheck.show.json import envelope
 from spreadcheck.units import show, shown_unit
 
 if TYPE_CHECKING:
@@ -16,7 +18,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 WIDTH = 80
-SCHEMA = "spreadcheck/throw/1"
 CAUTIONS = (
     "One granule, thrown once, until it first touches the ground. Vanes, tumbling, granules knocking each other, "
     "bounce and the spreader's travel are not in it. Trust the ratio before the metres, and a tray test before "
@@ -167,7 +168,7 @@ def _assumed(study: ThrowStudy, assumed: tuple[str, ...], system: str) -> str:
     return ", ".join(f"{name_of(key)} {_shown(key, values[key], system)}" for key in assumed)
 
 
-def throw_json(study: ThrowStudy, *, assumed: tuple[str, ...] = (), source: str = "") -> dict[str, Any]:
+def throw_json(study: ThrowStudy, *, assumed: tuple[str, ...] = (), test: TrayTest | None = None) -> dict[str, Any]:
     """The study as plain data: SI, keys carry their units."""
     sides = [
         asdict(setting)
@@ -179,9 +180,7 @@ def throw_json(study: ThrowStudy, *, assumed: tuple[str, ...] = (), source: str 
         side.pop("drift_m")  # still air
     air = study.weather.air
     weather = asdict(study.weather) | {"density_kg_m3": air.density_kg_m3, "viscosity_pa_s": air.viscosity_pa_s}
-    return {
-        "schema": SCHEMA,
-        "test": source or None,
+    data: dict[str, Any] = {
         "weather": weather | {"wind_from": study.weather.wind_from or None},
         "present": sides[0],
         "changed": sides[1] if study.changed else None,
@@ -198,6 +197,7 @@ def throw_json(study: ThrowStudy, *, assumed: tuple[str, ...] = (), source: str 
         "assumed": list(assumed),
         "cautions": list(CAUTIONS),
     }
+    return envelope("throw/1", test, **data)
 
 
 def _change_json(change: Change) -> dict[str, Any]:

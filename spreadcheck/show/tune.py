@@ -199,6 +199,7 @@ def tuning_json(found: Tuning) -> dict[str, Any]:
         "effective_width": _answer_json(found.width, "m"),
         "width_limited_by_tray_line": list(found.cut_short),
         "other_settings": {label: list(values) for label, values in found.other_settings},
+        "warnings": warnings_data(doubt for result in found.results for doubt in result.doubts),
     }
 
 

@@ -7,11 +7,11 @@ import textwrap
 from dataclasses import asdict
 from typing import Any
 
-from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.money.economics import WidthCase, WidthStudy
 from spreadcheck.money.response import Response
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.columns import csv_text, in_units
+from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import show_pct, show_width
 from spreadcheck.show.widths_table import area_of, currency_of, per_area, widths_table
 from spreadcheck.units import show
@@ -19,7 +19,6 @@ from spreadcheck.units import show
 WIDTH = 80
 ACROSS = 5  # widths in one table
 MOST = 15  # widths on a screen
-SCHEMA = "spreadcheck/widths/1"
 SCALED = (
     "At the target rate the profile is scaled, which takes the pattern to keep its shape at the new metering. "
     "A tray test at that metering decides."
@@ -130,9 +129,7 @@ def _wrapped(text: str) -> str:
 def widths_json(study: WidthStudy) -> dict[str, Any]:
     """The comparison as plain data, schema spreadcheck/widths/1: SI throughout, keys carry their units."""
     basis, prices, best = study.basis, study.basis.prices, study.cheapest()
-    return {
-        "schema": SCHEMA,
-        "test": study.test.name,
+    data = {
         "cv_limit_pct": study.limit_pct,
         "target_rate_kg_ha": basis.target_kg_ha,
         "field": {
@@ -151,8 +148,8 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
             "method": best.method, "width_m": best.width_m, "total_per_ha": best.cost.total_per_ha,
             "within_limit": bool(best.cv_trays_pct <= study.limit_pct),
         },
-        "warnings": warnings_data(study.doubts),
     }  # fmt: skip
+    return envelope("widths/1", study.test, study.doubts, **data)
 
 
 def _response_json(study: WidthStudy) -> dict[str, Any]:

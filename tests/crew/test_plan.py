@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from spreadcheck.cli import main
 from spreadcheck.crew.plan import plan_line
-from spreadcheck.crew.plansheet import plan_json, planned_sheet
+from spreadcheck.crew.plansheet import planned_sheet
 from spreadcheck.crew.wish import Wish, passes_for_noise, runs_for_noise, standard_runs
 from spreadcheck.errors import QuantityError
 from spreadcheck.judge.assessment import assess
@@ -21,7 +21,7 @@ from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules
 from spreadcheck.sheet.traysheet import read_sheet, write_sheet
 from spreadcheck.sheet.traytest import CatchState, with_labels
-from spreadcheck.show.plan import plan_text
+from spreadcheck.show.plan import plan_json, plan_text
 from spreadcheck.spread.evenness import cv_of_pieces
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from

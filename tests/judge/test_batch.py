@@ -77,10 +77,10 @@ def test_command_lists_the_bad_ones_at_the_end(season, tmp_path):
 def test_json_and_printed_rows(season):
     data = json.loads(run("batch", season, "--json", "-", "--workers", "1").stdout)
     assert data["schema"] == "spreadcheck/batch/1"
-    assert len(data["rows"]) == 3
+    assert len(data["tests"]) == 3
     assert [bad["sheet"] for bad in data["bad"]] == ["broken.csv", "odd.xlsx"]
     printed = list(csv.DictReader(io.StringIO(run("batch", season, "--workers", "1").stdout)))
-    assert [row["sheet"] for row in printed] == [row["sheet"] for row in data["rows"]]
+    assert [row["sheet"] for row in printed] == [row["sheet"] for row in data["tests"]]
 
 
 def test_parquet_holds_the_same(season, tmp_path):

@@ -471,7 +471,7 @@ def test_options_go_before_the_sheet(sheet):
     done = run(sheet, "--release-speed", "30 m/s", "--granule-size", "2.5 mm", "--wind-from", "right", "--json", "-")
     data = json.loads(done.stdout)
     assert data["schema"] == "spreadcheck/throw/1"
-    assert data["test"] == "First run"
+    assert data["test"]["test"] == "First run"
     assert data["present"]["granule_size_mm"] == 2.5
     assert data["present"]["granule_density_kg_m3"] == 1300
     assert data["weather"]["wind_from"] == "right"

@@ -1,0 +1,54 @@
+"""Every `--json`: one envelope around what a command found, and its text."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from spreadcheck.doubts.doubt import Doubt, warnings_data
+from spreadcheck.errors import hidden_in
+from spreadcheck.sheet.labels import LABELS
+from spreadcheck.sheet.traytest import TrayTest
+
+About = TrayTest | Mapping[str, Any] | None
+
+
+def envelope(
+    schema: str, about: About | list[dict[str, Any]] = None, warnings: Iterable[Doubt] = (), **found: Any
+) -> dict[str, Any]:
+    """What a command found, SI throughout, with what it is about and the doubts about it.
+
+    `about` is the test, or what stands for one where there is no sheet, and goes under `test`; a list goes under
+    `tests`.
+    """
+    named = {"tests": about} if isinstance(about, list) else {"test": _test_data(about)}
+    return {"schema": f"spreadcheck/{schema}", **named, **found, "warnings": warnings_data(warnings)}
+
+
+def _test_data(about: About) -> dict[str, Any]:
+    return form_data(about) if isinstance(about, TrayTest) else dict(about or {})
+
+
+def form_data(test: TrayTest) -> dict[str, Any]:
+    """Known labels in SI under their keys, then unknown ones as they stand, under a key that no known one has."""
+    form: dict[str, Any] = {
+        LABELS[name].key: list(value) if isinstance(value, tuple) else value for name, value in test.values.items()
+    }
+    for row in test.form:
+        if row.label in test.unknown_labels:
+            key = "_".join(row.label.casefold().split())
+            form.setdefault(key, " ".join(part for part in (row.value, row.unit) if part))
+    return form
+
+
+def known(value: float) -> float | None:
+    """A figure that is known, else None: JSON has neither NaN nor infinity."""
+    return value if math.isfinite(value) else None
+
+
+def json_text(data: dict[str, Any]) -> str:
+    """Plain data as JSON text with a line end, the same for the same data; hidden characters are written as codes."""
+    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
+    return text.translate({ord(c): json.dumps(c)[1:-1] for c in hidden_in(text) - {"\n"}}) + "\n"
