@@ -10,7 +10,7 @@ from typing import Any
 from spreadcheck.field.edge import EdgeCase
 from spreadcheck.field.wholefield import EdgeStudy, WholeField
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.show.columns import csv_text, in_units
+from spreadcheck.show.csv import csv_text, in_units
 from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import show_pct, show_width
 from spreadcheck.units import show, shown_unit

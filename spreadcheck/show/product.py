@@ -15,6 +15,7 @@ from spreadcheck.product.product import GIVEN, Product, StrengthFigures, form_ro
 from spreadcheck.product.scatter import Scatter
 from spreadcheck.product.segregation import Blend, mass_weighted_mean
 from spreadcheck.product.sieve import diameter_mm
+from spreadcheck.show.csv import csv_line
 from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import show_width
 from spreadcheck.units import show, shown_unit
@@ -263,12 +264,8 @@ def _form(product: Product, system: str) -> str:
     rows = form_rows(product, system)
     if not rows:
         return ""
-    cells = ("  " + ",".join(part for part in (row.label, _quoted(row.value), row.unit) if part) for row in rows)
-    return "\n".join(("For the form of a tray sheet", *cells))
-
-
-def _quoted(cell: str) -> str:
-    return '"' + cell.replace('"', '""') + '"' if any(sign in cell for sign in ',"\n') else cell
+    cells = (csv_line(part for part in (row.label, row.value, row.unit) if part) for row in rows)
+    return "For the form of a tray sheet\n" + "".join(f"  {line}" for line in cells).rstrip()
 
 
 def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[str, Any]:

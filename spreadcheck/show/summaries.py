@@ -8,8 +8,8 @@ from typing import Any
 
 from spreadcheck.errors import Fault, MissingExtraError, visible
 from spreadcheck.judge.batch import COLUMNS, SheetResult
+from spreadcheck.show.csv import csv_line
 from spreadcheck.show.json import envelope
-from spreadcheck.show.tables import csv_line
 
 
 @dataclass
@@ -17,7 +17,7 @@ class Summary:
     """A growing summary. `keep_rows` keeps the rows themselves too, for JSON and pictures."""
 
     keep_rows: bool = False
-    lines: list[str] = field(default_factory=lambda: [",".join(COLUMNS)])
+    lines: list[str] = field(default_factory=lambda: [csv_line(COLUMNS)])
     rows: list[dict[str, Any]] = field(default_factory=list)
     bad: list[SheetResult] = field(default_factory=list)
 
@@ -32,7 +32,7 @@ class Summary:
 
     def csv_text(self) -> str:
         """All rows as CSV, in the order they came."""
-        return "\n".join(self.lines) + "\n"
+        return "".join(self.lines)
 
     def parquet_bytes(self) -> bytes:
         """All rows as Parquet, through pandas; needs the extra `parquet`."""

@@ -6,15 +6,15 @@ Frames hold unrounded figures in SI; text rounds widths to 0.01, CVs and rates t
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spreadcheck.errors import visible
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.sheet.labels import METHODS
+from spreadcheck.show.csv import csv_text
 from spreadcheck.spread.widths import Scan
 from spreadcheck.units import from_inside, show, shown_unit
 
@@ -148,7 +148,7 @@ def widths_csv(result: Assessment, system: str = "metric") -> str:
     Returns
     -------
     str
-        CSV text, figures to 6 decimals; a width without a CV by trays has an empty cell. [-]
+        CSV text, figures to nine digits; a width without a CV by trays has an empty cell. [-]
 
     Examples
     --------
@@ -158,35 +158,7 @@ def widths_csv(result: Assessment, system: str = "metric") -> str:
     method,width_m,cv_trays_pct,cv_line_pct,mean_kg_ha,min_kg_ha,max_kg_ha,within_limit
     back-and-forth,2,15.713484,6.415003,45,40,50,no
     """
-    lines: list[str] = []
-    for record in _width_records(result, system):
-        if not lines:
-            lines.append(",".join(record))
-        lines.append(csv_line(record.values()))
-    return "\n".join(lines) + "\n"
-
-
-def csv_line(values: Iterable[object]) -> str:
-    """One line of a CSV result: figures to 6 decimals, yes and no, and typed text that a spreadsheet leaves text."""
-    return ",".join(_csv_cell(value) for value in values)
-
-
-def _csv_cell(value: object) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return "" if math.isnan(value) else np.format_float_positional(round(value, 6), trim="-")
-    return _csv_text(value) if isinstance(value, str) else str(value)
-
-
-def _csv_text(text: str) -> str:
-    """Typed text on one line; a leading apostrophe keeps a spreadsheet from running it as a formula."""
-    text = visible(" ".join(text.split()))
-    text = f"'{text}" if text.startswith(("=", "+", "-", "@")) else text
-    quote = '"'
-    return f"{quote}{text.replace(quote, quote * 2)}{quote}" if "," in text or quote in text else text
+    return csv_text(_width_records(result, system))
 
 
 def widths_frame(result: Assessment) -> pd.DataFrame:

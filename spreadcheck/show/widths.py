@@ -10,7 +10,7 @@ from typing import Any
 from spreadcheck.money.economics import WidthCase, WidthStudy
 from spreadcheck.money.response import Response
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.show.columns import csv_text, in_units
+from spreadcheck.show.csv import csv_text, in_units
 from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import show_pct, show_width
 from spreadcheck.show.widths_table import area_of, currency_of, per_area, widths_table
