@@ -8,15 +8,21 @@ import click
 
 from spreadcheck.cli.card_output import card_content, card_options, check_card
 from spreadcheck.cli.options import (
-    OutputFile,
+    bout_width_option,
     check_targets,
+    csv_option,
     json_option,
+    limit_option,
     overwrite_option,
     plain_terminal,
+    plot_option,
     read_test,
+    relative_option,
     sheet_argument,
+    tails_option,
     tell_doubts,
     units_option,
+    widths_option,
     write_result,
 )
 from spreadcheck.cli.report_output import check_reports, report_content, report_option
@@ -29,31 +35,19 @@ if TYPE_CHECKING:
 
 @click.command()
 @sheet_argument
-@click.option("--bout-width", metavar="WIDTH", help='Bout width driven, such as "24 m"; the sheet\'s if not given.')
-@click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit in %.")
-@click.option("--widths", metavar="LIST", help='Bout widths to try: "18 m:36 m:0.5 m" or "18 m, 24 m, 27.5 m".')
-@click.option(
-    "--tails",
-    type=click.Choice(["taper", "cut"]),
-    default="taper",
-    show_default=True,
-    help="Beyond the end trays the profile runs to zero over one tray spacing, or stops.",
-)
-@click.option("--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density.")
+@bout_width_option
+@limit_option
+@widths_option
+@tails_option
+@relative_option
 @click.option("--mirror", is_flag=True, help="Judge a line that was laid on one side only as if both were alike.")
 @click.option("--every-width", is_flag=True, help="Show every bout width in the table, however many.")
 @click.option("--advice", is_flag=True, help="All figures of the pattern, and what is usually looked at for its shape.")
 @click.option("--confidence", "how_sure", is_flag=True, help="How sure it is: in text, JSON, plot and report.")
 @units_option
 @json_option
-@click.option(
-    "--csv",
-    "csv_file",
-    type=OutputFile(".csv", dash=True),
-    metavar="FILE",
-    help="Write the table of bout widths as CSV; - for standard output.",
-)
-@click.option("--plot", "plot_file", metavar="FILE", help="Draw three panels; .png, .svg or .pdf by the ending.")
+@csv_option("Write the table of bout widths as CSV; - for standard output.")
+@plot_option("Draw three panels")
 @card_options
 @report_option
 @click.option(
@@ -66,7 +60,7 @@ def analyse(
     ctx: click.Context,
     *,
     sheet: str,
-    bout_width: str | None,
+    bout_width_m: float | None,
     limit: float,
     widths: str | None,
     tails: str,
@@ -101,14 +95,9 @@ def analyse(
     from spreadcheck.errors import Fault, WidthError
     from spreadcheck.judge.assessment import assess
     from spreadcheck.spread.widths import parse_widths
-    from spreadcheck.units import parse_quantity
 
     check_targets([json_file, csv_file, plot_file, card_file, *report_files], overwrite, read=[sheet])
     highest_rpm = check_card(card_file, highest_speed)
-    if plot_file:
-        from spreadcheck.show.plots import file_format
-
-        file_format(plot_file)
     check_reports(report_files)
     test = read_test(sheet)
     if mirror:
@@ -120,7 +109,7 @@ def analyse(
         test,
         limit_pct=limit,
         width_m=parse_widths(widths) if widths is not None else None,
-        bout_width_m=parse_quantity(bout_width, "length", place="option --bout-width") if bout_width else None,
+        bout_width_m=bout_width_m,
         tails=tails,
         relative=relative,
     )

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import check_targets, json_option, overwrite_option, units_option, write_result
+from spreadcheck.cli.options import (
+    check_targets,
+    json_option,
+    limit_option,
+    overwrite_option,
+    plot_option,
+    quantity_option,
+    units_option,
+    write_result,
+)
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
@@ -21,13 +30,13 @@ if TYPE_CHECKING:
 @click.option(
     "--summary", metavar="FILE", default="-", help="Write the rows as .csv or .parquet; else they are printed."
 )
-@click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit in %.")
-@click.option("--bout-width", metavar="WIDTH", help='Bout width for all, such as "24 m"; else each sheet\'s own.')
+@limit_option
+@quantity_option("--bout-width", "length", "WIDTH", 'Bout width for all, such as "24 m"; else each sheet\'s own.')
 @click.option("--resume", is_flag=True, help="Go on with a stopped run: do only what is missing.")
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes to use; one a core if not given.")
 @units_option
 @json_option
-@click.option("--plot", "plot_file", metavar="FILE", help="Effective width by machine over dates; .png, .svg or .pdf.")
+@plot_option("Effective width by machine over dates")
 @overwrite_option
 @click.pass_context
 def batch(
@@ -36,7 +45,7 @@ def batch(
     folder: str,
     summary: str,
     limit: float,
-    bout_width: str | None,
+    bout_width_m: float | None,
     resume: bool,
     workers: int | None,
     units: str,
@@ -58,14 +67,12 @@ def batch(
     from spreadcheck.judge.batch import BatchOptions, find_sheets, run_batch
     from spreadcheck.show.plots import file_format
     from spreadcheck.show.summaries import Summary, closing_words
-    from spreadcheck.units import parse_quantity
 
     outputs = [None if summary == "-" else summary, json_file, plot_file]
     check_targets(outputs, overwrite)
     _check_summary(summary)
     drawn_as = file_format(plot_file) if plot_file else ""
-    driven = parse_quantity(bout_width, "length", place="option --bout-width") if bout_width else None
-    options = BatchOptions(limit_pct=limit, bout_width_m=driven)
+    options = BatchOptions(limit_pct=limit, bout_width_m=bout_width_m)
     sheets, others = find_sheets(folder)
     check_targets(outputs, overwrite, read=[str(Path(folder, sheet)) for sheet in sheets])
     journal = _journal(summary, folder, options, resume, overwrite)

@@ -8,10 +8,12 @@ from spreadcheck.cli.options import (
     check_targets,
     json_option,
     overwrite_option,
+    plot_option,
     read_test,
     sheet_argument,
     tell_doubts,
     units_option,
+    widths_option,
     write_result,
 )
 from spreadcheck.cli.say import say
@@ -21,10 +23,10 @@ from spreadcheck.cli.say import say
 @sheet_argument
 @click.option("--analysis", metavar="FILE", help="TOML file with each component's nutrients in %, and CV limits.")
 @click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit of parts without their own, in %.")
-@click.option("--widths", metavar="LIST", help='Bout widths to try: "18 m:36 m:0.5 m" or "18 m, 24 m, 27.5 m".')
+@widths_option
 @units_option
 @json_option
-@click.option("--plot", "plot_file", metavar="FILE", help="Draw shares and CVs; .png, .svg or .pdf by the ending.")
+@plot_option("Draw shares and CVs")
 @overwrite_option
 def blend(
     *,

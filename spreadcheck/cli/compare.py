@@ -9,8 +9,13 @@ import click
 from spreadcheck.cli.options import (
     check_targets,
     json_option,
+    level_option,
+    limit_option,
     overwrite_option,
+    plot_option,
+    quantity_option,
     read_tests,
+    relative_option,
     sheets_argument,
     show_doubts,
     units_option,
@@ -24,9 +29,9 @@ if TYPE_CHECKING:
 
 @click.command()
 @sheets_argument("BEFORE AFTER [MORE]...")
-@click.option("--bout-width", metavar="WIDTH", help='Bout width compared, such as "24 m"; the sheets\' if not given.')
-@click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit in %.")
-@click.option("--level", type=float, default=95.0, show_default=True, help="How sure each statement must be, in %.")
+@quantity_option("--bout-width", "length", "WIDTH", 'Bout width compared, such as "24 m"; the sheets\' if not given.')
+@limit_option
+@level_option(95.0, "How sure each statement must be, in %.")
 @click.option(
     "--profiles",
     type=click.Choice(["auto", "scaled", "measured"]),
@@ -34,15 +39,15 @@ if TYPE_CHECKING:
     show_default=True,
     help="Compare profiles as measured or scaled to the same mean; auto: scaled unless the target rates are the same.",
 )
-@click.option("--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density.")
+@relative_option
 @units_option
 @json_option
-@click.option("--plot", "plot_file", metavar="FILE", help="Draw three panels; .png, .svg or .pdf by the ending.")
+@plot_option("Draw three panels")
 @overwrite_option
 def compare(
     *,
     sheets: tuple[str, ...],
-    bout_width: str | None,
+    bout_width_m: float | None,
     limit: float,
     level: float,
     profiles: str,
@@ -66,17 +71,12 @@ def compare(
     """
     from spreadcheck.improve.compare import compare as hold_against
     from spreadcheck.show.compare import comparison_text
-    from spreadcheck.units import parse_quantity
 
     check_targets([json_file, plot_file], overwrite, read=sheets)
-    if plot_file:
-        from spreadcheck.show.plots import file_format
-
-        file_format(plot_file)
     found = hold_against(
         read_tests(sheets),
         limit_pct=limit,
-        bout_width_m=parse_quantity(bout_width, "length", place="option --bout-width") if bout_width else None,
+        bout_width_m=bout_width_m,
         level_pct=level,
         profiles=profiles,
         relative=relative,

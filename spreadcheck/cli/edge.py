@@ -5,11 +5,14 @@ from __future__ import annotations
 import click
 
 from spreadcheck.cli.options import (
-    OutputFile,
+    bout_width_option,
     check_targets,
+    csv_option,
     json_option,
     overwrite_option,
+    quantity_option,
     read_test,
+    relative_option,
     sheet_argument,
     tails_option,
     tell_doubts,
@@ -21,7 +24,7 @@ from spreadcheck.cli.say import say
 
 @click.command()
 @sheet_argument
-@click.option("--bout-width", metavar="WIDTH", help='Bout width driven, such as "24 m"; the sheet\'s if not given.')
+@bout_width_option
 @click.option(
     "--first-pass",
     metavar="LIST",
@@ -39,28 +42,22 @@ from spreadcheck.cli.say import say
 @click.option("--side", type=click.Choice(["left", "right", "both"]), default="both", show_default=True,
               help="Side of the machine that is to the edge on the first pass.")  # fmt: skip
 @click.option("--passes", type=int, default=10, show_default=True, help="Passes of the whole field.")
-@click.option("--target", metavar="RATE", help='Target rate, such as "150 kg/ha"; the sheet\'s if not given.')
+@quantity_option("--target", "rate", "RATE", 'Target rate, such as "150 kg/ha"; the sheet\'s if not given.')
 @tails_option
-@click.option("--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density.")
+@relative_option
 @units_option
 @json_option
-@click.option(
-    "--csv",
-    "csv_file",
-    type=OutputFile(".csv", dash=True),
-    metavar="FILE",
-    help="Write the edge table as CSV; - for standard output.",
-)
+@csv_option("Write the edge table as CSV; - for standard output.")
 @overwrite_option
 def edge(
     *,
     sheet: str,
-    bout_width: str | None,
+    bout_width_m: float | None,
     first_pass: str,
     keep_inside: str,
     side: str,
     passes: int,
-    target: str | None,
+    target_kg_ha: float | None,
     tails: str,
     relative: bool,
     units: str,
@@ -83,19 +80,16 @@ def edge(
     """
     from spreadcheck.field.edge import SIDES, parse_first_pass, parse_shares
     from spreadcheck.field.wholefield import study_edge
-    from spreadcheck.units import parse_quantity
 
     check_targets([json_file, csv_file], overwrite, read=[sheet])
     study = study_edge(
         read_test(sheet),
-        bout_width_m=parse_quantity(bout_width, "length", place="option --bout-width")
-        if bout_width is not None
-        else None,
+        bout_width_m=bout_width_m,
         first_pass_m=parse_first_pass(first_pass),
         share_pct=parse_shares(keep_inside),
         passes=passes,
         sides=SIDES if side == "both" else (side,),
-        target_kg_ha=parse_quantity(target, "rate", place="option --target") if target is not None else None,
+        target_kg_ha=target_kg_ha,
         tails=tails,
         relative=relative,
     )

@@ -25,8 +25,8 @@ class OutputFile(click.ParamType):  # type: ignore[type-arg]  # generic only in 
 
     name = "file"
 
-    def __init__(self, *endings: str, dash: bool = False) -> None:
-        self._endings, self._dash = endings, dash
+    def __init__(self, *endings: str, dash: bool = False, what: str = "this result") -> None:
+        self._endings, self._dash, self._what = endings, dash, what
 
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
         """The name as given; whatever ends otherwise may be a file of another kind that is dear to its owner."""
@@ -35,8 +35,62 @@ class OutputFile(click.ParamType):  # type: ignore[type-arg]  # generic only in 
         from spreadcheck.errors import Fault, OutputError
 
         ending = os.path.splitext(value)[1]
-        remedy = f"end the name in {' or '.join(self._endings)}"
-        raise OutputError(Fault(value, f'this result can\'t be written as "{ending}"', remedy))
+        *first, last = self._endings
+        remedy = f"end the name in {', '.join(first)}{' or ' if first else ''}{last}"
+        raise OutputError(Fault(value, f'{self._what} can\'t be written as "{ending}"', remedy))
+
+
+class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click
+    """A number with its unit, such as "24 m": in the command it is a float in the units used inside."""
+
+    def __init__(self, kind: str) -> None:
+        self.name = self._kind = kind
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number inside; what can't be read is told with the name of the option."""
+        if isinstance(value, float):
+            return value
+        from spreadcheck.units import parse_quantity
+
+        return parse_quantity(value, self._kind, place=f"option {param.opts[0]}" if param else "option")
+
+
+def quantity_option(name: str, kind: str, metavar: str, text: str, **more: Any) -> Callable[[F], F]:
+    """An option that takes a quantity; its field has the unit used inside: --bout-width is `bout_width_m`."""
+    from spreadcheck.units import KINDS
+
+    field = f"{name.removeprefix('--').replace('-', '_')}_{KINDS[kind].key}"
+    more = {"show_default": "default" in more, **more}
+    return click.option(name, field, type=Quantity(kind), metavar=metavar, help=text, **more)
+
+
+bout_width_option = quantity_option(
+    "--bout-width", "length", "WIDTH", 'Bout width driven, such as "24 m"; the sheet\'s if not given.'
+)
+limit_option = click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit in %.")
+relative_option = click.option(
+    "--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density."
+)
+widths_option = click.option(
+    "--widths", metavar="LIST", help='Bout widths to try: "18 m:36 m:0.5 m" or "18 m, 24 m, 27.5 m".'
+)
+
+
+def level_option(usual: float, text: str) -> Callable[[F], F]:
+    """How sure statements are."""
+    return click.option("--level", type=float, default=usual, show_default=True, help=text)
+
+
+def plot_option(text: str) -> Callable[[F], F]:
+    """Where the picture goes."""
+    kinds = OutputFile(".png", ".svg", ".pdf", what="a plot")
+    help_text = f"{text}; .png, .svg or .pdf by the ending."
+    return click.option("--plot", "plot_file", type=kinds, metavar="FILE", help=help_text)
+
+
+def csv_option(text: str) -> Callable[[F], F]:
+    """Where the table for a spreadsheet goes."""
+    return click.option("--csv", "csv_file", type=OutputFile(".csv", dash=True), metavar="FILE", help=text)
 
 
 def sheet_argument(function: F) -> F:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -10,6 +10,7 @@ from spreadcheck.cli.options import (
     check_targets,
     json_option,
     overwrite_option,
+    quantity_option,
     read_test,
     show_doubts,
     tell_doubts,
@@ -21,35 +22,19 @@ from spreadcheck.cli.say import say
 if TYPE_CHECKING:
     from spreadcheck.crew.plan import Plan
 
-# option -> field of the wish, kind of quantity
-_QUANTITIES = {
-    "bout_width": ("bout_width_m", "length"),
-    "throw": ("throw_m", "length"),
-    "target_rate": ("target_rate_kg_ha", "rate"),
-    "tray_width": ("tray_width_m", "length"),
-    "tray_length": ("tray_length_m", "length"),
-    "spacing": ("spacing_m", "length"),
-    "wheel_track": ("wheel_track_m", "length"),
-    "tyre_width": ("tyre_width_m", "length"),
-    "travel_speed": ("travel_speed_m_s", "speed"),
-    "scale_resolution": ("scale_resolution_g", "catch mass"),
-    "granule_density": ("granule_density_kg_m3", "density"),
-    "settling": ("settling_s", "time"),
-}
-
 
 @click.command()
-@click.option("--bout-width", metavar="WIDTH", help='Bout width wanted, such as "24 m" or "80 ft".')
-@click.option("--throw", metavar="DISTANCE", help='How far granules fly to one side, such as "18 m".')
-@click.option("--target-rate", metavar="RATE", required=True, help='Such as "100 kg/ha" or "90 lb/ac".')
-@click.option("--tray-width", metavar="WIDTH", default="0.5 m", show_default=True, help="Across the travel.")
-@click.option("--tray-length", metavar="LENGTH", default="0.5 m", show_default=True, help="Along the travel.")
+@quantity_option("--bout-width", "length", "WIDTH", 'Bout width wanted, such as "24 m" or "80 ft".')
+@quantity_option("--throw", "length", "DISTANCE", 'How far granules fly to one side, such as "18 m".')
+@quantity_option("--target-rate", "rate", "RATE", 'Such as "100 kg/ha" or "90 lb/ac".', required=True)
+@quantity_option("--tray-width", "length", "WIDTH", "Across the travel.", default="0.5 m")
+@quantity_option("--tray-length", "length", "LENGTH", "Along the travel.", default="0.5 m")
 @click.option("--trays", type=click.IntRange(3), help="How many trays there are; the closest spacing follows.")
-@click.option("--spacing", metavar="DISTANCE", help="Distance between tray centres, if it is fixed.")
-@click.option("--wheel-track", metavar="WIDTH", help="Distance between the wheels, centre to centre.")
-@click.option("--tyre-width", metavar="WIDTH", default="0.5 m", show_default=True, help="Width of a tyre.")
-@click.option("--travel-speed", metavar="SPEED", default="10 km/h", show_default=True, help="Speed over the line.")
-@click.option("--scale-resolution", metavar="MASS", default="0.1 g", show_default=True, help="Step of the scale.")
+@quantity_option("--spacing", "length", "DISTANCE", "Distance between tray centres, if it is fixed.")
+@quantity_option("--wheel-track", "length", "WIDTH", "Distance between the wheels, centre to centre.")
+@quantity_option("--tyre-width", "length", "WIDTH", "Width of a tyre.", default="0.5 m")
+@quantity_option("--travel-speed", "speed", "SPEED", "Speed over the line.", default="10 km/h")
+@quantity_option("--scale-resolution", "catch mass", "MASS", "Step of the scale.", default="0.1 g")
 @click.option("--runs-per-catch", type=click.IntRange(1), default=1, show_default=True, help="Runs before weighing.")
 @click.option(
     "--size-guide-number",
@@ -58,12 +43,12 @@ _QUANTITIES = {
     show_default=True,
     help="Median granule in mm x 100. The default is what European blenders aim at.",
 )
-@click.option(
+@quantity_option(
     "--granule-density",
-    metavar="DENSITY",
+    "density",
+    "DENSITY",
+    "Of the granule, not in bulk. The default is a heavy granule, the cautious side.",
     default="1600 kg/m3",
-    show_default=True,
-    help="Of the granule, not in bulk. The default is a heavy granule, the cautious side.",
 )
 @click.option(
     "--noise",
@@ -74,9 +59,9 @@ _QUANTITIES = {
     help="Largest noise of a half-rate tray in %. Two such trays make one deposit with 4.9 % noise, which lifts a CV "
     "of 14 % to 14.8 %: still the same answer at 15 %.",
 )
-@click.option("--settling", metavar="TIME", default="5 s", show_default=True, help="Until speed and flow are steady.")
+@quantity_option("--settling", "time", "TIME", "Until speed and flow are steady.", default="5 s")
 @click.option("--former", metavar="SHEET", help="A former test; its own noise tells how many passes are needed.")
-@click.option("--half-width", metavar="LENGTH", help='With --former: pin the effective width to this, such as "1 m".')
+@quantity_option("--half-width", "length", "LENGTH", 'With --former: pin the effective width to this, such as "1 m".')
 @click.option("--sheet", metavar="FILE", help="Write the tray sheet to fill in, .csv or .xlsx.")
 @units_option
 @json_option
@@ -88,12 +73,12 @@ def plan(
     size_guide_number: float,
     noise_pct: float,
     former: str | None,
-    half_width: str | None,
+    half_width_m: float | None,
     sheet: str | None,
     units: str,
     json_file: str | None,
     overwrite: bool,
-    **quantities: str | None,
+    **quantities: Any,
 ) -> None:
     """Lay out a tray line: where the trays go, how many passes, how much room.
 
@@ -108,21 +93,15 @@ def plan(
     """
     from spreadcheck.crew.plan import plan_line
     from spreadcheck.crew.wish import Wish
-    from spreadcheck.units import parse_quantity
 
-    given = {
-        _QUANTITIES[name][0]: parse_quantity(text, _QUANTITIES[name][1], place=f"option --{name.replace('_', '-')}")
-        for name, text in quantities.items()
-        if text is not None
-    }
     planned = plan_line(
         Wish(
-            **given,
+            **quantities,
             trays=trays,
             runs_per_catch=runs_per_catch,
             size_guide_number=size_guide_number,
             noise_pct=noise_pct,
-            former_runs=_former_runs(former, half_width, units),
+            former_runs=_former_runs(former, half_width_m, units),
         )
     )
     _write_files(planned, sheet, json_file, units, overwrite)
@@ -130,19 +109,18 @@ def plan(
         _present(planned, units)
 
 
-def _former_runs(former: str | None, half_width: str | None, units: str) -> int | None:
+def _former_runs(former: str | None, half_width_m: float | None, units: str) -> int | None:
     """The runs that a former test asks for; None without one."""
-    if former is None and half_width is None:
+    if former is None and half_width_m is None:
         return None
     from spreadcheck.errors import Fault, QuantityError
     from spreadcheck.judge.passcount import runs_from_former
-    from spreadcheck.units import parse_quantity
 
-    if former is None or half_width is None:
+    if former is None or half_width_m is None:
         missing = "--former" if former is None else "--half-width"
         raise QuantityError(Fault(f"option {missing}", "is missing", "give --former and --half-width together"))
     test = read_test(former)
-    runs = runs_from_former(test, parse_quantity(half_width, "length", place="option --half-width"))
+    runs = runs_from_former(test, half_width_m)
     from spreadcheck.judge.assessment import assess
 
     show_doubts([assess(test, relative=True)], units)

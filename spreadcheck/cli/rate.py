@@ -9,6 +9,7 @@ from spreadcheck.cli.options import (
     json_option,
     overwrite_option,
     read_test,
+    tails_option,
     tell_doubts,
     units_option,
     worksheet_options,
@@ -36,13 +37,7 @@ from spreadcheck.cli.say import say
 @click.option("--tolerance", type=float, default=5.0, show_default=True, help="Wanted of the mean rate, +/- %.")
 @click.option("--confidence", type=float, default=95.0, show_default=True, help="Confidence for that, in %.")
 @click.option("--new-width", multiple=True, metavar="LIST", help='Rate at other bout widths: "27 m, 30 m".')
-@click.option(
-    "--tails",
-    type=click.Choice(["taper", "cut"]),
-    default="taper",
-    show_default=True,
-    help="Beyond the end trays the profile runs to zero over one tray spacing, or stops.",
-)
+@tails_option
 @units_option
 @json_option
 @overwrite_option

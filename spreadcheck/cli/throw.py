@@ -11,6 +11,7 @@ from spreadcheck.cli.options import (
     check_targets,
     json_option,
     overwrite_option,
+    plot_option,
     read_test,
     units_option,
     worksheet_options,
@@ -49,7 +50,7 @@ if TYPE_CHECKING:
 @click.option("--sizes", metavar="LIST", help='Granule sizes of the table, such as "2 mm; 3.2 mm; 4 mm".')
 @units_option
 @json_option
-@click.option("--plot", "plot_file", metavar="FILE", help="Draw throw against speed; .png, .svg or .pdf by the ending.")
+@plot_option("Draw throw against speed")
 @overwrite_option
 def throw(
     *,
@@ -81,10 +82,6 @@ def throw(
     from spreadcheck.product.throw import study_throw
 
     check_targets([json_file, plot_file], overwrite, read=[sheet])
-    if plot_file:
-        from spreadcheck.show.plots import file_format
-
-        file_format(plot_file)
     given, changes = _quantities(values)
     test = read_test(sheet) if sheet else None
     present, weather, assumed = setting_from(test, given, wind_from=_wind_side(wind_from))

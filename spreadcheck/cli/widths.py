@@ -5,11 +5,13 @@ from __future__ import annotations
 import click
 
 from spreadcheck.cli.options import (
-    OutputFile,
     check_targets,
+    csv_option,
     json_option,
+    limit_option,
     overwrite_option,
     read_test,
+    relative_option,
     sheet_argument,
     tails_option,
     tell_doubts,
@@ -34,18 +36,12 @@ from spreadcheck.cli.say import say
 @click.option("--fuel-use", metavar="USE", help='Such as "14 L/h".')
 @click.option("--crop-price", metavar="PRICE", help='Such as "190 EUR/t" or "5.40 USD/bu".')
 @click.option("--bushel", metavar="MASS", help='Mass of a bushel of the crop, such as "60 lb".')
-@click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit in %.")
+@limit_option
 @tails_option
-@click.option("--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density.")
+@relative_option
 @units_option
 @json_option
-@click.option(
-    "--csv",
-    "csv_file",
-    type=OutputFile(".csv", dash=True),
-    metavar="FILE",
-    help="Write the comparison as CSV; - for standard output.",
-)
+@csv_option("Write the comparison as CSV; - for standard output.")
 @overwrite_option
 def widths(
     *,

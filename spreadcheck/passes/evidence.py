@@ -96,10 +96,10 @@ def _differ(a: FloatArray, b: FloatArray) -> bool:
 
 
 def _by_welch(a: FloatArray, b: FloatArray, level_pct: float) -> Evidence:
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     gap, error, p, freedom = _welch(a[:, None], b[:, None])
-    reach = float(t.ppf(1 - alpha(level_pct) / 2, freedom[0]) * error[0])
+    reach = float(stdtrit(freedom[0], 1 - alpha(level_pct) / 2) * error[0])
     return Evidence(WELCH, float(p[0]), 0.0, level_pct, low=float(gap[0]) - reach, high=float(gap[0]) + reach)
 
 
@@ -111,13 +111,13 @@ def _by_dealing(a: FloatArray, b: FloatArray, level_pct: float) -> Evidence:
 
 def _welch(before: FloatArray, after: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Mean difference, its standard error, two-sided chance and degrees of freedom, for each column of figures."""
-    from scipy.stats import t
+    from scipy.special import stdtr
 
     parts = [rows.var(axis=0, ddof=1) / len(rows) for rows in (before, after)]
     both = parts[0] + parts[1]
     freedom = both**2 / (parts[0] ** 2 / (len(before) - 1) + parts[1] ** 2 / (len(after) - 1))
     gap, error = after.mean(axis=0) - before.mean(axis=0), np.sqrt(both)
-    return gap, error, np.asarray(2 * t.sf(np.abs(gap) / error, freedom)), freedom
+    return gap, error, np.asarray(2 * stdtr(freedom, -np.abs(gap) / error)), freedom
 
 
 def _too_few(before: int, after: int, level_pct: float) -> str:

@@ -61,9 +61,9 @@ def readings_needed(sd: float, half_width: float, *, confidence_pct: float = CON
     check_confidence(confidence_pct)
     if not half_width > 0:
         raise QuantityError(Fault("", f"{half_width:g} is not a half-width", "give one above 0"))
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
-    z = float(norm.ppf(0.5 + confidence_pct / 200))
+    z = float(ndtri(0.5 + confidence_pct / 200))
     first = (z * sd / half_width) ** 2  # Student's t is above z, so fewer can't do
     if first > MOST_READINGS:
         raise QuantityError(
@@ -84,6 +84,6 @@ def check_confidence(confidence_pct: float) -> None:
 
 
 def _half_width(sd: float, count: int, confidence_pct: float) -> float:
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    return float(t.ppf(0.5 + confidence_pct / 200, count - 1)) * sd / math.sqrt(count)
+    return float(stdtrit(count - 1, 0.5 + confidence_pct / 200)) * sd / math.sqrt(count)

@@ -156,7 +156,10 @@ BAD = {
     "tiny width": (["--bout-width", "0.001 m"], "passes would overlap; check the number and its unit"),
     "limit of 0": (["--limit", "0"], "CV limit: 0 % can't be met or missed; give a limit above 0"),
     "limit nan": (["--limit", "nan"], "can't be met or missed"),
-    "odd plot ending": (["--plot", "x.bmp"], 'x.bmp: a plot can\'t be written as "bmp"; end the name in .png'),
+    "odd plot ending": (
+        ["--plot", "x.bmp"],
+        'x.bmp: a plot can\'t be written as ".bmp"; end the name in .png, .svg or .pdf',
+    ),
     "no folder": (["--json", "nowhere/x.json"], "nowhere/x.json: the folder does not exist; make it first"),
     "no ending": (["--json", "x", "--csv", "x.csv"], 'x: this result can\'t be written as ""; end the name in .json'),
     "unknown option": (["--swath", "24 m"], "No such option"),
