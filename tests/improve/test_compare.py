@@ -514,7 +514,7 @@ BAD = {
         "level: 100 % can't be used; give 50 or more and less than 100",
     ),
     "level nan": ([BEFORE, AFTER, "--level", "nan"], "level: nan % can't be used"),
-    "odd plot": ([BEFORE, AFTER, "--plot", "x.bmp"], 'a plot can\'t be written as "bmp"'),
+    "odd plot": ([BEFORE, AFTER, "--plot", "x.bmp"], 'a plot can\'t be written as ".bmp"'),
     "no such choice": ([BEFORE, AFTER, "--profiles", "raw"], "'raw' is not one of"),
 }
 

@@ -266,7 +266,7 @@ def test_a_killed_run_goes_on(tmp_path):
         ([""], '"": is not a folder; give the folder that holds the tray sheets'),
         ([".", "--summary", "s.txt"], 's.txt: a summary can\'t be written as ".txt"; end the name in .csv or .parquet'),
         ([".", "--resume"], "option --resume: there is no summary file to go on with; add --summary FILE"),
-        ([".", "--plot", "t.gif"], 't.gif: a plot can\'t be written as "gif"'),
+        ([".", "--plot", "t.gif"], 't.gif: a plot can\'t be written as ".gif"'),
         ([".", "--bout-width", "24"], 'option --bout-width: "24" has no unit'),
     ],
 )

@@ -538,7 +538,7 @@ def test_plot(tmp_path, ending, start):
         (["--release-speed", "30 m/s", "--sizes", "1 mm;2 mm;3 mm;4 mm;5 mm;6 mm;7 mm;8 mm"],
          "8 sizes are more than the table holds; give 7 or fewer"),
         (["--release-speed", "30 m/s", "--plot", "throw.gif"],
-         'throw.gif: a plot can\'t be written as "gif"; end the name in .png, .svg or .pdf'),
+         'throw.gif: a plot can\'t be written as ".gif"; end the name in .png, .svg or .pdf'),
     ],
 )  # fmt: skip
 def test_bad_input_is_told(arguments, message):
