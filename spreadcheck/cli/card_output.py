@@ -53,7 +53,8 @@ def card_content(
     from spreadcheck.show.card import settings_card
     from spreadcheck.show.card_text import card_format, card_text
 
-    card = settings_card(result, units, highest_speed_rpm=highest_rpm)
+    highest = result.test.quantity("highest spinner speed") if highest_rpm is None else highest_rpm
+    card = settings_card(result, units, highest_speed_rpm=highest)
     form = card_format(card_file)
     if form == "md":
         return card_text(card)

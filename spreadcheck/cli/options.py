@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -14,7 +15,7 @@ from spreadcheck.cli.say import say
 if TYPE_CHECKING:
     from spreadcheck.doubts.doubt import Doubt
     from spreadcheck.judge.assessment import Assessment
-    from spreadcheck.sheet.traytest import TrayTest
+    from spreadcheck.sheet.traytest import FormRow, TrayTest
 
 F = TypeVar("F", bound=Callable[..., Any])
 _META = "spreadcheck "
@@ -169,6 +170,40 @@ def tails_option(function: F) -> F:
         show_default=True,
         help="Beyond the end trays the profile runs to zero over one tray spacing, or stops.",
     )(function)
+
+
+def into_option(function: F) -> F:
+    """The sheet that takes what was found."""
+    text = "Write what was found into the form of this tray sheet; what stands there is kept without --overwrite."
+    return click.option("--into", metavar="SHEET", type=OutputFile(".csv", ".xlsx", what="a tray sheet"), help=text)(
+        function
+    )
+
+
+def check_next_sheet(into: str | None, sheet: str | None) -> None:
+    """Refuse to write what is meant for the next test into the sheet of this one."""
+    if into and sheet and _place(into) == _place(sheet):
+        from spreadcheck.errors import Fault, OutputError
+
+        problem = "is the sheet of the test itself, which keeps the setting that was tested"
+        raise OutputError(Fault(into, problem, "give --into the sheet of the next test"))
+
+
+def write_into(sheet: str, rows: Iterable[FormRow], *, overwrite: bool) -> None:
+    """Write rows into the form of a sheet, say what was written and what stood there, and name the next step."""
+    from spreadcheck.crew.fillin import fill_in_sheet, row_words, to_be_weighed
+
+    filled = fill_in_sheet(sheet, rows, overwrite=overwrite)
+    told = "; ".join(f"{row.label} {row_words(row)}" for row in filled.written)
+    say(f"{sheet}: {told or 'all of it stands there already'}", err=True)
+    for row in filled.replaced:
+        say(f"{sheet}: {row.label} was {row_words(row)}", err=True)
+    name_next("record" if to_be_weighed(filled.test) else "analyse", sheet)
+
+
+def name_next(command: str, *words: str) -> None:
+    """The command that takes the next step, filled in, on standard error."""
+    say(f"Next: {shlex.join(['spreadcheck', command, *words])}", err=True)
 
 
 def read_test(sheet: str, *, worksheet: str | None = None) -> TrayTest:

@@ -8,10 +8,12 @@ import click
 
 from spreadcheck.cli.options import (
     check_targets,
+    into_option,
     json_option,
     overwrite_option,
     tell_doubts,
     units_option,
+    write_into,
     write_result,
 )
 from spreadcheck.cli.say import say
@@ -61,6 +63,7 @@ _ROWS = {
     help='One of a blend: "urea: 60 %, SGN 280, UI 48, density 0.76 kg/L, strength 3.1 kgf".',
 )
 @click.option("--chart", "chart_file", metavar="FILE", help="Look up speed and width in your machine's setting chart.")
+@into_option
 @units_option
 @json_option
 @overwrite_option
@@ -72,6 +75,7 @@ def product(
     confidence: float,
     half_width: str | None,
     chart_file: str | None,
+    into: str | None,
     units: str,
     json_file: str | None,
     overwrite: bool,
@@ -89,8 +93,9 @@ def product(
       spreadcheck product --crush "3.1 kgf, 2.8 kgf, 3.4 kgf" --half-width "10 %"
       spreadcheck product sample_trays/example_product.csv
                           --chart sample_trays/example_setting_chart.csv
+      spreadcheck product --density "1 L: 0.78 kg" --into test.csv
     """
-    from spreadcheck.product.product import product_of
+    from spreadcheck.product.product import form_rows, product_of
     from spreadcheck.product.productfile import read_readings
     from spreadcheck.product.readings import confidence_given, half_width_given
 
@@ -107,6 +112,9 @@ def product(
     )
     chart, answer = _ask(result, chart_file)
     _present(result, chart, answer, units, json_file, overwrite)
+    if into:
+        rows = (*form_rows(result, units), *(answer.form_rows(units) if answer else ()))
+        write_into(into, rows, overwrite=overwrite)
 
 
 def _file_entries(file: str | None) -> tuple[Entry, ...]:

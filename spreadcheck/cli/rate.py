@@ -5,7 +5,9 @@ from __future__ import annotations
 import click
 
 from spreadcheck.cli.options import (
+    check_next_sheet,
     check_targets,
+    into_option,
     json_option,
     overwrite_option,
     read_test,
@@ -13,6 +15,7 @@ from spreadcheck.cli.options import (
     tell_doubts,
     units_option,
     worksheet_options,
+    write_into,
     write_result,
 )
 from spreadcheck.cli.say import say
@@ -38,6 +41,7 @@ from spreadcheck.cli.say import say
 @click.option("--confidence", type=float, default=95.0, show_default=True, help="Confidence for that, in %.")
 @click.option("--new-width", multiple=True, metavar="LIST", help='Rate at other bout widths: "27 m, 30 m".')
 @tails_option
+@into_option
 @units_option
 @json_option
 @overwrite_option
@@ -51,6 +55,7 @@ def rate(
     confidence: float,
     new_width: tuple[str, ...],
     tails: str,
+    into: str | None,
     units: str,
     json_file: str | None,
     overwrite: bool,
@@ -59,12 +64,14 @@ def rate(
     """Application rate by trays, by area and by catch; share recovered; what to correct.
 
     A tray SHEET gives the mean rate over the bout, and fills in what options leave out: target rate, bout width,
-    metered rate, metered width, discharge, travel speed, calibration factor, gate setting.
+    metered rate, metered width, discharge, travel speed, calibration factor, gate setting. --into is for the sheet of
+    the next test: the factor and setting found, target rate, bout width and travel speed.
 
     \b
     Examples:
       spreadcheck rate sample_trays/even_trapezoid.csv --factor 0.82
       spreadcheck rate --area "310 kg: 2 ha, 318 kg: 2 ha" --target "150 kg/ha"
+      spreadcheck rate first.csv --factor 0.82 --into second.csv
       spreadcheck rate --catch "36 kg: 30 s" --speed "10 km/h" --bout-width "24 m"
     """
     from spreadcheck.product.ratecheck import check_rate
@@ -72,6 +79,7 @@ def rate(
     from spreadcheck.product.readings import confidence_given
 
     check_targets([json_file], overwrite, read=[sheet])
+    check_next_sheet(into, sheet)
     trays = read_test(sheet) if sheet else None
     result = check_rate(
         settings_given(given),
@@ -89,7 +97,8 @@ def rate(
 
     if json_file:
         write_result(json_file, json_text(rate_json(result, trays)), overwrite=overwrite)
-    if json_file == "-":
-        return
-    say(rate_text(result, units))
-    tell_doubts(result.doubts, units)
+    if json_file != "-":
+        say(rate_text(result, units))
+        tell_doubts(result.doubts, units)
+    if into:
+        write_into(into, result.form_rows(units), overwrite=overwrite)

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from spreadcheck.crew.plan import Plan
+from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.traytest import CatchState, FormRow, TrayTest, tray_test
 from spreadcheck.units import KINDS, from_inside, shown_unit
 
@@ -51,24 +52,27 @@ def planned_sheet(plan: Plan, system: str = "metric") -> TrayTest:
 
 
 def _form(plan: Plan, system: str) -> tuple[FormRow, ...]:
-    """All details that are known, and a blank row for each that is still to be noted."""
+    """Every label that a later command can use: what the plan knows filled in, the rest blank, its unit beside it."""
     wish = plan.wish
-    lengths = {"tray width": wish.tray_width_m, "tray length": wish.tray_length_m}
-    known: list[tuple[str, str, float | None]] = [
-        *((label, "length", value) for label, value in lengths.items()),
-        ("travel speed", "speed", wish.travel_speed_m_s),
-        ("target rate", "rate", wish.target_rate_kg_ha),
-        ("bout width", "length", wish.bout_width_m),
-        ("wheel track", "length", wish.wheel_track_m),
-        ("scale resolution", "catch mass", wish.scale_resolution_g),
-    ]
-    rows = [FormRow(label, "") for label in ("test", "date", "place", "operator", "machine", "product")]
-    rows += [_row(label, kind, value, system) for label, kind, value in known if value is not None]
-    rows.append(FormRow("runs per catch", str(wish.runs_per_catch)))
-    rows += [FormRow("spinner speed", "", "rpm"), FormRow("discharge", "", shown_unit("flow", system))]
-    rows += [FormRow("wind speed", "", shown_unit("wind speed", system)), FormRow("wind from", "")]
-    rows += [FormRow("bulk density", "", shown_unit("density", system)), FormRow("size guide number", "")]
-    rows += [FormRow("granule density", "", "kg/m3"), FormRow("notes", "")]
+    known = {
+        "tray width": wish.tray_width_m,
+        "tray length": wish.tray_length_m,
+        "travel speed": wish.travel_speed_m_s,
+        "target rate": wish.target_rate_kg_ha,
+        "bout width": wish.bout_width_m,
+        "wheel track": wish.wheel_track_m,
+        "scale resolution": wish.scale_resolution_g,
+    }
+    rows = []
+    for label in LABELS.values():
+        value = known.get(label.name)
+        if value is not None:
+            rows.append(_row(label.name, label.kind, value, system))
+        elif label.name == "runs per catch":
+            rows.append(FormRow(label.name, str(wish.runs_per_catch)))
+        else:
+            unit = label.unit if system == "metric" or not label.unit else shown_unit(label.kind, system)
+            rows.append(FormRow(label.name, "", unit))
     return tuple(rows)
 
 

@@ -20,6 +20,7 @@ from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError, SheetError, shown
 from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.titledcells import TitledCells, read_titled
+from spreadcheck.sheet.traytest import FormRow, form_row
 from spreadcheck.units import KINDS, parse_number, show, to_inside, unit_named, units_of
 
 TITLE = "spreadcheck setting chart"
@@ -75,6 +76,14 @@ class ChartAnswer:
     def highest_speed_rpm(self) -> float | None:
         """The highest spinner speed that every row found allows."""
         return min((row.highest_speed_rpm for row in self.rows), default=None)
+
+    def form_rows(self, system: str = "metric") -> tuple[FormRow, ...]:
+        """The rows that the form of a tray sheet takes: how fast at most, and how wide it should spread."""
+        found = (
+            ("highest spinner speed", "turning speed", self.highest_speed_rpm),
+            ("expected width", "length", self.expected_width_m),
+        )
+        return tuple(form_row(label, kind, value, system) for label, kind, value in found if value is not None)
 
     @property
     def expected_width_m(self) -> float | None:

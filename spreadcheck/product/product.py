@@ -16,8 +16,7 @@ from spreadcheck.product.productfile import Readings
 from spreadcheck.product.scatter import CONFIDENCE_PCT, Scatter, half_width, readings_needed, scatter_of
 from spreadcheck.product.segregation import Blend, Component, Difference, blend_of, pair_differences
 from spreadcheck.product.sieve import size_guide_number
-from spreadcheck.sheet.traytest import FormRow
-from spreadcheck.units import show, shown_unit
+from spreadcheck.sheet.traytest import FormRow, form_row
 
 SIEVE_STACK, SIEVE_BOX, GIVEN = "sieve stack", "sieve box", "given"
 HALF_WIDTH_PCT = 10.0
@@ -245,7 +244,7 @@ def form_rows(product: Product, system: str = "metric") -> tuple[FormRow, ...]:
     )
     for label, kind, value in quantities:
         if value is not None:
-            rows.append(FormRow(label, show(value, kind, system, unit=False), shown_unit(kind, system)))
+            rows.append(form_row(label, kind, value, system))
     numbers = (
         ("size guide number", product.size_guide_number),
         ("uniformity index", product.uniformity_index),

@@ -24,7 +24,7 @@ from spreadcheck.product.rate import (
     recovery_pct,
 )
 from spreadcheck.product.scatter import CONFIDENCE_PCT, Scatter, half_width, readings_needed, scatter_of
-from spreadcheck.sheet.traytest import TrayTest
+from spreadcheck.sheet.traytest import FormRow, TrayTest, form_row
 from spreadcheck.spread.profile import TAPER, pass_rates, profile_from, profile_of
 from spreadcheck.units import HECTARE_M2
 
@@ -108,6 +108,23 @@ class RateCheck:
     figures: tuple[RateFigures, ...]
     at_widths: tuple[tuple[float, float], ...]
     doubts: tuple[Doubt, ...]
+
+    def form_rows(self, system: str = "metric") -> tuple[FormRow, ...]:
+        """The rows for the sheet of the next test: the factor and setting of the first way that gives one."""
+        known = (
+            ("target rate", "rate", self.settings.target_kg_ha),
+            ("bout width", "length", self.settings.bout_width_m),
+            ("travel speed", "speed", self.settings.speed_m_s),
+        )
+        rows = [form_row(label, kind, value, system) for label, kind, value in known if value is not None]
+        found = (
+            ("calibration factor", [figure.new_factor for figure in self.figures]),
+            ("gate setting", [figure.new_setting for figure in self.figures]),
+        )
+        for label, values in found:
+            first = next((value for value in values if value is not None), None)
+            rows += [] if first is None else [FormRow(label, f"{first:.4g}")]
+        return tuple(rows)
 
 
 def settings_of(test: TrayTest, given: RateSettings) -> RateSettings:

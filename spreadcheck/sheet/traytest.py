@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from spreadcheck.errors import Fault, SheetError
 from spreadcheck.sheet.labels import CUMULATIVE, LABELS, Value, known_label, read_value
-from spreadcheck.units import KINDS, parse_quantity, split_quantity, to_inside, unit_named
+from spreadcheck.units import KINDS, parse_quantity, show, shown_unit, split_quantity, to_inside, unit_named
 
 FloatArray: TypeAlias = NDArray[np.float64]
 
@@ -369,6 +369,11 @@ def with_labels(test: TrayTest, labels: Mapping[str, str], *, place: str = "{}")
     return replace(
         test, form=(*[row for row in test.form if known_label(row.label) not in map(LABELS.get, labels)], *rows)
     )
+
+
+def form_row(label: str, kind: str, value: float, system: str = "metric") -> FormRow:
+    """A row with a quantity in the units shown, rounded as it is shown."""
+    return FormRow(label, show(value, kind, system, unit=False), shown_unit(kind, system))
 
 
 def _form_row(label: str, text: str) -> FormRow:

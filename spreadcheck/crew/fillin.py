@@ -1,0 +1,76 @@
+"""What a step of the job found, filled into the form of a tray sheet, so that nobody types it again."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from spreadcheck.crew.lock import lock_sheet, take_up
+from spreadcheck.errors import Fault, OutputError, SheetError, shown
+from spreadcheck.sheet.labels import known_label, read_value
+from spreadcheck.sheet.traytest import CatchState, FormRow, TrayTest
+
+
+@dataclass(frozen=True)
+class FilledIn:
+    """A test with its form filled in: the rows that are new in it, and what stood where one was replaced."""
+
+    test: TrayTest
+    written: tuple[FormRow, ...]
+    replaced: tuple[FormRow, ...]
+
+
+def fill_in(test: TrayTest, rows: Iterable[FormRow], *, overwrite: bool = False) -> FilledIn:
+    """Fill rows into the form of a test; a label that stands there with another value is replaced only on request."""
+    form, written, replaced, faults = list(test.form), [], [], []
+    for row in rows:
+        at = next((n for n, old in enumerate(form) if known_label(old.label) is known_label(row.label)), None)
+        if at is None:
+            form.append(row)
+        elif _same(form[at], row):
+            continue
+        else:
+            if form[at].value.strip():
+                replaced.append(form[at])
+                problem = f'"{row.label}" is {row_words(form[at])} there, and {row_words(row)} was found'
+                faults.append(Fault(test.source, problem, "add --overwrite to replace what stands there"))
+            form[at] = replace(row, label=form[at].label)
+        written.append(row)
+    if faults and not overwrite:
+        raise SheetError(*faults)
+    return FilledIn(replace(test, form=tuple(form)), tuple(written), tuple(replaced))
+
+
+def fill_in_sheet(path: str | os.PathLike[str], rows: Iterable[FormRow], *, overwrite: bool = False) -> FilledIn:
+    """Fill rows into a tray sheet on the disk, whole or not at all, and never while it is being recorded on."""
+    with lock_sheet(path):
+        sheet, test = take_up(path)
+        if test is None:
+            remedy = "give the name of a tray sheet, or make one with spreadcheck plan --sheet"
+            raise OutputError(Fault(os.fspath(path), "is not there", remedy))
+        filled = fill_in(test, rows, overwrite=overwrite)
+        if filled.written:
+            sheet.keep(filled.test)
+    return filled
+
+
+def to_be_weighed(test: TrayTest) -> bool:
+    """Whether trays of a test are still blank."""
+    return bool((test.state == CatchState.NOT_WEIGHED).any())
+
+
+def row_words(row: FormRow) -> str:
+    """The value of a row with its unit, as it stands."""
+    return shown(f"{row.value} {row.unit}".strip())
+
+
+def _same(old: FormRow, new: FormRow) -> bool:
+    """Whether two rows of one label hold the same, whatever their units."""
+    label = known_label(old.label)
+    assert label is not None  # the rows are those of a test that was read
+    before, after = (read_value(label, row.value, row.unit) for row in (old, new))
+    if isinstance(before, float) and isinstance(after, float):
+        return math.isclose(before, after, rel_tol=1e-9)
+    return before == after
