@@ -161,7 +161,7 @@ def _ask(result: Product, chart_file: str | None) -> tuple[Chart | None, ChartAn
 
     chart = read_chart(chart_file)
     width = result.strength.half_width_n if result.strength and result.blend is None else float("nan")
-    return chart, ask_chart(chart, result.size_guide_number, result.deciding_strength_n, half_width_n=width)
+    return chart, ask_chart(chart, result.readings, half_width_n=width)
 
 
 def _present(

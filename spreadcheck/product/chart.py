@@ -12,13 +12,13 @@ from __future__ import annotations
 import itertools
 import math
 import os
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from spreadcheck.doubts.doubt import Doubt, Quantity
 from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError, SheetError, shown
-from spreadcheck.sheet.labels import LABELS
+from spreadcheck.sheet.labels import LABELS, Label
 from spreadcheck.sheet.titledcells import TitledCells, read_titled
 from spreadcheck.sheet.traytest import FormRow, form_row
 from spreadcheck.units import KINDS, parse_number, show, to_inside, unit_named, units_of
@@ -26,7 +26,8 @@ from spreadcheck.units import KINDS, parse_number, show, to_inside, unit_named, 
 TITLE = "spreadcheck setting chart"
 OPEN = "open"
 
-# column -> the label whose kind and bounds it has
+# column -> the label whose kind and bounds it has; bands of any other label with a number may stand beside them:
+# such as "bulk density from" and "bulk density to"
 COLUMNS = {
     "SGN from": "size guide number",
     "SGN to": "size guide number",
@@ -35,7 +36,8 @@ COLUMNS = {
     "highest spinner speed": "spinner speed",
     "expected width": "bout width",
 }
-_BANDS = (("SGN from", "SGN to"), ("strength from", "strength to"))
+_BANDS = {"SGN": "size guide number", "strength": "crush strength"}
+Band = tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -47,10 +49,16 @@ class ChartRow:
     strength_n: tuple[float, float]
     highest_speed_rpm: float
     expected_width_m: float
+    others: tuple[tuple[str, Band], ...] = ()  # further bands by their label, in the unit used inside
 
-    def holds(self, size_guide_number: float, strength_n: float) -> bool:
-        """Whether readings lie in both bands, ends included."""
-        return _within(size_guide_number, self.size) and _within(strength_n, self.strength_n)
+    @property
+    def bands(self) -> dict[str, Band]:
+        """Every band of the row by its label."""
+        return {"size guide number": self.size, "crush strength": self.strength_n, **dict(self.others)}
+
+    def holds(self, readings: Mapping[str, float]) -> bool:
+        """Whether the readings lie in all bands, ends included."""
+        return all(_within(readings[label], band) for label, band in self.bands.items())
 
 
 @dataclass(frozen=True)
@@ -71,6 +79,7 @@ class ChartAnswer:
     rows: tuple[ChartRow, ...]
     why_none: str
     doubts: tuple[Doubt, ...]
+    others: tuple[tuple[str, float], ...] = ()  # further readings that the chart asks for, by label
 
     @property
     def highest_speed_rpm(self) -> float | None:
@@ -134,7 +143,20 @@ def read_chart(path: str | os.PathLike[str]) -> Chart:
 
 
 def _key(cell: str) -> str:
-    return cell.casefold().replace("size guide number", "sgn").replace("crush strength", "strength")
+    key = " ".join(cell.casefold().split())
+    return key.replace("size guide number", "sgn").replace("crush strength", "strength")
+
+
+def _stem(column: str) -> str:
+    return column.removesuffix(" from").removesuffix(" to")
+
+
+def _label(column: str) -> Label | None:
+    """The label that a column is about; None where no chart has such a column."""
+    if column in COLUMNS:
+        return LABELS[COLUMNS[column]]
+    label = LABELS.get(_stem(column)) if column != _stem(column) else None
+    return label if label and (label.kind in KINDS or label.kind == "number") else None
 
 
 def _header_at(cells: TitledCells) -> int:
@@ -149,27 +171,31 @@ def _columns(cells: TitledCells, at: int) -> dict[str, int]:
     """Where each column stands; an unknown, missing or doubled one is a fault."""
     header = [_key(cell) for cell in cells.rows[at]]
     faults = []
-    for column in COLUMNS:
+    usual = {_key(column) for column in COLUMNS}
+    stems = dict.fromkeys(_stem(key) for key in header if key not in usual and _label(key))
+    wanted = [*COLUMNS, *(f"{stem} {end}" for stem in stems for end in ("from", "to"))]
+    for column in wanted:
         if header.count(_key(column)) != 1:
             wrong = "is missing" if _key(column) not in header else "is there twice"
             faults.append(Fault(cells.place(at), f'the column "{column}" {wrong}', "give each column once"))
-    for cell in cells.rows[at]:
-        if _key(cell) not in {_key(column) for column in COLUMNS} | {"note"}:
-            remedy = f"use {', '.join(COLUMNS)}, note"
+    for cell, key in zip(cells.rows[at], header, strict=True):
+        if key not in usual | {"note"} and not _label(key):
+            remedy = f'use {", ".join(COLUMNS)}, note, or a pair such as "bulk density from" and "bulk density to"'
             faults.append(Fault(cells.place(at), f'"{shown(cell)}" is not a column of a setting chart', remedy))
     if faults:
         raise SheetError(*faults)
-    return {column: header.index(_key(column)) for column in COLUMNS}
+    return {column: header.index(_key(column)) for column in wanted}
 
 
 def _units(cells: TitledCells, at: int, columns: dict[str, int]) -> dict[str, str]:
     row = cells.rows[at] if at < len(cells.rows) else ()
     faults, units = [], {}
-    for column, label in COLUMNS.items():
-        kind = LABELS[label].kind
-        if kind not in KINDS:
+    for column, where in columns.items():
+        label = _label(column)
+        if label is None or label.kind not in KINDS:
             continue
-        written = row[columns[column]] if columns[column] < len(row) else ""
+        kind = label.kind
+        written = row[where] if where < len(row) else ""
         unit = unit_named(written, kind) if written else None
         if unit is None:
             wrong = f'"{shown(written)}" is not a unit of {kind}' if written else "the unit is missing"
@@ -195,15 +221,18 @@ def _row(
             faults.append(Fault(cells.place(at, column), value.problem, value.remedy))
         else:
             values[column] = value
-    for low, high in _BANDS:
+    stems = dict.fromkeys(_stem(column) for column in columns if column != _stem(column))
+    for low, high in ((f"{stem} from", f"{stem} to") for stem in stems):
         if low in values and high in values and not values[low] < values[high]:
             faults.append(
                 Fault(cells.place(at, high), f'the band ends below or at its "{low}"', "swap or correct them")
             )
     if len(faults) > before:
         return None
-    size, strength = ((values[low], values[high]) for low, high in _BANDS)
-    return ChartRow(cells.numbers[at], size, strength, values["highest spinner speed"], values["expected width"])
+    bands = {_BANDS.get(stem, stem): (values[f"{stem} from"], values[f"{stem} to"]) for stem in stems}
+    size, strength = bands.pop("size guide number"), bands.pop("crush strength")
+    speed, width = values["highest spinner speed"], values["expected width"]
+    return ChartRow(cells.numbers[at], size, strength, speed, width, tuple(bands.items()))
 
 
 def _value(written: str, column: str, unit: str | None, decimal_comma: bool) -> float | Fault:
@@ -214,7 +243,8 @@ def _value(written: str, column: str, unit: str | None, decimal_comma: bool) -> 
         return Fault("", "the cell is empty", remedy)
     if band and written.casefold() == OPEN:
         return 0.0 if column.endswith("from") else math.inf
-    label = LABELS[COLUMNS[column]]
+    label = _label(column)
+    assert label is not None  # other columns were refused
     number = parse_number(written, decimal_comma=decimal_comma)
     if number is None:
         return Fault("", f'"{shown(written)}" is not a number', f"write digits only{', or open' if band else ''}")
@@ -228,26 +258,49 @@ def _value(written: str, column: str, unit: str | None, decimal_comma: bool) -> 
     return value
 
 
-def ask_chart(
-    chart: Chart, size_guide_number: float | None, strength_n: float | None, *, half_width_n: float = math.nan
-) -> ChartAnswer:
-    """Look a product up, or say which reading the chart still needs."""
-    needs = (
-        (size_guide_number, "a size guide number", "read a sieve: --sieve-box, --sieve-stack or --sgn"),
-        (strength_n, "a crush strength", "crush about ten granules: --crush"),
-    )
-    faults = [Fault(chart.source, f"the chart needs {what}", remedy) for value, what, remedy in needs if value is None]
-    if size_guide_number is None or strength_n is None:
+def ask_chart(chart: Chart, readings: Mapping[str, float | None], *, half_width_n: float = math.nan) -> ChartAnswer:
+    """Look a product up by its readings under their labels, or say which one the chart still needs."""
+    asked = chart.rows[0].bands
+    found = {label: value for label in asked if (value := readings.get(label)) is not None}
+    missing = [label for label in asked if label not in found]
+    if missing:
+        faults = [
+            Fault(chart.source, f"the chart needs {_a(label)}", _HOW[label]) for label in missing if label in _HOW
+        ]
+        other = [label for label in missing if label not in _HOW]
+        faults += [Fault(chart.source, f"no reading says {_a(label)}", "leave its two columns out") for label in other]
         raise QuantityError(*faults)
     return look_up(
-        chart, size_guide_number=size_guide_number, strength_n=strength_n, strength_half_width_n=half_width_n
+        chart,
+        size_guide_number=found.pop("size guide number"),
+        strength_n=found.pop("crush strength"),
+        strength_half_width_n=half_width_n,
+        others=found,
     )
+
+
+_HOW = {  # label -> how to come by its reading
+    "size guide number": "read a sieve: --sieve-box, --sieve-stack or --sgn",
+    "crush strength": "crush about ten granules: --crush",
+    "bulk density": "weigh a filled container: --density",
+    "granule density": "give it: --granule-density",
+    "uniformity index": "read a sieve stack: --sieve-stack",
+}
+
+
+def _a(label: str) -> str:
+    return f"{'an' if label[0] in 'aeio' else 'a'} {label}"
 
 
 def look_up(
-    chart: Chart, *, size_guide_number: float, strength_n: float, strength_half_width_n: float = math.nan
+    chart: Chart,
+    *,
+    size_guide_number: float,
+    strength_n: float,
+    strength_half_width_n: float = math.nan,
+    others: Mapping[str, float] | None = None,
 ) -> ChartAnswer:
-    """The rows of a chart that hold a size and a crush strength.
+    """The rows of a chart that hold a size and a crush strength, and what else the chart has bands of.
 
     Parameters
     ----------
@@ -259,6 +312,8 @@ def look_up(
         Crush strength: the mean, or the weakest component's. [N]
     strength_half_width_n : float
         How far the mean strength may be off, if known. [N]
+    others : mapping, optional
+        A reading for every further band of the chart, by its label. [inside units]
 
     Returns
     -------
@@ -276,28 +331,35 @@ def look_up(
     >>> look_up(chart, size_guide_number=310, strength_n=30).why_none
     'SGN 310 is above every band of size'
     """
-    found = tuple(row for row in chart.rows if row.holds(size_guide_number, strength_n))
-    doubts = [_several(found, size_guide_number, strength_n)] if len(found) > 1 else []
+    readings = {"size guide number": size_guide_number, "crush strength": strength_n, **(others or {})}
+    found = tuple(row for row in chart.rows if row.holds(readings))
+    doubts = [_several(found, readings)] if len(found) > 1 else []
     if found:
         doubts += _uncertain(found, strength_n, strength_half_width_n)
     doubts += [_overlap(first, second) for first, second in overlaps(chart)]
-    why = "" if found else _why_none(chart, size_guide_number, strength_n)
-    return ChartAnswer(size_guide_number, strength_n, found, why, tuple(doubts))
+    why = "" if found else _why_none(chart, readings)
+    return ChartAnswer(size_guide_number, strength_n, found, why, tuple(doubts), tuple((others or {}).items()))
 
 
-def _why_none(chart: Chart, size_guide_number: float, strength_n: float) -> str:
-    size = _outside(size_guide_number, chart, lambda row: row.size)
-    if size:
-        return f"SGN {round(size_guide_number, 1):g} is {size} of size"
-    strength = _outside(strength_n, chart, lambda row: row.strength_n)
-    force = f"{show(strength_n, 'force')} ({show(strength_n, 'force', 'us')})"
-    if strength:
-        return f"crush strength {force} is {strength} of strength"
-    return f"no row holds SGN {round(size_guide_number, 1):g} together with crush strength {force}"
+def _why_none(chart: Chart, readings: Mapping[str, float]) -> str:
+    for label, value in readings.items():
+        where = _outside(value, [row.bands[label] for row in chart.rows])
+        if where:
+            of = {"size guide number": "size", "crush strength": "strength"}.get(label, label)
+            return f"{reading_words(label, value)} is {where} of {of}"
+    *first, last = (reading_words(label, value) for label, value in readings.items())
+    return f"no row holds {', '.join(first)} together with {last}"
 
 
-def _outside(value: float, chart: Chart, band: Callable[[ChartRow], tuple[float, float]]) -> str:
-    bands = [band(row) for row in chart.rows]
+def reading_words(label: str, value: float) -> str:
+    """A reading with its label, in both systems of units where it has one."""
+    if label == "size guide number":
+        return f"SGN {round(value, 1):g}"
+    kind = LABELS[label].kind
+    return f"{label} {show(value, kind)} ({show(value, kind, 'us')})" if kind in KINDS else f"{label} {value:.4g}"
+
+
+def _outside(value: float, bands: list[Band]) -> str:
     if any(_within(value, span) for span in bands):
         return ""
     if value < min(low for low, _ in bands):
@@ -311,9 +373,9 @@ def _within(value: float, band: tuple[float, float]) -> bool:
     return low * (1 - 1e-9) <= value <= high * (1 + 1e-9)
 
 
-def _several(rows: tuple[ChartRow, ...], size_guide_number: float, strength_n: float) -> Doubt:
+def _several(rows: tuple[ChartRow, ...], readings: Mapping[str, float]) -> Doubt:
     numbers = " and ".join(str(row.number) for row in rows)
-    edge = any(_on_edge(size_guide_number, row.size) or _on_edge(strength_n, row.strength_n) for row in rows)
+    edge = any(_on_edge(readings[label], band) for row in rows for label, band in row.bands.items())
     why = "a reading stands on the edge that they share" if edge else "their bands overlap"
     return doubt("two-rows-of-the-chart", rows=numbers, why=why)
 
@@ -343,5 +405,5 @@ def overlaps(chart: Chart) -> tuple[tuple[int, int], ...]:
     return tuple(
         (first.number, second.number)
         for first, second in itertools.combinations(chart.rows, 2)
-        if common(first.size, second.size) and common(first.strength_n, second.strength_n)
+        if all(common(band, second.bands[label]) for label, band in first.bands.items())
     )

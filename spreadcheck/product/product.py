@@ -65,6 +65,17 @@ class Product:
         return next((scatter.mean for scatter in self.sizes.values()), None)
 
     @property
+    def readings(self) -> dict[str, float | None]:
+        """What is known of the product, by the label of the form, in the units used inside."""
+        return {
+            "size guide number": self.size_guide_number,
+            "uniformity index": self.uniformity_index,
+            "bulk density": _mean(self.bulk),
+            "granule density": _mean(self.granule),
+            "crush strength": self.deciding_strength_n,
+        }
+
+    @property
     def uniformity_index(self) -> float | None:
         """UI from the sieve stacks, else as given."""
         figures = self.size_figures

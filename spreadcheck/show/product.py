@@ -15,10 +15,11 @@ from spreadcheck.product.product import GIVEN, Product, StrengthFigures, form_ro
 from spreadcheck.product.scatter import Scatter
 from spreadcheck.product.segregation import Blend, mass_weighted_mean
 from spreadcheck.product.sieve import diameter_mm
+from spreadcheck.sheet.labels import LABELS
 from spreadcheck.show.csv import csv_line
 from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import show_width
-from spreadcheck.units import show, shown_unit
+from spreadcheck.units import KINDS, show, shown_unit
 
 WIDTH = 80
 LEAD = 18
@@ -246,7 +247,9 @@ def _segregation(product: Product) -> list[str]:
 
 
 def _chart(chart: Chart, answer: ChartAnswer, system: str) -> str:
-    asked = f"SGN {answer.size_guide_number:.1f} and {show(answer.strength_n, 'force', system)}"
+    others = [f"{label} {_reading(label, value, system)}" for label, value in answer.others]
+    words = [f"SGN {answer.size_guide_number:.1f}", show(answer.strength_n, "force", system), *others]
+    asked = f"{', '.join(words[:-1])} and {words[-1]}"
     lines = [_line("Setting chart", f"{chart.source}, asked for {asked}")]
     lines += [_line("", ": ".join(part for part in remark if part)) for remark in chart.remarks]
     for row in answer.rows:
@@ -258,6 +261,11 @@ def _chart(chart: Chart, answer: ChartAnswer, system: str) -> str:
         _line("", "A start for the first test run; the machine's manual goes first, and the tray test decides")
     )
     return "\n".join(lines)
+
+
+def _reading(label: str, value: float, system: str) -> str:
+    kind = LABELS[label].kind
+    return show(value, kind, system) if kind in KINDS else f"{value:.4g}"
 
 
 def _form(product: Product, system: str) -> str:

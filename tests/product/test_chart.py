@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spreadcheck.cli import main
-from spreadcheck.errors import SheetError
-from spreadcheck.product.chart import Chart, ChartRow, look_up, overlaps, read_chart
+from spreadcheck.errors import QuantityError, SheetError
+from spreadcheck.product.chart import COLUMNS, Chart, ChartRow, ask_chart, look_up, overlaps, read_chart
 from spreadcheck.units import to_inside
 
 SAMPLE = Path(__file__).parents[2] / "sample_trays" / "example_setting_chart.csv"
@@ -218,3 +218,55 @@ def test_any_row_is_read_or_told(tmp_path_factory, cells):
         told = str(error)
         chart = None
     assert chart is not None or "chart.csv" in told
+
+
+def further(tmp_path, header="bulk density from,bulk density to", units="kg/L,kg/L", cells=("0.7,0.8", "0.8,0.9")):
+    """A chart with a further pair of columns: two rows that differ by it alone."""
+    lines = ["spreadcheck setting chart,1", "", f"{','.join(COLUMNS)},{header}", f",,N,N,rpm,m,{units}"]
+    lines += [
+        f"200,300,20,40,{speed},{width},{more}" for speed, width, more in zip((700, 800), (24, 27), cells, strict=True)
+    ]
+    path = tmp_path / "chart.csv"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    return path
+
+
+def test_a_density_column_decides(tmp_path):
+    """Two rows with the same size and strength are told apart by the density of the heap."""
+    chart = read_chart(further(tmp_path))
+    readings = {"size guide number": 250.0, "crush strength": 30.0, "bulk density": 750.0}
+    assert ask_chart(chart, readings).highest_speed_rpm == 700
+    assert ask_chart(chart, readings | {"bulk density": 850.0}).highest_speed_rpm == 800
+    both = ask_chart(chart, readings | {"bulk density": 800.0})
+    assert [doubt.code for doubt in both.doubts] == ["two-rows-of-the-chart"]
+    none = ask_chart(chart, readings | {"bulk density": 950.0})
+    assert none.why_none == "bulk density 0.950 kg/L (59.3 lb/ft3) is above every band of bulk density"
+    assert overlaps(chart) == ()
+    with pytest.raises(QuantityError, match=r"the chart needs a bulk density; weigh a filled container: --density"):
+        ask_chart(chart, readings | {"bulk density": None})
+
+
+def test_any_further_column(tmp_path):
+    """A label without a unit does as well; what no product is read for is said."""
+    chart = read_chart(further(tmp_path, "uniformity index from,uniformity index to", ",", ("30,50", "50,70")))
+    readings = {"size guide number": 250.0, "crush strength": 30.0}
+    assert ask_chart(chart, readings | {"uniformity index": 60.0}).highest_speed_rpm == 800
+    odd = read_chart(further(tmp_path, "gate setting from,gate setting to", ",", ("1,2", "2,3")))
+    with pytest.raises(QuantityError, match=r"no reading says a gate setting; leave its two columns out"):
+        ask_chart(odd, readings)
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"header": "bulk density from", "units": "kg/L", "cells": ("0.7", "0.8")}, '"bulk density to" is missing'),
+        ({"units": "m,m"}, '"m" is not a unit of density'),
+        ({"cells": ("0.8,0.7", "0.8,0.9")}, "the band ends below or at its"),
+        ({"header": "colour from,colour to"}, '"colour from" is not a column of a setting chart'),
+        ({"cells": ("0.7,x", "0.8,0.9")}, '"x" is not a number'),
+    ],
+)
+def test_a_further_column_with_a_fault(change, why, tmp_path):
+    with pytest.raises(SheetError) as told:
+        read_chart(further(tmp_path, **change))
+    assert why in str(told.value)
