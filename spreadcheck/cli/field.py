@@ -177,7 +177,7 @@ def _several(
     studies = study_fields(read_test(sheet), asked, [(read_boundary(path), None) for path in boundaries])
     if outputs["json"]:
         from spreadcheck.show.field import fields_json
-        from spreadcheck.show.results import json_text
+        from spreadcheck.show.json import json_text
 
         write_result(outputs["json"], json_text(fields_json(studies)), overwrite=overwrite)
     if outputs["json"] != "-":
@@ -300,7 +300,7 @@ def _write(
     made: dict[str, str | bytes] = {}
     if outputs["json"]:
         from spreadcheck.show.field import field_json
-        from spreadcheck.show.results import json_text
+        from spreadcheck.show.json import json_text
 
         made["json"] = json_text(field_json(study, gains))
     if outputs["plot"]:
