@@ -109,10 +109,7 @@ def study_field(
         raise WidthError(Fault("the field", "is not known", "give --boundary FILE for a plan, or --track FILE"))
     if boundary is not None and track is not None:
         check_near(track, boundary)
-    result = assess(
-        test, limit_pct=asked.limit_pct, bout_width_m=asked.bout_width_m[0] if asked.bout_width_m else None,
-        tails=asked.tails, relative=True,
-    )  # fmt: skip
+    result = _assessed(test, asked)
     if result.bout_width_m is None:
         remedy = 'write it on the sheet, or add --bout-width "24 m"'
         raise WidthError(Fault(test.source or "the sheet", "names no bout width", remedy))
@@ -409,14 +406,26 @@ def study_fields(
     >>> study_fields.__name__  # a run is in docs/field.md
     'study_fields'
     """
+    jobs = [(test, asked, *field) for field in fields]
     if executor is not None:
-        return tuple(executor.map(_one, [(test, asked, *field) for field in fields]))
-    if len(fields) < 2:
-        return tuple(_one((test, asked, *field)) for field in fields)
-    with ProcessPoolExecutor(max_workers=min(len(fields), 8)) as local:
-        return tuple(local.map(_one, [(test, asked, *field) for field in fields]))
+        studies = list(executor.map(_one, jobs))
+    elif len(jobs) < 2:
+        studies = list(map(_one, jobs))
+    else:
+        with ProcessPoolExecutor(max_workers=min(len(jobs), 8)) as local:
+            studies = list(local.map(_one, jobs))
+    shared = _assessed(test, asked)
+    return tuple(replace(study, assessment=shared) for study in studies)
+
+
+def _assessed(test: TrayTest, asked: Asked) -> Assessment:
+    """The test at the bout width that is shown first; the same for every field."""
+    width = asked.bout_width_m[0] if asked.bout_width_m else None
+    return assess(test, limit_pct=asked.limit_pct, bout_width_m=width, tails=asked.tails, relative=True)
 
 
 def _one(job: tuple[TrayTest, Asked, Boundary | None, Track | None]) -> FieldStudy:
+    """One field, without the assessment: that can't travel between processes, and is the same for all."""
     test, asked, boundary, track = job
-    return study_field(test, asked, boundary=boundary, track=track)
+    study = study_field(test, asked, boundary=boundary, track=track)
+    return replace(study, assessment=None)  # type: ignore[arg-type]

@@ -13,8 +13,8 @@ SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEET, BOUNDARY, TRACK = (
     SAMPLES / name for name in ("even_trapezoid.csv", "field_boundary.geojson", "field_track.csv")
 )
-PLAN = ("--boundary", BOUNDARY, "--heading", "94", "--cell", "4 m")
-DRIVEN = ("--boundary", BOUNDARY, "--track", TRACK, "--cell", "4 m")
+PLAN = ("--boundary", BOUNDARY, "--heading", "94", "--cell", "6 m")
+DRIVEN = ("--boundary", BOUNDARY, "--track", TRACK, "--cell", "6 m")
 
 
 def run(*arguments):
@@ -46,7 +46,7 @@ def test_json_keeps_the_contract():
     }  # fmt: skip
     assert wanted <= set(data)
     assert set(data["share_pct"]) == {"nil", "under", "near", "over"}
-    assert (data["cell_m"], data["landing"], data["landing_distance_m"]) == (4.0, "arc", 22.0)
+    assert (data["cell_m"], data["landing"], data["landing_distance_m"]) == (6.0, "arc", 22.0)
     assert data["verdict"]["state"] == "fits"
     assert data["field_cv_low_pct"] <= data["field_cv_pct"] + 0.5
     assert "landing-distance-assumed" not in {warning["code"] for warning in data["warnings"]}
