@@ -41,8 +41,8 @@ def pictures():
     from spreadcheck import assess, compare, field_figure, read_boundary, read_sheet, read_track, study_field, tune
     from spreadcheck.show.plots import analysis_figure, figure_bytes
     from spreadcheck.show.plots_comparison import comparison_figure
-    from spreadcheck.show.plots_tuning import tuning_figure
     from spreadcheck.show.report_pdf import report_pages
+    from spreadcheck.show.tune import tuning_figure
 
     lopsided = assess(read_sheet(SAMPLES / "lopsided.csv"))
     words, drawn = report_pages(lopsided)[:2]

@@ -35,7 +35,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "confidence": ("Judge the test", "How sure the answer is: noise floor, intervals, passes needed, steering."),
     "blend": ("Judge the test", "CV and effective width of every component and nutrient of a blend."),
     "compare": ("Improve the machine", "What a change did to the pattern, and whether chance explains it."),
-    "tune": ("Improve the machine", "The best spinner speed from tests at several speeds."),
+    "tune": ("Improve the machine", "The best setting from tests at several."),
     "widths": ("Decide and cost", "Which bout width pays: evenness, rates, stripes, work and cost of each."),
     "edge": ("Decide and cost", "What falls beyond the field edge, and what is short inside it."),
     "field": ("Decide and cost", "What a field gets: a map from a tray test and the way that is driven."),

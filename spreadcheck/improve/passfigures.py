@@ -1,10 +1,4 @@
-"""The passes of a test one by one, and what several tests have in common: what comparisons are made of.
-
-1. `pass_profiles`     the profile of every pass that has catches enough
-2. `rates_at`          those passes as rates at given places
-3. `common_places`     where two tray lines can be held against each other
-4. `setting_changes`, `check_different`  what differs between the forms; whether two sheets are one test twice
-"""
+"""The passes of a test one by one, at places that several tests share."""
 
 from __future__ import annotations
 
@@ -14,16 +8,9 @@ import numpy as np
 
 from spreadcheck.errors import Fault, SheetError
 from spreadcheck.passes.passes import Passes
-from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import SAME_PLACE, Profile, profile_from
-from spreadcheck.units import KINDS, show
 
-SETTINGS = (
-    "machine", "product", "tray width", "tray length", "travel speed", "spinner speed", "disc diameter", "target rate",
-    "gate setting", "vanes", "drop point", "swath height", "wind speed", "wind from", "size guide number",
-    "bulk density", "granule density",
-)  # fmt: skip
 _ENOUGH = 0.5  # of the trays: a pass with fewer catches says little about its own pattern
 
 
@@ -121,53 +108,6 @@ def common_places(one: Profile, other: Profile) -> tuple[FloatArray, bool]:
         problem = "the two tray lines share no stretch with three trays in it"
         raise SheetError(Fault("", problem, "compare tests whose trays cover the same offsets"))
     return places, False
-
-
-def setting_changes(tests: Sequence[TrayTest], *, system: str = "metric") -> tuple[tuple[str, tuple[str, ...]], ...]:
-    """What the forms say differently about machine, product, settings and wind.
-
-    Parameters
-    ----------
-    tests : sequence of TrayTest
-        The tests. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    tuple of (str, tuple of str)
-        Label, and what each form says ("not stated" where it says nothing). [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import tray_test
-    >>> tests = [tray_test([-1, 1], [1, 2], tray_width="1 m", tray_length="1 m", form={"vanes": how})
-    ...          for how in ("worn", "new")]
-    >>> setting_changes(tests)
-    (('vanes', ('worn', 'new')),)
-    """
-    said = {label: [test.values.get(label) for test in tests] for label in SETTINGS}
-    return tuple(
-        (label, tuple(_said(label, value, system) for value in values))
-        for label, values in said.items()
-        if len(set(map(_compared, values))) > 1
-    )
-
-
-def _compared(value: object) -> object:
-    """A value as it is compared: without letter case and spacing, and without what rounding of units leaves."""
-    if isinstance(value, str):
-        return " ".join(value.casefold().split())
-    return float(f"{value:.6g}") if isinstance(value, (int, float)) else value
-
-
-def _said(label: str, value: object, system: str) -> str:
-    kind = LABELS[label].kind
-    if value is None or value == "":
-        return "not stated"
-    if isinstance(value, (int, float)):
-        return show(float(value), kind, system) if kind in KINDS else f"{value:g}"
-    return str(value)
 
 
 def check_different(tests: Sequence[TrayTest]) -> None:

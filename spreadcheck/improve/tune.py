@@ -1,70 +1,92 @@
-"""The best spinner speed from tests of one product at several speeds.
+"""The best setting from tests of one product at several: lowest CV, widest width, what one costs the other.
 
-1. `tune`         the tests assessed; CV at the wanted bout width and effective width against speed
-2. `Tuning`       all of it
-3. `SpeedAnswer`  for one figure: the curve, the best speed, how sure it is, and which test to run next
-
-Never beyond the tested range: a best speed at its edge is said to be at the edge, and the next test goes beyond it.
+The profiles are modelled over the settings (`profiles`), folded at each of them, and judged by draws from the model, so
+that every claim has its probability. Never beyond the tested range: a best setting at its edge is said to be there.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spreadcheck.errors import Fault, SheetError, SpreadcheckError, WidthError, shown
-from spreadcheck.improve.passfigures import check_different, setting_changes
-from spreadcheck.improve.speedcurve import NONE, SpeedCurve, best_speeds, fit_curve
+from spreadcheck.improve.passfigures import check_different, common_places, pass_profiles, rates_at
+from spreadcheck.improve.profiles import ProfileModel, fold_form, profile_model
+from spreadcheck.improve.settings import SPEED, Setting, highest_speed, setting_changes, varied_settings
 from spreadcheck.judge.assessment import Assessment, assess
-from spreadcheck.limits import CV_LIMIT_PCT
+from spreadcheck.limits import CV_LIMIT_PCT, LIMITS
 from spreadcheck.passes.evidence import LEVEL_PCT, alpha
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import TAPER
 
-CLEAR, EDGE, AT_HIGHEST, UNCLEAR, MISFIT, NO_CURVE = (
-    "clear", "edge", "at the highest speed", "unclear", "misfit", "no curve",
-)  # fmt: skip
-_WIDE = 0.5  # of the range: a stretch of possible best speeds wider than this leaves it open
-_GAP = 0.2  # of the range: a gap between tested speeds smaller than this is not worth halving
+LOWEST, WIDEST = "lowest CV", "widest effective width"
+CLEAR, UNCLEAR, BEYOND = "clear", "unclear", "beyond the range"
+DRAWS = 300
+_GRID = {1: 81, 2: 17}  # settings looked at, along each setting
+_WIDE = 0.5  # of the range: a best setting known no better than this is open
+_EDGE = 0.02  # of the range: as near to its end the best may lie beyond
+_WIDTH_STEP_M = 0.5  # of the widths looked at; crossings of the limit are found between them
+_MOST_PLACES = 121  # a longer line is drawn on this many places
+
+
+@dataclass(frozen=True)
+class NextTest:
+    """The setting to test next, and what is expected of it: `gain` in % of CV or m of width, None beyond the range."""
+
+    setting: tuple[float, ...]
+    gain: float | None
+    again: bool
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The best setting for one goal, and how sure it is.
+
+    `interval` holds the best setting, and `alike` are the settings that can't be told from it, both at the level asked
+    for. `probability_pct` is the chance that it beats the best setting tested, by `gain` most likely (% of CV or m).
+    `at_highest` says that the highest spinner speed is what bounds it.
+    """
+
+    goal: str
+    standing: str
+    best: tuple[float, ...]
+    interval: tuple[tuple[float, float], ...]
+    alike: tuple[tuple[float, float], ...]
+    cv_pct: float | None
+    cv_band_pct: tuple[float, float] | None
+    width_m: float | None
+    width_band_m: tuple[float, float] | None
+    best_tested: int
+    gain: float
+    probability_pct: float
+    at_highest: bool
+    next: NextTest | None
 
 
 @dataclass(frozen=True, eq=False)
-class SpeedAnswer:
-    """What the tests say of the best speed for one figure ("CV" or "effective width").
+class Surface:
+    """CV and effective width over the settings: `setting` (G, settings); each figure as most likely, low, high (3, G).
 
-    `value` is that of the curve at `best_rpm` with its band, or of the best test where there is no curve to trust.
-    `stretch_rpm` are the speeds that can't be told from the best; `next_rpm` is where the next test helps most, None
-    where none is needed.
+    A width of 0 stands for none within the limit.
     """
 
-    code: str
-    curve: SpeedCurve
-    standing: str
-    best_rpm: float
-    value: float
-    band: tuple[float, float] | None
-    best_tested_rpm: float
-    best_tested: float
-    stretch_rpm: tuple[float, float] | None
-    next_rpm: float | None
-    without: tuple[str, ...]  # tests that don't have this figure
+    setting: FloatArray
+    cv_pct: FloatArray | None
+    width_m: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
 class Tuning:
-    """Tests at several spinner speeds, in order of speed, and the best speed for each figure.
-
-    `allowed_rpm` is the stretch within which a best speed is looked for: what was tested, up to the highest speed that
-    the granules bear.
-    """
+    """Tests at several settings, in order, the model of their profiles, and the best setting for each goal."""
 
     results: tuple[Assessment, ...]
-    speed_rpm: FloatArray
-    allowed_rpm: tuple[float, float]
+    settings: tuple[Setting, ...]
+    value: FloatArray  # (tests, settings)
     highest_rpm: float | None
     method: str
     method_stated: bool
@@ -72,24 +94,51 @@ class Tuning:
     limit_pct: float
     level_pct: float
     products: tuple[str, ...]
-    cv: SpeedAnswer | None
-    width: SpeedAnswer | None
+    model: ProfileModel
+    surface: Surface
+    cv: Answer | None
+    width: Answer | None
     other_settings: tuple[tuple[str, tuple[str, ...]], ...]
 
     @property
-    def main(self) -> SpeedAnswer | None:
+    def main(self) -> Answer | None:
         """The answer that counts: CV at the wanted bout width, or the effective width where none is wanted."""
         return self.cv or self.width
+
+    @property
+    def over(self) -> NDArray[np.bool_]:
+        """Which tests ran faster than the highest spinner speed: they count for the model and are never the best."""
+        return _over(self.settings, self.value, self.highest_rpm)
 
     @property
     def cut_short(self) -> tuple[str, ...]:
         """Tests whose effective width is as wide as the tray line, so that the true one may be wider."""
         return tuple(result.test.name for result in self.results if result.censored(self.method))
 
+    @cached_property
+    def trade_off(self) -> tuple[tuple[tuple[float, ...], float, float], ...]:
+        """From the lowest CV to the widest width: settings that no other beats in both, with CV and width. [%], [m]"""
+        if self.surface.cv_pct is None or self.cv is None or self.width is None:
+            return ()
+        cv, width = self.surface.cv_pct[0], self.surface.width_m[0]
+        order = np.lexsort((-width, cv))
+        best = np.maximum.accumulate(width[order])
+        kept = order[np.concatenate(([True], best[1:] > best[:-1]))]
+        kept = kept[width[kept] > 0]
+        if len(kept) > 6:
+            kept = kept[np.unique(np.linspace(0, len(kept) - 1, 6).round().astype(int))]
+        return tuple((tuple(self.surface.setting[at].tolist()), float(cv[at]), float(width[at])) for at in kept)
+
+    def profile_at(self, setting: Sequence[float]) -> FloatArray:
+        """The most likely profile at a setting, at `model.place_m`. [kg/ha]"""
+        low, reach = _span(self.value)
+        return np.asarray(self.model.mean((np.array([setting]) - low) / reach)[0])
+
 
 def tune(
     tests: Sequence[TrayTest],
     *,
+    settings: Sequence[str] = (),
     bout_width_m: float | None = None,
     highest_rpm: float | None = None,
     driving: str | None = None,
@@ -98,22 +147,25 @@ def tune(
     any_product: bool = False,
     relative: bool = False,
 ) -> Tuning:
-    """The best spinner speed from tests of one product at several speeds.
+    """The best setting of a spreader from tests of one product at several settings.
 
     Parameters
     ----------
     tests : sequence of TrayTest
-        The tests; each form gives its spinner speed. [-]
+        The tests; each form gives the setting. [-]
+    settings : sequence of str
+        One or two labels to tune, such as "spinner speed"; the numbers in which the forms differ if not said. [-]
     bout_width_m : float, optional
         The bout width wanted; that of the forms if not said, where they agree. [m]
     highest_rpm : float, optional
-        The highest speed that the crush strength of the granules allows. [rpm]
+        The highest spinner speed that the crush strength of the granules allows; the lowest one on the forms if not
+        said. [rpm]
     driving : str, optional
         "back-and-forth" or "round-and-round"; that of the forms if not said, where they agree, else back-and-forth. [-]
     limit_pct : float
         CV limit for the effective width. [%]
     level_pct : float
-        How often bands and stretches hold the truth. [%]
+        How often intervals and bands hold the truth. [%]
     any_product : bool
         Whether tests of different products, or of none stated, are mixed all the same. [-]
     relative : bool
@@ -122,14 +174,14 @@ def tune(
     Returns
     -------
     Tuning
-        The result. [rpm, m, %]
+        The result. [unit of each setting, m, %]
 
     Raises
     ------
     SheetError
-        If a form has no spinner speed, products differ, or a test is given twice.
+        If a form lacks the setting, products differ, or a test is given twice.
     SpreadcheckError
-        If there are fewer than two tests or speeds, or the highest speed lies below all of them.
+        If there are fewer than two tests or settings, or the highest speed lies below all of them.
     WidthError
         If the forms name different bout widths and none was given.
 
@@ -138,20 +190,26 @@ def tune(
     >>> from glob import glob
     >>> from spreadcheck import read_sheet
     >>> found = tune([read_sheet(sheet) for sheet in glob("sample_trays/speed_series/*.csv")])
-    >>> len(found.results), found.cv.curve.kind, found.cv.standing
-    (6, 'quadratic', 'clear')
+    >>> len(found.results), found.settings[0].label, found.cv.standing
+    (6, 'spinner speed', 'clear')
     """
     alpha(level_pct)
     if driving is not None and driving not in METHODS:
         raise SpreadcheckError(Fault("driving", f'"{shown(driving)}"', f"use one of {', '.join(METHODS)}"))
     if len(tests) < 2:
-        raise SpreadcheckError(Fault("", "one test says nothing about speed", "give tests at two speeds or more"))
+        raise SpreadcheckError(Fault("", "one test says nothing about a setting", "give tests at two settings or more"))
     check_different(tests)
-    speeds = _speeds(tests)
+    varied, values = varied_settings(tests, settings)
     _check_products(tests, any_product)
-    order = np.argsort(speeds, kind="stable")
-    tests, speeds = [tests[at] for at in order], speeds[order]
-    allowed = _allowed(speeds, highest_rpm)
+    order = np.lexsort(values.T[::-1])
+    tests, values = [tests[at] for at in order], values[order]
+    _check_apart(varied, values)
+    highest = highest_speed(tests) if highest_rpm is None else highest_rpm
+    over = _over(varied, values, highest)
+    if highest is not None and over.all():
+        slowest = float(values[:, _speed_at(varied)].min())
+        problem = f"{highest:g} rpm lies below every speed tested (from {slowest:g} rpm)"
+        raise SpreadcheckError(Fault("highest speed", problem, "run tests at speeds that the granules bear"))
     stated = {test.text("driving") for test in tests}
     agreed = next(iter(stated)) if len(stated) == 1 else ""
     method = driving or agreed or BACK_AND_FORTH
@@ -159,41 +217,74 @@ def tune(
     results = tuple(
         assess(test, limit_pct=limit_pct, bout_width_m=bout, relative=relative, tails=TAPER) for test in tests
     )
-    cvs = [result.bouts[method].cv_trays_pct if bout is not None else np.nan for result in results]
-    widths = [np.nan if (w := result.effective_width_m(method)) is None else w for result in results]
-    step = max(result.profile.spacing_m for result in results)
+    low, reach = _span(values)
+    model = _model(results, (values - low) / reach)
+    grid = _grid((values - low) / reach, _cap(varied, low, reach, highest))
+    drawn = _Drawn(model, grid, method, bout, limit_pct)
+    cap = None if highest is None or SPEED not in [one.label for one in varied] else highest
+    measured = [_measured(result, method) for result in results]
+    judge = _Judge(varied, values, over, cap, level_pct, drawn, *np.array(measured).T)
     return Tuning(
         results=results,
-        speed_rpm=speeds,
-        allowed_rpm=allowed,
-        highest_rpm=highest_rpm,
+        settings=varied,
+        value=values,
+        highest_rpm=highest,
         method=method,
         method_stated=bool(driving or agreed),
         bout_width_m=bout,
         limit_pct=limit_pct,
         level_pct=level_pct,
         products=tuple(dict.fromkeys(test.text("product") or "not stated" for test in tests)),
-        cv=_answer("CV", results, speeds, np.array(cvs), allowed, highest_rpm, level_pct, step=0.0),
-        width=_answer("effective width", results, speeds, np.array(widths), allowed, highest_rpm, level_pct, step=step),
-        other_settings=tuple(one for one in setting_changes(tests) if one[0] != "spinner speed"),
+        model=model,
+        surface=Surface(low + grid * reach, _banded(drawn.cv, level_pct), _bands(drawn.width, level_pct)),
+        cv=None if drawn.cv is None else judge.answer(LOWEST),
+        width=judge.answer(WIDEST) if drawn.width[0].any() else None,
+        other_settings=tuple(one for one in setting_changes(tests) if one[0] not in [s.label for s in varied]),
     )
 
 
-def _speeds(tests: Sequence[TrayTest]) -> FloatArray:
-    """The spinner speeds; forms without one are named, all at once."""
-    speeds = [test.quantity("spinner speed") for test in tests]
-    faults = [
-        Fault(test.source or test.name, 'the form has no "spinner speed"', "add a row such as spinner speed, 800, rpm")
-        for test, speed in zip(tests, speeds, strict=True)
-        if speed is None
-    ]
-    if faults:
-        raise SheetError(*faults)
-    known = np.array([speed for speed in speeds if speed is not None])
-    if len(np.unique(known)) < 2:
-        problem = f"all tests are at {known[0]:g} rpm"
-        raise SpreadcheckError(Fault("", problem, "give tests at two speeds or more"))
-    return known
+def _measured(result: Assessment, method: str) -> tuple[float, float]:
+    """CV by trays at the bout width and effective width of a test; NaN where there is none."""
+    cv = result.bouts[method].cv_trays_pct if result.bouts else np.nan
+    width = result.effective_width_m(method)
+    return cv, np.nan if width is None else width
+
+
+def _speed_at(settings: Sequence[Setting]) -> int | None:
+    """Which setting is the spinner speed."""
+    return next((at for at, one in enumerate(settings) if one.label == SPEED), None)
+
+
+def _over(settings: Sequence[Setting], values: FloatArray, highest_rpm: float | None) -> NDArray[np.bool_]:
+    at = _speed_at(settings)
+    if at is None or highest_rpm is None:
+        return np.zeros(len(values), dtype=bool)
+    return np.asarray(values[:, at] > highest_rpm)
+
+
+def _span(values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The lowest value of each setting, and how far it was varied."""
+    return values.min(axis=0), np.ptp(values, axis=0)
+
+
+def _cap(settings: Sequence[Setting], low: FloatArray, reach: FloatArray, highest_rpm: float | None) -> FloatArray:
+    """The upper end of each setting, over the tested range."""
+    cap = np.ones(len(settings))
+    at = _speed_at(settings)
+    if at is not None and highest_rpm is not None:
+        cap[at] = min(1.0, (highest_rpm - low[at]) / reach[at])
+    return cap
+
+
+def _check_apart(settings: Sequence[Setting], values: FloatArray) -> None:
+    """Two settings must have been changed apart from each other."""
+    low, reach = _span(values)
+    basis = np.concatenate((np.ones((len(values), 1)), (values - low) / reach), axis=1)
+    if len(settings) == 2 and np.linalg.matrix_rank(basis, tol=1e-3) < 3:
+        first, second = (one.label for one in settings)
+        problem = f"{first} and {second} were changed together in all tests, so that nobody can tell which did it"
+        remedy = f'tune one of them, --setting "{first}", or test once with only one of them changed'
+        raise SpreadcheckError(Fault("", problem, remedy))
 
 
 def _check_products(tests: Sequence[TrayTest], any_product: bool) -> None:
@@ -215,22 +306,6 @@ def _check_products(tests: Sequence[TrayTest], any_product: bool) -> None:
     raise SheetError(*(Fault(name, 'the form has no "product" and others do', remedy) for name in unnamed))
 
 
-def _allowed(speeds: FloatArray, highest_rpm: float | None) -> tuple[float, float]:
-    """Where a best speed is looked for: within what was tested, and not above the highest speed."""
-    low, high = float(speeds.min()), float(speeds.max())
-    if highest_rpm is None:
-        return low, high
-    if not highest_rpm >= low:
-        raise SpreadcheckError(
-            Fault(
-                "highest speed",
-                f"{highest_rpm:g} rpm lies below every speed tested (from {low:g} rpm)",
-                "run tests at speeds that the granules bear",
-            )
-        )
-    return low, min(high, highest_rpm)
-
-
 def _bout_width(tests: Sequence[TrayTest]) -> float | None:
     """The bout width of the forms; None where no form names one."""
     named = {float(f"{test.bout_width_m:.6g}"): test.bout_width_m for test in tests if test.bout_width_m is not None}
@@ -242,101 +317,288 @@ def _bout_width(tests: Sequence[TrayTest]) -> float | None:
     return next(iter(named.values()), None)
 
 
-def _answer(
-    code: str,
-    results: tuple[Assessment, ...],
-    speeds: FloatArray,
-    values: FloatArray,
-    allowed: tuple[float, float],
-    highest_rpm: float | None,
-    level_pct: float,
-    *,
-    step: float,
-) -> SpeedAnswer | None:
-    """The best speed for one figure; None where no test at an allowed speed has it."""
-    known = ~np.isnan(values)
-    inside = known & (speeds <= allowed[1])
-    if not inside.any():
-        return None
-    smallest = code == "CV"
-    tested = float(speeds[inside][np.argmin(values[inside] if smallest else -values[inside])])
-    best_tested = float(values[inside].min() if smallest else values[inside].max())
-    curve = fit_curve(speeds[known], values[known], step=step, level_pct=level_pct)
-    ends = max(allowed[0], float(speeds[known].min())), min(allowed[1], float(speeds[known].max()))
-    best, value, band, stretch = tested, best_tested, None, None
-    if curve.kind != NONE and not curve.misses:
-        best, stretch = best_speeds(curve, *ends, smallest=smallest)
-        fitted, half = (float(one[0]) for one in curve.at(best))
-        value, band = fitted, (fitted - half, fitted + half)
-    standing = _standing(curve, best, stretch, ends, highest_rpm)
-    return SpeedAnswer(
-        code=code,
-        curve=curve,
-        standing=standing,
-        best_rpm=best,
-        value=value,
-        band=band,
-        best_tested_rpm=tested,
-        best_tested=best_tested,
-        stretch_rpm=stretch,
-        next_rpm=_next_test(standing, best, stretch, speeds, ends if standing == EDGE else allowed, highest_rpm),
-        without=tuple(result.test.name for result, there in zip(results, known, strict=True) if not there),
-    )
+def _model(results: Sequence[Assessment], setting: FloatArray) -> ProfileModel:
+    """The model of the profiles, on the places that all tray lines share."""
+    place = _places(results)
+    passes = []
+    for result in results:
+        rows = rates_at(pass_profiles(result.passes, result.profile), result.profile, place)
+        rows = rows[rows.sum(axis=1) > 0]
+        mean = np.interp(place, result.profile.offset_m, result.profile.rate_kg_ha)[None]
+        passes.append(rows if len(rows) else mean)
+    return profile_model(place, setting, passes)
 
 
-def _standing(
-    curve: SpeedCurve,
-    best: float,
-    stretch: tuple[float, float] | None,
-    ends: tuple[float, float],
-    highest_rpm: float | None,
-) -> str:
-    """How the best speed stands: clear, at an edge, at the highest speed, unclear, or without a curve to trust."""
-    if curve.kind == NONE:
-        return NO_CURVE
-    if stretch is None:
-        return MISFIT
-    wide = stretch[1] - stretch[0] > _WIDE * (ends[1] - ends[0])
-    if wide:
-        return UNCLEAR
-    if best in ends:
-        return AT_HIGHEST if best == highest_rpm else EDGE
-    return CLEAR
+def _places(results: Sequence[Assessment]) -> FloatArray:
+    """Evenly spaced places: the trays themselves where all lines are alike, else the stretch that all lines cover."""
+    first = results[0].profile
+    alike = [common_places(first, result.profile)[1] for result in results[1:]]
+    if all(alike) and first.even and len(first.offset_m) <= _MOST_PLACES:
+        return first.offset_m
+    low = max(float(result.profile.offset_m[0]) for result in results)
+    high = min(float(result.profile.offset_m[-1]) for result in results)
+    step = min(result.profile.spacing_m for result in results)
+    count = min(round((high - low) / step) + 1, _MOST_PLACES)
+    if high <= low or count < 5:
+        problem = "the tray lines share no stretch with five trays in it"
+        raise SheetError(Fault("", problem, "give tests whose trays cover the same offsets"))
+    return np.linspace(low, high, count)
 
 
-def _next_test(
-    standing: str,
-    best: float,
-    stretch: tuple[float, float] | None,
-    speeds: FloatArray,
-    ends: tuple[float, float],
-    highest_rpm: float | None,
-) -> float | None:
-    """Where the next test helps most. [rpm]
+def _grid(tested: FloatArray, cap: FloatArray) -> FloatArray:
+    """The settings looked at, all within what was tested and not above the highest speed; shape (G, settings)."""
+    axes = [np.linspace(0.0, end, _GRID[len(cap)]) if end > 0 else np.zeros(1) for end in cap]
+    grid = np.stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")], axis=1)
+    if len(cap) == 1:
+        return grid
+    from scipy.spatial import Delaunay
 
-    Beyond an edge by the usual step, as far as the granules bear; in the middle of the widest untested gap among speeds
-    that may be the best; where no such gap is left, once more at the tested speed next to the best.
+    inside = Delaunay(tested).find_simplex(grid, tol=1e-9) >= 0
+    return np.asarray(grid[inside])
+
+
+class _Drawn:
+    """CV at the bout width and effective width at every setting: most likely, and as drawn; (G,), (draws, G)."""
+
+    def __init__(
+        self, model: ProfileModel, grid: FloatArray, method: str, bout_width_m: float | None, limit_pct: float
+    ) -> None:
+        """Fold the profiles and their errors."""
+        self.model, self.grid, self.method = model, grid, method
+        self.bout_width_m, self.limit_pct = bout_width_m, limit_pct
+        place = model.place_m
+        self.step = float(place[-1] - place[0]) / (len(place) - 1)
+        self.mean = model.mean(grid)
+        self._error = model.errors(grid, DRAWS, np.random.default_rng(1))
+        self.cv = None if bout_width_m is None else self._cv_pct(bout_width_m)
+        self.width = self._widths_m(float(place[-1] - place[0]))
+
+    def _of_trays(self, width_m: float) -> float:
+        """From CV by line to what trays at this spacing read on average. [%]"""
+        count = max(width_m / self.step, 2.0)
+        return float(100.0 * np.sqrt(count / (count - 1)))
+
+    def _cv_pct(self, width_m: float) -> tuple[FloatArray, FloatArray]:
+        """Most likely CV and draws of the true one, half of them each way.
+
+        First that true CV which, with the error drawn, reads as the most likely one, so that noise which lifts a CV is
+        taken out again; then that of the most likely profile less the error drawn, which leaves it in. Answers rest on
+        the first; bands hold both.
+        """
+        form = fold_form(self.model.place_m, width_m, self.method)
+        onto = self.mean @ form
+        square = np.maximum(np.einsum("gi,gi->g", onto, self.mean), 1e-12)
+        cross = np.einsum("gi,dgi->dg", onto, self._error)
+        own = np.einsum("dgi,dgi->dg", self._error @ form, self._error)
+        root = np.sqrt(np.maximum(cross**2 - square * (own - square), 0.0))
+        factor = np.maximum(root - cross, 0.0) / square
+        mean = self._of_trays(width_m) * np.sqrt(square) / self.mean.sum(axis=1) / self.step
+        added = np.sqrt(np.maximum(1.0 + (own - 2.0 * cross) / square, 0.0))
+        return mean, np.concatenate((factor, added)) * mean
+
+    def _widths_m(self, longest_m: float) -> tuple[FloatArray, FloatArray]:
+        """Most likely effective width and draws of it; 0 where no width is within the limit. [m]"""
+        shortest = max(4 * self.step, 2.0)
+        width = np.arange(shortest, max(longest_m, shortest + _WIDTH_STEP_M) + 1e-9, _WIDTH_STEP_M)
+        found = [self._cv_pct(float(one)) for one in width]
+        mean = upper_ends(width, np.stack([one for one, _ in found]), self.limit_pct)
+        return mean, upper_ends(width, np.stack([drawn for _, drawn in found]), self.limit_pct)
+
+
+def upper_ends(width_m: FloatArray, cv_pct: FloatArray, limit_pct: float) -> FloatArray:
+    """The upper end of the widest band of widths within the limit that is not narrow; 0 where there is none.
+
+    Parameters
+    ----------
+    width_m : ndarray, shape (W,)
+        Widths in even steps of at most half a metre. [m]
+    cv_pct : ndarray, shape (W, ...)
+        CV at each width. [%]
+    limit_pct : float
+        CV limit. [%]
+
+    Returns
+    -------
+    ndarray, shape (...)
+        The width at which the CV crosses the limit. [m]
+
+    Examples
+    --------
+    >>> upper_ends(np.array([10.0, 10.5, 11.0, 11.5]), np.array([5.0, 9.0, 14.0, 16.0]), 15.0)
+    array(11.25)
     """
-    if standing in (CLEAR, AT_HIGHEST):
+    within = cv_pct <= limit_pct
+    broad = within.copy()
+    broad[1:] &= within[:-1]  # two neighbouring widths at least, so that a narrow band is none
+    last = len(width_m) - 1 - broad[::-1].argmax(axis=0)
+    after = np.minimum(last + 1, len(width_m) - 1)
+    at, beyond = (np.take_along_axis(cv_pct, one[None], axis=0)[0] for one in (last, after))
+    rise = np.where(beyond > at, beyond - at, 1.0)
+    part = np.where((after > last) & (beyond > at), np.clip((limit_pct - at) / rise, 0.0, 1.0), 0.0)
+    ends = width_m[last] + part * (width_m[1] - width_m[0])
+    return np.where(broad.any(axis=0), ends, 0.0)
+
+
+def _bands(figure: tuple[FloatArray, FloatArray], level_pct: float) -> FloatArray:
+    """A figure over the settings: most likely, low end, high end; shape (3, G)."""
+    mean, drawn = figure
+    half = 50.0 * alpha(level_pct)
+    low, high = np.percentile(drawn, [half, 100.0 - half], axis=0)
+    return np.stack((mean, np.minimum(low, mean), np.maximum(high, mean)))
+
+
+def _banded(figure: tuple[FloatArray, FloatArray] | None, level_pct: float) -> FloatArray | None:
+    return None if figure is None else _bands(figure, level_pct)
+
+
+@dataclass(frozen=True, eq=False)
+class _Judge:
+    """What an answer is worked out from."""
+
+    settings: tuple[Setting, ...]
+    values: FloatArray
+    over: NDArray[np.bool_]
+    highest_rpm: float | None
+    level_pct: float
+    drawn: _Drawn
+    cv_pct: FloatArray  # as measured, a figure a test
+    width_m: FloatArray
+
+    def answer(self, goal: str) -> Answer:
+        """The best setting for a goal, how sure it is, and what to test next."""
+        drawn, grid = self.drawn, self.drawn.grid
+        figures = drawn.cv if goal == LOWEST else drawn.width
+        assert figures is not None
+        sign = 1.0 if goal == LOWEST else -1.0
+        mean, draws = sign * figures[0], sign * figures[1][:DRAWS]
+        at = int(mean.argmin())
+        low, reach = _span(self.values)
+        half = 50.0 * alpha(self.level_pct)
+        bests = grid[draws.argmin(axis=1)]
+        ends = np.percentile(bests, [half, 100.0 - half], axis=0)
+        ends[0], ends[1] = np.minimum(ends[0], grid[at]), np.maximum(ends[1], grid[at])
+        alike = np.percentile(draws - draws[:, [at]], 100.0 * alpha(self.level_pct), axis=0) <= 0
+        alike[at] = True
+        stretch = np.stack((grid[alike].min(axis=0), grid[alike].max(axis=0)))
+        tested = self._nearest()
+        measured = sign * (self.cv_pct if goal == LOWEST else self.width_m)
+        first = int(np.where(self.over | np.isnan(measured), np.inf, measured).argmin())
+        better = draws[:, at] < draws[:, tested[first]]
+        standing, at_highest = self._standing(at, ends)
+        return Answer(
+            goal=goal,
+            standing=standing,
+            best=tuple((low + grid[at] * reach).tolist()),
+            interval=_pairs(low + ends * reach),
+            alike=_pairs(low + stretch * reach),
+            cv_pct=None if drawn.cv is None else float(drawn.cv[0][at]),
+            cv_band_pct=_band_at(drawn.cv, at, self.level_pct),
+            width_m=float(drawn.width[0][at]) or None,
+            width_band_m=_band_at(drawn.width, at, self.level_pct) if drawn.width[0][at] else None,
+            best_tested=first,
+            gain=float(max(mean[tested[first]] - mean[at], 0.0)),
+            probability_pct=float(100.0 * better.mean()) if at != tested[first] else 0.0,
+            at_highest=at_highest,
+            next=self._next(standing, at_highest, at, mean, draws, alike),
+        )
+
+    def _nearest(self) -> NDArray[np.intp]:
+        """The place of each test on the grid."""
+        low, reach = _span(self.values)
+        apart = ((((self.values - low) / reach)[:, None] - self.drawn.grid[None]) ** 2).sum(axis=2)
+        return np.asarray(apart.argmin(axis=1))
+
+    def _standing(self, at: int, ends: FloatArray) -> tuple[str, bool]:
+        """Clear, unclear, or beyond the range; and whether the highest speed bounds it."""
+        grid = self.drawn.grid
+        top = grid.max(axis=0)
+        bounded = np.zeros(len(self.settings), dtype=bool)
+        speed = _speed_at(self.settings)
+        if speed is not None and self.highest_rpm is not None:
+            bounded[speed] = self.highest_rpm <= self.values[:, speed].max()
+        near_low, near_top = grid[at] <= _EDGE, grid[at] >= top - _EDGE
+        at_highest = bool((near_top & bounded).any())
+        if (ends[1] - ends[0] > _WIDE * np.maximum(top, 1e-9)).any() or len(self.values) <= len(self.settings) + 1:
+            return UNCLEAR, at_highest
+        if (near_low | (near_top & ~bounded)).any():
+            return BEYOND, False
+        open_end = (ends[0] <= 1e-9) | ((ends[1] >= top - 1e-9) & ~bounded)
+        return (UNCLEAR if open_end.any() else CLEAR), at_highest
+
+    def _next(
+        self, standing: str, at_highest: bool, at: int, mean: FloatArray, draws: FloatArray, alike: NDArray[np.bool_]
+    ) -> NextTest | None:
+        """Beyond an edge, else the setting expected to teach most; None where none is worth it."""
+        if standing == CLEAR:
+            return None
+        if standing == BEYOND:
+            return self._beyond(at)
+        tested = self._nearest()
+        candidates = np.flatnonzero(alike)
+        spread = draws - draws.mean(axis=0)
+        covariance = spread.T @ spread / (len(draws) - 1)
+        own = covariance.diagonal()
+        noise = float(np.median(own[tested]))
+        quantiles = (np.arange(25) + 0.5) / 25
+        normal = np.sqrt(2) * _inverse_error(2 * quantiles - 1)
+        shift = covariance[candidates] / np.sqrt(own[candidates] + noise + 1e-12)[:, None]
+        learnt = np.array([(mean[None] + normal[:, None] * one[None]).min(axis=1).mean() for one in shift])
+        gain = mean.min() - learnt
+        best = int(candidates[gain.argmax()])
+        least = LIMITS["least gain"].value if mean[at] >= 0 else LIMITS["least gain in width"].value
+        if gain.max() < least:
+            return None
+        setting, again = self._settable(best)
+        return NextTest(setting, float(gain.max()), again)
+
+    def _settable(self, at: int) -> tuple[tuple[float, ...], bool]:
+        """A place of the grid as a setting that can be set, and whether it was tested already."""
+        low, reach = _span(self.values)
+        wanted = low + self.drawn.grid[at] * reach
+        steps = np.array([one.step for one in self.settings])
+        near = np.abs(self.values - wanted) <= steps / 2
+        if near.all(axis=1).any():
+            return tuple(self.values[near.all(axis=1)][0].tolist()), True
+        settable = np.round(wanted / steps) * steps
+        return tuple(np.clip(settable, low, self._top()).tolist()), False
+
+    def _top(self) -> FloatArray:
+        top = np.asarray(self.values.max(axis=0))
+        speed = _speed_at(self.settings)
+        if speed is not None and self.highest_rpm is not None:
+            top[speed] = min(top[speed], self.highest_rpm)
+        return top
+
+    def _beyond(self, at: int) -> NextTest | None:
+        """One usual step beyond the edge that the best lies at, as far as the granules bear."""
+        low, reach = _span(self.values)
+        wanted = low + self.drawn.grid[at] * reach
+        for number, one in enumerate(self.settings):
+            tested = np.unique(self.values[:, number])
+            usual = float(np.diff(tested).mean())
+            if self.drawn.grid[at, number] <= _EDGE:
+                slower = one.label == SPEED or tested[0] > 0
+                wanted[number] = max(tested[0] - usual, tested[0] / 2) if slower else tested[0] - usual
+            elif self.drawn.grid[at, number] >= 1.0 - _EDGE:
+                wanted[number] = tested[-1] + usual
+            wanted[number] = round(wanted[number] / one.step) * one.step
+            if one.label == SPEED and self.highest_rpm is not None:
+                wanted[number] = min(wanted[number], self.highest_rpm)
+        return NextTest(tuple(wanted.tolist()), None, again=False)
+
+
+def _inverse_error(share: FloatArray) -> FloatArray:
+    from scipy.special import erfinv
+
+    return np.asarray(erfinv(share))
+
+
+def _pairs(ends: FloatArray) -> tuple[tuple[float, float], ...]:
+    return tuple((float(low), float(high)) for low, high in ends.T)
+
+
+def _band_at(figure: tuple[FloatArray, FloatArray] | None, at: int, level_pct: float) -> tuple[float, float] | None:
+    if figure is None:
         return None
-    tested = np.unique(speeds)
-    if standing == EDGE:
-        usual = float(np.diff(tested).mean())
-        beyond = best + usual if best == ends[1] else max(best - usual, best / 2)
-        beyond = min(_to_ten(beyond), highest_rpm or np.inf)
-        return beyond if beyond != best else None
-    gaps = [(a, min(b, ends[1])) for a, b in pairwise(tested.tolist()) if a < ends[1]]
-    if stretch is not None:
-        gaps = [gap for gap in gaps if gap[1] > stretch[0] and gap[0] < stretch[1]]
-    else:  # without a curve to trust, look beside the best test
-        gaps = [gap for gap in gaps if best in gap] or gaps
-    low, high = max(gaps, key=lambda gap: (gap[1] - gap[0], -abs(gap[0] + gap[1] - 2 * best)), default=(best, best))
-    if high - low > _GAP * (ends[1] - ends[0]):
-        return min(_to_ten((low + high) / 2), ends[1])
-    inside = tested[tested <= ends[1]]
-    return float(inside[np.abs(inside - best).argmin()])
-
-
-def _to_ten(speed_rpm: float) -> float:
-    """A speed that can be set: to 10 rpm. [rpm]"""
-    return round(speed_rpm / 10) * 10.0
+    _, low, high = _bands((figure[0][[at]], figure[1][:, [at]]), level_pct)[:, 0].tolist()
+    return low, high

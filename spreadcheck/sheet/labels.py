@@ -24,6 +24,10 @@ WIND_FROM = (
     "left", "right", "ahead", "behind", "ahead left", "ahead right", "behind left", "behind right", "changing",
 )  # fmt: skip
 
+SPREADER_TYPES = (
+    "twin disc", "single disc", "swinging spout", "pneumatic boom", "full-width drop", "belt and spinners for lime",
+)  # fmt: skip
+
 _DIGITS = "write digits only; the unit goes into the third cell"
 
 Value = str | int | float | tuple[int, ...]
@@ -54,6 +58,7 @@ def _labels() -> dict[str, Label]:
         Label("place"),
         Label("operator"),
         Label("machine"),
+        Label("spreader type", "choice", choices=SPREADER_TYPES),
         Label("product"),
         Label("tray width", "length", 0.01, 20, unit="m"),
         Label("tray length", "length", 0.01, 20, unit="m"),
@@ -88,6 +93,10 @@ def _labels() -> dict[str, Label]:
         Label("granule density", "density", 300, 6000, unit="kg/m3"),
         Label("crush strength", "force", 0.1, 1000, unit="kgf"),
         Label("vanes"),
+        Label("vane angle", "angle", -180, 180, unit="deg"),
+        Label("vane length", "length", 0.001, 5, unit="mm"),
+        Label("tilt", "angle", -90, 90, unit="deg"),
+        Label("disc height", "length", 0.01, 20, unit="m"),
         Label("drop point"),
         Label("notes"),
     )

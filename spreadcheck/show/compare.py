@@ -7,7 +7,7 @@ from typing import Any
 
 from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.improve.compare import Change, Comparison, Difference
-from spreadcheck.improve.passfigures import setting_changes
+from spreadcheck.improve.settings import setting_changes
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.passes.evidence import PERMUTATION, WELCH, Evidence, alpha
 from spreadcheck.sheet.labels import LABELS, METHODS

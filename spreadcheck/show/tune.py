@@ -1,180 +1,225 @@
-"""The best spinner speed for a terminal, plain words first, and as plain data."""
+"""The best setting: as a document with the answer first, as a picture, and as plain data."""
 
 from __future__ import annotations
 
 import math
-import textwrap
-from typing import Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from spreadcheck.doubts.doubt import warnings_data
-from spreadcheck.improve.speedcurve import NONE, SPEEDS_FOR_A_BEND, SpeedCurve, sampled_speeds
-from spreadcheck.improve.tune import AT_HIGHEST, CLEAR, EDGE, MISFIT, NO_CURVE, UNCLEAR, SpeedAnswer, Tuning
+from spreadcheck.improve.tune import BEYOND, CLEAR, LOWEST, UNCLEAR, Answer, Tuning
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.show.analyse import WIDTH
-from spreadcheck.show.tables import show_pct, show_width
-from spreadcheck.units import show, shown_unit
+from spreadcheck.show.document import Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
+from spreadcheck.show.tables import rate_unit, show_pct, show_width
+from spreadcheck.units import from_inside, show, shown_unit
 
-SCHEMA = "spreadcheck/tuning/1"
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+SCHEMA = "spreadcheck/tuning/2"
+_INK, _BAND, _SECOND = "#1b4f72", "#d9d9d9", "#c0651a"
 _CAUTION = (
-    "Nothing is said beyond the speeds tested. The machine maker's manual and the crush strength of the granules set "
-    "the highest speed; change it only as the manual says, and keep people well clear of turning discs."
+    "Nothing is said beyond the settings tested. Change a setting only as the machine maker's manual says, with hopper "
+    "and discs stopped and locked out; keep people well clear of turning discs."
 )
+_CAUTION_SPEED = "The manual and the crush strength of the granules set the highest speed."
 
 
-def tuning_text(found: Tuning, system: str = "metric") -> str:
-    """The best spinner speed in 80 columns."""
-    parts = [_heading(found)]
-    parts += [_answer(found, one, system) for one in (found.cv, found.width) if one is not None]
-    parts += [_table(found, system), "\n".join(_wrapped(line) for line in _notes(found, system)), _wrapped(_CAUTION)]
-    return "\n\n".join(parts)
+def tuning_document(found: Tuning, system: str = "metric", *, svg: str = "") -> Document:
+    """The answers, the tests, what one goal costs the other, and what the answers rest on."""
+    blocks: list[Block] = []
+    for one in (found.cv, found.width):
+        if one is not None:
+            blocks += [Paragraph(_best(found, one, system), "strong"), Points(tuple(_standing(found, one, system)))]
+    if svg:
+        blocks.append(Picture("Profiles, CV and width over the setting", _picture_words(found, system), svg))
+    blocks.append(_tests(found, system))
+    if len(found.trade_off) > 1:
+        blocks.append(_trade_off(found, system))
+    blocks += [Heading("What this rests on"), Points(tuple(_notes(found, system)), small=True)]
+    speed = any(one.unit == "rpm" for one in found.settings)
+    blocks.append(Note("Caution", f"{_CAUTION} {_CAUTION_SPEED}" if speed else _CAUTION))
+    return Document(f"The best {_labels(found)}", tuple(blocks), about=tuple(_about(found)))
 
 
-def _wrapped(text: str, indent: str = "  ") -> str:
-    return textwrap.fill(text, WIDTH, subsequent_indent=indent, break_on_hyphens=False)
+def _labels(found: Tuning) -> str:
+    return " and ".join(one.label for one in found.settings)
 
 
-def _rpm(speed: float) -> str:
-    return show(speed, "turning speed")
+def _at(found: Tuning, setting: tuple[float, ...]) -> str:
+    """A setting in words: "720 rpm", or both with their labels where two are tuned."""
+    if len(found.settings) == 1:
+        return found.settings[0].shown(setting[0])
+    return ", ".join(f"{one.label} {one.shown(value)}" for one, value in zip(found.settings, setting, strict=True))
 
 
-def _heading(found: Tuning) -> str:
-    low, high = found.speed_rpm[0], found.speed_rpm[-1]
-    speeds = len(set(found.speed_rpm.tolist()))
+def _stretch(found: Tuning, ends: tuple[tuple[float, float], ...]) -> str:
+    """A stretch of settings in words."""
+    parts = []
+    for one, (low, high) in zip(found.settings, ends, strict=True):
+        label = f"{one.label} " if len(found.settings) > 1 else ""
+        same = one.number(low) == one.number(high)
+        parts.append(f"{label}{one.shown(low)}" if same else f"{label}{one.number(low)} to {one.shown(high)}")
+    return ", ".join(parts)
+
+
+def _about(found: Tuning) -> Iterator[str]:
+    settings = len(np.unique(found.value, axis=0))
+    ends = tuple(zip(found.value.min(axis=0).tolist(), found.value.max(axis=0).tolist(), strict=True))
+    yield f"{len(found.results)} tests at {settings} settings, {_stretch(found, ends)}"
     machines = dict.fromkeys(result.test.text("machine") for result in found.results)
     about = ", ".join(word for word in (*found.products, *machines) if word)
-    lines = [f"{len(found.results)} tests at {speeds} spinner speeds, {_rpm(low)} to {_rpm(high)}", about]
+    if about:
+        yield about
     if found.highest_rpm is not None:
-        lines.append(f"Highest speed that the granules allow: {_rpm(found.highest_rpm)}")
-    return "\n".join(_wrapped(line) for line in lines)
+        yield f"Highest speed that the granules allow: {show(found.highest_rpm, 'turning speed')}"
 
 
-def _answer(found: Tuning, one: SpeedAnswer, system: str) -> str:
-    lines = [_wrapped(_best(found, one, system)), *(_wrapped(f"  {line}", "  ") for line in _standing(found, one))]
-    return "\n".join(lines)
-
-
-def _best(found: Tuning, one: SpeedAnswer, system: str) -> str:
-    """The best speed in plain words: from the curve, or from the best test where there is none to trust."""
-    what = _named(found, one, system)
-    if one.band is None:
-        return f"{what} was best in the test at {_rpm(one.best_tested_rpm)}: {_value(one, one.best_tested, system)}."
-    low, high = (_number(one, max(end, 0.0), system) for end in one.band)
-    best = "lowest" if one.code == "CV" else "widest"
+def _best(found: Tuning, one: Answer, system: str) -> str:
+    """The best setting in plain words, with the band of its figure and the best test."""
+    tested = found.results[one.best_tested]
+    at = _at(found, tuple(found.value[one.best_tested].tolist()))
+    if one.goal == LOWEST:
+        low, high = (show_pct(end) for end in one.cv_band_pct or (0.0, 0.0))
+        measured = show_pct(tested.bouts[found.method].cv_trays_pct)
+        lead = f"At {show_width(found.bout_width_m, system)} the CV is lowest at {_at(found, one.best)}"
+        return (
+            f"{lead}: {show_pct(one.cv_pct or 0.0)} % ({found.level_pct:g} % band {low} to {high}); best test: "
+            f"{measured} % at {at}."
+        )
+    unit = shown_unit("length", system)
+    low, high, value = (_metres(end, system) for end in (*(one.width_band_m or (0.0, 0.0)), one.width_m or 0.0))
+    measured = show_width(tested.effective_width_m(found.method), system)
     return (
-        f"{what} is {best} at {_rpm(one.best_rpm)}: {_value(one, one.value, system)} on the curve "
-        f"({found.level_pct:g} % band {low} to {high}); best test: {_value(one, one.best_tested, system)} at "
-        f"{_rpm(one.best_tested_rpm)}."
+        f"The effective width is widest at {_at(found, one.best)}: {value} {unit} ({found.level_pct:g} % band {low} to "
+        f"{high}); best test: {measured} at {at}."
     )
 
 
-def _named(found: Tuning, one: SpeedAnswer, system: str) -> str:
-    return f"At {show_width(found.bout_width_m, system)} the CV" if one.code == "CV" else "The effective width"
+def _metres(value: float, system: str) -> str:
+    return show(value, "length", system, unit=False, digits=1)
 
 
-def _number(one: SpeedAnswer, value: float, system: str) -> str:
-    return show_pct(value) if one.code == "CV" else show(value, "length", system, unit=False, digits=1)
+def _standing(found: Tuning, one: Answer, system: str) -> Iterator[str]:
+    """How sure it is, what is gained, and what to test next."""
+    level = f"{found.level_pct:g} %"
+    if one.standing == BEYOND:
+        yield "That is the edge of the tested range: the best may lie beyond it."
+    elif one.at_highest:
+        yield "That is the highest speed that the granules allow: don't test above it."
+    else:
+        yield f"The best setting lies from {_stretch(found, one.interval)}, {level} sure."
+    if one.standing == UNCLEAR:
+        why = "two settings give no more than a straight line between them" if _straight(found) else ""
+        yield f"Which setting is best is unclear{': ' + why if why else ''}."
+    yield f"Can't be told from the best: {_stretch(found, one.alike)}."
+    if one.gain > 0 and one.probability_pct > 0:
+        gain = f"{show_pct(one.gain)} % of CV" if one.goal == LOWEST else show(one.gain, "length", system, digits=1)
+        yield f"Against the best setting tested it gains {gain}, and is better with {one.probability_pct:.0f} % chance."
+    yield _next(found, one, system)
 
 
-def _value(one: SpeedAnswer, value: float, system: str) -> str:
-    return f"{_number(one, value, system)} {'%' if one.code == 'CV' else shown_unit('length', system)}"
+def _straight(found: Tuning) -> bool:
+    return len(found.results) <= len(found.settings) + 1
 
 
-def _standing(found: Tuning, one: SpeedAnswer) -> list[str]:
-    """How sure it is, and what to test next."""
-    said = []
-    if one.stretch_rpm is not None:
-        low, high = one.stretch_rpm
-        alike = f"From {_rpm(low)} to {_rpm(high)} the tests can't tell it from the best."
-        said.append("No other speed comes near." if low == high else alike)
-    said.append({
-        CLEAR: "The best speed lies within the tested range; a test at that speed confirms it.",
-        EDGE: "That is the edge of the tested range: the best speed may lie beyond it.",
-        AT_HIGHEST: "That is the highest speed that the granules allow: don't test above it.",
-        UNCLEAR: "Which speed is best is unclear: the bands overlap over more than half of the range.",
-        MISFIT: f"No curve is drawn from this: {_misfit(one.curve)}.",
-        NO_CURVE: f"No curve can be drawn: {one.curve.why_not}.",
-    }[one.standing])  # fmt: skip
-    if one.next_rpm is not None:
-        beyond = one.standing == EDGE
-        manual = ", if the manual and the granules allow it" if beyond and one.next_rpm > one.best_rpm else ""
-        again = " once more" if one.next_rpm in one.curve.speed_rpm else ""
-        wider = ", for wider bouts" if one is not found.main else ""
-        said.append(f"Next{wider}: test{again} at {_rpm(one.next_rpm)}{manual}.")
-    if one.without:
-        why = "fewer than two trays lie in a bout" if one.code == "CV" else "no width is within the limit"
-        said.append(f"Left out, because {why}: {', '.join(one.without)}.")
-    return said
+def _next(found: Tuning, one: Answer, system: str) -> str:
+    """What to test next, or that testing can stop."""
+    following = one.next
+    if following is None and one.standing == CLEAR:
+        return "Stop here: a last test at that setting confirms it."
+    if following is None:
+        least = "0.1 % of CV" if one.goal == LOWEST else show(0.1, "length", system, digits=1)
+        return f"Stop here: another test within the range is expected to gain less than {least}."
+    again = " once more" if following.again else ""
+    if following.gain is None:
+        higher = following.setting[0] > one.best[0]
+        allowed = ", if the manual and the granules allow it" if higher else ", if the manual allows it"
+        return f"Next: test at {_at(found, following.setting)}{allowed}."
+    gain = f"{following.gain:.1f} % of CV" if one.goal == LOWEST else show(following.gain, "length", system, digits=1)
+    return f"Next: test{again} at {_at(found, following.setting)}; it is expected to teach most, and to gain {gain}."
 
 
-def _misfit(curve: SpeedCurve) -> str:
-    p = curve.lack_of_fit.p if curve.lack_of_fit else 0.0
-    return f"a {curve.kind} misses the tests by more than repeats at one speed differ (p = {p:.2g})"
-
-
-def _table(found: Tuning, system: str) -> str:
+def _tests(found: Tuning, system: str) -> Table:
     """A line a test."""
-    wanted = f"CV at {show_width(found.bout_width_m, system)}" if found.bout_width_m is not None else ""
-    unit = shown_unit("length", system)
-    lines = [
-        f"{'speed':>7}{wanted:>14}{'effective width':>18}{'passes':>8}  test",
-        f"{'rpm':>7}{'%' if wanted else '':>14}{unit:>18}",
+    wanted = found.bout_width_m is not None
+    columns = [Column(one.label, one.unit) for one in found.settings]
+    if wanted:
+        columns.append(Column(f"CV at {show_width(found.bout_width_m, system)}", "%"))
+    columns += [Column("effective width", shown_unit("length", system)), Column("passes"), Column("test", align="left")]
+    rows = []
+    for values, result, over in zip(found.value, found.results, found.over, strict=True):
+        cells = [one.number(value) for one, value in zip(found.settings, values, strict=True)]
+        cells[0] += "*" if over else ""
+        if wanted:
+            cells.append(show_pct(result.bouts[found.method].cv_trays_pct))
+        cells.append(show_width(result.effective_width_m(found.method), system, unit=False))
+        rows.append((*cells, str(result.profile.passes_used), result.test.name))
+    notes = ("* over the highest speed: never taken for the best",) if found.over.any() else ()
+    return Table(tuple(columns), tuple(rows), "The tests, as measured", notes)
+
+
+def _trade_off(found: Tuning, system: str) -> Table:
+    """What a wider spread costs in CV at the bout width."""
+    columns = [Column(one.label, one.unit) for one in found.settings]
+    columns += [Column(f"CV at {show_width(found.bout_width_m, system)}", "%")]
+    columns += [Column("effective width", shown_unit("length", system))]
+    rows = [
+        (
+            *(one.number(value) for one, value in zip(found.settings, setting, strict=True)),
+            show_pct(cv),
+            _metres(width, system),
+        )
+        for setting, cv, width in found.trade_off
     ]
-    for speed, result in zip(found.speed_rpm, found.results, strict=True):
-        cv = show_pct(result.bouts[found.method].cv_trays_pct) if wanted else ""
-        width = show_width(result.effective_width_m(found.method), system, unit=False)
-        name = textwrap.shorten(result.test.name, WIDTH - 49, placeholder="...")
-        mark = "*" if speed > found.allowed_rpm[1] else " "
-        line = f"{show(float(speed), 'turning speed', unit=False):>7}{mark}{cv:>13}{width:>18}"
-        lines.append(f"{line}{result.profile.passes_used:>8}  {name}")
-    if found.speed_rpm[-1] > found.allowed_rpm[1]:
-        lines.append("* over the highest speed: never taken for the best")
-    return "\n".join(line.rstrip() for line in lines)
+    return Table(tuple(columns), tuple(rows), "What a wider spread costs in CV, from the model")
 
 
-def _notes(found: Tuning, system: str) -> list[str]:
-    notes = [_curve_words(one, system) for one in (found.cv, found.width) if one is not None]
+def _notes(found: Tuning, system: str) -> Iterator[str]:
+    noise = found.model.noise
+    yield (
+        "The rate of every tray is taken as a smooth function of the setting (a Gaussian process, departures from a "
+        f"straight line over {show_pct(100 * found.model.length, digits=0)} % of the range), folded at each setting. "
+        "CV here is what trays at this spacing read on average; one test may read otherwise."
+    )
+    if noise.assumed:
+        yield "No test has two passes or more: their scatter is assumed (10 % of a catch at the peak)."
+    else:
+        yield f"Scatter from the passes of all tests together ({noise.freedom:.0f} degrees of freedom)."
+    yield f"From test to test the pattern is taken to shift by {show(noise.shift_m, 'length', system)} either way."
     driving = "" if found.method_stated else "; the forms don't agree on the driving, --driving says which is meant"
-    notes.append(f"Driving: {found.method}{driving}. CV limit {found.limit_pct:g} %.")
+    yield f"Driving: {found.method}{driving}. CV limit {found.limit_pct:g} %."
     if found.bout_width_m is None:
-        notes.append('No bout width is known: add --bout-width, such as "24 m", for the CV there.')
+        yield 'No bout width is known: add --bout-width, such as "24 m", for the CV there.'
     if found.width is None:
-        notes.append("No test has an effective width within the limit.")
+        yield "No setting has an effective width within the limit."
     if found.cut_short:
-        notes.append(
+        yield (
             f"As wide as the tray line, so the true width may be larger: {', '.join(found.cut_short)}; a longer line "
             "would tell."
         )
     if len(found.products) > 1:
-        notes.append(f"Tests of different products are mixed, as asked for: {', '.join(found.products)}.")
+        yield f"Tests of different products are mixed, as asked for: {', '.join(found.products)}."
     elif found.products == ("not stated",):
-        notes.append("No form names a product; the curve means something for one product only.")
+        yield "No form names a product; the answer means something for one product only."
     if found.other_settings:
         said = "; ".join(f"{label} ({', '.join(dict.fromkeys(values))})" for label, values in found.other_settings)
-        notes.append(f"The sheets differ in more than the speed: {said}.")
-    return notes
+        yield f"The sheets differ in more than that: {said}."
 
 
-def _curve_words(one: SpeedAnswer, system: str) -> str:
-    """What the curve is made of."""
-    curve = one.curve
-    what = "CV" if one.code == "CV" else "Effective width"
-    if curve.kind == NONE:
-        return f"{what}: no curve."
-    few = f" (a bend needs tests at {SPEEDS_FOR_A_BEND} speeds)" if curve.speeds < SPEEDS_FOR_A_BEND else ""
-    text = (
-        f"{what}: {curve.kind} through {len(curve.value)} tests{few}, one test off by {_value(one, curve.sd, system)} "
-        f"(standard deviation, {curve.freedom} degrees of freedom)"
-    )
-    fit = curve.lack_of_fit
-    if fit is None:
-        return f"{text}; no repeats at one speed to judge the curve by."
-    return f"{text}; repeats differ by {_value(one, fit.repeat_sd, system)}, lack of fit p = {fit.p:.2g}."
+def _picture_words(found: Tuning, system: str) -> str:
+    return " ".join(_best(found, one, system) for one in (found.cv, found.width) if one is not None)
 
 
 def tuning_json(found: Tuning) -> dict[str, Any]:
-    """The tuning as plain data, schema spreadcheck/tuning/1: SI throughout, keys carry their units."""
+    """The tuning as plain data, schema spreadcheck/tuning/2: SI throughout, settings in the unit named with them."""
+    surface = found.surface
     return {
         "schema": SCHEMA,
+        "settings": [{"label": one.label, "unit": one.unit} for one in found.settings],
         "bout_width_m": found.bout_width_m,
         "cv_limit_pct": found.limit_pct,
         "level_pct": found.level_pct,
@@ -182,24 +227,46 @@ def tuning_json(found: Tuning) -> dict[str, Any]:
         "driving_stated": found.method_stated,
         "products": list(found.products),
         "highest_speed_rpm": found.highest_rpm,
-        "allowed_rpm": list(found.allowed_rpm),
         "tests": [
             {
                 "name": result.test.name,
                 "source": result.test.source,
-                "spinner_speed_rpm": speed,
+                "setting": values,
                 "cv_trays_pct": _cv(result, found.method),
                 "effective_width_m": result.effective_width_m(found.method),
                 "passes_used": result.profile.passes_used,
-                "warnings": warnings_data(result.doubts),
+                "warnings": [
+                    {"code": doubt.code, "message": doubt.message(), "blocking": doubt.blocking}
+                    for doubt in result.doubts
+                ],
             }
-            for speed, result in zip(found.speed_rpm.tolist(), found.results, strict=True)
+            for values, result in zip(found.value.tolist(), found.results, strict=True)
         ],
-        "cv": _answer_json(found.cv, "pct"),
-        "effective_width": _answer_json(found.width, "m"),
+        "lowest_cv": _answer_json(found.cv),
+        "widest": _answer_json(found.width),
+        "trade_off": [
+            {"setting": list(setting), "cv_pct": cv, "effective_width_m": width}
+            for setting, cv, width in found.trade_off
+        ],
+        "model": {
+            "length_share_of_range": found.model.length,
+            "shift_between_tests_m": found.model.noise.shift_m,
+            "degrees_of_freedom": found.model.noise.freedom,
+            "scatter_assumed": found.model.noise.assumed,
+            "setting": surface.setting.tolist(),
+            "cv_pct": None if surface.cv_pct is None else _band_json(surface.cv_pct),
+            "effective_width_m": _band_json(surface.width_m),
+        },
         "width_limited_by_tray_line": list(found.cut_short),
         "other_settings": {label: list(values) for label, values in found.other_settings},
         "warnings": warnings_data(doubt for result in found.results for doubt in result.doubts),
+    }
+
+
+def _band_json(band: Any) -> dict[str, list[float | None]]:
+    return {
+        name: [value if value > 0 else None for value in row.tolist()]
+        for name, row in zip(("most_likely", "low", "high"), band, strict=True)
     }
 
 
@@ -209,36 +276,162 @@ def _cv(result: Assessment, method: str) -> float | None:
     return result.bouts[method].cv_trays_pct
 
 
-def _answer_json(one: SpeedAnswer | None, unit: str) -> dict[str, Any] | None:
+def _answer_json(one: Answer | None) -> dict[str, Any] | None:
     if one is None:
         return None
+    why = "beyond the edge of the range" if one.next and one.next.gain is None else "expected to teach most"
     return {
         "standing": one.standing,
-        "best_rpm": one.best_rpm,
-        f"best_{unit}": one.value,
-        f"best_band_{unit}": list(one.band) if one.band else None,
-        "best_tested_rpm": one.best_tested_rpm,
-        f"best_tested_{unit}": one.best_tested,
-        "not_told_from_best_rpm": list(one.stretch_rpm) if one.stretch_rpm else None,
-        "next_test_rpm": one.next_rpm,
-        "left_out": list(one.without),
-        "curve": _curve_json(one.curve, unit),
+        "at_highest_speed": one.at_highest,
+        "best": {
+            "setting": list(one.best),
+            "interval": [list(ends) for ends in one.interval],
+            "cv_pct": one.cv_pct,
+            "cv_band_pct": list(one.cv_band_pct) if one.cv_band_pct else None,
+            "effective_width_m": one.width_m,
+            "effective_width_band_m": list(one.width_band_m) if one.width_band_m else None,
+        },
+        "not_told_from_best": [list(ends) for ends in one.alike],
+        "best_tested": one.best_tested,
+        "gain": one.gain,
+        "probability_best_pct": one.probability_pct,
+        "next": None if one.next is None else {"setting": list(one.next.setting), "why": why, "gain": one.next.gain},
     }
 
 
-def _curve_json(curve: SpeedCurve, unit: str) -> dict[str, Any]:
-    data: dict[str, Any] = {"kind": curve.kind, "why_none": curve.why_not or None}
-    if curve.kind == NONE:
-        return data
-    speed = sampled_speeds(curve)
-    value, half = curve.at(speed)
-    fit = curve.lack_of_fit
-    return data | {
-        "speed_rpm": speed,
-        f"value_{unit}": value.tolist(),
-        f"band_low_{unit}": (value - half).tolist(),
-        f"band_high_{unit}": (value + half).tolist(),
-        f"scatter_{unit}": curve.sd,
-        "degrees_of_freedom": curve.freedom,
-        "lack_of_fit": None if fit is None else {"p": fit.p, f"repeat_sd_{unit}": fit.repeat_sd},
-    }
+def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
+    """Profiles over the setting, and CV and width with their bands and the tests as points; maps where two are tuned.
+
+    Parameters
+    ----------
+    found : Tuning
+        The tuning. [-]
+    system : str
+        "metric" or "us". [-]
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        The figure, a panel for the profiles and one a figure that is known. [-]
+
+    Examples
+    --------
+    >>> from glob import glob
+    >>> from spreadcheck import read_sheet
+    >>> from spreadcheck.improve.tune import tune
+    >>> found = tune([read_sheet(sheet) for sheet in glob("sample_trays/speed_series/*.csv")])
+    >>> [axes.get_title() for axes in tuning_figure(found).axes]
+    ['Profiles over the spinner speed', 'CV at 24 m, back-and-forth', 'Effective width, CV up to 15 %, back-and-forth']
+    """
+    from matplotlib.figure import Figure
+
+    answers = [one for one in (found.cv, found.width) if one is not None]
+    figure = Figure(figsize=(8, 3.9 * (1 + len(answers))), layout="constrained")
+    panels = figure.subplots(1 + len(answers), 1, squeeze=False)[:, 0]
+    _draw_profiles(panels[0], found, system)
+    for axes, one in zip(panels[1:], answers, strict=True):
+        (_draw_curve if len(found.settings) == 1 else _draw_map)(axes, found, one, system)
+    for axes in panels:
+        axes.spines[["top", "right"]].set_visible(False)
+    return figure
+
+
+def _plain(text: str) -> str:
+    return text.replace("$", r"\$")
+
+
+def _draw_profiles(axes: Axes, found: Tuning, system: str) -> None:
+    """The profiles of the tests, thin, from light to dark, and the one at the best setting, thick."""
+    length = from_inside(1.0, shown_unit("length", system), "length")
+    first = found.results[0]
+    rate = 1.0 if first.profile.relative else from_inside(1.0, shown_unit("rate", system), "rate")
+    place = found.model.place_m * length
+    shades = np.linspace(0.75, 0.25, len(found.results))
+    marks = "os^Dv<>P*X"
+    for number, (values, profile) in enumerate(zip(found.value, found.model.rate, strict=True)):
+        axes.plot(place, profile * rate, color=str(shades[number]), lw=1, marker=marks[number % len(marks)], ms=3,
+                  label=_plain(_at(found, tuple(values.tolist()))))  # fmt: skip
+    main = found.main
+    if main is not None:
+        axes.plot(place, found.profile_at(main.best) * rate, color=_INK, lw=2.5,
+                  label=_plain(f"{_at(found, main.best)}, best, from the model"))  # fmt: skip
+    axes.axvline(0, color="#777777", lw=1, ls=":")
+    axes.set(
+        title=f"Profiles over the {_labels(found)}",
+        xlabel=f"Offset from the driving centre line ({shown_unit('length', system)}): left - right",
+        ylabel=f"Rate, scaled to one mean ({rate_unit(first, system)})",
+    )
+    axes.set_ylim(bottom=0)
+    axes.legend(fontsize=7, frameon=False, loc="best")
+
+
+def _axis(found: Tuning, at: int) -> str:
+    one = found.settings[at]
+    return _plain(f"{one.label.capitalize()} ({one.unit})" if one.unit else one.label.capitalize())
+
+
+def _figure_of(found: Tuning, one: Answer, system: str) -> tuple[Any, float, str, str]:
+    """The surface of a goal's figure, its scale, its unit and its title."""
+    if one.goal == LOWEST:
+        return found.surface.cv_pct, 1.0, "%", f"CV at {show_width(found.bout_width_m, system)}"
+    unit = shown_unit("length", system)
+    return (
+        found.surface.width_m,
+        from_inside(1.0, unit, "length"),
+        unit,
+        (f"Effective width, CV up to {found.limit_pct:g} %"),
+    )
+
+
+def _measured(found: Tuning, one: Answer) -> list[float]:
+    values = (
+        _cv(result, found.method) if one.goal == LOWEST else result.effective_width_m(found.method)
+        for result in found.results
+    )
+    return [math.nan if value is None else value for value in values]
+
+
+def _draw_curve(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
+    """The figure over one setting: most likely, band, tests, best and what can't be told from it."""
+    surface, scale, unit, title = _figure_of(found, one, system)
+    setting = found.surface.setting[:, 0]
+    mean, low, high = (np.where(row > 0, row, np.nan) * scale for row in surface)
+    axes.fill_between(setting, np.nan_to_num(low), high, color=_BAND, lw=0, label=f"{found.level_pct:g} % band")
+    axes.plot(setting, mean, color=_INK, lw=2, label="most likely")
+    axes.plot(found.value[:, 0], np.array(_measured(found, one)) * scale, "o", ms=6, color="black", label="tests",
+              zorder=4)  # fmt: skip
+    start, end = one.alike[0]
+    if start < end:
+        words = f"can't be told from the best: {_stretch(found, one.alike)}"
+        axes.axvspan(start, end, ymax=0.03, color="black", alpha=0.6, lw=0, label=_plain(words))
+    value = (one.cv_pct if one.goal == LOWEST else one.width_m) or 0.0
+    axes.axvline(one.best[0], color="black", lw=1.2, ls="-.",
+                 label=_plain(f"best: {_at(found, one.best)}, {value * scale:.1f} {unit}"))  # fmt: skip
+    if found.highest_rpm is not None and found.settings[0].unit == "rpm":
+        axes.axvline(found.highest_rpm, color=_SECOND, lw=2, ls=":",
+                     label=f"highest speed: {show(found.highest_rpm, 'turning speed')}")  # fmt: skip
+    if one.goal == LOWEST:
+        axes.set_ylim(bottom=0)
+        if axes.get_ylim()[1] > found.limit_pct:
+            axes.axhline(found.limit_pct, color="black", lw=1)
+            axes.text(0.995, found.limit_pct, f"limit {found.limit_pct:g} %", transform=axes.get_yaxis_transform(),
+                      ha="right", va="bottom", fontsize=8)  # fmt: skip
+    axes.set(title=f"{title}, {found.method}", xlabel=_axis(found, 0))
+    axes.set_ylabel(f"{'CV' if one.goal == LOWEST else 'Effective width'} ({unit})")
+    axes.legend(fontsize=7, frameon=False, loc="best")
+
+
+def _draw_map(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
+    """The figure over two settings as lines of equal value, the tests as points with their figures."""
+    surface, scale, unit, title = _figure_of(found, one, system)
+    x, y = found.surface.setting.T
+    lines = axes.tricontour(x, y, surface[0] * scale, levels=8, colors=_INK, linewidths=1)
+    axes.clabel(lines, fontsize=7, fmt=lambda value: f"{value:.1f}")
+    axes.plot(*found.value.T, "o", ms=6, color="black", label=f"tests, as measured ({unit})")
+    for (at_x, at_y), value in zip(found.value, _measured(found, one), strict=True):
+        words = "none" if math.isnan(value) else f"{value * scale:.1f}"
+        axes.annotate(words, (at_x, at_y), textcoords="offset points", xytext=(6, 4), fontsize=8)
+    axes.plot(*one.best, "*", ms=14, mfc="white", color="black", label=_plain(f"best: {_at(found, one.best)}"))
+    axes.set(title=f"{title}, {found.method} ({unit})", xlabel=_axis(found, 0), ylabel=_axis(found, 1))
+    axes.margins(0.08)
+    axes.legend(fontsize=7, frameon=False, loc="best")

@@ -1,0 +1,208 @@
+"""The settings in which tests differ: which of them are numbers that can be tuned, and what else the forms say."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from spreadcheck.errors import Fault, SheetError, SpreadcheckError, shown
+from spreadcheck.sheet.labels import LABELS, known_label
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.units import KINDS, from_inside, parse_number, show, split_quantity
+
+TUNABLE = (
+    "spinner speed", "drop point", "vane angle", "vane length", "tilt", "disc height", "gate setting", "swath height",
+)  # fmt: skip
+SPEED = "spinner speed"
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One setting that was varied: its label, its unit ("" for the marks of a scale), and a step that can be set."""
+
+    label: str
+    unit: str
+    step: float
+
+    def shown(self, value: float) -> str:
+        """A value of it with its unit."""
+        return f"{self.number(value)} {self.unit}".rstrip()
+
+    def number(self, value: float) -> str:
+        """A value of it to the step that can be set, with no more digits than that needs."""
+        digits = max(0, -int(np.floor(np.log10(self.step) + 1e-9)))
+        text = f"{value:.{digits}f}"
+        return text.removeprefix("-") if float(text) == 0 else text
+
+
+def varied_settings(tests: Sequence[TrayTest], labels: Sequence[str] = ()) -> tuple[tuple[Setting, ...], FloatArray]:
+    """The settings to tune, and their values in every test.
+
+    Parameters
+    ----------
+    tests : sequence of TrayTest
+        The tests. [-]
+    labels : sequence of str
+        One or two labels of the forms; those numbers in which the forms differ if not given. [-]
+
+    Returns
+    -------
+    tuple of (tuple of Setting, ndarray)
+        The settings, and their values, shape (tests, settings). [unit of each setting]
+
+    Raises
+    ------
+    SheetError
+        If a form has no such setting, or a text where others have a number.
+    SpreadcheckError
+        If no setting or more than two differ.
+
+    Examples
+    --------
+    >>> from spreadcheck import tray_test
+    >>> tests = [tray_test([-1, 1], [1, 2], tray_width="1 m", tray_length="1 m", form={"tilt": how})
+    ...          for how in ("0 deg", "4 deg", "2 deg")]
+    >>> settings, values = varied_settings(tests)
+    >>> settings[0].label, settings[0].unit, values[:, 0]
+    ('tilt', 'deg', array([0., 4., 2.]))
+    """
+    asked = [" ".join(label.casefold().split()) for label in labels]
+    if len(asked) > 2 or len(set(asked)) < len(asked):
+        raise SpreadcheckError(Fault("option --setting", ", ".join(asked), "name one label, or two different ones"))
+    if not asked:
+        asked = [label for label in TUNABLE if _differs(tests, label)]
+        if not asked:
+            known = ", ".join(TUNABLE[:-1])
+            problem = "the forms differ in no setting that is a number"
+            raise SpreadcheckError(
+                Fault("", problem, f"write {known} or {TUNABLE[-1]} on them, or name another with --setting")
+            )
+        if len(asked) > 2:
+            problem = f"the forms differ in {', '.join(asked)}"
+            raise SpreadcheckError(Fault("", problem, "say which one or two are tuned: --setting LABEL"))
+    columns = [_column(tests, label) for label in asked]
+    for (setting, values), label in zip(columns, asked, strict=True):
+        if len(np.unique(values)) < 2:
+            problem = f"all tests have the same {label}, {setting.shown(values[0])}"
+            raise SpreadcheckError(Fault("", problem, "give tests at two settings or more"))
+    return tuple(setting for setting, _ in columns), np.stack([values for _, values in columns], axis=1)
+
+
+def _differs(tests: Sequence[TrayTest], label: str) -> bool:
+    """Whether the forms give different numbers for a label, or some a number and some words."""
+    numbers = {number for number, _ in (_cell(test, label) for test in tests) if number is not None}
+    words = any(_words(test, label) and _cell(test, label)[0] is None for test in tests)
+    return len(numbers) > 1 or (bool(numbers) and words)
+
+
+def _words(test: TrayTest, label: str) -> str:
+    """What a form says of a label, as it is written."""
+    said = (row.value for row in test.form if " ".join(row.label.casefold().split()) == label)
+    return next(said, "").strip()
+
+
+def _cell(test: TrayTest, label: str) -> tuple[float | None, str]:
+    """The number of a label, in the unit in which the forms write it, and that unit; None where it is no number."""
+    known = known_label(label)
+    if known is not None and known.kind in KINDS:
+        value = test.quantity(label)
+        unit = known.unit or KINDS[known.kind].metric
+        return (None if value is None else round(from_inside(value, unit, known.kind), 9)), unit
+    if known is not None and known.kind in ("number", "count"):
+        return test.quantity(label), ""
+    for row in test.form:
+        if " ".join(row.label.casefold().split()) == label:
+            number, unit = split_quantity(row.value.strip())
+            return parse_number(number), " ".join((unit or row.unit).split())
+    return None, ""
+
+
+def _column(tests: Sequence[TrayTest], label: str) -> tuple[Setting, FloatArray]:
+    """One setting and its value in every test; forms without a number are named, all at once."""
+    cells = [_cell(test, label) for test in tests]
+    example = {SPEED: f"{SPEED}, 800, rpm"}.get(label, f"{label}, 12" + (", mm" if label == "drop point" else ""))
+    faults = []
+    for test, (number, _) in zip(tests, cells, strict=True):
+        if number is None:
+            said = _words(test, label)
+            problem = f'"{label}" is "{shown(said)}", no number' if said else f'the form has no "{label}"'
+            faults.append(Fault(test.source or test.name, problem, f"add a row such as {example}"))
+    if faults:
+        raise SheetError(*faults)
+    units = dict.fromkeys(unit for _, unit in cells)
+    if len(units) > 1:
+        told = ", ".join(f'"{shown(unit)}"' if unit else "none" for unit in units)
+        raise SheetError(Fault("", f'"{label}" is written in different units: {told}', "write all in one unit"))
+    values = np.array([number for number, _ in cells if number is not None], dtype=float)
+    return Setting(label, next(iter(units)), _step(label, values)), values
+
+
+def _step(label: str, values: FloatArray) -> float:
+    """A step that can be set: 10 rpm, else 1, 2 or 5 times a power of ten near a twentieth of the range."""
+    if label == SPEED:
+        return 10.0
+    wanted = max(float(np.ptp(values)) / 20.0, 1e-9)
+    power = 10.0 ** np.floor(np.log10(wanted))
+    return float(power * min((1.0, 2.0, 5.0, 10.0), key=lambda factor: abs(np.log(factor * power / wanted))))
+
+
+def highest_speed(tests: Sequence[TrayTest]) -> float | None:
+    """The lowest of the highest spinner speeds that the forms give. [rpm]"""
+    given = [test.quantity("highest spinner speed") for test in tests]
+    return min((speed for speed in given if speed is not None), default=None)
+
+
+SETTINGS = (
+    "machine", "spreader type", "product", "tray width", "tray length", "travel speed", "spinner speed",
+    "disc diameter", "target rate", "gate setting", "vanes", "vane angle", "vane length", "tilt", "disc height",
+    "drop point", "swath height", "wind speed", "wind from", "size guide number", "bulk density", "granule density",
+)  # fmt: skip
+
+
+def setting_changes(tests: Sequence[TrayTest], *, system: str = "metric") -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """What the forms say differently about machine, product, settings and wind.
+
+    Parameters
+    ----------
+    tests : sequence of TrayTest
+        The tests. [-]
+    system : str
+        "metric" or "us". [-]
+
+    Returns
+    -------
+    tuple of (str, tuple of str)
+        Label, and what each form says ("not stated" where it says nothing). [-]
+
+    Examples
+    --------
+    >>> from spreadcheck import tray_test
+    >>> tests = [tray_test([-1, 1], [1, 2], tray_width="1 m", tray_length="1 m", form={"vanes": how})
+    ...          for how in ("worn", "new")]
+    >>> setting_changes(tests)
+    (('vanes', ('worn', 'new')),)
+    """
+    said = {label: [test.values.get(label) for test in tests] for label in SETTINGS}
+    return tuple(
+        (label, tuple(_said(label, value, system) for value in values))
+        for label, values in said.items()
+        if len(set(map(_compared, values))) > 1
+    )
+
+
+def _compared(value: object) -> object:
+    """A value as it is compared: without letter case and spacing, and without what rounding of units leaves."""
+    if isinstance(value, str):
+        return " ".join(value.casefold().split())
+    return float(f"{value:.6g}") if isinstance(value, (int, float)) else value
+
+
+def _said(label: str, value: object, system: str) -> str:
+    kind = LABELS[label].kind
+    if value is None or value == "":
+        return "not stated"
+    if isinstance(value, (int, float)):
+        return show(float(value), kind, system) if kind in KINDS else f"{value:g}"
+    return str(value)
