@@ -681,3 +681,13 @@ def test_speed_of_all_checks():
 
     checks = median_s(lambda: doubts_of(test, profile, effective_m=28.0))
     assert checks < 0.6 * median_s(lambda: assess(test))
+
+
+def test_doubts_are_made_by_the_register_only():
+    """Nowhere else is a doubt put together by hand."""
+    package = Path(__file__).parents[2] / "spreadcheck"
+    made = {
+        path.relative_to(package).as_posix(): len(re.findall(r"(?<![\w.])Doubt\(", path.read_text("utf-8")))
+        for path in package.rglob("*.py")
+    }
+    assert {name for name, count in made.items() if count} == {"doubts/register.py"}
