@@ -92,10 +92,10 @@ def plan(
         --former sample_trays/even_trapezoid.csv --half-width "0.5 m"
     """
     from spreadcheck.crew.plan import plan_line
-    from spreadcheck.crew.wish import Wish
+    from spreadcheck.crew.planrequest import PlanRequest
 
     planned = plan_line(
-        Wish(
+        PlanRequest(
             **quantities,
             trays=trays,
             runs_per_catch=runs_per_catch,

@@ -136,17 +136,17 @@ class _Session:
             raise SheetError(Fault(self._path, "was not made: its tray line is not complete", remedy))
 
     def _weights(self, test: TrayTest, tray_by_tray: bool | None) -> None:
-        from spreadcheck.crew.answers import ASKED, DONE, answer
-        from spreadcheck.crew.recording import PASS_BY_PASS, TRAY_BY_TRAY, begin, order_seen
+        from spreadcheck.crew.answers import ASKED, DONE, enter_weight
+        from spreadcheck.crew.recording import PASS_BY_PASS, TRAY_BY_TRAY, order_seen, start_recording
         from spreadcheck.show.record import opening_lines
 
         wanted = {True: TRAY_BY_TRAY, False: PASS_BY_PASS, None: order_seen(test)}[tray_by_tray]
-        recording = self._recording = begin(test, order=wanted)
+        recording = self._recording = start_recording(test, order=wanted)
         for text in opening_lines(recording, self._path):
             self._screen.say(text)
         self._screen.ask_weight(recording)
         while (line := self._typed.line()) is not None:
-            before, reply = recording, answer(recording, line)
+            before, reply = recording, enter_weight(recording, line)
             if reply.recording.test is not before.test:
                 self._save(reply.recording.test, before)
             recording = self._recording = reply.recording

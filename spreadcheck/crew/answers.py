@@ -35,7 +35,7 @@ class Reply:
     sort: str
 
 
-def answer(recording: Recording, text: str) -> Reply:
+def enter_weight(recording: Recording, text: str) -> Reply:
     """What a typed line does.
 
     Parameters
@@ -52,12 +52,12 @@ def answer(recording: Recording, text: str) -> Reply:
 
     Examples
     --------
-    >>> from spreadcheck.crew.recording import begin
+    >>> from spreadcheck.crew.recording import start_recording
     >>> from spreadcheck.sheet.traytest import tray_test
     >>> nan = float("nan")
-    >>> state = begin(tray_test([-1, 0, 1], [nan, nan, nan], tray_width="0.5 m", tray_length="0.5 m"))
+    >>> state = start_recording(tray_test([-1, 0, 1], [nan, nan, nan], tray_width="0.5 m", tray_length="0.5 m"))
     >>> for typed in ("11,2", "121", "12.1", "", "x"):
-    ...     reply = answer(state, typed); state = reply.recording
+    ...     reply = enter_weight(state, typed); state = reply.recording
     ...     print(f"{reply.sort}: {reply.say[:80]}")
     taken: L1, pass 1: 11.2 g
     asked: 121 g is at least ten times its neighbour: L1 11.2 g. Type it again (or !) if it

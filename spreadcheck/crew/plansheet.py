@@ -29,17 +29,17 @@ def planned_sheet(plan: Plan, system: str = "metric") -> TrayTest:
 
     Examples
     --------
-    >>> from spreadcheck import Wish, plan_line
-    >>> sheet = planned_sheet(plan_line(Wish(target_rate_kg_ha=100, bout_width_m=24, wheel_track_m=1.8)))
+    >>> from spreadcheck import PlanRequest, plan_line
+    >>> sheet = planned_sheet(plan_line(PlanRequest(target_rate_kg_ha=100, bout_width_m=24, wheel_track_m=1.8)))
     >>> sheet.quantity("bout width"), len(sheet.tray), sheet.passes
     (24.0, 33, (1, 2, 3, 4, 5))
     """
-    wish, unit = plan.wish, shown_unit("length", system)
+    request, unit = plan.request, shown_unit("length", system)
     blank = tray_test(
         plan.offset_m,
         np.full((len(plan.offset_m), plan.passes), np.nan),
-        tray_width=f"{wish.tray_width_m!r} m",
-        tray_length=f"{wish.tray_length_m!r} m",
+        tray_width=f"{request.tray_width_m!r} m",
+        tray_length=f"{request.tray_length_m!r} m",
     )
     return replace(
         blank,
@@ -53,15 +53,15 @@ def planned_sheet(plan: Plan, system: str = "metric") -> TrayTest:
 
 def _form(plan: Plan, system: str) -> tuple[FormRow, ...]:
     """Every label that a later command can use: what the plan knows filled in, the rest blank, its unit beside it."""
-    wish = plan.wish
+    request = plan.request
     known = {
-        "tray width": wish.tray_width_m,
-        "tray length": wish.tray_length_m,
-        "travel speed": wish.travel_speed_m_s,
-        "target rate": wish.target_rate_kg_ha,
-        "bout width": wish.bout_width_m,
-        "wheel track": wish.wheel_track_m,
-        "scale resolution": wish.scale_resolution_g,
+        "tray width": request.tray_width_m,
+        "tray length": request.tray_length_m,
+        "travel speed": request.travel_speed_m_s,
+        "target rate": request.target_rate_kg_ha,
+        "bout width": request.bout_width_m,
+        "wheel track": request.wheel_track_m,
+        "scale resolution": request.scale_resolution_g,
     }
     rows = []
     for label in LABELS.values():
@@ -69,7 +69,7 @@ def _form(plan: Plan, system: str) -> tuple[FormRow, ...]:
         if value is not None:
             rows.append(_row(label.name, label.kind, value, system))
         elif label.name == "runs per catch":
-            rows.append(FormRow(label.name, str(wish.runs_per_catch)))
+            rows.append(FormRow(label.name, str(request.runs_per_catch)))
         else:
             unit = label.unit if system == "metric" or not label.unit else shown_unit(label.kind, system)
             rows.append(FormRow(label.name, "", unit))

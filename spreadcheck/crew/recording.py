@@ -83,7 +83,7 @@ class Recording:
         return {CatchState.THROWN_OUT: "x", CatchState.NO_TRAY: "-"}.get(CatchState(state), ".")
 
 
-def begin(test: TrayTest, *, order: str = PASS_BY_PASS) -> Recording:
+def start_recording(test: TrayTest, *, order: str = PASS_BY_PASS) -> Recording:
     """The state in which a sheet is taken up: behind the last cell that is filled.
 
     A sheet can't tell a cell left empty on purpose from one not reached yet; empty ones before the last filled cell
@@ -106,7 +106,7 @@ def begin(test: TrayTest, *, order: str = PASS_BY_PASS) -> Recording:
     >>> from spreadcheck.sheet.traytest import tray_test
     >>> nan = float("nan")
     >>> half = tray_test([-1, 0, 1], [[5, 4], [nan, 9], [5, nan]], tray_width="0.5 m", tray_length="0.5 m")
-    >>> state = begin(half); state.name(state.at), names_of(state, state.left_empty)
+    >>> state = start_recording(half); state.name(state.at), names_of(state, state.left_empty)
     ('R1, pass 2', 'C pass 1')
     """
     fresh = Recording(test, order)
@@ -117,7 +117,7 @@ def begin(test: TrayTest, *, order: str = PASS_BY_PASS) -> Recording:
 
 def order_seen(test: TrayTest) -> str:
     """The order in which a half-filled sheet was recorded: the one with fewer empty cells before the last filled."""
-    empty = [len(begin(test, order=order).left_empty) for order in (PASS_BY_PASS, TRAY_BY_TRAY)]
+    empty = [len(start_recording(test, order=order).left_empty) for order in (PASS_BY_PASS, TRAY_BY_TRAY)]
     return TRAY_BY_TRAY if empty[1] < empty[0] else PASS_BY_PASS
 
 

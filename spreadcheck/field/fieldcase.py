@@ -17,7 +17,7 @@ from spreadcheck.field.track import Track
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.blend import NutrientAnalysis
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.money.pricefile import Basis
+from spreadcheck.money.pricefile import CostBasis
 from spreadcheck.passes.noise import Stated
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import TAPER, Profile
@@ -49,7 +49,7 @@ class Asked:
     by_time: bool = False
     tails: str = TAPER
     limit_pct: float = CV_LIMIT_PCT
-    basis: Basis | None = None
+    basis: CostBasis | None = None
     product_per_t: float | None = None
     analysis: NutrientAnalysis | None = None
     stated: Stated = field(default_factory=Stated)

@@ -22,7 +22,7 @@ from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import CostError, Fault, WidthError
 from spreadcheck.judge.assessment import assess
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.money.pricefile import Basis
+from spreadcheck.money.pricefile import CostBasis
 from spreadcheck.money.prices import Prices
 from spreadcheck.money.response import Response, share_over_supplied, yield_at, yield_loss
 from spreadcheck.money.work import Fieldwork, fieldwork_at
@@ -91,7 +91,7 @@ class WidthStudy:
     test: TrayTest
     profile: Profile
     limit_pct: float
-    basis: Basis
+    basis: CostBasis
     cases: dict[str, tuple[WidthCase, ...]]
     doubts: tuple[Doubt, ...]
     speed_from_sheet: bool = False
@@ -129,7 +129,7 @@ class WidthStudy:
 
 def study_widths(
     test: TrayTest,
-    basis: Basis | None = None,
+    basis: CostBasis | None = None,
     *,
     width_m: ArrayLike | None = None,
     limit_pct: float = CV_LIMIT_PCT,
@@ -142,7 +142,7 @@ def study_widths(
     ----------
     test : TrayTest
         The test; its target rate and travel speed are taken where the basis has none. [-]
-    basis : Basis or None
+    basis : CostBasis or None
         Field, target rate, prices and response; None for the agronomic part alone. [-]
     width_m : array_like, shape (widths,), optional
         Bout widths; the form's and the effective widths if not given. [m]
@@ -177,7 +177,7 @@ def study_widths(
     """
     check_limit(limit_pct)
     profile = profile_of(test, tails=tails, relative=relative)
-    given = basis or Basis()
+    given = basis or CostBasis()
     used = _filled_in(given, test)
     if used.response is not None and used.target_kg_ha is None:
         remedy = 'write it on the sheet, in the price file, or add --target "150 kg/ha"'
@@ -195,7 +195,7 @@ def study_widths(
     )
 
 
-def _filled_in(basis: Basis, test: TrayTest) -> Basis:
+def _filled_in(basis: CostBasis, test: TrayTest) -> CostBasis:
     """The basis with speed and target rate of the sheet where it has none."""
     speed = test.quantity("travel speed") if basis.field.speed_m_s is None else basis.field.speed_m_s
     target = test.quantity("target rate") if basis.target_kg_ha is None else basis.target_kg_ha
@@ -211,7 +211,7 @@ def _usual_widths(test: TrayTest, profile: Profile, limit_pct: float) -> FloatAr
     return np.array(sorted(width for width in known if width is not None))
 
 
-def _cases(profile: Profile, scan: Scan, basis: Basis) -> tuple[WidthCase, ...]:
+def _cases(profile: Profile, scan: Scan, basis: CostBasis) -> tuple[WidthCase, ...]:
     """All bout widths of one driving method, worked out together."""
     pieces = bout_deposit(profile, scan.width_m, scan.method)
     factors = _factors(profile, scan.width_m, basis.target_kg_ha)
@@ -260,7 +260,7 @@ def _scaled(pieces: Deposit, factors: FloatArray | None) -> Deposit | None:
     return replace(pieces, left=pieces.left * factor, right=pieces.right * factor)
 
 
-def _costs(basis: Basis, work: list[Fieldwork], at_target: Deposit | None) -> list[Cost]:
+def _costs(basis: CostBasis, work: list[Fieldwork], at_target: Deposit | None) -> list[Cost]:
     losses, over = _losses(basis.response, at_target)
     return [
         Cost(

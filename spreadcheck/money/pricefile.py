@@ -66,7 +66,7 @@ class PriceFile:
 
 
 @dataclass(frozen=True)
-class Basis:
+class CostBasis:
     """The field, the target rate, the prices and the response that widths are compared with."""
 
     field: Field = dataclasses.field(default_factory=Field)
@@ -149,7 +149,7 @@ def _read_table(source: str, table: str, content: Mapping[str, Any], written: Wr
     return faults
 
 
-def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] | None = None) -> Basis:
+def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] | None = None) -> CostBasis:
     """The field, target rate, prices and response of a comparison; an option goes before the file.
 
     Parameters
@@ -161,7 +161,7 @@ def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] 
 
     Returns
     -------
-    Basis
+    CostBasis
         All of it, None for what was not given. [SI, money]
 
     Raises
@@ -194,7 +194,7 @@ def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] 
             response = response_from(file.response, bushel_kg=prices.bushel_kg, source=file.source)
     if faults:
         raise CostError(*faults)
-    return Basis(land, figures.get("target"), prices, response, "efficiency" in figures)
+    return CostBasis(land, figures.get("target"), prices, response, "efficiency" in figures)
 
 
 @contextmanager

@@ -162,7 +162,7 @@ def _share_as_large(sizes: FloatArray, wanted: FloatArray) -> FloatArray:
 
 
 def holm(p: ArrayLike) -> FloatArray:
-    """Chances of error of several statements, made good for all of them together (Holm's rule)."""
+    """Holm-adjusted p-values of several statements."""
     alone = np.nan_to_num(np.asarray(p, dtype=float), nan=1.0)
     order = np.argsort(alone, kind="stable")
     stepped = np.maximum.accumulate(alone[order] * np.arange(len(alone), 0, -1))

@@ -270,7 +270,7 @@ def ask_chart(chart: Chart, readings: Mapping[str, float | None], *, half_width_
         other = [label for label in missing if label not in _HOW]
         faults += [Fault(chart.source, f"no reading says {_a(label)}", "leave its two columns out") for label in other]
         raise QuantityError(*faults)
-    return look_up(
+    return find_settings(
         chart,
         size_guide_number=found.pop("size guide number"),
         strength_n=found.pop("crush strength"),
@@ -292,7 +292,7 @@ def _a(label: str) -> str:
     return f"{'an' if label[0] in 'aeio' else 'a'} {label}"
 
 
-def look_up(
+def find_settings(
     chart: Chart,
     *,
     size_guide_number: float,
@@ -324,11 +324,11 @@ def look_up(
     --------
     >>> rows = (ChartRow(4, (200, 250), (20, 40), 700, 18), ChartRow(5, (250, 300), (20, 40), 800, 24))
     >>> chart = Chart("chart.csv", (), rows)
-    >>> look_up(chart, size_guide_number=240, strength_n=30).highest_speed_rpm
+    >>> find_settings(chart, size_guide_number=240, strength_n=30).highest_speed_rpm
     700
-    >>> look_up(chart, size_guide_number=250, strength_n=30).doubts[0].code
+    >>> find_settings(chart, size_guide_number=250, strength_n=30).doubts[0].code
     'two-rows-of-the-chart'
-    >>> look_up(chart, size_guide_number=310, strength_n=30).why_none
+    >>> find_settings(chart, size_guide_number=310, strength_n=30).why_none
     'SGN 310 is above every band of size'
     """
     readings = {"size guide number": size_guide_number, "crush strength": strength_n, **(others or {})}

@@ -37,7 +37,7 @@ def _joint_lines(blend: BlendAssessment, system: str) -> str:
         limiting = blend.limiting_part(method)
         bands = [_band(band, system) for band in reversed(blend.joint_bands_m(method))]
         lines.append(f"  {method}: {', '.join(bands[:3]) or 'at no width tried'}")
-        lines.append(f"    {limiting.name} sets the end" if limiting else "    the widest tried is still within")
+        lines.append(f"    limited by {limiting.name}" if limiting else "    the widest tried is still within")
     return "\n".join(lines)
 
 

@@ -6,7 +6,7 @@ import textwrap
 from typing import Any
 
 from spreadcheck.crew.plan import Plan
-from spreadcheck.crew.wish import Wish, standard_runs
+from spreadcheck.crew.planrequest import PlanRequest, standard_runs
 from spreadcheck.doubts.doubt import trays_counted
 from spreadcheck.limits import LIMITS
 from spreadcheck.show.json import envelope
@@ -55,7 +55,7 @@ def _rule(code: str, system: str) -> str:
 def _line(plan: Plan, system: str) -> Row:
     end = show(float(plan.offset_m[-1]), "length", system)
     value = f"{plan.trays} trays, {show(plan.spacing_m, 'length', system)} apart, out to {end} on each side"
-    if plan.wish.throw_m is None:
+    if plan.request.throw_m is None:
         return "Tray line", value, _rule("line over bout", system)
     throw = show(plan.throw_m, "length", system)
     return "Tray line", value, f"past the throw of {throw}; {_rule('end catch', system)}"
@@ -71,21 +71,21 @@ def _offsets(plan: Plan, system: str) -> Row:
 
 
 def _wheels(plan: Plan, system: str) -> Row:
-    track = plan.wish.wheel_track_m
+    track = plan.request.wheel_track_m
     if track is None:
         return "Wheels", "give --wheel-track to leave the wheel tracks free", ""
     places = ", ".join(show(offset, "length", system, unit=False) for offset in plan.offset_m[plan.at_wheel].tolist())
     unit = show(0.0, "length", system).split()[1]
     left_free = f"no tray at {places} {unit}" if places else "no tray stands in a wheel track"
-    tyre = show(plan.wish.tyre_width_m, "length", system)
+    tyre = show(plan.request.tyre_width_m, "length", system)
     value = f"{left_free} (track {show(track, 'length', system)}, tyre {tyre})"
     return "Wheels", value, _rule("wheel clearance", system)
 
 
 def _inside(plan: Plan, system: str) -> Row:
     width = show(plan.bout_width_m, "length", system)
-    sparse = "" if plan.spacing_m <= plan.wish.tray_width_m else f"; {CLOSER}"
-    if plan.wish.bout_width_m is None:
+    sparse = "" if plan.spacing_m <= plan.request.tray_width_m else f"; {CLOSER}"
+    if plan.request.bout_width_m is None:
         value = f"{trays_counted(plan.trays_in_bout)} inside an expected bout width of {width}"
         return (
             "Spacing",
@@ -97,24 +97,24 @@ def _inside(plan: Plan, system: str) -> Row:
 
 
 def _passes(plan: Plan, system: str) -> Row:
-    wish = plan.wish
-    each = "1 run" if wish.runs_per_catch == 1 else f"{wish.runs_per_catch} runs"
+    request = plan.request
+    each = "1 run" if request.runs_per_catch == 1 else f"{request.runs_per_catch} runs"
     value = (
         f"{plan.passes} of {each} each, all in the same direction: the {plan.half_catch_g:.3g} g of a half-rate "
         f"tray are then known to {plan.noise_pct:.1f} % (granule counting {plan.counting_pct:.1f} %, reading "
         f"{plan.reading_pct:.1f} %). Or {plan.runs_together} runs caught together and weighed once, which can't show "
         "passes that disagree"
     )
-    grain = f"granules of {wish.size_guide_number / 100:g} mm and {wish.granule_density_kg_m3:g} kg/m3"
-    rule = f"at most {wish.noise_pct:g} % with {grain}; "
+    grain = f"granules of {request.size_guide_number / 100:g} mm and {request.granule_density_kg_m3:g} kg/m3"
+    rule = f"at most {request.noise_pct:g} % with {grain}; "
     rule += f"{_rule('plan noise', system)}; {_rule('passes', system)}"
-    if wish.former_runs:
-        rule += f"; the former test asks for {wish.former_runs} runs with its own noise"
+    if request.former_runs:
+        rule += f"; the former test asks for {request.former_runs} runs with its own noise"
     return "Passes", value, rule
 
 
 def _standard(plan: Plan, system: str) -> Row:
-    speed, standard = show(plan.wish.travel_speed_m_s, "speed", system), standard_runs(plan.wish.travel_speed_m_s)
+    speed, standard = show(plan.request.travel_speed_m_s, "speed", system), standard_runs(plan.request.travel_speed_m_s)
     if standard is None:
         return (
             "Against EN",
@@ -130,16 +130,16 @@ def _standard(plan: Plan, system: str) -> Row:
 def _room(plan: Plan, system: str) -> Row:
     up, out = show(plan.run_up_m, "length", system, digits=0), show(plan.run_out_m, "length", system, digits=0)
     value = (
-        f"open the slide {up} before the line at {show(plan.wish.travel_speed_m_s, 'speed', system)}, close it {out} "
-        "behind it"
+        f"open the slide {up} before the line at {show(plan.request.travel_speed_m_s, 'speed', system)}, "
+        f"close it {out} behind it"
     )
-    rule = f"{plan.wish.settling_s:g} s of travel to settle, and one throw before and behind; "
+    rule = f"{plan.request.settling_s:g} s of travel to settle, and one throw before and behind; "
     rule += f"{_rule('settling', system)}"
     return "Run-up, run-out", value, rule
 
 
 def _product(plan: Plan, system: str) -> Row:
-    value = f"{show(plan.product_kg, 'mass', system, digits=0)} are spread; and the hopper half full all the time"
+    value = f"{show(plan.product_kg, 'mass', system, digits=0)} for the test; keep the hopper at least half full"
     return "Product", value, "hopper at least half full: Ohio State University Extension Bulletin 817"
 
 
@@ -158,9 +158,9 @@ def _strip(plan: Plan, system: str) -> Row:
 
 def plan_json(plan: Plan) -> dict[str, Any]:
     """The plan as plain data, SI throughout, keys carry their units."""
-    standard = standard_runs(plan.wish.travel_speed_m_s)
+    standard = standard_runs(plan.request.travel_speed_m_s)
     data = {
-        "wish": {name: getattr(plan.wish, name) for name in Wish.__dataclass_fields__},
+        "request": {name: getattr(plan.request, name) for name in PlanRequest.__dataclass_fields__},
         "bout_width_m": plan.bout_width_m,
         "throw_m": plan.throw_m,
         "spacing_m": plan.spacing_m,
@@ -169,7 +169,7 @@ def plan_json(plan: Plan) -> dict[str, Any]:
         "trays": plan.trays,
         "trays_in_bout": plan.trays_in_bout,
         "passes": plan.passes,
-        "runs_per_catch": plan.wish.runs_per_catch,
+        "runs_per_catch": plan.request.runs_per_catch,
         "runs_weighed_together": plan.runs_together,
         "counting_noise_pct": plan.counting_pct,
         "reading_error_pct": plan.reading_pct,

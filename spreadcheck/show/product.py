@@ -160,7 +160,7 @@ def _strength(figures: StrengthFigures, system: str) -> str:
         )
     spread = f"SD {show(scatter.sd, 'force', system, digits=2)} or {scatter.cv_pct:.0f} %"
     half, wanted = (show(value, "force", system, digits=2) for value in (figures.half_width_n, figures.wanted_n))
-    enough = "these are enough" if figures.more == 0 else f"crush {figures.more} more"
+    enough = "no more are needed" if figures.more == 0 else f"crush {figures.more} more"
     return "\n".join(
         (
             _line("Crush strength", f"mean {mean}, lowest {lowest}, {spread} ({count})"),

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from spreadcheck.cli import main
 from spreadcheck.crew.plan import plan_line
+from spreadcheck.crew.planrequest import PlanRequest, passes_for_noise, runs_for_noise, standard_runs
 from spreadcheck.crew.plansheet import planned_sheet
-from spreadcheck.crew.wish import Wish, passes_for_noise, runs_for_noise, standard_runs
 from spreadcheck.errors import QuantityError
 from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.passcount import passes_needed
@@ -26,7 +26,7 @@ from spreadcheck.spread.evenness import cv_of_pieces
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from
 
-USUAL = Wish(target_rate_kg_ha=100, bout_width_m=24, wheel_track_m=1.8)
+USUAL = PlanRequest(target_rate_kg_ha=100, bout_width_m=24, wheel_track_m=1.8)
 
 
 # --- against the standard and worked values --------------------------------------------------------------------------
@@ -89,7 +89,7 @@ def test_bout_to_expect_from_the_throw():
     ]
     assert cv[0] == pytest.approx(15, abs=0.02)
     assert cv[0] < 15 < cv[1]
-    plan = plan_line(Wish(target_rate_kg_ha=100, throw_m=18))
+    plan = plan_line(PlanRequest(target_rate_kg_ha=100, throw_m=18))
     assert plan.bout_width_m == pytest.approx(18 * 1.344)
 
 
@@ -104,7 +104,7 @@ def test_reason_for_the_default_share():
 @pytest.mark.parametrize("rate", [40.0, 150.0])
 def test_planned_noise_is_what_simulated_tests_show(rate):
     """Granules counted into a half-rate tray, read on the scale, averaged over the planned passes."""
-    plan = plan_line(Wish(target_rate_kg_ha=rate, bout_width_m=24, scale_resolution_g=0.05))
+    plan = plan_line(PlanRequest(target_rate_kg_ha=rate, bout_width_m=24, scale_resolution_g=0.05))
     mass = granules(size_guide_number=325, density_kg_m3=1600).mean_mass_g
     rng = np.random.default_rng(11)
     # the empty tray's weight lies anywhere between two steps of the scale, so that rounding is uniform
@@ -119,7 +119,7 @@ def test_planned_noise_is_what_simulated_tests_show(rate):
 
 
 wishes = st.builds(
-    Wish,
+    PlanRequest,
     target_rate_kg_ha=st.floats(20, 600),
     bout_width_m=st.one_of(st.none(), st.floats(6, 48)),
     throw_m=st.floats(4, 50),
@@ -133,56 +133,58 @@ wishes = st.builds(
 
 
 @given(wishes)
-def test_a_line_is_sound(wish):
+def test_a_line_is_sound(request):
     """Symmetric, trays clear of each other and the wheels, the throw covered, noise under the share."""
-    plan = plan_line(wish)
+    plan = plan_line(request)
     x = plan.offset_m
     assert x == pytest.approx(-x[::-1])
     assert np.diff(x) == pytest.approx(plan.spacing_m, abs=2e-6)
-    assert plan.spacing_m >= wish.tray_width_m * (1 - 1e-9)
-    assert x[-1] >= wish.throw_m + plan.spacing_m - 1e-5
+    assert plan.spacing_m >= request.tray_width_m * (1 - 1e-9)
+    assert x[-1] >= request.throw_m + plan.spacing_m - 1e-5
     assert 2 * x[-1] >= 1.5 * plan.bout_width_m - 1e-5  # OSU Bulletin 817
-    assert plan.noise_pct <= wish.noise_pct * (1 + 1e-9)
+    assert plan.noise_pct <= request.noise_pct * (1 + 1e-9)
     assert plan.runs >= 3  # OSU Bulletin 817
-    if wish.wheel_track_m is not None:
+    if request.wheel_track_m is not None:
         laid = np.abs(x[~plan.at_wheel])
-        gap = np.abs(laid - wish.wheel_track_m / 2) - wish.tray_width_m / 2 - wish.tyre_width_m / 2
+        gap = np.abs(laid - request.wheel_track_m / 2) - request.tray_width_m / 2 - request.tyre_width_m / 2
         assert (gap >= 0.1 - 2e-6).all()
-    if wish.trays is not None and plan.trays > wish.trays:
+    if request.trays is not None and plan.trays > request.trays:
         assert any("can't cover the line" in doubt.seen() for doubt in plan.doubts)
 
 
 @given(wishes)
-def test_no_pass_too_many(wish):
+def test_no_pass_too_many(request):
     """One pass fewer would be over the share, or fewer than three runs; the same for runs weighed together."""
-    plan = plan_line(wish)
+    plan = plan_line(request)
     fewer = plan.passes - 1
-    if fewer * wish.runs_per_catch >= 3:
-        assert plan.noise_pct * math.sqrt(plan.passes / fewer) > wish.noise_pct
+    if fewer * request.runs_per_catch >= 3:
+        assert plan.noise_pct * math.sqrt(plan.passes / fewer) > request.noise_pct
     mass = granules(size_guide_number=325, density_kg_m3=1600).mean_mass_g
-    half_g = wish.target_rate_kg_ha / 20 * wish.tray_area_m2
+    half_g = request.target_rate_kg_ha / 20 * request.tray_area_m2
 
     def together(runs):
         return 100 * math.hypot(
-            math.sqrt(mass / half_g / runs), wish.scale_resolution_g / math.sqrt(12) / half_g / runs
+            math.sqrt(mass / half_g / runs), request.scale_resolution_g / math.sqrt(12) / half_g / runs
         )
 
-    runs = runs_for_noise(wish)
-    assert together(runs) <= wish.noise_pct * (1 + 1e-9)
-    assert runs == 3 or together(runs - 1) > wish.noise_pct
+    runs = runs_for_noise(request)
+    assert together(runs) <= request.noise_pct * (1 + 1e-9)
+    assert runs == 3 or together(runs - 1) > request.noise_pct
 
 
 def test_closer_trays_where_there_are_more():
-    spacings = [plan_line(Wish(target_rate_kg_ha=100, bout_width_m=24, trays=n)).spacing_m for n in (25, 33, 49, 97)]
+    spacings = [
+        plan_line(PlanRequest(target_rate_kg_ha=100, bout_width_m=24, trays=n)).spacing_m for n in (25, 33, 49, 97)
+    ]
     assert spacings == [2.0, 1.5, 1.0, 0.5]
 
 
 def test_default_aims_at_sixteen_trays_inside_the_bout():
     """NC State AG-553: at least 16 gauges; one step of half a tray wider would have fewer."""
     for bout in (12, 18, 24, 28, 36):
-        plan = plan_line(Wish(target_rate_kg_ha=100, bout_width_m=bout, wheel_track_m=1.8))
+        plan = plan_line(PlanRequest(target_rate_kg_ha=100, bout_width_m=bout, wheel_track_m=1.8))
         wider = plan_line(
-            Wish(target_rate_kg_ha=100, bout_width_m=bout, wheel_track_m=1.8, spacing_m=plan.spacing_m + 0.25)
+            PlanRequest(target_rate_kg_ha=100, bout_width_m=bout, wheel_track_m=1.8, spacing_m=plan.spacing_m + 0.25)
         )
         assert plan.trays_in_bout >= 16 > wider.trays_in_bout
 
@@ -191,7 +193,7 @@ def test_default_aims_at_sixteen_trays_inside_the_bout():
 
 
 def codes(**options):
-    return {doubt.code: doubt.seen() for doubt in plan_line(Wish(**{"target_rate_kg_ha": 300} | options)).doubts}
+    return {doubt.code: doubt.seen() for doubt in plan_line(PlanRequest(**{"target_rate_kg_ha": 300} | options)).doubts}
 
 
 def test_nothing_to_doubt():
@@ -204,7 +206,7 @@ def test_too_sparse():
 
 
 def test_one_tray_is_counted_in_words():
-    text = plan_text(plan_line(Wish(target_rate_kg_ha=300, bout_width_m=24, trays=3)))
+    text = plan_text(plan_line(PlanRequest(target_rate_kg_ha=300, bout_width_m=24, trays=3)))
     assert "Spacing         1 tray inside the bout width of 24.00 m\n" in text
 
 
@@ -243,13 +245,13 @@ def test_places_at_the_wheels():
 )
 def test_wishes_that_cannot_be(options, message):
     with pytest.raises(QuantityError) as error:
-        plan_line(Wish(**{"target_rate_kg_ha": 100} | options))
+        plan_line(PlanRequest(**{"target_rate_kg_ha": 100} | options))
     assert message in str(error.value)
 
 
 def test_all_faults_at_once():
     with pytest.raises(QuantityError) as error:
-        plan_line(Wish(target_rate_kg_ha=-1, tray_width_m=0))
+        plan_line(PlanRequest(target_rate_kg_ha=-1, tray_width_m=0))
     assert len(error.value.faults) == 3
 
 
@@ -259,7 +261,7 @@ def test_all_faults_at_once():
 @pytest.mark.parametrize("ending", [".csv", ".xlsx"])
 @pytest.mark.parametrize("system", ["metric", "us"])
 def test_sheet_reads_back(tmp_path, ending, system):
-    plan = plan_line(Wish(target_rate_kg_ha=100, bout_width_m=24, wheel_track_m=1.8, spacing_m=0.5))
+    plan = plan_line(PlanRequest(target_rate_kg_ha=100, bout_width_m=24, wheel_track_m=1.8, spacing_m=0.5))
     sheet = planned_sheet(plan, system)
     write_sheet(sheet, tmp_path / f"plan{ending}")
     test = read_sheet(tmp_path / f"plan{ending}")
@@ -277,12 +279,12 @@ def test_sheet_reads_back(tmp_path, ending, system):
 @pytest.mark.parametrize("system", ["metric", "us"])
 def test_a_filled_sheet_is_assessed_without_a_doubt(system):
     """What was planned passes the checks of a test, wheel tracks and offsets in feet too: simulated catches."""
-    plan = plan_line(Wish(target_rate_kg_ha=300, bout_width_m=24, throw_m=18, wheel_track_m=1.8))
+    plan = plan_line(PlanRequest(target_rate_kg_ha=300, bout_width_m=24, throw_m=18, wheel_track_m=1.8))
     assert not plan.doubts
     sheet = planned_sheet(plan, system)
     mass = granules(size_guide_number=325, density_kg_m3=1600).mean_mass_g
     shape = np.clip((18 - np.abs(plan.offset_m)) / 12, 0, 1)
-    mean = 300 * shape * plan.wish.tray_area_m2 / 10 / mass
+    mean = 300 * shape * plan.request.tray_area_m2 / 10 / mass
     catch = np.round(np.random.default_rng(3).poisson(mean[:, None], (len(shape), plan.passes)) * mass, 1)
     catch[plan.at_wheel] = np.nan
     state = np.where(np.isnan(catch), sheet.state, CatchState.WEIGHED).astype(np.uint8)
@@ -317,14 +319,14 @@ def test_every_rule_has_its_source():
     for code in ("line over bout", "trays in width", "wheel clearance", "plan noise", "passes", "settling", "weighing"):
         assert LIMITS[code].words() in text
     assert "EN 13739-2:2011, 4.1.2" in text
-    thrown = " ".join(plan_text(plan_line(Wish(target_rate_kg_ha=100, throw_m=18))).split())
+    thrown = " ".join(plan_text(plan_line(PlanRequest(target_rate_kg_ha=100, throw_m=18))).split())
     assert LIMITS["bout over throw"].words() in thrown
     assert LIMITS["end catch"].words() in thrown
 
 
 def test_standard_at_four_km_h():
     text = " ".join(
-        plan_text(plan_line(Wish(target_rate_kg_ha=100, bout_width_m=24, travel_speed_m_s=4 / 3.6))).split()
+        plan_text(plan_line(PlanRequest(target_rate_kg_ha=100, bout_width_m=24, travel_speed_m_s=4 / 3.6))).split()
     )
     assert "2 runs at 4.0 km/h, with the flow set as for 10 km/h: worth 5 passes; this plan drives 5" in text
 

@@ -12,12 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spreadcheck.crew.answers import ASKED, DONE, HELP, MAX_NOTE, SHOW, TAKEN, TOLD, answer
+from spreadcheck.crew.answers import ASKED, DONE, HELP, MAX_NOTE, SHOW, TAKEN, TOLD, enter_weight
 from spreadcheck.crew.entry import MAX_TYPED, read_entry
 from spreadcheck.crew.layout import layout_differences
 from spreadcheck.crew.lock import KeptSheet, take_up
 from spreadcheck.crew.newsheet import new_sheet, question, reply_to
-from spreadcheck.crew.recording import TRAY_BY_TRAY, begin, empty_places, place_named
+from spreadcheck.crew.recording import TRAY_BY_TRAY, empty_places, place_named, start_recording
 from spreadcheck.crew.slips import doubts_of, refusal_of
 from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.sheet.traytest import CatchColumn, CatchState, tray_test
@@ -40,7 +40,7 @@ def typed(recording, *lines):
     """Type lines one after the other; the last reply."""
     reply = None
     for line in lines:
-        reply = answer(recording, line)
+        reply = enter_weight(recording, line)
         recording = reply.recording
     return reply
 
@@ -220,7 +220,7 @@ def test_first_weight_against_the_target_rate():
 )
 def test_refused_even_if_insisted_on(number, says):
     assert says in refusal_of(number, "g")
-    recording = begin(empty_test())
+    recording = start_recording(empty_test())
     reply = typed(recording, f"{number:.8f}!")
     assert reply.sort == ASKED
     assert says in reply.say
@@ -232,7 +232,7 @@ def test_refused_even_if_insisted_on(number, says):
 
 
 def test_pass_by_pass_from_left_to_right():
-    recording = begin(empty_test(3, 2))
+    recording = start_recording(empty_test(3, 2))
     assert [recording.name(place) for place in range(recording.cells)] == [
         "L1, pass 1", "C, pass 1", "R1, pass 1", "L1, pass 2", "C, pass 2", "R1, pass 2",
     ]  # fmt: skip
@@ -242,14 +242,14 @@ def test_pass_by_pass_from_left_to_right():
 
 
 def test_tray_by_tray():
-    reply = typed(begin(empty_test(3, 2), order=TRAY_BY_TRAY), "5", "5.1", "9", "9.1", "6", "6.1")
+    reply = typed(start_recording(empty_test(3, 2), order=TRAY_BY_TRAY), "5", "5.1", "9", "9.1", "6", "6.1")
     assert reply.recording.over
     np.testing.assert_array_equal(reply.recording.test.catch, [[5, 5.1], [9, 9.1], [6, 6.1]])
 
 
 @pytest.mark.parametrize("insist", ["121", "121.0 g", "!"])
 def test_insisting(insist):
-    asked = typed(begin(empty_test()), "11.2", "121")
+    asked = typed(start_recording(empty_test()), "11.2", "121")
     assert asked.sort == ASKED
     assert asked.recording.filled == 1
     taken = typed(asked.recording, insist)
@@ -258,23 +258,23 @@ def test_insisting(insist):
 
 def test_a_doubt_is_dropped_by_another_entry():
     """The doubtful weight is not taken when it comes again after something else was typed."""
-    reply = typed(begin(empty_test()), "11.2", "121", "hm", "121")
+    reply = typed(start_recording(empty_test()), "11.2", "121", "hm", "121")
     assert reply.sort == ASKED
     assert typed(reply.recording, "12.1").say == "L1, pass 1: 12.1 g"
 
 
 def test_another_doubtful_weight_is_no_insisting():
-    reply = typed(begin(empty_test()), "11.2", "121", "130")
+    reply = typed(start_recording(empty_test()), "11.2", "121", "130")
     assert reply.sort == ASKED
     assert reply.recording.filled == 1
 
 
 def test_nothing_to_insist_on():
-    assert "nothing to insist on" in typed(begin(empty_test()), "!").say
+    assert "nothing to insist on" in typed(start_recording(empty_test()), "!").say
 
 
 def test_one_enter_does_nothing_two_leave_a_tray_empty():
-    once = typed(begin(empty_test()), "")
+    once = typed(start_recording(empty_test()), "")
     assert (once.sort, once.recording.at) == (ASKED, 0)
     assert "Leave L2, pass 1 empty" in once.say
     assert typed(once.recording, "5").say == "L2, pass 1: 5 g"
@@ -285,26 +285,26 @@ def test_one_enter_does_nothing_two_leave_a_tray_empty():
 
 def test_an_empty_line_after_every_weight_is_harmless():
     """A scale that sends two line ends a weight shifts nothing."""
-    reply = typed(begin(empty_test(3, 1)), "5", "", "9", "", "6")
+    reply = typed(start_recording(empty_test(3, 1)), "5", "", "9", "", "6")
     assert reply.recording.test.catch.ravel().tolist() == [5, 9, 6]
 
 
 def test_blank_takes_a_weight_out():
-    reply = typed(begin(empty_test()), "5", "back", "blank")
+    reply = typed(start_recording(empty_test()), "5", "back", "blank")
     assert "5 g taken out" in reply.say
     assert reply.recording.test.state[0, 0] == CatchState.NOT_WEIGHED
     assert reply.recording.at == 1
 
 
 def test_zero_blank_and_x_are_three_things():
-    reply = typed(begin(empty_test(3, 1)), "0", "blank", "x")
+    reply = typed(start_recording(empty_test(3, 1)), "0", "blank", "x")
     assert reply.recording.test.state.ravel().tolist() == [
         CatchState.WEIGHED, CatchState.NOT_WEIGHED, CatchState.THROWN_OUT,
     ]  # fmt: skip
 
 
 def test_back_corrects_the_last_entry_and_goes_on():
-    reply = typed(begin(empty_test()), "5", "9", "back")
+    reply = typed(start_recording(empty_test()), "5", "9", "back")
     assert reply.say == "L1, pass 1 holds 9 g; Enter keeps it, blank takes it out."
     reply = typed(reply.recording, "8")
     assert reply.recording.name(reply.recording.at) == "C, pass 1"
@@ -312,24 +312,24 @@ def test_back_corrects_the_last_entry_and_goes_on():
 
 
 def test_back_and_enter_keeps():
-    reply = typed(begin(empty_test()), "5", "9", "back", "back", "")
+    reply = typed(start_recording(empty_test()), "5", "9", "back", "back", "")
     assert (reply.sort, reply.say) == (TOLD, "L2, pass 1: 5 g, kept")
     assert reply.recording.name(reply.recording.at) == "C, pass 1"
 
 
 def test_back_follows_what_was_typed_not_the_line():
-    reply = typed(begin(empty_test()), "go to R2", "5", "back")
+    reply = typed(start_recording(empty_test()), "go to R2", "5", "back")
     assert reply.recording.name(reply.recording.at) == "R2, pass 1"
 
 
 def test_back_at_the_first_tray():
-    reply = typed(begin(empty_test()), "back")
+    reply = typed(start_recording(empty_test()), "back")
     assert "nothing to go back to" in reply.say
     assert reply.recording.at == 0
 
 
 def test_go_to_and_next():
-    reply = typed(begin(empty_test()), "go to R1 pass 2")
+    reply = typed(start_recording(empty_test()), "go to R1 pass 2")
     assert reply.recording.name(reply.recording.at) == "R1, pass 2"
     assert typed(reply.recording, "go to c").recording.at == place_named(reply.recording, "C pass 2")
     assert typed(reply.recording, "next").recording.at == 0
@@ -337,33 +337,33 @@ def test_go_to_and_next():
 
 @pytest.mark.parametrize("where", ["R9", "R1 pass 9", "pass 2", "R1 2"])
 def test_go_to_nowhere(where):
-    reply = typed(begin(empty_test()), f"go to {where}")
+    reply = typed(start_recording(empty_test()), f"go to {where}")
     assert reply.say == f'There is no tray "{where}"; the trays run from L2 to R2, the passes are pass 1, pass 2.'
     assert reply.recording.at == 0
 
 
 def test_go_to_a_component():
     columns = (CatchColumn(1, "potash"), CatchColumn(1, "urea"))
-    recording = begin(dataclasses.replace(empty_test(), columns=columns))
+    recording = start_recording(dataclasses.replace(empty_test(), columns=columns))
     assert place_named(recording, "C pass 1 / Urea") == 7
     assert place_named(recording, "C pass 1") == 2
 
 
 def test_trays_named_like_passes():
     test = dataclasses.replace(empty_test(3, 2), tray=("1", "pass 2", "bin pass 1"))
-    recording = begin(test)
+    recording = start_recording(test)
     assert place_named(recording, "pass 2") == 1
     assert place_named(recording, "bin pass 1") == 2
     assert place_named(recording, "bin pass 1 pass 2") == 5
 
 
 def test_after_the_last_tray_the_first_open_one_comes():
-    reply = typed(begin(empty_test(3, 1)), "go to R1", "5")
+    reply = typed(start_recording(empty_test(3, 1)), "go to R1", "5")
     assert reply.recording.name(reply.recording.at) == "L1, pass 1"
 
 
 def test_notes():
-    reply = typed(begin(empty_test()), "note tilted, a bit", "note wet")
+    reply = typed(start_recording(empty_test()), "note tilted, a bit", "note wet")
     assert reply.recording.test.note[0] == "tilted, a bit; wet"
     assert reply.recording.at == 0
     assert "no words" in typed(reply.recording, "note").say
@@ -371,7 +371,7 @@ def test_notes():
 
 
 def test_past_the_end():
-    reply = typed(begin(empty_test(2, 1)), "5", "6", "7")
+    reply = typed(start_recording(empty_test(2, 1)), "5", "6", "7")
     assert reply.sort == ASKED
     assert "was not taken" in reply.say
     assert typed(reply.recording, "").sort == DONE
@@ -381,30 +381,30 @@ def test_past_the_end():
 
 @pytest.mark.parametrize(("word", "sort"), [("show", SHOW), ("help", HELP), ("finish later", DONE), ("quit", DONE)])
 def test_words_that_change_nothing(word, sort):
-    recording = typed(begin(empty_test()), "5").recording
-    reply = answer(recording, word)
+    recording = typed(start_recording(empty_test()), "5").recording
+    reply = enter_weight(recording, word)
     assert reply.sort == sort
     assert reply.recording is recording
 
 
 def test_going_on_behind_the_last_weight():
-    test = typed(begin(empty_test(4, 2)), "5", "blank", "x", "6", "5").recording.test
-    again = begin(test)
+    test = typed(start_recording(empty_test(4, 2)), "5", "blank", "x", "6", "5").recording.test
+    again = start_recording(test)
     assert again.name(again.at) == "L1, pass 2"
     assert [again.name(place) for place in empty_places(again)] == ["L1, pass 1"]
 
 
 def test_going_back_to_skipped_trays_takes_them_in_a_row():
     """Who recorded from the right first, and starts again, can fill the left side without naming every tray."""
-    again = begin(typed(begin(empty_test(4, 1)), "go to R2", "5").recording.test)
+    again = start_recording(typed(start_recording(empty_test(4, 1)), "go to R2", "5").recording.test)
     reply = typed(again, "go to L2", "5", "6", "7")
     assert reply.recording.test.catch.ravel().tolist() == [5, 6, 7, 5]
     assert reply.recording.over
 
 
 def test_the_state_is_never_changed_in_place():
-    recording = begin(empty_test())
-    answer(recording, "5")
+    recording = start_recording(empty_test())
+    enter_weight(recording, "5")
     assert np.isnan(recording.test.catch).all()
 
 
@@ -425,10 +425,10 @@ def test_the_sheet_on_the_disk_equals_the_state(lines, order):
     """Whatever is typed, the sheet can be read after every line and holds exactly the state; nothing is lost."""
     with tempfile.TemporaryDirectory() as folder:
         kept = KeptSheet(str(Path(folder) / "field.csv"), "")
-        recording = begin(empty_test(), order=order)
+        recording = start_recording(empty_test(), order=order)
         kept = kept.keep(recording.test)
         for line in lines:
-            reply = answer(recording, line)
+            reply = enter_weight(recording, line)
             if reply.recording.test is not recording.test:
                 kept = kept.keep(reply.recording.test)
             assert read_sheet(kept.path) == reply.recording.test
@@ -437,7 +437,7 @@ def test_the_sheet_on_the_disk_equals_the_state(lines, order):
             assert changed == 0 or reply.sort == TAKEN
             recording = reply.recording
             assert 0 <= recording.at <= recording.cells
-        again = begin(read_sheet(kept.path), order=order)
+        again = start_recording(read_sheet(kept.path), order=order)
         filled = [place for place in range(again.cells) if again.now(place)]
         assert again.at == max(filled, default=-1) + 1
 
@@ -446,7 +446,7 @@ def test_the_sheet_on_the_disk_equals_the_state(lines, order):
 
 
 def test_question_names_tray_side_pass_and_count():
-    recording = begin(empty_test(5, 3, reversed_passes="2"))
+    recording = start_recording(empty_test(5, 3, reversed_passes="2"))
     assert question_line(recording) == "L2, 2 m left, pass 1 of 3, tray 1 of 5 [g]:"
     assert question_line(recording, system="us") == "L2, 6.562 ft left, pass 1 of 3, tray 1 of 5 [g]:"
     later = typed(recording, "go to C pass 2").recording
@@ -456,19 +456,19 @@ def test_question_names_tray_side_pass_and_count():
 
 
 def test_pages_fit_a_terminal_of_80_by_24():
-    recording = typed(begin(empty_test(41, 3)), "0", "0", "1.2").recording
+    recording = typed(start_recording(empty_test(41, 3)), "0", "0", "1.2").recording
     lines = [*page(recording, "L18, pass 1: 1.2 g").splitlines(), question_line(recording)]
     assert len(lines) <= 24
     assert max(map(len, lines)) <= 80
 
 
 def test_page_in_ascii():
-    recording = typed(begin(empty_test(41, 3)), "0", "0", "1.2").recording
+    recording = typed(start_recording(empty_test(41, 3)), "0", "0", "1.2").recording
     assert page(recording, "", plain=True).isascii()
 
 
 def test_table_of_many_passes_stays_within_80_columns():
-    table = table_so_far(typed(begin(empty_test(3, 20)), "5", "x").recording)
+    table = table_so_far(typed(start_recording(empty_test(3, 20)), "5", "x").recording)
     assert max(map(len, table.splitlines())) <= 80
     assert sum("pass 20" in line for line in table.splitlines()) == 1
 

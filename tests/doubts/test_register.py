@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spreadcheck.crew.plan import plan_line
-from spreadcheck.crew.wish import Wish
+from spreadcheck.crew.planrequest import PlanRequest
 from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.doubts.register import CHECKS
 from spreadcheck.field.boundary import boundary_from
@@ -25,7 +25,7 @@ from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.confidence import confidence
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules, tray_noise
-from spreadcheck.product.chart import Chart, ChartRow, look_up
+from spreadcheck.product.chart import Chart, ChartRow, find_settings
 from spreadcheck.product.product import product_of
 from spreadcheck.product.productfile import Readings
 from spreadcheck.product.ratecheck import RateSettings, check_rate
@@ -603,7 +603,7 @@ def every_doubt_of_other_commands():
     rng = np.random.default_rng(1)
     gusty = three() * (1 + 0.3 * np.sin(X[:, None] / 3 + 2 * np.arange(3)) + 0.02 * rng.standard_normal((41, 3)))
     yield from confidence(assess(laid(gusty, size_guide_number="320", granule_density="1600 kg/m3"))).doubts
-    yield from plan_line(Wish(target_rate_kg_ha=20, bout_width_m=12, noise_pct=5)).doubts
+    yield from plan_line(PlanRequest(target_rate_kg_ha=20, bout_width_m=12, noise_pct=5)).doubts
     settings = RateSettings(metered_width_m=20.0, bout_width_m=25.0, metered_rate_kg_ha=100.0)
     yield from check_rate(settings, areas=[(100.0, 1e4)]).doubts
     curve = SieveCurve((1.0, 2.0, 4.0), (5.0, 40.0, 60.0), loss_pct=8.0)
@@ -612,7 +612,7 @@ def every_doubt_of_other_commands():
     yield from product_of(Readings("blend", components=(Component("a", 60, 300), Component("b", 40, 240)))).doubts
     rows = (ChartRow(4, (200, 250), (20, 40), 700, 18), ChartRow(5, (240, 300), (20, 40), 800, 24))
     chart = Chart("chart.csv", (), rows)
-    yield from look_up(chart, size_guide_number=245, strength_n=21, strength_half_width_n=2).doubts
+    yield from find_settings(chart, size_guide_number=245, strength_n=21, strength_half_width_n=2).doubts
     yield from field_doubts()
 
 

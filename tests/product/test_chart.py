@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from spreadcheck.cli import main
 from spreadcheck.errors import QuantityError, SheetError
-from spreadcheck.product.chart import COLUMNS, Chart, ChartRow, ask_chart, look_up, overlaps, read_chart
+from spreadcheck.product.chart import COLUMNS, Chart, ChartRow, ask_chart, find_settings, overlaps, read_chart
 from spreadcheck.units import to_inside
 
 SAMPLE = Path(__file__).parents[2] / "sample_trays" / "example_setting_chart.csv"
@@ -29,7 +29,7 @@ def chart_file(folder, *rows, header=HEADER, units=UNITS):
 
 
 def answer(size, strength_kgf):
-    return look_up(read_chart(SAMPLE), size_guide_number=size, strength_n=to_inside(strength_kgf, "kgf", "force"))
+    return find_settings(read_chart(SAMPLE), size_guide_number=size, strength_n=to_inside(strength_kgf, "kgf", "force"))
 
 
 def test_the_shipped_chart_says_that_it_is_invented():
@@ -71,10 +71,10 @@ def test_gaps_and_missing_pairs_are_told(tmp_path):
     chart = read_chart(chart_file(tmp_path, "200,249,2,3,600,18", "250,300,3,4,700,24"))
     force = to_inside(2.5, "kgf", "force")
     assert (
-        look_up(chart, size_guide_number=249.5, strength_n=force).why_none
+        find_settings(chart, size_guide_number=249.5, strength_n=force).why_none
         == "SGN 249.5 is in a gap between the bands of size"
     )
-    assert look_up(chart, size_guide_number=280, strength_n=force).why_none == (
+    assert find_settings(chart, size_guide_number=280, strength_n=force).why_none == (
         "no row holds SGN 280 together with crush strength 2.5 kgf (5.5 lbf)"
     )
 
@@ -89,7 +89,7 @@ def test_a_reading_on_a_shared_edge_lies_in_both_rows():
 def test_overlapping_bands_are_told(tmp_path):
     chart = read_chart(chart_file(tmp_path, "200,260,2,3,600,18", "240,300,2,3,700,24", "300,340,2,3,800,28"))
     assert overlaps(chart) == ((5, 6),)
-    found = look_up(chart, size_guide_number=250, strength_n=to_inside(2.5, "kgf", "force"))
+    found = find_settings(chart, size_guide_number=250, strength_n=to_inside(2.5, "kgf", "force"))
     assert [row.number for row in found.rows] == [5, 6]
     assert [doubt.code for doubt in found.doubts] == ["two-rows-of-the-chart", "chart-rows-overlap"]
     assert "their bands overlap" in found.doubts[0].message()
@@ -98,8 +98,8 @@ def test_overlapping_bands_are_told(tmp_path):
 def test_a_mean_that_may_lie_below_its_band_is_told():
     chart = read_chart(SAMPLE)
     force, edge = to_inside(2.7, "kgf", "force"), to_inside(2.5, "kgf", "force")
-    sure = look_up(chart, size_guide_number=280, strength_n=force, strength_half_width_n=0.99 * (force - edge))
-    unsure = look_up(chart, size_guide_number=280, strength_n=force, strength_half_width_n=1.01 * (force - edge))
+    sure = find_settings(chart, size_guide_number=280, strength_n=force, strength_half_width_n=0.99 * (force - edge))
+    unsure = find_settings(chart, size_guide_number=280, strength_n=force, strength_half_width_n=1.01 * (force - edge))
     assert not sure.doubts
     assert [doubt.code for doubt in unsure.doubts] == ["strength-near-an-edge"]
 
@@ -113,7 +113,7 @@ ROWS = tuple(
 @given(st.floats(150, 400), st.floats(5, 60))
 def test_look_up_is_plain_comparison(size, strength):
     """The rows found are those whose numbers enclose the readings, and there is a reason whenever there are none."""
-    found = look_up(Chart("chart.csv", (), ROWS), size_guide_number=size, strength_n=strength)
+    found = find_settings(Chart("chart.csv", (), ROWS), size_guide_number=size, strength_n=strength)
     plain = [r for r in ROWS if r.size[0] <= size <= r.size[1] and r.strength_n[0] <= strength <= r.strength_n[1]]
     near_edge = any(
         abs(v - e) < 1e-6 for v, ends in ((size, (200, 250, 300, 350)), (strength, (15, 25, 35, 45))) for e in ends

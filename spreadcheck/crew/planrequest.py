@@ -15,7 +15,7 @@ _EN_13739_2 = ((4.0, 0.4, 2, 10.0), (6.0, 0.4, 4, 6.0), (10.0, 0.5, 5, 10.0), (1
 
 
 @dataclass(frozen=True)
-class Wish:
+class PlanRequest:
     """What the crew has and wants; lengths in m, rate in kg/ha, speed in m/s.
 
     Either the bout width or the throw (how far granules fly to one side) must be known. `trays` is how many trays there
@@ -51,7 +51,7 @@ class Wish:
         return granules(size_guide_number=self.size_guide_number, density_kg_m3=self.granule_density_kg_m3)
 
 
-# field of a wish -> what it is called, its unit, the most that can be
+# field of a request -> what it is called, its unit, the most that can be
 _MOST = {
     "target_rate_kg_ha": ("target rate", "kg/ha", 100_000),
     "bout_width_m": ("bout width", "m", MAX_OFFSET_M / 2),
@@ -73,59 +73,59 @@ _MOST = {
 }
 
 
-def check_wish(wish: Wish) -> None:
-    """Refuse a wish that can't be, or that contradicts itself; all faults at once."""
+def check_request(request: PlanRequest) -> None:
+    """Refuse a request that can't be, or that contradicts itself; all faults at once."""
     faults = []
-    if wish.bout_width_m is None and wish.throw_m is None:
+    if request.bout_width_m is None and request.throw_m is None:
         remedy = "give the bout width wanted or the throw expected"
         faults.append(Fault("plan", "neither the bout width nor the throw is known", remedy))
-    if wish.spacing_m is not None and wish.trays is not None:
+    if request.spacing_m is not None and request.trays is not None:
         remedy = "give one of them, the other follows"
         faults.append(Fault("plan", "spacing and number of trays are both given", remedy))
     for name, (word, unit, most) in _MOST.items():
-        value = getattr(wish, name)
+        value = getattr(request, name)
         if value is not None and not 0 < value <= most:
             problem = f"a {word} of {value:g} {unit}".rstrip() + " can't be"
             faults.append(Fault("plan", problem, f"give it above 0, up to {most:g} {unit}".rstrip()))
-    if wish.spacing_m is not None and wish.spacing_m < wish.tray_width_m * (1 - 1e-9):
-        problem = f"trays {wish.tray_width_m:g} m wide can't stand {wish.spacing_m:g} m apart"
+    if request.spacing_m is not None and request.spacing_m < request.tray_width_m * (1 - 1e-9):
+        problem = f"trays {request.tray_width_m:g} m wide can't stand {request.spacing_m:g} m apart"
         faults.append(Fault("plan", problem, "give a spacing of at least the tray width"))
     if faults:
         raise QuantityError(*faults)
 
 
-def passes_for_noise(wish: Wish) -> int:
+def passes_for_noise(request: PlanRequest) -> int:
     """Passes, weighed one by one, until counting noise and reading error of a half-rate tray stay under the share."""
     once = tray_noise(
-        wish.target_rate_kg_ha / 2,
-        tray_area_m2=wish.tray_area_m2,
-        granules=wish.granules,
-        resolution_g=wish.scale_resolution_g,
-        runs_per_catch=wish.runs_per_catch,
+        request.target_rate_kg_ha / 2,
+        tray_area_m2=request.tray_area_m2,
+        granules=request.granules,
+        resolution_g=request.scale_resolution_g,
+        runs_per_catch=request.runs_per_catch,
     )
-    for_noise = math.ceil((float(once.total_pct) / wish.noise_pct) ** 2 - 1e-9)
-    for_practice = math.ceil(max(LIMITS["passes"].value, wish.former_runs or 0) / wish.runs_per_catch)
+    for_noise = math.ceil((float(once.total_pct) / request.noise_pct) ** 2 - 1e-9)
+    for_practice = math.ceil(max(LIMITS["passes"].value, request.former_runs or 0) / request.runs_per_catch)
     if for_noise > MAX_PASSES:
         problem = (
-            f"{for_noise:,} passes would be needed to bring the noise of a half-rate tray under {wish.noise_pct:g} %"
+            f"{for_noise:,} passes would be needed to bring the noise of a half-rate tray under {request.noise_pct:g} %"
         )
         raise QuantityError(Fault("plan", problem, "use larger trays, a finer scale, a higher rate or a larger share"))
     return max(for_noise, for_practice)
 
 
-def runs_for_noise(wish: Wish) -> int:
+def runs_for_noise(request: PlanRequest) -> int:
     """Runs, caught together and weighed once, for the same share: the scale then rounds only once."""
     once = tray_noise(
-        wish.target_rate_kg_ha / 2,
-        tray_area_m2=wish.tray_area_m2,
-        granules=wish.granules,
-        resolution_g=wish.scale_resolution_g,
+        request.target_rate_kg_ha / 2,
+        tray_area_m2=request.tray_area_m2,
+        granules=request.granules,
+        resolution_g=request.scale_resolution_g,
     )
     counting, reading = float(once.counting_pct) ** 2, float(once.reading_pct) ** 2
     # counting / n + reading / n^2 = share^2, solved for n
-    share = wish.noise_pct**2
+    share = request.noise_pct**2
     runs = (counting + math.sqrt(counting**2 + 4 * share * reading)) / (2 * share)
-    return max(math.ceil(runs - 1e-9), int(LIMITS["passes"].value), wish.former_runs or 0)
+    return max(math.ceil(runs - 1e-9), int(LIMITS["passes"].value), request.former_runs or 0)
 
 
 def standard_runs(travel_speed_m_s: float) -> tuple[int, float] | None:
