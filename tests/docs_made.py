@@ -39,13 +39,14 @@ def help_of(command, name):
 def pictures():
     """docs/pictures: name -> content, each drawn from a sample sheet."""
     from spreadcheck import assess, compare, field_figure, read_boundary, read_sheet, read_track, study_field, tune
+    from spreadcheck.show.pdf import document_pictures
     from spreadcheck.show.plots import analysis_figure, figure_bytes
     from spreadcheck.show.plots_comparison import comparison_figure
-    from spreadcheck.show.report_pdf import report_pages
+    from spreadcheck.show.report import report
     from spreadcheck.show.tune import tuning_figure
 
     lopsided = assess(read_sheet(SAMPLES / "lopsided.csv"))
-    words, drawn = report_pages(lopsided)[:2]
+    words, drawn = document_pictures(report(lopsided))[:2]
     vanes = [read_sheet(SAMPLES / f"{when}_vane_change.csv") for when in ("before", "after")]
     series = [read_sheet(path) for path in sorted((SAMPLES / "speed_series").glob("*.csv"))]
     ground = read_boundary(SAMPLES / "field_boundary.geojson")
@@ -56,8 +57,8 @@ def pictures():
         "compare.png": figure_bytes(comparison_figure(compare(vanes)), "png"),
         "tune.png": figure_bytes(tuning_figure(tune(series)), "png"),
         "lopsided.png": figure_bytes(analysis_figure(lopsided), "png"),
-        "report.png": figure_bytes(words.figure, "png"),
-        "report-pictures.png": figure_bytes(drawn.figure, "png"),
+        "report.png": words,
+        "report-pictures.png": drawn,
     }
 
 

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.card_output import card_content, card_options, check_card
+from spreadcheck.cli.card import card_content, card_options, check_card
+from spreadcheck.cli.documents import check_reports, made_pdf, paper_option, report_option
 from spreadcheck.cli.options import (
     bout_width_option,
     check_targets,
@@ -25,7 +26,6 @@ from spreadcheck.cli.options import (
     widths_option,
     write_result,
 )
-from spreadcheck.cli.report_output import check_reports, report_content, report_option
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
@@ -50,9 +50,7 @@ if TYPE_CHECKING:
 @plot_option("Draw three panels")
 @card_options
 @report_option
-@click.option(
-    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of card and report."
-)
+@paper_option("card and report")
 @click.option("--within-limit", is_flag=True, help="Exit with 1 when the CV at the bout width is over the limit.")
 @overwrite_option
 @click.pass_context
@@ -119,7 +117,7 @@ def analyse(
     sure = _confidence(result) if how_sure else None
     # cards and reports are made before any file is written
     card = card_content(result, card_file, units, highest_rpm=highest_rpm, paper=paper) if card_file else None
-    reports = [(path, report_content(result, path, units, paper=paper, sure=sure)) for path in report_files]
+    reports = [(path, _report(result, path, units, paper, sure)) for path in report_files]
     _write_files(result, sure, json_file, csv_file, plot_file, units, overwrite)
     if card_file and card is not None:
         write_result(card_file, card, overwrite=overwrite)
@@ -145,6 +143,15 @@ def _confidence(result: Assessment) -> Confidence:
     from spreadcheck.judge.confidence import confidence
 
     return confidence(result)
+
+
+def _report(result: Assessment, path: str, units: str, paper: str, sure: Confidence | None) -> str | bytes:
+    """The report in the form of the file's ending; the web page has a slider of its own."""
+    from spreadcheck.show.report import report, report_html
+
+    if path.lower().endswith(".html"):
+        return report_html(result, units, paper=paper, sure=sure)
+    return made_pdf(report(result, units, sure=sure), paper=paper).data
 
 
 def _write_files(

@@ -1,13 +1,85 @@
-"""A result that is a document, as a file: which endings there are, and its content."""
+"""Documents as outputs of a command: the option for reports, the check of an ending, the content of the file."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from spreadcheck.show.document import Document
+    from spreadcheck.show.pdf import Pdf
+
+F = TypeVar("F", bound=Callable[..., Any])
+REPORTS = ("html", "pdf")
+
+
+def report_option(function: F) -> F:
+    """Where reports go."""
+    return click.option(
+        "--report",
+        "report_files",
+        metavar="FILE",
+        multiple=True,
+        help="Write a report for a customer; .html or .pdf by the ending, and both may be asked for.",
+    )(function)
+
+
+def paper_option(what: str) -> Callable[[F], F]:
+    """The paper of what is printed."""
+    return click.option(
+        "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help=f"Paper of {what}."
+    )
+
+
+def check_reports(paths: Iterable[str]) -> None:
+    """Refuse a file whose ending names no form of a report, before any work is done."""
+    for path in paths:
+        ending(path, REPORTS, "report")
+
+
+def ending(path: str, endings: tuple[str, ...], what: str) -> str:
+    """The ending of a file, if it is one of these."""
+    from spreadcheck.errors import Fault, OutputError, shown
+
+    found = path.rsplit(".", 1)[-1].lower() if "." in path else ""
+    if found not in endings:
+        named = f"{', '.join(f'.{name}' for name in endings[:-1])} or .{endings[-1]}"
+        raise OutputError(Fault(path, f'a {what} can\'t be written as "{shown(found)}"', f"end the name in {named}"))
+    return found
+
+
+def document_content(document: Document, path: str, *, paper: str = "a4") -> str | bytes:
+    """The document in the form that the ending of its file asks for: .html, .pdf, .md, else plain text."""
+    form = path.rsplit(".", 1)[-1].lower()
+    if form == "pdf":
+        return made_pdf(document, paper=paper).data
+    if form == "html":
+        from spreadcheck.show.html import document_html
+
+        return document_html(document, paper=paper)
+    if form == "md":
+        from spreadcheck.show.markdown import markdown_text
+
+        return markdown_text(document)
+    from spreadcheck.show.terminal import terminal_text
+
+    return terminal_text(document) + "\n"
+
+
+def made_pdf(document: Document, *, paper: str) -> Pdf:
+    """The document on paper; signs that no font has are named on standard error."""
+    from spreadcheck.show.pdf import document_pdf
+
+    made = document_pdf(document, paper=paper)
+    if made.missing:
+        say(f'No font here has a sign for {made.missing} and the PDF shows "?" instead.', err=True)
+    return made
 
 
 def check_document(path: str | None) -> None:
@@ -16,17 +88,6 @@ def check_document(path: str | None) -> None:
 
     if path and not path.lower().endswith((".html", ".pdf")):
         raise OutputError(Fault(path, "is no name for a report", "end the name in .html or .pdf"))
-
-
-def document_content(document: Document, path: str) -> str | bytes:
-    """The content of the file, by its ending."""
-    if path.lower().endswith(".html"):
-        from spreadcheck.show.html import document_html
-
-        return document_html(document)
-    from spreadcheck.show.pdf import document_pdf
-
-    return document_pdf(document).data
 
 
 def svg_of(figure: Figure) -> str:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from spreadcheck.cli.documents import made_pdf, paper_option
 from spreadcheck.cli.options import OutputFile, check_targets, read_test, worksheet_options
 from spreadcheck.cli.say import say
 from spreadcheck.errors import Fault, OutputError
@@ -29,7 +29,7 @@ PAPER_NAMES = {"a4": "A4", "letter": "US Letter"}
     metavar="FILE",
     help="Write the form for a phone: one page, no network.",
 )
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
+@paper_option("the PDF")
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 def form(sheet: str, pdf_path: str | None, html_path: str | None, paper: str, overwrite: bool) -> None:
     """From a tray sheet to an entry form on paper (PDF) or for a phone (HTML).
@@ -64,28 +64,20 @@ def _check_wanted(wanted: list[str]) -> None:
 
 def _pdf(asked: EntryForm, paper: str) -> tuple[bytes, str]:
     """The PDF, and what to say about it."""
-    from spreadcheck.show.entryform_pdf import entry_form_pdf, page_count
+    from spreadcheck.show.form import column_groups, form_document
 
-    pages = page_count(asked, paper=paper)
-    if sys.stderr.isatty():
-        with click.progressbar(length=pages, label="pages", file=sys.stderr) as bar:
-            printed = entry_form_pdf(asked, paper=paper, on_page=lambda: bar.update(1))
-    else:
-        printed = entry_form_pdf(asked, paper=paper)
-    if printed.unprintable:
-        say(f'The font has no sign for {printed.unprintable} and the PDF shows "?" instead.', err=True)
-    if printed.left_out:
-        say(f"No room on the page for these rows of the sheet: {', '.join(printed.left_out)}.", err=True)
-    said = (
-        f"{pages} {'page' if pages == 1 else 'pages'}, {PAPER_NAMES[paper]} {'across' if printed.across else 'upright'}"
-    )
-    if printed.column_pages > 1:
-        said += f"; the columns of a tray are on {printed.column_pages} pages, and the foot of each says which"
-    return printed.data, said
+    document = form_document(asked)
+    made = made_pdf(document, paper=paper)
+    side = "across" if document.across else "upright"
+    said = f"{made.pages} {'page' if made.pages == 1 else 'pages'}, {PAPER_NAMES[paper]} {side}"
+    tables = len(column_groups(asked))
+    if tables > 1:
+        said += f"; the columns of a tray are in {tables} tables, and the head of each says which"
+    return made.data, said
 
 
 def _html(asked: EntryForm, file_name: str) -> tuple[str, str]:
     """The page, and what to say about it."""
-    from spreadcheck.show.entryform_html import entry_form_html
+    from spreadcheck.show.form import phone_html
 
-    return entry_form_html(asked, file_name=file_name), f"open it in the phone's browser; it saves {file_name}"
+    return phone_html(asked, file_name=file_name), f"open it in the phone's browser; it saves {file_name}"

@@ -1,4 +1,4 @@
-"""The settings card: one page that stays with the machine, as data that any form of it shows.
+"""The settings card: one page that stays with the machine.
 
 What is not known is left as a line to write on, never made up. What is to be entered on the rate controller is filled
 in only where the test bears it out.
@@ -13,12 +13,14 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.pattern.advice import CAUTIONS as MACHINE_CAUTIONS
 from spreadcheck.product.rate import recovery_is_usual, recovery_pct
 from spreadcheck.sheet.labels import LABELS, METHODS
+from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
 from spreadcheck.show.tables import rate_unit, show_pct, show_rate, show_width
 from spreadcheck.units import KINDS, show
 
 TITLE = "Settings card"
 MOST_SIGNS = 60  # of what a person wrote: the card is one page
 MOST_DOUBTS = 6
+ROW_MM, NOTED_ROW_MM = 6.2, 7.2  # high enough to write on
 DOUBT_SIGNS = 200  # of one doubt: what was seen, as a rule to its end
 
 CAUTIONS = (
@@ -111,6 +113,32 @@ def settings_card(
         result=CardSection("Result of the tray test", _result(result, system)),
         doubts=_doubts(result, system),
     )
+
+
+def card_document(card: SettingsCard) -> Document:
+    """The card as a page: what is to be entered stands in the middle, doubts and cautions at its foot."""
+    doubts = (Heading("Doubts about the test"), Points(card.doubts, small=True)) if card.doubts else ()
+    blocks: tuple[Block, ...] = (
+        Side((*_section(card.about), *_section(card.product)), _section(card.settings)),
+        *_section(card.controller, noted=True),
+        *_section(card.result, noted=True),
+        *doubts,
+        Heading("Cautions"),
+        Points(card.cautions, small=True),
+        Fields(((Field("Signature", share=2), Field("Date")),)),
+    )
+    date = f"Date of the test: {card.date or TO_WRITE}"
+    return Document(f"{TITLE}: {card.name}", blocks, about=(date,), style="card")
+
+
+def _section(section: CardSection, *, noted: bool = False) -> tuple[Block, ...]:
+    """A headed table of label, value and, across the page, the note beside it."""
+    shares = (0.30, 0.27, 0.43) if noted else (0.4, 0.6)
+    heads = ("What", "Value", "Note")[: len(shares)]
+    columns = tuple(Column(head, align="left", share=share) for head, share in zip(heads, shares, strict=True))
+    rows = tuple((row.label, row.value or TO_WRITE, row.note)[: len(shares)] for row in section.rows)
+    height = NOTED_ROW_MM if noted else ROW_MM
+    return Heading(section.heading), Table(columns, rows, boxed=True, headed=False, row_mm=height)
 
 
 def _clipped(text: str, most: int = MOST_SIGNS) -> str:

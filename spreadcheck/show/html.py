@@ -29,7 +29,9 @@ def document_html(
 ) -> str:
     """The document as a page; `places` are parts that the command escaped itself, `script` reads `data` from #data."""
     style = web_part("document.css") + web_part(f"{document.style}.css")
-    style += f"@page {{ size: {SHEETS[paper]}{' landscape' if document.across else ''}; margin: 14mm; }}\n"
+    margin = 11 if document.style == "card" else 14
+    side = " landscape" if document.across else ""
+    style += f"@page {{ size: {SHEETS[paper]}{side}; margin: {margin}mm; }}\n"
     return page(
         "document.html", style=style, script=script, data=data, document=as_data(document), places=places or {},
         to_write=TO_WRITE,
@@ -42,6 +44,12 @@ def page(name: str, *, style: str, script: str = "", data: dict[str, Any] | None
     made: str = template.render(
         style=style, script=script, data=json_for_page(data), policy=_policy(script, style), **words
     )
+    return made
+
+
+def part_html(name: str, **words: Any) -> str:
+    """A part of a page from its template, everything in it escaped."""
+    made: str = _templates().get_template(name).render(**words)
     return made
 
 

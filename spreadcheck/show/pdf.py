@@ -35,8 +35,7 @@ def document_pdf(document: Document, *, paper: str = "a4") -> Pdf:
     import typst
 
     words = json.dumps(as_data(document), ensure_ascii=False)
-    template = (files("spreadcheck.show") / "typst" / "document.typ").read_bytes()
-    made = partial(_compiled, template, paper=PAPERS[paper])
+    made = partial(_compiled, _template(), paper=PAPERS[paper])
     missing = ""
     try:
         data = made(document=words)
@@ -82,6 +81,20 @@ def _compiled(template: bytes, *, system: bool = False, **inputs: str) -> bytes:
     fonts, families = _fonts(system=system)
     inputs["fonts"] = json.dumps(families)
     return typst.compile(template, format="pdf", sys_inputs=inputs, font_paths=fonts, pdf_standards=["ua-1"])
+
+
+def document_pictures(document: Document, *, paper: str = "a4", dots_per_inch: int = 100) -> list[bytes]:
+    """The pages of the document as PNG pictures."""
+    import typst
+
+    fonts, families = _fonts(system=True)
+    inputs = {"document": json.dumps(as_data(document)), "paper": PAPERS[paper], "fonts": json.dumps(families)}
+    made = typst.compile(_template(), format="png", ppi=dots_per_inch, sys_inputs=inputs, font_paths=fonts)
+    return made if isinstance(made, list) else [made]
+
+
+def _template() -> bytes:
+    return (files("spreadcheck.show") / "typst" / "document.typ").read_bytes()
 
 
 @cache

@@ -10,10 +10,10 @@ from click.testing import CliRunner
 
 import spreadcheck
 from spreadcheck.cli import main
-from spreadcheck.show.card import CAUTIONS, MOST_DOUBTS, MOST_SIGNS, settings_card
-from spreadcheck.show.card_html import card_html
-from spreadcheck.show.card_pdf import card_pdf
-from spreadcheck.show.card_text import card_text
+from spreadcheck.show.card import CAUTIONS, MOST_DOUBTS, MOST_SIGNS, card_document, settings_card
+from spreadcheck.show.html import document_html
+from spreadcheck.show.markdown import markdown_text
+from spreadcheck.show.pdf import document_pdf
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEETS = sorted(p for p in SAMPLES.glob("*.csv") if p.read_text(encoding="utf-8").startswith("spreadcheck tray sheet"))
@@ -157,7 +157,7 @@ def squeezed(text):
 @pytest.mark.parametrize("system", ["metric", "us"])
 def test_html_says_everything_and_nothing_becomes_markup(system):
     card = settings_card(worst(), system, highest_speed_rpm=900)
-    page = Written(card_html(card))
+    page = Written(document_html(card_document(card)))
     for text in every_text(card):
         assert text in page.words, text
     assert not page.tags & {"b", "script", "img", "a", "iframe"}
@@ -165,13 +165,13 @@ def test_html_says_everything_and_nothing_becomes_markup(system):
 
 def test_markdown_says_everything_and_nothing_becomes_markup():
     card = settings_card(worst())
-    text = card_text(card)
+    text = markdown_text(card_document(card))
     plain = re.sub(r"\\(.)", r"\1", text)
     for part in every_text(card):
         assert part in plain, part
     assert not re.search(r"(?<!\\)[<`*\[]", text)
     tables = [line for line in text.splitlines() if line.startswith("|")]
-    assert all(len(re.findall(r"(?<!\\)\|", line)) == 4 for line in tables)
+    assert {len(re.findall(r"(?<!\\)\|", line)) for line in tables} == {3, 4}
 
 
 @pytest.mark.parametrize("paper", PAPERS)
@@ -179,7 +179,7 @@ def test_markdown_says_everything_and_nothing_becomes_markup():
 def test_pdf_is_one_page_with_everything_on_it(poppler, path, paper):
     result = worst() if path is None else spreadcheck.assess(spreadcheck.read_sheet(path))
     card = settings_card(result, highest_speed_rpm=900)
-    data = card_pdf(card, paper=paper)
+    data = document_pdf(card_document(card), paper=paper).data
     about = poppler("pdfinfo", "-", data=data)
     assert re.search(r"Pages:\s+1\n", about)
     width, height = map(float, re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", about).groups())
@@ -193,8 +193,8 @@ def test_pdf_is_one_page_with_everything_on_it(poppler, path, paper):
     raw = squeezed(poppler("pdftotext", "-raw", "-", "-", data=data))
     for section in (card.about, card.product, card.settings, card.controller, card.result):
         for r in section.rows:
-            assert squeezed(r.label) in text
-            assert squeezed(r.value) in text
+            assert squeezed(r.label) in raw
+            assert squeezed(r.value) in raw
             assert squeezed(r.note) in raw, r.note
 
 
@@ -208,7 +208,7 @@ def inked(poppler, data):
 @pytest.mark.parametrize("paper", PAPERS)
 def test_pdf_keeps_its_margins(poppler, paper):
     """Nothing is drawn within 8 mm of the edge, even in the worst case."""
-    grey = inked(poppler, card_pdf(settings_card(worst()), paper=paper))
+    grey = inked(poppler, document_pdf(card_document(settings_card(worst())), paper=paper).data)
     edge = int(8 / 25.4 * 20)
     for side in (grey[:edge], grey[-edge:], grey[:, :edge], grey[:, -edge:]):
         assert side.min() == 255
@@ -219,7 +219,7 @@ def test_html_prints_on_one_page(browser, poppler, paper):
     """A real browser prints the worst card on one sheet, and shows it on a phone without sideways scrolling."""
     import base64
 
-    browser.open(card_html(settings_card(worst(), highest_speed_rpm=900), paper=paper))
+    browser.open(document_html(card_document(settings_card(worst(), highest_speed_rpm=900)), paper=paper))
     wide = browser.driver.execute_script("return [document.documentElement.scrollWidth, window.innerWidth]")
     assert wide[0] <= wide[1]
     printed = browser.driver.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})
@@ -252,17 +252,17 @@ def test_the_command_writes_each_form(tmp_path, ending):
 
 
 def test_the_same_card_twice_is_the_same_file():
-    card = settings_card(assessed())
-    assert card_pdf(card) == card_pdf(card)
+    card = card_document(settings_card(assessed()))
+    assert document_pdf(card) == document_pdf(card)
 
 
-def test_signs_the_font_lacks_are_named(tmp_path):
-    text = (SAMPLES / "lopsided.csv").read_text(encoding="utf-8").replace("Test crew A", "試験班")
+def test_signs_that_no_font_has_are_named(tmp_path):
+    text = (SAMPLES / "lopsided.csv").read_text(encoding="utf-8").replace("Test crew A", "\U00016f50")
     sheet = tmp_path / "test.csv"
     sheet.write_text(text, encoding="utf-8")
     result = run("analyse", sheet, "--card", tmp_path / "card.pdf")
     assert result.exit_code == 0
-    assert 'The font has no sign for 試験班 and the PDF shows "?" instead.' in result.stderr
+    assert 'No font here has a sign for \U00016f50 and the PDF shows "?" instead.' in result.stderr
 
 
 BAD = {

@@ -16,9 +16,9 @@ from spreadcheck.cli import main
 from spreadcheck.judge.assessment import bouts_at
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FormRow
-from spreadcheck.show.report_html import report_html
+from spreadcheck.show.report import report_html
+from spreadcheck.show.report_words import plain_words
 from spreadcheck.show.tables import show_pct, show_rate
-from spreadcheck.show.words import plain_words
 from spreadcheck.spread.widths import check_width
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"

@@ -1,6 +1,7 @@
 """The report on paper, as poppler reads it: every section, the library's figures, fonts, page sizes."""
 
 import dataclasses
+import functools
 import re
 from pathlib import Path
 
@@ -11,10 +12,11 @@ from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FormRow
-from spreadcheck.show.report_pdf import report_pdf
-from spreadcheck.show.sheettables import bout_table, limit_table, tray_tables, width_tables
+from spreadcheck.show.pdf import document_pdf
+from spreadcheck.show.report import report
+from spreadcheck.show.report_tables import bout_table, limit_table, tray_tables, width_tables
+from spreadcheck.show.report_words import doubt_words, method_words, plain_words, source_words
 from spreadcheck.show.tables import show_pct, show_rate, show_width, width_rows
-from spreadcheck.show.words import doubt_words, method_words, plain_words, source_words
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEETS = sorted(
@@ -34,6 +36,16 @@ def flat(text):
     return " ".join(text.split())
 
 
+@functools.cache
+def printed_sample(name, system="metric", paper="a4"):
+    """The report of a sample sheet on paper, made once."""
+    return document_pdf(report(assess(read_sheet(SAMPLES / f"{name}.csv")), system), paper=paper)
+
+
+def printed_test(test, **options):
+    return document_pdf(report(assess(test, **options)))
+
+
 def without_feet(text):
     """Text without the foot of each page, so that a sentence that runs over a page is whole."""
     return re.sub(r"[^\n]* - spreadcheck [\d.]+\s+page \d+ of \d+\s*\f", "\n", text)
@@ -47,7 +59,7 @@ def text_of(poppler, data, *options):
 def test_every_section_is_there_in_order(poppler, path):
     """Headings in order; every sentence whole; every page numbered."""
     result = assess(read_sheet(path))
-    printed = report_pdf(result)
+    printed = printed_sample(path.stem)
     raw = text_of(poppler, printed.data, "-layout")
     lines = [line.strip() for line in raw.replace("\f", "\n").splitlines()]
     places = [lines.index(heading) for heading in HEADINGS]
@@ -67,7 +79,7 @@ def test_every_section_is_there_in_order(poppler, path):
 def test_figures_are_the_librarys(poppler, system):
     """Each row of the table of widths, as the library rounds its figures."""
     result = assess(read_sheet(SAMPLES / "lopsided.csv"))
-    rows = [line.split() for line in text_of(poppler, report_pdf(result, system).data, "-layout").splitlines()]
+    rows = [line.split() for line in text_of(poppler, printed_sample("lopsided", system).data, "-layout").splitlines()]
     shown = width_rows(result, most=24)
     assert len(shown) > 20
     for method in METHODS:
@@ -84,7 +96,7 @@ def test_figures_are_the_librarys(poppler, system):
 def test_raw_trays_are_whole(poppler):
     """Every tray with its catches as written; x and blank told apart; notes."""
     result = assess(read_sheet(SAMPLES / "sparse_gaps.csv"))
-    rows = [line.split() for line in text_of(poppler, report_pdf(result).data, "-layout").splitlines()]
+    rows = [line.split() for line in text_of(poppler, printed_sample("sparse_gaps").data, "-layout").splitlines()]
     (table,) = tray_tables(result)
     for cells in table.rows:
         expected = " ".join(cells).split()
@@ -95,11 +107,12 @@ def test_raw_trays_are_whole(poppler):
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_page_size_and_fonts(poppler, paper):
-    printed = report_pdf(assess(read_sheet(SAMPLES / "lopsided.csv")), paper=paper)
+    printed = printed_sample("lopsided", paper=paper)
     info = poppler("pdfinfo", "-", data=printed.data)
     assert int(re.search(r"Pages:\s+(\d+)", info)[1]) == printed.pages
     size = tuple(map(float, re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", info).groups()))
     assert size == pytest.approx(PAGE_POINTS[paper], abs=0.01)
+    assert re.search(r"Tagged:\s+yes", info)
     assert re.search(r"Title:\s+Spread pattern report: Lopsided: drop point too far left", info)
     fonts = poppler("pdffonts", "-", data=printed.data).splitlines()[2:]
     assert {"DejaVuSans", "DejaVuSans-Bold"} <= {line.split()[0].split("+")[-1] for line in fonts}
@@ -131,7 +144,7 @@ def hostile():
 
 def test_what_people_write_is_shown_as_text(poppler):
     """No formula signs, no markup; words too long for the page are cut or broken, never run over its edge."""
-    printed = report_pdf(assess(hostile()))
+    printed = printed_test(hostile())
     text = flat(text_of(poppler, printed.data))
     assert text.count(flat(HOSTILE)) >= 2
     assert words_outside(poppler, printed.data) == []
@@ -140,7 +153,7 @@ def test_what_people_write_is_shown_as_text(poppler):
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 @pytest.mark.parametrize("path", SHEETS, ids=lambda p: p.stem)
 def test_nothing_runs_off_the_page(poppler, path, paper):
-    assert words_outside(poppler, report_pdf(assess(read_sheet(path)), "us", paper=paper).data) == []
+    assert words_outside(poppler, printed_sample(path.stem, "us", paper).data) == []
 
 
 def test_many_trays_and_passes(poppler):
@@ -148,43 +161,56 @@ def test_many_trays_and_passes(poppler):
     x = np.arange(-30, 31)
     catch = np.clip(30 - np.abs(x), 0, 15)[:, None] + np.arange(14) / 10
     result = assess(tray_test(x, catch, tray_width="0.5 m", tray_length="0.5 m"))
-    printed = report_pdf(result)
+    printed = document_pdf(report(result))
     rows = [line.split() for line in text_of(poppler, printed.data, "-layout").splitlines()]
     for tray, offset in zip(result.test.tray, result.test.offset, strict=True):
         assert sum(row[:2] == [tray, shortest(offset)] for row in rows) == 3
-    heads = sum(row[:2] == ["Tray", "Offset,"] for row in rows)
+    heads = sum(row[:2] == ["Offset", "pass"] for row in rows)
     assert heads >= 3
     assert words_outside(poppler, printed.data) == []
 
 
 def test_rates_in_proportion(poppler):
     test = tray_test(np.arange(-4, 5), [1, 2, 4, 5, 5, 5, 4, 2, 1], tray_width="1 m", tray_length="1 m", unit="ml")
-    text = flat(text_of(poppler, report_pdf(assess(test, relative=True, bout_width_m=5)).data))
+    text = flat(text_of(poppler, printed_test(test, relative=True, bout_width_m=5).data))
     assert "% of peak on average" in text
     assert "lb/ac" not in text
 
 
-def test_signs_that_the_font_lacks_are_named():
+def test_signs_that_no_font_has_are_named():
     test = read_sheet(SAMPLES / "lopsided.csv")
-    test = dataclasses.replace(test, form=(*test.form, FormRow("operator", "王 and 李")))
-    assert report_pdf(assess(test)).unprintable == "王李"
-    assert report_pdf(assess(read_sheet(SAMPLES / "lopsided.csv"))).unprintable == ""
-
-
-def test_every_page_is_counted_for_a_progress_bar():
-    told = []
-    printed = report_pdf(assess(read_sheet(SAMPLES / "lopsided.csv")), on_page=told.append)
-    assert told == [printed.pages] * printed.pages
+    test = dataclasses.replace(test, form=(*test.form, FormRow("operator", "\U00016f50 and Li")))
+    assert printed_test(test).missing == "\U00016f50"
+    assert printed_sample("lopsided").missing == ""
 
 
 def test_the_same_report_twice_is_the_same_file():
-    result = assess(read_sheet(SAMPLES / "lopsided.csv"))
-    assert report_pdf(result).data == report_pdf(result).data
+    assert printed_test(read_sheet(SAMPLES / "lopsided.csv")).data == printed_sample("lopsided").data
+
+
+def filled(poppler, data):
+    """How far down each page but the last is written or drawn on, as a share of its height between the margins."""
+    shares = []
+    for page in poppler("pdftoppm", "-r", "20", "-gray", "-", data=data).split(b"P5\n")[1:]:
+        size, _, pixels = page.split(b"\n", 2)
+        width, height = map(int, size.split())
+        rows = np.frombuffer(pixels[: width * height], np.uint8).reshape(height, width).min(axis=1) < 200
+        top, foot = (round(mm / 25.4 * 20) for mm in (16, 18))
+        body = rows[top : height - foot]
+        shares.append((np.flatnonzero(body)[-1] + 1) / len(body))
+    return shares[:-1]
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("path", SHEETS, ids=lambda p: p.stem)
+def test_no_page_is_nearly_empty(poppler, path, paper):
+    """Every page but the last is at least a third filled, on both papers."""
+    assert min(filled(poppler, printed_sample(path.stem, "us", paper).data)) >= 1 / 3
 
 
 def test_tables_of_the_figures(poppler):
     result = assess(read_sheet(SAMPLES / "volumes.csv"))
-    text = flat(text_of(poppler, report_pdf(result).data, "-layout"))
+    text = flat(text_of(poppler, printed_sample("volumes").data, "-layout"))
     for table in (bout_table(result), limit_table(result), *width_tables(result)):
         assert table.caption in text
         for row in table.rows:

@@ -9,9 +9,9 @@ import pytest
 
 from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.show.sheettables import BLANK, MOST_CATCHES, tray_tables, width_tables
+from spreadcheck.show.report_tables import BLANK, MOST_CATCHES, tray_tables, width_tables
+from spreadcheck.show.report_words import doubt_words, plain_words
 from spreadcheck.show.tables import show_pct, show_rate, show_width
-from spreadcheck.show.words import doubt_words, plain_words
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEETS = sorted(
@@ -173,8 +173,8 @@ def test_raw_trays_tell_blank_x_and_nothing_apart():
 def test_many_passes_stand_in_several_tables():
     result = invented(np.ones((5, 14)) * [[1], [2], [3], [2], [1]])
     tables = tray_tables(result)
-    heads = [head for table in tables for head in table.head if head.startswith("pass")]
-    assert heads == [f"pass {number}, g" for number in range(1, 15)]
+    heads = [column.head for table in tables for column in table.columns if column.head.startswith("pass")]
+    assert heads == [f"pass {number}" for number in range(1, 15)]
     assert tables[0].caption == "Raw trays, left to right, pass 1 to pass 6"
 
 
@@ -182,10 +182,10 @@ def test_more_catches_than_a_report_bears_are_left_out_and_said():
     many = invented(np.ones((MOST_CATCHES // 10 + 1, 10)), spacing=0.05)
     (table,) = tray_tables(many)
     assert table.rows == ()
-    assert "too many for a report" in table.note
+    assert "too many for a report" in table.notes[0]
 
 
 def test_thinned_widths_are_said():
     table = width_tables(assess(read_sheet(SAMPLES / "lopsided.csv")))[0]
-    assert table.note == f"{len(table.rows)} of the 35 widths tried are shown."
+    assert table.notes == (f"{len(table.rows)} of the 35 widths tried are shown.",)
     assert {"13", "21", "23"} <= {row[0] for row in table.rows}

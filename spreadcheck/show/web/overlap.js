@@ -1,5 +1,3 @@
-
-"use strict";
 // What the field gets at any bout width: the formulas of the analysis once more, in the page. Nothing here touches the page.
 // All in m, kg/ha and %. "taper": beyond the end trays the profile runs to zero over the last spacing; "cut": it stops.
 

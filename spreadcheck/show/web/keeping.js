@@ -1,4 +1,3 @@
-
 // What is entered, and keeping it in the browser's own storage after every entry.
 
 const KEY = `spreadcheck entry form 1 ${SHEET.fingerprint}`;

@@ -1,9 +1,8 @@
-"""The tables of a report as plain text cells: set by the HTML and the PDF report alike."""
+"""The tables of the customer's report."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.judge.confidence import Confidence
@@ -11,8 +10,9 @@ from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traysheet import catch_cell
 from spreadcheck.show.confidence import confidence_rows
+from spreadcheck.show.document import Column, Table
+from spreadcheck.show.report_words import other_system
 from spreadcheck.show.tables import rate_unit, show_pct, show_rate, show_width, width_rows
-from spreadcheck.show.words import other_system
 from spreadcheck.units import show, shown_unit
 
 MOST_WIDTHS = 24  # about so many rows in the table of bout widths
@@ -22,15 +22,12 @@ BLANK = "blank"
 CELL_WORDS = "blank: not weighed; x: weighed but thrown out; 0: nothing fell in"
 
 
-@dataclass(frozen=True)
-class Table:
-    """One table; the first column names its rows, and the columns listed in `words` hold words rather than figures."""
+def _words(*heads: str) -> tuple[Column, ...]:
+    return tuple(Column(head, align="left") for head in heads)
 
-    caption: str
-    head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    note: str = ""
-    words: frozenset[int] = frozenset()
+
+def _figures(unit: str, *heads: str) -> tuple[Column, ...]:
+    return tuple(Column(head, unit) for head in heads)
 
 
 def limit_table(result: Assessment, system: str = "metric") -> Table:
@@ -39,7 +36,7 @@ def limit_table(result: Assessment, system: str = "metric") -> Table:
         (f"{limit:g} %{' (the limit)' if limit == result.limit_pct else ''}", *_widths_at(result, limit, system))
         for limit in result.side_by_side_pct
     )
-    return Table("Effective width at other CV limits", ("CV up to", *METHODS), rows)
+    return Table((*_words("CV up to"), *_figures("", *METHODS)), rows, "Effective width at other CV limits")
 
 
 def sure_table(sure: Confidence, system: str = "metric") -> Table:
@@ -50,7 +47,7 @@ def sure_table(sure: Confidence, system: str = "metric") -> Table:
         if label
     )
     note = f"Noise known from: {sure.noise.source}; {sure.draws:,} draws, seed {sure.seed}"
-    return Table("How sure is the answer", ("", *METHODS), rows, note)
+    return Table((*_words("What"), *_figures("", *METHODS)), rows, "How sure is the answer", (note,))
 
 
 def _widths_at(result: Assessment, limit_pct: float, system: str) -> Iterator[str]:
@@ -66,10 +63,14 @@ def _other_length(length_m: float, system: str) -> str:
 def bout_table(result: Assessment, system: str = "metric") -> Table:
     """What the field gets at the width driven and at the effective widths."""
     unit = rate_unit(result, system)
-    head = ("Bout width and driving", "CV by trays, %", "CV by line, %", f"Mean, {unit}", f"Least, {unit}",
-            f"Most, {unit}", "Within 10 % of mean, %", "Within 20 % of mean, %")  # fmt: skip
+    columns = (
+        Column("Bout width and driving", align="left", share=4.2),
+        *(Column(head, "%", share=1) for head in ("CV by trays", "CV by line")),
+        *(Column(head, unit, share=1) for head in ("Mean", "Least", "Most")),
+        *(Column(f"Within {pct} % of mean", "%", share=1.2) for pct in (10, 20)),
+    )
     rows = tuple(_bout_row(what, bout, result, system) for what, bout in _bouts_that_matter(result))
-    return Table("What the field gets", head, rows, "All rates at the metering of the test.", frozenset({0}))
+    return Table(columns, rows, "What the field gets", ("All rates at the metering of the test.",))
 
 
 def _bouts_that_matter(result: Assessment) -> Iterator[tuple[str, Bout]]:
@@ -98,9 +99,15 @@ def width_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...
         shown_unit("length", other_system(system)),
         rate_unit(result, system),
     )
-    within = f"Within {result.limit_pct:g} %?"
-    head = (f"Bout width, {here}", other, "CV by trays, %", within, "CV by line, %", f"Mean, {unit}", "Least", "Most")
-    note = "" if len(rows) == total else f"{len(rows)} of the {total} widths tried are shown."
+    columns = (
+        Column("Bout width", here, align="left"),
+        Column("Bout width", other),
+        *_figures("%", "CV by trays"),
+        *_figures("", f"Within {result.limit_pct:g} %?"),
+        *_figures("%", "CV by line"),
+        *_figures(unit, "Mean", "Least", "Most"),
+    )
+    notes = () if len(rows) == total else (f"{len(rows)} of the {total} widths tried are shown.",)
     tables = []
     for method in METHODS:
         cells = []
@@ -110,7 +117,7 @@ def width_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...
             widths = show_width(row.width_m, system, unit=False), _other_length(row.width_m, system).split()[0]
             verdict = "yes" if cv <= result.limit_pct else "no"
             cells.append((*widths, show_pct(cv), verdict, show_pct(line), *rates))
-        tables.append(Table(f"Bout widths, {method}", head, tuple(cells), note))
+        tables.append(Table(columns, tuple(cells), f"Bout widths, {method}", notes))
     return tuple(tables)
 
 
@@ -121,10 +128,8 @@ def form_table(result: Assessment) -> Table:
         (row.label, row.value, row.unit, "not a known label, not used" if row.label in unknown else "")
         for row in result.test.form
     )
-    if any(row[3] for row in rows):
-        return Table("The form as written", ("Label", "Value", "Unit", "Remark"), rows, words=frozenset({0, 1, 2, 3}))
-    cells = tuple(row[:3] for row in rows)
-    return Table("The form as written", ("Label", "Value", "Unit"), cells, words=frozenset({0, 1, 2}))
+    heads = ("Label", "Value", "Unit", "Remark") if any(row[3] for row in rows) else ("Label", "Value", "Unit")
+    return Table(_words(*heads), tuple(row[: len(heads)] for row in rows), "The form as written")
 
 
 def tray_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...]:
@@ -132,7 +137,7 @@ def tray_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...]
     test = result.test
     if test.catch.size > MOST_CATCHES:
         note = f"The sheet holds {test.catch.size:,} catches, too many for a report: ask for the tray sheet itself."
-        return (Table("Raw trays", ("Tray",), (), note),)
+        return (Table(_words("Tray"), (), "Raw trays", (note,)),)
     starts = range(0, len(test.columns), MOST_COLUMNS)
     groups = [range(start, min(start + MOST_COLUMNS, len(test.columns))) for start in starts]
     return tuple(_tray_table(result, group, system, last=group == groups[-1]) for group in groups)
@@ -142,13 +147,12 @@ def _tray_table(result: Assessment, columns: range, system: str, *, last: bool) 
     test = result.test
     noted = last and any(test.note)
     reverse = set(test.reversed_passes)
-    named = [
-        f"{test.columns[at].name}, {test.columns[at].unit}"
-        + (" (other way)" if test.columns[at].pass_no in reverse else "")
-        for at in columns
-    ]
-    profile = (f"Profile, {rate_unit(result, system)}",) if last else ()
-    head = ("Tray", f"Offset, {test.offset_unit}", *named, *profile, *(("Note",) if noted else ()))
+    named = tuple(
+        Column(column.name + (" (other way)" if column.pass_no in reverse else ""), column.unit)
+        for column in (test.columns[at] for at in columns)
+    )
+    profile = (Column("Profile", rate_unit(result, system)),) if last else ()
+    heads = (*_words("Tray"), Column("Offset", test.offset_unit), *named, *profile, *(_words("Note") if noted else ()))
     rates = _profile_cells(result, system)
     rows = tuple(
         (
@@ -160,9 +164,9 @@ def _tray_table(result: Assessment, columns: range, system: str, *, last: bool) 
         )
         for tray in range(len(test.tray))
     )
-    which = "" if len(columns) == len(test.columns) else f", {named[0].split(',')[0]} to {named[-1].split(',')[0]}"
-    words = frozenset({len(head) - 1}) if noted else frozenset[int]()
-    return Table(f"Raw trays, left to right{which}", head, rows, CELL_WORDS, words)
+    shown = [test.columns[at].name for at in columns]
+    which = "" if len(columns) == len(test.columns) else f", {shown[0]} to {shown[-1]}"
+    return Table(heads, rows, f"Raw trays, left to right{which}", (CELL_WORDS,))
 
 
 def _profile_cells(result: Assessment, system: str) -> list[str]:

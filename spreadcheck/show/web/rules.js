@@ -1,14 +1,5 @@
-
-"use strict";
+const SHEET = DATA;
 // The rules of the sheet: numbers, catches, form rows, doubts, and the text of the sheet. Nothing here touches the page.
-
-// A number as people write it: digits, a sign, one decimal mark (point or comma), an exponent; null where it is not one.
-function numberOf(text) {
-  const plain = text.trim().replace("\u2212", "-");
-  if (!/^[+-]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?$/i.test(plain)) return null;
-  const number = Number(plain.replace(",", "."));
-  return Number.isFinite(number) ? number : null;
-}
 
 // The shortest text that reads back as the same number, written as the tray sheet writes it: 3, 10.2, 1e-06.
 function numberText(number) {

@@ -1,7 +1,4 @@
-"""An assessment in plain sentences, as a customer reads it: used by the HTML and the PDF report alike.
-
-Nothing is escaped here: the sentences are text, and whoever sets them takes care of that.
-"""
+"""An assessment in plain sentences, as a customer reads it in the report."""
 
 from __future__ import annotations
 

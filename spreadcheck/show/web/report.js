@@ -1,10 +1,7 @@
-
 // The page: a slider for the bout width, the driving method, the figures and the picture that follow.
 
-const DATA = JSON.parse(document.getElementById("profile").textContent);
 const PROFILE = profileFrom(DATA);
 const BACK = "back-and-forth";
-const at = (id) => document.getElementById(id);
 // Not so narrow that hundreds of passes overlap: with thousands of trays the slider would no longer answer at once.
 const LOW = Math.min(DATA.width, Math.max(2 * PROFILE.reach / 200, Math.min(2 * PROFILE.spacing, DATA.narrowest)));
 const HIGH = DATA.widest;
@@ -74,15 +71,6 @@ function show() {
 // The picture: three bouts of the overlapped deposit, and the three passes that make most of it
 
 const VIEW = { left: 46, right: 474, top: 34, bottom: 252 };
-const SVG = "http://www.w3.org/2000/svg";
-
-function make(tag, attributes, text) {
-  const made = document.createElementNS(SVG, tag);
-  for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
-  if (text !== undefined) made.textContent = text;
-  return made;
-}
-
 // A step of 1, 2 or 5 times a power of ten that divides a span into at most so many parts.
 function niceStep(span, parts) {
   const power = 10 ** Math.floor(Math.log10(span / parts));
@@ -127,12 +115,12 @@ function drawScales(half, highest, toX, toY) {
   const marks = [];
   const across = niceStep(2 * half / HERE.worth, 6), up = niceStep(highest / DATA.rates[0].worth, 5);
   for (let x = Math.ceil(-half / HERE.worth / across) * across; x <= half / HERE.worth + 1e-9; x += across) {
-    marks.push(make("text", { x: toX(x * HERE.worth), y: VIEW.bottom + 18, "text-anchor": "middle" }, trimmed(x, 2).replace("-", "\u2212")));
+    marks.push(shape("text", { x: toX(x * HERE.worth), y: VIEW.bottom + 18, "text-anchor": "middle" }, trimmed(x, 2).replace("-", "\u2212")));
   }
   for (let y = 0; y <= highest / DATA.rates[0].worth; y += up) {
     const height = toY(y * DATA.rates[0].worth);
-    marks.push(make("text", { x: VIEW.left - 5, y: height + 4, "text-anchor": "end" }, trimmed(y, 4)));
-    marks.push(make("path", { d: `M${VIEW.left} ${height}H${VIEW.right}`, class: "rule" }));
+    marks.push(shape("text", { x: VIEW.left - 5, y: height + 4, "text-anchor": "end" }, trimmed(y, 4)));
+    marks.push(shape("path", { d: `M${VIEW.left} ${height}H${VIEW.right}`, class: "rule" }));
   }
   at("scales").replaceChildren(...marks);
 }
@@ -147,7 +135,7 @@ function prepare() {
   slider.step = HERE.step;
   slider.addEventListener("input", () => go(Number(slider.value) * HERE.worth, state.method));
   typed.addEventListener("input", () => {
-    const width = Number(typed.value.replace(",", ".")) * HERE.worth;
+    const width = numberOf(typed.value) * HERE.worth;
     const usable = width >= LOW * (1 - 1e-9) && width <= HIGH * (1 + 1e-9);
     if (usable) go(width, state.method); else refuse(`Type a width from ${lengthText(LOW)} to ${lengthText(HIGH)}.`);
   });

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from spreadcheck.cli.say import say
+from spreadcheck.cli.documents import document_content, ending
 
 if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
 
 F = TypeVar("F", bound=Callable[..., Any])
+CARDS = ("pdf", "html", "md")
 
 
 def card_options(function: F) -> F:
@@ -27,9 +28,7 @@ def card_options(function: F) -> F:
 def check_card(card_file: str | None, highest_speed: str | None) -> float | None:
     """Refuse a card that can't be made before any work is done; returns the highest speed. [rpm]"""
     if card_file:
-        from spreadcheck.show.card_text import card_format
-
-        card_format(card_file)
+        ending(card_file, CARDS, "card")
     if not highest_speed:
         return None
     from spreadcheck.errors import Fault, OutputError
@@ -50,21 +49,8 @@ def card_content(
     result: Assessment, card_file: str, units: str, *, highest_rpm: float | None, paper: str
 ) -> str | bytes:
     """The card in the form that the file's ending asks for."""
-    from spreadcheck.show.card import settings_card
-    from spreadcheck.show.card_text import card_format, card_text
+    from spreadcheck.show.card import card_document, settings_card
 
     highest = result.test.quantity("highest spinner speed") if highest_rpm is None else highest_rpm
     card = settings_card(result, units, highest_speed_rpm=highest)
-    form = card_format(card_file)
-    if form == "md":
-        return card_text(card)
-    if form == "html":
-        from spreadcheck.show.card_html import card_html
-
-        return card_html(card, paper=paper)
-    from spreadcheck.show.card_pdf import card_pdf, card_unprintable
-
-    lost = card_unprintable(card)
-    if lost:
-        say(f'The font has no sign for {lost} and the PDF shows "?" instead.', err=True)
-    return card_pdf(card, paper=paper)
+    return document_content(card_document(card), card_file, paper=paper)

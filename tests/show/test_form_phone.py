@@ -16,7 +16,7 @@ from spreadcheck.judge.batch import find_sheets
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.traysheet import read_sheet, sheet_text
 from spreadcheck.sheet.traytest import CatchState, FormRow, tray_test
-from spreadcheck.show.entryform_html import entry_form_html
+from spreadcheck.show.form import phone_html
 from spreadcheck.units import parse_number
 
 NAN = float("nan")
@@ -49,7 +49,7 @@ def filled(test, cells, *, notes=(), form=()):
 
 def open_form(browser, test):
     """Open the entry form of a test."""
-    browser.open(entry_form_html(entry_form(test), file_name=FILE))
+    browser.open(phone_html(entry_form(test), file_name=FILE))
 
 
 def type_weight(browser, text, *, keep=False):
@@ -268,7 +268,7 @@ def test_what_people_write_is_shown_as_text(browser):
 
 def test_nothing_leaves_the_phone(browser):
     """The page asks for itself alone, and its policy holds back whatever tries to reach out."""
-    html = entry_form_html(entry_form(blank_test()), file_name=FILE)
+    html = phone_html(entry_form(blank_test()), file_name=FILE)
     address = browser.open(html)
     type_weight(browser, "1")
     asked = [url for url in browser.requests() if not url.startswith(("data:", "chrome:"))]
@@ -286,7 +286,7 @@ def test_two_tests_do_not_mix(browser):
     one, other = blank_test(), blank_test(form={"test": "After vane change"})
     open_form(browser, one)
     type_weight(browser, "4")
-    (browser.pages / "other.html").write_text(entry_form_html(entry_form(other)), encoding="utf-8")
+    (browser.pages / "other.html").write_text(phone_html(entry_form(other)), encoding="utf-8")
     browser.driver.get(f"{browser.address}/other.html")
     assert "0 of 10 entered" in browser.shown()
     browser.driver.get(f"{browser.address}/page.html")
@@ -302,7 +302,7 @@ def test_two_tests_do_not_mix(browser):
 def test_opened_from_the_phones_own_files(browser):
     """No server at all: kept over a reload, and saved."""
     test = blank_test((-1, 1), 1)
-    (browser.pages / "own.html").write_text(entry_form_html(entry_form(test), file_name=FILE), encoding="utf-8")
+    (browser.pages / "own.html").write_text(phone_html(entry_form(test), file_name=FILE), encoding="utf-8")
     browser.driver.get((browser.pages / "own.html").as_uri())
     type_weight(browser, "4")
     browser.driver.refresh()
@@ -404,7 +404,7 @@ class _Parts(HTMLParser):
 
 def test_one_file_that_needs_nothing():
     """No outside resource in the markup, a policy of hashes only, and light enough to send in a message."""
-    html = entry_form_html(entry_form(blank_test(tuple(range(-20, 21)), 3)))
+    html = phone_html(entry_form(blank_test(tuple(range(-20, 21)), 3)))
     parts = _Parts()
     parts.feed(html)
     assert parts.reaching == ["data:,"]

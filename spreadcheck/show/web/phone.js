@@ -1,16 +1,7 @@
-
 // The page: one tray at a time, the picture, the list of trays, the details, and saving.
 
-const at = (id) => document.getElementById(id);
 let { state, trouble } = recall();
 let saved = true; // whether everything entered so far is in storage or in a saved file
-
-function make(tag, text, attributes = {}) {
-  const made = document.createElement(tag);
-  if (text !== undefined) made.textContent = text;
-  for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
-  return made;
-}
 
 function say(text) { at("said").textContent = text; }
 
@@ -189,13 +180,6 @@ function othersMean(row) {
     .map((column, at) => (at !== state.column && column.component === own.component ? weightIn(state.cells, row, at) : null))
     .filter((weight) => weight !== null);
   return weights.length ? weights.reduce((sum, weight) => sum + weight, 0) / weights.length : null;
-}
-
-function shape(tag, attributes, text) {
-  const made = document.createElementNS("http://www.w3.org/2000/svg", tag);
-  for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
-  if (text !== undefined) made.textContent = text;
-  return made;
 }
 
 // The details of the form

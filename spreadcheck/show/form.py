@@ -1,0 +1,295 @@
+"""The entry form: on paper for a clipboard, and as a web page for a phone that needs no network.
+
+On paper rows are at least 8.5 mm high, so that they can be written on with gloves. Up to five columns of catches stand
+upright, up to nine across the page; more go into further tables.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from typing import Any
+
+from spreadcheck.crew.form import (
+    ABOUT,
+    CAUTIONS,
+    CELL_RULE,
+    CONDITIONS,
+    DOUBT_TIMES,
+    Detail,
+    EntryForm,
+    proposed_unit,
+    unit_system,
+)
+from spreadcheck.errors import visible
+from spreadcheck.sheet.cells import TITLE, VERSION, shortest
+from spreadcheck.sheet.labels import LABELS, REQUIRED, Label, known_label
+from spreadcheck.sheet.traysheet import sheet_text
+from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH, CatchColumn, TrayTest, column_kind
+from spreadcheck.show.document import (
+    Block,
+    Column,
+    Document,
+    Field,
+    Fields,
+    Heading,
+    Paragraph,
+    Picture,
+    Points,
+    Table,
+)
+from spreadcheck.show.html import page, web_part
+from spreadcheck.units import KINDS, unit_named
+
+ROW_MM = 8.5
+UPRIGHT_COLUMNS, ACROSS_COLUMNS = 5, 9
+UPRIGHT_MM, ACROSS_MM = 186, 273  # between the margins of A4
+TRAY_MM, PLACE_MM, NOTE_MM, WIDEST_CATCH_MM = 17, 23, 36, 30
+UNIT_COLUMN = 15.2  # details are laid on columns of about this width
+SPAN, SPAN_NAME, SPAN_CHOICE = 3, 4, 6  # of those columns
+SIGNS_A_COLUMN = 7
+NAMES = ("test", "date", "place", "operator", "machine", "product")
+
+
+def form_document(form: EntryForm) -> Document:
+    """The entry form for a clipboard: the details, the conditions, the tray line, cautions, and one row a tray."""
+    across = len(form.columns) > UPRIGHT_COLUMNS
+    room = ACROSS_MM if across else UPRIGHT_MM
+    tray_line = "The tray line as seen when driving"
+    remarks = [Paragraph(" ".join(form.remarks), "strong")] if form.remarks else []
+    blocks: tuple[Block, ...] = (
+        Heading("The test"),
+        Fields(tuple(_field_rows(form.about + form.further, room))),
+        Heading("Conditions to note"),
+        Fields(tuple(_field_rows(form.conditions, room))),
+        Heading(tray_line),
+        Picture(tray_line, _line_words(form), sketch_svg(form, room), captioned=False),
+        Heading("Cautions"),
+        Points(CAUTIONS, small=True),
+        Heading("The trays"),
+        Paragraph(f"From left to right as seen when driving: {CELL_RULE}", "small"),
+        *remarks,
+        *(_table(form, columns, room) for columns in column_groups(form)),
+    )
+    name = form.test.name
+    known = ", ".join(word for word in (name, form.test.text("date"), form.test.text("product")) if word)
+    return Document(f"Tray test entry form: {name}", blocks, foot=known, across=across, style="form")
+
+
+def column_groups(form: EntryForm) -> list[range]:
+    """The columns of each table, components of one pass kept together where they fit."""
+    most = ACROSS_COLUMNS if len(form.columns) > UPRIGHT_COLUMNS else UPRIGHT_COLUMNS
+    return list(_groups([column.pass_no for column in form.columns], most))
+
+
+def _groups(passes: list[int], most: int) -> Iterator[range]:
+    start = stop = 0
+    for _, group in groupby(passes):
+        size = len(list(group))
+        if stop > start and stop - start + size > most:
+            yield range(start, stop)
+            start = stop
+        stop += size
+        while stop - start > most:
+            yield range(start, start + most)
+            start += most
+    yield range(start, stop)
+
+
+def _field_rows(asked: tuple[Detail, ...], room: float) -> Iterator[tuple[Field, ...]]:
+    """Details packed into rows, each row stretched to the full width."""
+    most = round(room / UNIT_COLUMN)
+    row: list[Field] = []
+    for detail in asked:
+        span = min(_span(detail), most)
+        if sum(field.share for field in row) + span > most:
+            yield tuple(row)
+            row = []
+        # choices of one word; "ahead left" goes without saying
+        choices = " / ".join(choice for choice in detail.choices if " " not in choice)
+        row.append(Field(detail.label, detail.value.strip(), detail.unit, choices, span))
+    yield tuple(row)
+
+
+def _span(detail: Detail) -> int:
+    """How many columns a detail takes; a long text that is known already gets the room to be read."""
+    span = SPAN_NAME if detail.label in NAMES else SPAN_CHOICE if detail.choices else SPAN
+    return max(span, len(detail.value) // SIGNS_A_COLUMN)
+
+
+def _table(form: EntryForm, columns: range, room: float) -> Table:
+    reverse = set(form.test.reversed_passes)
+    catch = min((room - TRAY_MM - PLACE_MM - NOTE_MM) / len(columns), WIDEST_CATCH_MM)
+    heads = [Column("tray", align="left", share=TRAY_MM), Column("offset", align="left", share=PLACE_MM)]
+    for column in (form.columns[at] for at in columns):
+        other_way = " (other way)" if column.pass_no in reverse else ""
+        head = f"pass {column.pass_no} {column.component}".strip()
+        heads.append(Column(head, column.unit + other_way, "left", catch))
+    heads.append(Column("note", "", "left", room - TRAY_MM - PLACE_MM - catch * len(columns)))
+    offset = form.test.offset
+    rows = tuple(
+        (name, form.places[at], *(form.cells[at][column] for column in columns), form.test.note[at])
+        for at, name in enumerate(form.test.tray)
+    )
+    right = next((at for at in range(1, len(rows)) if offset[at - 1] < 0 <= offset[at]), -1)
+    first, last = form.columns[columns[0]].name, form.columns[columns[-1]].name
+    whole = len(columns) == len(form.columns)
+    caption = "" if whole else first if first == last else f"{first} to {last}"
+    return Table(tuple(heads), rows, caption, boxed=True, row_mm=ROW_MM, heavy_above=right)
+
+
+def _line_words(form: EntryForm) -> str:
+    """What the sketch shows, for those who can't see it."""
+    gaps = f"; {len(form.gaps_m)} gaps" if form.gaps_m else ""
+    wheels = "; wheels dashed" if form.wheels_m else ""
+    return f"{len(form.places)} trays from {form.places[0]} to {form.places[-1]}{gaps}{wheels}; travel is upwards."
+
+
+LINE_AT, TRAY_HIGH, SIDE_ROOM, SKETCH_HEIGHT = 13.0, 5.0, 6.0, 26.0  # mm
+LABEL_MM, NOTE_MM_HIGH = 2.5, 2.2  # letters
+SIGN_WIDE = 0.62  # of their height: what a letter takes of the line
+
+
+def sketch_svg(form: EntryForm, room: float) -> str:
+    """The tray line as seen when driving, to scale: trays, wheels, gaps, left and right, the travel arrow. [mm]"""
+    half = form.test.tray_width_m / 2
+    reach = max(*(abs(float(at)) + half for at in form.test.offset_m), *(abs(w) * 1.2 for w in form.wheels_m), half)
+    scale, centre = (room - 2 * SIDE_ROOM) / (2 * reach), room / 2
+    spots = [centre + float(at) * scale for at in form.test.offset_m]
+    middle, foot = LINE_AT + TRAY_HIGH / 2, LINE_AT + TRAY_HIGH
+    parts = [
+        _text(0, 9, "LEFT", 3.9, weight="bold"),
+        _text(room, 9, "RIGHT", 3.9, anchor="end", weight="bold"),
+        f'<path d="M{centre} 0l2.2 3.6h-1.4v7.4h-1.6v-7.4h-1.4z"/>',
+        _text(centre + 3.5, 3.5, "travel", 2.8),
+    ]
+    box = 'fill="none" stroke="#000" stroke-width="0.21"'
+    parts += [
+        f'<rect x="{spot - half * scale:.3f}" y="{LINE_AT}" width="{2 * half * scale:.3f}" height="{TRAY_HIGH}" {box}/>'
+        for spot in spots
+    ]
+    for wheel in form.wheels_m:
+        track_at = centre + wheel * scale
+        parts.append(_line(track_at, LINE_AT - 3.5, track_at, foot + 1, weight=0.56, dashes="0.7 0.42"))
+    if form.wheels_m:
+        track = next(detail for detail in form.about if detail.label == "wheel track")
+        said = f"dashed: wheel track, {track.value} {track.unit} apart"
+        parts.append(_text(centre + 18, 9, said, NOTE_MM_HIGH))
+    for start, stop in form.gaps_m:
+        left, right = centre + start * scale, centre + stop * scale
+        parts.append(_line(left, middle, right, middle, weight=0.21, dashes="0.35 0.53"))
+        if right - left > 3 * NOTE_MM_HIGH:
+            parts.append(_text((left + right) / 2, middle - 1, "gap", NOTE_MM_HIGH, anchor="middle"))
+    for names, below, size in ((form.test.tray, 3.6, LABEL_MM), (form.places, 6.8, NOTE_MM_HIGH)):
+        for at in named_trays(spots, [len(name) * size * SIGN_WIDE + 2 for name in names]):
+            parts.append(_text(spots[at], foot + below, names[at], size, anchor="middle"))
+    sized = f'width="{room}mm" height="{SKETCH_HEIGHT}mm" viewBox="0 0 {room} {SKETCH_HEIGHT}"'
+    return f'<svg xmlns="http://www.w3.org/2000/svg" {sized}>{"".join(parts)}</svg>'
+
+
+def _text(x: float, y: float, words: str, size: float, *, anchor: str = "start", weight: str = "normal") -> str:
+    from html import escape
+
+    look = f'font-family="DejaVu Sans" font-size="{size}" text-anchor="{anchor}" font-weight="{weight}"'
+    return f'<text x="{x:.3f}" y="{y:.3f}" {look}>{escape(visible(words))}</text>'
+
+
+def _line(x0: float, y0: float, x1: float, y1: float, *, weight: float, dashes: str) -> str:
+    look = f'stroke="#000" stroke-width="{weight}" stroke-dasharray="{dashes}"'
+    return f'<line x1="{x0:.3f}" y1="{y0:.3f}" x2="{x1:.3f}" y2="{y1:.3f}" {look}/>'
+
+
+def named_trays(spots: Sequence[float], widths: Sequence[float]) -> list[int]:
+    """Which trays can carry their name without touching another: both ends, and every one, second, third... between."""
+    last = len(spots) - 1
+
+    def apart(one: int, other: int) -> bool:
+        return abs(spots[one] - spots[other]) >= (widths[one] + widths[other]) / 2
+
+    for stride in range(1, last + 2):
+        even = list(range(last // 2 % stride, last + 1, stride))  # the centre is always one of them
+        if all(map(apart, even, even[1:])):
+            break
+    ends = [0, last] if apart(0, last) else [0]
+    return sorted({*ends, *(at for at in even if all(at == end or apart(at, end) for end in ends))})
+
+
+def phone_html(form: EntryForm, *, file_name: str = "tray-sheet-filled.csv") -> str:
+    """The entry form as one web page; `file_name` is what the phone saves the filled sheet as."""
+    script = "".join(map(web_part, ("core.js", "rules.js", "keeping.js", "phone.js")))
+    title = visible(form.test.name)
+    return page("phone.html", style=web_part("phone.css"), script=script, data=_sheet(form, file_name), title=title)
+
+
+def _sheet(form: EntryForm, file_name: str) -> dict[str, Any]:
+    """Everything the page has to know, in the order of the sheet."""
+    test = form.test
+    reverse = set(test.reversed_passes)
+    return {
+        "fingerprint": hashlib.sha256(sheet_text(test).encode()).hexdigest()[:32],
+        "name": test.name,
+        "file": file_name,
+        "title": [TITLE, str(VERSION)],
+        "lowest": MIN_CATCH,
+        "highest": MAX_CATCH,
+        "doubt": DOUBT_TIMES,
+        "cautions": [*CAUTIONS, CELL_RULE, *form.remarks],
+        "form": [[row.label, row.value, row.unit] for row in test.form],
+        "labels": _asked(test),
+        "offsetUnit": test.offset_unit,
+        "columns": [_column(column, reverse) for column in test.columns],
+        "trays": [
+            {
+                "name": name,
+                "offset": shortest(test.offset[at]),
+                "at": float(test.offset_m[at]),
+                "place": form.places[at],
+                "note": test.note[at],
+                "cells": form.cells[at],
+            }
+            for at, name in enumerate(test.tray)
+        ],
+    }
+
+
+def _column(column: CatchColumn, reverse: set[int]) -> dict[str, Any]:
+    kind, unit = column_kind(column.unit) or ("catch mass", "g")
+    return {
+        "name": column.name,
+        "pass": column.pass_no,
+        "component": column.component,
+        "unit": column.unit,
+        "factor": KINDS[kind].factors[unit],
+        "reversed": column.pass_no in reverse,
+    }
+
+
+def _asked(test: TrayTest) -> list[dict[str, Any]]:
+    """The rows a phone offers: those of the paper form first, then every other known one, then the sheet's own."""
+    written = {label.name: row.unit for row in test.form if (label := known_label(row.label))}
+    system = unit_system(test)
+    known = [LABELS[name] for name in dict.fromkeys([*ABOUT, *CONDITIONS, *LABELS])]
+    own = [Label(row.label) for row in test.form if known_label(row.label) is None]
+    return [_label(label, written.get(label.name, ""), system) for label in known + own]
+
+
+def _label(label: Label, written: str, system: str) -> dict[str, Any]:
+    """A row and its checks; `written` is the unit as the sheet spells it."""
+    kind = KINDS.get(label.kind)
+    units = {unit: [factor, kind.shifts.get(unit, 0.0)] for unit, factor in kind.factors.items()} if kind else {}
+    usual = unit_named(written, label.kind) if kind else None
+    if usual:
+        units[written] = units[usual]
+    return {
+        "name": label.name,
+        "kind": label.kind,
+        "unit": proposed_unit(label, system),
+        "units": units,
+        "inside": kind.inside if kind else "",
+        "low": label.low,
+        "high": label.high if math.isfinite(label.high) else None,
+        "choices": label.choices,
+        "required": label.name in REQUIRED,
+    }
