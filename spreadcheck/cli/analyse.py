@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.card import card_content, card_options, check_card
-from spreadcheck.cli.documents import check_reports, made_pdf, paper_option, report_option
+from spreadcheck.cli.card import card_content, card_options, highest_speed_rpm
+from spreadcheck.cli.documents import made_pdf, paper_option, report_option
 from spreadcheck.cli.options import (
     bout_width_option,
     check_targets,
@@ -95,8 +95,7 @@ def analyse(
     from spreadcheck.spread.widths import parse_widths
 
     check_targets([json_file, csv_file, plot_file, card_file, *report_files], overwrite, read=[sheet])
-    highest_rpm = check_card(card_file, highest_speed)
-    check_reports(report_files)
+    highest_rpm = highest_speed_rpm(card_file, highest_speed)
     test = read_test(sheet)
     if mirror:
         from spreadcheck.sheet.mirror import both_sides

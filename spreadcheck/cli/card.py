@@ -7,28 +7,30 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from spreadcheck.cli.documents import document_content, ending
+from spreadcheck.cli.documents import document_content
+from spreadcheck.cli.options import OutputFile
 
 if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
 
 F = TypeVar("F", bound=Callable[..., Any])
-CARDS = ("pdf", "html", "md")
 
 
 def card_options(function: F) -> F:
     """Where the card goes, and the highest spinner speed on it."""
     highest = click.option("--highest-speed", metavar="SPEED", help='Highest spinner speed for the card: "900 rpm".')
     card = click.option(
-        "--card", "card_file", metavar="FILE", help="Write a settings card of one page; .pdf, .html or .md."
+        "--card",
+        "card_file",
+        type=OutputFile(".pdf", ".html", ".md"),
+        metavar="FILE",
+        help="Write a settings card of one page; .pdf, .html or .md.",
     )
     return card(highest(function))
 
 
-def check_card(card_file: str | None, highest_speed: str | None) -> float | None:
-    """Refuse a card that can't be made before any work is done; returns the highest speed. [rpm]"""
-    if card_file:
-        ending(card_file, CARDS, "card")
+def highest_speed_rpm(card_file: str | None, highest_speed: str | None) -> float | None:
+    """The highest spinner speed, if it can be one and there is a card to write it on. [rpm]"""
     if not highest_speed:
         return None
     from spreadcheck.errors import Fault, OutputError

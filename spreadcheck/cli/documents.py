@@ -1,12 +1,13 @@
-"""Documents as outputs of a command: the option for reports, the check of an ending, the content of the file."""
+"""Documents as outputs of a command: the option for reports, their paper, the content of the file."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from spreadcheck.cli.options import OutputFile
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from spreadcheck.show.pdf import Pdf
 
 F = TypeVar("F", bound=Callable[..., Any])
-REPORTS = ("html", "pdf")
+REPORTS = (".html", ".pdf")
 
 
 def report_option(function: F) -> F:
@@ -24,6 +25,7 @@ def report_option(function: F) -> F:
     return click.option(
         "--report",
         "report_files",
+        type=OutputFile(*REPORTS),
         metavar="FILE",
         multiple=True,
         help="Write a report for a customer; .html or .pdf by the ending, and both may be asked for.",
@@ -35,23 +37,6 @@ def paper_option(what: str) -> Callable[[F], F]:
     return click.option(
         "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help=f"Paper of {what}."
     )
-
-
-def check_reports(paths: Iterable[str]) -> None:
-    """Refuse a file whose ending names no form of a report, before any work is done."""
-    for path in paths:
-        ending(path, REPORTS, "report")
-
-
-def ending(path: str, endings: tuple[str, ...], what: str) -> str:
-    """The ending of a file, if it is one of these."""
-    from spreadcheck.errors import Fault, OutputError, shown
-
-    found = path.rsplit(".", 1)[-1].lower() if "." in path else ""
-    if found not in endings:
-        named = f"{', '.join(f'.{name}' for name in endings[:-1])} or .{endings[-1]}"
-        raise OutputError(Fault(path, f'a {what} can\'t be written as "{shown(found)}"', f"end the name in {named}"))
-    return found
 
 
 def document_content(document: Document, path: str, *, paper: str = "a4") -> str | bytes:

@@ -268,9 +268,9 @@ def test_signs_that_no_font_has_are_named(tmp_path):
 BAD = {
     "ending": (
         ["--card", "card.docx"],
-        'card.docx: a card can\'t be written as "docx"; end the name in .pdf, .html or .md',
+        'card.docx: this result can\'t be written as ".docx"; end the name in .pdf or .html or .md',
     ),
-    "no ending": (["--card", "card"], 'card: a card can\'t be written as ""; end the name in'),
+    "no ending": (["--card", "card"], 'card: this result can\'t be written as ""; end the name in'),
     "folder": (["--card", "nowhere/card.md"], "nowhere/card.md: the folder does not exist; make it first"),
     "twice": (["--card", "a.pdf", "--plot", "a.pdf"], "a.pdf: is asked for twice; give each output a name of its own"),
     "speed without unit": (["--card", "a.md", "--highest-speed", "750"], 'option --highest-speed: "750" has no unit'),

@@ -386,8 +386,8 @@ def test_the_command_writes_both(tmp_path):
 @pytest.mark.parametrize(
     ("targets", "message"),
     [
-        (["r.docx"], 'r.docx: a report can\'t be written as "docx"; end the name in .html or .pdf'),
-        (["report"], 'report: a report can\'t be written as ""; end the name in .html or .pdf'),
+        (["r.docx"], 'r.docx: this result can\'t be written as ".docx"; end the name in .html or .pdf'),
+        (["report"], 'report: this result can\'t be written as ""; end the name in .html or .pdf'),
         (["old.html", "new.pdf"], "old.html: exists already; add --overwrite to replace it, or choose another name"),
         (["r.html", "r.html"], "r.html: is asked for twice; give each output a name of its own"),
         (["nowhere/r.pdf"], "nowhere/r.pdf: the folder does not exist; make it first or choose another"),
