@@ -1,5 +1,6 @@
 """The settings card: what it fills in and leaves open, one page in each form, nothing written becomes markup."""
 
+import functools
 import re
 from html.parser import HTMLParser
 from pathlib import Path
@@ -40,6 +41,7 @@ def row(section, label):
     return next(r for r in section.rows if r.label == label)
 
 
+@functools.cache
 def worst():
     """Long texts of wide signs and of markup, and more doubts than the page takes."""
     long = "<b>& *Wörks* | `W` [x](y) " + "W" * 200

@@ -2,6 +2,7 @@
 
 import base64
 import dataclasses
+import functools
 import re
 from html.parser import HTMLParser
 from pathlib import Path
@@ -32,8 +33,15 @@ FIGURES = {
 HOSTILE = "</script><script>document.title='broken'</script><img src=x onerror=alert(1)>'\"&amp;=cmd()|${1+1}"
 
 
+@functools.cache
 def sample(name, **more):
     return assess(read_sheet(SAMPLES / f"{name}.csv"), **more)
+
+
+@functools.cache
+def sample_page(name, **more):
+    """The page of a sample sheet, made once."""
+    return report_html(sample(name, **more))
 
 
 def move(browser, value):
@@ -69,7 +77,7 @@ def uneven():
 def test_the_slider_shows_what_the_library_finds(browser, name, tails):
     """Moved over its whole range, both driving methods: every figure within 1e-6 of the library's."""
     result = assess(uneven(), tails=tails) if name == "uneven" else sample(name, tails=tails)
-    browser.open(report_html(result))
+    browser.open(report_html(result) if name == "uneven" else sample_page(name, tails=tails))
     low, high = (float(browser.find("#slider").get_attribute(end)) for end in ("min", "max"))
     for method in METHODS:
         browser.driver.execute_script("document.querySelector(`[value='${arguments[0]}']`).click()", method)
@@ -82,7 +90,7 @@ def test_the_slider_shows_what_the_library_finds(browser, name, tails):
 
 def test_the_same_formulas_on_patterns_of_every_kind(browser):
     """Random patterns: even, with gaps, uneven, off the centre line, with zeros; both tails; any width."""
-    browser.open(report_html(sample("lopsided")))
+    browser.open(sample_page("lopsided"))
     draw = np.random.default_rng(5)
     cases = []
     for number in range(150):
@@ -117,7 +125,7 @@ def test_the_same_formulas_on_patterns_of_every_kind(browser):
 def test_what_is_shown_is_rounded_as_the_library_rounds(browser):
     """The table, the sentence and the spoken words at one width; then the other way of driving."""
     result = sample("lopsided")
-    browser.open(report_html(result))
+    browser.open(sample_page("lopsided"))
     assert browser.find("#typed").get_attribute("value") == "21"
     for method in METHODS:
         browser.driver.execute_script("document.querySelector(`[value='${arguments[0]}']`).click()", method)
@@ -138,7 +146,7 @@ def test_what_is_shown_is_rounded_as_the_library_rounds(browser):
 def test_the_result_is_spoken_once_the_slider_rests(browser):
     from selenium.webdriver.support.ui import WebDriverWait
 
-    browser.open(report_html(sample("lopsided")))
+    browser.open(sample_page("lopsided"))
     move(browser, 12.0)
     spoken = browser.find("#spoken")
     assert (spoken.get_attribute("aria-live"), spoken.get_attribute("role")) == ("polite", "status")
@@ -150,8 +158,7 @@ def test_the_result_is_spoken_once_the_slider_rests(browser):
 
 def test_keyboard_typed_width_and_buttons(browser):
     """Arrow keys step by 0.1 m; a typed width is taken exactly; a button leads to an effective width."""
-    result = sample("lopsided")
-    browser.open(report_html(result))
+    browser.open(sample_page("lopsided"))
     slider = browser.find("#slider")
     slider.send_keys(Keys.ARROW_RIGHT)
     assert browser.driver.execute_script("return state.width") == pytest.approx(21.1)
@@ -186,7 +193,7 @@ def test_us_units_lead_where_asked_for(browser):
 
 def test_the_picture_follows(browser):
     """The thick line runs through least and most; the mean line stands at the mean."""
-    browser.open(report_html(sample("lopsided")))
+    browser.open(sample_page("lopsided"))
     found = move(browser, 21.0)
     path = browser.find("#deposit").get_attribute("d")
     heights = [252 - float(pair.split()[1]) for pair in path[1:].split("L")]
@@ -230,7 +237,7 @@ def test_what_people_write_is_shown_as_text(browser):
 
 def test_nothing_reaches_out(browser):
     """The page asks for itself alone, and its policy holds back whatever tries."""
-    html = report_html(sample("lopsided"))
+    html = sample_page("lopsided")
     address = browser.open(html)
     move(browser, 10.0)
     assert [url for url in browser.requests() if not url.startswith(("data:", "chrome:"))] == [address]
@@ -244,7 +251,7 @@ def test_nothing_reaches_out(browser):
 @pytest.mark.parametrize("path", SHEETS, ids=lambda p: p.stem)
 def test_no_wider_than_a_phone(browser, path):
     """390 CSS pixels: the page itself never scrolls sideways, only a wide table does within its own frame."""
-    browser.open(report_html(assess(read_sheet(path))))
+    browser.open(sample_page(path.stem))
     assert browser.driver.execute_script("return document.documentElement.scrollWidth <= innerWidth")
     for field in browser.all("#try input, #try button"):
         target = field if field.get_attribute("type") != "radio" else field.find_element("xpath", "..")
@@ -261,7 +268,7 @@ def test_it_reads_without_javascript(browser):
     result = sample("lopsided")
     browser.driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
     try:
-        (browser.pages / "plain.html").write_text(report_html(result), encoding="utf-8")
+        (browser.pages / "plain.html").write_text(sample_page("lopsided"), encoding="utf-8")
         browser.driver.get(f"{browser.address}/plain.html")
         text = browser.shown()
         shown = [figure.is_displayed() for figure in browser.all("figure")]
@@ -287,7 +294,7 @@ def luminance(colour):
 
 def test_contrast(browser):
     """WCAG 2.1, 1.4.3: every text against what lies behind it, at least 4.5 to 1."""
-    browser.open(report_html(sample("sparse_gaps")))
+    browser.open(sample_page("sparse_gaps"))
     pairs = browser.driver.execute_script(
         "const behind = (e) => { for (let at = e; at; at = at.parentElement) { const c = getComputedStyle(at)"
         ".backgroundColor; if (c !== 'rgba(0, 0, 0, 0)') return c; } return 'rgb(255, 255, 255)'; };"
@@ -340,7 +347,7 @@ class Outline(HTMLParser):
 @pytest.mark.parametrize("path", SHEETS, ids=lambda p: p.stem)
 def test_a_page_for_everyone(path):
     """Language, one main heading, scopes, captions, named pictures, unique names; nothing outside, no inline style."""
-    html = report_html(assess(read_sheet(path)))
+    html = sample_page(path.stem)
     page = Outline(html)
     assert page.all("html") == [{"lang": "en"}]
     assert len(page.all("h1")) == 1
@@ -363,7 +370,7 @@ def test_a_page_for_everyone(path):
     assert policy.startswith("default-src 'none'; script-src 'sha256-")
     assert "unsafe" not in policy
     assert len(html.encode()) < 300 * 1024  # light enough for a message
-    for passage in plain_words(assess(read_sheet(path))):
+    for passage in plain_words(sample(path.stem)):
         assert passage.heading in html
 
 
