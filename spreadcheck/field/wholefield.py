@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import Fault, WidthError
@@ -15,6 +16,7 @@ from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.evenness import cv_of_pieces, mean_of_pieces
 from spreadcheck.spread.metering import at_target_rate
 from spreadcheck.spread.profile import TAPER, Profile, profile_of
+from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, tailed
 from spreadcheck.spread.widths import check_width, scan_widths
 
 SHARES_PCT = (95.0, 98.0, 99.5)  # of a pass, kept inside the field
@@ -64,6 +66,20 @@ class EdgeStudy:
     kept: tuple[Kept, ...]
     fields: tuple[WholeField, ...]
     doubts: tuple[Doubt, ...]
+    over_tails: OverTails | None = None
+
+
+@dataclass(frozen=True)
+class OverTails:
+    """What falls beyond the edge over all plausible tails, where the end trays still catch: a range for each case.
+
+    `beyond_pct` and `beyond_kg` (None in proportion only) stand beside `EdgeStudy.cases`, `first_pass_m` beside
+    `EdgeStudy.kept`.
+    """
+
+    beyond_pct: tuple[FigureRange, ...]
+    beyond_kg: tuple[FigureRange, ...] | None
+    first_pass_m: tuple[FigureRange, ...]
 
 
 def whole_field(
@@ -164,7 +180,7 @@ def study_edge(
         profile = at_target_rate(profile, width, target)
     distances = tuple(dict.fromkeys(width / 2 if first is None else first for first in first_pass_m))
     ways = [(method, side) for method in METHODS for side in sides]
-    return EdgeStudy(
+    study = EdgeStudy(
         test=test,
         profile=profile,
         bout_width_m=width,
@@ -182,6 +198,32 @@ def study_edge(
         ),
         doubts=assess(test, tails=tails, relative=relative).doubts,
     )
+    if not ends_of(profile).catch:
+        return study
+    metered = metered_kg_ha_m(test, width)
+    if metered is not None:
+        metered *= profile.area_kg_ha_m / profile_of(test, tails=tails, relative=relative).area_kg_ha_m
+    return replace(study, over_tails=_over_tails(study, tailed(ends_of(profile), metered)))
+
+
+def _over_tails(study: EdgeStudy, profiles: Sequence[Profile]) -> OverTails:
+    """The cases again with every plausible tail."""
+    width, target = study.bout_width_m, study.target_kg_ha
+    if target is not None:
+        profiles = [at_target_rate(profile, width, target) for profile in profiles]
+    pct, kilos, distances = [], [], []
+    for case in study.cases:
+        found = [edge_case(p, width, case.method, first_pass_m=case.first_pass_m, side=case.side) for p in profiles]
+        pct.append(_range([one.beyond_pct for one in found]))
+        kilos.append(_range([one.beyond_kg or 0.0 for one in found]))
+    for kept in study.kept:
+        wanted: dict[str, Any] = {"share_pct": kept.share_pct, "side": kept.side}
+        distances.append(_range([first_pass_distance(p, width, kept.method, **wanted) for p in profiles]))
+    return OverTails(tuple(pct), None if study.profile.relative else tuple(kilos), tuple(distances))
+
+
+def _range(values: Sequence[float]) -> FigureRange:
+    return FigureRange(min(values), max(values))
 
 
 def _kept(profile: Profile, width_m: float, method: str, side: str, share_pct: float) -> Kept:

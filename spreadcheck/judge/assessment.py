@@ -71,7 +71,7 @@ class Assessment:
     @cached_property
     def pattern(self) -> PatternReading:
         """The reading of the spread pattern: figures, shape, what to check; worked out when it is first asked for."""
-        return read_pattern(self.test, self.profile, self.passes)
+        return read_pattern(self.test, self.profile, self.passes, self.noise)
 
     @cached_property
     def noise(self) -> Noise:

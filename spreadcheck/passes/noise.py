@@ -255,29 +255,7 @@ def slope_of(offset_m: FloatArray, rate: FloatArray) -> FloatArray:
 
 
 def noise_of(account: Passes) -> Noise:
-    """The noise of a test, weighed by how its passes differ.
-
-    Parameters
-    ----------
-    account : Passes
-        The passes. [kg/ha]
-
-    Returns
-    -------
-    Noise
-        The noise. [kg/ha]
-
-    Examples
-    --------
-    >>> from spreadcheck.passes.passes import passes_of
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> rng = np.random.default_rng(1)
-    >>> catch = rng.poisson(50.0, size=(40, 5)) * 0.05  # 50 granules a tray: a CV of 14.1 %
-    >>> test = tray_test(np.arange(40) / 2, catch, tray_width="0.5 m", tray_length="0.5 m")
-    >>> noise = noise_of(passes_of(test))
-    >>> noise.source, round(float(np.sqrt(noise.variance.mean()) / noise.rate_kg_ha.mean()), 2)
-    ('passes', 0.14)
-    """
+    """The noise of a test, weighed by how its passes differ."""
     kept, mean = account.used > 0, account.mean_kg_ha
     rates, mean = account.rate_kg_ha[kept], mean[kept]
     rates = rates[:, np.nansum(rates, axis=0) > 0]

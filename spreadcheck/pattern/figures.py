@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spreadcheck.passes.granules import granules_of, tray_noise
+from spreadcheck.passes.noise import FROM_PASSES as NOISE_FROM_PASSES
+from spreadcheck.passes.noise import Noise
 from spreadcheck.passes.passes import Passes
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import CUT, Profile
@@ -56,27 +58,26 @@ def pass_rows(passes: Passes, profile: Profile) -> PassRows:
     return PassRows(numbers, rows, known)
 
 
-def tray_variance(test: TrayTest, profile: Profile, rows: PassRows) -> tuple[FloatArray | None, str]:
+def tray_variance(noise: Noise, profile: Profile, test: TrayTest) -> tuple[FloatArray | None, str]:
     """Variance of the mean rate at each tray by chance, and what it is read from.
 
-    With two passes or more it comes from their scatter, taken as proportional to the rate as counted granules are. With
-    one pass it is the counting noise and scale reading, the least it can be; unknown without granule size and density.
+    With two passes or more it is that of the test's noise, the one that intervals are drawn from. With one pass it is
+    the counting noise and scale reading, the least it can be; unknown without granule size and density.
     """
-    mean, passes = profile.rate_kg_ha, len(rows.numbers)
-    if passes >= 2:
-        scatter = (np.square(rows.rate_kg_ha - mean).sum()) / (rows.known @ mean).sum()
-        return np.asarray(mean * (scatter / (passes - 1))), FROM_PASSES
+    mean = profile.rate_kg_ha
+    if noise.source == NOISE_FROM_PASSES:
+        return np.interp(profile.offset_m, noise.offset_m, noise.error_kg_ha**2), FROM_PASSES
     grain = granules_of(test)
     if grain is None or profile.relative:
         return None, UNKNOWN
-    noise = tray_noise(
+    counted = tray_noise(
         np.maximum(mean, 1e-12),  # nothing fell in: no noise, and no division by it
         tray_area_m2=test.tray_width_m * test.tray_length_m,
         granules=grain,
         resolution_g=test.quantity("scale resolution"),
         runs_per_catch=test.runs_per_catch,
     )
-    return np.square(noise.total_pct * np.maximum(mean, 1e-12) / 100.0), FROM_COUNTING
+    return np.square(counted.total_pct * np.maximum(mean, 1e-12) / 100.0), FROM_COUNTING
 
 
 def half_rate_points(

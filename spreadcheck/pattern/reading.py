@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spreadcheck.passes.noise import Noise, noise_of
 from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.pattern.advice import Advice, checks_for
 from spreadcheck.pattern.figures import Figures, figures_of, pass_rows, tray_variance
@@ -46,7 +47,9 @@ class PatternReading:
         return checks_for(self.shapes)
 
 
-def read_pattern(test: TrayTest, profile: Profile, passes: Passes | None = None) -> PatternReading:
+def read_pattern(
+    test: TrayTest, profile: Profile, passes: Passes | None = None, noise: Noise | None = None
+) -> PatternReading:
     """Read the pattern of a test.
 
     Parameters
@@ -57,6 +60,8 @@ def read_pattern(test: TrayTest, profile: Profile, passes: Passes | None = None)
         Its single-pass profile. [m, kg/ha]
     passes : Passes, optional
         Its passes, if they are at hand. [kg/ha]
+    noise : Noise, optional
+        Their noise, if it is at hand. [kg/ha]
 
     Returns
     -------
@@ -73,12 +78,13 @@ def read_pattern(test: TrayTest, profile: Profile, passes: Passes | None = None)
     >>> reading.shapes, reading.unclear, reading.advice[0].check.part
     (('flat-topped', 'lopsided'), (), 'tray line')
     """
-    rows = pass_rows(passes or passes_of(test, relative=profile.relative), profile)
-    variance, noise = tray_variance(test, profile, rows)
+    passes = passes or passes_of(test, relative=profile.relative)
+    rows = pass_rows(passes, profile)
+    variance, source = tray_variance(noise or noise_of(passes), profile, test)
     figures = figures_of(profile, rows.rate_kg_ha, variance)
     clear, humps = _peaks(profile, rows.rate_kg_ha, variance, figures.half_of_peak_m.value)
-    verdicts = name_shapes(figures, spacing_m=profile.spacing_m, clear_peaks=len(clear), humps=humps, noise=noise)
-    return PatternReading(figures, rows.numbers, clear, noise, verdicts)
+    verdicts = name_shapes(figures, spacing_m=profile.spacing_m, clear_peaks=len(clear), humps=humps, noise=source)
+    return PatternReading(figures, rows.numbers, clear, source, verdicts)
 
 
 def _peaks(

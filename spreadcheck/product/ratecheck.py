@@ -25,7 +25,8 @@ from spreadcheck.product.rate import (
 )
 from spreadcheck.product.scatter import CONFIDENCE_PCT, Scatter, half_width, readings_needed, scatter_of
 from spreadcheck.sheet.traytest import FormRow, TrayTest, form_row
-from spreadcheck.spread.profile import TAPER, pass_rates, profile_from, profile_of
+from spreadcheck.spread.profile import TAPER, Profile, pass_rates, profile_from, profile_of
+from spreadcheck.spread.tails import FigureRange, ends_of, over_tails
 from spreadcheck.units import HECTARE_M2
 
 TRAYS, AREA, CATCH = "trays", "area", "catch"
@@ -95,6 +96,16 @@ class RateFigures:
     new_setting: float | None
     half_width_pct: float
     more_runs: int | None
+    over_tails: OverTails | None = None
+
+
+@dataclass(frozen=True)
+class OverTails:
+    """The rate by trays, factor and setting over all plausible tails, where the end trays still catch."""
+
+    rate_kg_ha: FigureRange
+    factor: FigureRange | None
+    setting: FigureRange | None
 
 
 @dataclass(frozen=True)
@@ -208,6 +219,8 @@ def check_rate(
     if new_widths_m and known.bout_width_m is None:
         raise QuantityError(_missing("bout width", "the rate at another bout width"))
     figures = tuple(_figures(*way, known, inverse, tolerance_pct, confidence_pct) for way in measured)
+    if trays is not None and ends_of(profile := profile_of(trays, tails=tails)).catch:
+        figures = (_open_ended(figures[0], profile, known, inverse), *figures[1:])
     first = figures[0].rate_kg_ha
     at_widths = tuple(
         (width, rate_at_width(first, from_width_m=known.bout_width_m, to_width_m=width))
@@ -237,6 +250,33 @@ def _by_trays(test: TrayTest, settings: RateSettings, tails: str) -> tuple[str, 
         except NoSpreadError:  # a pass that was lost says nothing about the scatter
             continue
     return TRAYS, rate, scatter_of(passes or [rate])
+
+
+def _open_ended(by_trays: RateFigures, profile: Profile, known: RateSettings, inverse: bool) -> RateFigures:
+    """The figures by trays where the end trays still catch: ranges in place of all that rest on the whole mass."""
+    width = known.bout_width_m or 1.0
+    metered = known.expected_kg_ha and known.expected_kg_ha * width
+    rate = over_tails(profile, lambda one: rate_from_trays(one, width), metered_kg_ha_m=metered)
+    ends, aimed, target = (rate.least, rate.most), known.aimed_kg_ha, known.target_kg_ha
+    factors = settings = None
+    if known.factor is not None and aimed is not None:
+        factor = known.factor
+        factors = _range([corrected_factor(factor, measured_kg_ha=r, aimed_kg_ha=aimed, inverse=inverse) for r in ends])
+    if known.setting is not None and target is not None:
+        setting = known.setting
+        settings = _range([corrected_setting(setting, measured_kg_ha=r, target_kg_ha=target) for r in ends])
+    return replace(
+        by_trays,
+        of_target_pct=None,
+        recovered_pct=None,
+        new_factor=None,
+        new_setting=None,
+        over_tails=OverTails(rate, factors, settings),
+    )
+
+
+def _range(values: Sequence[float]) -> FigureRange:
+    return FigureRange(min(values), max(values))
 
 
 def _by_area(areas: Sequence[tuple[float, float]]) -> tuple[str, float, Scatter]:

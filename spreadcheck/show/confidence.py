@@ -159,9 +159,7 @@ def _width_span(band: CvBand, system: str) -> str:
     low, high = (_crossing(width, band, system) for width in (band.effective_low_m, band.effective_high_m))
     if low == high:
         return low
-    return f"{low.removesuffix(' ' + shown_unit('length', system))} to {high.removeprefix('at least ')}" + (
-        " or more" if high.startswith("at least") else ""
-    )
+    return f"{low.removesuffix(' ' + shown_unit('length', system))} to {high.replace('at least', 'over')}"
 
 
 def _tenth(width_m: float, system: str) -> str:

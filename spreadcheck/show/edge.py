@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 from spreadcheck.field.edge import EdgeCase
@@ -13,6 +14,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.csv import csv_text, in_units
 from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import show_pct, show_width
+from spreadcheck.spread.tails import FigureRange
 from spreadcheck.units import show, shown_unit
 
 WIDTH = 80
@@ -32,7 +34,11 @@ def edge_text(study: EdgeStudy, system: str = "metric") -> str:
     parts = [title + "\n" + _basis(study, system)]
     for distance in dict.fromkeys(case.first_pass_m for case in study.cases):
         parts.append(_distance(study, distance, system))
-    parts += [_kept(study, system), "\n".join(_wrapped(line) for line in (_explained(system), *CAUTIONS))]
+    parts += [
+        _kept(study, system),
+        _wrapped(_over_tails(study, system)),
+        "\n".join(_wrapped(line) for line in (_explained(system), *CAUTIONS)),
+    ]
     return "\n\n".join(part for part in parts if part)
 
 
@@ -86,10 +92,23 @@ def _distance(study: EdgeStudy, distance_m: float, system: str) -> str:
     lines.append(f"  Per {_edge(system)} of edge{half}")
     for label, cell in edge:
         cells = [cell(case) for case in cases]
+        if study.over_tails is not None and label.startswith("beyond"):
+            cells = _spans(study, distance_m, system, of_pass="%" in label)
         if set(cells) != {"-"}:  # masses, where only proportions are known
             lines.append(_row(f"    {label}", cells))
     lines.append(f"  A field of {fields[0].passes} passes, {show_width(fields[0].width_m, system)} wide, no headland")
     return "\n".join(lines + [_row(f"    {label}", [cell(field) for field in fields]) for label, cell in whole])
+
+
+def _spans(study: EdgeStudy, distance_m: float, system: str, *, of_pass: bool) -> list[str]:
+    """What falls beyond the edge over all plausible tails: least-most, a cell a way of driving."""
+    found = study.over_tails
+    ranges = None if found is None else found.beyond_pct if of_pass else found.beyond_kg
+    here = [at for at, case in enumerate(study.cases) if case.first_pass_m == distance_m]
+    if ranges is None:
+        return ["-"] * len(here)
+    shown = show_pct if of_pass else partial(_mass, system=system)
+    return [f"{shown(ranges[at].least)}-{shown(ranges[at].most)}" for at in here]
 
 
 def _edge(system: str) -> str:
@@ -113,9 +132,34 @@ def _kept(study: EdgeStudy, system: str) -> str:
     lines = _heading("First pass that keeps inside", study)
     for share in dict.fromkeys(kept.share_pct for kept in study.kept):
         cases = [kept.case for kept in study.kept if kept.share_pct == share]
-        lines.append(_row(f"  {share:g} % of a pass: at, {length}", [_length(c.first_pass_m, system) for c in cases]))
+        at = [_length(case.first_pass_m, system) for case in cases]
+        if study.over_tails is not None:
+            wanted = [span for span, kept in zip(study.over_tails.first_pass_m, study.kept, strict=True)
+                      if kept.share_pct == share]  # fmt: skip
+            at = [f"{_length(span.least, system)}-{_length(span.most, system)}" for span in wanted]
+        lines.append(_row(f"  {share:g} % of a pass: at, {length}", at))
         lines.append(_row(f"    strip under 90 %, {length}", [_length(c.strip_m, system) for c in cases]))
     return "\n".join(lines)
+
+
+def _over_tails(study: EdgeStudy, system: str) -> str:
+    """What the end trays leave open, in words; the least and the most of all ways of driving."""
+    found = study.over_tails
+    if found is None:
+        return ""
+
+    def span(ranges: Sequence[FigureRange], shown: Callable[[float], str]) -> str:
+        return f"{shown(min(one.least for one in ranges))} to {shown(max(one.most for one in ranges))}"
+
+    parts = [f"{span(found.beyond_pct, show_pct)} % of a pass"]
+    if found.beyond_kg is not None:
+        mass = span(found.beyond_kg, lambda kilos: _mass(kilos, system))
+        parts.insert(0, f"{mass} {shown_unit('mass', system)} per {_edge(system)}")
+    return (
+        "THE END TRAYS STILL CATCH: what fell beyond them is not known. Over all plausible tails, beyond the edge: "
+        f"{', '.join(parts)}. Figures with a hyphen are the least and the most of these; the rest is drawn on a guess. "
+        "Beside water and hedges take the largest; lay trays farther out to know."
+    )
 
 
 def _explained(system: str) -> str:
@@ -140,8 +184,21 @@ def edge_json(study: EdgeStudy) -> dict[str, Any]:
         target_rate_kg_ha=study.target_kg_ha,
         edge=[_case_json(case) for case in study.cases],
         kept_inside=[{"share_pct": kept.share_pct, **_case_json(kept.case)} for kept in study.kept],
+        over_tails=_tails_json(study),
         whole_field=[_field_json(field, relative=study.profile.relative) for field in study.fields],
     )
+
+
+def _tails_json(study: EdgeStudy) -> dict[str, Any] | None:
+    """Least and most beyond the edge over all plausible tails, beside "edge" and "kept_inside"."""
+    found = study.over_tails
+    if found is None:
+        return None
+    return {
+        "beyond_pct": [[one.least, one.most] for one in found.beyond_pct],
+        "beyond_kg_per_100_m": found.beyond_kg and [[one.least, one.most] for one in found.beyond_kg],
+        "first_pass_m": [[one.least, one.most] for one in found.first_pass_m],
+    }
 
 
 def _case_json(case: EdgeCase) -> dict[str, Any]:

@@ -28,28 +28,7 @@ ERRORS_SHOWN = 2.0  # standard errors each way
 
 
 def confidence_figure(sure: Confidence, system: str = "metric") -> Figure:
-    """The profile with tray errors, and CV against bout width for each driving method.
-
-    Parameters
-    ----------
-    sure : Confidence
-        Noise floor, intervals and probabilities. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        The figure, 8 x 10.5 in; the profile alone where the noise is not known. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import assess, tray_test
-    >>> from spreadcheck.judge.confidence import confidence
-    >>> test = tray_test([-1, 0, 1], [[5, 6], [9, 8], [5, 5]], tray_width="0.5 m", tray_length="0.5 m")
-    >>> len(confidence_figure(confidence(assess(test))).axes)
-    3
-    """
+    """The profile with tray errors, and CV against bout width for each driving method."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8, 10.5), layout="constrained")
@@ -64,28 +43,7 @@ def confidence_figure(sure: Confidence, system: str = "metric") -> Figure:
 
 
 def analysis_confidence_figure(sure: Confidence, system: str = "metric") -> Figure:
-    """The analysis with its errors: profile with tray errors, overlapped deposit, CV with its band for each method.
-
-    Parameters
-    ----------
-    sure : Confidence
-        Noise floor, intervals and probabilities. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        The figure, 8 x 13.5 in; without bands where the noise is not known. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import assess, tray_test
-    >>> from spreadcheck.judge.confidence import confidence
-    >>> test = tray_test([-1, 0, 1], [[5, 6], [9, 8], [5, 5]], tray_width="0.5 m", tray_length="0.5 m")
-    >>> len(analysis_confidence_figure(confidence(assess(test))).axes)
-    4
-    """
+    """The analysis with its errors: profile with tray errors, overlapped deposit, CV with its band for each method."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8, 13.5), layout="constrained")
@@ -103,33 +61,7 @@ def analysis_confidence_figure(sure: Confidence, system: str = "metric") -> Figu
 
 
 def draw_tray_errors(axes: Axes, sure: Confidence, system: str = "metric") -> None:
-    """The single-pass profile with the sampling error of each tray.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Where to draw. [-]
-    sure : Confidence
-        Noise floor, intervals and probabilities. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    None
-        The axes are drawn on. [-]
-
-    Examples
-    --------
-    >>> from matplotlib.figure import Figure
-    >>> from spreadcheck import assess, tray_test
-    >>> from spreadcheck.judge.confidence import confidence
-    >>> axes = Figure().subplots()
-    >>> test = tray_test([-1, 0, 1], [[5, 6], [9, 8], [5, 5]], tray_width="0.5 m", tray_length="0.5 m")
-    >>> draw_tray_errors(axes, confidence(assess(test)))
-    >>> axes.get_title()
-    'Single-pass profile, mean of 2 passes, with the sampling error of each tray'
-    """
+    """The single-pass profile with the sampling error of each tray."""
     result, profile = sure.assessment, sure.assessment.profile
     length = from_inside(1.0, shown_unit("length", system), "length")
     rate = 1.0 if profile.relative else from_inside(1.0, shown_unit("rate", system), "rate")
@@ -160,36 +92,7 @@ def draw_tray_errors(axes: Axes, sure: Confidence, system: str = "metric") -> No
 
 
 def draw_cv_band(axes: Axes, sure: Confidence, method: str, system: str = "metric") -> None:
-    """CV against bout width for one driving method: as read, its interval, its noise floor, the limit.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Where to draw. [-]
-    sure : Confidence
-        Noise floor, intervals and probabilities. [-]
-    method : str
-        Driving method. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    None
-        The axes are drawn on. [-]
-
-    Examples
-    --------
-    >>> from matplotlib.figure import Figure
-    >>> from spreadcheck import assess, tray_test
-    >>> from spreadcheck.judge.confidence import confidence
-    >>> axes = Figure().subplots()
-    >>> test = tray_test([-2, -1, 0, 1, 2], [[2, 3], [5, 6], [9, 8], [5, 5], [2, 2]],
-    ...                  tray_width="1 m", tray_length="1 m")
-    >>> draw_cv_band(axes, confidence(assess(test)), "round-and-round")
-    >>> axes.get_title()
-    'CV against bout width, round-and-round'
-    """
+    """CV against bout width for one driving method: as read, its interval, its noise floor, the limit."""
     band, limit = sure.bands[method], sure.assessment.limit_pct
     unit = shown_unit("length", system)
     length = from_inside(1.0, unit, "length")
@@ -210,35 +113,7 @@ def draw_cv_band(axes: Axes, sure: Confidence, method: str, system: str = "metri
 
 
 def draw_band(sure: Confidence, axes: Axes, result: Assessment, system: str = "metric") -> None:
-    """CV with its band for the driving method of the form, else back-and-forth; as the other panels are drawn.
-
-    Parameters
-    ----------
-    sure : Confidence
-        Noise floor, intervals and probabilities. [-]
-    axes : matplotlib.axes.Axes
-        Where to draw. [-]
-    result : Assessment
-        The assessment. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    None
-        The axes are drawn on. [-]
-
-    Examples
-    --------
-    >>> from matplotlib.figure import Figure
-    >>> from spreadcheck import assess, tray_test
-    >>> from spreadcheck.judge.confidence import confidence
-    >>> test = tray_test([-1, 0, 1], [[5, 6], [9, 8], [5, 5]], tray_width="0.5 m", tray_length="0.5 m")
-    >>> axes = Figure().subplots()
-    >>> draw_band(confidence(assess(test)), axes, assess(test))
-    >>> axes.get_ylabel()
-    'CV by trays (%)'
-    """
+    """CV with its band for the driving method of the form, else back-and-forth; as the other panels are drawn."""
     draw_cv_band(axes, sure, shown_bout(result)[0], system)
 
 

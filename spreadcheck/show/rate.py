@@ -25,6 +25,7 @@ def rate_text(check: RateCheck, system: str = "metric") -> str:
     parts = [
         _set(check, system),
         _table(check, system),
+        _over_tails(check, system),
         _corrections(check),
         _runs(check),
         _widths(check, system),
@@ -52,7 +53,7 @@ def _table(check: RateCheck, system: str) -> str:
         f"{'':<30}{'':>5}{unit:>10}{'%':>12}{'%':>12}",
     ]
     for figure in check.figures:
-        rate = show(figure.rate_kg_ha, "rate", system, unit=False)
+        rate = "a range" if figure.over_tails else show(figure.rate_kg_ha, "rate", system, unit=False)
         shares = f"{_pct(figure.of_target_pct):>12}{_pct(figure.recovered_pct):>12}"
         lines.append(f"{_WAYS[figure.way]:<30}{figure.runs.count:>5}{rate:>10}{shares}")
     if any(figure.recovered_pct is not None for figure in check.figures):
@@ -90,6 +91,22 @@ def _corrections(check: RateCheck) -> str:
     if any(figure.new_setting is not None for figure in check.figures) and check.settings.slip_pct is not None:
         notes.append("If you enter the width driven instead, don't correct the setting for it as well.")
     return "\n".join([*lines, *(textwrap.fill(note, WIDTH, break_on_hyphens=False) for note in notes)])
+
+
+def _over_tails(check: RateCheck, system: str) -> str:
+    """What the trays leave open where the end trays still catch."""
+    found = next((figure.over_tails for figure in check.figures if figure.over_tails), None)
+    if found is None:
+        return ""
+    least, most = (show(rate, "rate", system) for rate in (found.rate_kg_ha.least, found.rate_kg_ha.most))
+    text = (
+        "The end trays still catch, so what fell beyond them is not known. Over all plausible tails the rate by trays "
+        f"is {least} to {most}"
+    )
+    for name, span in (("calibration factor", found.factor), ("gate or belt setting", found.setting)):
+        if span is not None:
+            text += f", and the {name} {span.least:.4g} to {span.most:.4g}"
+    return textwrap.fill(f"{text}. Lay trays farther out before anything is corrected.", WIDTH)
 
 
 def _runs(check: RateCheck) -> str:
@@ -141,9 +158,22 @@ def rate_json(check: RateCheck, test: TrayTest | None = None) -> dict[str, Any]:
                 "gate_setting": figure.new_setting,
                 "half_width_pct": None if math.isnan(figure.half_width_pct) else figure.half_width_pct,
                 "more_runs": figure.more_runs,
+                "over_tails": _tails_json(figure),
             }
             for figure in check.figures
         ],
         "same_metering": [{"bout_width_m": width, "rate_kg_ha": rate} for width, rate in check.at_widths],
     }
     return envelope("rate/1", test, check.doubts, **data)
+
+
+def _tails_json(figure: RateFigures) -> dict[str, Any] | None:
+    found = figure.over_tails
+    if found is None:
+        return None
+    spans = {
+        "rate_kg_ha": found.rate_kg_ha,
+        "calibration_factor": found.factor,
+        "gate_setting": found.setting,
+    }
+    return {name: [span.least, span.most] if span else None for name, span in spans.items()}

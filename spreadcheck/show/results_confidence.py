@@ -129,23 +129,7 @@ def _bout_json(bout: BoutConfidence, *, width: bool = True) -> dict[str, Any]:
 
 
 def passes_json(needed: PassesNeeded) -> dict[str, Any]:
-    """Passes needed, as plain data.
-
-    Parameters
-    ----------
-    needed : PassesNeeded
-        The answer. [-]
-
-    Returns
-    -------
-    dict
-        Data that `json.dumps` takes. [SI]
-
-    Examples
-    --------
-    >>> passes_json(PassesNeeded("round-and-round", 0.5, 90.0, 24.0, 3, 7, 4, ((1, 1.4),)))["passes"]
-    7
-    """
+    """Passes needed, as plain data."""
     return {
         "method": needed.method,
         "half_width_m": needed.half_width_m,
@@ -159,26 +143,7 @@ def passes_json(needed: PassesNeeded) -> dict[str, Any]:
 
 
 def steering_json(effect: SteeringEffect) -> dict[str, Any]:
-    """The effect of steering, as plain data.
-
-    Parameters
-    ----------
-    effect : SteeringEffect
-        The effect. [m, %]
-
-    Returns
-    -------
-    dict
-        Data that `json.dumps` takes. [SI]
-
-    Examples
-    --------
-    >>> from spreadcheck import assess, tray_test
-    >>> from spreadcheck.judge.steering import Steering, steering_effect
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> steering_json(steering_effect(assess(test), Steering(0.2)))["methods"]["round-and-round"]["steered_width_m"]
-    3.0
-    """
+    """The effect of steering, as plain data."""
     return {
         "sd_m": effect.steering.sd_m,
         "correlation_pass_to_pass": effect.steering.correlation,

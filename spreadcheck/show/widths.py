@@ -14,6 +14,8 @@ from spreadcheck.show.csv import csv_text, in_units
 from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import show_pct, show_width
 from spreadcheck.show.widths_table import area_of, currency_of, per_area, widths_table
+from spreadcheck.spread.tails import ends_of, tailed
+from spreadcheck.spread.widths import scan_methods
 from spreadcheck.units import show
 
 WIDTH = 80
@@ -90,6 +92,14 @@ def _no_total(study: WidthStudy) -> str:
 def _notes(study: WidthStudy, system: str) -> str:
     """What was taken for granted, and what may be doubted."""
     basis, notes = study.basis, []
+    if ends_of(study.profile).catch:
+        left, right = ends_of(study.profile).share_pct
+        notes.append(
+            f"THE END TRAYS STILL CATCH {left:.0f} and {right:.0f} % of the peak: what fell beyond them is missing, so "
+            "every CV, cost and star here rests on a guess about the tails. Over all plausible tails the CV by line is "
+            + _over_tails(study, system)
+            + ". Lay trays farther out before a width is chosen."
+        )
     if basis.target_kg_ha is None:
         notes.append("No target rate is known, so rates are those of the test's metering; add --target to scale them.")
     else:
@@ -108,6 +118,17 @@ def _notes(study: WidthStudy, system: str) -> str:
     if lowest is not None and lowest < 0:
         notes.append("The response gives a yield below 0 at some rate here: the curve is used outside its range.")
     return "\n".join(_wrapped(note) for note in notes)
+
+
+def _over_tails(study: WidthStudy, system: str) -> str:
+    """The range of the CV by line at the narrowest and the widest width compared, in words."""
+    profiles, widths = tailed(ends_of(study.profile)), study.widths_m
+    told = []
+    for width in dict.fromkeys((widths[0], widths[-1])):
+        found = [scan_methods(one, [width]) for one in profiles]
+        cvs = [float(scans[method].cv_line_pct[0]) for scans in found for method in METHODS]
+        told.append(f"{show_pct(min(cvs))} to {show_pct(max(cvs))} % at {show_width(width, system)}")
+    return ", ".join(told)
 
 
 def _response_note(response: Response, system: str) -> str:

@@ -125,30 +125,7 @@ class FigureRange:
 def over_tails(
     profile: Profile, figure: Callable[[Profile], float], *, metered_kg_ha_m: float | None = None
 ) -> FigureRange:
-    """The range of a figure over the plausible tails of a profile.
-
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-    figure : callable
-        What is asked of a profile. [-]
-    metered_kg_ha_m : float, optional
-        Rate metered times bout width, where it is known: no tail holds more than was metered. [kg/ha m]
-
-    Returns
-    -------
-    FigureRange
-        Least and largest; one value where the end trays catch nothing to speak of. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> half = profile_from([-2, -1, 0, 1, 2], [50, 90, 100, 90, 50])  # the ends still catch half of the peak
-    >>> found = over_tails(half, lambda one: one.area_kg_ha_m)
-    >>> round(found.least), round(found.most)
-    (380, 535)
-    """
+    """The range of a figure over the plausible tails of a profile."""
     ends = ends_of(profile)
     if not ends.catch:
         value = figure(profile)
