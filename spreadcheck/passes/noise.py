@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -299,13 +300,11 @@ def _residuals(rates: FloatArray, r: FloatArray) -> FloatArray:
 
 def _population(counting: float | None, *, one_pass: bool) -> dict[str, FloatArray]:
     """The guesses: Halton points of the stated population, so that the same test gets the same ones."""
-    from scipy.special import ndtri
-
-    u = np.array([_halton(base) for base in _BASES])
+    normal, u = NormalDist(), np.array([_halton(base) for base in _BASES])
     none = _NONE_ONE_PASS if one_pass else _NONE
 
     def half_normal(share: FloatArray) -> FloatArray:
-        return np.asarray(ndtri((1 + np.clip(share, 0, 1)) / 2))
+        return np.array([normal.inv_cdf((1 + max(each, 0.0)) / 2) for each in share.tolist()])
 
     def or_none(share: FloatArray) -> FloatArray:
         return np.where(share < none, 0.0, half_normal((share - none) / (1 - none)))

@@ -58,15 +58,21 @@ def pass_rows(passes: Passes, profile: Profile) -> PassRows:
     return PassRows(numbers, rows, known)
 
 
-def tray_variance(noise: Noise, profile: Profile, test: TrayTest) -> tuple[FloatArray | None, str]:
+def tray_variance(
+    test: TrayTest, profile: Profile, rows: PassRows, noise: Noise | None = None
+) -> tuple[FloatArray | None, str]:
     """Variance of the mean rate at each tray by chance, and what it is read from.
 
-    With two passes or more it is that of the test's noise, the one that intervals are drawn from. With one pass it is
-    the counting noise and scale reading, the least it can be; unknown without granule size and density.
+    With two passes or more it is that of the test's noise, the one that intervals are drawn from; where that was not
+    worked out, the scatter of the passes stands in, taken as proportional to the rate as counted granules are. With
+    one pass it is the counting noise and scale reading, the least it can be; unknown without granule size and density.
     """
-    mean = profile.rate_kg_ha
-    if noise.source == NOISE_FROM_PASSES:
+    mean, passes = profile.rate_kg_ha, len(rows.numbers)
+    if passes >= 2 and noise is not None and noise.source == NOISE_FROM_PASSES:
         return np.interp(profile.offset_m, noise.offset_m, noise.error_kg_ha**2), FROM_PASSES
+    if passes >= 2:
+        scatter = (np.square(rows.rate_kg_ha - mean).sum()) / (rows.known @ mean).sum()
+        return np.asarray(mean * (scatter / (passes - 1))), FROM_PASSES
     grain = granules_of(test)
     if grain is None or profile.relative:
         return None, UNKNOWN

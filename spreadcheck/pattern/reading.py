@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spreadcheck.passes.noise import Noise, noise_of
+from spreadcheck.passes.noise import Noise
 from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.pattern.advice import Advice, checks_for
 from spreadcheck.pattern.figures import Figures, figures_of, pass_rows, tray_variance
@@ -61,7 +61,7 @@ def read_pattern(
     passes : Passes, optional
         Its passes, if they are at hand. [kg/ha]
     noise : Noise, optional
-        Their noise, if it is at hand. [kg/ha]
+        Their noise, where it is at hand; else chance is read from the scatter of the passes. [kg/ha]
 
     Returns
     -------
@@ -78,9 +78,8 @@ def read_pattern(
     >>> reading.shapes, reading.unclear, reading.advice[0].check.part
     (('flat-topped', 'lopsided'), (), 'tray line')
     """
-    passes = passes or passes_of(test, relative=profile.relative)
-    rows = pass_rows(passes, profile)
-    variance, source = tray_variance(noise or noise_of(passes), profile, test)
+    rows = pass_rows(passes or passes_of(test, relative=profile.relative), profile)
+    variance, source = tray_variance(test, profile, rows, noise)
     figures = figures_of(profile, rows.rate_kg_ha, variance)
     clear, humps = _peaks(profile, rows.rate_kg_ha, variance, figures.half_of_peak_m.value)
     verdicts = name_shapes(figures, spacing_m=profile.spacing_m, clear_peaks=len(clear), humps=humps, noise=source)

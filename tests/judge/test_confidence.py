@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.special import chdtrc
 
 from spreadcheck.errors import QuantityError, WidthError
 from spreadcheck.judge.assessment import assess
@@ -138,6 +139,17 @@ def test_coverage_in_small(cell):
     least = 0.85 - 3 * math.sqrt(0.85 * 0.15 / len(rows))
     assert np.mean([row["held"] for row in rows]) >= least
     assert np.mean([row["width_held"] for row in rows]) >= least
+
+
+def test_docs_show_the_study():
+    """The table of docs/confidence.md is that of the result file."""
+    page = (ROOT / "docs" / "confidence.md").read_text(encoding="utf-8")
+    result = ROOT / "tests" / "studies" / "coverage.csv"
+    assert study.table(result) in page
+    for gusts in (False, True):  # the probability of keeping the limit: p above 0.01
+        table, square, bins = study.calibration(result, gusts=gusts)
+        assert table in page
+        assert chdtrc(bins, square) > 0.01
 
 
 def test_what_one_test_can_not_see():

@@ -16,7 +16,6 @@ from scipy import stats
 import spreadcheck
 from spreadcheck.cli import main
 from spreadcheck.judge.batch import find_sheets
-from spreadcheck.passes.noise import noise_of
 from spreadcheck.passes.passes import passes_of
 from spreadcheck.pattern import advice
 from spreadcheck.pattern import shape as shapes
@@ -27,6 +26,7 @@ from spreadcheck.pattern.figures import (
     Compared,
     figures_of,
     half_rate_points,
+    pass_rows,
     tray_variance,
 )
 from spreadcheck.pattern.peaks import clear_rise, peaks_of, smoothed
@@ -205,7 +205,7 @@ def test_scatter_of_passes_gives_back_the_counting_noise():
     catch = draw.poisson(100 * trapezoid(x)[:, None] * np.ones(3)).astype(float)
     test = spreadcheck.tray_test(x, catch, tray_width="1 m", tray_length="1 m")  # 1 g is 10 kg/ha
     profile = spreadcheck.profile_of(test)
-    variance, noise = tray_variance(noise_of(passes_of(test)), profile, test)
+    variance, noise = tray_variance(test, profile, pass_rows(passes_of(test), profile))
     assert noise == FROM_PASSES
     assert variance.sum() / profile.rate_kg_ha.sum() == pytest.approx(10 / 3, rel=0.15)
 

@@ -255,9 +255,13 @@ BINS = (0, 5, 20, 40, 60, 80, 95, 100.001)
 
 
 def calibration(path: Path, *, gusts: bool) -> tuple[str, float, int]:
-    """Probability said against share kept, in bins: a table, its chi-square and how many bins it has."""
+    """Probability said against share kept, for noise of the model's family: a table, its chi-square, how many bins."""
     with path.open(encoding="utf-8") as file:
-        rows = [row for row in csv.DictReader(file) if ("gusts" in row["cell"]) == gusts and row["ends"] == "False"]
+        rows = [
+            row
+            for row in csv.DictReader(file)
+            if ("gusts" in row["cell"]) == gusts and row["ends"] == "False" and row["inside"] == "True"
+        ]
     said = np.array([float(row["said"]) for row in rows])
     kept = np.array([row["kept"] == "True" for row in rows])
     lines, square, used = ["| said | share kept | tests |", "| --- | --- | --- |"], 0.0, 0
