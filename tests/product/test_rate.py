@@ -41,9 +41,9 @@ def run(*arguments):
 
 
 def triangle(form=None, passes=((2.5, 5.0, 2.5),)):
-    """Three trays 10 m apart; with tails the first pass is a triangle of 100, 200, 100 kg/ha."""
-    catch = np.array(passes).T
-    return tray_test([-10, 0, 10], catch, tray_width="0.5 m", tray_length="0.5 m", form=form)
+    """Trays 10 m apart, the end ones empty: the first pass is a triangle of 100, 200, 100 kg/ha."""
+    catch = np.pad(np.array(passes).T, ((1, 1), (0, 0)))
+    return tray_test([-20, -10, 0, 10, 20], catch, tray_width="0.5 m", tray_length="0.5 m", form=form)
 
 
 # Rates
