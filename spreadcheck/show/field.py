@@ -138,7 +138,14 @@ def verdict_of(study: FieldStudy) -> dict[str, Any]:
     result = study.assessment
     blocking = [doubt.code for doubt in result.doubts if doubt.blocking]
     state = "can't be judged" if blocking else "fits" if result.within_limit else "not even enough"
-    return {"state": state, "bout_width_m": result.bout_width_m, "blocking": blocking}
+    worst = max(result.bouts.values(), key=lambda bout: bout.cv_trays_pct)
+    return {
+        "state": state,
+        "method": result.driving or worst.method,
+        "bout_width_m": result.bout_width_m,
+        "probability_pct": None,
+        "blocking": blocking,
+    }
 
 
 def _picture(study: FieldStudy, svg: str) -> Picture:
