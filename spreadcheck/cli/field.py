@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from spreadcheck.cli.options import (
+    OutputFile,
     check_targets,
     json_option,
+    limit_option,
     overwrite_option,
+    plot_option,
+    quantity_option,
     read_test,
     sheet_argument,
     tails_option,
@@ -21,10 +25,17 @@ from spreadcheck.cli.options import (
 from spreadcheck.cli.say import say
 
 T = TypeVar("T")
+F = TypeVar("F", bound=Callable[..., Any])
 
 if TYPE_CHECKING:
     from spreadcheck.field.fieldcase import Asked, FieldStudy
     from spreadcheck.field.worth import Worth
+
+
+def _output(option: str, name: str, text: str, *endings: str) -> Callable[[F], F]:
+    """Where one file of the map goes."""
+    kind = OutputFile(*endings, what=f"the {name}")
+    return click.option(option, f"{name}_file", type=kind, metavar="FILE", help=text)
 
 
 @click.command()
@@ -35,7 +46,7 @@ if TYPE_CHECKING:
 @click.option("--bout-width", metavar="LIST", help='Such as "24 m" or "24 m, 27 m"; the sheet\'s if not given.')
 @click.option("--headland-rounds", metavar="LIST", default="1", show_default=True, help="Rounds along the boundary.")
 @click.option("--heading", metavar="LIST", default="best", show_default=True, help='Degrees from north, or "best".')
-@click.option("--turning-radius", metavar="LENGTH", default="8 m", show_default=True, help="Least radius of turns.")
+@quantity_option("--turning-radius", "length", "LENGTH", "Least radius of turns.", default="8 m")
 @click.option("--on-distance", metavar="LIST", default="best", show_default=True,
               help="Antenna past the inner edge of the headland when the slide opens.")  # fmt: skip
 @click.option("--off-distance", metavar="LIST", default="best", show_default=True, help="The same when it shuts.")
@@ -50,24 +61,24 @@ if TYPE_CHECKING:
 @click.option("--by-time", is_flag=True, help="Of a track: metered by time, so slower driving gets more.")
 @click.option("--landing", type=click.Choice(["arc", "line"]), default="arc", show_default=True,
               help="Granules land on an arc of the throw, or on a line behind.")  # fmt: skip
-@click.option("--landing-distance", metavar="LENGTH", help="The throw, or how far behind the antenna the line lies.")
-@click.option("--cell", metavar="LENGTH", default="2 m", show_default=True, help="Side of a cell of the map.")
-@click.option("--target", metavar="RATE", help='Target rate, such as "150 kg/ha"; the sheet\'s if not given.')
-@click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit of the tray test, in %.")
+@quantity_option("--landing-distance", "length", "LENGTH", "The throw, or how far behind the antenna the line lies.")
+@quantity_option("--cell", "length", "LENGTH", "Side of a cell of the map.", default="2 m")
+@quantity_option("--target", "rate", "RATE", 'Target rate, such as "150 kg/ha"; the sheet\'s if not given.')
+@limit_option
 @click.option("--analysis", metavar="FILE", help="Nutrients of a blend (TOML): a map for each.")
 @click.option("--part", metavar="NAME", help="Show this component or nutrient of a blend instead of the whole.")
 @click.option("--worth", is_flag=True, help="What better switching, guidance or a border device would change.")
 @click.option("--prices", "price_file", metavar="FILE", help="Price file (TOML): costs, crop, response.")
 @click.option("--product-price", metavar="PRICE", help='Such as "420 EUR/t".')
-@click.option("--per-year", metavar="AREA", help='Area dressed like this a year, such as "300 ha"; this field once.')
+@quantity_option("--per-year", "area", "AREA", 'Area dressed like this a year, such as "300 ha"; this field once.')
 @tails_option
 @units_option
-@click.option("--plot", "plot_file", metavar="FILE", help="Draw the map; .png, .svg or .pdf by the ending.")
-@click.option("--page", "page_file", metavar="FILE", help="Web page with the map and a slider for the switching.")
-@click.option("--report", "report_file", metavar="FILE", help="The map as a report to hand over (.pdf, .html or .md).")
-@click.option("--grid", "grid_file", metavar="FILE", help="CSV of the cells: x_m, y_m, rate_kg_ha, inside.")
-@click.option("--geotiff", "tiff_file", metavar="FILE", help="GeoTIFF of the rates.")
-@click.option("--bands", "bands_file", metavar="FILE", help="GeoJSON of the rate bands.")
+@plot_option("Draw the map")
+@_output("--page", "page", "Web page with the map and a slider for the switching.", ".html")
+@_output("--report", "report", "The map as a report to hand over; .pdf, .html or .md.", ".pdf", ".html", ".md")
+@_output("--grid", "grid", "CSV of the cells: x_m, y_m, rate_kg_ha, inside.", ".csv")
+@_output("--geotiff", "tiff", "GeoTIFF of the rates.", ".tif", ".tiff")
+@_output("--bands", "bands", "GeoJSON of the rate bands.", ".geojson", ".json")
 @json_option
 @overwrite_option
 def field(
@@ -79,7 +90,7 @@ def field(
     part: str | None,
     worth: bool,
     price_file: str | None,
-    per_year: str | None,
+    per_year_m2: float | None,
     units: str,
     plot_file: str | None,
     page_file: str | None,
@@ -89,7 +100,7 @@ def field(
     bands_file: str | None,
     json_file: str | None,
     overwrite: bool,
-    **wished: str,
+    **wished: Any,
 ) -> None:
     """What a field gets, from one tray test and the way it is driven.
 
@@ -110,18 +121,13 @@ def field(
     from spreadcheck.field.study import part_shown, study_field
     from spreadcheck.field.track import read_track
     from spreadcheck.field.worth import worth_of
-    from spreadcheck.show.plots import file_format
-    from spreadcheck.units import parse_quantity
+    from spreadcheck.units import HECTARE_M2
 
     outputs = {
         "json": json_file, "plot": plot_file, "page": page_file, "report": report_file, "grid": grid_file,
         "geotiff": tiff_file, "bands": bands_file,
     }  # fmt: skip
     check_targets(list(outputs.values()), overwrite, read=[sheet, *boundaries, track, analysis, price_file])
-    if plot_file:
-        file_format(plot_file)
-    if report_file:
-        _report_kind(report_file)
     if part is not None:
         _only_whole({"worth": worth, "page": page_file is not None})
     asked = _asked(wished, analysis, price_file)
@@ -130,7 +136,7 @@ def field(
         return
     ground = read_boundary(boundaries[0]) if boundaries else None
     driven = read_track(track, zone=ground.zone if ground else None) if track is not None else None
-    area = parse_quantity(per_year, "area", place="option --per-year") / 10_000 if per_year is not None else None
+    area = None if per_year_m2 is None else per_year_m2 / HECTARE_M2
     with progress_bar("Field") as told:
         study = study_field(read_test(sheet), asked, boundary=ground, track=driven, progress=told)
     gains = worth_of(study, per_year_ha=area) if worth else ()
@@ -189,7 +195,7 @@ def _several(
             tell_doubts(study.doubts, units, about=f"{study.name}:\n")
 
 
-def _asked(wished: dict[str, str], analysis: str | None, price_file: str | None) -> Asked:
+def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None) -> Asked:
     """The options as what the library is asked; everything is read before anything is worked out."""
     from spreadcheck.field.fieldcase import Asked
     from spreadcheck.judge.nutrients import read_analysis
@@ -204,12 +210,11 @@ def _asked(wished: dict[str, str], analysis: str | None, price_file: str | None)
         return lambda text: None if text.casefold() == "best" else length(name)(text)
 
     widths, driving = wished["bout_width"], wished["driving"]
-    throw, target, price = wished["landing_distance"], wished["target"], wished["product_price"]
+    price = wished["product_price"]
     basis = basis_from(read_price_file(price_file)) if price_file else None
-    if target is not None:
-        target_kg_ha: float | None = parse_quantity(target, "rate", place="option --target")
-    else:
-        target_kg_ha = basis.target_kg_ha if basis is not None else None
+    target = wished["target_kg_ha"]
+    if target is None and basis is not None:
+        target = basis.target_kg_ha
     return Asked(
         bout_width_m=_listed(widths, length("bout-width")) if widths is not None else (),
         headland_rounds=_listed(wished["headland_rounds"], _whole),
@@ -217,17 +222,17 @@ def _asked(wished: dict[str, str], analysis: str | None, price_file: str | None)
         on_m=_listed(wished["on_distance"], best("on-distance")),
         off_m=_listed(wished["off_distance"], best("off-distance")),
         method=_listed(driving, _method) if driving is not None else (),
-        turning_radius_m=length("turning-radius")(wished["turning_radius"]),
+        turning_radius_m=wished["turning_radius_m"],
         drift_m=_listed(wished["drift"], length("drift")),
         border={"off": (False,), "on": (True,), "both": (False, True)}[wished["border_device"]],
         later_m=_listed(wished["switched_later"], _signed),
         landing=wished["landing"],
-        landing_distance_m=length("landing-distance")(throw) if throw is not None else None,
-        cell_m=length("cell")(wished["cell"]),
-        target_kg_ha=target_kg_ha,
-        by_time=bool(wished["by_time"]),
+        landing_distance_m=wished["landing_distance_m"],
+        cell_m=wished["cell_m"],
+        target_kg_ha=target,
+        by_time=wished["by_time"],
         tails=wished["tails"],
-        limit_pct=float(wished["limit"]),
+        limit_pct=wished["limit"],
         basis=basis,
         product_per_t=parse_price(price, "t", place="option --product-price").amount if price is not None else None,
         analysis=read_analysis(analysis) if analysis else None,
@@ -279,16 +284,6 @@ def _method(text: str) -> str:
     return text.casefold()
 
 
-def _report_kind(path: str) -> str:
-    from spreadcheck.errors import Fault, OutputError
-
-    ending = path.rsplit(".", 1)[-1].lower() if "." in path else ""
-    if ending not in ("pdf", "html", "md"):
-        problem = f'a report can\'t be written as "{ending}"'
-        raise OutputError(Fault(path, problem, "end the name in .pdf, .html or .md"))
-    return ending
-
-
 def _write(
     study: FieldStudy, gains: tuple[Worth, ...], outputs: dict[str, str | None], units: str, *, overwrite: bool
 ) -> None:
@@ -314,7 +309,7 @@ def _write(
 
         made["page"] = field_page(study, switching_steps(study), units, worth=gains)
     if outputs["report"]:
-        made["report"] = _report(study, gains, units, _report_kind(outputs["report"]))
+        made["report"] = _report(study, gains, units, outputs["report"].rsplit(".", 1)[1].lower())
     if outputs["grid"]:
         made["grid"] = grid_csv(found)
     if outputs["geotiff"]:
