@@ -28,6 +28,7 @@ from spreadcheck.sheet.traytest import FloatArray
 
 AnyFloats = NDArray[np.floating[Any]]
 _FEW_POINTS = 150  # up to which sums are quicker than Fourier transforms
+_LEAST_OF_FLOOR = 0.05  # of the floor's square: a smaller reading has no direction of its own
 _ROUGH_DRAWS = 100  # enough for a mean over draws
 
 
@@ -231,7 +232,8 @@ def likely_cv(on: Drawn, bouts: Bouts) -> Likely:
     floor = noise_floor(on, bouts)[:, None] ** 2
     # a reading below the floor says only that the truth is small: it is judged as one at the floor
     judged = np.sqrt(np.maximum(read, floor))
-    along = (bouts.along(pattern) / np.sqrt(np.maximum(read, 1e-30))).astype(np.float32) @ drawn
+    length = np.sqrt(np.maximum(read, np.maximum(_LEAST_OF_FLOOR * floor, 1e-30)))
+    along = (bouts.along(pattern) / length).astype(np.float32) @ drawn
     level = (1 / pattern.sum()).astype(np.float32) * on.products.total
     sought = (judged.astype(np.float32) * (1 + level)) ** 2
     half = np.sqrt(np.maximum(along * along + sought - extra, np.float32(0)))

@@ -17,6 +17,7 @@ from spreadcheck.judge.passcount import passes_for, passes_needed
 from spreadcheck.passes.granules import granule_mass_g
 from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED, NOTHING_STATED, Stated
 from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.sheet.traytest import tray_test
 from spreadcheck.show.results_confidence import confidence_json
 
@@ -191,6 +192,14 @@ def test_a_reading_under_the_floor_is_one_sided():
         if bout.all_noise:
             assert bout.low_pct == 0
         assert bout.high_pct > 3
+
+
+def test_a_reading_of_nothing_stays_small():
+    """Where a width happens to read next to nothing, the interval is that of the noise and not of a division by it."""
+    result = assess(read_sheet(ROOT / "sample_trays" / "us_units.csv"))
+    for band in confidence(result, draws=300).bands.values():
+        narrow = band.width_m < 8  # the CV read there is 0.1 to 3.1 %, the noise floor 1 to 2 %
+        assert band.high_pct[narrow].max() < 8
 
 
 def test_probability_falls_with_width():
