@@ -62,7 +62,7 @@ def _suspects(catches: PassCatches) -> list[int]:
     mean = rates.mean(axis=0)
     off = (rates - mean) * (passes / (passes - 1))
     apart = (off**2 * _weight(catches, mean)).sum(axis=1)
-    suspects: list[int] = np.flatnonzero(apart > 0.5 * rates.shape[1] + _TAKEN).tolist()
+    suspects: list[int] = np.flatnonzero(apart > 0.8 * rates.shape[1] * passes / (passes - 1) + _TAKEN).tolist()
     return suspects
 
 
