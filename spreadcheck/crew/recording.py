@@ -110,9 +110,13 @@ def start_recording(test: TrayTest, *, order: str = PASS_BY_PASS) -> Recording:
     ('R1, pass 2', 'C pass 1')
     """
     fresh = Recording(test, order)
-    filled = np.flatnonzero(_in_order(fresh) != CatchState.NOT_WEIGHED)
+    states = _in_order(fresh)
+    filled = np.flatnonzero((states == CatchState.WEIGHED) | (states == CatchState.THROWN_OUT))
     at = int(filled[-1]) + 1 if len(filled) else 0
-    return replace(fresh, at=at, left_empty=frozenset(set(range(at)) - set(filled.tolist())))
+    while at < fresh.cells and states[at] == CatchState.NO_TRAY:
+        at += 1
+    empty = np.flatnonzero(states[:at] == CatchState.NOT_WEIGHED)
+    return replace(fresh, at=at, left_empty=frozenset(empty.tolist()))
 
 
 def order_seen(test: TrayTest) -> str:

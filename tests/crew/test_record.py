@@ -17,6 +17,9 @@ from spreadcheck.crew.entry import MAX_TYPED, read_entry
 from spreadcheck.crew.layout import layout_differences
 from spreadcheck.crew.lock import KeptSheet, take_up
 from spreadcheck.crew.newsheet import new_sheet, question, reply_to
+from spreadcheck.crew.plan import plan_line
+from spreadcheck.crew.planrequest import PlanRequest
+from spreadcheck.crew.plansheet import planned_sheet
 from spreadcheck.crew.recording import TRAY_BY_TRAY, empty_places, place_named, start_recording
 from spreadcheck.crew.slips import doubts_of, refusal_of
 from spreadcheck.sheet.traysheet import read_sheet
@@ -501,7 +504,7 @@ def details(*lines, like=None):
 
 def test_details_of_a_new_sheet():
     state, said = details(
-        "0,5 m", "50 cm", "4", "2 ft", "3", "", "Before, vane change", "2026-04-14", "", "", "", "", "2", "2 3"
+        "0,5 m", "50 cm", "4", "2 ft", "3", "", "Before, vane change", "2026-04-14", *[""] * 5, "2", "2 3"
     )
     assert not any(said)
     test = state.test
@@ -540,7 +543,7 @@ def test_details_with_offsets_one_by_one():
         (["0.5 m", "0.5 m", "5", "1 m"], "0", "from 1 to 1000"),
         (["0.5 m", "0.5 m", "5", "1 m", "2"], "m", '"m" is not a unit of catches'),
         (["0.5 m", "0.5 m", "5", "1 m", "2", "g", ""], "14.4.2026", "write year-month-day"),
-        (["0.5 m", "0.5 m", "5", "1 m", "2", "g", *[""] * 7], "3", "there is no pass 3; the test has 2"),
+        (["0.5 m", "0.5 m", "5", "1 m", "2", "g", *[""] * 8], "3", "there is no pass 3; the test has 2"),
         (["0.5 m"], "start", "tray line must be known"),
         ([], "back", "nothing to go back to"),
         ([], "x" * (MAX_TYPED + 1), "make it shorter"),
@@ -642,3 +645,20 @@ def test_any_details_make_a_sheet_that_reads_back(lines):
             if state.test is not None:
                 kept = kept.keep(state.test)
                 assert take_up(kept.path)[1] == state.test
+
+
+def test_places_without_a_tray_are_not_asked_for():
+    """A planned sheet marks its wheel tracks with -: recording starts at the first tray and steps over them."""
+    sheet = planned_sheet(
+        plan_line(PlanRequest(target_rate_kg_ha=100, bout_width_m=24, wheel_track_m=1.8, spacing_m=0.5))
+    )
+    recording, asked = start_recording(sheet), []
+    for _ in range(len(sheet.tray) - 4):
+        asked.append(recording.at)
+        recording = enter_weight(recording, "5").recording
+    assert asked[0] == 0
+    assert not any(sheet.no_tray[at] for at in asked)
+    assert len(set(asked)) == len(sheet.tray) - 4
+    again = start_recording(recording.test)
+    assert again.at == recording.at == len(sheet.tray)  # the second pass
+    assert not again.left_empty

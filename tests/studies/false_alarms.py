@@ -25,6 +25,7 @@ from test_register import (
 )
 
 TESTS = 1000
+ALARM_TESTS = 300  # in each of 48 settings
 FAULTS = (
     (doubled_tray, "tray-out-of-line"),
     (kicked_tray, "tray-out-of-line"),
@@ -50,7 +51,7 @@ def worst_alarms(*, share=0.0):
     for shape in SHAPES.values():
         for rate in (50.0, 100.0, 150.0, 300.0):
             for passes in (2, 3, 5):
-                shown = rates_of_codes(TESTS, shape=shape, rate=rate, passes=passes, fault=unsteady(share))
+                shown = rates_of_codes(ALARM_TESTS, shape=shape, rate=rate, passes=passes, fault=unsteady(share))
                 worst = {code: max(most, shown.get(code, 0.0)) for code, most in worst.items()}
     return worst
 
