@@ -137,13 +137,11 @@ class Noise:
         """Whether the passes differ as counting their granules says they should; None where that is not known."""
         if self.source != FROM_PASSES or self.by_granules is None:
             return None
-        from scipy.special import chdtri
-
         r = self.rate_kg_ha / self.peak_kg_ha
         counted = self.by_granules * r + self.reading
         squares = (self.residual**2).sum() / (self.passes - 1) / (counted * (1 - r / r.sum())).sum()
         freedom = (self.passes - 1) * counted.sum() ** 2 / (counted**2).sum()
-        return Agreement(float(squares), *(float(chdtri(freedom, share) / freedom) for share in (0.975, 0.025)))
+        return Agreement(float(squares), *(_ratio_by_chance(freedom, share) for share in (0.025, 0.975)))
 
     @cached_property
     def neighbours(self) -> tuple[float, float]:
@@ -244,6 +242,12 @@ def stated_noise(
     trays = (stated.tray_efficiency_pct / 100 * rate_kg_ha)[:, None].astype(np.float32) * normal
     shift = (stated.shift_m * slope_of(offset_m, rate_kg_ha))[:, None].astype(np.float32)
     return trays, shift * rng.standard_normal(draws, dtype=np.float32)
+
+
+def _ratio_by_chance(freedom: float, share: float) -> float:
+    """Quantile of chi-square over its degrees of freedom, by Wilson and Hilferty (1931): no scipy is loaded for it."""
+    part = 2.0 / (9.0 * freedom)
+    return float(max(1.0 - part + NormalDist().inv_cdf(share) * part**0.5, 0.0) ** 3)
 
 
 def slope_of(offset_m: FloatArray, rate: FloatArray) -> FloatArray:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.special import chdtrc
+from scipy.special import chdtrc, chdtri
 
 from spreadcheck.errors import QuantityError, WidthError
 from spreadcheck.judge.assessment import assess
@@ -15,7 +15,7 @@ from spreadcheck.judge.confidence import bands_at, confidence, draw, kept_probab
 from spreadcheck.judge.likely import Line, bouts_on, products, widest_within
 from spreadcheck.judge.passcount import passes_for, passes_needed
 from spreadcheck.passes.granules import granule_mass_g
-from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED, NOTHING_STATED, Stated
+from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED, NOTHING_STATED, Stated, _ratio_by_chance
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.sheet.traytest import tray_test
@@ -211,6 +211,13 @@ def test_probability_falls_with_width():
     assert said[2] < 1
     unknown = draw(assess(counted_test(100 * TRAPEZOID, 1, rng, form={})), draws=500)
     assert np.isnan(kept_probability(unknown, np.array([24.0]), METHODS[0])).all()
+
+
+@pytest.mark.parametrize("freedom", [10, 40, 200])
+@pytest.mark.parametrize("share", [0.025, 0.975])
+def test_range_by_chance_against_scipy(freedom, share):
+    """Wilson and Hilferty's quantiles of chi-square, against scipy's: within 1 % from ten degrees of freedom on."""
+    assert _ratio_by_chance(freedom, share) == pytest.approx(chdtri(freedom, 1 - share) / freedom, rel=0.01)
 
 
 def test_passes_and_counting_agree():
