@@ -64,7 +64,7 @@ def bout_table(result: Assessment, system: str = "metric") -> Table:
     """What the field gets at the width driven and at the effective widths."""
     unit = rate_unit(result, system)
     columns = (
-        Column("Bout width and driving", align="left", share=4.2),
+        Column("Bout width and driving", align="left", share=5),
         *(Column(head, "%", share=1) for head in ("CV by trays", "CV by line")),
         *(Column(head, unit, share=1) for head in ("Mean", "Least", "Most")),
         *(Column(f"Within {pct} % of mean", "%", share=1.2) for pct in (10, 20)),

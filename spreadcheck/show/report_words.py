@@ -170,8 +170,8 @@ def _method_width(result: Assessment, method: str, system: str) -> str:
         )
     elif bands[0][0] < bands[0][1]:
         said += f" Every width that was tried from {_band(bands[0], system)} is within the limit."
-    if width == result.scans[method].width_m[-1]:
-        said += " This is the widest one tried; wider ones may do as well."
+    if result.censored(method):
+        said += " Here the line of trays ends; wider ones may do as well."
     return said
 
 

