@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from spreadcheck.doubts.doubt import Doubt, warnings_data
+from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.judge.blend import ZONES, BlendAssessment, BlendPart, zone_shares
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.json import envelope
@@ -66,9 +66,8 @@ def blend_json(blend: BlendAssessment, doubts: tuple[Doubt, ...] = ()) -> dict[s
             name: {"zones": shares[:-1].tolist(), "all": float(shares[-1])}
             for name, shares in zone_shares(blend).items()
         },
-        "warnings": warnings_data(doubts),
     }
-    return envelope("blend/1", blend.test, **data)
+    return envelope("blend/1", blend.test, doubts, **data)
 
 
 def _joint_json(blend: BlendAssessment, method: str) -> dict[str, Any]:
