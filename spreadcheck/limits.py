@@ -129,8 +129,6 @@ def _limits() -> dict[str, Limit]:
               "a crew's day", "common practice"),
         Limit("wheel clearance", 0.1, "m", "free room between a tyre and a tray",
               "driving to a hand's breadth", "common practice"),
-        Limit("steering", 0.3, "m", "driving error either way that a bout width must stand",
-              "driving by eye or with a simple guidance", "common practice"),
         Limit("tray efficiency", 2.0, "%", "how far trays differ in what they keep of what falls on them (standard "
               "deviation)", "trays of one make, with dividers, on level ground", "common practice"),
         Limit("laying error", 0.25, "m", "how far the tray line lies off the line that is driven (standard deviation)",

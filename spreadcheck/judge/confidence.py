@@ -293,7 +293,7 @@ def curve_widths(result: Assessment) -> FloatArray:
 
 def narrow_m() -> float:
     """The length below which a band of widths is too narrow to drive in: twice the driving error. [m]"""
-    return 2 * LIMITS["steering"].value
+    return 2 * LIMITS["driving error"].value
 
 
 def _line_share(profile: Profile, width_m: FloatArray) -> FloatArray:
