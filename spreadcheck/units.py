@@ -344,6 +344,9 @@ def split_quantity(text: str) -> tuple[str, str]:
     return (match[1], match.groups()[-1]) if match else (text, "")
 
 
+_LEAST, _MOST = 1e-12, 1e12  # in the unit used inside: outside of it no quantity of this trade lies
+
+
 def parse_quantity(text: str, kind: str, *, place: str = "") -> float:
     """A number with its unit written out, such as "24 m" or "80 ft", in the unit used inside.
 
@@ -397,7 +400,10 @@ def parse_quantity(text: str, kind: str, *, place: str = "") -> float:
         raise QuantityError(
             Fault(place, f'"{unit}" in "{text}" is not a unit of {kind}', f"use one of {units_of(kind)}")
         )
-    return to_inside(number, name, kind)
+    found = to_inside(number, name, kind)
+    if not (found == 0 or _LEAST <= abs(found) <= _MOST):
+        raise QuantityError(Fault(place, f'"{text}" can\'t be right', "check the number and its unit"))
+    return found
 
 
 def shown_unit(kind: str, system: str = "metric") -> str:

@@ -88,9 +88,9 @@ def whole_field(
     """A field of N passes between two edges, both at the same distance from the outermost pass; no headland."""
     check_width(profile, bout_width_m)
     check_first_pass(first_pass_m)
-    width = float(2 * first_pass_m + (passes - 1) * bout_width_m)
-    if not 1 <= passes <= MAX_PASSES or width <= 0:
-        problem = f"{passes} passes, the first {first_pass_m:g} m from the edge, make no field"
+    width = float(2 * first_pass_m + (passes - 1) * bout_width_m) if 1 <= passes <= MAX_PASSES else 0.0
+    if width <= 0:
+        problem = f"{str(passes)[:12]} passes, the first {first_pass_m:g} m from the edge, make no field"
         raise WidthError(Fault("passes", problem, f"give 1 to {MAX_PASSES:,} passes and a distance above 0"))
     inward = profile if side == LEFT else mirrored(profile)
     pieces = deposit_between(

@@ -24,7 +24,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, column_kind
 from spreadcheck.spread.bands import WidthCurve, width_curves, worst_curve
 from spreadcheck.spread.profile import TAPER, Profile, profile_from, profile_of
-from spreadcheck.spread.widths import Scan, default_widths, scan_methods
+from spreadcheck.spread.widths import Scan, check_limit, default_widths, scan_methods
 
 ZONES = ("far left", "left", "middle", "right", "far right")
 
@@ -267,6 +267,7 @@ def assess_blend(
     >>> blend.joint_width_m("round-and-round"), blend.limiting_part("round-and-round").name
     (None, 'potash')
     """
+    check_limit(limit_pct)
     analysis = analysis or NutrientAnalysis()
     profiles = blend_parts(test, analysis, tails=tails)
     if width_m is None:

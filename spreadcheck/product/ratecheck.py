@@ -205,7 +205,7 @@ def check_rate(
     >>> round(found.figures[0].rate_kg_ha, 2), round(found.figures[0].of_target_pct, 1)
     (156.5, 104.3)
     """
-    if not 0 < tolerance_pct < 100:
+    if not 0.001 <= tolerance_pct < 100:
         raise QuantityError(Fault("", f"{tolerance_pct:g} is not a tolerance", "give one in %, such as 5"))
     known = settings if trays is None else settings_of(trays, settings)
     measured = [

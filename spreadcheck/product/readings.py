@@ -120,6 +120,6 @@ def half_width_given(text: str | None, *, place: str = "") -> tuple[float | None
     if not text.strip().endswith("%"):
         return None, positive(text, "force", place=place)
     wanted = share(text, place=place)
-    if wanted == 0:
-        raise QuantityError(Fault(place, "0 % is not a half-width", "give one above 0"))
+    if wanted < 1e-6:
+        raise QuantityError(Fault(place, f"{wanted:g} % is not a half-width", "give one above 0"))
     return wanted, None

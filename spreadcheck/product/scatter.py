@@ -63,13 +63,12 @@ def readings_needed(sd: float, half_width: float, *, confidence_pct: float = CON
         raise QuantityError(Fault("", f"{half_width:g} is not a half-width", "give one above 0"))
     from scipy.special import ndtri
 
-    z = float(ndtri(0.5 + confidence_pct / 200))
-    first = (z * sd / half_width) ** 2  # Student's t is above z, so fewer can't do
-    if first > MOST_READINGS:
+    root = float(ndtri(0.5 + confidence_pct / 200)) * sd / half_width
+    if root > MOST_READINGS**0.5:
         raise QuantityError(
             Fault("", f"it would take more than {MOST_READINGS:,} readings", "ask for a wider half-width")
         )
-    count = max(2, math.floor(first))
+    count = max(2, math.floor(root**2))  # Student's t is above z, so fewer can't do
     while _half_width(sd, count, confidence_pct) > half_width:
         count += 1
     return count

@@ -117,7 +117,7 @@ def xls_worksheets(data: bytes, name: str) -> list[Worksheet]:
         book = xlrd.open_workbook(
             file_contents=data, logfile=io.StringIO(), formatting_info=True, on_demand=True, ragged_rows=True
         )
-    except xlrd.XLRDError as error:
+    except Exception as error:  # xlrd has several of its own
         remedy = "save it as .xlsx without a password, or as CSV"
         raise SheetError(Fault(name, "is a workbook with a password, or a damaged one", remedy)) from error
     counter = Counter(name)

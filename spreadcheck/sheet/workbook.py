@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import io
 import re
-import struct
 import warnings
 import zipfile
-import zlib
 from types import ModuleType
 from typing import Any
 
-from spreadcheck.errors import Fault, MissingExtraError, OutputError, SheetError, shown
+from spreadcheck.errors import Fault, MissingExtraError, OutputError, SheetError, SpreadcheckError, shown
 from spreadcheck.sheet.cells import MAX_BYTES, SheetCells, check_first, letter, shortest
 from spreadcheck.sheet.workbookcells import MAX_CELLS, MAX_TAGS, Counter, Worksheet, text_of, too_large
 
@@ -19,12 +17,6 @@ MAX_SHEET_BYTES = 256 * 1024 * 1024  # the XML of all worksheets, unpacked
 MAX_OTHER_BYTES = 2 * MAX_BYTES  # texts, styles and the rest, unpacked
 MAX_TEXT_BYTES = 4 * MAX_BYTES  # the XML of one worksheet that is read
 LAST_ROW = 1_048_576  # of any worksheet
-
-# What openpyxl, xlrd and the zip and XML readers below them raise on a workbook that is damaged or made up.
-_DAMAGE = (
-    zipfile.BadZipFile, zlib.error, EOFError, OSError, LookupError, ValueError, TypeError, AttributeError,
-    SyntaxError, NotImplementedError, RuntimeError, AssertionError, OverflowError, struct.error,
-)  # fmt: skip
 
 _ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")  # how a workbook writes a character that XML can't hold
 _TO_ESCAPE = re.compile(r"[\x00-\x08\x0b-\x1f\ufffe\uffff]|_(?=x[0-9A-Fa-f]{4}_)")
@@ -41,7 +33,9 @@ def read_workbook(data: bytes, source: str = "") -> dict[str, SheetCells]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # on styles, printer settings and the like, which don't matter here
             found = _worksheets(data, name)
-    except _DAMAGE as error:
+    except SpreadcheckError:
+        raise
+    except Exception as error:  # the libraries raise errors of many kinds on a workbook that is damaged or made up
         raise _damaged(name) from error
     if not found:
         raise SheetError(Fault(name, "the workbook has no worksheet", "give a workbook with a tray sheet in it"))

@@ -177,3 +177,22 @@ def test_a_name_in_another_script_draws_without_python_words():
     assert done.returncode == 0
     assert "Warning" not in done.stderr
     assert Path("field.png").read_bytes()[1:4] == b"PNG"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["edge", "field.csv", "--passes", "9" * 400],
+        ["plan", "--bout-width", "24 m", "--target-rate", "1e-300 kg/ha"],
+        ["analyse", "field.csv", "--bout-width", "9" * 400 + " m"],
+        ["blend", "blend.csv", "--limit", "0"],
+        ["product", "product.csv", "--half-width", "1e-300%"],
+        ["rate", "field.csv", "--tolerance", "1e-300"],
+    ],
+    ids=lambda words: " ".join(words)[:40],
+)
+def test_numbers_beyond_all_bounds(words):
+    """Each is one message and not an overflow."""
+    done = CliRunner().invoke(main, words)
+    assert isinstance(done.exception, SystemExit)
+    assert done.exit_code == 2

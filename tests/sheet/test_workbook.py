@@ -444,6 +444,13 @@ def test_an_old_workbook(tmp_path):
             read(data[:end])
 
 
+def test_an_old_workbook_with_a_damaged_head():
+    """The library that reads it has errors of its own."""
+    assert faults(bytes.fromhex("d0cf11e0a1b11ae1") + b"9" * 600) == [
+        "tray sheet: is a workbook with a password, or a damaged one; save it as .xlsx without a password, or as CSV"
+    ]
+
+
 def test_the_same_sheet_gives_the_same_bytes(tmp_path, monkeypatch):
     """Today and in ten years."""
     test = read_sheet(io.StringIO(PLAIN))
