@@ -18,6 +18,7 @@ from spreadcheck.units import parse_quantity
 
 MAX_WIDTHS = 10_000
 MAX_WIDTH_M = 1_000.0
+MAX_MULTIPLES = 1_900  # spacings in a tray line, where no bout widths are given
 MAX_OVERLAPS = 2_000  # passes over one point; more means the width was mistyped
 _CHUNK = 1_000_000  # points worked on at a time, so that memory stays flat
 
@@ -67,9 +68,10 @@ def default_widths(profile: Profile, *, place: str = "") -> FloatArray:
         raise WidthError(
             Fault(place, "the tray line is shorter than two tray spacings", "use three trays or more, or give --widths")
         )
-    if most > MAX_WIDTHS:
+    if most > MAX_MULTIPLES:
         problem = f"the tray line holds {most:,} multiples of its smallest spacing ({spacing:g} m)"
-        raise WidthError(Fault(place, problem, f"give at most {MAX_WIDTHS:,} bout widths with --widths"))
+        remedy = f"put neighbouring trays together until there are at most {MAX_MULTIPLES:,}, or give --widths"
+        raise WidthError(Fault(place, problem, remedy))
     widths = np.arange(2, most + 1) * (length / most if profile.even else spacing)
     return np.asarray(np.round(widths, 12))
 
