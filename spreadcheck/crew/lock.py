@@ -68,30 +68,7 @@ class KeptSheet:
 
 @contextlib.contextmanager
 def lock_sheet(path: str | os.PathLike[str]) -> Iterator[None]:
-    """Hold a sheet for this process while it is recorded on.
-
-    Parameters
-    ----------
-    path : str or path-like
-        The sheet, there already or not. [-]
-
-    Returns
-    -------
-    iterator of None
-        A context; the sheet is free again when it ends, or when the process does. [-]
-
-    Raises
-    ------
-    OutputError
-        If the folder can't be written to, or another process holds the sheet.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder, lock_sheet(Path(folder) / "field.csv"):
-    ...     sorted(os.listdir(folder))
-    ['.field.csv.lock']
-    """
+    """Hold a sheet for this process while it is recorded on."""
     target = Path(os.path.realpath(path))
     check_target(target, shown=os.fspath(path), overwrite=True, is_sheet=True)
     own = os.access in os.supports_effective_ids
@@ -112,35 +89,7 @@ def lock_sheet(path: str | os.PathLike[str]) -> Iterator[None]:
 
 
 def take_up(path: str | os.PathLike[str]) -> tuple[KeptSheet, TrayTest | None]:
-    """A sheet from the disk to go on with, and the test in it.
-
-    Parameters
-    ----------
-    path : str or path-like
-        The sheet. [-]
-
-    Returns
-    -------
-    tuple of KeptSheet and TrayTest or None
-        The sheet, and the test; None where the file does not exist yet. [-]
-
-    Raises
-    ------
-    SheetError
-        If the sheet can't be read as it stands, or changes while it is read.
-    OutputError
-        If its name has not the ending of a tray sheet.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     sheet, nothing = take_up(Path(folder) / "field.csv")
-    ...     sheet = sheet.keep(tray_test([-1, 1], [4, 5], tray_width="0.5 m", tray_length="0.5 m"))
-    ...     nothing, take_up(sheet.path)[1].tray
-    (None, ('L1', 'R1'))
-    """
+    """A sheet from the disk to go on with, and the test in it."""
     name = os.fspath(path)
     check_ending(name)
     digest = _digest(name)

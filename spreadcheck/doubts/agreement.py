@@ -54,28 +54,7 @@ def _righted(catches: PassCatches, slips: NDArray[np.bool_], expected: FloatArra
 
 
 def odd_catches(catches: PassCatches) -> tuple[NDArray[np.bool_], FloatArray]:
-    """Catches that stand out from the same tray in the other passes, after each pass's own level is allowed for.
-
-    Parameters
-    ----------
-    catches : PassCatches
-        The passes. [kg/ha]
-
-    Returns
-    -------
-    tuple of ndarray
-        True where a catch is odd, and the rate expected there; each of shape (passes, trays). [-], [kg/ha]
-
-    Examples
-    --------
-    >>> from spreadcheck.passes.passes import passes_of
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> rows = [[5, 5, 5]] * 3 + [[9, 9, 9], [9, 9, 45], [9, 9, 9]] + [[5, 5, 5]] * 3
-    >>> test = tray_test(range(-4, 5), rows, tray_width="0.5 m", tray_length="0.5 m")
-    >>> odd, expected = odd_catches(passes_of(test).catches)
-    >>> np.argwhere(odd), float(expected[2, 4])
-    (array([[2, 4]]), 360.0)
-    """
+    """Catches that stand out from the same tray in the other passes, after each pass's own level is allowed for."""
     rates, passes = catches.rates, len(catches.rates)
     if passes == 1:
         return np.zeros(rates.shape, dtype=bool), rates
@@ -155,31 +134,7 @@ def _times(ratio: float) -> str:
 
 
 def pass_gaps(catches: PassCatches) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """How far each pass lies from the middle pass left and right of the driving line, and whether that is too far.
-
-    Parameters
-    ----------
-    catches : PassCatches
-        The passes. [kg/ha]
-
-    Returns
-    -------
-    tuple of ndarray
-        Gaps left and right, and True where they are too large; of shape (passes, 2). With two passes each is held
-        against the other. [%], [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.passes.passes import passes_of
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> rows = [[8, 8, 8]] * 4 + [[8, 8, 6]] * 3
-    >>> test = tray_test(range(-3, 4), rows, tray_width="1 m", tray_length="1 m")
-    >>> catches = passes_of(test).catches
-    >>> pass_gaps(catches)[0]
-    array([[  0.,   0.],
-           [  0.,   0.],
-           [  0., -25.]])
-    """
+    """How far each pass lies from the middle pass left and right of the driving line, and whether that is too far."""
     passes = len(catches.numbers)
     left, right = (int(catches.offset_m.searchsorted(0.0, side)) for side in ("left", "right"))
     trays = np.array([left, len(catches.offset_m) - right])

@@ -489,37 +489,7 @@ def doubt(
     explanations: tuple[Explanation, ...] = (),
     **values: Value,
 ) -> Doubt:
-    """A doubt of the register with the numbers of one test; its words may be put closer to the case.
-
-    Parameters
-    ----------
-    code : str
-        A code of `CHECKS`. [-]
-    seen, effect, remedy : str
-        Words in place of the register's, with gaps for `values`; the register's if empty. [-]
-    limits : tuple of str, optional
-        Codes of `LIMITS`; the register's if not given. [-]
-    blocking : bool, optional
-        Whether it blocks a verdict; as in the register if not given. [-]
-    explanations : tuple of Explanation
-        What was tried on the test, best first. [-]
-    **values : Quantity, number, str or words
-        What is put into the gaps. [inside units]
-
-    Returns
-    -------
-    Doubt
-        The doubt. [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.doubts.doubt import Quantity
-    >>> windy = doubt("wind-speed", limits=("wind iso",), wind=Quantity(2.6, "wind speed"))
-    >>> windy.seen(), windy.seen("us")
-    ('the wind blew at 2.6 m/s', 'the wind blew at 5.8 mph')
-    >>> windy.limit("us")
-    'highest mean wind during a tray test: 4.47 mph (ISO 5690-1:1985, from memory)'
-    """
+    """A doubt of the register with the numbers of one test; its words may be put closer to the case."""
     check = CHECKS[code]
     return Doubt(
         code,

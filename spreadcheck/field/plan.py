@@ -90,25 +90,7 @@ class Plan:
 
 
 def turn_length_m(bout_width_m: float, radius_m: float) -> tuple[float, float]:
-    """Length and depth of the turn into the next bout.
-
-    Parameters
-    ----------
-    bout_width_m : float
-        Distance to the next bout. [m]
-    radius_m : float
-        Least turning radius. [m]
-
-    Returns
-    -------
-    tuple of float
-        Length driven, and how far it reaches past the end of the bout. [m], [m]
-
-    Examples
-    --------
-    >>> [round(float(part), 2) for part in (*turn_length_m(24, 8), *turn_length_m(12, 8))]
-    [33.13, 8.0, 41.3, 15.75]
-    """
+    """Length and depth of the turn into the next bout."""
     if bout_width_m >= 2 * radius_m:
         return float(np.pi * radius_m + bout_width_m - 2 * radius_m), radius_m
     alpha = np.arccos((bout_width_m + 2 * radius_m) / (4 * radius_m))

@@ -26,40 +26,7 @@ class Worth:
 
 
 def worth_of(study: FieldStudy, *, per_year_ha: float | None = None) -> tuple[Worth, ...]:
-    """What each improvement alone, and all together, would change.
-
-    Parameters
-    ----------
-    study : FieldStudy
-        The field as it is driven. [-]
-    per_year_ha : float, optional
-        Area dressed like this in a year; once this field if not given. [ha]
-
-    Returns
-    -------
-    tuple of Worth
-        Improvements that apply, all together last. [%, kg/ha, money]
-
-    Notes
-    -----
-    Switching: the slide opens and shuts where short and outside together are least; on a recorded track, all switching
-    is moved by the one distance with the lowest field CV. Guidance: no drift off the line; for a recorded track with a
-    boundary, the same bout width planned at the best heading. Border device: an ideal one on the outermost round, that
-    brings down inside, mirrored, what would cross the boundary.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from spreadcheck import tray_test
-    >>> from spreadcheck.field.boundary import boundary_from
-    >>> from spreadcheck.field.study import study_field
-    >>> catch = [4, 10, 16, 20, 20, 20, 20, 16, 10, 4]
-    >>> test = tray_test(np.arange(-13.5, 15, 3), catch, tray_width="1 m", tray_length="1 m")
-    >>> field = boundary_from([np.array([[0, 0], [400, 0], [400, 200], [0, 200]])])
-    >>> asked = Asked(bout_width_m=(18.0,), heading_deg=(90.0,), on_m=(0.0,), off_m=(0.0,))
-    >>> [(worth.label, worth.cv_less_pct > 0) for worth in worth_of(study_field(test, asked, boundary=field))]
-    [('best switching', True), ('border device', True), ('all together', True)]
-    """
+    """What each improvement alone, and all together, would change."""
     ways = _planned(study) if study.track is None else _driven(study)
     area = float(study.case.ground.polygon.area) / HECTARE_M2
     found = []

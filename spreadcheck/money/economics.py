@@ -1,10 +1,5 @@
 """Which bout width pays: evenness, rates, stripes, work and cost of each, for both driving methods.
 
-1. `study_widths`   one tray test at several bout widths
-2. `WidthCase`      what one bout width does under one driving method
-3. `Cost`           its cost per hectare, as far as the user's prices go
-4. `WidthStudy`     all cases, and the one with the lowest total
-
 Cost per hectare = (labour + machine) / field capacity + fuel use x fuel price / field capacity + crop price x yield
 lost to unevenness. The yield lost is that of the deposit scaled to the target rate. Product is not in it: at one target
 rate every width takes the same. No price is ever assumed: what is not given is not priced, and a total is formed only

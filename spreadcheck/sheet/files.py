@@ -29,41 +29,7 @@ def write_whole(
     before: Callable[[], None] | None = None,
     ending: str = "part",
 ) -> None:
-    """Write a file so that a power cut leaves either the old one or the new one, never a half.
-
-    Parameters
-    ----------
-    path : str or path-like
-        Where to write. [-]
-    data : str or bytes
-        What to write; text is written as UTF-8 with the line ends it has. [-]
-    overwrite : bool
-        Whether a file that is there already may be replaced. [-]
-    is_sheet : bool
-        Whether this is a tray sheet, which alone may replace one. [-]
-    before : callable, optional
-        Called when all is on the disk, directly before it takes the target's name; an error of it ends the writing. [-]
-    ending : str
-        Of the temporary file. [-]
-
-    Returns
-    -------
-    None
-        Nothing; when it returns, the data is on the disk. [-]
-
-    Raises
-    ------
-    OutputError
-        If the file exists and may not be replaced, or the folder, disk or permissions refuse; nothing was changed.
-
-    Examples
-    --------
-    >>> import tempfile; folder = tempfile.TemporaryDirectory()
-    >>> target = Path(folder.name) / "widths.csv"
-    >>> write_whole(target, "width\\n"); target.read_text()
-    'width\\n'
-    >>> folder.cleanup()
-    """
+    """Write a file so that a power cut leaves either the old one or the new one, never a half."""
     name = os.fspath(path)
     target = Path(os.path.realpath(path))
     check_target(target, shown=name, overwrite=overwrite, is_sheet=is_sheet)
@@ -89,36 +55,7 @@ def write_whole(
 def check_target(
     path: str | os.PathLike[str], *, shown: str = "", overwrite: bool = False, is_sheet: bool = False
 ) -> None:
-    """Say early, before any long work, that a file can't go where it is wanted.
-
-    Parameters
-    ----------
-    path : str or path-like
-        Where something will be written. [-]
-    shown : str
-        How the message names it; the path itself if empty. [-]
-    overwrite : bool
-        Whether a file that is there already may be replaced. [-]
-    is_sheet : bool
-        Whether a tray sheet will be written, which alone may replace one. [-]
-
-    Returns
-    -------
-    None
-        Nothing, if the file can be written as far as one can tell. [-]
-
-    Raises
-    ------
-    OutputError
-        If the folder is missing, the path is a folder, or a file is there that may not be replaced.
-
-    Examples
-    --------
-    >>> check_target("/no such folder/x.csv")
-    Traceback (most recent call last):
-    ...
-    spreadcheck.errors.OutputError: /no such folder/x.csv: the folder does not exist; make it first or choose another
-    """
+    """Say early, before any long work, that a file can't go where it is wanted."""
     target = Path(path)
     name = shown or os.fspath(path)
     try:
@@ -142,23 +79,7 @@ def check_target(
 
 
 def is_sheet_file(path: str | os.PathLike[str]) -> bool:
-    """Whether a plain file looks like a tray sheet: it starts as one, or it is a workbook that may hold one.
-
-    Parameters
-    ----------
-    path : str or path-like
-        The file. [-]
-
-    Returns
-    -------
-    bool
-        True also where it can't be read. [-]
-
-    Examples
-    --------
-    >>> is_sheet_file("sample_trays/lopsided.csv"), is_sheet_file("sample_trays/example_product.csv")
-    (True, False)
-    """
+    """Whether a plain file looks like a tray sheet: it starts as one, or it is a workbook that may hold one."""
     try:
         with open(path, "rb") as file:
             start = file.read(256)
@@ -170,25 +91,7 @@ def is_sheet_file(path: str | os.PathLike[str]) -> bool:
 
 
 def beside(target: Path, ending: str) -> Path:
-    """The hidden file beside a target that ends so; a name too long for that is replaced by its fingerprint.
-
-    Parameters
-    ----------
-    target : path
-        The file. [-]
-    ending : str
-        What comes behind its name. [-]
-
-    Returns
-    -------
-    path
-        The hidden file. [-]
-
-    Examples
-    --------
-    >>> beside(Path("field.csv"), "lock").name, len(beside(Path("x" * 255), "lock").name)
-    ('.field.csv.lock', 38)
-    """
+    """The hidden file beside a target that ends so; a name too long for that is replaced by its fingerprint."""
     own = os.fsencode(target.name)
     stem = target.name if len(own) <= _LONGEST else hashlib.sha256(own).hexdigest()[:32]
     return target.with_name(f".{stem}.{ending}")

@@ -1,9 +1,4 @@
-"""The labels of a tray sheet's form: what each one means, which values it takes, and the unit it is kept in.
-
-1. `LABELS`       every known label, in the order in which a form asks for them
-2. `read_value`   a written value and unit -> the value used inside, or a plain message
-3. `nearest`      the known label that a misspelt one may stand for
-"""
+"""The labels of a tray sheet's form: what each one means, which values it takes, and the unit it is kept in."""
 
 from __future__ import annotations
 
@@ -108,82 +103,19 @@ REQUIRED = ("tray width", "tray length")
 
 
 def known_label(text: str) -> Label | None:
-    """The label that a form row names, whatever its letter case and spacing.
-
-    Parameters
-    ----------
-    text : str
-        The first cell of the row. [-]
-
-    Returns
-    -------
-    Label or None
-        The label, or None for an unknown one. [-]
-
-    Examples
-    --------
-    >>> known_label(" Tray  WIDTH ").key, known_label("tray widht")
-    ('tray_width_m', None)
-    """
+    """The label that a form row names, whatever its letter case and spacing."""
     return LABELS.get(" ".join(text.casefold().split()))
 
 
 def nearest(text: str) -> str | None:
-    """The known label that a misspelt one may stand for.
-
-    Parameters
-    ----------
-    text : str
-        The label as written. [-]
-
-    Returns
-    -------
-    str or None
-        The nearest known label, or None if none is near. [-]
-
-    Examples
-    --------
-    >>> nearest("tray widht"), nearest("colour of the cab")
-    ('tray width', None)
-    """
+    """The known label that a misspelt one may stand for."""
     from difflib import get_close_matches
 
     return next(iter(get_close_matches(" ".join(text.casefold().split()), LABELS, n=1, cutoff=0.75)), None)
 
 
 def read_value(label: Label, value: str, unit: str = "", *, place: str = "") -> Value | None:
-    """The value of a form row as it is used inside; None where the cell is empty.
-
-    Parameters
-    ----------
-    label : Label
-        What the row says it holds. [-]
-    value : str
-        The second cell. [-]
-    unit : str
-        The third cell. [-]
-    place : str
-        Where the row stands, for the message. [-]
-
-    Returns
-    -------
-    str, int, float, tuple of int or None
-        Text, count, quantity, pass numbers, or None. [inside unit]
-
-    Raises
-    ------
-    QuantityError
-        If the value can't be read, its unit is missing or unknown, or it lies outside what is possible.
-
-    Examples
-    --------
-    >>> read_value(LABELS["tray width"], "50", "cm"), read_value(LABELS["reversed passes"], "2; 4")
-    (0.5, (2, 4))
-    >>> read_value(LABELS["tray width"], "0.5")
-    Traceback (most recent call last):
-    ...
-    spreadcheck.errors.QuantityError: "tray width" has no unit; write one of m, cm, mm, km, ft, in, yd in the third cell
-    """
+    """The value of a form row as it is used inside; None where the cell is empty."""
     text = " ".join(value.split())
     if label.kind not in KINDS:
         _check_no_unit(label, unit.strip(), place)

@@ -1,9 +1,5 @@
 """Read and write tray sheets, version 1: the one place that knows the format.
 
-1. `read_sheet`    a CSV or XLSX sheet -> `TrayTest`, or every fault found in it at once
-2. `sheet_text`    `TrayTest` -> the text of a CSV sheet
-3. `write_sheet`   `TrayTest` -> a CSV or XLSX file
-
 What is written reads back as the same test; a test that would not is refused, and nothing is written.
 """
 
