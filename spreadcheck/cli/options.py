@@ -260,10 +260,12 @@ def check_targets(
 
     `sheet` is the tray sheet among the outputs.
     """
+    given = [path for path in (*paths, sheet) if path]
+    if not given:
+        return
     from spreadcheck.errors import Fault, OutputError
     from spreadcheck.sheet.files import check_target
 
-    given = [path for path in (*paths, sheet) if path]
     places = [_place(path) for path in given]
     inputs = {_place(path) for path in read if path} - {"-"}
     for path, place in zip(given, places, strict=True):

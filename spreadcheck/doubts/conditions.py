@@ -10,7 +10,7 @@ from spreadcheck.doubts.doubt import Doubt, Quantity
 from spreadcheck.doubts.register import CHECKS, doubt
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules_of, reading_error_g, tray_noise
-from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g
+from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g, rising
 from spreadcheck.spread.profile import Profile
 
 _SIDEWAYS = {"left": 1.0, "right": 1.0, "changing": 1.0, "ahead": 0.0, "behind": 0.0}  # the others are diagonal
@@ -116,7 +116,7 @@ def _common_step_g(caught_g: FloatArray, half_g: float) -> float | None:
     fits = LIMITS["scale steps"].value
     if half_g >= fits * _STEPS_G[0]:
         return None
-    different = np.unique(caught_g[caught_g > 0])
+    different = rising(caught_g[caught_g > 0])
     if len(different) < _ENOUGH_READINGS:
         return None
     for step in _STEPS_G:

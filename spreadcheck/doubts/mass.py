@@ -15,7 +15,7 @@ from spreadcheck.doubts.doubt import Doubt, Explanation, Quantity, Words
 from spreadcheck.doubts.register import doubt
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules_of
-from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g, with_labels
+from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g, rising, with_labels
 from spreadcheck.spread.profile import Profile
 from spreadcheck.units import FOOT_M, KINDS
 
@@ -198,7 +198,7 @@ def _tray_full(test: TrayTest) -> Doubt | None:
 
 def _common_step_g(grams: FloatArray) -> float | None:
     """The coarsest usual step of a scale that all readings are multiples of."""
-    different = np.unique(grams[grams > 0])
+    different = rising(grams[grams > 0])
     if len(different) < _ENOUGH_READINGS:
         return None
     for step in _STEPS_G:

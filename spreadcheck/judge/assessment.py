@@ -22,7 +22,7 @@ from spreadcheck.passes.noise import Noise, noise_of
 from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.pattern.reading import PatternReading, read_pattern
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.sheet.traytest import FloatArray, TrayTest, rising
 from spreadcheck.spread.bands import Band, WidthCurve, cv_on_average, width_curves
 from spreadcheck.spread.evenness import share_within
 from spreadcheck.spread.overlap import bout_deposit, overlapped_deposit, tray_points
@@ -190,7 +190,7 @@ def assess(
     profile = passes.profile(tails)
     if width_m is None:
         width_m = default_widths(profile, place=test.source)
-    widths = np.unique(np.asarray(width_m, dtype=float))
+    widths = rising(width_m)
     driven = test.bout_width_m if bout_width_m is None else bout_width_m
     scans, curves, blend = scan_methods(profile, widths), width_curves(profile), None
     if test.components:

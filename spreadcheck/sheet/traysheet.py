@@ -11,7 +11,6 @@ from typing import IO
 
 from spreadcheck.errors import Fault, OutputError, SheetError, shown
 from spreadcheck.sheet.cells import MAX_BYTES, TITLE, VERSION, SheetCells, read_text, shortest
-from spreadcheck.sheet.files import check_target, write_whole
 from spreadcheck.sheet.trayform import read_form
 from spreadcheck.sheet.trayheader import find_header
 from spreadcheck.sheet.traytable import read_table
@@ -150,6 +149,8 @@ def write_sheet(test: TrayTest, path: str | os.PathLike[str], *, overwrite: bool
     ...
     spreadcheck.errors.OutputError: test.doc: a tray sheet is a .csv or an .xlsx file; give it one of these endings
     """
+    from spreadcheck.sheet.files import check_target, write_whole  # reading a sheet needs none of it
+
     name = os.fspath(path)
     check_ending(name)
     check_target(name, overwrite=overwrite, is_sheet=True)

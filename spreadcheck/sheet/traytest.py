@@ -371,6 +371,12 @@ def with_labels(test: TrayTest, labels: Mapping[str, str], *, place: str = "{}")
     )
 
 
+def rising(values: ArrayLike) -> FloatArray:
+    """Numbers in rising order, each once; numpy's own `unique` would load its masked arrays for it."""
+    ordered = np.sort(np.asarray(values, dtype=float), axis=None)
+    return ordered[np.append(True, ordered[1:] != ordered[:-1])] if len(ordered) else ordered
+
+
 def form_row(label: str, kind: str, value: float, system: str = "metric") -> FormRow:
     """A row with a quantity in the units shown, rounded as it is shown."""
     return FormRow(label, show(value, kind, system, unit=False), shown_unit(kind, system))

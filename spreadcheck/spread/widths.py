@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from spreadcheck.errors import Fault, WidthError
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
-from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.sheet.traytest import FloatArray, rising
 from spreadcheck.spread.evenness import cv_of_pieces, cv_of_points
 from spreadcheck.spread.overlap import bout_deposit, overlapped_deposit, tray_points
 from spreadcheck.spread.profile import SAME_PLACE, Profile
@@ -130,7 +130,7 @@ def _check_widths(widths: FloatArray, place: str) -> FloatArray:
         raise WidthError(Fault(place, f"a bout width of {bad[0]:g} m can't be driven", remedy))
     if len(widths) > MAX_WIDTHS:
         raise WidthError(Fault(place, f"{len(widths):,} bout widths", f"give at most {MAX_WIDTHS:,}"))
-    return np.asarray(np.unique(widths))
+    return rising(widths)
 
 
 def check_limit(limit_pct: float) -> None:
