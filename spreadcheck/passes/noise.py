@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -303,8 +304,6 @@ def _residuals(rates: FloatArray, r: FloatArray) -> FloatArray:
 
 def _population(counting: float | None, *, one_pass: bool) -> dict[str, FloatArray]:
     """The guesses: Halton points of the stated population, so that the same test gets the same ones."""
-    from statistics import NormalDist
-
     normal, u = NormalDist(), np.array([_halton(base) for base in _BASES])
     none = _NONE_ONE_PASS if one_pass else _NONE
 
