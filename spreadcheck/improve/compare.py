@@ -17,11 +17,12 @@ from math import isclose
 
 import numpy as np
 
-from spreadcheck.errors import Fault, NoSpreadError, SpreadcheckError
+from spreadcheck.errors import Fault, NoSpreadError, SpreadcheckError, shown
+from spreadcheck.improve.between import Between, Terms, between_sd, difference_evidence, profile_evidence
 from spreadcheck.improve.passfigures import check_different, common_places, pass_profiles, rates_at
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.passes.evidence import LEVEL_PCT, Evidence, TrayEvidence, alpha, figure_evidence, holm, tray_evidence
+from spreadcheck.passes.evidence import LEVEL_PCT, Evidence, TrayEvidence, alpha, holm
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.bands import width_curves
 from spreadcheck.spread.profile import CUT, TAPER, Profile
@@ -30,6 +31,7 @@ from spreadcheck.spread.widths import scan_methods
 AUTO, SCALED, MEASURED = "auto", "scaled", "measured"
 PROFILES = (AUTO, SCALED, MEASURED)
 KIND = {"mean rate": "rate", "centre": "length", "left share": "share", "CV": "share", "effective width": "length"}
+QUESTIONS = tuple(KIND)
 _SAME = 1e-6  # relative: target rates closer than this are the same, written in other units
 
 
@@ -79,13 +81,6 @@ class Change:
         return self.after_kg_ha - self.before_kg_ha
 
     @property
-    def together(self) -> tuple[float, ...]:
-        """The chance of error of each difference and, last, of the profile, good for all statements at once (Holm)."""
-        alone = [np.nan if one.evidence.p is None else one.evidence.p for one in self.differences]
-        overall = self.trays.overall.p
-        return tuple(holm([*alone, np.nan if overall is None else overall]).tolist())
-
-    @property
     def most(self) -> int:
         """The place of the largest difference."""
         return int(np.abs(self.difference_kg_ha).argmax())
@@ -104,6 +99,9 @@ class Comparison:
     reference_width_m: float
     limit_pct: float
     level_pct: float
+    terms: Terms
+    question: str
+    repeats: int
 
 
 def compare(
@@ -115,6 +113,9 @@ def compare(
     profiles: str = AUTO,
     tails: str = TAPER,
     relative: bool = False,
+    terms: Terms | None = None,
+    question: str = "",
+    repeats: Sequence[TrayTest] = (),
 ) -> Comparison:
     """Hold tests against each other, each against the first.
 
@@ -135,6 +136,13 @@ def compare(
         What happens beyond the end trays: "taper" or "cut". [-]
     relative : bool
         Whether rates in proportion are enough where catches are in ml and no bulk density is given. [-]
+    terms : Terms, optional
+        How far tests differ though nothing was changed: laying, wind, rate, stretch; common practice if not said. [m, %]
+    question : str
+        A figure that was asked about beforehand, such as "centre" or "effective width"; it is then judged alone, and
+        all others together. [-]
+    repeats : sequence of TrayTest
+        Further tests of the machine as it was before, from which the spread between tests is learned. [-]
 
     Returns
     -------
@@ -156,22 +164,41 @@ def compare(
     >>> tests = [tray_test(range(-3, 4), caught, tray_width="1 m", tray_length="1 m") for caught in (left, right)]
     >>> centre = compare(tests).changes[0].differences[1]
     >>> centre.code, round(centre.change, 2), round(centre.evidence.p, 3), centre.evidence.beyond
-    ('centre', 1.23, 0.015, True)
+    ('centre', 1.23, 0.2, False)
     """
     if len(tests) < 2:
         raise SpreadcheckError(Fault("", "one test can't be compared", "give the test before and the test after"))
     if profiles not in PROFILES:
         raise SpreadcheckError(Fault("", f'"{profiles}" profiles', f"use one of {', '.join(PROFILES)}"))
+    if question and question not in QUESTIONS:
+        problem = f'"{shown(question)}" is no figure that is compared'
+        raise SpreadcheckError(Fault("question", problem, f"use one of {', '.join(QUESTIONS)}"))
     alpha(level_pct)
-    check_different(tests)
+    check_different([*tests, *repeats])
     stated = [test.bout_width_m for test in tests if test.bout_width_m is not None]
     bout = bout_width_m if bout_width_m is not None else next(iter(stated), None)
     results = tuple(
         assess(test, limit_pct=limit_pct, bout_width_m=bout, tails=tails, relative=relative) for test in tests
     )
     reference = bout if bout is not None else float(np.ptp(results[0].profile.offset_m))
-    changes = (_change(results[0], after, level_pct, reference, profiles) for after in results[1:])
-    return Comparison(results, tuple(changes), bout, reference, limit_pct, level_pct)
+    same = tuple(
+        assess(test, limit_pct=limit_pct, bout_width_m=bout, tails=tails, relative=relative) for test in repeats
+    )
+    asked = _Asked(level_pct, reference, profiles, terms or Terms(), question, same)
+    changes = (_change(results[0], after, asked) for after in results[1:])
+    return Comparison(results, tuple(changes), bout, reference, limit_pct, level_pct, asked.terms, question, len(same))
+
+
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """How tests are to be compared."""
+
+    level_pct: float
+    reference_m: float
+    profiles: str
+    terms: Terms
+    question: str
+    repeats: tuple[Assessment, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,13 +223,22 @@ class _Side:
         return np.array([one.rate_kg_ha for one in self.passes]).reshape(len(self.passes), len(self.profile.offset_m))
 
 
-def _change(before: Assessment, after: Assessment, level_pct: float, reference_m: float, profiles: str) -> Change:
+def _change(before: Assessment, after: Assessment, asked: _Asked) -> Change:
     places, alike = common_places(before.profile, after.profile)
     sides = _Side.of(before, places, alike), _Side.of(after, places, alike)
-    why = _why_scaled(before, after, profiles)
+    why = _why_scaled(before, after, asked.profiles)
     means = [side.profile.rate_kg_ha for side in sides]
     areas = [_area(places, rates) for rates in means]
     factor = areas[0] / areas[1] if why else 1.0
+    trays = profile_evidence(
+        (sides[0].rates, sides[1].rates),
+        (sides[0].profile, sides[1].profile),
+        asked.terms,
+        factor=factor,
+        level_pct=asked.level_pct,
+    )
+    differences = _differences(before, sides, asked, None if _relative(before, after) else asked.reference_m)
+    differences, trays = _together(tuple(differences), trays, asked.question)
     return Change(
         before=before,
         after=after,
@@ -213,9 +249,32 @@ def _change(before: Assessment, after: Assessment, level_pct: float, reference_m
         factor=factor,
         why_scaled=why,
         same_trays=alike,
-        trays=tray_evidence(sides[0].rates, sides[1].rates * factor, level_pct=level_pct),
-        differences=tuple(_differences(before, sides, level_pct, None if _relative(before, after) else reference_m)),
+        trays=trays,
+        differences=differences,
     )
+
+
+def _together(
+    differences: tuple[Difference, ...], trays: TrayEvidence, question: str
+) -> tuple[tuple[Difference, ...], TrayEvidence]:
+    """Chances of error that are good for all statements at once (Holm); what was asked about is judged alone."""
+    alone = np.array([np.nan if one.evidence.p is None else one.evidence.p for one in differences])
+    overall = np.nan if trays.overall.p is None else trays.overall.p
+    asked = np.array([one.code == question for one in differences])
+    others = holm([*alone[~asked], overall])
+    together = alone.copy()
+    if asked.any():
+        together[asked] = holm(alone[asked])
+    together[~asked] = others[:-1]
+    judged = tuple(
+        one if one.evidence.p is None else replace(one, evidence=replace(one.evidence, p=float(p)))
+        for one, p in zip(differences, together, strict=True)
+    )
+    if trays.overall.p is None:
+        return judged, trays
+    more = others[-1] / max(overall, 1e-300)
+    p = np.minimum(trays.p * max(more, 1.0), 1.0)
+    return judged, TrayEvidence(trays.rule, p, replace(trays.overall, p=float(others[-1])))
 
 
 def _area(place_m: FloatArray, rate_kg_ha: FloatArray) -> float:
@@ -243,18 +302,24 @@ def _why_scaled(before: Assessment, after: Assessment, profiles: str) -> str:
 
 
 def _differences(
-    before: Assessment, sides: tuple[_Side, _Side], level_pct: float, reference_m: float | None
+    before: Assessment, sides: tuple[_Side, _Side], asked: _Asked, reference_m: float | None
 ) -> Iterator[Difference]:
-    """Figure by figure: that of both tests, and the passes' evidence from the same figure of every single pass."""
+    """Figure by figure: that of both tests, and the evidence from single passes and from what differs between tests."""
     figures = partial(_figures, limit_pct=before.limit_pct, width_m=before.bout_width_m, reference_m=reference_m)
     tests = [figures(side.profile) for side in sides]
     passes = [[figures(one) for one in side.passes] for side in sides]
+    repeats = [figures(one.profile) for one in asked.repeats]
+    repeats = [tests[0], *repeats] if repeats else []
+    between = [between_sd(side.profile, figures, asked.terms, repeats) for side in sides]
     for key in tests[0]:
         code, method = key
-        in_steps = code == "effective width"
-        missing = 0.0 if in_steps else np.nan  # a pass without an effective width is the narrowest of all
+        missing = (
+            0.0 if code == "effective width" else np.nan
+        )  # a pass without an effective width is the narrowest of all
         values = [[missing if (value := one[key]) is None else value for one in side] for side in passes]
-        evidence = figure_evidence(*values, level_pct=level_pct, in_steps=in_steps)
+        step = sides[0].profile.spacing_m / np.sqrt(12) if code == "effective width" else 0.0  # widths move in steps
+        spread = tuple(Between(float(np.hypot(one[key].sd, step)), one[key].freedom) for one in between)
+        evidence = difference_evidence(*values, (spread[0], spread[1]), level_pct=asked.level_pct)
         if code in ("CV", "effective width"):  # single-pass CVs are higher by chance, widths move in steps: no range
             evidence = replace(evidence, low=None, high=None)
         yield Difference(code, method, KIND[code], tests[0][key], tests[1][key], evidence)
