@@ -18,7 +18,7 @@ from math import isclose
 import numpy as np
 
 from spreadcheck.errors import Fault, NoSpreadError, SpreadcheckError, shown
-from spreadcheck.improve.between import Between, Terms, between_sd, difference_evidence, profile_evidence
+from spreadcheck.improve.between import Terms, between_sd, difference_evidence, profile_evidence
 from spreadcheck.improve.passfigures import check_different, common_places, pass_profiles, rates_at
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT
@@ -137,7 +137,7 @@ def compare(
     relative : bool
         Whether rates in proportion are enough where catches are in ml and no bulk density is given. [-]
     terms : Terms, optional
-        How far tests differ though nothing was changed: laying, wind, rate, stretch; common practice if not said. [m, %]
+        How far tests differ though nothing was changed: laying, wind, rate, stretch. [m, %]
     question : str
         A figure that was asked about beforehand, such as "centre" or "effective width"; it is then judged alone, and
         all others together. [-]
@@ -313,14 +313,11 @@ def _differences(
     between = [between_sd(side.profile, figures, asked.terms, repeats) for side in sides]
     for key in tests[0]:
         code, method = key
-        missing = (
-            0.0 if code == "effective width" else np.nan
-        )  # a pass without an effective width is the narrowest of all
+        none = code == "effective width"  # a pass without one is the narrowest of all
+        missing = 0.0 if none else np.nan
         values = [[missing if (value := one[key]) is None else value for one in side] for side in passes]
-        step = sides[0].profile.spacing_m / np.sqrt(12) if code == "effective width" else 0.0  # widths move in steps
-        spread = tuple(Between(float(np.hypot(one[key].sd, step)), one[key].freedom) for one in between)
-        evidence = difference_evidence(*values, (spread[0], spread[1]), level_pct=asked.level_pct)
-        if code in ("CV", "effective width"):  # single-pass CVs are higher by chance, widths move in steps: no range
+        evidence = difference_evidence(*values, (between[0][key], between[1][key]), level_pct=asked.level_pct)
+        if code in ("CV", "effective width"):  # single passes lie higher or lower by chance: no range
             evidence = replace(evidence, low=None, high=None)
         yield Difference(code, method, KIND[code], tests[0][key], tests[1][key], evidence)
 

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import Any
 
 from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.improve.compare import Change, Comparison, Difference
 from spreadcheck.improve.settings import setting_changes
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.passes.evidence import PERMUTATION, WELCH, Evidence, alpha
+from spreadcheck.passes.evidence import Evidence, alpha
 from spreadcheck.sheet.labels import LABELS, METHODS
-from spreadcheck.show.analyse import WIDTH
+from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Points, Table
 from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import rate_unit, show_pct, show_rate, show_width
 from spreadcheck.units import show, shown_unit
@@ -19,36 +18,26 @@ from spreadcheck.units import show, shown_unit
 _DATA_UNIT = {"length": "m", "rate": "kg_ha", "share": "pct"}
 
 
-def comparison_text(found: Comparison, system: str = "metric") -> str:
-    """The comparison in 80 columns: a block for each test after the first."""
-    blocks = ["\n\n".join(_block(found, change, system)) for change in found.changes]
-    return "\n\n\n".join(blocks) + "\n\n" + _footer(found)
-
-
-def _block(found: Comparison, change: Change, system: str) -> list[str]:
-    return [
-        _heading(change, system),
-        "\n".join(_wrapped(line, "  ") for line in _sentences(found, change, system)),
-        _table(found, change, system),
-        "\n".join(_wrapped(line, "  ") for line in _notes(found, change, system)),
-    ]
-
-
-def _wrapped(text: str, indent: str = "") -> str:
-    return textwrap.fill(text, WIDTH, subsequent_indent=indent, break_on_hyphens=False)
-
-
-def _heading(change: Change, system: str) -> str:
-    lines = [
-        f"{word} {name}, {_passes(result.profile.passes_used)}"
-        for word, name, result in zip(
-            ("Before:", "After: "), _names(change), (change.before, change.after), strict=True
-        )
-    ]
-    differing = setting_changes([result.test for result in (change.before, change.after)], system=system)
-    said = "; ".join(f"{label} {before} -> {after}" for label, (before, after) in differing)
-    lines.append(f"The sheets differ in: {said}" if said else "The sheets name no setting that differs")
-    return "\n".join(_wrapped(line, "        ") for line in lines)
+def comparison_document(found: Comparison, system: str = "metric", *, svg: str = "") -> Document:
+    """Every test held against the first: what changed in words, in figures, and what that rests on."""
+    blocks: list[Block] = []
+    for change in found.changes:
+        before, after = _names(change)
+        if len(found.changes) > 1:
+            blocks.append(Heading(f"{after}, against {before}"))
+        differing = setting_changes([result.test for result in (change.before, change.after)], system=system)
+        said = "; ".join(f"{label} {one} -> {other}" for label, (one, other) in differing)
+        blocks += [
+            Paragraph(f"The sheets differ in: {said}" if said else "The sheets name no setting that differs"),
+            Points(tuple(_sentences(found, change, system))),
+            _table(found, change, system),
+            Points(tuple(_notes(found, change, system)), small=True),
+        ]
+    if svg:
+        words = "The profiles of all tests, what changed, and CV against bout width."
+        blocks.append(Picture("Profiles, changes and CV", words, svg))
+    about = tuple(f"{result.test.name}, {_passes(result.profile.passes_used)}" for result in found.results)
+    return Document("Tests held against each other", (*blocks, Paragraph(_footer(found), "small")), about=about)
 
 
 def _names(change: Change) -> list[str]:
@@ -85,7 +74,7 @@ def _verdict(one: Difference | Evidence, alone: bool) -> str:
         return "."
     if one.p is None:
         return f"; no statement is possible: {one.why_not}."
-    explains = "is more than the passes' own spread explains" if one.beyond else "the passes' own spread may explain"
+    explains = "is more than chance explains" if one.beyond else "chance may explain"
     return f"; that {explains} ({_p(one.p)})."
 
 
@@ -159,16 +148,25 @@ def _figure(found: Comparison, one: Difference, value: float | None, system: str
     return show(value, "length", system, unit=False) if one.kind == "length" else show_pct(value)
 
 
-def _table(found: Comparison, change: Change, system: str) -> str:
-    """A line a figure: before, after, change, the range of the change, and the chance."""
-    lines = [f"{'':<27}{'before':>8}{'after':>8}{'change':>8}  {'range':<16}{'p':>7}"]
+def _table(found: Comparison, change: Change, system: str) -> Table:
+    """A line a figure: both tests, change, the range of the change, and the chance."""
+    rows = []
     for one in change.differences:
         before, after = (_figure(found, one, value, system) for value in (one.before, one.after))
-        cells = f"{_label(one, system):<27}{before:>8}{after:>8}{_change_shown(one, one.change, system):>8}"
-        lines.append(f"{cells}  {_range(one, system):<16}{_p_cell(one.evidence)}")
+        cells = (_label(one, system), before, after, _change_shown(one, one.change, system), _range(one, system))
+        rows.append((*cells, _p_cell(one.evidence)))
     beyond = f"{int(change.trays.beyond.sum())} of {len(change.place_m)}"
-    lines.append(f"{'Profile, trays that differ':<27}{'':>8}{beyond:>16}  {'':<16}{_p_cell(change.trays.overall)}")
-    return "\n".join(line.rstrip() for line in lines)
+    rows.append(("Trays that differ", "", "", beyond, "", _p_cell(change.trays.overall)))
+    heads = ("before", "after") if len(found.results) == 2 else ("first", "this")
+    columns = (
+        Column("", align="left"),
+        Column(heads[0]),
+        Column(heads[1]),
+        Column("change"),
+        Column("range"),
+        Column("p"),
+    )
+    return Table(columns, tuple(rows))
 
 
 def _label(one: Difference, system: str) -> str:
@@ -207,16 +205,16 @@ def _range(one: Difference, system: str) -> str:
 
 def _p_cell(evidence: Evidence) -> str:
     if evidence.p is None:
-        return f"{'-':>7}"
+        return "-"
     p = "< 0.001" if evidence.p < 0.0005 else f"{evidence.p:.3f}"
-    return f"{p:>7}{' *' if evidence.beyond else ''}"
+    return f"{p} *" if evidence.beyond else p
 
 
 def _notes(found: Comparison, change: Change, system: str) -> list[str]:
     """How the tests were made comparable, and what to keep in mind."""
     length = shown_unit("length", system)
     ends = [show(float(change.place_m[at]), "length", system, unit=False) for at in (0, -1)]
-    notes = [_together(change)]
+    notes: list[str] = []
     if change.why_scaled:
         notes.append(f"Profiles: the later one times {change.factor:.3f}, to the same mean ({change.why_scaled}).")
     else:
@@ -242,37 +240,19 @@ def _notes(found: Comparison, change: Change, system: str) -> list[str]:
     return notes
 
 
-def _together(change: Change) -> str:
-    """Which statements stand when all are made at once."""
-    level = alpha(change.trays.overall.level_pct)
-    names = [f"{one.code} {one.method}".strip() for one in change.differences] + ["profile"]
-    standing = [name for name, p in zip(names, change.together, strict=True) if p <= level]
-    lead = f"All {len(names)} lines judged together (Holm's rule)"
-    return f"{lead}: {', '.join(standing) or 'none'} {'stands' if len(standing) < 2 else 'stand'}."
-
-
 def _footer(found: Comparison) -> str:
-    level = alpha(found.level_pct)
+    level, terms = alpha(found.level_pct), found.terms
+    asked = f"The question was the {found.question}: it is judged alone. " if found.question else ""
+    learned = f", and learned from {found.repeats} repeats" if found.repeats else ""
     text = (
-        f"* more than the passes' own spread explains: p up to {level:g}. Where nothing changed, each line says so "
-        f"wrongly at most about {100 * level:g} times in 100. p and the {found.level_pct:g} % range of the change are "
-        f"from the figures of single passes ({_tests(found)}); those of the profile from all trays together, so that "
-        f"one chance of error covers them. CV limit {found.limit_pct:g} %."
+        f"* more than chance explains: p up to {level:g}. {asked}p is good for all lines of a comparison together "
+        f"(Holm's rule): where nothing changed, some line says so wrongly at most about {100 * level:g} times in 100. "
+        f"Chance is the spread of the passes, and what differs from test to test: line laid {terms.laying_m:g} m off, "
+        f"wind of the day {terms.wind_m:g} m, rate {terms.rate_pct:g} %, stretch {terms.stretch_pct:g} % (standard "
+        f"deviations, common practice{learned}). More passes don't cure that; repeated tests do. CV limit "
+        f"{found.limit_pct:g} %."
     )
-    if len(found.changes) > 1:
-        text += " Each test is compared with the first only."
-    return _wrapped(text)
-
-
-def _tests(found: Comparison) -> str:
-    """Which tests were used, in words."""
-    words = {WELCH: "Welch's test", PERMUTATION: "the passes dealt out anew"}
-    steps: dict[str, list[str]] = {}
-    for change in found.changes:
-        for one in change.differences:
-            steps.setdefault(one.evidence.test, []).append(one.code)
-    used = [f"{word} for {', '.join(dict.fromkeys(steps[test]))}" for test, word in words.items() if test in steps]
-    return "; ".join(used) or "no test possible"
+    return text + (" Each test is compared with the first only." if len(found.changes) > 1 else "")
 
 
 def comparison_json(found: Comparison) -> dict[str, Any]:
@@ -317,9 +297,7 @@ def _change_json(change: Change, after: int) -> dict[str, Any]:
             label: {"before": before, "after": later}
             for label, (before, later) in setting_changes([change.before.test, change.after.test])
         },
-        "differences": [
-            _difference_json(one, together) for one, together in zip(change.differences, change.together, strict=False)
-        ],
+        "differences": [_difference_json(one) for one in change.differences],
         "profile": {
             "offset_m": change.place_m.tolist(),
             f"before_{unit}": change.before_kg_ha.tolist(),
@@ -330,14 +308,13 @@ def _change_json(change: Change, after: int) -> dict[str, Any]:
             "same_trays": change.same_trays,
             "rule": change.trays.rule,
             "p_together": change.trays.p.tolist(),
-            "p_with_all_lines": change.together[-1],
             "beyond_spread": change.trays.beyond.tolist(),
             **_evidence_json(change.trays.overall, ""),
         },
     }
 
 
-def _difference_json(one: Difference, together: float) -> dict[str, Any]:
+def _difference_json(one: Difference) -> dict[str, Any]:
     unit = _DATA_UNIT[one.kind]
     return {
         "figure": one.code,
@@ -345,7 +322,6 @@ def _difference_json(one: Difference, together: float) -> dict[str, Any]:
         f"before_{unit}": one.before,
         f"after_{unit}": one.after,
         f"change_{unit}": one.change,
-        "p_with_all_lines": together,
         **_evidence_json(one.evidence, unit),
     }
 
@@ -354,7 +330,6 @@ def _evidence_json(evidence: Evidence, unit: str) -> dict[str, Any]:
     data: dict[str, Any] = {
         "test": evidence.test or None,
         "p": evidence.p,
-        "smallest_p": None if evidence.test == WELCH else evidence.smallest_p,
         "more_than_spread": evidence.beyond,
         "why_no_statement": evidence.why_not or None,
     }
