@@ -18,7 +18,7 @@ from spreadcheck.passes.evidence import Evidence, TrayEvidence, alpha
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import Profile
 
-BETWEEN = "between tests"
+_TOO_FEW = "one pass shows no spread"
 _MOVED = 60  # profiles that stand for what may differ
 _STATED_WEIGHT = 3.0  # freedom that the stated terms are worth beside repeats
 _FLOOR = 0.10  # of the peak: the noise of a tray is never taken to be that of a smaller rate
@@ -125,7 +125,7 @@ def difference_evidence(
     a, b = (np.asarray(side, dtype=float) for side in (before, after))
     a, b = a[~np.isnan(a)], b[~np.isnan(b)]
     if len(a) < 2 or len(b) < 2:
-        return Evidence("", None, 1.0, level_pct, "two passes or more are needed in each test")
+        return Evidence(None, level_pct, _TOO_FEW)
     gap = float(b.mean() - a.mean())
     parts = [(a.var(ddof=1) / len(a), len(a) - 1.0), (b.var(ddof=1) / len(b), len(b) - 1.0)]
     parts += [(one.sd**2, one.freedom) for one in between]
@@ -133,13 +133,13 @@ def difference_evidence(
     scale = max(abs(float(a.mean())), abs(float(b.mean())), 1e-12)
     if variance <= (1e-9 * scale) ** 2:
         same = abs(gap) <= 1e-9 * scale
-        return Evidence(BETWEEN, 1.0 if same else 0.0, 0.0, level_pct, low=gap, high=gap)
+        return Evidence(1.0 if same else 0.0, level_pct, low=gap, high=gap)
     lost = sum(part**2 / free for part, free in parts if np.isfinite(free))
     freedom = min(variance**2 / lost if lost > 0 else 1e6, 1e6)
     error = np.sqrt(variance)
     p = float(2 * stdtr(freedom, -abs(gap) / error))
     reach = float(stdtrit(freedom, 1 - alpha(level_pct) / 2) * error)
-    return Evidence(BETWEEN, p, 0.0, level_pct, low=gap - reach, high=gap + reach)
+    return Evidence(p, level_pct, low=gap - reach, high=gap + reach)
 
 
 def profile_evidence(
@@ -184,8 +184,7 @@ def profile_evidence(
     before, after = sides[0], sides[1] * factor
     trays = len(profiles[0].offset_m)
     if len(before) < 2 or len(after) < 2:
-        why = "two passes or more are needed in each test"
-        return TrayEvidence("Bonferroni", np.ones(trays), Evidence("", None, 1.0, level_pct, why))
+        return TrayEvidence("Bonferroni", np.ones(trays), Evidence(None, level_pct, _TOO_FEW))
     x = profiles[0].offset_m
     mean = (profiles[0].rate_kg_ha + profiles[1].rate_kg_ha * factor) / 2
     padded = np.pad(mean, 1, mode="edge")
@@ -199,10 +198,12 @@ def profile_evidence(
 
     gap = left((profiles[1].rate_kg_ha * factor - profiles[0].rate_kg_ha)[None])[0]
     variance, freedom = _pooled(before, after, mean)
-    moved = np.array([one.rate_kg_ha for one in terms.moved(profiles[0])])
-    error = np.sqrt(variance + 2 * left(moved - moved.mean(axis=0)).var(axis=0) + (1e-9 * mean.max()) ** 2)
+    for profile, times in ((profiles[0], 1.0), (profiles[1], factor)):
+        moved = times * np.array([one.rate_kg_ha for one in terms.moved(profile)])
+        variance += left(moved - moved.mean(axis=0)).var(axis=0)
+    error = np.sqrt(variance + (1e-9 * mean.max()) ** 2)
     p = np.minimum(2 * stdtr(freedom, -np.abs(gap) / error) * trays, 1.0)
-    return TrayEvidence("Bonferroni", p, Evidence(BETWEEN, float(p.min()), 0.0, level_pct))
+    return TrayEvidence("Bonferroni", p, Evidence(float(p.min()), level_pct))
 
 
 def _pooled(before: FloatArray, after: FloatArray, mean: FloatArray) -> tuple[FloatArray, float]:

@@ -1,4 +1,4 @@
-"""Tests held against each other: what changed, and whether it is more than the passes' own spread explains.
+"""Tests held against each other: what changed, and whether it is more than chance explains.
 
 1. `compare`      two tests or more, each against the first
 2. `Comparison`   the tests assessed, and a `Change` for every test after the first
@@ -20,11 +20,13 @@ import numpy as np
 from spreadcheck.errors import Fault, NoSpreadError, SpreadcheckError, shown
 from spreadcheck.improve.between import Terms, between_sd, difference_evidence, profile_evidence
 from spreadcheck.improve.passfigures import check_different, common_places, pass_profiles, rates_at
+from spreadcheck.improve.profiles import upper_ends
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.passes.evidence import LEVEL_PCT, Evidence, TrayEvidence, alpha, holm
+from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
-from spreadcheck.spread.bands import width_curves
+from spreadcheck.spread.bands import STEP_M, width_curves
 from spreadcheck.spread.profile import CUT, TAPER, Profile
 from spreadcheck.spread.widths import scan_methods
 
@@ -32,6 +34,7 @@ AUTO, SCALED, MEASURED = "auto", "scaled", "measured"
 PROFILES = (AUTO, SCALED, MEASURED)
 KIND = {"mean rate": "rate", "centre": "length", "left share": "share", "CV": "share", "effective width": "length"}
 QUESTIONS = tuple(KIND)
+_DRAWS = 20_000
 _SAME = 1e-6  # relative: target rates closer than this are the same, written in other units
 
 
@@ -86,6 +89,16 @@ class Change:
         return int(np.abs(self.difference_kg_ha).argmax())
 
 
+@dataclass(frozen=True)
+class Rank:
+    """One of three tests or more: the figure by which it is ranked, and the chance that it is the best of them."""
+
+    test: int
+    code: str
+    value: float | None
+    probability_pct: float
+
+
 @dataclass(frozen=True, eq=False)
 class Comparison:
     """Tests assessed alike, and what changed from the first to each of the others.
@@ -102,6 +115,7 @@ class Comparison:
     terms: Terms
     question: str
     repeats: int
+    ranking: tuple[Rank, ...]
 
 
 def compare(
@@ -164,7 +178,7 @@ def compare(
     >>> tests = [tray_test(range(-3, 4), caught, tray_width="1 m", tray_length="1 m") for caught in (left, right)]
     >>> centre = compare(tests).changes[0].differences[1]
     >>> centre.code, round(centre.change, 2), round(centre.evidence.p, 3), centre.evidence.beyond
-    ('centre', 1.23, 0.2, False)
+    ('centre', 1.23, 0.069, False)
     """
     if len(tests) < 2:
         raise SpreadcheckError(Fault("", "one test can't be compared", "give the test before and the test after"))
@@ -186,7 +200,18 @@ def compare(
     )
     asked = _Asked(level_pct, reference, profiles, terms or Terms(), question, same)
     changes = (_change(results[0], after, asked) for after in results[1:])
-    return Comparison(results, tuple(changes), bout, reference, limit_pct, level_pct, asked.terms, question, len(same))
+    return Comparison(
+        results,
+        tuple(changes),
+        bout,
+        reference,
+        limit_pct,
+        level_pct,
+        asked.terms,
+        question,
+        len(same),
+        _ranking(results, asked),
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,8 +262,8 @@ def _change(before: Assessment, after: Assessment, asked: _Asked) -> Change:
         factor=factor,
         level_pct=asked.level_pct,
     )
-    differences = _differences(before, sides, asked, None if _relative(before, after) else asked.reference_m)
-    differences, trays = _together(tuple(differences), trays, asked.question)
+    reference = None if _relative(before, after) else asked.reference_m
+    differences, trays = _together(tuple(_differences(before, sides, asked, reference)), trays, asked.question)
     return Change(
         before=before,
         after=after,
@@ -277,6 +302,30 @@ def _together(
     return judged, TrayEvidence(trays.rule, p, replace(trays.overall, p=float(others[-1])))
 
 
+def _ranking(results: tuple[Assessment, ...], asked: _Asked) -> tuple[Rank, ...]:
+    """Three tests or more from best to worst, by CV at the bout width, else by effective width, as driven."""
+    if len(results) < 3:
+        return ()
+    first = results[0]
+    method = first.driving or BACK_AND_FORTH
+    code = "CV" if first.bout_width_m is not None else "effective width"
+    key, sign = (code, method), 1.0 if code == "CV" else -1.0
+    figures = partial(_figures, limit_pct=first.limit_pct, width_m=first.bout_width_m, reference_m=None)
+    rng, drawn, values = np.random.default_rng(1), [], []
+    for result in results:
+        value = figures(result.profile)[key]
+        passes = [figures(one)[key] or 0.0 for one in pass_profiles(result.passes, result.profile)]
+        freedom = len(passes) - 1
+        between = between_sd(result.profile, partial(figures, near=True), asked.terms)[key].sd
+        own = float(np.std(passes, ddof=1) / np.sqrt(len(passes))) if freedom else 0.0
+        noise = own * rng.standard_t(max(freedom, 1), _DRAWS) + between * rng.standard_normal(_DRAWS)
+        drawn.append(sign * ((value or 0.0) + noise) if value is not None else np.full(_DRAWS, np.inf))
+        values.append(value)
+    best = np.bincount(np.argmin(drawn, axis=0), minlength=len(results)) * (100.0 / _DRAWS)
+    order = sorted(range(len(results)), key=lambda at: (values[at] is None, sign * (values[at] or 0.0)))
+    return tuple(Rank(at, code, values[at], float(best[at])) for at in order)
+
+
 def _area(place_m: FloatArray, rate_kg_ha: FloatArray) -> float:
     area = Profile(place_m, rate_kg_ha, tails=CUT).area_kg_ha_m
     if not area > 0:
@@ -310,22 +359,24 @@ def _differences(
     passes = [[figures(one) for one in side.passes] for side in sides]
     repeats = [figures(one.profile) for one in asked.repeats]
     repeats = [tests[0], *repeats] if repeats else []
-    between = [between_sd(side.profile, figures, asked.terms, repeats) for side in sides]
+    between = [between_sd(side.profile, partial(figures, near=True), asked.terms, repeats) for side in sides]
     for key in tests[0]:
         code, method = key
         none = code == "effective width"  # a pass without one is the narrowest of all
         missing = 0.0 if none else np.nan
         values = [[missing if (value := one[key]) is None else value for one in side] for side in passes]
-        evidence = difference_evidence(*values, (between[0][key], between[1][key]), level_pct=asked.level_pct)
+        evidence = difference_evidence(
+            values[0], values[1], (between[0][key], between[1][key]), level_pct=asked.level_pct
+        )
         if code in ("CV", "effective width"):  # single passes lie higher or lower by chance: no range
             evidence = replace(evidence, low=None, high=None)
         yield Difference(code, method, KIND[code], tests[0][key], tests[1][key], evidence)
 
 
 def _figures(
-    profile: Profile, *, limit_pct: float, width_m: float | None, reference_m: float | None
+    profile: Profile, *, limit_pct: float, width_m: float | None, reference_m: float | None, near: bool = False
 ) -> dict[tuple[str, str], float | None]:
-    """Every figure that is compared; no rate where only proportions are known, no CV where no bout width is."""
+    """Every figure that is compared, as far as rates and a bout width are known; `near` is quick."""
     found: dict[tuple[str, str], float | None] = {}
     if reference_m is not None:
         found["mean rate", ""] = profile.area_kg_ha_m / reference_m
@@ -334,6 +385,7 @@ def _figures(
         for method, scan in scan_methods(profile, [width_m]).items():
             cv = float(scan.cv_trays_pct[0])
             found["CV", method] = None if np.isnan(cv) else cv
-    for method, curve in width_curves(profile).items():
-        found["effective width", method] = curve.effective_width_m(limit_pct)
+    for method, curve in width_curves(profile, step_m=0.5 if near else STEP_M).items():
+        ends = upper_ends(curve.width_m, curve.cv_pct, limit_pct) if near else curve.effective_width_m(limit_pct)
+        found["effective width", method] = float(ends) if ends else None
     return found

@@ -318,3 +318,37 @@ def fold_form(place_m: FloatArray, width_m: float, method: str) -> FloatArray:
 def _spline(t: FloatArray) -> FloatArray:
     """The cubic B-spline at distances in steps."""
     return np.asarray((np.maximum(2 - t, 0) ** 3 - 4 * np.maximum(1 - t, 0) ** 3) / 6)
+
+
+def upper_ends(width_m: FloatArray, cv_pct: FloatArray, limit_pct: float) -> FloatArray:
+    """The upper end of the widest band of widths within the limit that is not narrow; 0 where there is none.
+
+    Parameters
+    ----------
+    width_m : ndarray, shape (W,)
+        Widths in even steps of at most half a metre. [m]
+    cv_pct : ndarray, shape (W, ...)
+        CV at each width. [%]
+    limit_pct : float
+        CV limit. [%]
+
+    Returns
+    -------
+    ndarray, shape (...)
+        The width at which the CV crosses the limit. [m]
+
+    Examples
+    --------
+    >>> upper_ends(np.array([10.0, 10.5, 11.0, 11.5]), np.array([5.0, 9.0, 14.0, 16.0]), 15.0)
+    array(11.25)
+    """
+    within = cv_pct <= limit_pct
+    broad = within.copy()
+    broad[1:] &= within[:-1]  # two neighbouring widths at least, so that a narrow band is none
+    last = len(width_m) - 1 - broad[::-1].argmax(axis=0)
+    after = np.minimum(last + 1, len(width_m) - 1)
+    at, beyond = (np.take_along_axis(cv_pct, one[None], axis=0)[0] for one in (last, after))
+    rise = np.where(beyond > at, beyond - at, 1.0)
+    part = np.where((after > last) & (beyond > at), np.clip((limit_pct - at) / rise, 0.0, 1.0), 0.0)
+    ends = width_m[last] + part * (width_m[1] - width_m[0])
+    return np.where(broad.any(axis=0), ends, 0.0)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from spreadcheck.errors import Fault, SheetError, SpreadcheckError, WidthError, shown
 from spreadcheck.improve.passfigures import check_different, common_places, pass_profiles, rates_at
-from spreadcheck.improve.profiles import ProfileModel, fold_form, profile_model
+from spreadcheck.improve.profiles import ProfileModel, fold_form, profile_model, upper_ends
 from spreadcheck.improve.settings import SPEED, Setting, highest_speed, setting_changes, varied_settings
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT, LIMITS
@@ -403,40 +403,6 @@ class _Drawn:
         found = [self._cv_pct(float(one)) for one in width]
         mean = upper_ends(width, np.stack([one for one, _ in found]), self.limit_pct)
         return mean, upper_ends(width, np.stack([drawn for _, drawn in found]), self.limit_pct)
-
-
-def upper_ends(width_m: FloatArray, cv_pct: FloatArray, limit_pct: float) -> FloatArray:
-    """The upper end of the widest band of widths within the limit that is not narrow; 0 where there is none.
-
-    Parameters
-    ----------
-    width_m : ndarray, shape (W,)
-        Widths in even steps of at most half a metre. [m]
-    cv_pct : ndarray, shape (W, ...)
-        CV at each width. [%]
-    limit_pct : float
-        CV limit. [%]
-
-    Returns
-    -------
-    ndarray, shape (...)
-        The width at which the CV crosses the limit. [m]
-
-    Examples
-    --------
-    >>> upper_ends(np.array([10.0, 10.5, 11.0, 11.5]), np.array([5.0, 9.0, 14.0, 16.0]), 15.0)
-    array(11.25)
-    """
-    within = cv_pct <= limit_pct
-    broad = within.copy()
-    broad[1:] &= within[:-1]  # two neighbouring widths at least, so that a narrow band is none
-    last = len(width_m) - 1 - broad[::-1].argmax(axis=0)
-    after = np.minimum(last + 1, len(width_m) - 1)
-    at, beyond = (np.take_along_axis(cv_pct, one[None], axis=0)[0] for one in (last, after))
-    rise = np.where(beyond > at, beyond - at, 1.0)
-    part = np.where((after > last) & (beyond > at), np.clip((limit_pct - at) / rise, 0.0, 1.0), 0.0)
-    ends = width_m[last] + part * (width_m[1] - width_m[0])
-    return np.where(broad.any(axis=0), ends, 0.0)
 
 
 def _bands(figure: tuple[FloatArray, FloatArray], level_pct: float) -> FloatArray:

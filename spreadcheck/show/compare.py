@@ -20,7 +20,7 @@ _DATA_UNIT = {"length": "m", "rate": "kg_ha", "share": "pct"}
 
 def comparison_document(found: Comparison, system: str = "metric", *, svg: str = "") -> Document:
     """Every test held against the first: what changed in words, in figures, and what that rests on."""
-    blocks: list[Block] = []
+    blocks: list[Block] = [_ranked(found, system)] if found.ranking else []
     for change in found.changes:
         before, after = _names(change)
         if len(found.changes) > 1:
@@ -157,16 +157,30 @@ def _table(found: Comparison, change: Change, system: str) -> Table:
         rows.append((*cells, _p_cell(one.evidence)))
     beyond = f"{int(change.trays.beyond.sum())} of {len(change.place_m)}"
     rows.append(("Trays that differ", "", "", beyond, "", _p_cell(change.trays.overall)))
-    heads = ("before", "after") if len(found.results) == 2 else ("first", "this")
-    columns = (
-        Column("", align="left"),
-        Column(heads[0]),
-        Column(heads[1]),
-        Column("change"),
-        Column("range"),
-        Column("p"),
-    )
-    return Table(columns, tuple(rows))
+    heads = (*_heads(found, change), "change", "range", "p")
+    return Table((Column("", align="left"), *map(Column, heads)), tuple(rows))
+
+
+def _heads(found: Comparison, change: Change) -> tuple[str, str]:
+    """Two tests of one machine are before and after; two machines are not."""
+    machines = {result.test.text("machine").casefold() for result in (change.before, change.after)}
+    if len(found.results) > 2:
+        return "first", "this one"
+    return ("before", "after") if len(machines) == 1 else ("first", "second")
+
+
+def _ranked(found: Comparison, system: str) -> Table:
+    """Three tests or more, from best to worst, each with the chance that it is the best."""
+    is_cv = found.ranking[0].code == "CV"
+    rows = []
+    for one in found.ranking:
+        shown = show_pct(one.value or 0.0) if is_cv else show_width(one.value, system, unit=False)
+        value = "none" if one.value is None else shown
+        rows.append((found.results[one.test].test.name, value, show_pct(one.probability_pct, digits=0)))
+    head = f"CV at {show_width(found.bout_width_m, system)}" if is_cv else "effective width"
+    unit = "%" if is_cv else shown_unit("length", system)
+    columns = (Column("test", align="left"), Column(head, unit), Column("chance to be best", "%"))
+    return Table(columns, tuple(rows), "From best to worst")
 
 
 def _label(one: Difference, system: str) -> str:
@@ -256,9 +270,9 @@ def _footer(found: Comparison) -> str:
 
 
 def comparison_json(found: Comparison) -> dict[str, Any]:
-    """The comparison as plain data, schema spreadcheck/comparison/1: SI throughout, keys carry their units."""
+    """The comparison as plain data, schema spreadcheck/comparison/2: SI throughout, keys carry their units."""
     return envelope(
-        "comparison/1",
+        "comparison/2",
         [_test_json(result) for result in found.results],
         [doubt for result in found.results for doubt in result.doubts],
         cv_limit_pct=found.limit_pct,
@@ -328,9 +342,8 @@ def _difference_json(one: Difference) -> dict[str, Any]:
 
 def _evidence_json(evidence: Evidence, unit: str) -> dict[str, Any]:
     data: dict[str, Any] = {
-        "test": evidence.test or None,
         "p": evidence.p,
-        "more_than_spread": evidence.beyond,
+        "more_than_chance": evidence.beyond,
         "why_no_statement": evidence.why_not or None,
     }
     if unit:

@@ -80,7 +80,7 @@ def _draw_profiles(axes: Axes, found: Comparison, system: str) -> None:
 
 
 def _draw_changes(axes: Axes, found: Comparison, system: str) -> None:
-    """Each test less the first; filled marks where that is more than the passes' own spread explains."""
+    """Each test less the first; filled marks where that is more than chance explains."""
     length, rate = _length(system), _rate(found, system)
     axes.axhline(0, color="black", lw=1)
     for number, change in enumerate(found.changes, start=1):
@@ -88,7 +88,7 @@ def _draw_changes(axes: Axes, found: Comparison, system: str) -> None:
         style = _style(number)
         axes.plot(x, y, lw=1.4, ms=5, mfc="white", label=f"{_short(change.after)}, less the first", **style)
         beyond = change.trays.beyond
-        words = "more than the passes' spread explains"
+        words = "more than chance explains"
         if change.trays.overall.p is not None:
             axes.plot(x[beyond], y[beyond], ls="", ms=6, marker=style["marker"], color=style["color"],
                       label=f"  {words} ({beyond.sum()} of {len(x)})")  # fmt: skip

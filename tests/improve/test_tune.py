@@ -14,7 +14,8 @@ from click.testing import CliRunner
 from spreadcheck import read_sheet, tray_test
 from spreadcheck.cli import main
 from spreadcheck.errors import SpreadcheckError
-from spreadcheck.improve.tune import BEYOND, CLEAR, UNCLEAR, tune, upper_ends
+from spreadcheck.improve.profiles import upper_ends
+from spreadcheck.improve.tune import BEYOND, CLEAR, UNCLEAR, tune
 from spreadcheck.show.terminal import terminal_text
 from spreadcheck.show.tune import tuning_document, tuning_figure, tuning_json
 
