@@ -86,7 +86,6 @@ def shapes_section():
 
 
 ROOMS_START, ROOMS_END = "<!-- rooms: made by tests/docs_made.py -->", "<!-- end of rooms -->"
-FILES_TOO = False  # one line a file below its room
 
 
 def rooms_map():
@@ -97,9 +96,8 @@ def rooms_map():
         if (package / f"{room}.py").exists():
             continue
         lines.append(f"{room + '/':<10} {first_line(package / room / '__init__.py')}")
-        if FILES_TOO:
-            files = sorted(path for path in (package / room).glob("*.py") if path.stem != "__init__")
-            lines += [f"  {path.stem:<14} {first_line(path)}" for path in files]
+        files = sorted(path for path in (package / room).glob("*.py") if path.stem != "__init__")
+        lines += [f"  {path.stem:<14} {first_line(path)}" for path in files]
     return "```text\n" + "\n".join(lines) + "\n```"
 
 
