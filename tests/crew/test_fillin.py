@@ -13,7 +13,7 @@ DENSITY = FormRow("bulk density", "0.775", "kg/L")
 
 
 def sheet_with(**form):
-    return tray_test([-1, 0, 1], [4, 5, 4], tray_width="0.5 m", tray_length="0.5 m", form=form)
+    return tray_test([-2, -1, 0, 1, 2], [0, 4, 5, 4, 0], tray_width="0.5 m", tray_length="0.5 m", form=form)
 
 
 def run(*words):
@@ -51,7 +51,7 @@ def test_all_or_nothing(tmp_path):
     assert done.stderr.endswith(f"Next: spreadcheck analyse {path}\n")
     test = read_sheet(path)
     assert (test.quantity("size guide number"), test.text("product")) == (320, "Urea")
-    assert test.catch.tolist() == [[4], [5], [4]]
+    assert test.catch.tolist() == [[0], [4], [5], [4], [0]]
 
 
 def test_the_chart_goes_along(tmp_path):
