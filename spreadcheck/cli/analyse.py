@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -30,6 +30,7 @@ from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
+    from spreadcheck.judge.blend import NutrientAnalysis
     from spreadcheck.judge.confidence import Confidence
 
 
@@ -41,9 +42,14 @@ if TYPE_CHECKING:
 @tails_option
 @relative_option
 @click.option("--mirror", is_flag=True, help="Judge a line that was laid on one side only as if both were alike.")
-@click.option("--every-width", is_flag=True, help="Show every bout width in the table, however many.")
+@click.option("--analysis", metavar="FILE", help="Nutrients of a blend's components (.toml): they are judged.")
+@click.option("--steering", metavar="LENGTH", default="0.3 m", show_default=True, help="Driving error to either side.")
+@click.option("--table", is_flag=True, help="The table of bout widths, too.")
+@click.option("--every-width", is_flag=True, help="The table with every bout width, however many.")
 @click.option("--advice", is_flag=True, help="All figures of the pattern, and what is usually looked at for its shape.")
 @click.option("--confidence", "how_sure", is_flag=True, help="How sure it is: in text, JSON, plot and report.")
+@click.option("--doubts", "full_doubts", is_flag=True, help="The doubts in full: limits, effect and remedy.")
+@click.option("--all", "everything", is_flag=True, help="Table, advice, confidence and doubts.")
 @units_option
 @json_option
 @csv_option("Write the table of bout widths as CSV; - for standard output.")
@@ -64,9 +70,14 @@ def analyse(
     tails: str,
     relative: bool,
     mirror: bool,
+    analysis: str | None,
+    steering: str,
+    table: bool,
     every_width: bool,
     advice: bool,
     how_sure: bool,
+    full_doubts: bool,
+    everything: bool,
     units: str,
     json_file: str | None,
     csv_file: str | None,
@@ -80,8 +91,9 @@ def analyse(
 ) -> None:
     """From a tray sheet to the effective width, the CV and what the field gets.
 
-    Shows the single-pass profile, the effective width for each driving method, the CV and the deposit at the bout width
-    driven, and the table of bout widths. SHEET is a tray sheet, .csv or .xlsx; - reads standard input.
+    Shows on one screen the verdict at the bout width driven, the advised and the effective width for each driving
+    method, the single-pass profile, what the field gets, the doubts, and the next command. SHEET is a tray sheet, .csv
+    or .xlsx; - reads standard input.
 
     \b
     Examples:
@@ -109,11 +121,13 @@ def analyse(
         bout_width_m=bout_width_m,
         tails=tails,
         relative=relative,
+        analysis=_analysis(analysis),
+        driving_error_m=_driving_error(steering),
     )
     if within_limit and result.within_limit is None:
         fault = Fault("option --within-limit", "no bout width is known", 'add --bout-width, such as "24 m"')
         raise WidthError(fault)
-    sure = _confidence(result) if how_sure else None
+    sure = _confidence(result) if how_sure or everything else None
     # cards and reports are made before any file is written
     card = card_content(result, card_file, units, highest_rpm=highest_rpm, paper=paper) if card_file else None
     reports = [(path, _report(result, path, units, paper, sure)) for path in report_files]
@@ -123,7 +137,8 @@ def analyse(
     for path, content in reports:
         write_result(path, content, overwrite=overwrite)
     if "-" not in (json_file, csv_file):
-        _present(result, sure, units, every_width, advice)
+        told = _Told(table or everything, every_width, advice or everything, full_doubts or everything)
+        _present(result, sure, units, told)
     if within_limit and not result.within_limit:
         ctx.exit(1)
 
@@ -136,6 +151,22 @@ def _check_mirrored(how_sure: bool, csv_file: str | None) -> None:
         raise WidthError(Fault("option --confidence", "a side that was not tested has no interval", "leave one out"))
     if csv_file:
         raise WidthError(Fault("option --csv", "the table can't say that a side was mirrored", "use --json"))
+
+
+def _analysis(file: str | None) -> NutrientAnalysis | None:
+    from spreadcheck.judge.nutrients import read_analysis
+
+    return None if file is None else read_analysis(file)
+
+
+def _driving_error(text: str) -> float:
+    from spreadcheck.errors import Fault, WidthError
+    from spreadcheck.units import parse_quantity
+
+    error_m = parse_quantity(text, "length", place="option --steering")
+    if not 0 <= error_m <= 5:
+        raise WidthError(Fault("option --steering", f"{text} is no driving error", "give 0 to 5 m to either side"))
+    return error_m
 
 
 def _confidence(result: Assessment) -> Confidence:
@@ -188,16 +219,27 @@ def _write_files(
         write_result(plot_file, figure_bytes(figure, file_format(plot_file)), overwrite=overwrite)
 
 
-def _present(result: Assessment, sure: Confidence | None, units: str, every_width: bool, advice: bool) -> None:
+class _Told(NamedTuple):
+    """What is told below the screen."""
+
+    table: bool
+    every_width: bool
+    advice: bool
+    doubts: bool
+
+
+def _present(result: Assessment, sure: Confidence | None, units: str, told: _Told) -> None:
     from spreadcheck.show.analyse import summary_text, width_table
 
-    say(summary_text(result, units, plain=plain_terminal(), advice=advice))
+    say(summary_text(result, units, plain=plain_terminal(), advice=told.advice))
     doubts = result.doubts
     if sure is not None:
         from spreadcheck.show.confidence import confidence_text
 
         say("\n" + confidence_text(sure, units))
         doubts += sure.doubts
-    say()
-    say(width_table(result, units, every=every_width))
-    tell_doubts(doubts, units)
+    if told.table or told.every_width:
+        say()
+        say(width_table(result, units, every=told.every_width))
+    if told.doubts:
+        tell_doubts(doubts, units)

@@ -17,17 +17,20 @@ from spreadcheck.doubts.doubt import Doubt, Listed, Quantity, Words
 from spreadcheck.doubts.explain import with_verdicts
 from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.judge.blend import BlendAssessment, NutrientAnalysis, assess_blend
+from spreadcheck.judge.verdict import Verdict, advised_width, blocking_codes, verdict_at, worst_of
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
 from spreadcheck.passes.noise import Noise, noise_of
 from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.pattern.reading import PatternReading, read_pattern
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, rising
-from spreadcheck.spread.bands import Band, WidthCurve, cv_on_average, width_curves
+from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, cv_on_average, width_curves
 from spreadcheck.spread.evenness import share_within
 from spreadcheck.spread.overlap import bout_deposit, overlapped_deposit, tray_points
-from spreadcheck.spread.profile import TAPER, Profile
+from spreadcheck.spread.profile import SAME_PLACE, TAPER, Profile
 from spreadcheck.spread.widths import Scan, check_limit, default_widths, scan_methods
+
+WHOLE = 1e3 * SAME_PLACE  # of a spacing: bout widths typed to a millimetre are whole multiples still
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +70,43 @@ class Assessment:
     blend: BlendAssessment | None
     bouts: dict[str, Bout]
     doubts: tuple[Doubt, ...]
+    driving_error_m: float = DRIVING_ERROR_M
+
+    @cached_property
+    def verdicts(self) -> dict[str, Verdict]:
+        """The verdict at the bout width driven for each driving method; empty where no bout width is known."""
+        return {method: self._verdict(bout) for method, bout in self.bouts.items()}
+
+    @cached_property
+    def verdict(self) -> Verdict | None:
+        """The verdict: of the driving method named, else of the way with the worse outcome."""
+        if not self.bouts:
+            return None
+        return self.verdicts[self.driving] if self.driving else worst_of(self.verdicts.values())
+
+    def _verdict(self, bout: Bout) -> Verdict:
+        spacings = bout.width_m / self.profile.spacing_m
+        return verdict_at(
+            self.curves[bout.method],
+            bout.width_m,
+            cv_trays_pct=bout.cv_trays_pct,
+            limit_pct=self.limit_pct,
+            whole=abs(spacings - round(spacings)) <= WHOLE,
+            doubts=self.doubts,
+            error_m=self.driving_error_m,
+            part=bout.part,
+        )
+
+    @property
+    def blocking(self) -> tuple[str, ...]:
+        """The codes of the doubts that forbid a verdict."""
+        return blocking_codes(self.doubts)
+
+    def advised_width_m(self, method: str) -> float | None:
+        """Widest width that keeps the limit for driving errors either way; None where a doubt forbids a verdict. [m]"""
+        if self.blocking:
+            return None
+        return advised_width(self.curves[method], self.limit_pct, error_m=self.driving_error_m)
 
     @cached_property
     def pattern(self) -> PatternReading:
@@ -110,16 +150,18 @@ class Assessment:
 
     def effective_width_m(self, method: str, limit_pct: float | None = None) -> float | None:
         """Upper end of the band at the widest widths that is not narrow (the assessment's own limit if None). [m]"""
-        return self.curves[method].effective_width_m(self.limit_pct if limit_pct is None else limit_pct)
+        limit = self.limit_pct if limit_pct is None else limit_pct
+        return self.curves[method].effective_width_m(limit, self.driving_error_m)
 
     def censored(self, method: str) -> bool:
         """Whether the tray line ends before the limit is reached, so that the effective width is "at least"."""
-        run = self.curves[method].effective_run(self.limit_pct)
+        run = self.curves[method].effective_run(self.limit_pct, self.driving_error_m)
         return run is not None and run.censored
 
     def bands(self, method: str, limit_pct: float | None = None) -> tuple[Band, ...]:
         """Width bands within a CV limit (the assessment's own if None), from narrow widths to wide ones."""
-        return self.curves[method].bands(self.limit_pct if limit_pct is None else limit_pct)
+        limit = self.limit_pct if limit_pct is None else limit_pct
+        return self.curves[method].bands(limit, self.driving_error_m)
 
     def bands_m(self, method: str, limit_pct: float | None = None) -> tuple[tuple[float, float], ...]:
         """The ends of the width bands within a CV limit (the assessment's own if None). [m]"""
@@ -145,6 +187,7 @@ def assess(
     tails: str = TAPER,
     relative: bool = False,
     analysis: NutrientAnalysis | None = None,
+    driving_error_m: float = DRIVING_ERROR_M,
 ) -> Assessment:
     """Assess one tray test: from tray weights to an effective width.
 
@@ -164,6 +207,8 @@ def assess(
         Whether rates in proportion are enough, where catches are in ml and no bulk density is given. [-]
     analysis : NutrientAnalysis, optional
         What the components of a blend hold: its nutrients are then judged, else its worst component. [%]
+    driving_error_m : float
+        How far a driver may be off to either side: narrower bands than twice that are narrow. [m]
 
     Returns
     -------
@@ -182,6 +227,8 @@ def assess(
     >>> from spreadcheck.sheet.traytest import tray_test
     >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
     >>> result = assess(test, bout_width_m=3)
+    >>> result.verdict.state, round(result.advised_width_m("back-and-forth"), 2)
+    ('fits', 3.63)
     >>> result.effective_width_m("back-and-forth"), result.bouts["back-and-forth"].mean_kg_ha, result.within_limit
     (3.93..., 30.0, True)
     """
@@ -206,6 +253,7 @@ def assess(
         curves=curves,
         blend=blend,
         bouts={} if driven is None else _judged_bouts(profile, driven, blend, limit_pct),
+        driving_error_m=driving_error_m,
         doubts=with_verdicts(
             doubts_of(test, profile, effective_m=concluded, bout_width_m=driven, passes=passes),
             lambda corrected: _would_get(assess(corrected, limit_pct=limit_pct, tails=tails, relative=relative)),

@@ -15,6 +15,7 @@ from spreadcheck.product.rate import recovery_is_usual, recovery_pct
 from spreadcheck.sheet.labels import LABELS, METHODS
 from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
 from spreadcheck.show.tables import rate_unit, show_pct, show_rate, show_width
+from spreadcheck.show.verdict import effective_words, width_down
 from spreadcheck.units import KINDS, show
 
 TITLE = "Settings card"
@@ -173,11 +174,12 @@ def _controller(result: Assessment, system: str, highest_speed_rpm: float | None
 
 def _width_row(result: Assessment, system: str) -> CardRow:
     """The bout width driven, if the test bears it out; else a line, and why."""
-    widths = "; ".join(f"{show_width(result.effective_width_m(method), system)} {method}" for method in METHODS)
-    effective = f"effective width {widths}"
+    effective = "effective width " + "; ".join(f"{effective_words(result, m, system)} {m}" for m in METHODS)
     if result.bout_width_m is None:
         return CardRow("bout width", "", f"none was named; {effective}")
     width = show_width(result.bout_width_m, system)
+    if result.blocking:
+        return CardRow("bout width", "", f"{width}: can't be judged, put right first: {', '.join(result.blocking)}")
     if not result.within_limit:
         return CardRow("bout width", "", f"{width} is not within the CV limit; {effective}")
     return CardRow("bout width", width, f"driven {result.driving}" if result.driving else "both ways of driving")
@@ -214,9 +216,9 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
     if result.bout_width_m is None:
         rows.append(CardRow("CV at the bout width driven"))
     for method, bout in result.bouts.items():
-        within = "within" if bout.cv_trays_pct <= result.limit_pct else "OVER"
-        cv = f"{show_pct(bout.cv_trays_pct)} %, {within} the limit"
-        if math.isnan(bout.cv_trays_pct):
+        within = "within" if bout.cv_pct <= result.limit_pct else "OVER"
+        cv = f"{show_pct(bout.cv_pct)} %, {within} the limit"
+        if math.isnan(bout.cv_pct):
             cv = "none: fewer than two trays in a bout"
         mean, least, most = (show_rate(r, result, system) for r in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
         rows.append(
@@ -236,13 +238,10 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
 
 
 def _effective_row(result: Assessment, method: str, limit: str, system: str) -> CardRow:
-    width, bands = result.effective_width_m(method), result.bands_m(method)
-    if width is None:
+    if result.effective_width_m(method) is None:
         return CardRow(f"effective width {method}", "none", f"no width has a {limit}")
-    low = show_width(bands[-1][0], system, unit=False)
-    return CardRow(
-        f"effective width {method}", show_width(width, system), f"{limit} from {low} to {show_width(width, system)}"
-    )
+    advised = width_down(result.advised_width_m(method), system)
+    return CardRow(f"effective width {method}", effective_words(result, method, system), f"{limit}; advised {advised}")
 
 
 def _doubts(result: Assessment, system: str) -> tuple[str, ...]:

@@ -124,6 +124,8 @@ def _slider_data(result: Assessment, system: str) -> dict[str, Any]:
         "offset": profile.offset_m.tolist(),
         "rate": profile.rate_kg_ha.tolist(),
         "tails": profile.tails,
+        "parts": _parts(result),
+        "blocking": list(result.blocking),
         "limit": result.limit_pct,
         "narrowest": min(float(widths[0]), width),
         "widest": max(float(widths[-1]), float(profile.offset_m[-1] - profile.offset_m[0]), width),
@@ -135,6 +137,19 @@ def _slider_data(result: Assessment, system: str) -> dict[str, Any]:
         ],
         "rates": [{"unit": rate_unit(result), "worth": 1.0}] if profile.relative else rates,
     }
+
+
+def _parts(result: Assessment) -> list[dict[str, Any]]:
+    """The parts of a blend that decide, each with the factor that brings its limit to that of the report."""
+    return [
+        {
+            "offset": part.profile.offset_m.tolist(),
+            "rate": part.profile.rate_kg_ha.tolist(),
+            "tails": part.profile.tails,
+            "share": result.limit_pct / part.limit_pct,
+        }
+        for part in (result.blend.judged if result.blend else ())
+    ]
 
 
 def _worth(kind: str, system: str) -> float:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from spreadcheck.judge.assessment import Assessment, Bout
@@ -18,6 +17,7 @@ from spreadcheck.show.tables import (
     show_share,
     show_width,
 )
+from spreadcheck.show.verdict import advice_words, effective_words, other_bands_words, verdict_sentence, width_down
 from spreadcheck.spread.profile import TAPER
 from spreadcheck.units import show
 
@@ -84,13 +84,13 @@ def _in_short(result: Assessment, system: str) -> tuple[str, ...]:
 
 
 def _may_be_driven(result: Assessment, system: str) -> str:
+    if result.blocking:
+        return f"How far apart the passes may be driven can't be judged. What blocks it: {', '.join(result.blocking)}."
     widths = {method: result.effective_width_m(method) for method in METHODS}
-    said = {
-        method: f"up to {both_lengths(width, system)} apart" for method, width in widths.items() if width is not None
-    }
+    said = {m: f"{effective_words(result, m, system)} apart" for m, width in widths.items() if width is not None}
     if not said:
         return "No bout width that was tried is even enough with this setting, whichever way the passes are driven."
-    if len(set(widths.values())) == 1:
+    if len(set(said.values())) == 1 and len(said) == len(METHODS):
         return f"The passes may be driven {said[METHODS[0]]}, {METHODS[0]} or {METHODS[1]}."
     driven = ", and ".join(f"{far} {method}" for method, far in said.items())
     missed = [f"; {method}, no width that was tried is even enough" for method in METHODS if method not in said]
@@ -98,13 +98,7 @@ def _may_be_driven(result: Assessment, system: str) -> str:
 
 
 def _verdict(result: Assessment, bout: Bout, system: str) -> str:
-    at, limit = f"At {both_lengths(bout.width_m, system)}, driven {bout.method}", f"{result.limit_pct:g} %"
-    if math.isnan(bout.cv_trays_pct):
-        return f"{at}, the spread can't be judged: fewer than two trays lie in one bout."
-    cv = show_pct(bout.cv_trays_pct)
-    if bout.cv_trays_pct <= result.limit_pct:
-        return f"{at}, the spread is even enough: its CV is {cv} %, within the limit of {limit}."
-    return f"{at}, the spread is NOT even enough: its CV is {cv} %, over the limit of {limit}."
+    return verdict_sentence(result.verdicts[bout.method], system, both_lengths)
 
 
 def _tested(result: Assessment, system: str) -> tuple[str, ...]:
@@ -153,7 +147,7 @@ def _how_far(result: Assessment, system: str) -> tuple[str, ...]:
 
 def _method_width(result: Assessment, method: str, system: str) -> str:
     start = f"{method.capitalize()} ({HOW[method]}):"
-    width, bands, best = result.effective_width_m(method), result.bands_m(method), result.best(method)
+    width, best = result.effective_width_m(method), result.best(method)
     if width is None:
         if best is None:
             return f"{start} no width has two trays or more in a bout, so that none can be judged."
@@ -161,23 +155,17 @@ def _method_width(result: Assessment, method: str, system: str) -> str:
         return (
             f"{start} no width that was tried is within the limit; the best is {at} with a CV of {show_pct(best[1])} %."
         )
-    said = f"{start} up to {both_lengths(width, system)}."
-    if len(bands) > 1:
-        listed = ", ".join(_band(band, system) for band in bands[:-1])
-        said += (
-            f" But not every narrower width is within the limit: {listed} and {_band(bands[-1], system)} are, "
-            "and the widths between them are not."
-        )
-    elif bands[0][0] < bands[0][1]:
-        said += f" Every width that was tried from {_band(bands[0], system)} is within the limit."
+    said = f"{start} {effective_words(result, method, system)}."
+    others = other_bands_words(result, method, system)
+    if others:
+        said += f" Other bands within the limit: {'; '.join(others)}; the widths between them are not."
     if result.censored(method):
-        said += " Here the line of trays ends; wider ones may do as well."
-    return said
-
-
-def _band(band: tuple[float, float], system: str) -> str:
-    low, high = band
-    return show_width(high, system) if low == high else f"{show_width(low, system)} to {show_width(high, system)}"
+        said += " The tray line ends there; wider ones may do as well."
+    if result.blocking:
+        return said
+    return f"{said} The advised width is {width_down(result.advised_width_m(method), system)}. " + advice_words(
+        result, method, system
+    )
 
 
 def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
@@ -189,7 +177,7 @@ def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
     for method in judged_methods(result):
         bout = result.bouts[method]
         sentences.append(_verdict(result, bout, system))
-        if is_close_call(bout.cv_trays_pct, result.limit_pct):
+        if is_close_call(bout.cv_pct, result.limit_pct):
             sentences.append("This is close to the limit: another test of the same machine may fall on the other side.")
         line = f"Between the trays too, along the whole line, the CV is {show_pct(bout.cv_line_pct)} %."
         sentences.append(line)
@@ -197,10 +185,10 @@ def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
 
 
 def told_bouts(result: Assessment) -> tuple[Bout, ...]:
-    """The bouts that a customer is told about: at the width driven, or else at each effective width."""
+    """The bouts that a customer is told about: at the width driven, or else at each advised width."""
     if result.bouts:
         return tuple(result.bouts[method] for method in judged_methods(result))
-    widths = {method: result.effective_width_m(method) for method in judged_methods(result)}
+    widths = {method: result.advised_width_m(method) for method in judged_methods(result)}
     return tuple(result.bouts_at(width)[method] for method, width in widths.items() if width is not None)
 
 
@@ -236,10 +224,12 @@ def _steps(result: Assessment, system: str) -> tuple[str, ...]:
     steps: list[str] = []
     if result.doubts:
         steps.append("Read the doubts at the end first; where one can be put right, put it right and test again.")
-    if all(result.effective_width_m(method) is None for method in METHODS):
+    if result.blocking:
+        steps += [doubt.remedy(system) for doubt in result.doubts if doubt.blocking]
+    elif all(result.effective_width_m(method) is None for method in METHODS):
         steps.append("Don't spread with this setting: correct the machine by its maker's manual and test again.")
     elif not result.bouts:
-        steps.append("Choose a bout width from the bands above; the middle of a band is safer than its edge.")
+        steps.append("Choose a bout width from the bands above; the advised width is safer than the effective one.")
     else:
         steps += [step for method in judged_methods(result) for step in _method_steps(result, method, system)]
     if result.effective_width_m(METHODS[0]) != result.effective_width_m(METHODS[1]):
@@ -255,13 +245,13 @@ def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ..
     """What to do at the width driven: go on, or the other way of driving, or another width, or the machine."""
     bout = result.bouts[method]
     at = both_lengths(bout.width_m, system)
-    if bout.cv_trays_pct <= result.limit_pct:
+    if result.verdicts[method].may_be_driven:
         return (f"{at}, {method}, can be driven with the machine set as it was tested.",)
     choices = []
     other = result.bouts[METHODS[1 - METHODS.index(method)]]
-    if other.cv_trays_pct <= result.limit_pct and result.driving:
-        choices.append(f"drive {other.method} at {at} instead: there the CV is {show_pct(other.cv_trays_pct)} %.")
-    width = result.effective_width_m(method)
+    if other.cv_pct <= result.limit_pct and result.driving:
+        choices.append(f"drive {other.method} at {at} instead: there the CV is {show_pct(other.cv_pct)} %.")
+    width = result.advised_width_m(method)
     if width is not None:
         rate = both_rates(result.bouts_at(width)[method].mean_kg_ha, result, system)
         choices.append(

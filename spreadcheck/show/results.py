@@ -10,6 +10,8 @@ from spreadcheck.pattern.reading import PatternReading
 from spreadcheck.pattern.shape import margin
 from spreadcheck.show.json import envelope, known
 from spreadcheck.show.tables import scan_columns
+from spreadcheck.show.verdict import verdict_data
+from spreadcheck.spread.bands import Band
 from spreadcheck.spread.widths import Scan
 
 
@@ -31,7 +33,7 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
     >>> from spreadcheck import assess, tray_test
     >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
     >>> data = analysis_json(assess(test))
-    >>> data["schema"], data["methods"]["round-and-round"]["effective_width_m"], data["test"]
+    >>> data["schema"], data["methods"]["round-and-round"]["bands"][0]["lowest_at_m"], data["test"]
     ('spreadcheck/analysis/1', 3.0, {'tray_width_m': 1.0, 'tray_length_m': 1.0})
     """
     profile = result.profile
@@ -54,6 +56,7 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
     if result.bouts:
         data["bout"] = {"width_m": result.bout_width_m, "within_limit": result.within_limit}
         data["bout"] |= {method: _bout_json(bout) for method, bout in result.bouts.items()}
+    data["verdict"] = verdict_data(result.verdict)
     rates: dict[str, Any] = _named(data, "pct_of_peak" if profile.relative else "kg_ha")
     return envelope("analysis/1", result.test, result.doubts, **rates)
 
@@ -102,7 +105,10 @@ def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:
     best = result.best(scan.method)
     return {
         "effective_width_m": result.effective_width_m(scan.method),
+        "effective_width_censored": result.censored(scan.method),
+        "advised_width_m": result.advised_width_m(scan.method),
         "bands_m": [list(band) for band in result.bands_m(scan.method)],
+        "bands": [_band_json(band) for band in result.bands(scan.method)],
         "best_width_m": best[0] if best else None,
         "limits": [
             {
@@ -126,8 +132,14 @@ def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:
     }
 
 
+def _band_json(band: Band) -> dict[str, Any]:
+    keys = ("from_m", "to_m", "lowest_cv_pct", "lowest_at_m", "margin_pct", "narrow")
+    return {key: getattr(band, key) for key in keys}
+
+
 def _bout_json(bout: Bout) -> dict[str, Any]:
     return {
+        "cv_pct": known(bout.cv_pct),
         "cv_trays_pct": known(bout.cv_trays_pct),
         "cv_line_pct": bout.cv_line_pct,
         "mean": bout.mean_kg_ha,

@@ -39,7 +39,8 @@ def test_every_sample_in_80_columns(path, units):
     result = run("analyse", path, "--units", units, "--every-width")
     assert result.exit_code == 0, result.output
     assert max(len(line) for line in result.output.splitlines()) <= 80
-    assert "Effective width" in result.stdout
+    assert "effective width" in result.stdout
+    assert "advised width" in result.stdout
     assert "nan" not in result.output.lower().replace("finance", "")
 
 

@@ -59,7 +59,8 @@ def test_rows_are_those_of_single_analyses(season, workers):
     for result in results[:3]:
         single = spreadcheck.assess(spreadcheck.read_sheet(season / result.sheet))
         assert result.row["effective_width_back_and_forth_m"] == single.effective_width_m("back-and-forth")
-        assert result.row["cv_round_and_round_pct"] == single.bouts["round-and-round"].cv_trays_pct
+        assert result.row["cv_round_and_round_pct"] == single.bouts["round-and-round"].cv_pct
+        assert result.row["verdict"] == single.verdict.state
     assert [bool(result.faults) for result in results] == [False, False, False, True, True]
 
 

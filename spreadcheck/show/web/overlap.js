@@ -139,6 +139,12 @@ function cvByTrays(profile, width, back) {
   return 100 * Math.sqrt(squares / (n - 1));
 }
 
+// What trays read on average over where the line happens to lie, the CV that is judged; NaN for fewer than two trays.
+function cvOnAverage(cvLine, width, spacing) {
+  const n = width / spacing;
+  return n > 2 - 1e-9 ? cvLine * Math.sqrt(n / (n - 1)) : NaN;
+}
+
 // Everything the page shows at one bout width.
 function figuresAt(profile, width, back) {
   const pieces = piecesOf(profile, width, back);
@@ -149,6 +155,7 @@ function figuresAt(profile, width, back) {
   }
   return {
     pieces,
+    cv: cvOnAverage(cvByLine(pieces), width, profile.spacing),
     cvTrays: cvByTrays(profile, width, back),
     cvLine: cvByLine(pieces),
     mean: profile.area / width,

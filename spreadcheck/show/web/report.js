@@ -1,6 +1,7 @@
 // The page: a slider for the bout width, the driving method, the figures and the picture that follow.
 
 const PROFILE = profileFrom(DATA);
+const PARTS = DATA.parts.map((part) => ({ profile: profileFrom(part), share: part.share })); // of a blend: they decide
 const BACK = "back-and-forth";
 // Not so narrow that hundreds of passes overlap: with thousands of trays the slider would no longer answer at once.
 const LOW = Math.min(DATA.width, Math.max(2 * PROFILE.reach / 200, Math.min(2 * PROFILE.spacing, DATA.narrowest)));
@@ -25,12 +26,21 @@ function rateText(rate) {
 
 function percentText(value, digits) { return Number.isNaN(value) ? "-" : `${value.toFixed(digits)} %`; }
 
+// The CV that is judged: of the pattern, or of the worst part of a blend.
+function judgedCv() {
+  const { width, method } = state;
+  if (!PARTS.length) return state.figures.cv;
+  const cvs = PARTS.map(({ profile, share }) => share * cvOnAverage(cvByLine(piecesOf(profile, width, method === BACK)), width, profile.spacing));
+  return Math.max(...cvs);
+}
+
 function verdict() {
-  const { cvTrays } = state.figures;
+  const cv = judgedCv();
+  if (DATA.blocking.length) return `Can't be judged. What blocks it: ${DATA.blocking.join(", ")}.`;
   const start = `At ${lengthText(state.width)}, driven ${state.method}:`;
-  if (Number.isNaN(cvTrays)) return `${start} can't be judged, fewer than two trays lie in one bout.`;
-  const within = cvTrays <= DATA.limit;
-  return `${start} ${within ? "even enough" : "NOT even enough"}, CV ${percentText(cvTrays, 1)}, ${within ? "within" : "over"} the limit of ${DATA.limit} %.`;
+  if (Number.isNaN(cv)) return `${start} can't be judged, fewer than two trays lie in one bout.`;
+  const within = cv <= DATA.limit;
+  return `${start} ${within ? "even enough" : "NOT even enough"}, CV ${percentText(cv, 1)}, ${within ? "within" : "over"} the limit of ${DATA.limit} %.`;
 }
 
 // Going to a width or a method

@@ -1,0 +1,202 @@
+"""The verdict on a test at the bout width driven, and the width that is advised."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from spreadcheck.doubts.doubt import Doubt
+from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.spread.bands import DRIVING_ERROR_M, WidthCurve
+
+FITS = "fits"
+NARROWLY = "fits narrowly"
+NOT_EVEN = "not even enough"
+CANT_BE_JUDGED = "can't be judged"
+STATES = (FITS, NARROWLY, NOT_EVEN, CANT_BE_JUDGED)
+SURE_PCT = 90.0  # probability of keeping the limit from which a width is advised and called fitting
+_LOOKS = 13  # widths looked at from one driving error below the width to one above it
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What is said of a test at its bout width, once, for every command.
+
+    `blocking` are the codes of the doubts that forbid a verdict. `why` says what makes it narrow: "driving error",
+    "close" (CV by trays and the curve fall on different sides of the limit) or "probability"; or why it can't be given:
+    "doubts" or "few trays". `part` names the part of a blend that decides.
+    """
+
+    state: str
+    method: str
+    bout_width_m: float
+    cv_pct: float
+    cv_trays_pct: float
+    limit_pct: float
+    error_m: float
+    probability_pct: float | None = None
+    blocking: tuple[str, ...] = ()
+    why: str = ""
+    close: bool = False
+    part: str = ""
+
+    @property
+    def may_be_driven(self) -> bool:
+        """Whether the width may be driven as it was tested."""
+        return self.state in (FITS, NARROWLY)
+
+
+def blocking_codes(doubts: Iterable[Doubt]) -> tuple[str, ...]:
+    """The codes of the doubts that forbid a verdict, each once."""
+    return tuple(dict.fromkeys(doubt.code for doubt in doubts if doubt.blocking))
+
+
+def verdict_at(
+    curve: WidthCurve,
+    width_m: float,
+    *,
+    cv_trays_pct: float,
+    limit_pct: float,
+    whole: bool,
+    doubts: Iterable[Doubt] = (),
+    error_m: float = DRIVING_ERROR_M,
+    probability_pct: float | None = None,
+    part: str = "",
+) -> Verdict:
+    """The verdict at one bout width, for one driving method.
+
+    Parameters
+    ----------
+    curve : WidthCurve
+        The CV over every bout width; it decides. [m, %]
+    width_m : float
+        The bout width. [m]
+    cv_trays_pct : float
+        CV by trays there. [%]
+    limit_pct : float
+        CV limit. [%]
+    whole : bool
+        Whether the width is a whole number of tray spacings, so that CV by trays is the standards' figure. [-]
+    doubts : iterable of Doubt
+        The doubts about the test. [-]
+    error_m : float
+        Driving error to either side. [m]
+    probability_pct : float, optional
+        Probability of keeping the limit, where the noise of the test is known. [%]
+    part : str
+        The part of a blend that decides. [-]
+
+    Returns
+    -------
+    Verdict
+        The verdict. [m, %]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.bands import width_curves
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> curve = width_curves(profile_from([-3, -2, -1, 0, 1, 2, 3], [1, 2, 3, 4, 3, 2, 1]))["back-and-forth"]
+    >>> [verdict_at(curve, w, cv_trays_pct=curve.cv_at(w), limit_pct=15, whole=False).state for w in (4, 5.1, 6)]
+    ['fits', 'fits narrowly', 'not even enough']
+    """
+    cv, blocking = curve.cv_at(width_m), blocking_codes(doubts)
+    close = whole and bool((cv_trays_pct <= limit_pct) != (cv <= limit_pct)) and not np.isnan(cv)
+    state, why = FITS, ""
+    if blocking:
+        state, why = CANT_BE_JUDGED, "doubts"
+    elif np.isnan(cv):
+        state, why = CANT_BE_JUDGED, "few trays"
+    elif cv > limit_pct:
+        state = NOT_EVEN
+    elif close:
+        state, why = NARROWLY, "close"
+    elif not _kept_either_way(curve, width_m, limit_pct, error_m):
+        state, why = NARROWLY, "driving error"
+    elif probability_pct is not None and probability_pct < SURE_PCT:
+        state, why = NARROWLY, "probability"
+    return Verdict(
+        state=state,
+        method=curve.method,
+        bout_width_m=width_m,
+        cv_pct=cv,
+        cv_trays_pct=cv_trays_pct,
+        limit_pct=limit_pct,
+        error_m=error_m,
+        probability_pct=probability_pct,
+        blocking=blocking,
+        why=why,
+        close=close,
+        part=part,
+    )
+
+
+def _kept_either_way(curve: WidthCurve, width_m: float, limit_pct: float, error_m: float) -> bool:
+    """Whether the limit is kept at every width from one driving error below to one above."""
+    widths = width_m + np.linspace(-error_m, error_m, _LOOKS)
+    squares = curve.exact(widths[widths > 0])
+    return not bool((squares > (limit_pct / 100.0) ** 2).any())
+
+
+def worst_of(verdicts: Iterable[Verdict]) -> Verdict:
+    """The verdict where the driving method is not known: that of the way with the worse outcome."""
+    return max(verdicts, key=lambda verdict: (STATES.index(verdict.state), np.nan_to_num(verdict.cv_pct)))
+
+
+def advised_width(
+    curve: WidthCurve,
+    limit_pct: float,
+    *,
+    error_m: float = DRIVING_ERROR_M,
+    width_m: ArrayLike = (),
+    within_pct: ArrayLike = (),
+) -> float | None:
+    """The widest bout width that keeps the limit for driving errors either way and, if known, is sure to keep it.
+
+    Parameters
+    ----------
+    curve : WidthCurve
+        The CV over every bout width. [m, %]
+    limit_pct : float
+        CV limit. [%]
+    error_m : float
+        Driving error to either side. [m]
+    width_m, within_pct : array_like, shape (widths,)
+        Where the noise is known: bout widths, and the probability of keeping the limit at each. [m], [%]
+
+    Returns
+    -------
+    float or None
+        The advised width; None where no band is wide enough, or no width in one is sure enough. [m]
+
+    Examples
+    --------
+    >>> from spreadcheck.spread.bands import width_curves
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> curve = width_curves(profile_from([-3, -2, -1, 0, 1, 2, 3], [1, 2, 3, 4, 3, 2, 1]))["back-and-forth"]
+    >>> round(curve.effective_width_m(15), 2), round(advised_width(curve, 15), 2)
+    (5.29, 4.99)
+    >>> advised_width(curve, 15, width_m=[3, 4, 5], within_pct=[99, 95, 60])
+    4.14...
+    """
+    widths, within = np.asarray(width_m, dtype=float), np.nan_to_num(np.asarray(within_pct, dtype=float))
+    for run in reversed(curve.runs(limit_pct, error_m)):
+        if run.narrow:
+            continue
+        low, high = run.from_m + error_m, run.to_m - error_m
+        if not len(widths):
+            return high
+        tried = np.unique(np.concatenate((widths[(widths > low) & (widths < high)], (low, high))))
+        sure = np.interp(tried, widths, within) >= SURE_PCT
+        if sure.any():
+            at = int(np.flatnonzero(sure)[-1])
+            return float(tried[at]) if at == len(tried) - 1 else _sure_until(widths, within, tried[at], tried[at + 1])
+    return None
+
+
+def _sure_until(width_m: FloatArray, within_pct: FloatArray, low_m: float, high_m: float) -> float:
+    """Where the straight line between a sure width and the next meets the probability asked for."""
+    low, high = np.interp([low_m, high_m], width_m, within_pct)
+    return float(low_m + (high_m - low_m) * (low - SURE_PCT) / (low - high))

@@ -1,0 +1,107 @@
+"""The verdict in words and as data, the same in every command."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+from spreadcheck.judge.assessment import Assessment
+from spreadcheck.judge.verdict import CANT_BE_JUDGED, NOT_EVEN, Verdict
+from spreadcheck.show.tables import show_pct, show_width
+from spreadcheck.spread.bands import Run
+from spreadcheck.units import from_inside, shown_unit
+
+_DIP = 0.7  # of the advised width: a lower CV nearer than that is worth naming
+
+
+def verdict_sentence(verdict: Verdict, system: str = "metric", length: Callable[[float, str], str] = show_width) -> str:
+    """The verdict as one sentence: the width, the state, the CV, and why where it needs saying."""
+    at = f"At {length(verdict.bout_width_m, system)}, {verdict.method}"
+    if verdict.why == "few trays":
+        return f"{at}: {CANT_BE_JUDGED}, fewer than two trays lie in a bout."
+    if verdict.state == CANT_BE_JUDGED:
+        return f"{at}: {CANT_BE_JUDGED}. What blocks it: {', '.join(verdict.blocking)}."
+    of = f" of {verdict.part}" if verdict.part else ""
+    within = "over" if verdict.state == NOT_EVEN else "within"
+    said = f"{at}: {verdict.state}. CV{of} {show_pct(verdict.cv_pct)} %, {within} the limit of {verdict.limit_pct:g} %"
+    if verdict.close:
+        other = "keeps" if verdict.state == NOT_EVEN else "does not keep"
+        return f"{said}; close: CV by trays {show_pct(verdict.cv_trays_pct)} % {other} it."
+    error = length(verdict.error_m, system)
+    sure = "" if verdict.probability_pct is None else f"{verdict.probability_pct:.0f} %"
+    because = {
+        "driving error": f"; driven {error} off to either side, it may not be kept",
+        "probability": f"; kept with a probability of {sure} only",
+    }
+    return said + because.get(verdict.why, f"; kept with a probability of {sure}" if sure else "") + "."
+
+
+def verdict_data(verdict: Verdict | None) -> dict[str, Any] | None:
+    """The verdict as every JSON result has it; None where no bout width is known."""
+    if verdict is None:
+        return None
+    return {
+        "state": verdict.state,
+        "method": verdict.method,
+        "bout_width_m": verdict.bout_width_m,
+        "probability_pct": verdict.probability_pct,
+        "blocking": list(verdict.blocking),
+        "why": verdict.why,
+        "close": verdict.close,
+        "part": verdict.part,
+    }
+
+
+def width_down(width_m: float | None, system: str = "metric") -> str:
+    """A width that a limit is kept at, rounded down to 0.1 of the unit shown, so that it is still kept there."""
+    if width_m is None:
+        return "none"
+    unit = shown_unit("length", system)
+    return f"{math.floor(from_inside(width_m, unit, 'length') * 10 + 1e-6) / 10:g} {unit}"
+
+
+def width_up(width_m: float, system: str = "metric") -> str:
+    """The lower end of a band, rounded up in the same way, without its unit."""
+    return f"{math.ceil(from_inside(width_m, shown_unit('length', system), 'length') * 10 - 1e-6) / 10:g}"
+
+
+def effective_words(result: Assessment, method: str, system: str = "metric") -> str:
+    """The effective width: "up to" only where every narrower width keeps the limit too, else its band; or none."""
+    runs = result.curves[method].runs(result.limit_pct)
+    run = result.curves[method].effective_run(result.limit_pct)
+    if run is None:
+        best = result.best(method)
+        return "none" if best is None else f"none; best {show_pct(best[1])} % at {width_down(best[0], system)}"
+    far = width_down(run.to_m, system)
+    if run.censored:
+        return f"at least {far}, the line ends there"
+    first = run is runs[0] and run.from_m <= result.curves[method].width_m[0]
+    return f"up to {far}" if first else f"{width_up(run.from_m, system)} to {far}"
+
+
+def other_bands_words(result: Assessment, method: str, system: str = "metric") -> tuple[str, ...]:
+    """The bands beside the effective one, the widest widths first; narrow ones are named as narrow."""
+    effective = result.curves[method].effective_run(result.limit_pct)
+    return tuple(
+        _band(run, system) for run in reversed(result.curves[method].runs(result.limit_pct)) if run is not effective
+    )
+
+
+def _band(run: Run, system: str) -> str:
+    if run.narrow:  # too short for tenths
+        return f"{show_width(run.from_m, system, unit=False)} to {show_width(run.to_m, system)}, narrow"
+    return f"{width_up(run.from_m, system)} to {width_down(run.to_m, system)}"
+
+
+def advice_words(result: Assessment, method: str, system: str = "metric") -> str:
+    """Why the advised width differs from the effective one."""
+    advised = result.advised_width_m(method)
+    if advised is None:
+        return "No width can be advised: none keeps the limit for driving errors either way."
+    band = next((band for band in result.bands(method) if band.from_m <= advised <= band.to_m), None)
+    error = show_width(result.driving_error_m, system)
+    words = f"Advised: the limit is kept even {error} off either way; --confidence adds the noise."
+    if band is not None and band.lowest_at_m > _DIP * advised:
+        words += f" Most even: {width_down(band.lowest_at_m, system)}, CV {show_pct(band.lowest_cv_pct)} %."
+    return words

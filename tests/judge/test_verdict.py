@@ -1,0 +1,123 @@
+"""The verdict and the advised width: each state, what blocks it, and the screen that carries them."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from scipy.optimize import brentq
+
+from spreadcheck import assess, read_sheet, tray_test
+from spreadcheck.cli import main
+from spreadcheck.doubts.doubt import Doubt, Words
+from spreadcheck.judge.blend import NutrientAnalysis
+from spreadcheck.judge.verdict import CANT_BE_JUDGED, FITS, NARROWLY, NOT_EVEN, advised_width, worst_of
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.show.analyse import SCREEN, summary_text
+from spreadcheck.show.report_words import plain_words
+from spreadcheck.show.verdict import verdict_data, verdict_sentence
+
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
+SHEETS = [p for p in sorted(SAMPLES.glob("*.csv")) if p.read_text("utf-8").startswith("spreadcheck tray sheet")]
+BLOCKS = Doubt("made-up", Words("something is off"), Words("no figure holds"), Words("weigh it again"), blocking=True)
+
+
+def triangle(bout_width, **form):
+    """Trays 0.5 m apart under a triangle of half-base 10 m: at 15 % the crossing is 1.344 times that, less n - 1."""
+    x = np.arange(-20, 21) * 0.5
+    form = {"bout width": f"{bout_width} m", "driving": "back-and-forth"} | form
+    return tray_test(x, 10 - np.abs(x), tray_width="0.5 m", tray_length="0.5 m", form=form)
+
+
+def test_the_states_follow_the_width():
+    """Ends of the band from the closed form: fits inside by the driving error, narrowly up to the end, then not."""
+    end = assess(triangle(12)).effective_width_m("back-and-forth")
+    closed = brentq(lambda w: (w * (2 / 3 + (2 - w) ** 3 / 3) - 1) * w / (w - 0.05) - 0.0225, 1.1, 1.9)
+    assert end == pytest.approx(10 * closed, abs=1e-6)  # CV^2 of a triangle (test_bands.py), n = width / 0.5 m
+    states = [assess(triangle(12), bout_width_m=end + off).verdict.state for off in (-0.35, -0.25, -0.01, 0.01)]
+    assert states == [FITS, NARROWLY, NARROWLY, NOT_EVEN]
+    assert assess(triangle(0.9)).verdict.state == CANT_BE_JUDGED
+    assert assess(triangle(0.9)).verdict.why == "few trays"
+    steady = assess(triangle(12), bout_width_m=end - 0.25, driving_error_m=0.1)
+    assert steady.verdict.state == FITS
+
+
+def test_a_blocking_doubt_forbids_the_verdict_everywhere():
+    """Neither the sentence, the report, the screen nor an advised width says that the width can be driven."""
+    result = replace(assess(triangle(12)), doubts=(BLOCKS,))
+    verdict = result.verdict
+    assert (verdict.state, verdict.blocking, verdict.may_be_driven) == (CANT_BE_JUDGED, ("made-up",), False)
+    assert result.advised_width_m("back-and-forth") is None
+    text = " ".join(sentence for passage in plain_words(result) for sentence in passage.sentences) + summary_text(
+        result
+    )
+    assert "can be driven" not in text
+    assert "BLOCKS made-up: something is off" in text
+    assert "put right: weigh it again" in text
+    assert "can be driven" in " ".join(plain_words(assess(triangle(12)))[-1].sentences)
+
+
+def test_the_advised_width_is_a_driving_error_inside_the_band():
+    result = assess(triangle(12))
+    for method in METHODS:
+        curve, advised = result.curves[method], result.advised_width_m(method)
+        assert advised == pytest.approx(result.effective_width_m(method) - 0.3)
+        assert all(curve.cv_at(width) <= 15 for width in np.linspace(advised - 0.3, advised + 0.3 - 1e-7, 25))
+        sure = advised_width(curve, 15, width_m=[10, 12, 13], within_pct=[100, 95, 70])
+        assert sure == pytest.approx(12 + 5 / 25)  # 95 % at 12 m, 70 % at 13 m: 90 % on the line between
+        assert advised_width(curve, 15, width_m=[1, 13], within_pct=[50, 50]) is None
+
+
+def test_the_worse_way_counts_where_none_is_named():
+    result = assess(read_sheet(SAMPLES / "lopsided.csv"))
+    assert [result.verdicts[method].state for method in METHODS] == [NOT_EVEN, FITS]
+    assert worst_of(result.verdicts.values()).method == "back-and-forth"
+
+
+def test_close_is_said_where_the_trays_and_the_curve_disagree():
+    """A limit between the two figures at a whole number of spacings."""
+    result = assess(read_sheet(SAMPLES / "lopsided.csv"))
+    bout = result.bouts["back-and-forth"]
+    assert bout.cv_pct < bout.cv_trays_pct
+    between = assess(result.test, limit_pct=(bout.cv_pct + bout.cv_trays_pct) / 2).verdict
+    assert (between.state, between.close) == (NARROWLY, True)
+    assert "close: CV by trays 27.8 % does not keep it" in verdict_sentence(between)
+
+
+def test_a_blend_never_passes_on_its_total_mass():
+    """The mass is even at 21 m, urea is not: the verdict, the effective width and the screen are of the worst part."""
+    test = read_sheet(SAMPLES / "blend.csv")
+    result = assess(test, bout_width_m=21)
+    whole = result.blend.parts[0]
+    assert whole.curves["back-and-forth"].cv_at(21) < 15
+    assert (result.verdict.state, result.verdict.part) == (NOT_EVEN, "urea")
+    assert "CV of urea" in summary_text(result)
+    nutrients = NutrientAnalysis({name: {"N": 10.0 if name == "urea" else 0.0, "X": 1.0} for name in test.components})
+    assert assess(test, bout_width_m=21, analysis=nutrients).verdict.part == "N"
+    for method in METHODS:
+        worst = max(part.curves[method].cv_at(18.0) for part in result.blend.judged)
+        assert result.curves[method].cv_at(18.0) == pytest.approx(worst)
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+@pytest.mark.parametrize("path", SHEETS, ids=lambda p: p.stem)
+def test_the_answer_fits_one_screen(path, units):
+    shown = CliRunner().invoke(main, ["analyse", str(path), "--units", units]).stdout.splitlines()
+    assert len(shown) <= SCREEN
+    assert len(shown) >= 15
+    assert max(map(len, (line for line in shown if str(path) not in line))) <= 80
+
+
+def test_json_carries_the_verdict():
+    data = json.loads(CliRunner().invoke(main, ["analyse", str(SAMPLES / "lopsided.csv"), "--json", "-"]).stdout)
+    result = assess(read_sheet(SAMPLES / "lopsided.csv"))
+    assert data["verdict"] == verdict_data(result.verdict)
+    assert data["verdict"]["state"] == NOT_EVEN
+    for method in METHODS:
+        found = data["methods"][method]
+        assert found["advised_width_m"] == result.advised_width_m(method)
+        assert found["bands"][-1]["to_m"] == found["effective_width_m"]
+        assert found["effective_width_censored"] is False
+    assert verdict_data(assess(tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")).verdict) is None
