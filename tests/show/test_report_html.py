@@ -390,9 +390,9 @@ def test_the_command_writes_both(tmp_path):
     assert done.exit_code == 0, done.output
     text = page.read_text(encoding="utf-8")
     assert "size: letter" in text
-    assert "At 68.9 ft (21.0 m), driven back-and-forth, the spread is even enough: its CV is 27.8 %" in text
+    assert "At 68.9 ft (21.0 m), back-and-forth: fits. CV 27.7 %, within the limit of 30 %" in text
     assert pdf.read_bytes().startswith(b"%PDF")
-    assert "Effective width" in done.stdout  # the summary is shown as ever
+    assert "effective width" in done.stdout  # the summary is shown as ever
 
 
 @pytest.mark.parametrize(
