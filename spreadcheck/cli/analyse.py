@@ -128,6 +128,7 @@ def analyse(
         fault = Fault("option --within-limit", "no bout width is known", 'add --bout-width, such as "24 m"')
         raise WidthError(fault)
     sure = _confidence(result) if how_sure or everything else None
+    result = result if sure is None else sure.judged
     # cards and reports are made before any file is written
     card = card_content(result, card_file, units, highest_rpm=highest_rpm, paper=paper) if card_file else None
     reports = [(path, _report(result, path, units, paper, sure)) for path in report_files]

@@ -7,8 +7,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -31,6 +33,9 @@ from spreadcheck.spread.profile import SAME_PLACE, TAPER, Profile
 from spreadcheck.spread.widths import Scan, check_limit, default_widths, scan_methods
 
 WHOLE = 1e3 * SAME_PLACE  # of a spacing: bout widths typed to a millimetre are whole multiples still
+
+
+Kept: TypeAlias = Callable[[FloatArray, str], FloatArray]  # probability of keeping the limit, by width and method [%]
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +76,11 @@ class Assessment:
     bouts: dict[str, Bout]
     doubts: tuple[Doubt, ...]
     driving_error_m: float = DRIVING_ERROR_M
+    kept: Kept | None = None  # probability of keeping the limit, where the noise was looked at
+
+    def with_noise(self, kept: Kept) -> Assessment:
+        """The same, with verdict and advised widths judged by the probability of keeping the limit too."""
+        return replace(self, kept=kept)
 
     @cached_property
     def verdicts(self) -> dict[str, Verdict]:
@@ -94,6 +104,7 @@ class Assessment:
             whole=abs(spacings - round(spacings)) <= WHOLE,
             doubts=self.doubts,
             error_m=self.driving_error_m,
+            probability_pct=None if self.kept is None else float(self.kept(np.array([bout.width_m]), bout.method)[0]),
             part=bout.part,
         )
 
@@ -106,7 +117,12 @@ class Assessment:
         """Widest width that keeps the limit for driving errors either way; None where a doubt forbids a verdict. [m]"""
         if self.blocking:
             return None
-        return advised_width(self.curves[method], self.limit_pct, error_m=self.driving_error_m)
+        curve = self.curves[method]
+        if self.kept is None:
+            return advised_width(curve, self.limit_pct, error_m=self.driving_error_m)
+        widths = curve.width_m
+        within = self.kept(widths, method)
+        return advised_width(curve, self.limit_pct, error_m=self.driving_error_m, width_m=widths, within_pct=within)
 
     @cached_property
     def pattern(self) -> PatternReading:
@@ -262,9 +278,10 @@ def assess(
 
 
 def _would_get(result: Assessment) -> Words:
-    """Effective widths of a test put right, and its share of the target rate."""
+    """The verdict and the effective widths of a test put right, and its share of the target rate."""
     methods = (result.driving,) if result.driving else METHODS
-    told = [_width_words(method, result.effective_width_m(method)) for method in methods]
+    told = [Words(result.verdict.state)] if result.verdict else []
+    told += [_width_words(method, result.effective_width_m(method)) for method in methods]
     target, bout = result.test.quantity("target rate"), next(iter(result.bouts.values()), None)
     if target is not None and bout is not None and not result.profile.relative:
         share = 100 * bout.mean_kg_ha / target

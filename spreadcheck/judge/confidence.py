@@ -120,6 +120,14 @@ class Confidence:
     bouts: dict[str, BoutConfidence]
     tray_error_kg_ha: FloatArray
     doubts: tuple[Doubt, ...]
+    drawn: Draws
+
+    @cached_property
+    def judged(self) -> Assessment:
+        """The assessment with its verdict and advised widths judged by the noise too, where it is known."""
+        if not self.known:
+            return self.assessment
+        return self.assessment.with_noise(lambda width_m, method: kept_probability(self.drawn, width_m, method))
 
     @property
     def known(self) -> bool:
@@ -177,7 +185,7 @@ def confidence(
     doubts = noise_doubts(noise)
     error = np.full(len(profile.offset_m), np.nan)
     if not noise.known:
-        return Confidence(result, noise, drawn.stated, drawn.ends, level_pct, draws, seed, {}, {}, error, doubts)
+        return Confidence(result, noise, drawn.stated, drawn.ends, level_pct, draws, seed, {}, {}, error, doubts, drawn)
     error[np.isin(profile.offset_m, noise.offset_m)] = noise.error_kg_ha[np.isin(noise.offset_m, profile.offset_m)]
     bands = bands_at(drawn, curve_widths(result), level_pct)
     bouts: dict[str, BoutConfidence] = {}
@@ -186,7 +194,8 @@ def confidence(
         for method, band in bands_at(drawn, width, level_pct).items():
             low, high = _interval(drawn.likely(width, method, alone=True), level_pct) / band.line_share
             bouts[method] = replace(band.at(0), alone_low_pct=float(low[0]), alone_high_pct=float(high[0]))
-    return Confidence(result, noise, drawn.stated, drawn.ends, level_pct, draws, seed, bands, bouts, error, doubts)
+    ends, stated = drawn.ends, drawn.stated
+    return Confidence(result, noise, stated, ends, level_pct, draws, seed, bands, bouts, error, doubts, drawn)
 
 
 @dataclass(frozen=True, eq=False)

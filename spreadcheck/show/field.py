@@ -12,6 +12,7 @@ from spreadcheck.field.fieldcase import FieldCase, FieldStudy
 from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap
 from spreadcheck.field.worth import Worth
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
+from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import HECTARE_M2, show
 
 SCHEMA = "spreadcheck/field/1"
@@ -129,23 +130,10 @@ def _answers(study: FieldStudy) -> list[Block]:
     shares = ", ".join(f"{name} {found.share_pct[name]:.1f} %" for name in SHARES)
     near = f"nil: under {NIL_PCT:g} % of the target; near: within {NEAR_PCT:g} %"
     answers.append(Answer("Of the field", shares, near))
-    answers.append(Answer("The tray test", verdict_of(study)["state"], "in an endless field at this bout width"))
+    verdict = study.assessment.verdict
+    state = verdict.state if verdict else "no bout width"
+    answers.append(Answer("The tray test", state, "in an endless field at this bout width"))
     return answers
-
-
-def verdict_of(study: FieldStudy) -> dict[str, Any]:
-    """The verdict on the tray test at the bout width, as every command gives it."""
-    result = study.assessment
-    blocking = [doubt.code for doubt in result.doubts if doubt.blocking]
-    state = "can't be judged" if blocking else "fits" if result.within_limit else "not even enough"
-    worst = max(result.bouts.values(), key=lambda bout: bout.cv_trays_pct)
-    return {
-        "state": state,
-        "method": result.driving or worst.method,
-        "bout_width_m": result.bout_width_m,
-        "probability_pct": None,
-        "blocking": blocking,
-    }
 
 
 def _picture(study: FieldStudy, svg: str) -> Picture:
@@ -417,7 +405,7 @@ def field_json(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]
             }
             for each in worth
         ],
-        "verdict": verdict_of(study),
+        "verdict": verdict_data(study.assessment.verdict),
         "warnings": warnings_data(study.doubts),
     }
 

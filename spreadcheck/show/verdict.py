@@ -101,7 +101,8 @@ def advice_words(result: Assessment, method: str, system: str = "metric") -> str
         return "No width can be advised: none keeps the limit for driving errors either way."
     band = next((band for band in result.bands(method) if band.from_m <= advised <= band.to_m), None)
     error = show_width(result.driving_error_m, system)
-    words = f"Advised: the limit is kept even {error} off either way; --confidence adds the noise."
+    noise = "--confidence adds the noise" if result.kept is None else "with 90 % probability, the noise allowed for"
+    words = f"Advised: the limit is kept even {error} off either way; {noise}."
     if band is not None and band.lowest_at_m > _DIP * advised:
         words += f" Most even: {width_down(band.lowest_at_m, system)}, CV {show_pct(band.lowest_cv_pct)} %."
     return words
