@@ -28,9 +28,8 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, rising
 from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, cv_on_average, width_curves
 from spreadcheck.spread.evenness import share_within
-from spreadcheck.spread.overlap import bout_deposit, overlapped_deposit, tray_points
 from spreadcheck.spread.profile import SAME_PLACE, TAPER, Profile
-from spreadcheck.spread.widths import Scan, check_limit, default_widths, scan_methods
+from spreadcheck.spread.widths import Scan, check_limit, check_width, check_widths, default_widths, lay, scan_methods
 
 WHOLE = 1e3 * SAME_PLACE  # of a spacing: bout widths typed to a millimetre are whole multiples still
 
@@ -70,7 +69,7 @@ class Assessment:
     passes: Passes
     profile: Profile
     limit_pct: float
-    scans: dict[str, Scan]
+    width_m: FloatArray  # of the table
     curves: dict[str, WidthCurve]
     blend: BlendAssessment | None
     bouts: dict[str, Bout]
@@ -81,6 +80,13 @@ class Assessment:
     def with_noise(self, kept: Kept) -> Assessment:
         """The same, with verdict and advised widths judged by the probability of keeping the limit too."""
         return replace(self, kept=kept)
+
+    @cached_property
+    def scans(self) -> dict[str, Scan]:
+        """The table for each driving method; only tables and plots need it, so it is worked out when asked for."""
+        if self.blend is None:
+            return scan_methods(self.profile, self.width_m)
+        return {method: self.blend.worst_scan(method, self.limit_pct) for method in METHODS}
 
     @cached_property
     def verdicts(self) -> dict[str, Verdict]:
@@ -255,17 +261,18 @@ def assess(
         width_m = default_widths(profile, place=test.source)
     widths = rising(width_m)
     driven = test.bout_width_m if bout_width_m is None else bout_width_m
-    scans, curves, blend = scan_methods(profile, widths), width_curves(profile), None
+    check_widths(profile, widths)
+    blend = None
     if test.components:
         blend = assess_blend(test, analysis, limit_pct=limit_pct, width_m=widths, tails=tails)
-        scans, curves = {m: blend.worst_scan(m, limit_pct) for m in METHODS}, blend.worst(limit_pct)
+    curves = width_curves(profile) if blend is None else blend.worst(limit_pct)
     concluded = _width_concluded(test, curves, limit_pct)
     return Assessment(
         test=test,
         passes=passes,
         profile=profile,
         limit_pct=limit_pct,
-        scans=scans,
+        width_m=widths,
         curves=curves,
         blend=blend,
         bouts={} if driven is None else _judged_bouts(profile, driven, blend, limit_pct),
@@ -344,25 +351,25 @@ def bouts_at(profile: Profile, bout_width_m: float) -> dict[str, Bout]:
     >>> bout.min_kg_ha, bout.max_kg_ha, round(bout.within_20_pct, 1)
     (2.0, 3.0, 85.0)
     """
-    width = np.array([bout_width_m])
-    scans = scan_methods(profile, width)
-    offset = tray_points(profile, width)[0]
-    return {method: _bout(profile, scans[method], offset) for method in METHODS}
-
-
-def _bout(profile: Profile, scan: Scan, offset: FloatArray) -> Bout:
-    pieces = bout_deposit(profile, scan.width_m, scan.method)
-    return Bout(
-        method=scan.method,
-        width_m=float(scan.width_m[0]),
-        cv_pct=float(cv_on_average(scan.cv_line_pct, scan.width_m, profile.spacing_m)[0]),
-        cv_trays_pct=float(scan.cv_trays_pct[0]),
-        cv_line_pct=float(scan.cv_line_pct[0]),
-        mean_kg_ha=float(scan.mean_kg_ha[0]),
-        min_kg_ha=float(scan.min_kg_ha[0]),
-        max_kg_ha=float(scan.max_kg_ha[0]),
-        within_10_pct=float(share_within(pieces, 10)[0]),
-        within_20_pct=float(share_within(pieces, 20)[0]),
-        offset_m=offset,
-        rate_kg_ha=overlapped_deposit(profile, offset, scan.width_m[0], scan.method),
-    )
+    check_width(profile, bout_width_m)
+    laid = lay(profile, np.array([bout_width_m], dtype=float))
+    cv = cv_on_average(laid.cv_line_pct, bout_width_m, profile.spacing_m)
+    within_10, within_20 = share_within(laid.pieces, 10), share_within(laid.pieces, 20)
+    offsets, rates = (np.split(points, laid.starts[1:]) for points in (laid.offset_m, laid.rate_kg_ha))
+    return {
+        method: Bout(
+            method=method,
+            width_m=float(bout_width_m),
+            cv_pct=float(cv[at]),
+            cv_trays_pct=float(laid.cv_trays_pct[at]),
+            cv_line_pct=float(laid.cv_line_pct[at]),
+            mean_kg_ha=float(profile.area_kg_ha_m / bout_width_m),
+            min_kg_ha=float(laid.min_kg_ha[at]),
+            max_kg_ha=float(laid.max_kg_ha[at]),
+            within_10_pct=float(within_10[at]),
+            within_20_pct=float(within_20[at]),
+            offset_m=offsets[at],
+            rate_kg_ha=rates[at],
+        )
+        for at, method in enumerate(METHODS)
+    }

@@ -20,7 +20,6 @@ from numpy.typing import ArrayLike
 
 from spreadcheck.errors import Fault, NoSpreadError, SheetError
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, column_kind
 from spreadcheck.spread.bands import WidthCurve, width_curves, worst_curve
 from spreadcheck.spread.profile import TAPER, Profile, profile_from, profile_of
@@ -50,8 +49,13 @@ class BlendPart:
     kind: str
     profile: Profile
     limit_pct: float
-    scans: dict[str, Scan]
+    width_m: FloatArray  # of the table
     curves: dict[str, WidthCurve]
+
+    @cached_property
+    def scans(self) -> dict[str, Scan]:
+        """The part's own table for each driving method, worked out when it is asked for."""
+        return scan_methods(self.profile, self.width_m)
 
     def effective_width_m(self, method: str) -> float | None:
         """Widest width within the part's own limit, in a band that is not narrow. [m]"""
@@ -281,7 +285,7 @@ def assess_blend(
                 kind,
                 profile,
                 analysis.limit_pct.get(name, limit_pct),
-                scan_methods(profile, widths, METHODS),
+                widths,
                 width_curves(profile),
             )
             for name, kind, profile in profiles

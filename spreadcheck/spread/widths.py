@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from spreadcheck.errors import Fault, WidthError
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray, rising
-from spreadcheck.spread.evenness import cv_of_pieces, cv_of_points
+from spreadcheck.spread.evenness import Deposit, cv_of_pieces, cv_of_points
 from spreadcheck.spread.overlap import bout_deposit, overlapped_deposit, tray_points
 from spreadcheck.spread.profile import SAME_PLACE, Profile
 from spreadcheck.units import parse_quantity
@@ -202,6 +202,12 @@ def check_width(profile: Profile, width_m: float, *, place: str = "") -> None:
         raise WidthError(Fault(place, problem, "check the number and its unit"))
 
 
+def check_widths(profile: Profile, widths: FloatArray) -> None:
+    """Refuse bout widths of which the widest or the narrowest can't be driven."""
+    check_width(profile, float(widths.max()))
+    check_width(profile, float(widths.min()))
+
+
 def scan_widths(profile: Profile, width_m: ArrayLike, method: str) -> Scan:
     """CV by trays, CV by line and the true mean, smallest and largest deposit at every bout width.
 
@@ -264,8 +270,7 @@ def scan_methods(profile: Profile, width_m: ArrayLike, methods: Sequence[str] = 
     {'back-and-forth': array([20.    , 29.8142]), 'round-and-round': array([ 0.    , 25.5314])}
     """
     widths = np.atleast_1d(np.asarray(width_m, dtype=float))
-    check_width(profile, float(widths.max()))
-    check_width(profile, float(widths.min()))
+    check_widths(profile, widths)
     parts = [_scan_chunk(profile, chunk, methods) for chunk in _chunks(profile, widths)]
     columns = parts[0] if len(parts) == 1 else [np.concatenate(column, axis=1) for column in zip(*parts, strict=True)]
     cv_trays, cv_line, least, most = columns
@@ -276,18 +281,42 @@ def scan_methods(profile: Profile, width_m: ArrayLike, methods: Sequence[str] = 
     }
 
 
-def _scan_chunk(profile: Profile, widths: FloatArray, methods: Sequence[str]) -> list[FloatArray]:
-    """CV by trays, CV by line, least and most; each of shape (methods, widths)."""
-    shape = (len(methods), len(widths))
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """What the field gets at each bout width, width after width for each method in turn.
+
+    `offset_m` and `rate_kg_ha` are the points of CV by trays, bout after bout from `starts` on; the other arrays have
+    an entry a bout.
+    """
+
+    offset_m: FloatArray
+    rate_kg_ha: FloatArray
+    starts: NDArray[np.intp]
+    pieces: Deposit
+    cv_trays_pct: FloatArray
+    cv_line_pct: FloatArray
+    min_kg_ha: FloatArray
+    max_kg_ha: FloatArray
+
+
+def lay(profile: Profile, widths: FloatArray, methods: Sequence[str] = METHODS) -> Laid:
+    """Lay passes side by side at every width, by every method."""
     w, back = np.tile(widths, len(methods)), np.repeat([method == BACK_AND_FORTH for method in methods], len(widths))
     x, weights, starts = tray_points(profile, w)
     counts = np.diff(starts, append=len(x))
     deposit = overlapped_deposit(profile, x, np.repeat(w, counts), np.repeat(back, counts))
-    cv_trays = cv_of_points(deposit, weights, starts)
     pieces = bout_deposit(profile, w, back)
     least = np.minimum.reduceat(np.minimum(pieces.left, pieces.right), pieces.starts)
     most = np.maximum.reduceat(np.maximum(pieces.left, pieces.right), pieces.starts)
-    return [column.reshape(shape) for column in (cv_trays, cv_of_pieces(pieces), least, most)]
+    cv_trays = cv_of_points(deposit, weights, starts)
+    return Laid(x, deposit, starts, pieces, cv_trays, cv_of_pieces(pieces), least, most)
+
+
+def _scan_chunk(profile: Profile, widths: FloatArray, methods: Sequence[str]) -> list[FloatArray]:
+    """CV by trays, CV by line, least and most; each of shape (methods, widths)."""
+    laid = lay(profile, widths, methods)
+    columns = (laid.cv_trays_pct, laid.cv_line_pct, laid.min_kg_ha, laid.max_kg_ha)
+    return [column.reshape(len(methods), len(widths)) for column in columns]
 
 
 def _chunks(profile: Profile, widths: FloatArray) -> list[FloatArray]:
