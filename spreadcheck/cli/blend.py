@@ -12,6 +12,7 @@ from spreadcheck.cli.options import (
     read_test,
     sheet_argument,
     tell_doubts,
+    tell_verdict,
     units_option,
     widths_option,
     write_result,
@@ -61,17 +62,20 @@ def blend(
     check_targets([json_file, plot_file], overwrite, read=[sheet, analysis])
     drawn_as = file_format(plot_file) if plot_file else ""
     test = read_test(sheet)
+    contents = read_analysis(analysis) if analysis else None
     result = assess_blend(
         test,
-        read_analysis(analysis) if analysis else None,
+        contents,
         limit_pct=limit,
         width_m=parse_widths(widths) if widths is not None else None,
     )
-    doubts = assess(test, limit_pct=limit, relative=True).doubts
+    judged = assess(test, limit_pct=limit, relative=True, analysis=contents)
+    doubts, verdict = judged.doubts, judged.verdict
     if json_file:
-        write_result(json_file, json_text(blend_json(result, doubts)), overwrite=overwrite)
+        write_result(json_file, json_text(blend_json(result, doubts, verdict)), overwrite=overwrite)
     if plot_file:
         write_result(plot_file, figure_bytes(blend_figure(result, units), drawn_as), overwrite=overwrite)
     if json_file != "-":
         say(blend_text(result, units))
+        tell_verdict(verdict, units)
         tell_doubts(doubts, units)

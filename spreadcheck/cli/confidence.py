@@ -12,6 +12,7 @@ from spreadcheck.cli.options import (
     read_test,
     sheet_argument,
     tell_doubts,
+    tell_verdict,
     units_option,
     write_result,
 )
@@ -141,6 +142,7 @@ def confidence(
         from spreadcheck.show.confidence import confidence_text
 
         say(confidence_text(sure, units, needed=needed, steering=effect))
+        tell_verdict(sure.judged.verdict, units)
     tell_doubts((*sure.assessment.doubts, *sure.doubts), units)
 
 

@@ -16,6 +16,7 @@ from spreadcheck.cli.options import (
     sheet_argument,
     tails_option,
     tell_doubts,
+    tell_verdict,
     units_option,
     write_result,
 )
@@ -106,4 +107,5 @@ def edge(
         from spreadcheck.show.edge import edge_text
 
         say(edge_text(study, units))
+        tell_verdict(study.verdict, units)
         tell_doubts(study.doubts, units)

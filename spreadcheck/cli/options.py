@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shlex
 import sys
+import textwrap
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -15,6 +16,7 @@ from spreadcheck.cli.say import say
 if TYPE_CHECKING:
     from spreadcheck.doubts.doubt import Doubt
     from spreadcheck.judge.assessment import Assessment
+    from spreadcheck.judge.verdict import Verdict
     from spreadcheck.sheet.traytest import FormRow, TrayTest
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -310,6 +312,15 @@ def tell_doubts(doubts: Iterable[Doubt], units: str = "metric", *, about: str = 
     told = doubt_lines(doubts, units)
     if told:
         say(f"\n{about}{told}", err=True)
+
+
+def tell_verdict(verdict: Verdict | None, units: str = "metric") -> None:
+    """The verdict on the test, below what a command found; nothing where no bout width is known."""
+    if verdict is not None:
+        from spreadcheck.show.verdict import verdict_sentence
+
+        said = verdict_sentence(verdict, units)
+        say("\n" + textwrap.fill(f"Verdict: {said[0].lower()}{said[1:]}", 80, subsequent_indent="  "))
 
 
 def plain_terminal() -> bool:

@@ -13,6 +13,7 @@ from spreadcheck.cli.options import (
     read_test,
     tails_option,
     tell_doubts,
+    tell_verdict,
     units_option,
     worksheet_options,
     write_into,
@@ -99,6 +100,7 @@ def rate(
         write_result(json_file, json_text(rate_json(result, trays)), overwrite=overwrite)
     if json_file != "-":
         say(rate_text(result, units))
+        tell_verdict(result.verdict, units)
         tell_doubts(result.doubts, units)
     if into:
         write_into(into, result.form_rows(units), overwrite=overwrite)

@@ -15,6 +15,7 @@ from spreadcheck.cli.options import (
     sheet_argument,
     tails_option,
     tell_doubts,
+    tell_verdict,
     units_option,
     write_result,
 )
@@ -97,4 +98,5 @@ def widths(
         from spreadcheck.show.widths import widths_text
 
         say(widths_text(study, units))
+        tell_verdict(study.verdict, units)
         tell_doubts(study.doubts, units)

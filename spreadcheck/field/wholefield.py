@@ -11,6 +11,7 @@ from spreadcheck.errors import Fault, WidthError
 from spreadcheck.field.edge import LEFT, SIDES, EdgeCase, check_first_pass, edge_case, first_pass_distance
 from spreadcheck.field.fieldpasses import deposit_between, mirrored
 from spreadcheck.judge.assessment import assess
+from spreadcheck.judge.verdict import Verdict
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.evenness import cv_of_pieces, mean_of_pieces
@@ -66,6 +67,7 @@ class EdgeStudy:
     kept: tuple[Kept, ...]
     fields: tuple[WholeField, ...]
     doubts: tuple[Doubt, ...]
+    verdict: Verdict | None
     over_tails: OverTails | None = None
 
 
@@ -180,6 +182,7 @@ def study_edge(
         profile = at_target_rate(profile, width, target)
     distances = tuple(dict.fromkeys(width / 2 if first is None else first for first in first_pass_m))
     ways = [(method, side) for method in METHODS for side in sides]
+    judged = assess(test, bout_width_m=width, tails=tails, relative=relative)
     study = EdgeStudy(
         test=test,
         profile=profile,
@@ -196,7 +199,8 @@ def study_edge(
             for first in distances
             for method, side in ways
         ),
-        doubts=assess(test, tails=tails, relative=relative).doubts,
+        doubts=judged.doubts,
+        verdict=judged.verdict,
     )
     if not ends_of(profile).catch:
         return study

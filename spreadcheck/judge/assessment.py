@@ -130,6 +130,11 @@ class Assessment:
         within = self.kept(widths, method)
         return advised_width(curve, self.limit_pct, error_m=self.driving_error_m, width_m=widths, within_pct=within)
 
+    def at_a_dip(self, method: str) -> bool:
+        """Whether the advised width stands in a dip of the CV, and not where the limit or the noise ends."""
+        advised = self.advised_width_m(method)
+        return advised is not None and any(advised == width for width in self.curves[method].width_m.tolist())
+
     @cached_property
     def pattern(self) -> PatternReading:
         """The reading of the spread pattern: figures, shape, what to check; worked out when it is first asked for."""

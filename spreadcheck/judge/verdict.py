@@ -18,6 +18,8 @@ NOT_EVEN = "not even enough"
 CANT_BE_JUDGED = "can't be judged"
 STATES = (FITS, NARROWLY, NOT_EVEN, CANT_BE_JUDGED)
 SURE_PCT = 90.0  # probability of keeping the limit from which a width is advised and called fitting
+NEAR = 0.9  # of the widest width that would do: a dip nearer than that is worth its narrower bouts
+MUCH_LOWER = 2 / 3  # of the CV at that width: what makes a dip much lower
 _LOOKS = 13  # widths looked at from one driving error below the width to one above it
 
 
@@ -179,7 +181,7 @@ def advised_width(
     >>> round(curve.effective_width_m(15), 2), round(advised_width(curve, 15), 2)
     (5.29, 4.99)
     >>> advised_width(curve, 15, width_m=[3, 4, 5], within_pct=[99, 95, 60])
-    4.14...
+    3.96...
     """
     widths, within = np.asarray(width_m, dtype=float), np.nan_to_num(np.asarray(within_pct, dtype=float))
     for run in reversed(curve.runs(limit_pct, error_m)):
@@ -187,13 +189,29 @@ def advised_width(
             continue
         low, high = run.from_m + error_m, run.to_m - error_m
         if not len(widths):
-            return high
+            return _dip_below(curve, low, high)
         tried = np.unique(np.concatenate((widths[(widths > low) & (widths < high)], (low, high))))
         sure = np.interp(tried, widths, within) >= SURE_PCT
         if sure.any():
             at = int(np.flatnonzero(sure)[-1])
-            return float(tried[at]) if at == len(tried) - 1 else _sure_until(widths, within, tried[at], tried[at + 1])
+            last = at == len(tried) - 1
+            until = float(tried[at]) if last else _sure_until(widths, within, tried[at], tried[at + 1])
+            return _dip_below(curve, low, until)
     return None
+
+
+def _dip_below(curve: WidthCurve, low_m: float, high_m: float) -> float:
+    """The lowest CV close below a width at the limit, if it is much lower; else the width itself.
+
+    A pattern that shifts a little still keeps the limit in the dip, and the bouts are hardly narrower.
+    """
+    near = curve.width_m[(curve.width_m >= max(low_m, NEAR * high_m)) & (curve.width_m < high_m)]
+    if not len(near):
+        return high_m
+    squares = curve.exact(near)
+    at, there = int(np.argmin(squares)), float(curve.exact(np.array([high_m]))[0])
+    turns = 0 < at < len(near) - 1
+    return float(near[at]) if turns and squares[at] <= MUCH_LOWER**2 * there else high_m
 
 
 def _sure_until(width_m: FloatArray, within_pct: FloatArray, low_m: float, high_m: float) -> float:

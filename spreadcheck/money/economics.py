@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import CostError, Fault, WidthError
 from spreadcheck.judge.assessment import assess
+from spreadcheck.judge.verdict import Verdict
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.money.pricefile import CostBasis
 from spreadcheck.money.prices import Prices
@@ -89,6 +90,7 @@ class WidthStudy:
     basis: CostBasis
     cases: dict[str, tuple[WidthCase, ...]]
     doubts: tuple[Doubt, ...]
+    verdict: Verdict | None
     speed_from_sheet: bool = False
 
     @property
@@ -179,13 +181,15 @@ def study_widths(
         raise CostError(Fault("target rate", "is not known, and the yield lost depends on it", remedy))
     widths = _usual_widths(test, profile, limit_pct) if width_m is None else np.unique(np.asarray(width_m, dtype=float))
     scans = scan_methods(profile, widths)
+    judged = assess(test, limit_pct=limit_pct, tails=tails, relative=relative)
     return WidthStudy(
         test=test,
         profile=profile,
         limit_pct=limit_pct,
         basis=used,
         cases={method: _cases(profile, scan, used) for method, scan in scans.items()},
-        doubts=assess(test, limit_pct=limit_pct, tails=tails, relative=relative).doubts,
+        doubts=judged.doubts,
+        verdict=judged.verdict,
         speed_from_sheet=given.field.speed_m_s is None and used.field.speed_m_s is not None,
     )
 

@@ -13,6 +13,7 @@ from spreadcheck.doubts.doubt import Doubt, Quantity, Words
 from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, NoSpreadError, QuantityError
 from spreadcheck.judge.assessment import assess
+from spreadcheck.judge.verdict import Verdict
 from spreadcheck.product.rate import (
     corrected_factor,
     corrected_setting,
@@ -119,6 +120,7 @@ class RateCheck:
     figures: tuple[RateFigures, ...]
     at_widths: tuple[tuple[float, float], ...]
     doubts: tuple[Doubt, ...]
+    verdict: Verdict | None = None
 
     def form_rows(self, system: str = "metric") -> tuple[FormRow, ...]:
         """The rows for the sheet of the next test: the factor and setting of the first way that gives one."""
@@ -227,9 +229,11 @@ def check_rate(
         for width in new_widths_m
         if known.bout_width_m is not None
     )
-    of_sheet = _sheet_doubts(trays, known, tails) if trays is not None else ()
+    judged = None if trays is None else assess(trays, bout_width_m=known.bout_width_m, tails=tails)
+    of_sheet = judged.doubts if judged else ()
     doubts = (*_doubts(known, figures, told={doubt.code for doubt in of_sheet}), *of_sheet)
-    return RateCheck(known, inverse, tolerance_pct, confidence_pct, figures, at_widths, doubts)
+    verdict = judged.verdict if judged else None
+    return RateCheck(known, inverse, tolerance_pct, confidence_pct, figures, at_widths, doubts, verdict)
 
 
 def _missing(label: str, what: str) -> Fault:
@@ -329,11 +333,6 @@ def _figures(
         half_width_pct=100.0 * half_width(runs, confidence_pct=confidence_pct) / runs.mean,
         more_runs=more,
     )
-
-
-def _sheet_doubts(test: TrayTest, settings: RateSettings, tails: str) -> tuple[Doubt, ...]:
-    """What is doubtful about the tray test that a rate comes from."""
-    return assess(test, bout_width_m=settings.bout_width_m, tails=tails).doubts
 
 
 def _doubts(settings: RateSettings, figures: Sequence[RateFigures], *, told: set[str]) -> tuple[Doubt, ...]:

@@ -6,9 +6,11 @@ from typing import Any
 
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.judge.blend import ZONES, BlendAssessment, BlendPart, zone_shares
+from spreadcheck.judge.verdict import Verdict
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import scan_columns, show_pct, show_width
+from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
 
 
@@ -56,7 +58,9 @@ def _zone_table(blend: BlendAssessment) -> str:
     return "\n".join(lines)
 
 
-def blend_json(blend: BlendAssessment, doubts: tuple[Doubt, ...] = ()) -> dict[str, Any]:
+def blend_json(
+    blend: BlendAssessment, doubts: tuple[Doubt, ...] = (), verdict: Verdict | None = None
+) -> dict[str, Any]:
     """A blend's result as plain data, SI."""
     data: dict[str, Any] = {
         "parts": [_part_json(part) for part in blend.parts],
@@ -67,7 +71,7 @@ def blend_json(blend: BlendAssessment, doubts: tuple[Doubt, ...] = ()) -> dict[s
             for name, shares in zone_shares(blend).items()
         },
     }
-    return envelope("blend/1", blend.test, doubts, **data)
+    return envelope("blend/1", blend.test, doubts, verdict=verdict_data(verdict), **data)
 
 
 def _joint_json(blend: BlendAssessment, method: str) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.csv import csv_text, in_units
 from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import show_pct, show_width
+from spreadcheck.show.verdict import verdict_data
 from spreadcheck.spread.tails import FigureRange
 from spreadcheck.units import show, shown_unit
 
@@ -180,6 +181,7 @@ def edge_json(study: EdgeStudy) -> dict[str, Any]:
         "edge/1",
         study.test,
         study.doubts,
+        verdict=verdict_data(study.verdict),
         bout_width_m=study.bout_width_m,
         target_rate_kg_ha=study.target_kg_ha,
         edge=[_case_json(case) for case in study.cases],

@@ -10,6 +10,7 @@ from spreadcheck.product.ratecheck import AREA, CATCH, TRAYS, RateCheck, RateFig
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import show_width
+from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
 
 WIDTH = 80
@@ -164,7 +165,7 @@ def rate_json(check: RateCheck, test: TrayTest | None = None) -> dict[str, Any]:
         ],
         "same_metering": [{"bout_width_m": width, "rate_kg_ha": rate} for width, rate in check.at_widths],
     }
-    return envelope("rate/1", test, check.doubts, **data)
+    return envelope("rate/1", test, check.doubts, verdict=verdict_data(check.verdict), **data)
 
 
 def _tails_json(figure: RateFigures) -> dict[str, Any] | None:

@@ -9,6 +9,7 @@ from spreadcheck.judge.confidence import BoutConfidence, Confidence, CvBand
 from spreadcheck.judge.passcount import PassesNeeded
 from spreadcheck.judge.steering import SteeringEffect, SteeringScan
 from spreadcheck.show.json import envelope
+from spreadcheck.show.verdict import verdict_data
 
 
 def confidence_json(
@@ -63,7 +64,8 @@ def confidence_json(
         data["passes_needed"] = passes_json(needed)
     if steering is not None:
         data["steering"] = steering_json(steering)
-    return envelope("confidence/2", result.test, (*result.doubts, *sure.doubts), **data)
+    verdict = verdict_data(sure.judged.verdict)
+    return envelope("confidence/2", result.test, (*result.doubts, *sure.doubts), verdict=verdict, **data)
 
 
 def _noise_json(sure: Confidence) -> dict[str, Any]:

@@ -29,12 +29,19 @@ def verdict_sentence(verdict: Verdict, system: str = "metric", length: Callable[
         other = "keeps" if verdict.state == NOT_EVEN else "does not keep"
         return f"{said}; close: CV by trays {show_pct(verdict.cv_trays_pct)} % {other} it."
     error = length(verdict.error_m, system)
-    sure = "" if verdict.probability_pct is None else f"{verdict.probability_pct:.0f} %"
+    sure = "" if verdict.probability_pct is None else _chance(verdict.probability_pct)
     because = {
         "driving error": f"; driven {error} off to either side, it may not be kept",
         "probability": f"; kept with a probability of {sure} only",
     }
     return said + because.get(verdict.why, f"; kept with a probability of {sure}" if sure else "") + "."
+
+
+def _chance(probability_pct: float) -> str:
+    """A probability from draws: never quite 0 or 100 %."""
+    if probability_pct > 99:
+        return "over 99 %"
+    return "under 1 %" if probability_pct < 1 else f"{probability_pct:.0f} %"
 
 
 def verdict_data(verdict: Verdict | None) -> dict[str, Any] | None:
@@ -103,6 +110,8 @@ def advice_words(result: Assessment, method: str, system: str = "metric") -> str
     error = show_width(result.driving_error_m, system)
     noise = "--confidence adds the noise" if result.kept is None else "with 90 % probability, the noise allowed for"
     words = f"Advised: the limit is kept even {error} off either way; {noise}."
+    if band is not None and result.at_a_dip(method):
+        return f"Advised: a dip of the CV ({show_pct(band.lowest_cv_pct)} %), well clear of the limit; {noise}."
     if band is not None and band.lowest_at_m > _DIP * advised:
         words += f" Most even: {width_down(band.lowest_at_m, system)}, CV {show_pct(band.lowest_cv_pct)} %."
     return words

@@ -13,6 +13,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.csv import csv_text, in_units
 from spreadcheck.show.json import envelope
 from spreadcheck.show.tables import show_pct, show_width
+from spreadcheck.show.verdict import verdict_data
 from spreadcheck.show.widths_table import area_of, currency_of, per_area, widths_table
 from spreadcheck.spread.tails import ends_of, tailed
 from spreadcheck.spread.widths import scan_methods
@@ -170,7 +171,7 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
             "within_limit": bool(best.cv_trays_pct <= study.limit_pct),
         },
     }  # fmt: skip
-    return envelope("widths/1", study.test, study.doubts, **data)
+    return envelope("widths/1", study.test, study.doubts, verdict=verdict_data(study.verdict), **data)
 
 
 def _response_json(study: WidthStudy) -> dict[str, Any]:
