@@ -294,8 +294,7 @@ def check_draws(*, draws: int, seed: int, level_pct: float) -> None:
 
 def curve_widths(result: Assessment) -> FloatArray:
     """The bout widths of the curve that effective widths are read on, from the narrowest tried to the widest. [m]"""
-    tried = next(iter(result.scans.values())).width_m
-    first, last = float(tried[0]), float(tried[-1])
+    first, last = float(result.width_m[0]), float(result.width_m[-1])
     count = int(np.clip(np.ceil((last - first) / _LEAST_STEP_M), 0, MAX_WIDTHS - 1)) + 1
     return np.linspace(first, last, count)
 

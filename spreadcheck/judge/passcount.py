@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from spreadcheck.errors import Fault, QuantityError, WidthError
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.confidence import DRAWS, LEVEL_PCT, SEED, check_draws, curve_widths, draw, narrow_m
-from spreadcheck.judge.likely import Bouts, Line, bouts_on, products, widest_within
+from spreadcheck.judge.likely import AnyFloats, Bouts, Line, bouts_on, products, widest_within
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.passes.noise import FROM_PASSES, Floats, Noise, Stated
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
@@ -182,6 +183,15 @@ class _Wanted:
 
 
 @dataclass(frozen=True, eq=False)
+class _Added:
+    """What noise adds to a pattern: its own totals, and at each width what it does along the pattern and by itself."""
+
+    total: AnyFloats  # (draws,)
+    along: AnyFloats  # (widths, draws): covariance of the deposits
+    square: AnyFloats  # (widths, draws): variance of the noise's own deposit
+
+
+@dataclass(frozen=True, eq=False)
 class _Forecast:
     """Effective widths that tests of this pattern would give; more passes make `own` smaller, and not `fixed`."""
 
@@ -191,39 +201,54 @@ class _Forecast:
     fixed: Floats
     spec: _Wanted
 
-    @property
+    @cached_property
     def bouts(self) -> Bouts:
         """The bouts of all widths."""
         return bouts_on(self.line, self.spec.width_m, self.spec.method)
 
-    @property
+    @cached_property
+    def pattern(self) -> FloatArray:
+        """The rates on the line."""
+        return self.line.from_trays @ self.rates
+
+    @cached_property
     def width_m(self) -> float:
         """The effective width with the noise of the former test taken out."""
-        return float(self._crossing(self._squares(np.zeros((len(self.rates), 1), dtype=np.float32)))[0])
+        squares = self._without_noise / self.bouts.mean(self.pattern.sum(keepdims=True)) ** 2
+        return float(self._crossing(squares * 1e4)[0])
 
     def half_width_m(self, passes: int) -> float:
         """Half the interval for the effective width after so many passes, by how passes differ."""
-        return self._half(self.own * np.float32((self.spec.passes / passes) ** 0.5))
+        return self._half(self._own, (self.spec.passes / passes) ** 0.5)
 
-    @property
+    @cached_property
     def unseen_m(self) -> float:
         """The same by what one test can't see alone."""
-        return self._half(self.fixed)
+        return self._half(self._added(self.fixed), 1.0)
 
-    def _half(self, noise: Floats) -> float:
+    def _half(self, added: _Added, scale: float) -> float:
+        """Half the interval from noise so many times as large: squares are quadratic in it, so nothing is laid anew."""
+        much = np.float32(scale)
+        by_noise = much**2 * (added.square - added.square.mean(axis=1, keepdims=True)) + 2 * much * added.along
+        mean = self.bouts.mean(self.pattern.sum() + much * added.total)
         ends = (100 - self.spec.level_pct) / 2, (100 + self.spec.level_pct) / 2
-        low, high = np.percentile(self._crossing(self._squares(noise)), ends)
+        low, high = np.percentile(self._crossing((self._without_noise + by_noise) / mean**2 * 1e4), ends)
         return float(high - low) / 2
 
-    def _squares(self, noise: Floats) -> FloatArray:
-        """Squares of the CV on the line, %, that the pattern without its own noise would read with this one."""
-        bouts, on = self.bouts, self.line.from_trays.astype(np.float32)
-        pattern = on @ self.rates.astype(np.float32)
-        drawn = on @ noise
-        already = bouts.variance(products(on @ self.own)).mean(axis=1, keepdims=True)
-        added = bouts.variance(products(drawn)).mean(axis=1, keepdims=True)
-        mean = bouts.mean((pattern[:, None] + drawn).sum(axis=0))
-        return np.asarray((bouts.variance(products(pattern[:, None] + drawn)) - already - added) / mean**2 * 1e4)
+    @cached_property
+    def _own(self) -> _Added:
+        return self._added(self.own)
+
+    @cached_property
+    def _without_noise(self) -> FloatArray:
+        """Variance of the pattern's deposit at each width, less what its own noise put there on average."""
+        read = self.bouts.variance(products(self.pattern[:, None]))
+        return np.asarray(read - self._own.square.mean(axis=1, keepdims=True))
+
+    def _added(self, noise: Floats) -> _Added:
+        drawn = self.line.from_trays.astype(np.float32) @ noise
+        along = self.bouts.along(self.pattern).astype(np.float32) @ drawn
+        return _Added(drawn.sum(axis=0), along, self.bouts.variance(products(drawn)))
 
     def _crossing(self, squares: FloatArray) -> FloatArray:
         n = self.spec.width_m / self.line.spacing_m
