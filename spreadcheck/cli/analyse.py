@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import click
 
 from spreadcheck.cli.card import card_content, card_options, highest_speed_rpm
-from spreadcheck.cli.documents import made_pdf, paper_option, report_option
+from spreadcheck.cli.documents import made_pdf, paper_option, picture, report_option
 from spreadcheck.cli.options import (
     bout_width_option,
     check_targets,
@@ -209,7 +209,7 @@ def _write_files(
 
         write_result(csv_file, widths_csv(result, units), overwrite=overwrite)
     if plot_file:
-        from spreadcheck.show.plots import analysis_figure, figure_bytes, file_format
+        from spreadcheck.show.plots import analysis_figure, file_format
 
         if sure is None:
             figure = analysis_figure(result, units)
@@ -217,7 +217,7 @@ def _write_files(
             from spreadcheck.show.plots_confidence import analysis_confidence_figure
 
             figure = analysis_confidence_figure(sure, units)
-        write_result(plot_file, figure_bytes(figure, file_format(plot_file)), overwrite=overwrite)
+        write_result(plot_file, picture(figure, file_format(plot_file)), overwrite=overwrite)
 
 
 class _Told(NamedTuple):

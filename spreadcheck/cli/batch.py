@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from spreadcheck.cli.documents import picture
 from spreadcheck.cli.options import (
     check_targets,
     json_option,
@@ -144,10 +145,9 @@ def _write(
     if json_file:
         write_result(json_file, json_text(found.json_data()), overwrite=overwrite)
     if plot_file:
-        from spreadcheck.show.plots import figure_bytes
         from spreadcheck.show.plots_batch import trend_figure
 
-        write_result(plot_file, figure_bytes(trend_figure(found.rows, units), drawn_as), overwrite=overwrite)
+        write_result(plot_file, picture(trend_figure(found.rows, units), drawn_as), overwrite=overwrite)
     if summary != "-" or json_file != "-":
         content = found.parquet_bytes() if summary.endswith(".parquet") else found.csv_text()
         write_result(summary, content, overwrite=overwrite)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from spreadcheck.cli.documents import picture
 from spreadcheck.cli.options import (
     check_targets,
     json_option,
@@ -55,7 +56,7 @@ def blend(
     from spreadcheck.judge.nutrients import read_analysis
     from spreadcheck.show.blend import blend_json, blend_text
     from spreadcheck.show.json import json_text
-    from spreadcheck.show.plots import figure_bytes, file_format
+    from spreadcheck.show.plots import file_format
     from spreadcheck.show.plots_blend import blend_figure
     from spreadcheck.spread.widths import parse_widths
 
@@ -74,7 +75,7 @@ def blend(
     if json_file:
         write_result(json_file, json_text(blend_json(result, doubts, verdict)), overwrite=overwrite)
     if plot_file:
-        write_result(plot_file, figure_bytes(blend_figure(result, units), drawn_as), overwrite=overwrite)
+        write_result(plot_file, picture(blend_figure(result, units), drawn_as), overwrite=overwrite)
     if json_file != "-":
         say(blend_text(result, units))
         tell_verdict(verdict, units)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.documents import check_document
+from spreadcheck.cli.documents import check_document, picture
 from spreadcheck.cli.options import (
     check_targets,
     json_option,
@@ -135,12 +135,12 @@ def _write_files(
 
         write_result(json_file, json_text(comparison_json(found)), overwrite=overwrite)
     if plot_file or report_file:
-        from spreadcheck.show.plots import figure_bytes, file_format
+        from spreadcheck.show.plots import file_format
         from spreadcheck.show.plots_comparison import comparison_figure
 
         figure = comparison_figure(found, units)
         if plot_file:
-            write_result(plot_file, figure_bytes(figure, file_format(plot_file)), overwrite=overwrite)
+            write_result(plot_file, picture(figure, file_format(plot_file)), overwrite=overwrite)
         if report_file:
             from spreadcheck.cli.documents import document_content, svg_of
             from spreadcheck.show.compare import comparison_document

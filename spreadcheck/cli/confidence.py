@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from spreadcheck.cli.documents import picture
 from spreadcheck.cli.options import (
     json_option,
     overwrite_option,
@@ -133,11 +134,11 @@ def confidence(
         content = json_text(confidence_json(sure, needed=needed, steering=effect))
         write_result(json_file, content, overwrite=overwrite)
     if plot_file:
-        from spreadcheck.show.plots import figure_bytes, file_format
+        from spreadcheck.show.plots import file_format
         from spreadcheck.show.plots_confidence import confidence_figure
 
         figure = confidence_figure(sure, units)
-        write_result(plot_file, figure_bytes(figure, file_format(plot_file)), overwrite=overwrite)
+        write_result(plot_file, picture(figure, file_format(plot_file)), overwrite=overwrite)
     if json_file != "-":
         from spreadcheck.show.confidence import confidence_text
 

@@ -75,6 +75,16 @@ def check_document(path: str | None) -> None:
         raise OutputError(Fault(path, "is no name for a report", "end the name in .html or .pdf"))
 
 
+def picture(figure: Figure, file_format: str) -> bytes:
+    """A figure as the content of a file; signs that its fonts don't have are named on standard error."""
+    from spreadcheck.show.plots import figure_bytes, missing_signs
+
+    missing = missing_signs(figure) if file_format != "svg" else ""  # who opens an SVG draws its words in own fonts
+    if missing:
+        say(f"The font has no sign for {missing} and the picture shows a box instead.", err=True)
+    return figure_bytes(figure, file_format)
+
+
 def svg_of(figure: Figure) -> str:
     """A figure as the text of an SVG picture."""
     from spreadcheck.show.plots import figure_bytes

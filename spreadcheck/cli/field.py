@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from spreadcheck.cli.documents import picture
 from spreadcheck.cli.options import (
     OutputFile,
     check_targets,
@@ -300,9 +301,9 @@ def _write(
         made["json"] = json_text(field_json(study, gains))
     if outputs["plot"]:
         from spreadcheck.show.fieldplot import field_figure
-        from spreadcheck.show.plots import figure_bytes, file_format
+        from spreadcheck.show.plots import file_format
 
-        made["plot"] = figure_bytes(field_figure(study, units), file_format(outputs["plot"]))
+        made["plot"] = picture(field_figure(study, units), file_format(outputs["plot"]))
     if outputs["page"]:
         from spreadcheck.field.worth import switching_steps
         from spreadcheck.show.fieldpage import field_page
@@ -324,9 +325,8 @@ def _report(study: FieldStudy, gains: tuple[Worth, ...], units: str, kind: str) 
     """The document with its picture, as paper, page or Markdown."""
     from spreadcheck.show.field import field_document, with_doubts
     from spreadcheck.show.fieldplot import field_figure
-    from spreadcheck.show.plots import figure_bytes
 
-    svg = "" if kind == "md" else figure_bytes(field_figure(study, units), "svg").decode()
+    svg = "" if kind == "md" else picture(field_figure(study, units), "svg").decode()
     document = with_doubts(field_document(study, units, worth=gains, svg=svg), study, units)
     if kind == "pdf":
         from spreadcheck.show.pdf import document_pdf

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from spreadcheck.cli.documents import picture
 from spreadcheck.cli.options import (
     check_targets,
     json_option,
@@ -141,8 +142,8 @@ def _list(text: str | None, kind: str, place: str) -> list[float]:
 
 def _plot(study: ThrowStudy, plot_file: str, units: str, overwrite: bool) -> None:
     from spreadcheck.product.throw import smooth_chart
-    from spreadcheck.show.plots import figure_bytes, file_format
+    from spreadcheck.show.plots import file_format
     from spreadcheck.show.throw import throw_figure
 
     figure = throw_figure(study, smooth_chart(study), units)
-    write_result(plot_file, figure_bytes(figure, file_format(plot_file)), overwrite=overwrite)
+    write_result(plot_file, picture(figure, file_format(plot_file)), overwrite=overwrite)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.documents import check_document
+from spreadcheck.cli.documents import check_document, picture
 from spreadcheck.cli.options import (
     check_targets,
     json_option,
@@ -123,10 +123,10 @@ def _write_files(
 
         write_result(json_file, json_text(tuning_json(found)), overwrite=overwrite)
     if plot_file:
-        from spreadcheck.show.plots import figure_bytes, file_format
+        from spreadcheck.show.plots import file_format
         from spreadcheck.show.tune import tuning_figure
 
-        write_result(plot_file, figure_bytes(tuning_figure(found, units), file_format(plot_file)), overwrite=overwrite)
+        write_result(plot_file, picture(tuning_figure(found, units), file_format(plot_file)), overwrite=overwrite)
     if report_file:
         from spreadcheck.cli.documents import document_content, svg_of
         from spreadcheck.show.tune import tuning_document, tuning_figure

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spreadcheck.errors import visible
 from spreadcheck.field.deposit import ARC
 from spreadcheck.field.fieldcase import FieldStudy
 from spreadcheck.field.fieldfiles import BANDS_PCT
 from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap
 from spreadcheck.show.field import length_words, way_words
+from spreadcheck.show.plots import plain, plain_style
 from spreadcheck.units import from_inside, shown_unit
 
 if TYPE_CHECKING:
@@ -43,6 +43,7 @@ def band_labels(target_kg_ha: float, system: str, *, relative: bool = False) -> 
     return labels
 
 
+@plain_style()
 def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     """The map with its legend and spots, and beside it where the two landing models disagree.
 
@@ -73,7 +74,7 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     axes, side = figure.add_subplot(grid[:, 0]), figure.add_subplot(grid[2, 1])
     words, named = figure.add_subplot(grid[0, 1]), figure.add_subplot(grid[1, 1])
     found = study.case.found
-    title = f"{visible(study.name)}: field CV {found.field_cv_pct:.1f} %"
+    title = f"{plain(study.name)}: field CV {found.field_cv_pct:.1f} %"
     inner = found.interior_cv_pct
     under = f"interior {inner:.1f} %, edge {found.edge_cv_pct:.1f} %" if inner is not None else "all of it is edge"
     figure.suptitle(f"{title}\n{under}; {way_words(study.case, study.cases, system)}", x=0.01, ha="left", fontsize=11)
@@ -87,7 +88,7 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     words.axis("off")
     words.legend(handles=patches, loc="upper left", fontsize=7, title="Rate and share of the target",
                  title_fontsize=8, frameon=False, borderaxespad=0, alignment="left")  # fmt: skip
-    spots = "\n".join(f"{spot.number}  {spot.name}: {_times(spot.times)}" for spot in study.spots)
+    spots = "\n".join(f"{spot.number}  {plain(spot.name)}: {_times(spot.times)}" for spot in study.spots)
     named.axis("off")
     named.text(0, 1, f"Heaviest and lightest places\n{spots}" if spots else "", fontsize=7, va="top")
     _draw_difference(side, study)

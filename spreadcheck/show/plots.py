@@ -6,12 +6,15 @@ matplotlib is imported inside, so that nothing else waits for it.
 from __future__ import annotations
 
 import io
+import logging
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spreadcheck.errors import Fault, OutputError
+from spreadcheck.errors import Fault, OutputError, visible
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray
@@ -44,25 +47,64 @@ def file_format(path: str) -> str:
     return ending
 
 
+@contextmanager
+def plain_style(**settings: Any) -> Iterator[None]:
+    """Draw with matplotlib's own settings and these, whatever a matplotlibrc file of the user or of the folder says."""
+    log = logging.getLogger("matplotlib")
+    level = log.level
+    log.setLevel(logging.CRITICAL)  # it tells of every bad line in a file that isn't used here
+    try:
+        import matplotlib
+    except (OSError, UnicodeError) as error:  # it reads the file while it is loaded
+        words = "can't be read, and matplotlib, which draws the picture, won't start without"
+        raise OutputError(Fault("file matplotlibrc", words, "mend it, or run from another folder")) from error
+    finally:
+        log.setLevel(level)
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        own: Any = settings  # matplotlib's type of names is a list of all it has
+        matplotlib.rcParams.update(own)
+        yield
+
+
+def plain(text: str) -> str:
+    """What a person typed, as a picture shows it: hidden signs as escapes, the sign that starts a formula literally."""
+    return visible(text).replace("$", r"\$")
+
+
+def missing_signs(figure: Figure) -> str:
+    """The signs in a figure's words that its fonts don't have; the picture shows a box for each."""
+    from matplotlib.font_manager import findfont, get_font
+    from matplotlib.text import Text
+
+    with plain_style():
+        missing: set[str] = set()
+        for text in figure.findobj(Text):
+            foreign = {sign for sign in text.get_text() if not sign.isascii()}
+            if foreign:
+                known = get_font(findfont(text.get_fontproperties())).get_charmap()
+                missing |= {sign for sign in foreign if ord(sign) not in known}
+    return "".join(sorted(missing))
+
+
 def figure_bytes(figure: Figure, file_format: str) -> bytes:
     """A figure as the content of a file."""
-    from matplotlib import rc_context
-
     content = io.BytesIO()
     no_date = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(file_format)
-    plain = rc_context({"svg.fonttype": "none", "pdf.fonttype": 42, "svg.hashsalt": "spreadcheck"})
-    with plain, warnings.catch_warnings():
+    own = {"svg.fonttype": "none", "pdf.fonttype": 42, "svg.hashsalt": "spreadcheck"}
+    with plain_style(**own), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing from font")  # the picture shows a box for it
         figure.savefig(content, format=file_format, metadata=no_date, dpi=150)
     return content.getvalue()
 
 
+@plain_style()
 def analysis_figure(result: Assessment, system: str = "metric") -> Figure:
     """Three panels: catches and profile; the overlapped deposit over three bouts; CV against bout width."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8, 10.5), layout="constrained")
-    figure.suptitle(_plain(result.test.name), fontsize=13, fontweight="bold")
+    figure.suptitle(plain(result.test.name), fontsize=13, fontweight="bold")
     top, middle, bottom = figure.subplots(3, 1)
     draw_profile(top, result, system)
     draw_deposit(middle, result, system)
@@ -200,8 +242,3 @@ def _offset_label(system: str) -> str:
 
 def _rate_label(result: Assessment, system: str) -> str:
     return f"Application rate ({rate_unit(result, system)})"
-
-
-def _plain(text: str) -> str:
-    """What a person typed, with the signs that start a formula taken literally."""
-    return text.replace("$", r"\$")

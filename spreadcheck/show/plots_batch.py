@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from spreadcheck.sheet.labels import BACK_AND_FORTH, ROUND_AND_ROUND
+from spreadcheck.show.plots import plain, plain_style
 from spreadcheck.units import from_inside, shown_unit
 
 if TYPE_CHECKING:
@@ -17,6 +18,7 @@ _SHADES = ("black", "#1b4f72", "#c0651a", "#777777", "#4a7c3a", "#8a4f7d")
 _NAMED = 12  # machines in the legend
 
 
+@plain_style()
 def trend_figure(rows: Iterable[Mapping[str, Any]], system: str = "metric") -> Figure:
     """Effective width by machine over dates, for tests that say their date.
 
@@ -38,7 +40,7 @@ def trend_figure(rows: Iterable[Mapping[str, Any]], system: str = "metric") -> F
     for number, (machine, points) in enumerate(sorted(series.items())):
         days, widths = zip(*sorted(points), strict=True)
         style: dict[str, Any] = {"ls": _LINES[number % 4], "marker": _MARKS[number % len(_MARKS)], "ms": 5}
-        label = machine.replace("$", r"\$") if number < _NAMED else f"_{number}"
+        label = plain(machine) if number < _NAMED else f"_{number}"
         axes.plot(days, widths, color=_SHADES[number % len(_SHADES)], label=label, **style)
     count = sum(len(points) for points in series.values())
     axes.set(

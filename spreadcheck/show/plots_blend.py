@@ -8,6 +8,7 @@ import numpy as np
 
 from spreadcheck.judge.blend import BlendAssessment
 from spreadcheck.sheet.labels import BACK_AND_FORTH
+from spreadcheck.show.plots import plain, plain_style
 from spreadcheck.units import from_inside, shown_unit
 
 if TYPE_CHECKING:
@@ -18,12 +19,13 @@ _LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)))
 _SHADES = ("black", "#1b4f72", "#c0651a", "#777777", "#4a7c3a", "#8a4f7d")
 
 
+@plain_style()
 def blend_figure(blend: BlendAssessment, system: str = "metric") -> Figure:
     """Share of each component against offset, and CV against bout width of every part."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8, 8), layout="constrained")
-    figure.suptitle(blend.test.name.replace("$", r"\$"), fontsize=13, fontweight="bold")
+    figure.suptitle(plain(blend.test.name), fontsize=13, fontweight="bold")
     top, bottom = figure.subplots(2, 1)
     length = from_inside(1.0, shown_unit("length", system), "length")
     _draw_shares(top, blend, length, shown_unit("length", system))
@@ -40,7 +42,7 @@ def _draw_shares(axes: Axes, blend: BlendAssessment, length: float, unit: str) -
     for number, part in enumerate(part for part in blend.parts if part.kind == "component"):
         rate = np.interp(offset, part.profile.offset_m, part.profile.rate_kg_ha, left=0.0, right=0.0)
         style = _style(number)
-        axes.plot(offset * length, 100 * rate / total, lw=2, label=part.name, **style)
+        axes.plot(offset * length, 100 * rate / total, lw=2, label=plain(part.name), **style)
         axes.axhline(100 * part.profile.area_kg_ha_m / whole.area_kg_ha_m, lw=0.8, alpha=0.6, **style)
     axes.axvline(0, color="#777777", lw=1, ls=":")
     axes.set(
@@ -58,7 +60,7 @@ def _draw_cv(axes: Axes, blend: BlendAssessment, length: float, unit: str) -> No
     for number, part in enumerate([blend.parts[0], *(nutrients or blend.parts[1:])]):
         scan = part.scans[method]
         style = _style(number)
-        label = f"{part.name}, limit {part.limit_pct:g} %"
+        label = f"{plain(part.name)}, limit {part.limit_pct:g} %"
         axes.plot(scan.width_m * length, scan.cv_trays_pct, lw=1.5, label=label, **style)
     for limit in sorted({part.limit_pct for part in blend.parts}):
         axes.axhline(limit, color="black", lw=1.2)

@@ -10,6 +10,7 @@ import numpy as np
 from spreadcheck.improve.compare import Comparison
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.sheet.labels import BACK_AND_FORTH
+from spreadcheck.show.plots import plain, plain_style
 from spreadcheck.show.tables import rate_unit, show_width
 from spreadcheck.units import from_inside, shown_unit
 
@@ -27,6 +28,7 @@ _STYLES: tuple[dict[str, Any], ...] = (
 )
 
 
+@plain_style()
 def comparison_figure(found: Comparison, system: str = "metric") -> Figure:
     """Three panels: the profiles of all tests; each less the first; CV against bout width."""
     from matplotlib.figure import Figure
@@ -48,7 +50,7 @@ def _style(number: int) -> dict[str, Any]:
 
 
 def _short(result: Assessment) -> str:
-    return textwrap.shorten(result.test.name, 44, placeholder="...").replace("$", r"\$")
+    return plain(textwrap.shorten(result.test.name, 44, placeholder="..."))
 
 
 def _length(system: str) -> float:

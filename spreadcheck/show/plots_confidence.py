@@ -16,7 +16,7 @@ import numpy as np
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.confidence import SURE_PCT, Confidence, CvBand
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.show.plots import draw_deposit, draw_widths, shown_bout
+from spreadcheck.show.plots import draw_deposit, draw_widths, plain, plain_style, shown_bout
 from spreadcheck.show.tables import rate_unit, show_width
 from spreadcheck.units import from_inside, shown_unit
 
@@ -27,12 +27,13 @@ if TYPE_CHECKING:
 ERRORS_SHOWN = 2.0  # standard errors each way
 
 
+@plain_style()
 def confidence_figure(sure: Confidence, system: str = "metric") -> Figure:
     """The profile with tray errors, and CV against bout width for each driving method."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8, 10.5), layout="constrained")
-    figure.suptitle(sure.assessment.test.name.replace("$", r"\$"), fontsize=13, fontweight="bold")
+    figure.suptitle(plain(sure.assessment.test.name), fontsize=13, fontweight="bold")
     panels = np.atleast_1d(figure.subplots(1 + len(sure.bands), 1))
     draw_tray_errors(panels[0], sure, system)
     for axes, method in zip(panels[1:], METHODS, strict=False):
@@ -42,12 +43,13 @@ def confidence_figure(sure: Confidence, system: str = "metric") -> Figure:
     return figure
 
 
+@plain_style()
 def analysis_confidence_figure(sure: Confidence, system: str = "metric") -> Figure:
     """The analysis with its errors: profile with tray errors, overlapped deposit, CV with its band for each method."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8, 13.5), layout="constrained")
-    figure.suptitle(sure.assessment.test.name.replace("$", r"\$"), fontsize=13, fontweight="bold")
+    figure.suptitle(plain(sure.assessment.test.name), fontsize=13, fontweight="bold")
     panels = figure.subplots(2 + max(len(sure.bands), 1), 1)
     draw_tray_errors(panels[0], sure, system)
     draw_deposit(panels[1], sure.assessment, system)

@@ -12,7 +12,7 @@ from spreadcheck.judge.confidence import Confidence
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Picture, Place, Points
 from spreadcheck.show.html import document_html, part_html, web_part
-from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, figure_bytes, shown_bout
+from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, figure_bytes, plain_style, shown_bout
 from spreadcheck.show.plots_confidence import draw_band
 from spreadcheck.show.report_tables import bout_table, form_table, limit_table, sure_table, tray_tables, width_tables
 from spreadcheck.show.report_words import (
@@ -77,12 +77,14 @@ def _pictures(result: Assessment, system: str, sure: Confidence | None) -> list[
     return [Picture(*told, svg=_svg(draw, result, system)) for draw, told in zip(draws, words, strict=True)]
 
 
+_SMALL = {"font.size": 9, "axes.labelsize": 9, "axes.spines.top": False, "axes.spines.right": False}
+
+
 def _svg(draw: Callable[[Any, Assessment, str], None], result: Assessment, system: str) -> str:
     """One picture, small enough that its signs can be read on a phone; its title stands below it."""
-    from matplotlib import rc_context
     from matplotlib.figure import Figure
 
-    with rc_context({"font.size": 9, "axes.labelsize": 9, "axes.spines.top": False, "axes.spines.right": False}):
+    with plain_style(**_SMALL):
         figure = Figure(figsize=(4.8, 3.3), layout="constrained")
         axes = figure.subplots()
         draw(axes, result, system)

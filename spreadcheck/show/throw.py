@@ -11,6 +11,7 @@ from spreadcheck.product.release import QUANTITIES, Weather, name_of, release_sp
 from spreadcheck.product.throw import Change, Chart, ThrowStudy, WindThrow
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.json import envelope
+from spreadcheck.show.plots import plain_style
 from spreadcheck.units import show, shown_unit
 
 if TYPE_CHECKING:
@@ -221,6 +222,7 @@ def _wind_json(row: WindThrow) -> dict[str, Any]:
     }
 
 
+@plain_style()
 def throw_figure(study: ThrowStudy, chart: Chart, system: str = "metric") -> Figure:
     """Throw in still air against speed, one line a granule size, with the present and the changed throw marked."""
     from matplotlib.figure import Figure

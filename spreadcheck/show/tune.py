@@ -12,6 +12,7 @@ from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.improve.tune import BEYOND, CLEAR, LOWEST, UNCLEAR, Answer, Tuning
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.show.document import Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
+from spreadcheck.show.plots import plain, plain_style
 from spreadcheck.show.tables import rate_unit, show_pct, show_width
 from spreadcheck.units import from_inside, show, shown_unit
 
@@ -299,6 +300,7 @@ def _answer_json(one: Answer | None) -> dict[str, Any] | None:
     }
 
 
+@plain_style()
 def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
     """Profiles over the setting, and CV and width with their bands and the tests as points; maps where two are tuned.
 
@@ -336,10 +338,6 @@ def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
     return figure
 
 
-def _plain(text: str) -> str:
-    return text.replace("$", r"\$")
-
-
 def _draw_profiles(axes: Axes, found: Tuning, system: str) -> None:
     """The profiles of the tests, thin, from light to dark, and the one at the best setting, thick."""
     length = from_inside(1.0, shown_unit("length", system), "length")
@@ -350,14 +348,14 @@ def _draw_profiles(axes: Axes, found: Tuning, system: str) -> None:
     marks = "os^Dv<>P*X"
     for number, (values, profile) in enumerate(zip(found.value, found.model.rate, strict=True)):
         axes.plot(place, profile * rate, color=str(shades[number]), lw=1, marker=marks[number % len(marks)], ms=3,
-                  label=_plain(_at(found, tuple(values.tolist()))))  # fmt: skip
+                  label=plain(_at(found, tuple(values.tolist()))))  # fmt: skip
     main = found.main
     if main is not None:
         axes.plot(place, found.profile_at(main.best) * rate, color=_INK, lw=2.5,
-                  label=_plain(f"{_at(found, main.best)}, best, from the model"))  # fmt: skip
+                  label=plain(f"{_at(found, main.best)}, best, from the model"))  # fmt: skip
     axes.axvline(0, color="#777777", lw=1, ls=":")
     axes.set(
-        title=f"Profiles over the {_labels(found)}",
+        title=f"Profiles over the {plain(_labels(found))}",
         xlabel=f"Offset from the driving centre line ({shown_unit('length', system)}): left - right",
         ylabel=f"Rate, scaled to one mean ({rate_unit(first, system)})",
     )
@@ -367,7 +365,7 @@ def _draw_profiles(axes: Axes, found: Tuning, system: str) -> None:
 
 def _axis(found: Tuning, at: int) -> str:
     one = found.settings[at]
-    return _plain(f"{one.label.capitalize()} ({one.unit})" if one.unit else one.label.capitalize())
+    return plain(f"{one.label.capitalize()} ({one.unit})" if one.unit else one.label.capitalize())
 
 
 def _figure_of(found: Tuning, one: Answer, system: str) -> tuple[Any, float, str, str]:
@@ -403,10 +401,10 @@ def _draw_curve(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
     start, end = one.alike[0]
     if start < end:
         words = f"can't be told from the best: {_stretch(found, one.alike)}"
-        axes.axvspan(start, end, ymax=0.03, color="black", alpha=0.6, lw=0, label=_plain(words))
+        axes.axvspan(start, end, ymax=0.03, color="black", alpha=0.6, lw=0, label=plain(words))
     value = (one.cv_pct if one.goal == LOWEST else one.width_m) or 0.0
     axes.axvline(one.best[0], color="black", lw=1.2, ls="-.",
-                 label=_plain(f"best: {_at(found, one.best)}, {value * scale:.1f} {unit}"))  # fmt: skip
+                 label=plain(f"best: {_at(found, one.best)}, {value * scale:.1f} {unit}"))  # fmt: skip
     if found.highest_rpm is not None and found.settings[0].unit == "rpm":
         axes.axvline(found.highest_rpm, color=_SECOND, lw=2, ls=":",
                      label=f"highest speed: {show(found.highest_rpm, 'turning speed')}")  # fmt: skip
@@ -431,7 +429,7 @@ def _draw_map(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
     for (at_x, at_y), value in zip(found.value, _measured(found, one), strict=True):
         words = "none" if math.isnan(value) else f"{value * scale:.1f}"
         axes.annotate(words, (at_x, at_y), textcoords="offset points", xytext=(6, 4), fontsize=8)
-    axes.plot(*one.best, "*", ms=14, mfc="white", color="black", label=_plain(f"best: {_at(found, one.best)}"))
+    axes.plot(*one.best, "*", ms=14, mfc="white", color="black", label=plain(f"best: {_at(found, one.best)}"))
     axes.set(title=f"{title}, {found.method} ({unit})", xlabel=_axis(found, 0), ylabel=_axis(found, 1))
     axes.margins(0.08)
     axes.legend(fontsize=7, frameon=False, loc="best")

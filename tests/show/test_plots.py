@@ -1,0 +1,62 @@
+"""Pictures: no setting from outside, no sign that hides, none that the font lacks without a word."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from spreadcheck.cli import main
+
+SHEETS = Path(__file__).parents[2] / "sample_trays"
+USER = "text.usetex: True\nfont.size: 30\naxes.facecolor: red\nno.such.key: 1\nbackend: nonsense\n"
+
+
+def _analyse(folder: Path, plot: str, sheet: Path = SHEETS / "lopsided.csv") -> subprocess.CompletedProcess[str]:
+    """In a process of its own, as matplotlib reads its file once, while it is loaded."""
+    call = [sys.executable, "-m", "spreadcheck", "analyse", str(sheet), "--plot", plot]
+    return subprocess.run(call, cwd=folder, capture_output=True, text=True, check=False)
+
+
+@pytest.mark.parametrize("kind", ["png", "svg"])
+def test_a_matplotlibrc_in_the_folder_changes_no_byte(tmp_path: Path, kind: str) -> None:
+    made = []
+    for name, settings in (("without", None), ("with", USER)):
+        folder = tmp_path / name
+        folder.mkdir()
+        if settings:
+            (folder / "matplotlibrc").write_text(settings, encoding="utf-8")
+        done = _analyse(folder, f"plot.{kind}")
+        assert (done.returncode, done.stderr) == (0, f"plot.{kind} written\n")
+        made.append((folder / f"plot.{kind}").read_bytes())
+    assert made[0] == made[1]
+
+
+def test_a_matplotlibrc_that_is_no_text_is_one_message(tmp_path: Path) -> None:
+    (tmp_path / "matplotlibrc").write_bytes(b"font.size: \xff\n")
+    done = _analyse(tmp_path, "plot.png")
+    assert done.returncode == 2
+    assert "matplotlibrc" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("command", ["analyse", "confidence"])
+def test_words_of_a_sheet_go_through_the_gate_into_a_picture(tmp_path: Path, command: str) -> None:
+    text = (SHEETS / "lopsided.csv").read_text(encoding="utf-8")
+    name = next(line for line in text.splitlines() if line.startswith("test,"))
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text(text.replace(name, "test,back\u202eward \u65e5$x$"), encoding="utf-8")
+    few = ["--draws", "200"] if command == "confidence" else []
+    for kind, told in (("svg", False), ("png", True)):
+        plot = tmp_path / f"plot.{kind}"
+        done = CliRunner().invoke(main, [command, str(sheet), *few, "--plot", str(plot)])
+        assert plot.exists(), done.output
+        assert (
+            "no sign for \u65e5" in done.stderr
+        ) is told  # Japanese: not in the font; an SVG is drawn with the reader's
+    drawn = (tmp_path / "plot.svg").read_text(encoding="utf-8")
+    assert r"back\u202eward \u65e5$x$".replace(r"\u65e5", "\u65e5") in drawn
+    assert "\u202e" not in drawn
