@@ -28,7 +28,7 @@ from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.bands import STEP_M, width_curves
 from spreadcheck.spread.profile import CUT, TAPER, Profile
-from spreadcheck.spread.widths import scan_methods
+from spreadcheck.spread.widths import cv_by_trays
 
 AUTO, SCALED, MEASURED = "auto", "scaled", "measured"
 PROFILES = (AUTO, SCALED, MEASURED)
@@ -382,8 +382,7 @@ def _figures(
         found["mean rate", ""] = profile.area_kg_ha_m / reference_m
     found |= {("centre", ""): profile.centre_m, ("left share", ""): profile.left_share_pct}
     if width_m is not None:
-        for method, scan in scan_methods(profile, [width_m]).items():
-            cv = float(scan.cv_trays_pct[0])
+        for method, cv in cv_by_trays(profile, width_m).items():
             found["CV", method] = None if np.isnan(cv) else cv
     for method, curve in width_curves(profile, step_m=0.5 if near else STEP_M).items():
         ends = upper_ends(curve.width_m, curve.cv_pct, limit_pct) if near else curve.effective_width_m(limit_pct)

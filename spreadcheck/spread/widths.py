@@ -301,15 +301,34 @@ class Laid:
 
 def lay(profile: Profile, widths: FloatArray, methods: Sequence[str] = METHODS) -> Laid:
     """Lay passes side by side at every width, by every method."""
-    w, back = np.tile(widths, len(methods)), np.repeat([method == BACK_AND_FORTH for method in methods], len(widths))
-    x, weights, starts = tray_points(profile, w)
-    counts = np.diff(starts, append=len(x))
-    deposit = overlapped_deposit(profile, x, np.repeat(w, counts), np.repeat(back, counts))
+    w, back = _each(widths, methods)
+    x, deposit, starts, cv_trays = _at_trays(profile, w, back)
     pieces = bout_deposit(profile, w, back)
     least = np.minimum.reduceat(np.minimum(pieces.left, pieces.right), pieces.starts)
     most = np.maximum.reduceat(np.maximum(pieces.left, pieces.right), pieces.starts)
-    cv_trays = cv_of_points(deposit, weights, starts)
     return Laid(x, deposit, starts, pieces, cv_trays, cv_of_pieces(pieces), least, most)
+
+
+def cv_by_trays(profile: Profile, width_m: float) -> dict[str, float]:
+    """CV by trays alone at one width, for each driving method: the quick part of a scan. [%]"""
+    check_width(profile, width_m)
+    w, back = _each(np.array([width_m], dtype=float), METHODS)
+    return dict(zip(METHODS, _at_trays(profile, w, back)[3].tolist(), strict=True))
+
+
+def _each(widths: FloatArray, methods: Sequence[str]) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Every width by every method, and whether passes alternate there."""
+    return np.tile(widths, len(methods)), np.repeat([method == BACK_AND_FORTH for method in methods], len(widths))
+
+
+def _at_trays(
+    profile: Profile, w: FloatArray, back: NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray, NDArray[np.intp], FloatArray]:
+    """Tray points of every bout, the deposit there, where each bout starts, and its CV by trays."""
+    x, weights, starts = tray_points(profile, w)
+    counts = np.diff(starts, append=len(x))
+    deposit = overlapped_deposit(profile, x, np.repeat(w, counts), np.repeat(back, counts))
+    return x, deposit, starts, cv_of_points(deposit, weights, starts)
 
 
 def _scan_chunk(profile: Profile, widths: FloatArray, methods: Sequence[str]) -> list[FloatArray]:
