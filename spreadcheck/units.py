@@ -12,7 +12,7 @@ import math
 import re
 from dataclasses import dataclass, field
 
-from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.errors import Fault, QuantityError, shown
 
 FOOT_M = 0.3048
 INCH_M = 0.0254
@@ -385,24 +385,26 @@ def parse_quantity(text: str, kind: str, *, place: str = "") -> float:
     if number is None:
         example = f'"24 {quantity.metric}"'
         raise QuantityError(
-            Fault(place, f'"{text}" is not a {kind}', f"write a number and its unit, such as {example}")
+            Fault(place, f'"{shown(text)}" is not a {kind}', f"write a number and its unit, such as {example}")
         )
     if may_mark_thousands(written):
         without, point = written.replace(",", ""), written.replace(",", ".")
         raise QuantityError(
-            Fault(place, f'"{text}" may mean {without} or {point}', "write it without the comma, or with a point")
+            Fault(
+                place, f'"{shown(text)}" may mean {without} or {point}', "write it without the comma, or with a point"
+            )
         )
     if not unit:
         options = " or ".join(dict.fromkeys(f'"{written} {unit}"' for unit in (quantity.metric, quantity.us)))
-        raise QuantityError(Fault(place, f'"{text}" has no unit', f"write it out, such as {options}"))
+        raise QuantityError(Fault(place, f'"{shown(text)}" has no unit', f"write it out, such as {options}"))
     name = unit_named(unit, kind)
     if name is None:
         raise QuantityError(
-            Fault(place, f'"{unit}" in "{text}" is not a unit of {kind}', f"use one of {units_of(kind)}")
+            Fault(place, f'"{shown(unit)}" in "{shown(text)}" is not a unit of {kind}', f"use one of {units_of(kind)}")
         )
     found = to_inside(number, name, kind)
     if not (found == 0 or _LEAST <= abs(found) <= _MOST):
-        raise QuantityError(Fault(place, f'"{text}" can\'t be right', "check the number and its unit"))
+        raise QuantityError(Fault(place, f'"{shown(text)}" can\'t be right', "check the number and its unit"))
     return found
 
 

@@ -93,7 +93,8 @@ def compare(
     \b
     Examples:
       spreadcheck compare before.csv after.csv --report change.pdf
-      spreadcheck compare old.csv new.csv --question "effective width" --plot change.png
+      spreadcheck compare old.csv new.csv --question "effective width" \\
+        --plot change.png
     """
     from spreadcheck.improve.between import Terms
     from spreadcheck.improve.compare import compare as hold_against

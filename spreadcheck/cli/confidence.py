@@ -62,7 +62,11 @@ _FACTS = {  # option -> label of the form that it stands in for
 @click.option("--wind-shift", metavar="LENGTH", help="How far the wind of the day moves the pattern.")
 @click.option("--draws", type=int, default=2000, show_default=True, help="How often the noise is drawn.")
 @click.option(
-    "--seed", type=int, default=1, show_default=True, help="Seed of the draws; the same one, the same figures."
+    "--seed",
+    type=click.IntRange(0, 999_999_999),
+    default=1,
+    show_default=True,
+    help="Seed of the draws; the same one, the same figures.",
 )
 @units_option
 @json_option

@@ -24,6 +24,9 @@ from spreadcheck.cli.options import (
     write_result,
 )
 from spreadcheck.cli.say import say
+from spreadcheck.errors import Fault, QuantityError
+
+_MOST_HA = 1_000_000  # a year: more than one machine dresses
 
 T = TypeVar("T")
 F = TypeVar("F", bound=Callable[..., Any])
@@ -138,6 +141,9 @@ def field(
     ground = read_boundary(boundaries[0]) if boundaries else None
     driven = read_track(track, zone=ground.zone if ground else None) if track is not None else None
     area = None if per_year_m2 is None else per_year_m2 / HECTARE_M2
+    if area is not None and not 0 < area <= _MOST_HA:
+        remedy = f"give an area above 0 and up to {_MOST_HA:,} ha"
+        raise QuantityError(Fault("option --per-year", f"{area:g} ha can't be dressed in a year", remedy))
     with progress_bar("Field") as told:
         study = study_field(read_test(sheet), asked, boundary=ground, track=driven, progress=told)
     gains = worth_of(study, per_year_ha=area) if worth else ()

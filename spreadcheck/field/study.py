@@ -131,10 +131,13 @@ class _Study:
         self.widths = self.asked.bout_width_m or (self.result.bout_width_m or 0.0,)
         for width in self.widths:
             check_width(self.profile, width)
-        known = self.asked.target_kg_ha or self.test.quantity("target rate")
+        known = self.asked.target_kg_ha
+        if known is None:
+            known = self.test.quantity("target rate")
         self.target_known = known is not None
         first = self.widths[0]
-        self.target = known or (100.0 if self.profile.relative else self.profile.area_kg_ha_m / first)
+        of_test = 100.0 if self.profile.relative else self.profile.area_kg_ha_m / first
+        self.target = of_test if known is None else known
         self.landing = landing_of(self.profile, self.asked.landing, self.asked.landing_distance_m)
         self.base_m = None if self.track is None else BASE_M
         self.speed = self.test.quantity("travel speed")
