@@ -51,15 +51,13 @@ class Terms:
         draws = np.random.default_rng(1).standard_normal((_MOVED, 3))
         draws = (draws - draws.mean(axis=0)) / draws.std(axis=0)
         x = profile.offset_m
-        return [
-            Profile(
-                x,
-                np.interp((x - self.shift_m * shift) / (1 + self.stretch_pct / 100 * stretch), *profile.knots, 0, 0)
-                * max(1 + self.rate_pct / 100 * rate, 0.1),
-                tails=profile.tails,
-            )
-            for shift, rate, stretch in draws
-        ]
+        found = []
+        for shift, rate, stretch in draws:
+            place = (x - self.shift_m * shift) / (1 + self.stretch_pct / 100 * stretch)
+            rates = np.interp(place, *profile.knots, 0, 0) * max(1 + self.rate_pct / 100 * rate, 0.1)
+            # a line so short that the pattern moves off it stays as it was
+            found.append(Profile(x, rates if rates.any() else profile.rate_kg_ha, tails=profile.tails))
+        return found
 
 
 @dataclass(frozen=True)

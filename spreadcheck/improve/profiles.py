@@ -350,5 +350,6 @@ def upper_ends(width_m: FloatArray, cv_pct: FloatArray, limit_pct: float) -> Flo
     at, beyond = (np.take_along_axis(cv_pct, one[None], axis=0)[0] for one in (last, after))
     rise = np.where(beyond > at, beyond - at, 1.0)
     part = np.where((after > last) & (beyond > at), np.clip((limit_pct - at) / rise, 0.0, 1.0), 0.0)
-    ends = width_m[last] + part * (width_m[1] - width_m[0])
+    step = width_m[1] - width_m[0] if len(width_m) > 1 else 0.0
+    ends = width_m[last] + part * step
     return np.where(broad.any(axis=0), ends, 0.0)

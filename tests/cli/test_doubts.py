@@ -23,7 +23,7 @@ tray,offset,{head}
 """
 CODES = {"unknown-label", "wind-speed"}
 COMMANDS = {
-    "analyse": ["one.csv"],
+    "analyse": ["one.csv", "--doubts"],
     "confidence": ["one.csv"],
     "widths": ["one.csv", "--at", "8 m, 10 m"],
     "edge": ["one.csv"],

@@ -423,11 +423,10 @@ def run(*arguments):
 def test_analyse_shows_the_pattern_and_points_to_the_rest():
     text = run("analyse", SAMPLES / "lopsided.csv").stdout
     assert "Pattern: flat-topped, lopsided" in text
-    assert "half-rate width 20.7 m by the peak" in text
-    assert "--advice shows all 9" in text
-    assert "locked out" in text
+    assert "--advice" in text
     assert "drop point: does" not in text
     full = run("analyse", SAMPLES / "lopsided.csv", "--advice").stdout
+    assert "locked out" in full
     for item in advice.checks_for(["lopsided"]):
         assert f". {item.check.part}: " in full
     assert " ".join(advice.DEFER.split()) in " ".join(full.split())
