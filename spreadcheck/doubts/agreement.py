@@ -99,7 +99,9 @@ def _odd_doubt(
         _odd_words(test, catches, at, float(catches.rates[at, tray]), float(expected[at, tray]), tray)
         for at, tray in worst[:_SHOWN]
     )
-    return doubt("odd-catch", catches=Listed(told, len(worst) - _SHOWN), explanations=swapped)
+    slipped = any(_slipped(float(catches.rates[at, tray]), float(expected[at, tray])) for at, tray in worst)
+    listed = Listed(told, len(worst) - _SHOWN)
+    return doubt("odd-catch", catches=listed, blocking=slipped, explanations=swapped)
 
 
 def _odd_words(test: TrayTest, catches: PassCatches, at: int, rate: float, expected: float, tray: int) -> Words:
@@ -126,11 +128,14 @@ def _odd_words(test: TrayTest, catches: PassCatches, at: int, rate: float, expec
     return Words(template, {**values, "usual": usual, "times": times})
 
 
+def _slipped(rate: float, expected: float) -> bool:
+    """Whether a catch is about ten times, or a tenth of, what the other passes caught there."""
+    return expected > 0 and (8 <= rate / expected <= 12.5 or 0.08 <= rate / expected <= 0.125)
+
+
 def _times(ratio: float) -> str:
-    slip = ": has a decimal point slipped?"
-    if ratio >= 1:
-        return f"{ratio:.1f} times{slip if 8 <= ratio <= 12.5 else ''}"
-    return f"{ratio:.2f} times{slip if 0.08 <= ratio <= 0.125 else ''}"
+    slip = ": has a decimal point slipped?" if _slipped(ratio, 1.0) else ""
+    return f"{ratio:.{1 if ratio >= 1 else 2}f} times{slip}"
 
 
 def pass_gaps(catches: PassCatches) -> tuple[FloatArray, NDArray[np.bool_]]:

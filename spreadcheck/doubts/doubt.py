@@ -131,6 +131,13 @@ class Doubt:
         """What to do about it."""
         return self.remedy_words.text(system)
 
+    def first_step(self, system: str = "metric") -> str:
+        """What to do first: what the best explanation asks for, where one was found, else the remedy."""
+        if not self.explanations:
+            return self.remedy(system)
+        best = self.explanations[0]
+        return f"perhaps {best.words.text(system)}: {best.remedy}"
+
     def message(self, system: str = "metric") -> str:
         """All of it as one plain paragraph."""
         parts = (self.seen(system), self.limit(system), self.effect(system), self.remedy(system))

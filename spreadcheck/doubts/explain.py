@@ -245,11 +245,15 @@ def with_verdicts(doubts: tuple[Doubt, ...], verdict: Callable[[TrayTest], Words
     if not any(doubt.explanations for doubt in doubts):
         return doubts
     return tuple(
-        replace(doubt, explanations=tuple(_with_verdict(slip, verdict) for slip in doubt.explanations[:_WORKED_OUT]))
-        if doubt.explanations
-        else doubt
+        replace(doubt, explanations=_judged(doubt.explanations[:_WORKED_OUT], verdict)) if doubt.explanations else doubt
         for doubt in doubts
     )
+
+
+def _judged(slips: tuple[Explanation, ...], verdict: Callable[[TrayTest], Words]) -> tuple[Explanation, ...]:
+    """Each slip with what the test put right would get; one that leaves the test blocked stands behind the others."""
+    judged = [_with_verdict(slip, verdict) for slip in slips]
+    return tuple(sorted(judged, key=lambda slip: slip.verdict is not None and slip.verdict.values["blocked"] is True))
 
 
 def _with_verdict(slip: Explanation, verdict: Callable[[TrayTest], Words]) -> Explanation:

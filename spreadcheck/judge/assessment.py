@@ -299,7 +299,7 @@ def _would_get(result: Assessment) -> Words:
         share = 100 * bout.mean_kg_ha / target
         rate = Quantity(bout.mean_kg_ha, "rate")
         told.append(Words("a mean rate of {rate}, {share:.0f} % of the target", {"rate": rate, "share": share}))
-    return Words("{told}", {"told": Listed(tuple(told))})
+    return Words("{told}", {"told": Listed(tuple(told)), "blocked": bool(result.blocking)})
 
 
 def _width_words(method: str, width_m: float | None) -> Words:

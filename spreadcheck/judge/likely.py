@@ -1,4 +1,4 @@
-"""Which patterns could have read as the trays did: noise is drawn again and taken back out, at every width.
+"""True patterns that fit the readings of the trays: noise is drawn again and taken back out, at every width.
 
 Squares of a deposit come from products of tray rates that lie so many spacings apart: round-and-round, the mean square
 over a bout of width w is sum over k of R(k w) / w, R the pattern's autocorrelation; back-and-forth every second term is
@@ -184,7 +184,7 @@ def _cubic(part: FloatArray) -> tuple[FloatArray, ...]:
 
 @dataclass(frozen=True, eq=False)
 class Likely:
-    """True patterns that could have read as the trays did, as CV on the true line; shape (widths, draws). [%]
+    """True patterns that fit the readings of the trays, as CV on the true line; shape (widths, draws). [%]
 
     `read_pct` is the CV at the trays with divisor n, `floor_pct` what noise alone reads there on average.
     """

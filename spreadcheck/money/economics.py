@@ -201,13 +201,17 @@ def _filled_in(basis: CostBasis, test: TrayTest) -> CostBasis:
     return replace(basis, field=replace(basis.field, speed_m_s=speed), target_kg_ha=target)
 
 
+_ALIKE_M = 0.02  # effective widths nearer to each other than this are told once
+
+
 def _usual_widths(test: TrayTest, profile: Profile, limit_pct: float) -> FloatArray:
     """The bout width of the form and the effective widths: what one compares without being told."""
     known = {test.bout_width_m, *(c.effective_width_m(limit_pct) for c in width_curves(profile).values())} - {None}
     if not known:
         remedy = 'say which widths to compare, such as --at "24 m, 28 m"'
         raise WidthError(Fault("", "no bout width is known and none is within the CV limit", remedy))
-    return np.array(sorted(width for width in known if width is not None))
+    widths = sorted(width for width in known if width is not None)
+    return np.array([w for at, w in enumerate(widths) if at == 0 or w - widths[at - 1] > _ALIKE_M])
 
 
 def _cases(profile: Profile, scan: Scan, basis: CostBasis) -> tuple[WidthCase, ...]:

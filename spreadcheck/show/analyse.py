@@ -10,7 +10,7 @@ from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.bars import bar_picture
-from spreadcheck.show.pattern_text import pattern_full, pattern_text
+from spreadcheck.show.pattern_text import pattern_full, pattern_headline
 from spreadcheck.show.tables import rate_unit, show_pct, show_rate, show_share, show_width, width_rows
 from spreadcheck.show.verdict import (
     advice_words,
@@ -129,7 +129,7 @@ def _picture(result: Assessment, system: str, plain: bool) -> list[str]:
     return [
         f"Single-pass profile, {rate_unit(result, system)}; centre {centre}; {left} : {right} %",
         *bar_picture(profile.offset_m, rates, width=WIDTH, height=4, system=system, plain=plain).splitlines(),
-        _fitted(pattern_text(result, system).splitlines()[0]),
+        *pattern_headline(result.pattern).splitlines(),
     ]
 
 
@@ -174,7 +174,7 @@ def _doubts(result: Assessment, system: str, room: int) -> list[str]:
 def _doubt_lines(doubt: Doubt, system: str) -> list[str]:
     mark = "BLOCKS" if doubt.blocking else "Doubt"
     seen = _fitted(f"{mark} {doubt.code}: {doubt.seen(system)}")
-    return [seen, *_wrapped(f"  put right: {doubt.remedy(system)}", "    ")[:2]] if doubt.blocking else [seen]
+    return [seen, *_wrapped(f"  put right: {doubt.first_step(system)}", "    ")[:2]] if doubt.blocking else [seen]
 
 
 def _next(result: Assessment, system: str) -> str:

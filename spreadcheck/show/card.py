@@ -217,7 +217,7 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
         rows.append(CardRow("CV at the bout width driven"))
     for method, bout in result.bouts.items():
         within = "within" if bout.cv_pct <= result.limit_pct else "OVER"
-        cv = f"{show_pct(bout.cv_pct)} %, {within} the limit"
+        cv = f"{show_pct(bout.cv_pct)} %" + ("" if result.blocking else f", {within} the limit")
         if math.isnan(bout.cv_pct):
             cv = "none: fewer than two trays in a bout"
         mean, least, most = (show_rate(r, result, system) for r in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
@@ -240,7 +240,7 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
 def _effective_row(result: Assessment, method: str, limit: str, system: str) -> CardRow:
     if result.effective_width_m(method) is None:
         return CardRow(f"effective width {method}", "none", f"no width has a {limit}")
-    advised = width_down(result.advised_width_m(method), system)
+    advised = "not given" if result.blocking else width_down(result.advised_width_m(method), system)
     return CardRow(f"effective width {method}", effective_words(result, method, system), f"{limit}; advised {advised}")
 
 

@@ -260,7 +260,7 @@ def _footer(found: Comparison) -> str:
     learned = f", and learned from {found.repeats} repeats" if found.repeats else ""
     text = (
         f"* more than chance explains: p up to {level:g}. {asked}p is good for all lines of a comparison together "
-        f"(Holm's rule): where nothing changed, some line says so wrongly at most about {100 * level:g} times in 100. "
+        f"(Holm's rule): where nothing changed, at most about {100 * level:g} comparisons in 100 have a star. "
         f"Chance is the spread of the passes, and what differs from test to test: line laid {terms.laying_m:g} m off, "
         f"wind of the day {terms.wind_m:g} m, rate {terms.rate_pct:g} %, stretch {terms.stretch_pct:g} % (standard "
         f"deviations, common practice{learned}). More passes don't cure that; repeated tests do. CV limit "

@@ -137,7 +137,10 @@ def _kept(study: EdgeStudy, system: str) -> str:
         if study.over_tails is not None:
             wanted = [span for span, kept in zip(study.over_tails.first_pass_m, study.kept, strict=True)
                       if kept.share_pct == share]  # fmt: skip
-            at = [f"{_length(span.least, system)}-{_length(span.most, system)}" for span in wanted]
+            at = [
+                "-".join(show(end, "length", system, unit=False, digits=1) for end in (span.least, span.most))
+                for span in wanted
+            ]
         lines.append(_row(f"  {share:g} % of a pass: at, {length}", at))
         lines.append(_row(f"    strip under 90 %, {length}", [_length(c.strip_m, system) for c in cases]))
     return "\n".join(lines)

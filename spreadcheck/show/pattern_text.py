@@ -33,7 +33,7 @@ _CANT_TELL = {
 def pattern_text(result: Assessment, system: str = "metric") -> str:
     """The pattern in short."""
     reading = result.pattern
-    lines = [_headline(reading), *_figure_lines(result.pattern.figures, reading, system)]
+    lines = [pattern_headline(reading), *_figure_lines(result.pattern.figures, reading, system)]
     advice = reading.advice
     if advice:
         lines.append("Look at first, as is common practice; the machine maker's manual decides:")
@@ -50,7 +50,7 @@ def pattern_text(result: Assessment, system: str = "metric") -> str:
 def pattern_full(result: Assessment, system: str = "metric") -> str:
     """The pattern with all its figures, every check and the cautions."""
     reading = result.pattern
-    parts = [_headline(reading) + "\n" + _figure_table(result, system)]
+    parts = [pattern_headline(reading) + "\n" + _figure_table(result, system)]
     for name in reading.shapes:
         shape = SHAPES[name]
         parts.append(
@@ -68,7 +68,8 @@ def _wrapped(text: str, first: str, then: str) -> str:
     return textwrap.fill(text, WIDTH, initial_indent=first, subsequent_indent=then, break_on_hyphens=False)
 
 
-def _headline(reading: PatternReading) -> str:
+def pattern_headline(reading: PatternReading) -> str:
+    """The shapes, and what chance hides, in one line or two."""
     if not reading.shapes:
         if len(reading.unclear) == 0:
             return "Pattern: no shape stands out"

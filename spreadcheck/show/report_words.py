@@ -140,9 +140,15 @@ def _how_far(result: Assessment, system: str) -> tuple[str, ...]:
         "the field, in % of its mean: 0 % would be perfectly even."
     )
     sentences = [meaning, *(_method_width(result, method, system) for method in METHODS)]
-    if result.effective_width_m(METHODS[0]) != result.effective_width_m(METHODS[1]):
+    if _differ(result):
         sentences.append("The two ways of driving differ because left and right of the pattern are not alike.")
     return tuple(sentences)
+
+
+def _differ(result: Assessment) -> bool:
+    """Whether the two ways of driving have different effective widths, by more than a tenth of a metre."""
+    one, other = (result.effective_width_m(method) for method in METHODS)
+    return (one is None) != (other is None) or (one is not None and other is not None and abs(one - other) > 0.1)
 
 
 def _method_width(result: Assessment, method: str, system: str) -> str:
@@ -164,7 +170,7 @@ def _method_width(result: Assessment, method: str, system: str) -> str:
     if result.blocking:
         return said
     return f"{said} The advised width is {width_down(result.advised_width_m(method), system)}. " + advice_words(
-        result, method, system
+        result, method, system, noise="the noise of the test is not allowed for"
     )
 
 
@@ -225,14 +231,14 @@ def _steps(result: Assessment, system: str) -> tuple[str, ...]:
     if result.doubts:
         steps.append("Read the doubts at the end first; where one can be put right, put it right and test again.")
     if result.blocking:
-        steps += [doubt.remedy(system) for doubt in result.doubts if doubt.blocking]
+        steps += [_as_sentence(doubt.first_step(system)) for doubt in result.doubts if doubt.blocking]
     elif all(result.effective_width_m(method) is None for method in METHODS):
         steps.append("Don't spread with this setting: correct the machine by its maker's manual and test again.")
     elif not result.bouts:
         steps.append("Choose a bout width from the bands above; the advised width is safer than the effective one.")
     else:
         steps += [step for method in judged_methods(result) for step in _method_steps(result, method, system)]
-    if result.effective_width_m(METHODS[0]) != result.effective_width_m(METHODS[1]):
+    if _differ(result):
         steps.append(
             "Find out why left and right are not alike (level, drop point, vanes, wind) before relying on the kinder "
             "way of driving."

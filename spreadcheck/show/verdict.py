@@ -44,6 +44,11 @@ def _chance(probability_pct: float) -> str:
     return "under 1 %" if probability_pct < 1 else f"{probability_pct:.0f} %"
 
 
+def _probability(pct: float) -> str:
+    """A probability as a reader may rely on it: never all or nothing."""
+    return "over 99 %" if pct > 99 else "under 1 %" if pct < 1 else f"{pct:.0f} %"
+
+
 def verdict_data(verdict: Verdict | None) -> dict[str, Any] | None:
     """The verdict as every JSON result has it; None where no bout width is known."""
     if verdict is None:
@@ -101,14 +106,17 @@ def _band(run: Run, system: str) -> str:
     return f"{width_up(run.from_m, system)} to {width_down(run.to_m, system)}"
 
 
-def advice_words(result: Assessment, method: str, system: str = "metric") -> str:
+def advice_words(
+    result: Assessment, method: str, system: str = "metric", *, noise: str = "--confidence adds the noise"
+) -> str:
     """Why the advised width differs from the effective one."""
     advised = result.advised_width_m(method)
     if advised is None:
         return "No width can be advised: none keeps the limit for driving errors either way."
     band = next((band for band in result.bands(method) if band.from_m <= advised <= band.to_m), None)
     error = show_width(result.driving_error_m, system)
-    noise = "--confidence adds the noise" if result.kept is None else "with 90 % probability, the noise allowed for"
+    if result.kept is not None:
+        noise = "with 90 % probability, the noise allowed for"
     words = f"Advised: the limit is kept even {error} off either way; {noise}."
     if band is not None and result.at_a_dip(method):
         return f"Advised: a dip of the CV ({show_pct(band.lowest_cv_pct)} %), well clear of the limit; {noise}."
