@@ -44,11 +44,6 @@ def _chance(probability_pct: float) -> str:
     return "under 1 %" if probability_pct < 1 else f"{probability_pct:.0f} %"
 
 
-def _probability(pct: float) -> str:
-    """A probability as a reader may rely on it: never all or nothing."""
-    return "over 99 %" if pct > 99 else "under 1 %" if pct < 1 else f"{pct:.0f} %"
-
-
 def verdict_data(verdict: Verdict | None) -> dict[str, Any] | None:
     """The verdict as every JSON result has it; None where no bout width is known."""
     if verdict is None:
