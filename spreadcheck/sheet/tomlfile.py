@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,8 @@ LARGEST = 1e300  # a larger number is a slip, and a whole one may not fit a floa
 
 def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
     """Read a TOML file."""
+    import tomllib  # most commands read none
+
     name = os.fspath(path)
     try:
         with Path(path).open("rb") as file:
