@@ -55,7 +55,10 @@ def test_the_bands_of_a_triangle(limit, method):
     band = curve.bands(limit, 0.01)[-1]
     assert band.lowest_cv_pct == pytest.approx(0, abs=1e-3)
     assert band.margin_pct == pytest.approx(limit, abs=1e-3)
-    assert band.lowest_at_m in (pytest.approx(1, abs=1e-2), pytest.approx(0.5, abs=1e-2), pytest.approx(0.1, abs=1e-2))
+    parts = (
+        1 / band.lowest_at_m
+    )  # passes laid a whole part of the half base apart are level: rounding picks one of them
+    assert parts == pytest.approx(round(parts), rel=1e-2)
 
 
 @pytest.mark.parametrize("method", METHODS)
