@@ -93,7 +93,7 @@ def figure_bytes(figure: Figure, file_format: str) -> bytes:
     no_date = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(file_format)
     own = {"svg.fonttype": "none", "pdf.fonttype": 42, "svg.hashsalt": "spreadcheck"}
     with plain_style(**own), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", "Glyph .* missing from font")  # the picture shows a box for it
+        warnings.filterwarnings("ignore", "Glyph .* missing from")  # the picture shows a box for it
         figure.savefig(content, format=file_format, metadata=no_date, dpi=150)
     return content.getvalue()
 
