@@ -157,11 +157,8 @@ class Assessment:
 
     @property
     def within_limit(self) -> bool | None:
-        """Whether the CV at the bout driven is within the limit, for the driving method named or both."""
-        if not self.bouts:
-            return None
-        judged = [self.bouts[self.driving]] if self.driving else list(self.bouts.values())
-        return all(bool(bout.cv_pct <= self.limit_pct) for bout in judged)
+        """Whether the bout driven keeps the limit and no doubt forbids saying so; None where no width is known."""
+        return None if self.verdict is None else self.verdict.may_be_driven
 
     def bouts_at(self, width_m: float) -> dict[str, Bout]:
         """What the field gets at any bout width, for each driving method; worked out once a width."""
