@@ -56,7 +56,8 @@ def confidence_text(
     steering: SteeringEffect | None = None,
 ) -> str:
     """How sure an assessment is, 80 columns wide; with passes needed and the effect of steering where given."""
-    parts = [f"How sure is the answer: {sure.assessment.test.name}\n{source_words(sure)}"]
+    title = textwrap.shorten(f"How sure is the answer: {sure.assessment.test.name}", WIDTH, placeholder="...")
+    parts = [f"{title}\n{source_words(sure)}"]
     if sure.known:
         parts.append(f"{unseen_words(sure, system)}\n\n{_table(confidence_rows(sure, system))}")
     if needed is not None:

@@ -105,7 +105,6 @@ def test_stated_terms_are_shown_and_set():
         (["--half-width", "1"], 'option --half-width: "1" has no unit'),
         (["--half-width", "0 m"], "half-width: 0 m can't be reached"),
         (["--draws", "5"], "draws: 5 draws can't tell the ends of an interval"),
-        (["--seed", "-1"], "seed: -1 is no seed"),
         (["--level", "100"], "level: 100 % is no level of an interval"),
         (["--plot", "sure.txt"], 'sure.txt: a plot can\'t be written as "txt"'),
         (["--limit", "0"], "CV limit: 0 % can't be met or missed"),
@@ -118,6 +117,12 @@ def test_refusals(options, message, tmp_path, monkeypatch):
     assert done.stderr.startswith(f"spreadcheck: {message}")
     assert not done.stdout
     assert not list(tmp_path.iterdir())
+
+
+def test_a_seed_has_bounds():
+    done = run(SHEET, "--seed", "-1")
+    assert done.exit_code == 2
+    assert "Invalid value for '--seed': -1 is not in the range" in done.stderr
 
 
 def test_analyse_says_how_sure_it_is(tmp_path):
