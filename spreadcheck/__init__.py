@@ -125,10 +125,10 @@ _PUBLIC = {
     "steering_effect": "judge.steering",
     "SettingsCard": "show.card",
     "settings_card": "show.card",
-    "analysis_json": "show.results",
-    "widths_csv": "show.tables",
-    "widths_frame": "show.tables",
-    "profile_frame": "show.tables",
+    "analysis_json": "show.analyse",
+    "widths_csv": "show.analyse",
+    "widths_frame": "show.analyse",
+    "profile_frame": "show.analyse",
 }
 
 __all__ = ["__version__", *_PUBLIC]  # noqa: PLE0604 - the names are strings

@@ -195,8 +195,8 @@ def _write_files(
     overwrite: bool,
 ) -> None:
     if json_file:
+        from spreadcheck.show.analyse import analysis_json
         from spreadcheck.show.json import json_text
-        from spreadcheck.show.results import analysis_json
 
         data = analysis_json(result)
         if sure is not None:
@@ -205,7 +205,7 @@ def _write_files(
             data["confidence"] = confidence_json(sure)
         write_result(json_file, json_text(data), overwrite=overwrite)
     if csv_file:
-        from spreadcheck.show.tables import widths_csv
+        from spreadcheck.show.analyse import widths_csv
 
         write_result(csv_file, widths_csv(result, units), overwrite=overwrite)
     if plot_file:

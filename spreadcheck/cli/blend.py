@@ -54,10 +54,9 @@ def blend(
     from spreadcheck.judge.assessment import assess
     from spreadcheck.judge.blend import assess_blend
     from spreadcheck.judge.nutrients import read_analysis
-    from spreadcheck.show.blend import blend_json, blend_text
+    from spreadcheck.show.blend import blend_figure, blend_json, blend_text
     from spreadcheck.show.json import json_text
     from spreadcheck.show.plots import file_format
-    from spreadcheck.show.plots_blend import blend_figure
     from spreadcheck.spread.widths import parse_widths
 
     check_targets([json_file, plot_file], overwrite, read=[sheet, analysis])

@@ -307,7 +307,7 @@ def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:
 
 def tell_doubts(doubts: Iterable[Doubt], units: str = "metric", *, about: str = "") -> None:
     """Tell doubts on standard error, below the result."""
-    from spreadcheck.show.doubts import doubt_lines
+    from spreadcheck.show.verdict import doubt_lines
 
     told = doubt_lines(doubts, units)
     if told:

@@ -1,25 +1,42 @@
-"""The answer of an analysis on one screen, and the table of bout widths."""
+"""An analysis: the answer on one screen, the table of bout widths, plain data, and pandas frames."""
 
 from __future__ import annotations
 
+import math
 import shlex
 import textwrap
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.judge.verdict import CANT_BE_JUDGED
+from spreadcheck.pattern.figures import Compared
+from spreadcheck.pattern.reading import PatternReading
+from spreadcheck.pattern.shape import margin
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.bars import bar_picture
+from spreadcheck.show.csv import csv_text
+from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_share, show_width
+from spreadcheck.show.json import envelope, known
 from spreadcheck.show.pattern_text import pattern_full, pattern_headline
-from spreadcheck.show.tables import rate_unit, show_pct, show_rate, show_share, show_width, width_rows
 from spreadcheck.show.verdict import (
     advice_words,
     effective_words,
     other_bands_words,
+    verdict_data,
     verdict_sentence,
     width_down,
 )
-from spreadcheck.units import show, shown_unit
+from spreadcheck.spread.bands import Band
+from spreadcheck.spread.widths import Scan
+from spreadcheck.units import from_inside, show, shown_unit
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 WIDTH = 80
 SCREEN = 30
@@ -214,3 +231,309 @@ def width_table(result: Assessment, system: str = "metric", *, every: bool = Fal
     if len(rows) < total:
         lines.append(f"{len(rows)} of {total} widths are shown; --every-width shows all, --csv FILE writes them")
     return "\n".join(line.rstrip() for line in lines)
+
+
+@dataclass(frozen=True)
+class WidthRow:
+    """One row of the table of bout widths; `marks` says what is special about the width."""
+
+    width_m: float
+    mean: float
+    scans: dict[str, tuple[float, float, float, float]]  # CV by trays, CV by line, least, most
+    marks: tuple[str, ...]
+
+
+def width_rows(result: Assessment, *, most: int | None = None) -> tuple[WidthRow, ...]:
+    """The table of bout widths: every candidate, or regularly thinned, with the widths that matter always kept."""
+    widths = result.scans[METHODS[0]].width_m
+    marks = _marks(result)
+    step = 1 if most is None or len(widths) <= most else math.ceil(len(widths) / most)
+    return tuple(
+        _width_row(result, at, marks.get(float(width), ()))
+        for at, width in enumerate(widths)
+        if at % step == 0 or float(width) in marks
+    )
+
+
+def _width_row(result: Assessment, at: int, marks: tuple[str, ...]) -> WidthRow:
+    scans = result.scans
+    figures = {
+        method: (
+            float(scan.cv_trays_pct[at]),
+            float(scan.cv_line_pct[at]),
+            float(scan.min_kg_ha[at]),
+            float(scan.max_kg_ha[at]),
+        )
+        for method, scan in scans.items()
+    }
+    first = scans[METHODS[0]]
+    return WidthRow(float(first.width_m[at]), float(first.mean_kg_ha[at]), figures, marks)
+
+
+def _marks(result: Assessment) -> dict[float, tuple[str, ...]]:
+    """What is special about widths of the table; the effective width marks the widest one that it holds."""
+    marks: dict[float, tuple[str, ...]] = {}
+    widths = result.scans[METHODS[0]].width_m
+    for method in METHODS:
+        effective = result.effective_width_m(method)
+        if effective is not None and (widths <= effective + 1e-6).any():
+            width = float(widths[widths <= effective + 1e-6][-1])
+            marks[width] = (*marks.get(width, ()), f"effective {method}")
+    if result.bout_width_m is not None:
+        marks[result.bout_width_m] = (*marks.get(result.bout_width_m, ()), "driven")
+    return marks
+
+
+def scan_columns(scan: Scan) -> tuple[list[float], ...]:
+    """A scan as plain columns: width, CV by trays, CV by line, mean, least, most."""
+    columns = (scan.width_m, scan.cv_trays_pct, scan.cv_line_pct, scan.mean_kg_ha, scan.min_kg_ha, scan.max_kg_ha)
+    return tuple(column.tolist() for column in columns)
+
+
+def _width_records(result: Assessment, system: str) -> Iterator[dict[str, Any]]:
+    """A record for each driving method and width, in the units of one system; names carry the units."""
+    length = shown_unit("length", system)
+    relative = result.profile.relative
+    rate = "pct_of_peak" if relative else shown_unit("rate", system).replace("/", "_")
+    per_rate = 1.0 if relative else from_inside(1.0, shown_unit("rate", system), "rate")
+    per_length = from_inside(1.0, length, "length")
+    for scan in result.scans.values():
+        for width, cv_trays, cv_line, mean, least, most in zip(*scan_columns(scan), strict=True):
+            yield {
+                "method": scan.method,
+                f"width_{length}": width * per_length,
+                "cv_trays_pct": cv_trays,
+                "cv_line_pct": cv_line,
+                f"mean_{rate}": mean * per_rate,
+                f"min_{rate}": least * per_rate,
+                f"max_{rate}": most * per_rate,
+                "within_limit": bool(cv_trays <= result.limit_pct),
+            }
+
+
+def widths_csv(result: Assessment, system: str = "metric") -> str:
+    """The table of bout widths for a spreadsheet: every width, both driving methods.
+
+    Parameters
+    ----------
+    result : Assessment
+        The assessment. [-]
+    system : str
+        "metric" or "us"; the column names carry the units. [-]
+
+    Returns
+    -------
+    str
+        CSV text, figures to nine digits; a width without a CV by trays has an empty cell. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck import assess, tray_test
+    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    >>> print(*widths_csv(assess(test)).splitlines()[:2], sep="\\n")
+    method,width_m,cv_trays_pct,cv_line_pct,mean_kg_ha,min_kg_ha,max_kg_ha,within_limit
+    back-and-forth,2,15.713484,6.415003,45,40,50,no
+    """
+    return csv_text(_width_records(result, system))
+
+
+def widths_frame(result: Assessment) -> pd.DataFrame:
+    """The table of bout widths as a pandas frame, a row for each driving method and width.
+
+    Parameters
+    ----------
+    result : Assessment
+        The assessment. [-]
+
+    Returns
+    -------
+    pandas.DataFrame
+        The columns of `widths_csv`, unrounded. [m, kg/ha, %]
+
+    Examples
+    --------
+    >>> from spreadcheck import assess, tray_test
+    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    >>> widths_frame(assess(test)).query("within_limit").groupby("method").width_m.max().to_dict()
+    {'back-and-forth': 3.0, 'round-and-round': 3.0}
+    """
+    import pandas as pd
+
+    return pd.DataFrame.from_records(list(_width_records(result, "metric")))
+
+
+def profile_frame(result: Assessment) -> pd.DataFrame:
+    """The single-pass profile as a pandas frame, a row a tray.
+
+    Parameters
+    ----------
+    result : Assessment
+        The assessment. [-]
+
+    Returns
+    -------
+    pandas.DataFrame
+        offset_m, rate_kg_ha (or rate_pct_of_peak), filled. [m, kg/ha]
+
+    Examples
+    --------
+    >>> from spreadcheck import assess, tray_test
+    >>> profile_frame(assess(tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")))
+       offset_m  rate_kg_ha  filled
+    0      -1.0        10.0   False
+    1       0.0        20.0   False
+    2       1.0        10.0   False
+    """
+    import pandas as pd
+
+    profile = result.profile
+    rate = "rate_pct_of_peak" if profile.relative else "rate_kg_ha"
+    filled = np.isin(profile.offset_m, profile.filled_offset_m)
+    return pd.DataFrame({"offset_m": profile.offset_m, rate: profile.rate_kg_ha, "filled": filled})
+
+
+def analysis_json(result: Assessment) -> dict[str, Any]:
+    """The whole result as plain data, schema spreadcheck/analysis/1: SI throughout, keys carry their units.
+
+    Parameters
+    ----------
+    result : Assessment
+        The assessment. [-]
+
+    Returns
+    -------
+    dict
+        Data that `json.dumps` takes; unknown figures are None. [SI]
+
+    Examples
+    --------
+    >>> from spreadcheck import assess, tray_test
+    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    >>> data = analysis_json(assess(test))
+    >>> data["schema"], data["methods"]["round-and-round"]["bands"][0]["lowest_at_m"], data["test"]
+    ('spreadcheck/analysis/1', 3.0, {'tray_width_m': 1.0, 'tray_length_m': 1.0})
+    """
+    profile = result.profile
+    data: dict[str, Any] = {
+        "profile": {
+            "offset_m": profile.offset_m.tolist(),
+            "rate": profile.rate_kg_ha.tolist(),
+            "tails": profile.tails,
+            "passes_used": profile.passes_used,
+            "filled_offset_m": list(profile.filled_offset_m),
+            "dropped_offset_m": list(profile.dropped_offset_m),
+            "centre_m": profile.centre_m,
+            "left_share_pct": profile.left_share_pct,
+            "right_share_pct": profile.right_share_pct,
+        },
+        "pattern": _pattern_json(result.pattern),
+        "cv_limit_pct": result.limit_pct,
+        "methods": {method: _method_json(result, scan) for method, scan in result.scans.items()},
+    }
+    if result.bouts:
+        data["bout"] = {"width_m": result.bout_width_m, "within_limit": result.within_limit}
+        data["bout"] |= {method: _bout_json(bout) for method, bout in result.bouts.items()}
+    data["verdict"] = verdict_data(result.verdict)
+    rates: dict[str, Any] = _named(data, "pct_of_peak" if profile.relative else "kg_ha")
+    return envelope("analysis/1", result.test, result.doubts, **rates)
+
+
+def _pattern_json(reading: PatternReading) -> dict[str, Any]:
+    figures = {
+        name: _compared_json(figure) if isinstance(figure, Compared) else known(figure)
+        for name, figure in vars(reading.figures).items()
+    }
+    return {
+        "shapes": list(reading.shapes),
+        "cant_tell": list(reading.unclear),
+        "noise_from": reading.noise,
+        "passes": list(reading.pass_numbers),
+        "figures": figures,
+        "peaks": [
+            {"offset_m": peak.offset_m, "rate": peak.rate_kg_ha, "passes_offset_m": list(peak.pass_offset_m)}
+            for peak in reading.peaks
+        ],
+        "advice": [
+            {
+                "part": item.check.part,
+                "look": item.check.look,
+                "adjust": item.check.adjust,
+                "standing": item.check.standing,
+                "why": dict(item.why),
+            }
+            for item in reading.advice
+        ],
+    }
+
+
+def _compared_json(figure: Compared) -> dict[str, Any]:
+    return {
+        "value": known(figure.value),
+        "margin": known(margin(figure)),
+        "passes": [known(value) for value in figure.passes],
+        "passes_mean": known(figure.mean),
+        "passes_sd": known(figure.sd),
+        "passes_least": known(figure.least),
+        "passes_most": known(figure.most),
+    }
+
+
+def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:
+    best = result.best(scan.method)
+    return {
+        "effective_width_m": result.effective_width_m(scan.method),
+        "effective_width_censored": result.censored(scan.method),
+        "advised_width_m": result.advised_width_m(scan.method),
+        "bands_m": [list(band) for band in result.bands_m(scan.method)],
+        "bands": [_band_json(band) for band in result.bands(scan.method)],
+        "best_width_m": best[0] if best else None,
+        "limits": [
+            {
+                "cv_limit_pct": limit,
+                "effective_width_m": result.effective_width_m(scan.method, limit),
+                "bands_m": [list(band) for band in result.bands_m(scan.method, limit)],
+            }
+            for limit in result.side_by_side_pct
+        ],
+        "scan": [
+            {
+                "width_m": width,
+                "cv_trays_pct": known(cv_trays),
+                "cv_line_pct": cv_line,
+                "mean": mean,
+                "min": least,
+                "max": most,
+            }
+            for width, cv_trays, cv_line, mean, least, most in zip(*scan_columns(scan), strict=True)
+        ],
+    }
+
+
+def _band_json(band: Band) -> dict[str, Any]:
+    keys = ("from_m", "to_m", "lowest_cv_pct", "lowest_at_m", "margin_pct", "narrow")
+    return {key: getattr(band, key) for key in keys}
+
+
+def _bout_json(bout: Bout) -> dict[str, Any]:
+    return {
+        "cv_pct": known(bout.cv_pct),
+        "cv_trays_pct": known(bout.cv_trays_pct),
+        "cv_line_pct": bout.cv_line_pct,
+        "mean": bout.mean_kg_ha,
+        "min": bout.min_kg_ha,
+        "max": bout.max_kg_ha,
+        "within_10_pct": bout.within_10_pct,
+        "within_20_pct": bout.within_20_pct,
+        "offset_m": bout.offset_m.tolist(),
+        "rate": bout.rate_kg_ha.tolist(),
+    }
+
+
+def _named(data: Any, unit: str) -> Any:
+    """Rates get their unit into their key: kg_ha, or pct_of_peak where only proportions are known."""
+    if isinstance(data, dict):
+        return {
+            f"{key}_{unit}" if key in ("rate", "mean", "min", "max") else key: _named(value, unit)
+            for key, value in data.items()
+        }
+    return [_named(value, unit) for value in data] if isinstance(data, list) else data

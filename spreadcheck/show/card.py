@@ -14,7 +14,7 @@ from spreadcheck.pattern.advice import CAUTIONS as MACHINE_CAUTIONS
 from spreadcheck.product.rate import recovery_is_usual, recovery_pct
 from spreadcheck.sheet.labels import LABELS, METHODS
 from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
-from spreadcheck.show.tables import rate_unit, show_pct, show_rate, show_width
+from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width
 from spreadcheck.show.verdict import effective_words, width_down
 from spreadcheck.units import KINDS, show
 

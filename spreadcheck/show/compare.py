@@ -11,8 +11,8 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.passes.evidence import Evidence, alpha
 from spreadcheck.sheet.labels import LABELS, METHODS
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Points, Table
+from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width
 from spreadcheck.show.json import envelope
-from spreadcheck.show.tables import rate_unit, show_pct, show_rate, show_width
 from spreadcheck.units import show, shown_unit
 
 _DATA_UNIT = {"length": "m", "rate": "kg_ha", "share": "pct"}

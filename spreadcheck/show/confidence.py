@@ -11,7 +11,7 @@ from spreadcheck.judge.passcount import PassesNeeded
 from spreadcheck.judge.steering import SteeringEffect
 from spreadcheck.passes.noise import FROM_PASSES
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.show.tables import show_pct, show_width
+from spreadcheck.show.format import show_pct, show_width
 from spreadcheck.units import from_inside, shown_unit
 
 WIDTH = 80

@@ -12,8 +12,8 @@ from spreadcheck.field.edge import EdgeCase
 from spreadcheck.field.wholefield import EdgeStudy, WholeField
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.csv import csv_text, in_units
+from spreadcheck.show.format import show_pct, show_width
 from spreadcheck.show.json import envelope
-from spreadcheck.show.tables import show_pct, show_width
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.spread.tails import FigureRange
 from spreadcheck.units import show, shown_unit

@@ -11,7 +11,7 @@ from spreadcheck.pattern.advice import CAUTIONS, DEFER
 from spreadcheck.pattern.figures import FROM_COUNTING, FROM_PASSES, UNKNOWN, Compared, Figures
 from spreadcheck.pattern.reading import PatternReading
 from spreadcheck.pattern.shape import SHAPES
-from spreadcheck.show.tables import rate_unit, show_pct, show_rate
+from spreadcheck.show.format import rate_unit, show_pct, show_rate
 from spreadcheck.units import show, shown_unit
 
 WIDTH = 80

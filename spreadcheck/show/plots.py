@@ -18,7 +18,7 @@ from spreadcheck.errors import Fault, OutputError, visible
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray
-from spreadcheck.show.tables import rate_unit, show_width
+from spreadcheck.show.format import rate_unit, show_width
 from spreadcheck.spread.overlap import bout_deposit, deposit_shares
 from spreadcheck.spread.profile import CUT, SAME_PLACE, Profile
 from spreadcheck.units import from_inside, shown_unit

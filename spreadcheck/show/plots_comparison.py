@@ -10,8 +10,8 @@ import numpy as np
 from spreadcheck.improve.compare import Comparison
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.sheet.labels import BACK_AND_FORTH
+from spreadcheck.show.format import rate_unit, show_width
 from spreadcheck.show.plots import plain, plain_style
-from spreadcheck.show.tables import rate_unit, show_width
 from spreadcheck.units import from_inside, shown_unit
 
 if TYPE_CHECKING:

@@ -16,8 +16,8 @@ import numpy as np
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.confidence import SURE_PCT, Confidence, CvBand
 from spreadcheck.sheet.labels import METHODS
+from spreadcheck.show.format import rate_unit, show_width
 from spreadcheck.show.plots import draw_deposit, draw_widths, plain, plain_style, shown_bout
-from spreadcheck.show.tables import rate_unit, show_width
 from spreadcheck.units import from_inside, shown_unit
 
 if TYPE_CHECKING:

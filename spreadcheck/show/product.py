@@ -17,8 +17,8 @@ from spreadcheck.product.segregation import Blend, mass_weighted_mean
 from spreadcheck.product.sieve import diameter_mm
 from spreadcheck.sheet.labels import LABELS
 from spreadcheck.show.csv import csv_line
+from spreadcheck.show.format import show_width
 from spreadcheck.show.json import envelope
-from spreadcheck.show.tables import show_width
 from spreadcheck.units import KINDS, show, shown_unit
 
 WIDTH = 80

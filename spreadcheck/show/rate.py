@@ -8,8 +8,8 @@ from typing import Any
 
 from spreadcheck.product.ratecheck import AREA, CATCH, TRAYS, RateCheck, RateFigures
 from spreadcheck.sheet.traytest import TrayTest
+from spreadcheck.show.format import show_width
 from spreadcheck.show.json import envelope
-from spreadcheck.show.tables import show_width
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
 

@@ -2,30 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
 from spreadcheck import __version__
-from spreadcheck.judge.assessment import Assessment
-from spreadcheck.judge.confidence import Confidence
-from spreadcheck.sheet.labels import METHODS
-from spreadcheck.show.document import Block, Document, Heading, Paragraph, Picture, Place, Points
+from spreadcheck.judge.assessment import Assessment, Bout
+from spreadcheck.judge.confidence import SURE_PCT, Confidence
+from spreadcheck.limits import LIMITS
+from spreadcheck.sheet.cells import shortest
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
+from spreadcheck.sheet.traysheet import catch_cell
+from spreadcheck.show.analyse import width_rows
+from spreadcheck.show.confidence import confidence_rows
+from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Place, Points, Table
+from spreadcheck.show.format import is_close_call, rate_unit, show_pct, show_rate, show_share, show_width
 from spreadcheck.show.html import document_html, part_html, web_part
 from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, figure_bytes, plain_style, shown_bout
 from spreadcheck.show.plots_confidence import draw_band
-from spreadcheck.show.report_tables import bout_table, form_table, limit_table, sure_table, tray_tables, width_tables
-from spreadcheck.show.report_words import (
-    band_words,
-    doubt_words,
-    method_words,
-    other_system,
-    picture_words,
-    plain_words,
-    source_words,
-)
-from spreadcheck.show.tables import rate_unit, show_width
-from spreadcheck.units import shown_unit, to_inside
+from spreadcheck.show.verdict import advice_words, effective_words, other_bands_words, verdict_sentence, width_down
+from spreadcheck.spread.profile import TAPER
+from spreadcheck.units import show, shown_unit, to_inside
 
 SLIDER_STEP = {"metric": 0.1, "us": 0.5}  # m, ft
 
@@ -156,3 +154,488 @@ def _parts(result: Assessment) -> list[dict[str, Any]]:
 
 def _worth(kind: str, system: str) -> float:
     return to_inside(1.0, shown_unit(kind, system), kind)
+
+
+HOW = {
+    BACK_AND_FORTH: "neighbouring passes in opposite directions",
+    ROUND_AND_ROUND: "neighbouring passes in the same direction",
+}
+CAUTIONS = (
+    "Nobody near turning discs; discs stopped, engine off and key out before anything is adjusted.",
+    "The machine maker's manual, the product label and local rules come before this report.",
+)
+
+
+@dataclass(frozen=True)
+class Passage:
+    """One heading and what stands under it; `steps` are points of a list, else the sentences run on."""
+
+    heading: str
+    sentences: tuple[str, ...]
+    steps: bool = False
+
+
+def other_system(system: str) -> str:
+    """The unit system that stands in brackets."""
+    return "metric" if system == "us" else "us"
+
+
+def both_lengths(length_m: float, system: str) -> str:
+    """A length as this package rounds it, with the other unit system in brackets."""
+    return f"{show_width(length_m, system)} ({show(length_m, 'length', other_system(system), digits=1)})"
+
+
+def both_rates(rate: float, result: Assessment, system: str) -> str:
+    """A rate as this package rounds it, with the other unit system in brackets where rates are known."""
+    said = f"{show_rate(rate, result, system)} {rate_unit(result, system)}"
+    return said if result.profile.relative else f"{said} ({show(rate, 'rate', other_system(system))})"
+
+
+def plain_words(result: Assessment, system: str = "metric") -> tuple[Passage, ...]:
+    """The plain part of a report: the answer first, then what a customer asks next."""
+    return (
+        Passage("In short", _in_short(result, system)),
+        Passage("What was tested", _tested(result, system)),
+        Passage("How far apart the passes may be driven", _how_far(result, system)),
+        Passage("Is it even enough at the width driven?", _even_enough(result, system)),
+        Passage("What the field gets", _field_gets(result, system)),
+        Passage("What to do", (*_steps(result, system), *CAUTIONS), steps=True),
+    )
+
+
+def judged_methods(result: Assessment) -> tuple[str, ...]:
+    """The driving method that the sheet names, or both where it names none."""
+    return (result.driving,) if result.driving else METHODS
+
+
+def _in_short(result: Assessment, system: str) -> tuple[str, ...]:
+    sentences = [_may_be_driven(result, system)]
+    sentences += [_verdict(result, result.bouts[method], system) for method in judged_methods(result) if result.bouts]
+    count = len(result.doubts)
+    if count:
+        doubts = "There is 1 doubt" if count == 1 else f"There are {count} doubts"
+        sentences.append(f"{doubts} about this test, told at the end: read before you rely on the figures.")
+    return tuple(sentences)
+
+
+def _may_be_driven(result: Assessment, system: str) -> str:
+    if result.blocking:
+        return f"How far apart the passes may be driven can't be judged. What blocks it: {', '.join(result.blocking)}."
+    widths = {method: result.effective_width_m(method) for method in METHODS}
+    said = {m: f"{effective_words(result, m, system)} apart" for m, width in widths.items() if width is not None}
+    if not said:
+        return "No bout width that was tried is even enough with this setting, whichever way the passes are driven."
+    if len(set(said.values())) == 1 and len(said) == len(METHODS):
+        return f"The passes may be driven {said[METHODS[0]]}, {METHODS[0]} or {METHODS[1]}."
+    driven = ", and ".join(f"{far} {method}" for method, far in said.items())
+    missed = [f"; {method}, no width that was tried is even enough" for method in METHODS if method not in said]
+    return f"The passes may be driven {driven}{''.join(missed)}."
+
+
+def _verdict(result: Assessment, bout: Bout, system: str) -> str:
+    return verdict_sentence(result.verdicts[bout.method], system, both_lengths)
+
+
+def _tested(result: Assessment, system: str) -> tuple[str, ...]:
+    test, profile = result.test, result.profile
+    about = (("product", "Product"), ("machine", "machine"), ("place", "place"), ("date", "date"))
+    named = [f"{word}: {test.text(label)}" for label, word in about if test.text(label)]
+    first, last = float(profile.offset_m[0]), float(profile.offset_m[-1])
+    spaced = f"{both_lengths(profile.spacing_m, system)} apart" if profile.even else "not evenly spaced"
+    passes = "1 pass" if profile.passes_used == 1 else f"{profile.passes_used} passes"
+    trays = (
+        f"{len(profile.offset_m)} trays, {spaced}, stood in a line from {_side(first, system)} to "
+        f"{_side(last, system)} of the driving line and caught what fell in {passes}."
+    )
+    return (*([_as_sentence("; ".join(named))] if named else []), trays, _where_it_lies(result, system))
+
+
+def _as_sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def _side(offset_m: float, system: str) -> str:
+    side = " left" if offset_m < 0 else " right" if offset_m > 0 else ""
+    return f"{both_lengths(abs(offset_m), system)}{side}"
+
+
+def _where_it_lies(result: Assessment, system: str) -> str:
+    profile = result.profile
+    left, right = (show_pct(share, digits=0) for share in (profile.left_share_pct, profile.right_share_pct))
+    shares = f"{left} % falls to the left and {right} % to the right."
+    if float(show(abs(profile.centre_m), "length", unit=False, digits=1)) == 0:
+        return f"The middle of the spread lies on the driving line: {shares}"
+    return f"The middle of the spread lies {_side(profile.centre_m, system)} of the driving line: {shares}"
+
+
+def _how_far(result: Assessment, system: str) -> tuple[str, ...]:
+    meaning = (
+        "The effective width is the widest bout width (distance between neighbouring passes) at which the CV is within "
+        f"the limit of {result.limit_pct:g} %. The CV, coefficient of variation, says how much the rate varies across "
+        "the field, in % of its mean: 0 % would be perfectly even."
+    )
+    sentences = [meaning, *(_method_width(result, method, system) for method in METHODS)]
+    if _differ(result):
+        sentences.append("The two ways of driving differ because left and right of the pattern are not alike.")
+    return tuple(sentences)
+
+
+def _differ(result: Assessment) -> bool:
+    """Whether the two ways of driving have different effective widths, by more than a tenth of a metre."""
+    one, other = (result.effective_width_m(method) for method in METHODS)
+    return (one is None) != (other is None) or (one is not None and other is not None and abs(one - other) > 0.1)
+
+
+def _method_width(result: Assessment, method: str, system: str) -> str:
+    start = f"{method.capitalize()} ({HOW[method]}):"
+    width, best = result.effective_width_m(method), result.best(method)
+    if width is None:
+        if best is None:
+            return f"{start} no width has two trays or more in a bout, so that none can be judged."
+        at = both_lengths(best[0], system)
+        return (
+            f"{start} no width that was tried is within the limit; the best is {at} with a CV of {show_pct(best[1])} %."
+        )
+    said = f"{start} {effective_words(result, method, system)}."
+    others = other_bands_words(result, method, system)
+    if others:
+        said += f" Other bands within the limit: {'; '.join(others)}; the widths between them are not."
+    if result.censored(method):
+        said += " The tray line ends there; wider ones may do as well."
+    if result.blocking:
+        return said
+    return f"{said} The advised width is {width_down(result.advised_width_m(method), system)}. " + advice_words(
+        result, method, system, noise="the noise of the test is not allowed for"
+    )
+
+
+def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
+    if not result.bouts:
+        return ("It is not known how far apart the passes are driven, so no width is judged here.",)
+    sentences = []
+    if not result.driving:
+        sentences.append("It is not known which way the passes are driven, so both are judged.")
+    for method in judged_methods(result):
+        bout = result.bouts[method]
+        sentences.append(_verdict(result, bout, system))
+        if is_close_call(bout.cv_pct, result.limit_pct):
+            sentences.append("This is close to the limit: another test of the same machine may fall on the other side.")
+        line = f"Between the trays too, along the whole line, the CV is {show_pct(bout.cv_line_pct)} %."
+        sentences.append(line)
+    return tuple(sentences)
+
+
+def told_bouts(result: Assessment) -> tuple[Bout, ...]:
+    """The bouts that a customer is told about: at the width driven, or else at each advised width."""
+    if result.bouts:
+        return tuple(result.bouts[method] for method in judged_methods(result))
+    widths = {method: result.advised_width_m(method) for method in judged_methods(result)}
+    return tuple(result.bouts_at(width)[method] for method, width in widths.items() if width is not None)
+
+
+def _field_gets(result: Assessment, system: str) -> tuple[str, ...]:
+    bouts = told_bouts(result)
+    sentences = [sentence for bout in bouts for sentence in _bout_words(result, bout, system)]
+    if not bouts:
+        sentences.append("With no width even enough, no rate is told here; the table of bout widths has them all.")
+    if result.profile.relative:
+        sentences.append("Weights are not known, so rates are in proportion only: 100 % is the peak of a single pass.")
+    else:
+        sentences.append("All rates are for the metering of the test: what the trays caught, not what the gauge said.")
+    return tuple(sentences)
+
+
+def _bout_words(result: Assessment, bout: Bout, system: str) -> tuple[str, ...]:
+    mean, least, most = bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha
+    told = [
+        f"At {both_lengths(bout.width_m, system)}, driven {bout.method}, the field gets "
+        f"{both_rates(mean, result, system)} on average.",
+        f"Where it is thinnest it gets {both_rates(least, result, system)}, {show_share(least, mean)} % of the mean; "
+        f"where it is heaviest {both_rates(most, result, system)}, {show_share(most, mean)} %.",
+        f"{show_pct(bout.within_10_pct, digits=0)} % of the field lies within 10 % of the mean, "
+        f"{show_pct(bout.within_20_pct, digits=0)} % within 20 %.",
+    ]
+    target = result.test.quantity("target rate")
+    if target and not result.profile.relative:
+        told.append(f"The mean is {show_share(mean, target)} % of the target, {both_rates(target, result, system)}.")
+    return tuple(told)
+
+
+def _steps(result: Assessment, system: str) -> tuple[str, ...]:
+    steps: list[str] = []
+    if result.doubts:
+        steps.append("Read the doubts at the end first; where one can be put right, put it right and test again.")
+    if result.blocking:
+        steps += [_as_sentence(doubt.first_step(system)) for doubt in result.doubts if doubt.blocking]
+    elif all(result.effective_width_m(method) is None for method in METHODS):
+        steps.append("Don't spread with this setting: correct the machine by its maker's manual and test again.")
+    elif not result.bouts:
+        steps.append("Choose a bout width from the bands above; the advised width is safer than the effective one.")
+    else:
+        steps += [step for method in judged_methods(result) for step in _method_steps(result, method, system)]
+    if _differ(result):
+        steps.append(
+            "Find out why left and right are not alike (level, drop point, vanes, wind) before relying on the kinder "
+            "way of driving."
+        )
+    steps.append("Check the rate by a flow test, and test again after any change of product, setting, speed or vanes.")
+    return tuple(steps)
+
+
+def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ...]:
+    """What to do at the width driven: go on, or the other way of driving, or another width, or the machine."""
+    bout = result.bouts[method]
+    at = both_lengths(bout.width_m, system)
+    if result.verdicts[method].may_be_driven:
+        return (f"{at}, {method}, can be driven with the machine set as it was tested.",)
+    choices = []
+    other = result.bouts[METHODS[1 - METHODS.index(method)]]
+    if other.cv_pct <= result.limit_pct and result.driving:
+        choices.append(f"drive {other.method} at {at} instead: there the CV is {show_pct(other.cv_pct)} %.")
+    width = result.advised_width_m(method)
+    if width is not None:
+        rate = both_rates(result.bouts_at(width)[method].mean_kg_ha, result, system)
+        choices.append(
+            f"drive {method} at {both_lengths(width, system)}; the same metering then gives {rate}, so set the rate "
+            "anew."
+        )
+    choices.append(f"correct the machine by its maker's manual and test again before driving {at} {method}.")
+    return (_as_sentence(choices[0]), *(f"Or {choice}" for choice in choices[1:]))
+
+
+def doubt_words(result: Assessment, system: str = "metric") -> tuple[str, ...]:
+    """The doubts about the test; where there are none, what that means."""
+    if result.doubts:
+        return tuple(doubt.message(system) for doubt in result.doubts)
+    return ("Nothing doubtful was found in the sheet. That does not show that the test was run well.",)
+
+
+def method_words(result: Assessment) -> tuple[str, ...]:
+    """The method in short, in the order of the work."""
+    profile = result.profile
+    tails = (
+        "runs to zero over one tray spacing" if profile.tails == TAPER else "stops (nothing is taken to fall beyond)"
+    )
+    points = "tray offsets" if profile.even else "points at the smallest tray spacing"
+    return (
+        "Rate at a tray = catch in g / runs / tray area in m² x 10, in kg/ha; the passes are averaged to the "
+        f"single-pass profile. Between trays it is linear; beyond the end trays it {tails}.",
+        "The overlapped deposit is the sum of all passes at a point, each pass a bout width from the last; "
+        "back-and-forth, every second pass is mirrored.",
+        f"CV by trays = 100 x standard deviation (n - 1) / mean of the deposit at the {points} inside one bout; a "
+        "point on the edge of the bout counts half. It decides.",
+        "CV by line, mean, least, most and the shares near the mean are exact for the whole line, not for a grid of "
+        "points.",
+        f"Widths tried: {len(result.scans[METHODS[0]].width_m)}, from the narrowest to the widest of the table.",
+    )
+
+
+def source_words() -> tuple[str, ...]:
+    """What the limits rest on, and how sure each is."""
+    codes = ("cv hall", "cv normal", "cv stripes", "cv top dressing")
+    rows = (LIMITS[code] for code in codes)
+    return tuple(f"{row.value:g} {row.unit}, {row.what}: {row.source} ({row.standing})." for row in rows)
+
+
+def band_words(sure: Confidence, system: str = "metric") -> tuple[str, str]:
+    """Title and description of the picture of CV with its interval and noise floor."""
+    method = shown_bout(sure.assessment)[0]
+    widest = show_width(sure.bands[method].sure_width_m, system)
+    return (
+        f"How sure: CV against bout width, {method}",
+        f"CV as read, with the noise of the test taken out, its {sure.level_pct:g} % interval and the noise floor. "
+        f"Widest width with a probability of {SURE_PCT:g} % of keeping the limit: {widest}.",
+    )
+
+
+def picture_words(result: Assessment, system: str = "metric") -> tuple[tuple[str, str], ...]:
+    """Title and description of the three pictures: profile, overlapped deposit, CV against bout width."""
+    profile = result.profile
+    method, width = shown_bout(result)
+    bout = result.bouts_at(width)[method]
+    least, most = (both_rates(rate, result, system) for rate in (bout.min_kg_ha, bout.max_kg_ha))
+    peak = both_rates(float(profile.rate_kg_ha.max()), result, system)
+    widths = [f"{m} {show_width(result.effective_width_m(m), system)}" for m in METHODS]
+    return (
+        (
+            "Catches and single-pass profile",
+            f"Rate against distance from the driving line, left on the left. The highest rate is {peak}. "
+            + _where_it_lies(result, system),
+        ),
+        (
+            f"Overlapped deposit at {both_lengths(width, system)}, {method}",
+            f"What all passes leave together, over three bouts: least {least}, most {most}, "
+            f"mean {both_rates(bout.mean_kg_ha, result, system)}.",
+        ),
+        (
+            "CV against bout width",
+            f"CV by trays at every width tried, both ways of driving, with the limit of {result.limit_pct:g} %. "
+            f"Effective width: {', '.join(widths)}.",
+        ),
+    )
+
+
+MOST_WIDTHS = 24  # about so many rows in the table of bout widths
+MOST_COLUMNS = 6  # catches side by side; more go into further tables
+MOST_CATCHES = 6_000  # more than anyone reads, and than a page in a browser or a printer bears
+BLANK = "blank"
+CELL_WORDS = "blank: not weighed; x: weighed but thrown out; 0: nothing fell in"
+
+
+def _words(*heads: str) -> tuple[Column, ...]:
+    return tuple(Column(head, align="left") for head in heads)
+
+
+def _figures(unit: str, *heads: str) -> tuple[Column, ...]:
+    return tuple(Column(head, unit) for head in heads)
+
+
+def limit_table(result: Assessment, system: str = "metric") -> Table:
+    """Effective width at the usual CV limits and at the one asked for, both driving methods."""
+    rows = tuple(
+        (f"{limit:g} %{' (the limit)' if limit == result.limit_pct else ''}", *_widths_at(result, limit, system))
+        for limit in result.side_by_side_pct
+    )
+    return Table((*_words("CV up to"), *_figures("", *METHODS)), rows, "Effective width at other CV limits")
+
+
+def sure_table(sure: Confidence, system: str = "metric") -> Table:
+    """How sure the answer is: noise floor, intervals and probabilities, both driving methods."""
+    rows = tuple(
+        (label.strip(), "", "") if tuple(cells) == METHODS else (label.strip(), *cells)
+        for label, *cells in confidence_rows(sure, system)
+        if label
+    )
+    note = f"Noise known from: {sure.noise.source}; {sure.draws:,} draws, seed {sure.seed}"
+    return Table((*_words("What"), *_figures("", *METHODS)), rows, "How sure is the answer", (note,))
+
+
+def _widths_at(result: Assessment, limit_pct: float, system: str) -> Iterator[str]:
+    for method in METHODS:
+        width = result.effective_width_m(method, limit_pct)
+        yield "none" if width is None else f"{show_width(width, system)} ({_other_length(width, system)})"
+
+
+def _other_length(length_m: float, system: str) -> str:
+    return show(length_m, "length", other_system(system), digits=1)
+
+
+def bout_table(result: Assessment, system: str = "metric") -> Table:
+    """What the field gets at the width driven and at the effective widths."""
+    unit = rate_unit(result, system)
+    columns = (
+        Column("Bout width and driving", align="left", share=5),
+        *(Column(head, "%", share=1) for head in ("CV by trays", "CV by line")),
+        *(Column(head, unit, share=1) for head in ("Mean", "Least", "Most")),
+        *(Column(f"Within {pct} % of mean", "%", share=1.2) for pct in (10, 20)),
+    )
+    rows = tuple(_bout_row(what, bout, result, system) for what, bout in _bouts_that_matter(result))
+    return Table(columns, rows, "What the field gets", ("All rates at the metering of the test.",))
+
+
+def _bouts_that_matter(result: Assessment) -> Iterator[tuple[str, Bout]]:
+    for method in METHODS:
+        if result.bouts:
+            yield "driven" if result.driving in (None, method) else "the other way", result.bouts[method]
+    for method in METHODS:
+        width = result.effective_width_m(method)
+        if width is not None and width != result.bout_width_m:
+            yield "effective width", result.bouts_at(width)[method]
+
+
+def _bout_row(what: str, bout: Bout, result: Assessment, system: str) -> tuple[str, ...]:
+    rates = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
+    shares = (show_pct(share, digits=0) for share in (bout.within_10_pct, bout.within_20_pct))
+    name = f"{show_width(bout.width_m, system)} {bout.method} ({what})"
+    return (name, show_pct(bout.cv_trays_pct), show_pct(bout.cv_line_pct), *rates, *shares)
+
+
+def width_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...]:
+    """CV and rates against bout width, a table for each driving method."""
+    rows = width_rows(result, most=MOST_WIDTHS)
+    total = len(result.scans[METHODS[0]].width_m)
+    here, other, unit = (
+        shown_unit("length", system),
+        shown_unit("length", other_system(system)),
+        rate_unit(result, system),
+    )
+    columns = (
+        Column("Bout width", here, align="left"),
+        Column("Bout width", other),
+        *_figures("%", "CV by trays"),
+        *_figures("", f"Within {result.limit_pct:g} %?"),
+        *_figures("%", "CV by line"),
+        *_figures(unit, "Mean", "Least", "Most"),
+    )
+    notes = () if len(rows) == total else (f"{len(rows)} of the {total} widths tried are shown.",)
+    tables = []
+    for method in METHODS:
+        cells = []
+        for row in rows:
+            cv, line, least, most = row.scans[method]
+            rates = (show_rate(rate, result, system) for rate in (row.mean, least, most))
+            widths = show_width(row.width_m, system, unit=False), _other_length(row.width_m, system).split()[0]
+            verdict = "yes" if cv <= result.limit_pct else "no"
+            cells.append((*widths, show_pct(cv), verdict, show_pct(line), *rates))
+        tables.append(Table(columns, tuple(cells), f"Bout widths, {method}", notes))
+    return tuple(tables)
+
+
+def form_table(result: Assessment) -> Table:
+    """The rows of the form as they were written."""
+    unknown = set(result.test.unknown_labels)
+    rows = tuple(
+        (row.label, row.value, row.unit, "not a known label, not used" if row.label in unknown else "")
+        for row in result.test.form
+    )
+    heads = ("Label", "Value", "Unit", "Remark") if any(row[3] for row in rows) else ("Label", "Value", "Unit")
+    return Table(_words(*heads), tuple(row[: len(heads)] for row in rows), "The form as written")
+
+
+def tray_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...]:
+    """The raw trays as weighed, with the profile; many passes go into several tables, notes into the last."""
+    test = result.test
+    if test.catch.size > MOST_CATCHES:
+        note = f"The sheet holds {test.catch.size:,} catches, too many for a report: ask for the tray sheet itself."
+        return (Table(_words("Tray"), (), "Raw trays", (note,)),)
+    starts = range(0, len(test.columns), MOST_COLUMNS)
+    groups = [range(start, min(start + MOST_COLUMNS, len(test.columns))) for start in starts]
+    return tuple(_tray_table(result, group, system, last=group == groups[-1]) for group in groups)
+
+
+def _tray_table(result: Assessment, columns: range, system: str, *, last: bool) -> Table:
+    test = result.test
+    noted = last and any(test.note)
+    reverse = set(test.reversed_passes)
+    named = tuple(
+        Column(column.name + (" (other way)" if column.pass_no in reverse else ""), column.unit)
+        for column in (test.columns[at] for at in columns)
+    )
+    profile = (Column("Profile", rate_unit(result, system)),) if last else ()
+    heads = (*_words("Tray"), Column("Offset", test.offset_unit), *named, *profile, *(_words("Note") if noted else ()))
+    rates = _profile_cells(result, system)
+    rows = tuple(
+        (
+            test.tray[tray],
+            shortest(test.offset[tray]),
+            *(catch_cell(float(test.catch[tray, at]), int(test.state[tray, at]), blank=BLANK) for at in columns),
+            *((rates[tray],) if last else ()),
+            *((test.note[tray],) if noted else ()),
+        )
+        for tray in range(len(test.tray))
+    )
+    shown = [test.columns[at].name for at in columns]
+    which = "" if len(columns) == len(test.columns) else f", {shown[0]} to {shown[-1]}"
+    return Table(heads, rows, f"Raw trays, left to right{which}", (CELL_WORDS,))
+
+
+def _profile_cells(result: Assessment, system: str) -> list[str]:
+    """The rate of the profile at every tray of the sheet, filled ones marked and dropped ones a dash."""
+    profile = result.profile
+    rates = dict(zip(profile.offset_m.tolist(), profile.rate_kg_ha.tolist(), strict=True))
+    filled = set(profile.filled_offset_m)
+    cells = []
+    for offset in result.test.offset_m.tolist():
+        cell = show_rate(rates[offset], result, system) if offset in rates else "-"
+        cells.append(f"{cell} filled" if offset in filled else cell)
+    return cells

@@ -12,8 +12,8 @@ from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.improve.tune import BEYOND, CLEAR, LOWEST, UNCLEAR, Answer, Tuning
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.show.document import Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
+from spreadcheck.show.format import rate_unit, show_pct, show_width
 from spreadcheck.show.plots import plain, plain_style
-from spreadcheck.show.tables import rate_unit, show_pct, show_width
 from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:

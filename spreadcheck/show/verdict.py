@@ -1,14 +1,16 @@
-"""The verdict in words and as data, the same in every command."""
+"""The verdict and the doubts in words and as data, the same in every command."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+import textwrap
+from collections.abc import Callable, Iterable
 from typing import Any
 
+from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, NOT_EVEN, Verdict
-from spreadcheck.show.tables import show_pct, show_width
+from spreadcheck.show.format import show_pct, show_width
 from spreadcheck.spread.bands import Run
 from spreadcheck.units import from_inside, shown_unit
 
@@ -118,3 +120,19 @@ def advice_words(
     if band is not None and band.lowest_at_m > _DIP * advised:
         words += f" Most even: {width_down(band.lowest_at_m, system)}, CV {show_pct(band.lowest_cv_pct)} %."
     return words
+
+
+WIDTH = 80
+
+
+def doubt_lines(doubts: Iterable[Doubt], system: str = "metric") -> str:
+    """The doubts, each under its code, 80 columns wide.
+
+    >>> from spreadcheck.doubts.register import doubt
+    >>> print(doubt_lines([doubt("strength-unknown")]))
+    strength-unknown: The crush strength of a component is missing. The weakest
+      component, which limits the spinner speed, is not known. Crush about ten
+      granules of each component.
+    """
+    texts = (f"{doubt.code}: {doubt.message(system)}" for doubt in doubts)
+    return "\n".join(textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False) for text in texts)

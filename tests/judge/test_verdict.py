@@ -16,7 +16,7 @@ from spreadcheck.judge.blend import NutrientAnalysis
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, FITS, NARROWLY, NOT_EVEN, advised_width, worst_of
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.analyse import SCREEN, summary_text
-from spreadcheck.show.report_words import plain_words
+from spreadcheck.show.report import plain_words
 from spreadcheck.show.verdict import verdict_data, verdict_sentence
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"

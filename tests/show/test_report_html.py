@@ -17,10 +17,8 @@ from spreadcheck.cli import main
 from spreadcheck.judge.assessment import bouts_at
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FormRow
-from spreadcheck.show.report import report_html
-from spreadcheck.show.report_tables import bout_table
-from spreadcheck.show.report_words import plain_words
-from spreadcheck.show.tables import show_pct, show_rate, show_width
+from spreadcheck.show.format import show_pct, show_rate, show_width
+from spreadcheck.show.report import bout_table, plain_words, report_html
 from spreadcheck.spread.widths import check_width
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"

@@ -12,11 +12,20 @@ from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FormRow
+from spreadcheck.show.analyse import width_rows
+from spreadcheck.show.format import show_pct, show_rate, show_width
 from spreadcheck.show.pdf import document_pdf
-from spreadcheck.show.report import report
-from spreadcheck.show.report_tables import bout_table, limit_table, tray_tables, width_tables
-from spreadcheck.show.report_words import doubt_words, method_words, plain_words, source_words
-from spreadcheck.show.tables import show_pct, show_rate, show_width, width_rows
+from spreadcheck.show.report import (
+    bout_table,
+    doubt_words,
+    limit_table,
+    method_words,
+    plain_words,
+    report,
+    source_words,
+    tray_tables,
+    width_tables,
+)
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEETS = sorted(

@@ -9,9 +9,8 @@ import pytest
 
 from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.show.report_tables import BLANK, MOST_CATCHES, tray_tables, width_tables
-from spreadcheck.show.report_words import doubt_words, plain_words
-from spreadcheck.show.tables import show_pct, show_rate, show_width
+from spreadcheck.show.format import show_pct, show_rate, show_width
+from spreadcheck.show.report import BLANK, MOST_CATCHES, doubt_words, plain_words, tray_tables, width_tables
 from spreadcheck.show.verdict import effective_words
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"

@@ -1,0 +1,43 @@
+"""Figures as a reader sees them, rounded in one place: widths to 0.01, CVs and rates to 0.1, shares to 1 %."""
+
+from __future__ import annotations
+
+import math
+
+from spreadcheck.judge.assessment import Assessment
+from spreadcheck.units import show, shown_unit
+
+CLOSE_CALL_PCT = 1.0
+
+
+def show_width(width_m: float | None, system: str = "metric", *, unit: bool = True) -> str:
+    """A bout width as a reader sees it: to 0.01, without trailing zeros."""
+    if width_m is None:
+        return "none"
+    number = show(width_m, "length", system, unit=False, digits=2).rstrip("0").rstrip(".")
+    return f"{number} {shown_unit('length', system)}" if unit else number
+
+
+def rate_unit(result: Assessment, system: str = "metric") -> str:
+    """The unit in which the rates of an assessment are shown."""
+    return "% of peak" if result.profile.relative else shown_unit("rate", system)
+
+
+def show_rate(rate: float, result: Assessment, system: str = "metric") -> str:
+    """A rate as a reader sees it, without its unit."""
+    return f"{rate:.1f}" if result.profile.relative else show(rate, "rate", system, unit=False)
+
+
+def show_pct(share: float, *, digits: int = 1) -> str:
+    """A CV or a share as a reader sees it, without the sign."""
+    return "-" if math.isnan(share) else f"{share:.{digits}f}"
+
+
+def show_share(part: float, whole: float, *, digits: int = 0) -> str:
+    """One figure as a share of another, as a reader sees it, without the sign."""
+    return show_pct(100.0 * part / whole if whole else math.nan, digits=digits)
+
+
+def is_close_call(cv_pct: float, limit_pct: float) -> bool:
+    """Whether a CV is so close to its limit that a reader should be told: within 1 %, more than rounding hides."""
+    return abs(cv_pct - limit_pct) <= CLOSE_CALL_PCT
