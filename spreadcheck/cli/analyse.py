@@ -2,63 +2,46 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from spreadcheck.cli.card import card_content, card_options, highest_speed_rpm
-from spreadcheck.cli.documents import made_pdf, paper_option, picture, report_option
-from spreadcheck.cli.options import (
-    bout_width_option,
-    check_targets,
-    csv_option,
-    json_option,
-    limit_option,
-    overwrite_option,
-    plain_terminal,
-    plot_option,
-    read_test,
-    relative_option,
-    sheet_argument,
-    tails_option,
-    tell_doubts,
-    units_option,
-    widths_option,
-    write_result,
-)
+from spreadcheck.cli.options import options, output_file, outputs, quantity_option, read_test, sheet_argument
+from spreadcheck.cli.outputs import Outputs, plain_terminal, tell_doubts
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
+    import numpy as np
+    from matplotlib.figure import Figure
+    from numpy.typing import NDArray
+
     from spreadcheck.judge.assessment import Assessment
-    from spreadcheck.judge.blend import NutrientAnalysis
     from spreadcheck.judge.confidence import Confidence
+    from spreadcheck.show.document import Document
 
 
 @click.command()
 @sheet_argument
-@bout_width_option
-@limit_option
-@widths_option
-@tails_option
-@relative_option
+@options("bout-width", "limit", "widths", "tails", "relative")
 @click.option("--mirror", is_flag=True, help="Judge a line that was laid on one side only as if both were alike.")
-@click.option("--analysis", metavar="FILE", help="Nutrients of a blend's components (.toml): they are judged.")
-@click.option("--steering", metavar="LENGTH", default="0.3 m", show_default=True, help="Driving error to either side.")
+@options("analysis")
+@quantity_option("--steering", "length", "LENGTH", "Driving error to either side.", default="0.3 m")
 @click.option("--table", is_flag=True, help="The table of bout widths, too.")
 @click.option("--every-width", is_flag=True, help="The table with every bout width, however many.")
 @click.option("--advice", is_flag=True, help="All figures of the pattern, and what is usually looked at for its shape.")
 @click.option("--confidence", "how_sure", is_flag=True, help="How sure it is: in text, JSON, plot and report.")
 @click.option("--doubts", "full_doubts", is_flag=True, help="The doubts in full: limits, effect and remedy.")
 @click.option("--all", "everything", is_flag=True, help="Table, advice, confidence and doubts.")
-@units_option
-@json_option
-@csv_option("Write the table of bout widths as CSV; - for standard output.")
-@plot_option("Draw three panels")
-@card_options
-@report_option
-@paper_option("card and report")
+@options(highest_speed='Highest spinner speed for the card: "900 rpm".', paper="Paper of card and report.")
+@options("units")
+@outputs(
+    "json",
+    csv="Write the table of bout widths as CSV; - for standard output.",
+    plot="Draw three panels; .png, .svg or .pdf by the ending.",
+    card=output_file("Write a settings card of one page; .pdf, .html or .md.", ".pdf", ".html", ".md"),
+    report="Write a report for a customer; .html, .pdf or .md, and several may be asked for.",
+)
 @click.option("--within-limit", is_flag=True, help="Exit with 1 when the CV at the bout width is over the limit.")
-@overwrite_option
 @click.pass_context
 def analyse(
     ctx: click.Context,
@@ -66,12 +49,12 @@ def analyse(
     sheet: str,
     bout_width_m: float | None,
     limit: float,
-    widths: str | None,
+    widths: NDArray[np.float64] | None,
     tails: str,
     relative: bool,
     mirror: bool,
     analysis: str | None,
-    steering: str,
+    steering_m: float,
     table: bool,
     every_width: bool,
     advice: bool,
@@ -79,15 +62,9 @@ def analyse(
     full_doubts: bool,
     everything: bool,
     units: str,
-    json_file: str | None,
-    csv_file: str | None,
-    plot_file: str | None,
-    card_file: str | None,
-    highest_speed: str | None,
-    report_files: tuple[str, ...],
-    paper: str,
+    highest_speed_rpm: float | None,
     within_limit: bool,
-    overwrite: bool,
+    out: Outputs,
 ) -> None:
     """From a tray sheet to the effective width, the CV and what the field gets.
 
@@ -104,70 +81,69 @@ def analyse(
     """
     from spreadcheck.errors import Fault, WidthError
     from spreadcheck.judge.assessment import assess
-    from spreadcheck.spread.widths import parse_widths
+    from spreadcheck.judge.nutrients import read_analysis
 
-    check_targets([json_file, csv_file, plot_file, card_file, *report_files], overwrite, read=[sheet])
-    highest_rpm = highest_speed_rpm(card_file, highest_speed)
+    out.check(sheet, analysis)
+    _check_speed(highest_speed_rpm, out)
+    _check_error(steering_m)
     test = read_test(sheet)
     if mirror:
         from spreadcheck.sheet.mirror import both_sides
 
-        _check_mirrored(how_sure, csv_file)
+        _check_mirrored(how_sure, out)
         test = both_sides(test)
     result = assess(
         test,
         limit_pct=limit,
-        width_m=parse_widths(widths) if widths is not None else None,
+        width_m=widths,
         bout_width_m=bout_width_m,
         tails=tails,
         relative=relative,
-        analysis=_analysis(analysis),
-        driving_error_m=_driving_error(steering),
+        analysis=None if analysis is None else read_analysis(analysis),
+        driving_error_m=steering_m,
     )
     if within_limit and result.within_limit is None:
         fault = Fault("option --within-limit", "no bout width is known", 'add --bout-width, such as "24 m"')
         raise WidthError(fault)
     sure = _confidence(result) if how_sure or everything else None
     result = result if sure is None else sure.judged
-    # cards and reports are made before any file is written
-    card = card_content(result, card_file, units, highest_rpm=highest_rpm, paper=paper) if card_file else None
-    reports = [(path, _report(result, path, units, paper, sure)) for path in report_files]
-    _write_files(result, sure, json_file, csv_file, plot_file, units, overwrite)
-    if card_file and card is not None:
-        write_result(card_file, card, overwrite=overwrite)
-    for path, content in reports:
-        write_result(path, content, overwrite=overwrite)
-    if "-" not in (json_file, csv_file):
+    _write(out, result, sure, units, highest_speed_rpm)
+    if out.screen:
         told = _Told(table or everything, every_width, advice or everything, full_doubts or everything)
         _present(result, sure, units, told)
     if within_limit and not result.within_limit:
         ctx.exit(1)
 
 
-def _check_mirrored(how_sure: bool, csv_file: str | None) -> None:
+def _check_speed(rpm: float | None, out: Outputs) -> None:
+    """Refuse a highest spinner speed that can't be one, or that has no card to stand on."""
+    from spreadcheck.errors import Fault, OutputError
+    from spreadcheck.sheet.labels import LABELS
+
+    place, known = "option --highest-speed", LABELS["spinner speed"]
+    if rpm is not None and not out.asked("card"):
+        raise OutputError(Fault(place, "no card is asked for", "add --card FILE, ending in .pdf, .html or .md"))
+    if rpm is not None and not known.low <= rpm <= known.high:
+        problem = f"{rpm:g} rpm can't be a spinner speed"
+        raise OutputError(Fault(place, problem, f"give one from {known.low:g} to {known.high:g} rpm"))
+
+
+def _check_error(error_m: float) -> None:
+    from spreadcheck.errors import Fault, WidthError
+
+    if not 0 <= error_m <= 5:
+        problem = f"{error_m:g} m is no driving error"
+        raise WidthError(Fault("option --steering", problem, "give 0 to 5 m to either side"))
+
+
+def _check_mirrored(how_sure: bool, out: Outputs) -> None:
     """Refuse what can't be known of a side that was not tested, or can't say that it was not."""
     from spreadcheck.errors import Fault, WidthError
 
     if how_sure:
         raise WidthError(Fault("option --confidence", "a side that was not tested has no interval", "leave one out"))
-    if csv_file:
+    if out.asked("csv"):
         raise WidthError(Fault("option --csv", "the table can't say that a side was mirrored", "use --json"))
-
-
-def _analysis(file: str | None) -> NutrientAnalysis | None:
-    from spreadcheck.judge.nutrients import read_analysis
-
-    return None if file is None else read_analysis(file)
-
-
-def _driving_error(text: str) -> float:
-    from spreadcheck.errors import Fault, WidthError
-    from spreadcheck.units import parse_quantity
-
-    error_m = parse_quantity(text, "length", place="option --steering")
-    if not 0 <= error_m <= 5:
-        raise WidthError(Fault("option --steering", f"{text} is no driving error", "give 0 to 5 m to either side"))
-    return error_m
 
 
 def _confidence(result: Assessment) -> Confidence:
@@ -176,48 +152,47 @@ def _confidence(result: Assessment) -> Confidence:
     return confidence(result)
 
 
-def _report(result: Assessment, path: str, units: str, paper: str, sure: Confidence | None) -> str | bytes:
-    """The report in the form of the file's ending; the web page has a slider of its own."""
-    from spreadcheck.show.report import report, report_html
+def _write(out: Outputs, result: Assessment, sure: Confidence | None, units: str, highest_rpm: float | None) -> None:
+    """Every file that was asked for."""
 
-    if path.lower().endswith(".html"):
-        return report_html(result, units, paper=paper, sure=sure)
-    return made_pdf(report(result, units, sure=sure), paper=paper).data
-
-
-def _write_files(
-    result: Assessment,
-    sure: Confidence | None,
-    json_file: str | None,
-    csv_file: str | None,
-    plot_file: str | None,
-    units: str,
-    overwrite: bool,
-) -> None:
-    if json_file:
+    def json() -> dict[str, Any]:
         from spreadcheck.show.analyse import analysis_json
-        from spreadcheck.show.json import json_text
 
         data = analysis_json(result)
         if sure is not None:
             from spreadcheck.show.results_confidence import confidence_json
 
             data["confidence"] = confidence_json(sure)
-        write_result(json_file, json_text(data), overwrite=overwrite)
-    if csv_file:
+        return data
+
+    def csv() -> str:
         from spreadcheck.show.analyse import widths_csv
 
-        write_result(csv_file, widths_csv(result, units), overwrite=overwrite)
-    if plot_file:
-        from spreadcheck.show.plots import analysis_figure, file_format
+        return widths_csv(result, units)
 
-        if sure is None:
-            figure = analysis_figure(result, units)
-        else:
-            from spreadcheck.show.plots_confidence import analysis_confidence_figure
+    def plot() -> Figure:
+        from spreadcheck.show.plots import analysis_figure
+        from spreadcheck.show.plots_confidence import analysis_confidence_figure
 
-            figure = analysis_confidence_figure(sure, units)
-        write_result(plot_file, picture(figure, file_format(plot_file)), overwrite=overwrite)
+        return analysis_figure(result, units) if sure is None else analysis_confidence_figure(sure, units)
+
+    def card() -> Document:
+        from spreadcheck.show.card import card_document, settings_card
+
+        highest = result.test.quantity("highest spinner speed") if highest_rpm is None else highest_rpm
+        return card_document(settings_card(result, units, highest_speed_rpm=highest))
+
+    def report() -> Document:
+        from spreadcheck.show.report import report
+
+        return report(result, units, sure=sure)
+
+    def report_html() -> str:  # it has a slider of its own
+        from spreadcheck.show.report import report_html
+
+        return report_html(result, units, paper=out.paper, sure=sure)
+
+    out.write(json=json, csv=csv, plot=plot, card=card, report=report, report_html=report_html)
 
 
 class _Told(NamedTuple):

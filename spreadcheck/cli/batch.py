@@ -8,20 +8,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.documents import picture
-from spreadcheck.cli.options import (
-    check_targets,
-    json_option,
-    limit_option,
-    overwrite_option,
-    plot_option,
-    quantity_option,
-    units_option,
-    write_result,
-)
+from spreadcheck.cli.options import options, outputs
+from spreadcheck.cli.outputs import Outputs, check_targets, write_result
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from spreadcheck.judge.batch import BatchOptions, Journal
     from spreadcheck.show.summaries import Summary
 
@@ -31,14 +24,11 @@ if TYPE_CHECKING:
 @click.option(
     "--summary", metavar="FILE", default="-", help="Write the rows as .csv or .parquet; else they are printed."
 )
-@limit_option
-@quantity_option("--bout-width", "length", "WIDTH", 'Bout width for all, such as "24 m"; else each sheet\'s own.')
+@options("limit", bout_width='Bout width for all, such as "24 m"; else each sheet\'s own.')
 @click.option("--resume", is_flag=True, help="Go on with a stopped run: do only what is missing.")
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes to use; one a core if not given.")
-@units_option
-@json_option
-@plot_option("Effective width by machine over dates")
-@overwrite_option
+@options("units")
+@outputs("json", plot="Draw effective width by machine over dates; .png, .svg or .pdf.")
 @click.pass_context
 def batch(
     ctx: click.Context,
@@ -50,9 +40,7 @@ def batch(
     resume: bool,
     workers: int | None,
     units: str,
-    json_file: str | None,
-    plot_file: str | None,
-    overwrite: bool,
+    out: Outputs,
 ) -> None:
     """One summary row for every tray sheet below a folder.
 
@@ -66,26 +54,24 @@ def batch(
       spreadcheck batch tests_2026 --summary season.csv --plot season.png
     """
     from spreadcheck.judge.batch import BatchOptions, find_sheets, run_batch
-    from spreadcheck.show.plots import file_format
     from spreadcheck.show.summaries import Summary, closing_words
 
-    outputs = [None if summary == "-" else summary, json_file, plot_file]
-    check_targets(outputs, overwrite)
+    files = [None if summary == "-" else summary, *(path for _, path in out.files)]
+    check_targets(files, out.overwrite)
     _check_summary(summary)
-    drawn_as = file_format(plot_file) if plot_file else ""
-    options = BatchOptions(limit_pct=limit, bout_width_m=bout_width_m)
+    asked = BatchOptions(limit_pct=limit, bout_width_m=bout_width_m)
     sheets, others = find_sheets(folder)
-    check_targets(outputs, overwrite, read=[str(Path(folder, sheet)) for sheet in sheets])
-    journal = _journal(summary, folder, options, resume, overwrite)
-    found = Summary(keep_rows=bool(json_file or plot_file) or summary.endswith(".parquet"))
-    results = run_batch(folder, sheets, options, workers=workers, done=journal.known if journal else None)
+    check_targets(files, out.overwrite, read=[str(Path(folder, sheet)) for sheet in sheets])
+    journal = _journal(summary, folder, asked, resume, out.overwrite)
+    found = Summary(keep_rows=bool(out.files) or summary.endswith(".parquet"))
+    results = run_batch(folder, sheets, asked, workers=workers, done=journal.known if journal else None)
     with click.progressbar(length=len(sheets), label="sheets", file=sys.stderr, hidden=not _watched()) as bar:
         for result in results:
             if journal:
                 journal.add(result)
             found.add(result)
             bar.update(1)
-    _write(found, summary, json_file, plot_file, drawn_as, units, overwrite)
+    _write(found, summary, out, units)
     if journal:
         journal.path.unlink(missing_ok=True)
     say(closing_words(found, others), err=True)
@@ -131,23 +117,13 @@ def _journal(summary: str, folder: str, options: BatchOptions, resume: bool, ove
     return journal
 
 
-def _write(
-    found: Summary,
-    summary: str,
-    json_file: str | None,
-    plot_file: str | None,
-    drawn_as: str,
-    units: str,
-    overwrite: bool,
-) -> None:
-    from spreadcheck.show.json import json_text
-
-    if json_file:
-        write_result(json_file, json_text(found.json_data()), overwrite=overwrite)
-    if plot_file:
+def _write(found: Summary, summary: str, out: Outputs, units: str) -> None:
+    def plot() -> Figure:
         from spreadcheck.show.plots_batch import trend_figure
 
-        write_result(plot_file, picture(trend_figure(found.rows, units), drawn_as), overwrite=overwrite)
-    if summary != "-" or json_file != "-":
+        return trend_figure(found.rows, units)
+
+    out.write(json=found.json_data, plot=plot)
+    if summary != "-" or out.screen:
         content = found.parquet_bytes() if summary.endswith(".parquet") else found.csv_text()
-        write_result(summary, content, overwrite=overwrite)
+        write_result(summary, content, overwrite=out.overwrite)

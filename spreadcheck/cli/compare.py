@@ -2,37 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
-from spreadcheck.cli.documents import check_document, picture
-from spreadcheck.cli.options import (
-    check_targets,
-    json_option,
-    level_option,
-    limit_option,
-    overwrite_option,
-    plot_option,
-    quantity_option,
-    read_tests,
-    relative_option,
-    sheets_argument,
-    show_doubts,
-    units_option,
-    write_result,
-)
+from spreadcheck.cli.options import options, outputs, quantity_option, read_tests, sheets_argument
+from spreadcheck.cli.outputs import Outputs, show_doubts, svg_of
 from spreadcheck.cli.say import say
-
-if TYPE_CHECKING:
-    from spreadcheck.improve.compare import Comparison
 
 
 @click.command()
 @sheets_argument("BEFORE AFTER [MORE]...")
-@quantity_option("--bout-width", "length", "WIDTH", 'Bout width compared, such as "24 m"; the sheets\' if not given.')
-@limit_option
-@level_option(95.0, "How sure each statement must be, in %.")
+@options(
+    "limit",
+    bout_width='Bout width compared, such as "24 m"; the sheets\' if not given.',
+    level="How sure each statement must be, in %.",
+)
 @click.option(
     "--profiles",
     type=click.Choice(["auto", "scaled", "measured"]),
@@ -40,9 +23,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="Compare profiles as measured or scaled to the same mean; auto: scaled unless the target rates are the same.",
 )
-@relative_option
-@units_option
-@json_option
+@options("relative", "units")
 @click.option(
     "--question",
     type=click.Choice(["mean rate", "centre", "left share", "CV", "effective width"]),
@@ -60,9 +41,7 @@ if TYPE_CHECKING:
 @quantity_option("--wind-shift", "length", "LENGTH", "How far wind shifts the pattern from test to test; 0.25 m.")
 @click.option("--rate-error", type=float, metavar="PERCENT", help="How far the rate is off from test to test; 2 %.")
 @click.option("--stretch", type=float, metavar="PERCENT", help="How much wider or narrower from test to test; 1 %.")
-@plot_option("Draw three panels")
-@click.option("--report", "report_file", metavar="FILE", help="Write the result with its picture; .html or .pdf.")
-@overwrite_option
+@outputs("json", "report", plot="Draw three panels; .png, .svg or .pdf by the ending.")
 def compare(
     *,
     sheets: tuple[str, ...],
@@ -72,16 +51,13 @@ def compare(
     profiles: str,
     relative: bool,
     units: str,
-    json_file: str | None,
     question: str | None,
     repeats: tuple[str, ...],
     laying_error_m: float | None,
     wind_shift_m: float | None,
     rate_error: float | None,
     stretch: float | None,
-    plot_file: str | None,
-    report_file: str | None,
-    overwrite: bool,
+    out: Outputs,
 ) -> None:
     """What a change did to the pattern, and whether chance explains it.
 
@@ -98,11 +74,11 @@ def compare(
     """
     from spreadcheck.improve.between import Terms
     from spreadcheck.improve.compare import compare as hold_against
-    from spreadcheck.show.compare import comparison_document
+    from spreadcheck.show.compare import comparison_document, comparison_json
+    from spreadcheck.show.plots_comparison import comparison_figure
     from spreadcheck.show.terminal import terminal_text
 
-    check_targets([json_file, plot_file, report_file], overwrite, read=(*sheets, *repeats))
-    check_document(report_file)
+    out.check(*sheets, *repeats)
     stated = {"laying_m": laying_error_m, "wind_m": wind_shift_m, "rate_pct": rate_error, "stretch_pct": stretch}
     tests = read_tests((*sheets, *repeats))
     found = hold_against(
@@ -116,35 +92,11 @@ def compare(
         question=question or "",
         repeats=tests[len(sheets) :],
     )
-    _write_files(found, json_file, plot_file, report_file, units, overwrite)
-    if json_file != "-":
+    out.write(
+        json=lambda: comparison_json(found),
+        plot=lambda: comparison_figure(found, units),
+        report=lambda: comparison_document(found, units, svg=svg_of(comparison_figure(found, units))),
+    )
+    if out.screen:
         say(terminal_text(comparison_document(found, units)))
         show_doubts(found.results, units)
-
-
-def _write_files(
-    found: Comparison,
-    json_file: str | None,
-    plot_file: str | None,
-    report_file: str | None,
-    units: str,
-    overwrite: bool,
-) -> None:
-    if json_file:
-        from spreadcheck.show.compare import comparison_json
-        from spreadcheck.show.json import json_text
-
-        write_result(json_file, json_text(comparison_json(found)), overwrite=overwrite)
-    if plot_file or report_file:
-        from spreadcheck.show.plots import file_format
-        from spreadcheck.show.plots_comparison import comparison_figure
-
-        figure = comparison_figure(found, units)
-        if plot_file:
-            write_result(plot_file, picture(figure, file_format(plot_file)), overwrite=overwrite)
-        if report_file:
-            from spreadcheck.cli.documents import document_content, svg_of
-            from spreadcheck.show.compare import comparison_document
-
-            document = comparison_document(found, units, svg=svg_of(figure))
-            write_result(report_file, document_content(document, report_file), overwrite=overwrite)

@@ -4,28 +4,14 @@ from __future__ import annotations
 
 import click
 
-from spreadcheck.cli.options import (
-    bout_width_option,
-    check_targets,
-    csv_option,
-    json_option,
-    overwrite_option,
-    quantity_option,
-    read_test,
-    relative_option,
-    sheet_argument,
-    tails_option,
-    tell_doubts,
-    tell_verdict,
-    units_option,
-    write_result,
-)
+from spreadcheck.cli.options import options, outputs, read_test, sheet_argument
+from spreadcheck.cli.outputs import Outputs, tell_doubts, tell_verdict
 from spreadcheck.cli.say import say
 
 
 @click.command()
 @sheet_argument
-@bout_width_option
+@options("bout-width")
 @click.option(
     "--first-pass",
     metavar="LIST",
@@ -43,13 +29,8 @@ from spreadcheck.cli.say import say
 @click.option("--side", type=click.Choice(["left", "right", "both"]), default="both", show_default=True,
               help="Side of the machine that is to the edge on the first pass.")  # fmt: skip
 @click.option("--passes", type=int, default=10, show_default=True, help="Passes of the whole field.")
-@quantity_option("--target", "rate", "RATE", 'Target rate, such as "150 kg/ha"; the sheet\'s if not given.')
-@tails_option
-@relative_option
-@units_option
-@json_option
-@csv_option("Write the edge table as CSV; - for standard output.")
-@overwrite_option
+@options("target", "tails", "relative", "units")
+@outputs("json", csv="Write the edge table as CSV; - for standard output.")
 def edge(
     *,
     sheet: str,
@@ -62,9 +43,7 @@ def edge(
     tails: str,
     relative: bool,
     units: str,
-    json_file: str | None,
-    csv_file: str | None,
-    overwrite: bool,
+    out: Outputs,
 ) -> None:
     """What falls beyond the field edge, and what is short inside it.
 
@@ -81,8 +60,9 @@ def edge(
     """
     from spreadcheck.field.edge import SIDES, parse_first_pass, parse_shares
     from spreadcheck.field.wholefield import study_edge
+    from spreadcheck.show.edge import edge_csv, edge_json, edge_text
 
-    check_targets([json_file, csv_file], overwrite, read=[sheet])
+    out.check(sheet)
     study = study_edge(
         read_test(sheet),
         bout_width_m=bout_width_m,
@@ -94,18 +74,8 @@ def edge(
         tails=tails,
         relative=relative,
     )
-    if json_file:
-        from spreadcheck.show.edge import edge_json
-        from spreadcheck.show.json import json_text
-
-        write_result(json_file, json_text(edge_json(study)), overwrite=overwrite)
-    if csv_file:
-        from spreadcheck.show.edge import edge_csv
-
-        write_result(csv_file, edge_csv(study, units), overwrite=overwrite)
-    if "-" not in (json_file, csv_file):
-        from spreadcheck.show.edge import edge_text
-
+    out.write(json=lambda: edge_json(study), csv=lambda: edge_csv(study, units))
+    if out.screen:
         say(edge_text(study, units))
         tell_verdict(study.verdict, units)
         tell_doubts(study.doubts, units)

@@ -7,47 +7,39 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from spreadcheck.cli.documents import picture
 from spreadcheck.cli.options import (
-    OutputFile,
-    check_targets,
-    json_option,
-    limit_option,
-    overwrite_option,
-    plot_option,
+    options,
+    output_file,
+    outputs,
     quantity_option,
     read_test,
     sheet_argument,
-    tails_option,
-    tell_doubts,
-    units_option,
-    write_result,
+    text_options,
 )
+from spreadcheck.cli.outputs import Outputs, svg_of, tell_doubts
 from spreadcheck.cli.say import say
 from spreadcheck.errors import Fault, QuantityError
 
 _MOST_HA = 1_000_000  # a year: more than one machine dresses
 
 T = TypeVar("T")
-F = TypeVar("F", bound=Callable[..., Any])
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from spreadcheck.field.fieldcase import Asked, FieldStudy
     from spreadcheck.field.worth import Worth
-
-
-def _output(option: str, name: str, text: str, *endings: str) -> Callable[[F], F]:
-    """Where one file of the map goes."""
-    kind = OutputFile(*endings, what=f"the {name}")
-    return click.option(option, f"{name}_file", type=kind, metavar="FILE", help=text)
+    from spreadcheck.show.document import Document
 
 
 @click.command()
 @sheet_argument
 @click.option("--boundary", "boundaries", metavar="FILE", multiple=True,
               help="The field: GeoJSON polygon, or CSV of corners x_m,y_m; again for each further field.")  # fmt: skip
-@click.option("--track", metavar="FILE", help="A recorded track: GPX, GeoJSON lines, or CSV; a plan is made without.")
-@click.option("--bout-width", metavar="LIST", help='Such as "24 m" or "24 m, 27 m"; the sheet\'s if not given.')
+@text_options(
+    ("--track", "FILE", "A recorded track: GPX, GeoJSON lines, or CSV; a plan is made without."),
+    ("--bout-width", "LIST", 'Such as "24 m" or "24 m, 27 m"; the sheet\'s if not given.'),
+)
 @click.option("--headland-rounds", metavar="LIST", default="1", show_default=True, help="Rounds along the boundary.")
 @click.option("--heading", metavar="LIST", default="best", show_default=True, help='Degrees from north, or "best".')
 @quantity_option("--turning-radius", "length", "LENGTH", "Least radius of turns.", default="8 m")
@@ -67,24 +59,22 @@ def _output(option: str, name: str, text: str, *endings: str) -> Callable[[F], F
               help="Granules land on an arc of the throw, or on a line behind.")  # fmt: skip
 @quantity_option("--landing-distance", "length", "LENGTH", "The throw, or how far behind the antenna the line lies.")
 @quantity_option("--cell", "length", "LENGTH", "Side of a cell of the map.", default="2 m")
-@quantity_option("--target", "rate", "RATE", 'Target rate, such as "150 kg/ha"; the sheet\'s if not given.')
-@limit_option
-@click.option("--analysis", metavar="FILE", help="Nutrients of a blend (TOML): a map for each.")
+@options("target", "limit", "analysis")
 @click.option("--part", metavar="NAME", help="Show this component or nutrient of a blend instead of the whole.")
 @click.option("--worth", is_flag=True, help="What better switching, guidance or a border device would change.")
-@click.option("--prices", "price_file", metavar="FILE", help="Price file (TOML): costs, crop, response.")
-@click.option("--product-price", metavar="PRICE", help='Such as "420 EUR/t".')
+@options("prices")
+@text_options(("--product-price", "PRICE", 'Such as "420 EUR/t".'))
 @quantity_option("--per-year", "area", "AREA", 'Area dressed like this a year, such as "300 ha"; this field once.')
-@tails_option
-@units_option
-@plot_option("Draw the map")
-@_output("--page", "page", "Web page with the map and a slider for the switching.", ".html")
-@_output("--report", "report", "The map as a report to hand over; .pdf, .html or .md.", ".pdf", ".html", ".md")
-@_output("--grid", "grid", "CSV of the cells: x_m, y_m, rate_kg_ha, inside.", ".csv")
-@_output("--geotiff", "tiff", "GeoTIFF of the rates.", ".tif", ".tiff")
-@_output("--bands", "bands", "GeoJSON of the rate bands.", ".geojson", ".json")
-@json_option
-@overwrite_option
+@options("tails", "units")
+@outputs(
+    "json",
+    plot="Draw the map; .png, .svg or .pdf by the ending.",
+    page=output_file("Web page with the map and a slider for the switching.", ".html"),
+    report="The map as a report to hand over; .html, .pdf or .md.",
+    grid=output_file("CSV of the cells: x_m, y_m, rate_kg_ha, inside.", ".csv"),
+    geotiff=output_file("GeoTIFF of the rates.", ".tif", ".tiff"),
+    bands=output_file("GeoJSON of the rate bands.", ".geojson", ".json"),
+)
 def field(
     *,
     sheet: str,
@@ -93,17 +83,10 @@ def field(
     analysis: str | None,
     part: str | None,
     worth: bool,
-    price_file: str | None,
+    prices: str | None,
     per_year_m2: float | None,
     units: str,
-    plot_file: str | None,
-    page_file: str | None,
-    report_file: str | None,
-    grid_file: str | None,
-    tiff_file: str | None,
-    bands_file: str | None,
-    json_file: str | None,
-    overwrite: bool,
+    out: Outputs,
     **wished: Any,
 ) -> None:
     """What a field gets, from one tray test and the way it is driven.
@@ -127,16 +110,12 @@ def field(
     from spreadcheck.field.worth import worth_of
     from spreadcheck.units import HECTARE_M2
 
-    outputs = {
-        "json": json_file, "plot": plot_file, "page": page_file, "report": report_file, "grid": grid_file,
-        "geotiff": tiff_file, "bands": bands_file,
-    }  # fmt: skip
-    check_targets(list(outputs.values()), overwrite, read=[sheet, *boundaries, track, analysis, price_file])
+    out.check(sheet, *boundaries, track, analysis, prices)
     if part is not None:
-        _only_whole({"worth": worth, "page": page_file is not None})
-    asked = _asked(wished, analysis, price_file)
+        _only_whole({"worth": worth, "page": out.asked("page")})
+    asked = _asked(wished, analysis, prices)
     if len(boundaries) > 1:
-        _several(sheet, boundaries, track, asked, outputs, units, overwrite=overwrite)
+        _several(sheet, boundaries, track, asked, out, units)
         return
     ground = read_boundary(boundaries[0]) if boundaries else None
     driven = read_track(track, zone=ground.zone if ground else None) if track is not None else None
@@ -149,8 +128,8 @@ def field(
     gains = worth_of(study, per_year_ha=area) if worth else ()
     if part is not None:
         study = part_shown(study, part)
-    _write(study, gains, outputs, units, overwrite=overwrite)
-    if "-" not in outputs.values():
+    _write(study, gains, out, units)
+    if out.screen:
         from spreadcheck.show.field import field_document
         from spreadcheck.show.terminal import terminal_text
 
@@ -173,28 +152,23 @@ def _several(
     boundaries: tuple[str, ...],
     track: str | None,
     asked: Asked,
-    outputs: dict[str, str | None],
+    out: Outputs,
     units: str,
-    *,
-    overwrite: bool,
 ) -> None:
     """Many fields: figures side by side, and JSON; maps are drawn one field at a time."""
     from spreadcheck.errors import Fault, OutputError
     from spreadcheck.field.boundary import read_boundary
     from spreadcheck.field.study import study_fields
 
-    odd = [name for name, path in outputs.items() if path and name != "json"] + ["track"] * (track is not None)
+    odd = [name for name, _ in out.files if name != "json"] + ["track"] * (track is not None)
     if odd:
         problem = f"takes one field, and {len(boundaries)} are given"
         raise OutputError(Fault(f"option --{odd[0]}", problem, "give one --boundary at a time"))
     studies = study_fields(read_test(sheet), asked, [(read_boundary(path), None) for path in boundaries])
-    if outputs["json"]:
-        from spreadcheck.show.field import fields_json
-        from spreadcheck.show.json import json_text
+    from spreadcheck.show.field import fields_document, fields_json
 
-        write_result(outputs["json"], json_text(fields_json(studies)), overwrite=overwrite)
-    if outputs["json"] != "-":
-        from spreadcheck.show.field import fields_document
+    out.write(json=lambda: fields_json(studies))
+    if out.screen:
         from spreadcheck.show.terminal import terminal_text
 
         say(terminal_text(fields_document(studies, units)))
@@ -291,57 +265,35 @@ def _method(text: str) -> str:
     return text.casefold()
 
 
-def _write(
-    study: FieldStudy, gains: tuple[Worth, ...], outputs: dict[str, str | None], units: str, *, overwrite: bool
-) -> None:
-    """Every file that was asked for; all are made before the first is written."""
+def _write(study: FieldStudy, gains: tuple[Worth, ...], out: Outputs, units: str) -> None:
+    """Every file that was asked for."""
     from spreadcheck.field.fieldfiles import bands_text, geotiff_bytes, grid_csv
+    from spreadcheck.show.field import field_document, field_json, with_doubts
 
     zone = next((given.zone for given in (study.boundary, study.track) if given is not None), None)
     found = study.case.found
-    made: dict[str, str | bytes] = {}
-    if outputs["json"]:
-        from spreadcheck.show.field import field_json
-        from spreadcheck.show.json import json_text
 
-        made["json"] = json_text(field_json(study, gains))
-    if outputs["plot"]:
+    def plot() -> Figure:
         from spreadcheck.show.fieldplot import field_figure
-        from spreadcheck.show.plots import file_format
 
-        made["plot"] = picture(field_figure(study, units), file_format(outputs["plot"]))
-    if outputs["page"]:
+        return field_figure(study, units)
+
+    def page() -> str:
         from spreadcheck.field.worth import switching_steps
         from spreadcheck.show.fieldpage import field_page
 
-        made["page"] = field_page(study, switching_steps(study), units, worth=gains)
-    if outputs["report"]:
-        made["report"] = _report(study, gains, units, outputs["report"].rsplit(".", 1)[1].lower())
-    if outputs["grid"]:
-        made["grid"] = grid_csv(found)
-    if outputs["geotiff"]:
-        made["geotiff"] = geotiff_bytes(found, zone)
-    if outputs["bands"]:
-        made["bands"] = bands_text(found, zone)
-    for name, content in made.items():
-        write_result(str(outputs[name]), content, overwrite=overwrite)
+        return field_page(study, switching_steps(study), units, worth=gains)
 
+    def report(svg: str = "") -> Document:
+        return with_doubts(field_document(study, units, worth=gains, svg=svg), study, units)
 
-def _report(study: FieldStudy, gains: tuple[Worth, ...], units: str, kind: str) -> str | bytes:
-    """The document with its picture, as paper, page or Markdown."""
-    from spreadcheck.show.field import field_document, with_doubts
-    from spreadcheck.show.fieldplot import field_figure
-
-    svg = "" if kind == "md" else picture(field_figure(study, units), "svg").decode()
-    document = with_doubts(field_document(study, units, worth=gains, svg=svg), study, units)
-    if kind == "pdf":
-        from spreadcheck.show.pdf import document_pdf
-
-        return document_pdf(document, paper="letter" if units == "us" else "a4").data
-    if kind == "html":
-        from spreadcheck.show.html import document_html
-
-        return document_html(document)
-    from spreadcheck.show.markdown import markdown_text
-
-    return markdown_text(document)
+    out.write(
+        json=lambda: field_json(study, gains),
+        plot=plot,
+        page=page,
+        report=lambda: report(svg_of(plot())),
+        report_md=report,
+        grid=lambda: grid_csv(found),
+        geotiff=lambda: geotiff_bytes(found, zone),
+        bands=lambda: bands_text(found, zone),
+    )

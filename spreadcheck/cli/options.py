@@ -1,23 +1,20 @@
-"""Options and outputs that several commands share."""
+"""What commands are given: the options that several share, in one table, and the sheets that they read."""
 
 from __future__ import annotations
 
+import functools
 import os
-import shlex
 import sys
-import textwrap
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from spreadcheck.cli.say import say
+from spreadcheck.cli.outputs import Outputs, same_place
+from spreadcheck.units import KINDS
 
 if TYPE_CHECKING:
-    from spreadcheck.doubts.doubt import Doubt
-    from spreadcheck.judge.assessment import Assessment
-    from spreadcheck.judge.verdict import Verdict
-    from spreadcheck.sheet.traytest import FormRow, TrayTest
+    from spreadcheck.sheet.traytest import TrayTest
 
 F = TypeVar("F", bound=Callable[..., Any])
 _META = "spreadcheck "
@@ -58,154 +55,159 @@ class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic only in la
         return parse_quantity(value, self._kind, place=f"option {param.opts[0]}" if param else "option")
 
 
+class BoutWidths(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click
+    """Bout widths as a list or a range: in the command they are an array in metres."""
+
+    name = "list"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The widths in metres; what can't be read is told with the name of the option."""
+        if not isinstance(value, str):
+            return value
+        from spreadcheck.spread.widths import parse_widths
+
+        return parse_widths(value, place=f"option {param.opts[0]}" if param else "option")
+
+
+def _keep(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
+    ctx.meta[_META + (param.name or "")] = value
+
+
+def _quantity(kind: str, metavar: str, text: str) -> dict[str, Any]:
+    return {"type": Quantity(kind), "metavar": metavar, "help": text}
+
+
+def output_file(text: str, *endings: str, dash: bool = False, what: str = "this result") -> dict[str, Any]:
+    """What an option for a file to write is made of."""
+    return {"type": OutputFile(*endings, dash=dash, what=what), "metavar": "FILE", "help": text}
+
+
+_SHARED: dict[str, dict[str, Any]] = {
+    "worksheet": {
+        "metavar": "NAME",
+        "expose_value": False,
+        "callback": _keep,
+        "help": "The worksheet, where a workbook holds several tray sheets.",
+    },
+    "dates": {
+        "type": click.Choice(["day-first", "month-first"]),
+        "expose_value": False,
+        "callback": _keep,
+        "help": "How a date such as 3/10/2026 on the sheet is meant.",
+    },
+    "bout-width": _quantity("length", "WIDTH", 'Bout width driven, such as "24 m"; the sheet\'s if not given.'),
+    "target": _quantity("rate", "RATE", 'Target rate, such as "150 kg/ha"; the sheet\'s if not given.'),
+    "highest-speed": _quantity("turning speed", "SPEED", 'Highest speed, such as "900 rpm"; else the sheet\'s.'),
+    "limit": {"type": float, "default": 15.0, "help": "CV limit in %."},
+    "widths": {
+        "type": BoutWidths(),
+        "metavar": "LIST",
+        "help": 'Bout widths to try: "18 m:36 m:0.5 m" or "18 m, 24 m, 27.5 m".',
+    },
+    "tails": {
+        "type": click.Choice(["taper", "cut"]),
+        "default": "taper",
+        "help": "Beyond the end trays the profile runs to zero over one tray spacing, or stops.",
+    },
+    "relative": {"is_flag": True, "help": "Figures in proportion only: for ml without a bulk density."},
+    "level": {"type": float, "default": 95.0, "help": "How often intervals hold the truth, in %."},
+    "analysis": {"metavar": "FILE", "help": "Nutrients of a blend's components (.toml), and their CV limits."},
+    "prices": {"metavar": "FILE", "help": "Price file (.toml): field, costs, crop, response."},
+    "into": {
+        "type": OutputFile(".csv", ".xlsx", what="a tray sheet"),
+        "metavar": "SHEET",
+        "help": "Write what was found into the form of this tray sheet; what stands there is kept without --overwrite.",
+    },
+    "paper": {"type": click.Choice(["a4", "letter"]), "default": "a4", "help": "Paper of what is printed."},
+    "units": {"type": click.Choice(["metric", "us"]), "default": "metric", "help": "Units that are shown."},
+    "json": output_file("Write the result as JSON, always SI; - for standard output.", ".json", dash=True),
+    "csv": output_file("Write the table as CSV; - for standard output.", ".csv", dash=True),
+    "plot": output_file("Draw the figures; .png, .svg or .pdf by the ending.", ".png", ".svg", ".pdf", what="a plot"),
+    "report": {
+        **output_file("Write a report to hand over; .html, .pdf or .md, or several.", ".html", ".pdf", ".md"),
+        "multiple": True,
+    },
+    "overwrite": {"is_flag": True, "help": "Replace files that exist already."},
+}
+
+
+def _option(name: str, given: dict[str, Any]) -> Callable[[F], F]:
+    """An option; a quantity's field has the unit used inside: --bout-width is `bout_width_m`."""
+    kind = given.get("type")
+    field = name.replace("-", "_") + (f"_{KINDS[kind.name].key}" if isinstance(kind, Quantity) else "")
+    return click.option(f"--{name}", field, **{"show_default": "default" in given, **given})
+
+
+def options(*names: str, **own: str | dict[str, Any]) -> Callable[[F], F]:
+    """Options of the table in this order, then those with other words or another default than there."""
+
+    def decorate(function: F) -> F:
+        texts = {name: {"help": given} if isinstance(given, str) else given for name, given in own.items()}
+        wanted = {name: texts.get(name.replace("-", "_"), {}) for name in (*names, *(n.replace("_", "-") for n in own))}
+        for name, more in reversed(wanted.items()):
+            function = _option(name, {**_SHARED.get(name, {}), **more})(function)
+        return function
+
+    return decorate
+
+
+def outputs(*kinds: str, **own: str | dict[str, Any]) -> Callable[[F], F]:
+    """The files that a command writes: their options and --overwrite; the command gets them as `out`."""
+    named = tuple(dict.fromkeys((*kinds, *own)))
+
+    def decorate(function: F) -> F:
+        @functools.wraps(function)
+        def command(*args: Any, **given: Any) -> Any:
+            overwrite = given.pop("overwrite")
+            paper = given.pop("paper", None) or ("letter" if given.get("units") == "us" else "a4")
+            found = ((kind, given.pop(kind)) for kind in named)
+            each = ((kind, path if isinstance(path, tuple) else (path,)) for kind, path in found)
+            files = tuple((kind, path) for kind, paths in each for path in paths if path)
+            return function(*args, **given, out=Outputs(files, overwrite, paper))
+
+        return options(*kinds, **own)(options("overwrite")(command))  # type: ignore[return-value]
+
+    return decorate
+
+
 def quantity_option(name: str, kind: str, metavar: str, text: str, **more: Any) -> Callable[[F], F]:
-    """An option that takes a quantity; its field has the unit used inside: --bout-width is `bout_width_m`."""
-    from spreadcheck.units import KINDS
-
-    field = f"{name.removeprefix('--').replace('-', '_')}_{KINDS[kind].key}"
-    more = {"show_default": "default" in more, **more}
-    return click.option(name, field, type=Quantity(kind), metavar=metavar, help=text, **more)
+    """An option that takes a quantity; its field has the unit used inside: --tray-width is `tray_width_m`."""
+    return _option(name.removeprefix("--"), {**_quantity(kind, metavar, text), **more})
 
 
-bout_width_option = quantity_option(
-    "--bout-width", "length", "WIDTH", 'Bout width driven, such as "24 m"; the sheet\'s if not given.'
-)
-limit_option = click.option("--limit", type=float, default=15.0, show_default=True, help="CV limit in %.")
-relative_option = click.option(
-    "--relative", is_flag=True, help="Figures in proportion only: for ml without a bulk density."
-)
-widths_option = click.option(
-    "--widths", metavar="LIST", help='Bout widths to try: "18 m:36 m:0.5 m" or "18 m, 24 m, 27.5 m".'
-)
+def text_options(*rows: tuple[str, str, str]) -> Callable[[F], F]:
+    """Options that the library reads: their names, what stands for the value, and the help."""
 
+    def decorate(function: F) -> F:
+        for name, metavar, text in reversed(rows):
+            function = click.option(name, metavar=metavar, help=text)(function)
+        return function
 
-def level_option(usual: float, text: str) -> Callable[[F], F]:
-    """How sure statements are."""
-    return click.option("--level", type=float, default=usual, show_default=True, help=text)
-
-
-def plot_option(text: str) -> Callable[[F], F]:
-    """Where the picture goes."""
-    kinds = OutputFile(".png", ".svg", ".pdf", what="a plot")
-    help_text = f"{text}; .png, .svg or .pdf by the ending."
-    return click.option("--plot", "plot_file", type=kinds, metavar="FILE", help=help_text)
-
-
-def csv_option(text: str) -> Callable[[F], F]:
-    """Where the table for a spreadsheet goes."""
-    return click.option("--csv", "csv_file", type=OutputFile(".csv", dash=True), metavar="FILE", help=text)
+    return decorate
 
 
 def sheet_argument(function: F) -> F:
     """The tray sheet to read; - for standard input."""
-    return worksheet_options(click.argument("sheet", type=click.Path(allow_dash=True))(function))
+    argument = click.argument("sheet", type=click.Path(allow_dash=True))
+    return argument(options("worksheet", "dates")(function))
 
 
-def worksheet_options(function: F) -> F:
-    """Which tray sheet of a workbook is meant, and how its dates are; kept beside the command, for `read_test`."""
+def optional_sheet_argument(function: F) -> F:
+    """A tray sheet that may be left out; - for standard input."""
+    argument = click.argument("sheet", type=click.Path(allow_dash=True), required=False)
+    return argument(options("worksheet", "dates")(function))
 
-    def keep(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
-        ctx.meta[_META + (param.name or "")] = value
 
-    dates = click.option(
-        "--dates",
-        type=click.Choice(["day-first", "month-first"]),
-        expose_value=False,
-        callback=keep,
-        help="How a date such as 3/10/2026 on the sheet is meant.",
-    )
-    worksheet = click.option(
-        "--worksheet",
-        metavar="NAME",
-        expose_value=False,
-        callback=keep,
-        help="The worksheet, where a workbook holds several tray sheets.",
-    )
-    return worksheet(dates(function))
+def sheets_argument(metavar: str) -> Callable[[F], F]:
+    """Several tray sheets to read; one of them may be - for standard input."""
+    argument = click.argument("sheets", type=click.Path(allow_dash=True), nargs=-1, metavar=metavar)
+    return lambda function: argument(options("worksheet", "dates")(function))
 
 
 def _meant(name: str) -> str:
     """What the options kept beside the command say."""
     ctx = click.get_current_context(silent=True)
     return (ctx.meta.get(_META + name) if ctx else None) or ""
-
-
-def sheets_argument(metavar: str) -> Callable[[F], F]:
-    """Several tray sheets to read; one of them may be - for standard input."""
-    argument = click.argument("sheets", type=click.Path(allow_dash=True), nargs=-1, metavar=metavar)
-    return lambda function: worksheet_options(argument(function))
-
-
-def units_option(function: F) -> F:
-    """Which units are shown."""
-    return click.option(
-        "--units",
-        type=click.Choice(["metric", "us"]),
-        default="metric",
-        show_default=True,
-        help="Units that are shown.",
-    )(function)
-
-
-def overwrite_option(function: F) -> F:
-    """Whether files that exist may be replaced."""
-    return click.option("--overwrite", is_flag=True, help="Replace files that exist already.")(function)
-
-
-def json_option(function: F) -> F:
-    """Where the machine-readable result goes."""
-    return click.option(
-        "--json",
-        "json_file",
-        metavar="FILE",
-        type=OutputFile(".json", dash=True),
-        help="Write the result as JSON, always SI; - for standard output.",
-    )(function)
-
-
-def tails_option(function: F) -> F:
-    """How the profile ends beyond the end trays."""
-    return click.option(
-        "--tails",
-        type=click.Choice(["taper", "cut"]),
-        default="taper",
-        show_default=True,
-        help="Beyond the end trays the profile runs to zero over one tray spacing, or stops.",
-    )(function)
-
-
-def into_option(function: F) -> F:
-    """The sheet that takes what was found."""
-    text = "Write what was found into the form of this tray sheet; what stands there is kept without --overwrite."
-    return click.option("--into", metavar="SHEET", type=OutputFile(".csv", ".xlsx", what="a tray sheet"), help=text)(
-        function
-    )
-
-
-def check_next_sheet(into: str | None, sheet: str | None) -> None:
-    """Refuse to write what is meant for the next test into the sheet of this one."""
-    if into and sheet and _place(into) == _place(sheet):
-        from spreadcheck.errors import Fault, OutputError
-
-        problem = "is the sheet of the test itself, which keeps the setting that was tested"
-        raise OutputError(Fault(into, problem, "give --into the sheet of the next test"))
-
-
-def write_into(sheet: str, rows: Iterable[FormRow], *, overwrite: bool) -> None:
-    """Write rows into the form of a sheet, say what was written and what stood there, and name the next step."""
-    from spreadcheck.crew.fillin import fill_in_sheet, row_words, to_be_weighed
-
-    filled = fill_in_sheet(sheet, rows, overwrite=overwrite)
-    told = "; ".join(f"{row.label} {row_words(row)}" for row in filled.written)
-    say(f"{sheet}: {told or 'all of it stands there already'}", err=True)
-    for row in filled.replaced:
-        say(f"{sheet}: {row.label} was {row_words(row)}", err=True)
-    name_next("record" if to_be_weighed(filled.test) else "analyse", sheet)
-
-
-def name_next(command: str, *words: str) -> None:
-    """The command that takes the next step, filled in, on standard error."""
-    say(f"Next: {shlex.join(['spreadcheck', command, *words])}", err=True)
 
 
 def read_test(sheet: str, *, worksheet: str | None = None) -> TrayTest:
@@ -245,89 +247,5 @@ def read_tests(sheets: tuple[str, ...]) -> list[TrayTest]:
 
 def _repeated(sheets: tuple[str, ...]) -> list[str]:
     """Sheets that stand for the same file as one before them."""
-    places = [_place(sheet) for sheet in sheets]
+    places = [same_place(sheet) for sheet in sheets]
     return list(dict.fromkeys(sheet for at, sheet in enumerate(sheets) if places[at] in places[:at]))
-
-
-def show_doubts(results: Iterable[Assessment], units: str = "metric") -> None:
-    """The doubts about each of several tests, on standard error."""
-    for result in results:
-        tell_doubts(result.doubts, units, about=f"Doubts about {result.test.name}:\n")
-
-
-def check_targets(
-    paths: list[str | None], overwrite: bool, *, read: Iterable[str | None] = (), sheet: str | None = None
-) -> None:
-    """Refuse outputs that can't be written before any work is done, or that would fall on each other or on an input.
-
-    `sheet` is the tray sheet among the outputs.
-    """
-    given = [path for path in (*paths, sheet) if path]
-    if not given:
-        return
-    from spreadcheck.errors import Fault, OutputError
-    from spreadcheck.sheet.files import check_target
-
-    places = [_place(path) for path in given]
-    inputs = {_place(path) for path in read if path} - {"-"}
-    for path, place in zip(given, places, strict=True):
-        if places.count(place) > 1:
-            raise OutputError(Fault(path, "is asked for twice", "give each output a name of its own"))
-        if place in inputs:
-            raise OutputError(Fault(path, "is a file that this command reads", "write the result to another name"))
-        if path != "-":
-            check_target(path, overwrite=overwrite, is_sheet=path == sheet)
-
-
-def _place(path: str) -> str:
-    """The file behind a name, however it is spelled or linked; - is standard input or output."""
-    try:
-        found = None if path == "-" else os.stat(path)
-    except (OSError, ValueError):
-        return os.path.realpath(path)
-    return f"{found.st_dev} {found.st_ino}" if found else path
-
-
-def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:
-    """Write a result whole to a file and say so, or to standard output for -."""
-    if path == "-":
-        if sys.stdout is None:
-            from spreadcheck.errors import Fault, OutputError
-
-            raise OutputError(Fault("standard output", "is closed", "give the result a file name"))
-        stream = sys.stdout.buffer
-        stream.write(content.encode("utf-8") if isinstance(content, str) else content)
-        stream.flush()
-        return
-    from spreadcheck.sheet.files import write_whole
-
-    write_whole(path, content, overwrite=overwrite)
-    say(f"{path} written", err=True)
-
-
-def tell_doubts(doubts: Iterable[Doubt], units: str = "metric", *, about: str = "") -> None:
-    """Tell doubts on standard error, below the result."""
-    from spreadcheck.show.verdict import doubt_lines
-
-    told = doubt_lines(doubts, units)
-    if told:
-        say(f"\n{about}{told}", err=True)
-
-
-def tell_verdict(verdict: Verdict | None, units: str = "metric") -> None:
-    """The verdict on the test, below what a command found; nothing where no bout width is known."""
-    if verdict is not None:
-        from spreadcheck.show.verdict import verdict_sentence
-
-        said = verdict_sentence(verdict, units)
-        say("\n" + textwrap.fill(f"Verdict: {said[0].lower()}{said[1:]}", 80, subsequent_indent="  "))
-
-
-def plain_terminal() -> bool:
-    """Whether standard output can't show block characters."""
-    encoding = getattr(sys.stdout, "encoding", None) or "ascii"
-    try:
-        "▁█·".encode(encoding)
-    except (UnicodeEncodeError, LookupError):
-        return True
-    return False

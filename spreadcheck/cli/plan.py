@@ -2,29 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-from spreadcheck.cli.options import (
-    check_targets,
-    json_option,
-    overwrite_option,
-    quantity_option,
-    read_test,
-    show_doubts,
-    tell_doubts,
-    units_option,
-    write_result,
-)
+from spreadcheck.cli.options import options, outputs, quantity_option, read_test
+from spreadcheck.cli.outputs import Outputs, show_doubts, tell_doubts
 from spreadcheck.cli.say import say
-
-if TYPE_CHECKING:
-    from spreadcheck.crew.plan import Plan
 
 
 @click.command()
-@quantity_option("--bout-width", "length", "WIDTH", 'Bout width wanted, such as "24 m" or "80 ft".')
+@options(bout_width='Bout width wanted, such as "24 m" or "80 ft".')
 @quantity_option("--throw", "length", "DISTANCE", 'How far granules fly to one side, such as "18 m".')
 @quantity_option("--target-rate", "rate", "RATE", 'Such as "100 kg/ha" or "90 lb/ac".', required=True)
 @quantity_option("--tray-width", "length", "WIDTH", "Across the travel.", default="0.5 m")
@@ -63,9 +51,8 @@ if TYPE_CHECKING:
 @click.option("--former", metavar="SHEET", help="A former test; its own noise tells how many passes are needed.")
 @quantity_option("--half-width", "length", "LENGTH", 'With --former: pin the effective width to this, such as "1 m".')
 @click.option("--sheet", metavar="FILE", help="Write the tray sheet to fill in, .csv or .xlsx.")
-@units_option
-@json_option
-@overwrite_option
+@options("units")
+@outputs("json")
 def plan(
     *,
     trays: int | None,
@@ -76,8 +63,7 @@ def plan(
     half_width_m: float | None,
     sheet: str | None,
     units: str,
-    json_file: str | None,
-    overwrite: bool,
+    out: Outputs,
     **quantities: Any,
 ) -> None:
     """Lay out a tray line: where the trays go, how many passes, how much room.
@@ -93,6 +79,7 @@ def plan(
     """
     from spreadcheck.crew.plan import plan_line
     from spreadcheck.crew.planrequest import PlanRequest
+    from spreadcheck.show.plan import plan_json, plan_text
 
     planned = plan_line(
         PlanRequest(
@@ -104,9 +91,17 @@ def plan(
             former_runs=_former_runs(former, half_width_m, units),
         )
     )
-    _write_files(planned, sheet, json_file, units, overwrite)
-    if json_file != "-":
-        _present(planned, units)
+    out.check(sheet=sheet)
+    if sheet:
+        from spreadcheck.crew.plansheet import planned_sheet
+        from spreadcheck.sheet.traysheet import write_sheet
+
+        write_sheet(planned_sheet(planned, units), sheet, overwrite=out.overwrite)
+        say(f"{sheet} written", err=True)
+    out.write(json=lambda: plan_json(planned))
+    if out.screen:
+        say(plan_text(planned, units))
+        tell_doubts(planned.doubts, units)
 
 
 def _former_runs(former: str | None, half_width_m: float | None, units: str) -> int | None:
@@ -125,25 +120,3 @@ def _former_runs(former: str | None, half_width_m: float | None, units: str) -> 
 
     show_doubts([assess(test, relative=True)], units)
     return runs
-
-
-def _write_files(planned: Plan, sheet: str | None, json_file: str | None, units: str, overwrite: bool) -> None:
-    check_targets([json_file], overwrite, sheet=sheet)
-    if sheet:
-        from spreadcheck.crew.plansheet import planned_sheet
-        from spreadcheck.sheet.traysheet import write_sheet
-
-        write_sheet(planned_sheet(planned, units), sheet, overwrite=overwrite)
-        say(f"{sheet} written", err=True)
-    if json_file:
-        from spreadcheck.show.json import json_text
-        from spreadcheck.show.plan import plan_json
-
-        write_result(json_file, json_text(plan_json(planned)), overwrite=overwrite)
-
-
-def _present(planned: Plan, units: str) -> None:
-    from spreadcheck.show.plan import plan_text
-
-    say(plan_text(planned, units))
-    tell_doubts(planned.doubts, units)

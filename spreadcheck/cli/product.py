@@ -6,16 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import (
-    check_targets,
-    into_option,
-    json_option,
-    overwrite_option,
-    tell_doubts,
-    units_option,
-    write_into,
-    write_result,
-)
+from spreadcheck.cli.options import options, outputs
+from spreadcheck.cli.outputs import Outputs, tell_doubts, write_into
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
@@ -63,10 +55,8 @@ _ROWS = {
     help='One of a blend: "urea: 60 %, SGN 280, UI 48, density 0.76 kg/L, strength 3.1 kgf".',
 )
 @click.option("--chart", "chart_file", metavar="FILE", help="Look up speed and width in your machine's setting chart.")
-@into_option
-@units_option
-@json_option
-@overwrite_option
+@options("into", "units")
+@outputs("json")
 def product(
     *,
     file: str | None,
@@ -77,8 +67,7 @@ def product(
     chart_file: str | None,
     into: str | None,
     units: str,
-    json_file: str | None,
-    overwrite: bool,
+    out: Outputs,
     **given: str | tuple[str, ...] | None,
 ) -> None:
     """Size, density and strength of a product or a blend, and the rows for a tray sheet.
@@ -102,7 +91,7 @@ def product(
     wanted_pct, wanted_n = half_width_given(half_width, place="option --half-width")
     entries = [*_file_entries(file), *_stack_entries(sieve_stack), *_option_entries(given)]
     _check(entries)
-    check_targets([json_file], overwrite, read=[file, chart_file, *sieve_stack])
+    out.check(file, chart_file, *sieve_stack)
     result = product_of(
         read_readings(entries, rescale=rescale),
         confidence_pct=confidence_given(confidence, place="option --confidence"),
@@ -111,10 +100,10 @@ def product(
         rescale=rescale,
     )
     chart, answer = _ask(result, chart_file)
-    _present(result, chart, answer, units, json_file, overwrite)
+    _present(result, chart, answer, units, out)
     if into:
         rows = (*form_rows(result, units), *(answer.form_rows(units) if answer else ()))
-        write_into(into, rows, overwrite=overwrite)
+        write_into(into, rows, overwrite=out.overwrite)
 
 
 def _file_entries(file: str | None) -> tuple[Entry, ...]:
@@ -169,15 +158,12 @@ def _present(
     chart: Chart | None,
     answer: ChartAnswer | None,
     units: str,
-    json_file: str | None,
-    overwrite: bool,
+    out: Outputs,
 ) -> None:
-    from spreadcheck.show.json import json_text
     from spreadcheck.show.product import product_json, product_text
 
-    if json_file:
-        write_result(json_file, json_text(product_json(result, answer)), overwrite=overwrite)
-    if json_file == "-":
+    out.write(json=lambda: product_json(result, answer))
+    if not out.screen:
         return
     say(product_text(result, units, chart=chart, answer=answer))
     tell_doubts((*result.doubts, *(answer.doubts if answer else ())), units)

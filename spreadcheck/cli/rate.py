@@ -4,35 +4,23 @@ from __future__ import annotations
 
 import click
 
-from spreadcheck.cli.options import (
-    check_next_sheet,
-    check_targets,
-    into_option,
-    json_option,
-    overwrite_option,
-    read_test,
-    tails_option,
-    tell_doubts,
-    tell_verdict,
-    units_option,
-    worksheet_options,
-    write_into,
-    write_result,
-)
+from spreadcheck.cli.options import optional_sheet_argument, options, outputs, read_test, text_options
+from spreadcheck.cli.outputs import Outputs, check_next_sheet, tell_doubts, tell_verdict, write_into
 from spreadcheck.cli.say import say
 
 
 @click.command()
-@click.argument("sheet", required=False, type=click.Path(allow_dash=True))
-@worksheet_options
+@optional_sheet_argument
 @click.option("--area", multiple=True, metavar="LIST", help='Mass spread and its area, a run each: "310 kg: 2 ha".')
 @click.option("--catch", multiple=True, metavar="LIST", help='Mass caught and its time, a run each: "36 kg: 30 s".')
-@click.option("--target", metavar="RATE", help='Rate wanted, such as "150 kg/ha".')
-@click.option("--bout-width", metavar="WIDTH", help='Bout width driven, such as "24 m".')
-@click.option("--speed", metavar="SPEED", help='Travel speed in work, such as "12 km/h".')
-@click.option("--metered-rate", metavar="RATE", help="Rate that the controller aimed at.")
-@click.option("--metered-width", metavar="WIDTH", help="Width that the controller or gate chart was set for.")
-@click.option("--discharge", metavar="FLOW", help='Flow found in a flow test, such as "72 kg/min".')
+@text_options(
+    ("--target", "RATE", 'Rate wanted, such as "150 kg/ha".'),
+    ("--bout-width", "WIDTH", 'Bout width driven, such as "24 m".'),
+    ("--speed", "SPEED", 'Travel speed in work, such as "12 km/h".'),
+    ("--metered-rate", "RATE", "Rate that the controller aimed at."),
+    ("--metered-width", "WIDTH", "Width that the controller or gate chart was set for."),
+    ("--discharge", "FLOW", 'Flow found in a flow test, such as "72 kg/min".'),
+)
 @click.option("--factor", type=float, help="Calibration factor in force.")
 @click.option(
     "--inverse-factor", is_flag=True, help="The factor is metering a unit of mass: factor x aimed / measured."
@@ -41,11 +29,8 @@ from spreadcheck.cli.say import say
 @click.option("--tolerance", type=float, default=5.0, show_default=True, help="Wanted of the mean rate, +/- %.")
 @click.option("--confidence", type=float, default=95.0, show_default=True, help="Confidence for that, in %.")
 @click.option("--new-width", multiple=True, metavar="LIST", help='Rate at other bout widths: "27 m, 30 m".')
-@tails_option
-@into_option
-@units_option
-@json_option
-@overwrite_option
+@options("tails", "into", "units")
+@outputs("json")
 def rate(
     *,
     sheet: str | None,
@@ -58,8 +43,7 @@ def rate(
     tails: str,
     into: str | None,
     units: str,
-    json_file: str | None,
-    overwrite: bool,
+    out: Outputs,
     **given: str | float | None,
 ) -> None:
     """Application rate by trays, by area and by catch; share recovered; what to correct.
@@ -79,7 +63,7 @@ def rate(
     from spreadcheck.product.ratereadings import pairs_given, settings_given, widths_given
     from spreadcheck.product.readings import confidence_given
 
-    check_targets([json_file], overwrite, read=[sheet])
+    out.check(sheet)
     check_next_sheet(into, sheet)
     trays = read_test(sheet) if sheet else None
     result = check_rate(
@@ -93,14 +77,12 @@ def rate(
         tolerance_pct=tolerance,
         confidence_pct=confidence_given(confidence, place="option --confidence"),
     )
-    from spreadcheck.show.json import json_text
     from spreadcheck.show.rate import rate_json, rate_text
 
-    if json_file:
-        write_result(json_file, json_text(rate_json(result, trays)), overwrite=overwrite)
-    if json_file != "-":
+    out.write(json=lambda: rate_json(result, trays))
+    if out.screen:
         say(rate_text(result, units))
         tell_verdict(result.verdict, units)
         tell_doubts(result.doubts, units)
     if into:
-        write_into(into, result.form_rows(units), overwrite=overwrite)
+        write_into(into, result.form_rows(units), overwrite=out.overwrite)

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, TextIO
 
-from spreadcheck.cli.options import plain_terminal
+from spreadcheck.cli.outputs import plain_terminal
 from spreadcheck.cli.say import say, steer
 
 if TYPE_CHECKING:

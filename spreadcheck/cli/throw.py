@@ -3,63 +3,57 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from spreadcheck.cli.documents import picture
-from spreadcheck.cli.options import (
-    check_targets,
-    json_option,
-    overwrite_option,
-    plot_option,
-    read_test,
-    units_option,
-    worksheet_options,
-    write_result,
-)
+from spreadcheck.cli.options import optional_sheet_argument, options, outputs, read_test, text_options
+from spreadcheck.cli.outputs import Outputs
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from spreadcheck.product.throw import ThrowStudy
 
 
 @click.command()
-@click.argument("sheet", type=click.Path(allow_dash=True), required=False)
-@worksheet_options
-@click.option("--spinner-speed", metavar="SPEED", help='Present spinner speed, such as "800 rpm".')
-@click.option("--disc-diameter", metavar="LENGTH", help='Circle of the vane tips, such as "0.6 m".')
+@optional_sheet_argument
+@text_options(
+    ("--spinner-speed", "SPEED", 'Present spinner speed, such as "800 rpm".'),
+    ("--disc-diameter", "LENGTH", 'Circle of the vane tips, such as "0.6 m".'),
+)
 @click.option("--release-factor", type=float, help="Release speed over the speed of the vane tips; 1.25 if not given.")
-@click.option("--release-speed", metavar="SPEED", help='Release speed itself, such as "30 m/s", instead of the disc.')
-@click.option("--granule-size", metavar="SIZE", help='Present granule diameter, such as "3.2 mm".')
-@click.option("--granule-density", metavar="DENSITY", help='Of a granule, not of the heap, such as "1300 kg/m3".')
+@text_options(
+    ("--release-speed", "SPEED", 'Release speed itself, such as "30 m/s", instead of the disc.'),
+    ("--granule-size", "SIZE", 'Present granule diameter, such as "3.2 mm".'),
+    ("--granule-density", "DENSITY", 'Of a granule, not of the heap, such as "1300 kg/m3".'),
+)
 @click.option("--sphericity", type=float, help="1 for a ball (the default) down to 0.67.")
-@click.option("--disc-height", metavar="LENGTH", help='Vane tips above the ground or crop, such as "0.9 m".')
-@click.option("--launch-angle", metavar="ANGLE", help='Above the horizontal, such as "5 deg"; 0 deg if not given.')
-@click.option("--air-temperature", metavar="T", help='Such as "18 degC"; 15 degC if not given.')
-@click.option("--air-pressure", metavar="P", help='At the place, such as "980 hPa"; 1013.25 hPa if not given.')
-@click.option("--relative-humidity", metavar="SHARE", help='Such as "60 %"; dry air if not given.')
-@click.option("--wind-speed", metavar="SPEED", help='Such as "3 m/s"; still air if not given.')
-@click.option("--wind-from", metavar="SIDE", help='Seen in the travel direction: left, ahead, "behind right"...')
-@click.option("--to-spinner-speed", metavar="SPEED", help="Spinner speed after the change.")
-@click.option("--to-release-speed", metavar="SPEED", help="Release speed after the change.")
-@click.option("--to-granule-size", metavar="SIZE", help="Granule diameter after the change.")
-@click.option("--to-granule-density", metavar="DENSITY", help="Granule density after the change.")
-@click.option("--to-disc-height", metavar="LENGTH", help="Disc height after the change.")
-@click.option("--to-launch-angle", metavar="ANGLE", help="Launch angle after the change.")
-@click.option("--speeds", metavar="LIST", help='Speeds of the table, such as "700 rpm; 800 rpm".')
-@click.option("--sizes", metavar="LIST", help='Granule sizes of the table, such as "2 mm; 3.2 mm; 4 mm".')
-@units_option
-@json_option
-@plot_option("Draw throw against speed")
-@overwrite_option
+@text_options(
+    ("--disc-height", "LENGTH", 'Vane tips above the ground or crop, such as "0.9 m".'),
+    ("--launch-angle", "ANGLE", 'Above the horizontal, such as "5 deg"; 0 deg if not given.'),
+    ("--air-temperature", "T", 'Such as "18 degC"; 15 degC if not given.'),
+    ("--air-pressure", "P", 'At the place, such as "980 hPa"; 1013.25 hPa if not given.'),
+    ("--relative-humidity", "SHARE", 'Such as "60 %"; dry air if not given.'),
+    ("--wind-speed", "SPEED", 'Such as "3 m/s"; still air if not given.'),
+    ("--wind-from", "SIDE", 'Seen in the travel direction: left, ahead, "behind right"...'),
+    ("--to-spinner-speed", "SPEED", "Spinner speed after the change."),
+    ("--to-release-speed", "SPEED", "Release speed after the change."),
+    ("--to-granule-size", "SIZE", "Granule diameter after the change."),
+    ("--to-granule-density", "DENSITY", "Granule density after the change."),
+    ("--to-disc-height", "LENGTH", "Disc height after the change."),
+    ("--to-launch-angle", "ANGLE", "Launch angle after the change."),
+    ("--speeds", "LIST", 'Speeds of the table, such as "700 rpm; 800 rpm".'),
+    ("--sizes", "LIST", 'Granule sizes of the table, such as "2 mm; 3.2 mm; 4 mm".'),
+)
+@options("units")
+@outputs("json", plot="Draw throw against speed; .png, .svg or .pdf by the ending.")
 def throw(
     *,
     sheet: str | None,
     units: str,
-    json_file: str | None,
-    plot_file: str | None,
-    overwrite: bool,
+    out: Outputs,
     wind_from: str | None,
     speeds: str | None,
     sizes: str | None,
@@ -82,7 +76,7 @@ def throw(
     from spreadcheck.product.release import changed_setting, setting_from
     from spreadcheck.product.throw import study_throw
 
-    check_targets([json_file, plot_file], overwrite, read=[sheet])
+    out.check(sheet)
     given, changes = _quantities(values)
     test = read_test(sheet) if sheet else None
     present, weather, assumed = setting_from(test, given, wind_from=_wind_side(wind_from))
@@ -95,14 +89,8 @@ def throw(
         sizes_mm=_list(sizes, "granule size", "option --sizes"),
     )
     source = test.name if test else ""
-    if json_file:
-        from spreadcheck.show.json import json_text
-        from spreadcheck.show.throw import throw_json
-
-        write_result(json_file, json_text(throw_json(study, assumed=assumed, test=test)), overwrite=overwrite)
-    if plot_file:
-        _plot(study, plot_file, units, overwrite)
-    if json_file != "-":
+    _write(out, study, units, assumed=assumed, test=test)
+    if out.screen:
         from spreadcheck.show.throw import throw_text
 
         say(throw_text(study, units, assumed=assumed, source=source))
@@ -140,10 +128,16 @@ def _list(text: str | None, kind: str, place: str) -> list[float]:
     return [parse_quantity(part.strip(), kind, place=place) for part in parts]
 
 
-def _plot(study: ThrowStudy, plot_file: str, units: str, overwrite: bool) -> None:
-    from spreadcheck.product.throw import smooth_chart
-    from spreadcheck.show.plots import file_format
-    from spreadcheck.show.throw import throw_figure
+def _write(out: Outputs, study: ThrowStudy, units: str, **about: Any) -> None:
+    def json() -> dict[str, Any]:
+        from spreadcheck.show.throw import throw_json
 
-    figure = throw_figure(study, smooth_chart(study), units)
-    write_result(plot_file, picture(figure, file_format(plot_file)), overwrite=overwrite)
+        return throw_json(study, **about)
+
+    def plot() -> Figure:
+        from spreadcheck.product.throw import smooth_chart
+        from spreadcheck.show.throw import throw_figure
+
+        return throw_figure(study, smooth_chart(study), units)
+
+    out.write(json=json, plot=plot)

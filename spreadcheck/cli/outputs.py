@@ -1,0 +1,225 @@
+"""What commands leave behind: files written whole, the doubts and the verdict told, the next step named."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import sys
+import textwrap
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from spreadcheck.cli.say import say
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from spreadcheck.doubts.doubt import Doubt
+    from spreadcheck.judge.assessment import Assessment
+    from spreadcheck.judge.verdict import Verdict
+    from spreadcheck.sheet.traytest import FormRow
+    from spreadcheck.show.document import Document
+    from spreadcheck.show.pdf import Pdf
+
+
+class Outputs(NamedTuple):
+    """The files that a command was asked for: (kind, path) each, in the order of its options."""
+
+    files: tuple[tuple[str, str], ...]
+    overwrite: bool
+    paper: str
+
+    def asked(self, kind: str) -> bool:
+        """Whether a file of this kind was asked for."""
+        return any(kind == each for each, _ in self.files)
+
+    @property
+    def screen(self) -> bool:
+        """Whether standard output is free for the text of the result."""
+        return all(path != "-" for _, path in self.files)
+
+    def check(self, *read: str | None, sheet: str | None = None) -> None:
+        """Refuse what can't be written before any work is done; `read` are inputs, `sheet` a tray sheet written too."""
+        check_targets([path for _, path in self.files], self.overwrite, read=read, sheet=sheet)
+
+    def write(self, **makers: Callable[[], Any]) -> None:
+        """Make every file that was asked for, then write them.
+
+        A maker gives plain data, a document, a figure, or the content itself; `report_html` goes before `report` where
+        the file ends so.
+        """
+        made = []
+        for kind, path in self.files:
+            ending = path.rsplit(".", 1)[-1].lower()
+            found = makers.get(f"{kind}_{ending}", makers[kind])()
+            made.append((path, _content(found, path, ending, self.paper)))
+        for path, content in made:
+            write_result(path, content, overwrite=self.overwrite)
+
+
+def _content(found: Any, path: str, ending: str, paper: str) -> str | bytes:
+    """What a command made, in the form of its file."""
+    if isinstance(found, (str, bytes)):
+        return found
+    if isinstance(found, dict):
+        from spreadcheck.show.json import json_text
+
+        return json_text(found)
+    from spreadcheck.show.document import Document
+
+    return document_content(found, path, paper=paper) if isinstance(found, Document) else picture(found, ending)
+
+
+def document_content(document: Document, path: str, *, paper: str = "a4") -> str | bytes:
+    """The document in the form that the ending of its file asks for: .html, .pdf, .md, else plain text."""
+    form = path.rsplit(".", 1)[-1].lower()
+    if form == "pdf":
+        return made_pdf(document, paper=paper).data
+    if form == "html":
+        from spreadcheck.show.html import document_html
+
+        return document_html(document, paper=paper)
+    if form == "md":
+        from spreadcheck.show.markdown import markdown_text
+
+        return markdown_text(document)
+    from spreadcheck.show.terminal import terminal_text
+
+    return terminal_text(document) + "\n"
+
+
+def made_pdf(document: Document, *, paper: str) -> Pdf:
+    """The document on paper; signs that no font has are named on standard error."""
+    from spreadcheck.show.pdf import document_pdf
+
+    made = document_pdf(document, paper=paper)
+    if made.missing:
+        say(f'No font here has a sign for {made.missing} and the PDF shows "?" instead.', err=True)
+    return made
+
+
+def picture(figure: Figure, file_format: str) -> bytes:
+    """A figure as the content of a file; signs that its fonts don't have are named on standard error."""
+    from spreadcheck.show.plots import figure_bytes, missing_signs
+
+    missing = missing_signs(figure) if file_format != "svg" else ""  # who opens an SVG draws its words in own fonts
+    if missing:
+        say(f"The font has no sign for {missing} and the picture shows a box instead.", err=True)
+    return figure_bytes(figure, file_format)
+
+
+def svg_of(figure: Figure) -> str:
+    """A figure as the text of an SVG picture."""
+    from spreadcheck.show.plots import figure_bytes
+
+    return figure_bytes(figure, "svg").decode("utf-8")
+
+
+def check_next_sheet(into: str | None, sheet: str | None) -> None:
+    """Refuse to write what is meant for the next test into the sheet of this one."""
+    if into and sheet and same_place(into) == same_place(sheet):
+        from spreadcheck.errors import Fault, OutputError
+
+        problem = "is the sheet of the test itself, which keeps the setting that was tested"
+        raise OutputError(Fault(into, problem, "give --into the sheet of the next test"))
+
+
+def write_into(sheet: str, rows: Iterable[FormRow], *, overwrite: bool) -> None:
+    """Write rows into the form of a sheet, say what was written and what stood there, and name the next step."""
+    from spreadcheck.crew.fillin import fill_in_sheet, row_words, to_be_weighed
+
+    filled = fill_in_sheet(sheet, rows, overwrite=overwrite)
+    told = "; ".join(f"{row.label} {row_words(row)}" for row in filled.written)
+    say(f"{sheet}: {told or 'all of it stands there already'}", err=True)
+    for row in filled.replaced:
+        say(f"{sheet}: {row.label} was {row_words(row)}", err=True)
+    name_next("record" if to_be_weighed(filled.test) else "analyse", sheet)
+
+
+def name_next(command: str, *words: str) -> None:
+    """The command that takes the next step, filled in, on standard error."""
+    say(f"Next: {shlex.join(['spreadcheck', command, *words])}", err=True)
+
+
+def show_doubts(results: Iterable[Assessment], units: str = "metric") -> None:
+    """The doubts about each of several tests, on standard error."""
+    for result in results:
+        tell_doubts(result.doubts, units, about=f"Doubts about {result.test.name}:\n")
+
+
+def check_targets(
+    paths: list[str | None], overwrite: bool, *, read: Iterable[str | None] = (), sheet: str | None = None
+) -> None:
+    """Refuse outputs that can't be written before any work is done, or that would fall on each other or on an input.
+
+    `sheet` is the tray sheet among the outputs.
+    """
+    given = [path for path in (*paths, sheet) if path]
+    if not given:
+        return
+    from spreadcheck.errors import Fault, OutputError
+    from spreadcheck.sheet.files import check_target
+
+    places = [same_place(path) for path in given]
+    inputs = {same_place(path) for path in read if path} - {"-"}
+    for path, place in zip(given, places, strict=True):
+        if places.count(place) > 1:
+            raise OutputError(Fault(path, "is asked for twice", "give each output a name of its own"))
+        if place in inputs:
+            raise OutputError(Fault(path, "is a file that this command reads", "write the result to another name"))
+        if path != "-":
+            check_target(path, overwrite=overwrite, is_sheet=path == sheet)
+
+
+def same_place(path: str) -> str:
+    """The file behind a name, however it is spelled or linked; - is standard input or output."""
+    try:
+        found = None if path == "-" else os.stat(path)
+    except (OSError, ValueError):
+        return os.path.realpath(path)
+    return f"{found.st_dev} {found.st_ino}" if found else path
+
+
+def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:
+    """Write a result whole to a file and say so, or to standard output for -."""
+    if path == "-":
+        if sys.stdout is None:
+            from spreadcheck.errors import Fault, OutputError
+
+            raise OutputError(Fault("standard output", "is closed", "give the result a file name"))
+        stream = sys.stdout.buffer
+        stream.write(content.encode("utf-8") if isinstance(content, str) else content)
+        stream.flush()
+        return
+    from spreadcheck.sheet.files import write_whole
+
+    write_whole(path, content, overwrite=overwrite)
+    say(f"{path} written", err=True)
+
+
+def tell_doubts(doubts: Iterable[Doubt], units: str = "metric", *, about: str = "") -> None:
+    """Tell doubts on standard error, below the result."""
+    from spreadcheck.show.verdict import doubt_lines
+
+    told = doubt_lines(doubts, units)
+    if told:
+        say(f"\n{about}{told}", err=True)
+
+
+def tell_verdict(verdict: Verdict | None, units: str = "metric") -> None:
+    """The verdict on the test, below what a command found; nothing where no bout width is known."""
+    if verdict is not None:
+        from spreadcheck.show.verdict import verdict_sentence
+
+        said = verdict_sentence(verdict, units)
+        say("\n" + textwrap.fill(f"Verdict: {said[0].lower()}{said[1:]}", 80, subsequent_indent="  "))
+
+
+def plain_terminal() -> bool:
+    """Whether standard output can't show block characters."""
+    encoding = getattr(sys.stdout, "encoding", None) or "ascii"
+    try:
+        "▁█·".encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        return True
+    return False
