@@ -68,6 +68,7 @@ class Steps(click.Group):
             ctx.fail(f'there is no command "{name}"; {hint}')
         found = super().resolve_command(ctx, args)
         _check_given_once(ctx, *found)
+        ctx.meta["spreadcheck words"] = tuple(args)
         return found
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 
 from spreadcheck.cli.options import options, output_file, outputs, quantity_option, read_test, sheet_argument
-from spreadcheck.cli.outputs import Outputs, plain_terminal, tell_doubts
+from spreadcheck.cli.outputs import Outputs, again, plain_terminal, tell_doubts
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
@@ -207,7 +207,7 @@ class _Told(NamedTuple):
 def _present(result: Assessment, sure: Confidence | None, units: str, told: _Told) -> None:
     from spreadcheck.show.analyse import summary_text, width_table
 
-    say(summary_text(result, units, plain=plain_terminal(), advice=told.advice))
+    say(summary_text(result, units, plain=plain_terminal(), advice=told.advice, asked=again()))
     doubts = result.doubts
     if sure is not None:
         from spreadcheck.show.confidence import confidence_text

@@ -5,8 +5,9 @@ from __future__ import annotations
 import click
 
 from spreadcheck.cli.options import options, outputs, quantity_option, read_tests, sheets_argument
-from spreadcheck.cli.outputs import Outputs, show_doubts, svg_of
+from spreadcheck.cli.outputs import Outputs, again, name_next, show_doubts, svg_of
 from spreadcheck.cli.say import say
+from spreadcheck.show.nextstep import beside
 
 
 @click.command()
@@ -100,3 +101,8 @@ def compare(
     if out.screen:
         say(terminal_text(comparison_document(found, units)))
         show_doubts(found.results, units)
+        last = found.results[-1].test.source
+        if out.asked("report"):
+            name_next("analyse", last, "--card", beside(last, "-card.pdf"))
+        else:
+            name_next(*again("--report", "comparison.pdf"))

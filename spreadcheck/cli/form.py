@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import options, output_file, outputs, read_test, sheet_argument
-from spreadcheck.cli.outputs import Outputs, made_pdf
+from spreadcheck.cli.outputs import Outputs, made_pdf, name_next
 from spreadcheck.cli.say import say
 from spreadcheck.errors import Fault, OutputError
 
@@ -42,6 +42,7 @@ def form(*, sheet: str, out: Outputs) -> None:
     out.check(sheet)
     asked = entry_form(read_test(sheet))
     said: list[str] = []
+    saved = f"{Path(sheet).stem}-filled.csv"
 
     def pdf() -> bytes:
         data, words = _pdf(asked, out.paper)
@@ -49,13 +50,16 @@ def form(*, sheet: str, out: Outputs) -> None:
         return data
 
     def html() -> str:
-        saved = f"{Path(sheet).stem}-filled.csv"
         said.append(f"open it in the phone's browser; it saves {saved}")
         return phone_html(asked, file_name=saved)
 
     out.write(pdf=pdf, html=html)
     for (_, path), words in zip(out.files, said, strict=True):
         say(f"{path}: {words}")
+    if out.asked("pdf"):
+        name_next("record", sheet, lead="Next, from the paper")
+    if out.asked("html"):
+        name_next("analyse", saved, lead="Next, from the phone")
 
 
 def _pdf(asked: EntryForm, paper: str) -> tuple[bytes, str]:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
-import shlex
 import sys
 import textwrap
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, NamedTuple
+
+import click
 
 from spreadcheck.cli.say import say
 
@@ -136,9 +137,17 @@ def write_into(sheet: str, rows: Iterable[FormRow], *, overwrite: bool) -> None:
     name_next("record" if to_be_weighed(filled.test) else "analyse", sheet)
 
 
-def name_next(command: str, *words: str) -> None:
+def name_next(*words: str, lead: str = "Next") -> None:
     """The command that takes the next step, filled in, on standard error."""
-    say(f"Next: {shlex.join(['spreadcheck', command, *words])}", err=True)
+    from spreadcheck.show.nextstep import next_line
+
+    say(next_line(*words, lead=lead), err=True)
+
+
+def again(*more: str) -> tuple[str, ...]:
+    """The command that was given, with more words behind it; a sheet of standard input can't be read again."""
+    words: tuple[str, ...] = click.get_current_context().meta.get("spreadcheck words", ())
+    return (*("SHEET" if word == "-" else word for word in words), *more)
 
 
 def show_doubts(results: Iterable[Assessment], units: str = "metric") -> None:

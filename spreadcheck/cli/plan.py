@@ -7,8 +7,9 @@ from typing import Any
 import click
 
 from spreadcheck.cli.options import options, outputs, quantity_option, read_test
-from spreadcheck.cli.outputs import Outputs, show_doubts, tell_doubts
+from spreadcheck.cli.outputs import Outputs, again, name_next, show_doubts, tell_doubts
 from spreadcheck.cli.say import say
+from spreadcheck.show.nextstep import beside
 
 
 @click.command()
@@ -102,6 +103,11 @@ def plan(
     if out.screen:
         say(plan_text(planned, units))
         tell_doubts(planned.doubts, units)
+    if sheet:
+        name_next("form", sheet, "--pdf", beside(sheet, "-form.pdf"), lead="Next, on paper")
+        name_next("record", sheet, lead="Or, at the scale")
+    elif out.screen:
+        name_next(*again("--sheet", "field.csv"))
 
 
 def _former_runs(former: str | None, half_width_m: float | None, units: str) -> int | None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import click
 
 from spreadcheck.cli.options import options, outputs, read_tests, sheets_argument
-from spreadcheck.cli.outputs import Outputs, show_doubts, svg_of
+from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, show_doubts, svg_of, write_into
 from spreadcheck.cli.say import say
+from spreadcheck.show.nextstep import beside
 
 
 @click.command()
@@ -19,7 +20,7 @@ from spreadcheck.cli.say import say
     help='Label of the sheets to tune, such as "drop point"; twice for two. The numbers that differ if not given.',
 )
 @options(
-    bout_width='Bout width wanted, such as "24 m"; the sheets\' if not given.',
+    bout_width='Bout width wanted, such as "24 m"; else the sheets\', or the width that their chart expects.',
     highest_speed='Highest speed the granules bear, such as "900 rpm"; else the sheets\'.',
 )
 @click.option(
@@ -29,7 +30,7 @@ from spreadcheck.cli.say import say
 )
 @options("limit", "level")
 @click.option("--any-product", is_flag=True, help="Mix tests of different products, or of none stated.")
-@options("relative", "units")
+@options("relative", "into", "units")
 @outputs("json", "report", plot="Draw profiles, CV and width; .png, .svg or .pdf by the ending.")
 def tune(
     *,
@@ -42,6 +43,7 @@ def tune(
     level: float,
     any_product: bool,
     relative: bool,
+    into: str | None,
     units: str,
     out: Outputs,
 ) -> None:
@@ -55,12 +57,15 @@ def tune(
     Examples:
       spreadcheck tune rpm_640.csv rpm_720.csv rpm_800.csv rpm_880.csv
       spreadcheck tune series/*.csv --setting "drop point" --plot drop.png
+      spreadcheck tune rpm_*.csv --into next.csv
     """
     from spreadcheck.improve.tune import tune as best_setting
     from spreadcheck.show.terminal import terminal_text
     from spreadcheck.show.tune import tuning_document, tuning_figure, tuning_json
 
     out.check(*sheets)
+    for sheet in sheets:
+        check_next_sheet(into, sheet)
     found = best_setting(
         read_tests(sheets),
         settings=settings,
@@ -80,3 +85,10 @@ def tune(
     if out.screen:
         say(terminal_text(tuning_document(found, units)))
         show_doubts(found.results, units)
+    if into:
+        write_into(into, found.form_rows(units), overwrite=out.overwrite)
+    elif out.screen and found.main is not None:
+        tested = found.results[found.main.best_tested].test.source
+        following = beside(tested, "-next.csv")
+        name_next("record", following, "--like", tested, lead="Next, a sheet for the next test")
+        name_next(*again("--into", following, "--overwrite"), lead="Then")

@@ -21,7 +21,7 @@ from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT, LIMITS
 from spreadcheck.passes.evidence import LEVEL_PCT, alpha
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
-from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.sheet.traytest import FloatArray, FormRow, TrayTest, form_row
 from spreadcheck.spread.profile import TAPER
 
 LOWEST, WIDEST = "lowest CV", "widest effective width"
@@ -104,6 +104,18 @@ class Tuning:
     def main(self) -> Answer | None:
         """The answer that counts: CV at the wanted bout width, or the effective width where none is wanted."""
         return self.cv or self.width
+
+    def form_rows(self, system: str = "metric") -> tuple[FormRow, ...]:
+        """The rows for the sheet of the next test: the best setting, and what bounds and judges it."""
+        if self.main is None:
+            return ()
+        best = zip(self.settings, self.main.best, strict=True)
+        rows = [FormRow(one.label, one.number(value), one.unit) for one, value in best]
+        if self.highest_rpm is not None:
+            rows.append(form_row("highest spinner speed", "turning speed", self.highest_rpm, system))
+        if self.bout_width_m is not None:
+            rows.append(form_row("bout width", "length", self.bout_width_m, system))
+        return tuple(rows)
 
     @property
     def over(self) -> NDArray[np.bool_]:
@@ -307,8 +319,10 @@ def _check_products(tests: Sequence[TrayTest], any_product: bool) -> None:
 
 
 def _bout_width(tests: Sequence[TrayTest]) -> float | None:
-    """The bout width of the forms; None where no form names one."""
-    named = {float(f"{test.bout_width_m:.6g}"): test.bout_width_m for test in tests if test.bout_width_m is not None}
+    """The bout width of the forms, else the width that the setting chart expects; None where no form names one."""
+    found = [test.bout_width_m for test in tests if test.bout_width_m is not None]
+    found = found or [width for test in tests if (width := test.quantity("expected width")) is not None]
+    named = {float(f"{width:.6g}"): width for width in found}
     if len(named) > 1:
         widths = ", ".join(f"{width:g} m" for width in sorted(named))
         raise WidthError(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import shlex
 import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -22,6 +21,7 @@ from spreadcheck.show.bars import bar_picture
 from spreadcheck.show.csv import csv_text
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_share, show_width
 from spreadcheck.show.json import envelope, known
+from spreadcheck.show.nextstep import beside, next_line
 from spreadcheck.show.pattern_text import pattern_full, pattern_headline
 from spreadcheck.show.verdict import (
     advice_words,
@@ -44,7 +44,14 @@ ROWS_ON_A_SCREEN = 20
 _FEWEST_DOUBTS = 2
 
 
-def summary_text(result: Assessment, system: str = "metric", *, plain: bool = False, advice: bool = False) -> str:
+def summary_text(
+    result: Assessment,
+    system: str = "metric",
+    *,
+    plain: bool = False,
+    advice: bool = False,
+    asked: tuple[str, ...] = (),
+) -> str:
     """The answer, at most 30 lines of 80 columns; the figures of the pattern under it on request.
 
     Parameters
@@ -57,6 +64,8 @@ def summary_text(result: Assessment, system: str = "metric", *, plain: bool = Fa
         ASCII signs only. [-]
     advice : bool
         Every figure of the pattern, and all that is usually looked at for its shape, under the answer. [-]
+    asked : tuple of str
+        The command that asked, word by word, for the next one; `analyse` and the sheet if empty. [-]
 
     Returns
     -------
@@ -72,9 +81,9 @@ def summary_text(result: Assessment, system: str = "metric", *, plain: bool = Fa
     """
     head = [*_heading(result, system), *_verdict(result, system), *_widths(result, system)]
     middle = [*_picture(result, system, plain), *_field_gets(result, system)]
-    next_line = _fitted(f"Next: {_next(result, system)}")
-    room = SCREEN - len(head) - len(middle) - 1 - 1
-    lines = [*head, *middle, *_doubts(result, system, max(room, _FEWEST_DOUBTS)), _MORE, next_line]
+    following = _next(result, system, asked or ("analyse", result.test.source or "SHEET")).split("\n")
+    room = SCREEN - len(head) - len(middle) - 1 - len(following)
+    lines = [*head, *middle, *_doubts(result, system, max(room, _FEWEST_DOUBTS)), _MORE, *following]
     text = "\n".join(line.rstrip() for line in lines)
     return f"{text}\n\n{pattern_full(result, system)}" if advice else text
 
@@ -194,18 +203,20 @@ def _doubt_lines(doubt: Doubt, system: str) -> list[str]:
     return [seen, *_wrapped(f"  put right: {doubt.first_step(system)}", "    ")[:2]] if doubt.blocking else [seen]
 
 
-def _next(result: Assessment, system: str) -> str:
+def _next(result: Assessment, system: str, asked: tuple[str, ...]) -> str:
     """The command that ends this step or begins the next one."""
-    sheet = shlex.quote(result.test.source or "SHEET")
-    command = f"spreadcheck analyse {sheet}"
+    sheet = result.test.source or "SHEET"
     if result.blocking:
-        return f"put right what blocks, then {command}"
+        return next_line(*asked, lead="Next, once what blocks is put right")
     if result.verdict is None:
         advised = result.advised_width_m(result.driving or METHODS[0])
-        return f"{command} --advice" if advised is None else f'{command} --bout-width "{width_down(advised, system)}"'
-    if result.verdict.may_be_driven:
-        return f"{command} --card card.pdf"
-    return f"{command} --advice"
+        more = ("--advice",) if advised is None else ("--bout-width", width_down(advised, system))
+        return next_line(*asked, *more)
+    if result.verdict.may_be_driven and "--card" not in asked:
+        return next_line(*asked, "--card", beside(sheet, "-card.pdf"))
+    if not result.verdict.may_be_driven and not {"--advice", "--all"} & set(asked):
+        return next_line(*asked, "--advice")
+    return next_line("record", beside(sheet, "-2.csv"), "--like", sheet, lead="Next, after a change")
 
 
 def width_table(result: Assessment, system: str = "metric", *, every: bool = False) -> str:

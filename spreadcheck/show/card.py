@@ -182,7 +182,11 @@ def _width_row(result: Assessment, system: str) -> CardRow:
         return CardRow("bout width", "", f"{width}: can't be judged, put right first: {', '.join(result.blocking)}")
     if not result.within_limit:
         return CardRow("bout width", "", f"{width} is not within the CV limit; {effective}")
-    return CardRow("bout width", width, f"driven {result.driving}" if result.driving else "both ways of driving")
+    expected = result.test.quantity("expected width")
+    chart = f"; the setting chart expects {show_width(expected, system)}" if expected is not None else ""
+    return CardRow(
+        "bout width", width, (f"driven {result.driving}" if result.driving else "both ways of driving") + chart
+    )
 
 
 def _speed_row(result: Assessment, system: str, highest_rpm: float | None) -> CardRow:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from spreadcheck.crew.recording import Recording, catches_shown, empty_places, names_of
 from spreadcheck.show.bars import bar_picture
 from spreadcheck.show.bigletters import big_letters
+from spreadcheck.show.nextstep import next_line
 from spreadcheck.units import from_inside, shown_unit
 
 SAFETY = "Weigh only after the machine has stopped and left the tray line."
@@ -84,31 +85,25 @@ def opening_lines(recording: Recording, path: str) -> list[str]:
 
 def closing_lines(recording: Recording, path: str) -> list[str]:
     """What is said at the end: what is saved, what is empty, and how to go on."""
-    quoted = _quoted(path)
     if not recording.over:
         where = f"next is {recording.name(recording.at)}"
         return [
             f"Saved in {path}: {_progress(recording)}, {where}.",
-            f"To go on: spreadcheck record {quoted}",
+            next_line("record", path, lead="To go on"),
         ]
     empty = empty_places(recording)
     left = f", {len(empty)} left empty ({names_of(recording, empty)})" if empty else ""
     return [
         f"Saved in {path}: all {recording.cells} asked{left}.",
-        f"To judge the test: spreadcheck analyse {quoted}",
+        next_line("analyse", path, lead="To judge the test"),
     ]
 
 
 def made_lines(path: str, *, made: bool) -> list[str]:
     """What is said when a recording ends while the details of a new sheet are asked."""
-    quoted = _quoted(path)
     if made:
-        return [f"Saved in {path}: the details so far.", f"To weigh: spreadcheck record {quoted}"]
-    return [f"{path} was not made yet: nothing is saved.", f"To begin again: spreadcheck record {quoted}"]
-
-
-def _quoted(path: str) -> str:
-    return f'"{path}"' if " " in path else path
+        return [f"Saved in {path}: the details so far.", next_line("record", path, lead="To weigh")]
+    return [f"{path} was not made yet: nothing is saved.", next_line("record", path, lead="To begin again")]
 
 
 def _progress(recording: Recording) -> str:

@@ -1,0 +1,27 @@
+"""The command that takes the next step of the job: filled in, ready to run, and made here for every command."""
+
+from __future__ import annotations
+
+import os
+import shlex
+
+WIDTH = 80
+
+
+def next_line(*words: str, lead: str = "Next") -> str:
+    """The command with its words quoted; one that is too long for the line stands whole on a line of its own.
+
+    >>> next_line("analyse", "first test.csv")
+    "Next: spreadcheck analyse 'first test.csv'"
+    """
+    command = shlex.join(("spreadcheck", *words))
+    return f"{lead}:{' ' if len(lead) + 2 + len(command) <= WIDTH else chr(10) + '  '}{command}"
+
+
+def beside(sheet: str, what: str) -> str:
+    """A name for a file that belongs to a sheet, beside it: `field.csv` and `-card.pdf` make `field-card.pdf`.
+
+    >>> beside("field.csv", "-card.pdf")
+    'field-card.pdf'
+    """
+    return os.path.splitext(sheet)[0] + what
