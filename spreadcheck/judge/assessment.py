@@ -13,7 +13,7 @@ from functools import cached_property
 from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from spreadcheck.doubts.doubt import Doubt, Listed, Quantity, Words
 from spreadcheck.doubts.explain import with_verdicts
@@ -31,6 +31,7 @@ from spreadcheck.spread.evenness import share_within
 from spreadcheck.spread.profile import SAME_PLACE, TAPER, Profile
 from spreadcheck.spread.widths import Scan, check_limit, check_width, check_widths, default_widths, lay, scan_methods
 
+WITHIN, CLOSE, OVER = "within", "close", "over"
 WHOLE = 1e3 * SAME_PLACE  # of a spacing: bout widths typed to a millimetre are whole multiples still
 
 
@@ -101,18 +102,39 @@ class Assessment:
         return self.verdicts[self.driving] if self.driving else worst_of(self.verdicts.values())
 
     def _verdict(self, bout: Bout) -> Verdict:
-        spacings = bout.width_m / self.profile.spacing_m
         return verdict_at(
             self.curves[bout.method],
             bout.width_m,
             cv_trays_pct=bout.cv_trays_pct,
             limit_pct=self.limit_pct,
-            whole=abs(spacings - round(spacings)) <= WHOLE,
+            whole=bool(self.whole_spacings(np.array([bout.width_m]))[0]),
             doubts=self.doubts,
             error_m=self.driving_error_m,
             probability_pct=None if self.kept is None else float(self.kept(np.array([bout.width_m]), bout.method)[0]),
             part=bout.part,
         )
+
+    def whole_spacings(self, width_m: FloatArray) -> NDArray[np.bool_]:
+        """Which widths are whole numbers of tray spacings, where CV by trays is the standards' figure."""
+        spacings = width_m / self.profile.spacing_m
+        return np.asarray(np.abs(spacings - np.rint(spacings)) <= WHOLE)
+
+    def standings(self, method: str) -> tuple[str, ...]:
+        """How each width of the table stands to the limit: within, over, close (CV by trays says otherwise), or none.
+
+        None is said, by an empty word, while a doubt forbids a verdict and where fewer than two trays lie in a bout.
+        """
+        scan, limit = self.scans[method], self.limit_pct
+        cv = self.curves[method].cv_of(scan.width_m)
+        close = self.whole_spacings(scan.width_m) & ((scan.cv_trays_pct <= limit) != (cv <= limit))
+        said = np.where(close, CLOSE, np.where(cv <= limit, WITHIN, OVER))
+        return tuple(np.where(np.isnan(cv) | bool(self.blocking), "", said).tolist())
+
+    def with_table(self, width_m: ArrayLike) -> Assessment:
+        """The same, with a table of other widths."""
+        widths = rising(width_m)
+        check_widths(self.profile, widths)
+        return replace(self, width_m=widths, blend=None if self.blend is None else self.blend.with_table(widths))
 
     @property
     def blocking(self) -> tuple[str, ...]:

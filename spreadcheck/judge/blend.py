@@ -88,6 +88,10 @@ class BlendAssessment:
             for method, whole in self.parts[0].curves.items()
         }
 
+    def with_table(self, width_m: FloatArray) -> BlendAssessment:
+        """The same, with tables of other widths."""
+        return replace(self, parts=tuple(replace(part, width_m=width_m) for part in self.parts))
+
     def worst_scan(self, method: str, limit_pct: float) -> Scan:
         """The table of the whole catch with the CVs of the worst judged part, scaled in the same way."""
         cvs = [
@@ -159,7 +163,7 @@ def blend_parts(
     [('urea', 'component', [40.0, 40.0]), ('potash', 'component', [20.0, 20.0]),
      ('N', 'nutrient', [18.4, 18.4]), ('K2O', 'nutrient', [12.0, 12.0])]
     """
-    _check_blend(test, analysis)
+    check_blend(test, analysis)
     whole = profile_of(test, tails=tails)
     rates: dict[str, FloatArray] = {}
     parts: list[tuple[str, str, Profile]] = [("whole", "whole", whole)]
@@ -181,7 +185,8 @@ def _of_component(test: TrayTest, component: str, tails: str) -> Profile:
         raise NoSpreadError(Fault(test.source, problem, "weigh the component, or leave its columns out")) from error
 
 
-def _check_blend(test: TrayTest, analysis: NutrientAnalysis) -> None:
+def check_blend(test: TrayTest, analysis: NutrientAnalysis) -> None:
+    """Refuse a test without components, and an analysis that names other ones."""
     if not test.components:
         remedy = 'name the columns such as "pass 1 / urea" and "pass 1 / potash"'
         raise SheetError(Fault(test.source, "the sheet has no component columns", remedy))

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import CostError, Fault, WidthError
-from spreadcheck.judge.assessment import assess
+from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.verdict import Verdict
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.money.pricefile import CostBasis
@@ -24,13 +24,11 @@ from spreadcheck.money.response import Response, share_over_supplied, yield_at, 
 from spreadcheck.money.work import Fieldwork, fieldwork_at
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
-from spreadcheck.spread.bands import width_curves
 from spreadcheck.spread.evenness import Deposit
 from spreadcheck.spread.metering import metering_factor
 from spreadcheck.spread.overlap import bout_deposit
-from spreadcheck.spread.profile import TAPER, Profile, profile_of
+from spreadcheck.spread.profile import TAPER, Profile
 from spreadcheck.spread.stripes import longest_stripe, shares_beyond
-from spreadcheck.spread.widths import Scan, check_limit, scan_methods
 
 
 @dataclass(frozen=True)
@@ -54,14 +52,17 @@ class Cost:
 class WidthCase:
     """What one bout width does under one driving method.
 
-    `mean_kg_ha`, `min_kg_ha` and `max_kg_ha` are at the metering of the test (in % of the peak where only proportions
-    are known); `at_target_min_kg_ha` and `at_target_max_kg_ha` are scaled by `metering_factor`, so that the mean is the
-    target rate. The longest stripe is the widest strip below 90 % of the mean; its middle is an offset from the driving
-    centre line.
+    `cv_pct` decides and `standing` says how it stands to the limit (see `Assessment.standings`); of a blend the CVs are
+    those of its worst part. `mean_kg_ha`, `min_kg_ha` and `max_kg_ha` are at the metering of the test (in % of the peak
+    where only proportions are known); `at_target_min_kg_ha` and `at_target_max_kg_ha` are scaled by `metering_factor`,
+    so that the mean is the target rate. The longest stripe is the widest strip below 90 % of the mean; its middle is an
+    offset from the driving centre line.
     """
 
     method: str
     width_m: float
+    cv_pct: float
+    standing: str
     cv_trays_pct: float
     cv_line_pct: float
     mean_kg_ha: float
@@ -84,14 +85,20 @@ class WidthCase:
 class WidthStudy:
     """One tray test at several bout widths: cases by driving method, widths increasing."""
 
-    test: TrayTest
-    profile: Profile
-    limit_pct: float
+    judged: Assessment
     basis: CostBasis
     cases: dict[str, tuple[WidthCase, ...]]
-    doubts: tuple[Doubt, ...]
-    verdict: Verdict | None
     speed_from_sheet: bool = False
+
+    @property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """The doubts about the test."""
+        return self.judged.doubts
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The verdict on the test at the bout width of its sheet."""
+        return self.judged.verdict
 
     @property
     def widths_m(self) -> tuple[float, ...]:
@@ -172,24 +179,18 @@ def study_widths(
     >>> [(case.width_m, round(case.cv_trays_pct, 1), case.stripe_m) for case in study.cases["round-and-round"]]
     [(3.0, 0.0, 0.0), (4.0, 22.2, 2.05)]
     """
-    check_limit(limit_pct)
-    profile = profile_of(test, tails=tails, relative=relative)
     given = basis or CostBasis()
     used = _filled_in(given, test)
     if used.response is not None and used.target_kg_ha is None:
         remedy = 'write it on the sheet, in the price file, or add --target "150 kg/ha"'
         raise CostError(Fault("target rate", "is not known, and the yield lost depends on it", remedy))
-    widths = _usual_widths(test, profile, limit_pct) if width_m is None else np.unique(np.asarray(width_m, dtype=float))
-    scans = scan_methods(profile, widths)
-    judged = assess(test, limit_pct=limit_pct, tails=tails, relative=relative)
+    judged = assess(test, limit_pct=limit_pct, width_m=width_m, tails=tails, relative=relative)
+    if width_m is None:
+        judged = judged.with_table(_usual_widths(judged))
     return WidthStudy(
-        test=test,
-        profile=profile,
-        limit_pct=limit_pct,
+        judged=judged,
         basis=used,
-        cases={method: _cases(profile, scan, used) for method, scan in scans.items()},
-        doubts=judged.doubts,
-        verdict=judged.verdict,
+        cases={method: _cases(judged, method, used) for method in METHODS},
         speed_from_sheet=given.field.speed_m_s is None and used.field.speed_m_s is not None,
     )
 
@@ -204,9 +205,9 @@ def _filled_in(basis: CostBasis, test: TrayTest) -> CostBasis:
 _ALIKE_M = 0.02  # effective widths nearer to each other than this are told once
 
 
-def _usual_widths(test: TrayTest, profile: Profile, limit_pct: float) -> FloatArray:
+def _usual_widths(judged: Assessment) -> FloatArray:
     """The bout width of the form and the effective widths: what one compares without being told."""
-    known = {test.bout_width_m, *(c.effective_width_m(limit_pct) for c in width_curves(profile).values())} - {None}
+    known = {judged.test.bout_width_m, *(judged.effective_width_m(method) for method in METHODS)} - {None}
     if not known:
         remedy = 'say which widths to compare, such as --at "24 m, 28 m"'
         raise WidthError(Fault("", "no bout width is known and none is within the CV limit", remedy))
@@ -214,9 +215,11 @@ def _usual_widths(test: TrayTest, profile: Profile, limit_pct: float) -> FloatAr
     return np.array([w for at, w in enumerate(widths) if at == 0 or w - widths[at - 1] > _ALIKE_M])
 
 
-def _cases(profile: Profile, scan: Scan, basis: CostBasis) -> tuple[WidthCase, ...]:
+def _cases(judged: Assessment, method: str, basis: CostBasis) -> tuple[WidthCase, ...]:
     """All bout widths of one driving method, worked out together."""
-    pieces = bout_deposit(profile, scan.width_m, scan.method)
+    profile, scan = judged.profile, judged.scans[method]
+    cv, standings = judged.curves[method].cv_of(scan.width_m), judged.standings(method)
+    pieces = bout_deposit(profile, scan.width_m, method)
     factors = _factors(profile, scan.width_m, basis.target_kg_ha)
     under_10, over_10 = shares_beyond(pieces, 10)
     under_20, over_20 = shares_beyond(pieces, 20)
@@ -227,6 +230,8 @@ def _cases(profile: Profile, scan: Scan, basis: CostBasis) -> tuple[WidthCase, .
         WidthCase(
             method=scan.method,
             width_m=float(scan.width_m[at]),
+            cv_pct=float(cv[at]),
+            standing=standings[at],
             cv_trays_pct=float(scan.cv_trays_pct[at]),
             cv_line_pct=float(scan.cv_line_pct[at]),
             mean_kg_ha=float(scan.mean_kg_ha[at]),

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import textwrap
 
 from spreadcheck.judge.assessment import Assessment
+from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.units import show, shown_unit
 
 CLOSE_CALL_PCT = 1.0
@@ -41,3 +43,9 @@ def show_share(part: float, whole: float, *, digits: int = 0) -> str:
 def is_close_call(cv_pct: float, limit_pct: float) -> bool:
     """Whether a CV is so close to its limit that a reader should be told: within 1 %, more than rounding hides."""
     return abs(cv_pct - limit_pct) <= CLOSE_CALL_PCT
+
+
+def about_test(test: TrayTest) -> tuple[str, ...]:
+    """Product, machine and date of a test on one line, if the form names any."""
+    about = ", ".join(word for word in (test.text("product"), test.text("machine"), test.text("date")) if word)
+    return (textwrap.shorten(about, 80, placeholder="..."),) if about else ()

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import logging
+import textwrap
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -19,6 +20,7 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.show.format import rate_unit, show_width
+from spreadcheck.show.verdict import effective_words, verdict_sentence
 from spreadcheck.spread.overlap import bout_deposit, deposit_shares
 from spreadcheck.spread.profile import CUT, SAME_PLACE, Profile
 from spreadcheck.units import from_inside, shown_unit
@@ -35,6 +37,7 @@ LINE: dict[str, dict[str, Any]] = {
 _PASS_MARKS = "osD^v<>Ph*"
 _SHADES = ("#d9d9d9", "#b0b0b0")
 _BOUTS_SHOWN = 3
+_MOST_POINTS = 60  # of CV by trays: more would hide the curve
 _MOST_PLACES = 3001  # along a line of deposit: more can't be told apart on paper
 _NEIGHBOURS = ("pass before", "this pass", "next pass")
 
@@ -104,7 +107,7 @@ def analysis_figure(result: Assessment, system: str = "metric") -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8, 10.5), layout="constrained")
-    figure.suptitle(plain(result.test.name), fontsize=13, fontweight="bold")
+    head(figure, result, system)
     top, middle, bottom = figure.subplots(3, 1)
     draw_profile(top, result, system)
     draw_deposit(middle, result, system)
@@ -112,6 +115,15 @@ def analysis_figure(result: Assessment, system: str = "metric") -> Figure:
     for axes in (top, middle, bottom):
         axes.spines[["top", "right"]].set_visible(False)
     return figure
+
+
+def head(figure: Figure, result: Assessment, system: str = "metric") -> None:
+    """The name of the test, and below it the verdict: a picture is handed on without its page."""
+    figure.suptitle(plain(result.test.name), fontsize=13, fontweight="bold")
+    if result.verdict is not None:
+        told = textwrap.fill(verdict_sentence(result.verdict, system), 110)
+        figure.text(0.5, 0.0, told, ha="center", va="bottom", fontsize=9)
+        figure.get_layout_engine().set(rect=(0, 0.035, 1, 0.965))  # type: ignore[union-attr,call-arg]
 
 
 def draw_profile(axes: Axes, result: Assessment, system: str = "metric") -> None:
@@ -204,16 +216,26 @@ def _drawn_places(profile: Profile, width: float, method: str) -> FloatArray:
 
 
 def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
-    """CV against bout width for both driving methods, with the limit and the effective widths."""
-    length = _scale("length", system)
-    few = len(next(iter(result.scans.values())).width_m) <= 60
-    highest = result.limit_pct
+    """CV over every bout width for both driving methods, with CV by trays as points at whole tray spacings.
+
+    The axis shows the lowest CVs and those at the width driven, also where none comes near the limit.
+    """
+    length, lowest, highest = _scale("length", system), np.inf, result.limit_pct
     for method, scan in result.scans.items():
-        style = LINE[method] if few else LINE[method] | {"marker": ""}
+        curve, style = result.curves[method], LINE[method]
+        widths = np.union1d(curve.width_m, scan.width_m)
+        cv = curve.cv_of(widths)
         effective = result.effective_width_m(method)
-        label = f"{method}: effective width {show_width(effective, system)}"
-        axes.plot(scan.width_m * length, scan.cv_trays_pct, ms=3, label=label, **style)
-        highest = max(highest, float(np.nanmax(scan.cv_trays_pct, initial=0.0)))
+        label = f"{method}: effective width {effective_words(result, method, system)}"
+        axes.plot(widths * length, cv, color=style["color"], ls=style["ls"], label=label)
+        whole = result.whole_spacings(scan.width_m)
+        if whole.sum() <= _MOST_POINTS:
+            axes.plot(scan.width_m[whole] * length, scan.cv_trays_pct[whole], style["marker"], ms=4, mfc="white",
+                      mec=style["color"], label="CV by trays at whole spacings")  # fmt: skip
+        lowest, highest = (
+            min(lowest, float(np.nanmin(cv, initial=np.inf))),
+            max(highest, float(np.nanmax(cv, initial=0))),
+        )
         if effective is not None:
             axes.axvline(effective * length, color=style["color"], ls=style["ls"], lw=1)
     axes.axhline(result.limit_pct, color="black", lw=1.2)
@@ -222,10 +244,12 @@ def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
     if result.bout_width_m is not None:
         axes.axvline(result.bout_width_m * length, color="black", lw=3, alpha=0.25,
                      label=f"driven: {show_width(result.bout_width_m, system)}")  # fmt: skip
-    unit = shown_unit("length", system)
-    axes.set(title="CV against bout width", xlabel=f"Bout width ({unit})", ylabel="CV by trays (%)")
-    axes.set_ylim(0, min(highest * 1.05, max(4 * result.limit_pct, 60)))
-    axes.legend(fontsize=8, frameon=True, framealpha=0.9, edgecolor="none", loc="upper left")
+    part = "the worst part, scaled to one limit" if result.blend else "what trays read on average"
+    axes.set(title="CV against bout width", xlabel=f"Bout width ({shown_unit('length', system)})",
+             ylabel=f"CV (%): {part}")  # fmt: skip
+    driven = [bout.cv_pct for bout in result.bouts.values() if bout.cv_pct > 0]
+    axes.set_ylim(0, min(highest * 1.05, max(4 * result.limit_pct, 40.0, 1.6 * lowest, *(1.2 * cv for cv in driven))))
+    axes.legend(fontsize=8, frameon=True, framealpha=0.9, edgecolor="none", loc="best")
 
 
 def _scale(kind: str, system: str) -> float:

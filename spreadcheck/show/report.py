@@ -469,7 +469,8 @@ def picture_words(result: Assessment, system: str = "metric") -> tuple[tuple[str
         ),
         (
             "CV against bout width",
-            f"CV by trays at every width tried, both ways of driving, with the limit of {result.limit_pct:g} %. "
+            "Lines: CV over every bout width, both ways of driving; it decides. Points: CV by trays at whole tray "
+            f"spacings. Level line: the limit of {result.limit_pct:g} %. "
             f"Effective width: {', '.join(widths)}.",
         ),
     )

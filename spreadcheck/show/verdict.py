@@ -8,8 +8,9 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from spreadcheck.doubts.doubt import Doubt
-from spreadcheck.judge.assessment import Assessment
+from spreadcheck.judge.assessment import CLOSE, WITHIN, Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, NOT_EVEN, Verdict
+from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.format import show_pct, show_width
 from spreadcheck.spread.bands import Run
 from spreadcheck.units import from_inside, shown_unit
@@ -60,6 +61,21 @@ def verdict_data(verdict: Verdict | None) -> dict[str, Any] | None:
         "close": verdict.close,
         "part": verdict.part,
     }
+
+
+MARKS = {WITHIN: "*", CLOSE: "~"}  # behind the CV of a width that keeps the limit
+
+
+def marks_words(result: Assessment) -> str:
+    """What the marks of a table of widths mean; while a doubt blocks none is given, and why."""
+    if result.blocking:
+        return f"No width is marked: the test can't be judged until this is put right: {', '.join(result.blocking)}"
+    either = "; ~ close: CV by trays falls on the other side of it" if CLOSE in _standings(result) else ""
+    return f"* within the CV limit of {result.limit_pct:g} %{either}"
+
+
+def _standings(result: Assessment) -> set[str]:
+    return {standing for method in METHODS for standing in result.standings(method)}
 
 
 def width_down(width_m: float | None, system: str = "metric") -> str:

@@ -1,26 +1,27 @@
-"""What a comparison of bout widths says: text for a terminal, plain data for other programs, rows for a spreadsheet."""
+"""What a comparison of bout widths says: a document, plain data for other programs, rows for a spreadsheet."""
 
 from __future__ import annotations
 
 import math
-import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
 
 from spreadcheck.errors import shown
+from spreadcheck.judge.assessment import WITHIN
 from spreadcheck.money.economics import WidthCase, WidthStudy
 from spreadcheck.money.response import Response
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.csv import csv_text, in_units
-from spreadcheck.show.format import show_pct, show_width
+from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
+from spreadcheck.show.format import about_test, show_pct, show_width
 from spreadcheck.show.json import envelope
-from spreadcheck.show.verdict import verdict_data
+from spreadcheck.show.terminal import terminal_text
+from spreadcheck.show.verdict import MARKS, marks_words, verdict_data
 from spreadcheck.spread.tails import ends_of, tailed
 from spreadcheck.spread.widths import scan_methods
 from spreadcheck.units import from_inside, show, shown_unit
 
-WIDTH = 80
 ACROSS = 5  # widths in one table
 MOST = 15  # widths on a screen
 SCALED = (
@@ -31,45 +32,129 @@ CAUTION = (
     "The lowest total is arithmetic on your prices and your response. Stay within the CV limit, the machine "
     "maker's manual and the product label, and set no width that the machine's flow can't serve."
 )
+Row = tuple[str, Callable[[WidthCase], str] | None]  # a heading has no cells
 
 
 def widths_text(study: WidthStudy, system: str = "metric") -> str:
     """The comparison for a terminal, 80 columns wide."""
-    test = study.test
-    about = ", ".join(word for word in (test.text("product"), test.text("machine"), test.text("date")) if word)
-    title = [textwrap.shorten(line, WIDTH, placeholder="...") for line in (f"Bout widths: {test.name}", about) if line]
-    parts = ["\n".join(title)]
-    told = study.thinned(MOST)
+    return terminal_text(widths_document(study, system))
+
+
+def widths_document(study: WidthStudy, system: str = "metric") -> Document:
+    """The comparison: a table for each driving method, the lowest total, and what was taken for granted."""
+    judged, told = study.judged, study.thinned(MOST)
+    blocks: list[Block] = []
     for method in METHODS:
-        cases = tuple(case for case in study.cases[method] if case.width_m in told)
-        parts += [widths_table(study, method, cases[at : at + ACROSS], system) for at in range(0, len(cases), ACROSS)]
-    parts.append(f"* within the CV limit of {study.limit_pct:g} %")
+        cases = [case for case in study.cases[method] if case.width_m in told]
+        blocks += [_table(study, method, cases[at : at + ACROSS], system) for at in range(0, len(cases), ACROSS)]
+    blocks.append(Paragraph(marks_words(judged)))
     if len(told) < len(study.widths_m):
-        parts.append(f"{len(told)} of {len(study.widths_m)} widths are shown; --csv FILE writes them all")
-    parts += [part for part in (_verdict(study, system), _notes(study, system)) if part]
-    return "\n\n".join(parts)
+        blocks.append(Paragraph(f"{len(told)} of {len(study.widths_m)} widths are shown; --csv FILE writes them all"))
+    blocks += [*_lowest(study, system), *_open_ends(study, system), Points(tuple(_taken_for_granted(study, system)))]
+    return Document(f"Bout widths: {judged.test.name}", tuple(blocks), about=about_test(judged.test))
 
 
-def _verdict(study: WidthStudy, system: str) -> str:
+def _table(study: WidthStudy, method: str, cases: Sequence[WidthCase], system: str) -> Table:
+    """The table of some bout widths; rows and sections that have nothing to tell are left out."""
+    found: list[tuple[str, ...]] = []
+    heading: tuple[str, ...] = ()
+    for label, cell in _rows(study, system):
+        if cell is None:
+            heading = (label, *("" for _ in cases))
+            continue
+        cells = tuple(text if text.endswith(tuple(MARKS.values())) else text + " " for text in map(cell, cases))
+        if {text.strip() for text in cells} != {"-"}:
+            found += [row for row in (heading, (label if label.startswith("CV") else f"  {label}", *cells)) if row]
+            heading = ()
+    columns = (Column(method, align="left"), *(Column(show_width(case.width_m, system) + " ") for case in cases))
+    return Table(columns, tuple(found))
+
+
+def _rows(study: WidthStudy, system: str) -> Iterator[Row]:
+    """All rows of the table, with the headings of its sections."""
+    basis, relative = study.basis, study.judged.profile.relative
+    rate, length, capacity = (shown_unit(kind, system) for kind in ("rate", "length", "field capacity"))
+    tested = "% of peak" if relative else rate
+
+    def said(kind: str, value: float | None, digits: int | None = None) -> str:
+        return show(value, kind, system, unit=False, digits=digits)
+
+    def as_tested(value: float) -> str:
+        return f"{value:.1f}" if relative else said("rate", value)
+
+    yield "CV, which decides, %", lambda c: show_pct(c.cv_pct) + MARKS.get(c.standing, "")
+    yield "CV by trays, %", lambda c: show_pct(c.cv_trays_pct)
+    yield "CV by line, %", lambda c: show_pct(c.cv_line_pct)
+    yield "At the metering of the test", None
+    yield f"mean, {tested}", lambda c: as_tested(c.mean_kg_ha)
+    yield f"least, {tested}", lambda c: as_tested(c.min_kg_ha)
+    yield f"most, {tested}", lambda c: as_tested(c.max_kg_ha)
+    yield f"Scaled to the target of {show(basis.target_kg_ha, 'rate', system, digits=0)}", None
+    yield "metering, times the test's", lambda c: _plain(c.metering_factor, 3)
+    yield f"least, {rate}", lambda c: said("rate", c.at_target_min_kg_ha)
+    yield f"most, {rate}", lambda c: said("rate", c.at_target_max_kg_ha)
+    yield f"flow needed, {shown_unit('flow', system)}", lambda c: said("flow", c.work.flow_kg_s)
+    yield "Share of the field, %", None
+    yield "over 10 % under the mean", lambda c: show_pct(c.under_10_pct)
+    yield "over 20 % under the mean", lambda c: show_pct(c.under_20_pct)
+    yield "over 10 % above the mean", lambda c: show_pct(c.over_10_pct)
+    yield "over 20 % above the mean", lambda c: show_pct(c.over_20_pct)
+    yield "Longest stripe under 90 % of the mean", None
+    yield f"its width, {length}", lambda c: said("length", c.stripe_m)
+    yield f"its middle, {length} off the centre", lambda c: said("length", c.stripe_middle_m)
+    yield "Work", None
+    yield f"field capacity, {capacity}", lambda c: said("field capacity", c.work.capacity_ha_h)
+    over = "" if basis.field.width_m is None else f" over {show_width(basis.field.width_m, system)}"
+    yield f"passes{over}", lambda c: _plain(c.work.passes, 0)
+    yield f"side by side they cover, {length}", lambda c: said("length", c.work.spread_width_m, 1)
+    yield f"hours for {show(basis.field.area_m2, 'area', system)}", lambda c: _plain(c.work.hours, 2)
+    yield "Crop", None
+    yield f"yield lost, {shown_unit('yield', system)}", lambda c: said("yield", c.cost.yield_loss_t_ha)
+    yield "over-supplied, % of the field", lambda c: _plain(c.cost.over_supplied_pct, 1)
+    yield f"Cost, {_money(study, system)}", None
+    yield "time", lambda c: _per_area(c.cost.time_per_ha, system)
+    yield "fuel", lambda c: _per_area(c.cost.fuel_per_ha, system)
+    yield "yield lost to unevenness", lambda c: _per_area(c.cost.yield_per_ha, system)
+    yield "total", lambda c: _per_area(c.cost.total_per_ha, system)
+
+
+def _plain(value: float | None, digits: int) -> str:
+    return "-" if value is None or math.isnan(value) else f"{value:.{digits}f}"
+
+
+def _per_area(money_per_ha: float | None, system: str) -> str:
+    """Money for a hectare, or for an acre; large amounts without the small change, to keep their column."""
+    if money_per_ha is None:
+        return "-"
+    amount = from_inside(money_per_ha, shown_unit("cost per area", system), "cost per area")
+    text = f"{amount:.2f}" if abs(amount) < 9999.995 else f"{amount:.0f}" if abs(amount) < 1e7 else f"{amount:.1e}"
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+def _money(study: WidthStudy, system: str) -> str:
+    """What the user calls the money, shortened, and the area it is told for."""
+    return f"{shown(study.basis.prices.currency)[:10] or 'money'}/{shown_unit('cost per area', system).split('/')[1]}"
+
+
+def _lowest(study: WidthStudy, system: str) -> list[Block]:
     """The width with the lowest total, for each driving method and of all; or why there is none."""
     best = study.cheapest()
     if best is None:
-        return _wrapped(_no_total(study))
+        return [Paragraph(_no_total(study))]
+    if study.judged.blocking:
+        return [Paragraph("Lowest total: none is named while the test can't be judged.")]
     others = [case for method in METHODS if method != best.method and (case := study.cheapest(method))]
     lines = [f"Lowest total: {_told(study, best, system)}"]
     lines += [f"Lowest {case.method}: {_told(study, case, system)}" for case in others]
-    if not best.cv_trays_pct <= study.limit_pct:
-        lines.append(
-            _wrapped(
-                f"The width with the lowest total is NOT within the CV limit of {study.limit_pct:g} %: see the stripes."
-            )
-        )
-    return "\n".join([*lines, _wrapped(CAUTION)])
+    if best.standing != WITHIN:
+        words = f"NOT within the CV limit of {study.judged.limit_pct:g} %: see the stripes."
+        lines.append(f"The width with the lowest total is {words}")
+    return [Points(tuple(lines)), Paragraph(CAUTION)]
 
 
 def _told(study: WidthStudy, case: WidthCase, system: str) -> str:
-    cost = f"{per_area(case.cost.total_per_ha, system)} {currency_of(study)}/{area_of(system)}"
-    return f"{show_width(case.width_m, system)} {case.method}, {cost}, CV {show_pct(case.cv_trays_pct)} %"
+    cost = f"{_per_area(case.cost.total_per_ha, system)} {_money(study, system)}"
+    return f"{show_width(case.width_m, system)} {case.method}, {cost}, CV {show_pct(case.cv_pct)} %"
 
 
 def _no_total(study: WidthStudy) -> str:
@@ -91,46 +176,42 @@ def _no_total(study: WidthStudy) -> str:
     return f"No total: {', '.join(missing)} not given. Write 0 where a thing costs nothing; nothing is assumed."
 
 
-def _notes(study: WidthStudy, system: str) -> str:
-    """What was taken for granted, and what may be doubted."""
-    basis, notes = study.basis, []
-    if ends_of(study.profile).catch:
-        left, right = ends_of(study.profile).share_pct
-        notes.append(
-            f"THE END TRAYS STILL CATCH {left:.0f} and {right:.0f} % of the peak: what fell beyond them is missing, so "
-            "every CV, cost and star here rests on a guess about the tails. Over all plausible tails the CV by line is "
-            + _over_tails(study, system)
-            + ". Lay trays farther out before a width is chosen."
-        )
-    if basis.target_kg_ha is None:
-        notes.append("No target rate is known, so rates are those of the test's metering; add --target to scale them.")
-    else:
-        notes.append(SCALED)
-    if study.speed_from_sheet:
-        speed = show(basis.field.speed_m_s, "speed", system)
-        notes.append(f"Travel speed {speed} is the tray test's; add --speed if the field is driven faster.")
-    if basis.field.speed_m_s is not None and not basis.efficiency_given:
-        notes.append(
-            f"Field efficiency taken as {basis.field.efficiency_pct:g} %, the usual figure for fertiliser spreaders "
-            "(60 to 80 %)."
-        )
-    if basis.response is not None:
-        notes.append(_response_note(basis.response, system))
-    lowest = study.lowest_yield_t_ha
-    if lowest is not None and lowest < 0:
-        notes.append("The response gives a yield below 0 at some rate here: the curve is used outside its range.")
-    return "\n".join(_wrapped(note) for note in notes)
-
-
-def _over_tails(study: WidthStudy, system: str) -> str:
-    """The range of the CV by line at the narrowest and the widest width compared, in words."""
-    profiles, widths = tailed(ends_of(study.profile)), study.widths_m
-    told = []
+def _open_ends(study: WidthStudy, system: str) -> list[Block]:
+    """Where the end trays still catch: the CV by line over all plausible tails."""
+    ends, widths = ends_of(study.judged.profile), study.widths_m
+    if not ends.catch:
+        return []
+    told, profiles = [], tailed(ends)
     for width in dict.fromkeys((widths[0], widths[-1])):
         found = [scan_methods(one, [width]) for one in profiles]
         cvs = [float(scans[method].cv_line_pct[0]) for scans in found for method in METHODS]
         told.append(f"{show_pct(min(cvs))} to {show_pct(max(cvs))} % at {show_width(width, system)}")
-    return ", ".join(told)
+    left, right = ends.share_pct
+    words = (
+        f"THE END TRAYS STILL CATCH {left:.0f} and {right:.0f} % of the peak: what fell beyond them is missing, so "
+        "every CV, cost and mark here rests on a guess about the tails. Over all plausible tails the CV by line is "
+        f"{', '.join(told)}. Lay trays farther out before a width is chosen."
+    )
+    return [Paragraph(words)]
+
+
+def _taken_for_granted(study: WidthStudy, system: str) -> Iterator[str]:
+    basis = study.basis
+    if basis.target_kg_ha is None:
+        yield "No target rate is known, so rates are those of the test's metering; add --target to scale them."
+    else:
+        yield SCALED
+    if study.speed_from_sheet:
+        speed = show(basis.field.speed_m_s, "speed", system)
+        yield f"Travel speed {speed} is the tray test's; add --speed if the field is driven faster."
+    if basis.field.speed_m_s is not None and not basis.efficiency_given:
+        usual = "the usual figure for fertiliser spreaders (60 to 80 %)"
+        yield f"Field efficiency taken as {basis.field.efficiency_pct:g} %, {usual}."
+    if basis.response is not None:
+        yield _response_note(basis.response, system)
+    lowest = study.lowest_yield_t_ha
+    if lowest is not None and lowest < 0:
+        yield "The response gives a yield below 0 at some rate here: the curve is used outside its range."
 
 
 def _response_note(response: Response, system: str) -> str:
@@ -139,21 +220,15 @@ def _response_note(response: Response, system: str) -> str:
     if response.already_kg_ha:
         supply = f"{show(response.already_kg_ha, 'rate', system)} given before + {supply}"
     limit = response.over_supply_kg_ha
-    over = "no over-supply limit was given"
-    if limit is not None:
-        over = f"over-supply begins at {show(limit, 'rate', system)}"
+    over = "no over-supply limit was given" if limit is None else f"over-supply begins at {show(limit, 'rate', system)}"
     return f"Yield response: {response.curve}, the user's own, read at {supply}; {over}."
-
-
-def _wrapped(text: str) -> str:
-    return textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
 
 
 def widths_json(study: WidthStudy) -> dict[str, Any]:
     """The comparison as plain data, schema spreadcheck/widths/1: SI throughout, keys carry their units."""
-    basis, prices, best = study.basis, study.basis.prices, study.cheapest()
+    basis, best, relative = study.basis, study.cheapest(), study.judged.profile.relative
     data = {
-        "cv_limit_pct": study.limit_pct,
+        "cv_limit_pct": study.judged.limit_pct,
         "target_rate_kg_ha": basis.target_kg_ha,
         "field": {
             "speed_m_s": basis.field.speed_m_s,
@@ -161,18 +236,18 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
             "width_m": basis.field.width_m,
             "length_m": basis.field.length_m,
         },
-        "prices": asdict(prices),
+        "prices": asdict(basis.prices),
         "response": None if basis.response is None else _response_json(study),
         "methods": {
-            method: [_case_json(case, relative=study.profile.relative) for case in cases]
+            method: [_case_json(case, relative=relative) for case in cases]
             for method, cases in study.cases.items()
         },
         "lowest_total": None if best is None else {
             "method": best.method, "width_m": best.width_m, "total_per_ha": best.cost.total_per_ha,
-            "within_limit": bool(best.cv_trays_pct <= study.limit_pct),
+            "within_limit": best.standing == WITHIN,
         },
     }  # fmt: skip
-    return envelope("widths/1", study.test, study.doubts, verdict=verdict_data(study.verdict), **data)
+    return envelope("widths/1", study.judged.test, study.doubts, verdict=verdict_data(study.verdict), **data)
 
 
 def _response_json(study: WidthStudy) -> dict[str, Any]:
@@ -206,127 +281,9 @@ _KINDS = {
 
 def widths_csv(study: WidthStudy, system: str = "metric") -> str:
     """The comparison for a spreadsheet: one row a width and driving method, units in the header."""
+    relative = study.judged.profile.relative
     return csv_text(
-        [
-            {"method": case.method} | in_units(_case_json(case, relative=study.profile.relative), _KINDS, system)
-            for cases in study.cases.values()
-            for case in cases
-        ]
+        {"method": case.method} | in_units(_case_json(case, relative=relative), _KINDS, system)
+        for cases in study.cases.values()
+        for case in cases
     )
-
-
-Cell = Callable[[WidthCase], str]
-Section = tuple[str, list[tuple[str, Cell]]]
-
-
-def widths_table(study: WidthStudy, method: str, cases: tuple[WidthCase, ...], system: str = "metric") -> str:
-    """The table of some bout widths; a section that has nothing to tell is left out."""
-    lines = [_row(method, [show_width(case.width_m, system) for case in cases])]
-    for heading, rows in (*_evenness(study, system), *_work(study, system), *_cost(study, system)):
-        told = [(label, [cell(case) for case in cases]) for label, cell in rows]
-        told = [(label, cells) for label, cells in told if set(cells) != {"-"}]
-        if told:
-            lines += ["  " + heading] if heading else []
-            lines += [_row(("    " if heading else "  ") + label, cells) for label, cells in told]
-    return "\n".join(line.rstrip() for line in lines)
-
-
-def _row(label: str, cells: list[str]) -> str:
-    """A mark such as * stands behind the number, so that numbers stay in line."""
-    return f"{label:<36}" + "".join(f"{cell:>8}" if cell.endswith("*") else f"{cell:>7} " for cell in cells)
-
-
-def _evenness(study: WidthStudy, system: str) -> list[Section]:
-    """CV, rates at both meterings, shares of the field, stripes."""
-    rate, length = shown_unit("rate", system), shown_unit("length", system)
-    tested = "% of peak" if study.profile.relative else rate
-    target = show(study.basis.target_kg_ha, "rate", system, digits=0)
-
-    def as_tested(value: float) -> str:
-        return f"{value:.1f}" if study.profile.relative else show(value, "rate", system, unit=False)
-
-    def shown_as(kind: str, value: float | None) -> str:
-        return show(value, kind, system, unit=False)
-
-    return [
-        ("", [
-            ("CV by trays, %", lambda c: show_pct(c.cv_trays_pct) + ("*" if c.cv_trays_pct <= study.limit_pct else "")),
-            ("CV by line, %", lambda c: show_pct(c.cv_line_pct)),
-        ]),
-        ("At the metering of the test", [
-            (f"mean, {tested}", lambda c: as_tested(c.mean_kg_ha)),
-            (f"least, {tested}", lambda c: as_tested(c.min_kg_ha)),
-            (f"most, {tested}", lambda c: as_tested(c.max_kg_ha)),
-        ]),
-        (f"Scaled to the target of {target}", [
-            ("metering, times that of the test", lambda c: _plain(c.metering_factor, 3)),
-            (f"least, {rate}", lambda c: shown_as("rate", c.at_target_min_kg_ha)),
-            (f"most, {rate}", lambda c: shown_as("rate", c.at_target_max_kg_ha)),
-            (f"flow needed, {shown_unit('flow', system)}", lambda c: shown_as("flow", c.work.flow_kg_s)),
-        ]),
-        ("Share of the field, %", [
-            ("under the mean by more than 10 %", lambda c: show_pct(c.under_10_pct)),
-            ("under the mean by more than 20 %", lambda c: show_pct(c.under_20_pct)),
-            ("over the mean by more than 10 %", lambda c: show_pct(c.over_10_pct)),
-            ("over the mean by more than 20 %", lambda c: show_pct(c.over_20_pct)),
-        ]),
-        ("Longest stripe under 90 % of the mean", [
-            (f"its width, {length}", lambda c: shown_as("length", c.stripe_m)),
-            (f"its middle, {length} off the centre", lambda c: shown_as("length", c.stripe_middle_m)),
-        ]),
-    ]  # fmt: skip
-
-
-def _work(study: WidthStudy, system: str) -> list[Section]:
-    """Field capacity, passes, hours."""
-    field, capacity, length = study.basis.field, shown_unit("field capacity", system), shown_unit("length", system)
-    wide = "" if field.width_m is None else f" over {show_width(field.width_m, system)}"
-    return [
-        ("Work", [
-            (f"field capacity, {capacity}", lambda c: show(c.work.capacity_ha_h, "field capacity", system, unit=False)),
-            (f"passes{wide}", lambda c: _plain(c.work.passes, 0)),
-            (f"side by side they cover, {length}",
-             lambda c: show(c.work.spread_width_m, "length", system, unit=False, digits=1)),
-            (f"hours for {show(field.area_m2, 'area', system)}", lambda c: _plain(c.work.hours, 2)),
-        ]),
-    ]  # fmt: skip
-
-
-def _cost(study: WidthStudy, system: str) -> list[Section]:
-    """Yield lost, and the cost of it and of the work."""
-    return [
-        ("Crop", [
-            (f"yield lost, {shown_unit('yield', system)}",
-             lambda c: show(c.cost.yield_loss_t_ha, "yield", system, unit=False)),
-            ("over-supplied, % of the field", lambda c: _plain(c.cost.over_supplied_pct, 1)),
-        ]),
-        (f"Cost, {currency_of(study)}/{area_of(system)}", [
-            ("time", lambda c: per_area(c.cost.time_per_ha, system)),
-            ("fuel", lambda c: per_area(c.cost.fuel_per_ha, system)),
-            ("yield lost to unevenness", lambda c: per_area(c.cost.yield_per_ha, system)),
-            ("total", lambda c: per_area(c.cost.total_per_ha, system)),
-        ]),
-    ]  # fmt: skip
-
-
-def _plain(value: float | None, digits: int) -> str:
-    return "-" if value is None or math.isnan(value) else f"{value:.{digits}f}"
-
-
-def area_of(system: str) -> str:
-    """The area that money is told for."""
-    return shown_unit("cost per area", system).split("/")[1]
-
-
-def per_area(money_per_ha: float | None, system: str = "metric") -> str:
-    """Money for a hectare, or for an acre; large amounts without the small change, to keep their column."""
-    if money_per_ha is None:
-        return "-"
-    amount = from_inside(money_per_ha, shown_unit("cost per area", system), "cost per area")
-    text = f"{amount:.2f}" if abs(amount) < 9999.995 else f"{amount:.0f}" if abs(amount) < 1e7 else f"{amount:.1e}"
-    return text.removeprefix("-") if float(text) == 0 else text
-
-
-def currency_of(study: WidthStudy) -> str:
-    """What the user calls the money, shortened; "money" where nothing was named."""
-    return shown(study.basis.prices.currency)[:10] or "money"

@@ -61,7 +61,11 @@ class WidthCurve:
 
     def cv_at(self, width_m: float) -> float:
         """The CV at any width; NaN where a bout holds fewer than two trays. [%]"""
-        return float(100.0 * np.sqrt(self.exact(np.array([width_m]))[0]))
+        return float(self.cv_of(np.array([width_m]))[0])
+
+    def cv_of(self, width_m: FloatArray) -> FloatArray:
+        """The CV at any widths; NaN where a bout holds fewer than two trays. [%]"""
+        return np.asarray(100.0 * np.sqrt(self.exact(width_m)))
 
     def runs(self, limit_pct: float, error_m: float = DRIVING_ERROR_M) -> tuple[Run, ...]:
         """The runs of widths that keep a limit, from narrow widths to wide ones; worked out once a limit."""

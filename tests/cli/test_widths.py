@@ -54,7 +54,7 @@ def test_the_agronomic_part_stands_alone(sheet):
 
 def test_the_lowest_total_is_told_with_its_cv(sheet):
     text = run(sheet, "--at", AT, "--prices", PRICES).stdout
-    assert "Lowest total: 24 m back-and-forth, 4.63 EUR/ha, CV 3.4 %" in text
+    assert "Lowest total: 24 m back-and-forth, 4.63 EUR/ha, CV 3.0 %" in text
     assert "Lowest round-and-round: 24 m round-and-round" in text
     assert "Yield response: quadratic-plateau, the user's own" in text
 
@@ -143,7 +143,7 @@ def test_many_widths_are_thinned_on_the_screen_only(sheet):
     many = ["--at", "10 m:36 m:0.01 m", "--prices", PRICES]
     text = run(sheet, *many).stdout
     assert "15 of 2601 widths are shown; --csv FILE writes them all" in text
-    heads = [line.split()[1::2] for line in text.splitlines() if line.startswith("back-and-forth")]
+    heads = [line.split()[1::2] for line in text.splitlines() if line.startswith("  back-and-forth ")]
     shown = [float(width) for head in heads for width in head]
     best = float(re.search(r"Lowest total: ([\d.]+) m", text)[1])
     assert (shown[0], shown[-1]) == (10, 36)

@@ -286,7 +286,7 @@ def test_the_wider_of_equal_totals_is_taken():
 def test_the_study_agrees_with_the_scan():
     test = read_sheet(SAMPLES / "lopsided.csv")
     study = study_widths(test, read_basis(), width_m=[18, 21, 24])
-    scans = scan_methods(study.profile, [18, 21, 24])
+    scans = scan_methods(study.judged.profile, [18, 21, 24])
     for method in METHODS:
         for at, case in enumerate(study.cases[method]):
             assert case.cv_trays_pct == scans[method].cv_trays_pct[at]

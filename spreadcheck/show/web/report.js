@@ -67,7 +67,9 @@ function show() {
   if (document.activeElement !== at("typed")) at("typed").value = trimmed(state.width / HERE.worth, 2);
   for (const radio of document.querySelectorAll("input[name=method]")) radio.checked = radio.value === state.method;
   at("verdict").textContent = verdict();
-  at("now-cv-trays").textContent = percentText(figures.cvTrays, 1);
+  at("now-cv").textContent = percentText(judgedCv(), 1);
+  const spacings = state.width / PROFILE.spacing; // between whole ones CV by trays jumps each time a tray enters the bout
+  at("now-cv-trays").textContent = percentText(Math.abs(spacings - Math.round(spacings)) <= 1e-3 ? figures.cvTrays : NaN, 1);
   at("now-cv-line").textContent = percentText(figures.cvLine, 1);
   for (const name of ["mean", "least", "most"]) at(`now-${name}`).textContent = rateText(figures[name]);
   at("now-within-10").textContent = percentText(figures.within10, 0);
