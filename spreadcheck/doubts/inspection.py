@@ -12,6 +12,7 @@ from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.sheet.labels import nearest
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import Profile
+from spreadcheck.spread.tails import FigureRange
 
 _MEASURED_M, _MEASURED = 0.005, 0.005  # how far apart spacings may be before a tape tells: 5 mm, or 0.5 %
 
@@ -23,14 +24,16 @@ def doubts_of(
     effective_m: float | None = None,
     bout_width_m: float | None = None,
     passes: Passes | None = None,
+    cv_over_tails: FigureRange | None = None,
+    tails_decide: bool = True,
 ) -> tuple[Doubt, ...]:
-    """Every doubt about a test, before its width is trusted."""
+    """Every doubt about a test, before its width is trusted; `cv_over_tails` is that at the bout width driven."""
     judged = judged_width(profile, effective_m, bout_width_m)
     return (
         *sheet_doubts(test, profile),
         *condition_doubts(test, profile),
         *mass_doubts(test, profile),
-        *line_doubts(test, profile, judged),
+        *line_doubts(test, profile, judged, cv_over_tails=cv_over_tails, tails_decide=tails_decide),
         *agreement_doubts(profile, judged, passes or passes_of(test, relative=profile.relative)),
     )
 

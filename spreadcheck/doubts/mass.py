@@ -17,6 +17,7 @@ from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules_of
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g, rising, with_labels
 from spreadcheck.spread.profile import Profile
+from spreadcheck.spread.tails import over_tails
 from spreadcheck.units import FOOT_M, KINDS
 
 _METERED, _TARGET, _WIDTHS = 0.12, 0.22, 0.35  # log standard deviations that good tests keep
@@ -70,6 +71,12 @@ def _bases(test: TrayTest, profile: Profile) -> list[_Basis]:
     return found
 
 
+def missed(profile: Profile) -> float:
+    """By how much the mass may be larger than what was caught: over the plausible tails beyond the end trays."""
+    most: float = over_tails(profile, lambda one: one.area_kg_ha_m).most
+    return most / profile.area_kg_ha_m
+
+
 def _half_rate_width_m(profile: Profile) -> float:
     high = profile.offset_m[profile.rate_kg_ha >= profile.rate_kg_ha.max() / 2]
     return max(float(high[-1] - high[0]), profile.spacing_m)
@@ -79,7 +86,8 @@ def _implausible(test: TrayTest, profile: Profile) -> Doubt | None:
     """The mass far from what was aimed at, or the bout width far from the pattern's own, with the slips that fit."""
     low, high = LIMITS["mass low"].value / 100, LIMITS["mass high"].value / 100
     bases, width, bout = _bases(test, profile), _half_rate_width_m(profile), test.bout_width_m
-    far = next((basis for basis in bases if not low <= basis.share <= high), None)
+    beyond = missed(profile)
+    far = next((basis for basis in bases if not low <= basis.share * beyond or basis.share > high), None)
     times = bout / width if bout is not None else 1.0
     apart = not LIMITS["bout low"].value <= times <= LIMITS["bout high"].value
     if far is None and not apart:

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt, Places, Quantity, Words, trays_counted
-from spreadcheck.doubts.register import doubt
+from spreadcheck.doubts.register import CHECKS, doubt
 from spreadcheck.limits import LIMITS
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import SAME_PLACE, Profile
+from spreadcheck.spread.tails import FigureRange, ends_of
 
 _RIM = 0.02  # of the tray width: sloping rims let trays stand a little closer than measured
 
@@ -38,11 +39,13 @@ def judged_width(profile: Profile, effective_m: float | None, bout_width_m: floa
     return Judged(max(float(high[-1] - high[0]), profile.spacing_m), "half-rate width")
 
 
-def line_doubts(test: TrayTest, profile: Profile, judged: Judged) -> tuple[Doubt, ...]:
+def line_doubts(
+    test: TrayTest, profile: Profile, judged: Judged, *, cv_over_tails: FigureRange | None, tails_decide: bool
+) -> tuple[Doubt, ...]:
     """Doubts about the tray line: throw not covered, too few trays, gaps, trays closer than they are wide."""
     found = (
         _one_side(profile),
-        _end_catch(profile),
+        _end_catch(profile, cv_over_tails, tails_decide),
         _too_short(profile, judged),
         _few_trays(profile, judged),
         _gaps(profile, judged),
@@ -61,12 +64,26 @@ def _one_side(profile: Profile) -> Doubt | None:
     return doubt("one-side", share=share, short=Quantity(max(short, 0.0), "length"), long=Quantity(long, "length"))
 
 
-def _end_catch(profile: Profile) -> Doubt | None:
-    rate, offset = profile.rate_kg_ha, profile.offset_m
-    left, right = (100.0 * float(rate[at] / rate.max()) for at in (0, -1))
-    if max(left, right) <= LIMITS["end catch"].value:
+def _end_catch(profile: Profile, cv: FigureRange | None, decides: bool) -> Doubt | None:
+    """What fell beyond the end trays is not known; it blocks where so much is missing that it decides the verdict."""
+    ends, offset = ends_of(profile), profile.offset_m
+    if not ends.catch:
         return None
-    return doubt("end-catch", left=left, right=right, first=_far(offset[0]), last=_far(offset[-1]))
+    left, right = ends.share_pct
+    effect = CHECKS["end-catch"].effect
+    if cv is not None:
+        effect += "; over all plausible tails the CV at the bout width driven is {least:.1f} to {most:.1f} %"
+    return doubt(
+        "end-catch",
+        effect=effect,
+        blocking=ends.open and decides,
+        left=left,
+        right=right,
+        first=_far(offset[0]),
+        last=_far(offset[-1]),
+        least=cv.least if cv else 0.0,
+        most=cv.most if cv else 0.0,
+    )
 
 
 def _far(offset_m: float) -> Quantity:

@@ -7,7 +7,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TypeAlias
@@ -26,9 +26,10 @@ from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.pattern.reading import PatternReading, read_pattern
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, rising
-from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, cv_on_average, width_curves
+from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, cv_on_average, width_curves, worst_curve
 from spreadcheck.spread.evenness import share_within
 from spreadcheck.spread.profile import SAME_PLACE, TAPER, Profile
+from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, tailed
 from spreadcheck.spread.widths import Scan, check_limit, check_width, check_widths, default_widths, lay, scan_methods
 
 WITHIN, CLOSE, OVER = "within", "close", "over"
@@ -75,6 +76,7 @@ class Assessment:
     blend: BlendAssessment | None
     bouts: dict[str, Bout]
     doubts: tuple[Doubt, ...]
+    tail_curves: tuple[dict[str, WidthCurve], ...] = ()  # over all plausible tails, where the end trays still catch
     driving_error_m: float = DRIVING_ERROR_M
     kept: Kept | None = None  # probability of keeping the limit, where the noise was looked at
 
@@ -110,6 +112,7 @@ class Assessment:
             whole=bool(self.whole_spacings(np.array([bout.width_m]))[0]),
             doubts=self.doubts,
             error_m=self.driving_error_m,
+            over_tails=self.cv_over_tails(bout.method, bout.width_m),
             probability_pct=None if self.kept is None else float(self.kept(np.array([bout.width_m]), bout.method)[0]),
             part=bout.part,
         )
@@ -146,6 +149,9 @@ class Assessment:
         if self.blocking:
             return None
         curve = self.curves[method]
+        if self.tail_curves:  # the limit has to be kept whatever fell beyond the end trays
+            every = [curve, *(curves[method] for curves in self.tail_curves)]
+            curve = worst_curve(every, [1.0] * len(every), curve.width_m)
         if self.kept is None:
             return advised_width(curve, self.limit_pct, error_m=self.driving_error_m)
         widths = curve.width_m
@@ -203,6 +209,17 @@ class Assessment:
         """Whether the tray line ends before the limit is reached, so that the effective width is "at least"."""
         run = self.curves[method].effective_run(self.limit_pct, self.driving_error_m)
         return run is not None and run.censored
+
+    def cv_over_tails(self, method: str, width_m: float) -> FigureRange | None:
+        """Least and largest CV at a width over all plausible tails; None where the end trays catch nothing. [%]"""
+        return _cv_over_tails(self.tail_curves, width_m, (method,))
+
+    def effective_over_tails(self, method: str) -> FigureRange | None:
+        """Least and largest effective width over all plausible tails, 0 for none; None as in `cv_over_tails`. [m]"""
+        if not self.tail_curves:
+            return None
+        found = [curves[method].effective_width_m(self.limit_pct, self.driving_error_m) for curves in self.tail_curves]
+        return FigureRange(min(width or 0.0 for width in found), max(width or 0.0 for width in found))
 
     def bands(self, method: str, limit_pct: float | None = None) -> tuple[Band, ...]:
         """Width bands within a CV limit (the assessment's own if None), from narrow widths to wide ones."""
@@ -290,6 +307,7 @@ def assess(
     if test.components:
         blend = assess_blend(test, analysis, limit_pct=limit_pct, width_m=widths, tails=tails)
     curves = width_curves(profile) if blend is None else blend.worst(limit_pct)
+    tail_curves = _tail_curves(test, profile, blend, limit_pct, driven)
     concluded = _width_concluded(test, curves, limit_pct)
     return Assessment(
         test=test,
@@ -301,16 +319,55 @@ def assess(
         blend=blend,
         bouts={} if driven is None else _judged_bouts(profile, driven, blend, limit_pct),
         driving_error_m=driving_error_m,
+        tail_curves=tail_curves,
         doubts=with_verdicts(
-            doubts_of(test, profile, effective_m=concluded, bout_width_m=driven, passes=passes),
+            doubts_of(
+                test,
+                profile,
+                effective_m=concluded,
+                bout_width_m=driven,
+                passes=passes,
+                cv_over_tails=None if driven is None else _cv_over_tails(tail_curves, driven, _judged_methods(test)),
+                tails_decide=driven is None or _tails_decide((*tail_curves, curves), driven, test, limit_pct),
+            ),
             lambda corrected: _would_get(assess(corrected, limit_pct=limit_pct, tails=tails, relative=relative)),
         ),
     )
 
 
+def _judged_methods(test: TrayTest) -> tuple[str, ...]:
+    driving = test.text("driving")
+    return (driving,) if driving else METHODS
+
+
+def _tail_curves(
+    test: TrayTest, profile: Profile, blend: BlendAssessment | None, limit_pct: float, driven_m: float | None
+) -> tuple[dict[str, WidthCurve], ...]:
+    """The CV over every width with each plausible pair of tails that the metering allows; of a blend its worst part."""
+    ends = ends_of(profile)
+    if not ends.catch:
+        return ()
+    if blend is not None:
+        return tuple(blend.with_tails(*pair).worst(limit_pct) for pair in ends.pairs)
+    return tuple(width_curves(one) for one in tailed(ends, metered_kg_ha_m(test, driven_m)))
+
+
+def _cv_over_tails(
+    tail_curves: tuple[dict[str, WidthCurve], ...], width_m: float, methods: Sequence[str]
+) -> FigureRange | None:
+    found = [curves[method].cv_at(width_m) for curves in tail_curves for method in methods]
+    return FigureRange(min(found), max(found)) if found else None
+
+
+def _tails_decide(every: tuple[dict[str, WidthCurve], ...], width_m: float, test: TrayTest, limit_pct: float) -> bool:
+    """Whether it rests on the tails that a width keeps the limit."""
+    cv = _cv_over_tails(every, width_m, _judged_methods(test))
+    return cv is not None and cv.least <= limit_pct < cv.most
+
+
 def _would_get(result: Assessment) -> Words:
     """The verdict and the effective widths of a test put right, and its share of the target rate."""
-    methods = (result.driving,) if result.driving else METHODS
+    methods = _judged_methods(result.test)
     told = [Words(result.verdict.state)] if result.verdict else []
     told += [_width_words(method, result.effective_width_m(method)) for method in methods]
     target, bout = result.test.quantity("target rate"), next(iter(result.bouts.values()), None)
@@ -329,10 +386,8 @@ def _width_words(method: str, width_m: float | None) -> Words:
 
 def _width_concluded(test: TrayTest, curves: dict[str, WidthCurve], limit_pct: float) -> float | None:
     """The effective width that the tray line has to serve: of the driving method named, else the wider of both."""
-    driving = test.text("driving")
-    judged = [curves[driving]] if driving else list(curves.values())
-    found = [width for curve in judged if (width := curve.effective_width_m(limit_pct)) is not None]
-    return max(found, default=None)
+    found = [curves[method].effective_width_m(limit_pct) for method in _judged_methods(test)]
+    return max((width for width in found if width is not None), default=None)
 
 
 def _judged_bouts(profile: Profile, width_m: float, blend: BlendAssessment | None, limit_pct: float) -> dict[str, Bout]:

@@ -23,6 +23,7 @@ from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, column_kind
 from spreadcheck.spread.bands import WidthCurve, width_curves, worst_curve
 from spreadcheck.spread.profile import TAPER, Profile, profile_from, profile_of
+from spreadcheck.spread.tails import ends_of
 from spreadcheck.spread.widths import Scan, check_limit, default_widths, scan_methods
 
 ZONES = ("far left", "left", "middle", "right", "far right")
@@ -91,6 +92,14 @@ class BlendAssessment:
     def with_table(self, width_m: FloatArray) -> BlendAssessment:
         """The same, with tables of other widths."""
         return replace(self, parts=tuple(replace(part, width_m=width_m) for part in self.parts))
+
+    def with_tails(self, left: int, right: int) -> BlendAssessment:
+        """The same, with plausible tails drawn beyond the end trays of every part."""
+        profiles = [ends_of(part.profile).profile_with(left, right) for part in self.parts]
+        return replace(self, parts=tuple(
+            replace(part, profile=profile, curves=width_curves(profile))
+            for part, profile in zip(self.parts, profiles, strict=True)
+        ))  # fmt: skip
 
     def worst_scan(self, method: str, limit_pct: float) -> Scan:
         """The table of the whole catch with the CVs of the worst judged part, scaled in the same way."""

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.bands import DRIVING_ERROR_M, WidthCurve
+from spreadcheck.spread.tails import FigureRange
 
 FITS = "fits"
 NARROWLY = "fits narrowly"
@@ -28,8 +29,9 @@ class Verdict:
     """What is said of a test at its bout width, once, for every command.
 
     `blocking` are the codes of the doubts that forbid a verdict. `why` says what makes it narrow: "driving error",
-    "close" (CV by trays and the curve fall on different sides of the limit) or "probability"; or why it can't be given:
-    "doubts" or "few trays". `part` names the part of a blend that decides.
+    "tails" (what fell beyond the end trays may bring it over the limit), "close" (CV by trays and the curve fall on
+    different sides of the limit) or "probability"; or why it can't be given: "doubts" or "few trays". `part` names the
+    part of a blend that decides.
     """
 
     state: str
@@ -65,6 +67,7 @@ def verdict_at(
     whole: bool,
     doubts: Iterable[Doubt] = (),
     error_m: float = DRIVING_ERROR_M,
+    over_tails: FigureRange | None = None,
     probability_pct: float | None = None,
     part: str = "",
 ) -> Verdict:
@@ -86,6 +89,8 @@ def verdict_at(
         The doubts about the test. [-]
     error_m : float
         Driving error to either side. [m]
+    over_tails : FigureRange, optional
+        Least and largest CV over all plausible tails, where the end trays still catch. [%]
     probability_pct : float, optional
         Probability of keeping the limit, where the noise of the test is known. [%]
     part : str
@@ -115,6 +120,8 @@ def verdict_at(
         state = NOT_EVEN
     elif close:
         state, why = NARROWLY, "close"
+    elif over_tails is not None and over_tails.most > limit_pct:
+        state, why = NARROWLY, "tails"
     elif not _kept_either_way(curve, width_m, limit_pct, error_m):
         state, why = NARROWLY, "driving error"
     elif probability_pct is not None and probability_pct < SURE_PCT:

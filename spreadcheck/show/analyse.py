@@ -24,14 +24,17 @@ from spreadcheck.show.json import envelope, known
 from spreadcheck.show.nextstep import beside, next_line
 from spreadcheck.show.pattern_text import pattern_full, pattern_headline
 from spreadcheck.show.verdict import (
+    MARKS,
     advice_words,
     effective_words,
+    marks_words,
     other_bands_words,
     verdict_data,
     verdict_sentence,
     width_down,
 )
 from spreadcheck.spread.bands import Band
+from spreadcheck.spread.tails import metered_kg_ha_m, over_tails
 from spreadcheck.spread.widths import Scan
 from spreadcheck.units import from_inside, show, shown_unit
 
@@ -175,6 +178,13 @@ def _bout_words(result: Assessment, bout: Bout, system: str) -> str:
     against = (
         f", {show_share(bout.mean_kg_ha, target)} % of the target" if target and not result.profile.relative else ""
     )
+    if result.tail_curves:
+        ends = over_tails(
+            result.profile, lambda one: one.area_kg_ha_m / bout.width_m,
+            metered_kg_ha_m=metered_kg_ha_m(result.test, bout.width_m),
+        )  # fmt: skip
+        mean = " to ".join(show_rate(rate, result, system) for rate in (ends.least, ends.most))
+        against = ", by what fell beyond the end trays"
     return (
         f"At {width_down(bout.width_m, system)}, {bout.method}, the field gets {mean} {rate_unit(result, system)} on "
         f"average{against}; least {least}, most {most}; {show_pct(bout.within_20_pct, digits=0)} % of it is within "
@@ -234,11 +244,11 @@ def width_table(result: Assessment, system: str = "metric", *, every: bool = Fal
         cells = f"{show_width(row.width_m, system, unit=False):<8}{show_rate(row.mean, result, system):>8}"
         for method in METHODS:
             cv, line, least, most = row.scans[method]
-            star = "*" if cv <= result.limit_pct else " "
+            mark = MARKS.get(row.standing[method], " ")
             extremes = f"{show_rate(least, result, system):>8}{show_rate(most, result, system):>8}"
-            cells += f"{show_pct(cv):>8}{star}{show_pct(line):>6}{extremes}"
+            cells += f"{show_pct(cv):>8}{mark}{show_pct(line):>6}{extremes}"
         lines.append(cells)
-    lines.append(f"* within the limit of {result.limit_pct:g} %; line: CV by line; all rates at the same metering")
+    lines += [marks_words(result), "CV: by trays; line: CV by line; all rates at the same metering"]
     if len(rows) < total:
         lines.append(f"{len(rows)} of {total} widths are shown; --every-width shows all, --csv FILE writes them")
     return "\n".join(line.rstrip() for line in lines)
@@ -251,6 +261,7 @@ class WidthRow:
     width_m: float
     mean: float
     scans: dict[str, tuple[float, float, float, float]]  # CV by trays, CV by line, least, most
+    standing: dict[str, str]  # to the limit, see `Assessment.standings`
     marks: tuple[str, ...]
 
 
@@ -278,7 +289,8 @@ def _width_row(result: Assessment, at: int, marks: tuple[str, ...]) -> WidthRow:
         for method, scan in scans.items()
     }
     first = scans[METHODS[0]]
-    return WidthRow(float(first.width_m[at]), float(first.mean_kg_ha[at]), figures, marks)
+    standing = {method: result.standings(method)[at] for method in METHODS}
+    return WidthRow(float(first.width_m[at]), float(first.mean_kg_ha[at]), figures, standing, marks)
 
 
 def _marks(result: Assessment) -> dict[float, tuple[str, ...]]:
@@ -309,7 +321,8 @@ def _width_records(result: Assessment, system: str) -> Iterator[dict[str, Any]]:
     per_rate = 1.0 if relative else from_inside(1.0, shown_unit("rate", system), "rate")
     per_length = from_inside(1.0, length, "length")
     for scan in result.scans.values():
-        for width, cv_trays, cv_line, mean, least, most in zip(*scan_columns(scan), strict=True):
+        rows = zip(*scan_columns(scan), result.standings(scan.method), strict=True)
+        for width, cv_trays, cv_line, mean, least, most, standing in rows:
             yield {
                 "method": scan.method,
                 f"width_{length}": width * per_length,
@@ -318,7 +331,7 @@ def _width_records(result: Assessment, system: str) -> Iterator[dict[str, Any]]:
                 f"mean_{rate}": mean * per_rate,
                 f"min_{rate}": least * per_rate,
                 f"max_{rate}": most * per_rate,
-                "within_limit": bool(cv_trays <= result.limit_pct),
+                "against_limit": standing,
             }
 
 
@@ -342,8 +355,8 @@ def widths_csv(result: Assessment, system: str = "metric") -> str:
     >>> from spreadcheck import assess, tray_test
     >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
     >>> print(*widths_csv(assess(test)).splitlines()[:2], sep="\\n")
-    method,width_m,cv_trays_pct,cv_line_pct,mean_kg_ha,min_kg_ha,max_kg_ha,within_limit
-    back-and-forth,2,15.713484,6.415003,45,40,50,no
+    method,width_m,cv_trays_pct,cv_line_pct,mean_kg_ha,min_kg_ha,max_kg_ha,against_limit
+    back-and-forth,2,15.713484,6.415003,45,40,50,close
     """
     return csv_text(_width_records(result, system))
 
@@ -365,7 +378,7 @@ def widths_frame(result: Assessment) -> pd.DataFrame:
     --------
     >>> from spreadcheck import assess, tray_test
     >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
-    >>> widths_frame(assess(test)).query("within_limit").groupby("method").width_m.max().to_dict()
+    >>> widths_frame(assess(test)).query("against_limit == 'within'").groupby("method").width_m.max().to_dict()
     {'back-and-forth': 3.0, 'round-and-round': 3.0}
     """
     import pandas as pd
@@ -490,10 +503,11 @@ def _compared_json(figure: Compared) -> dict[str, Any]:
 
 
 def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:
-    best = result.best(scan.method)
+    best, over = result.best(scan.method), result.effective_over_tails(scan.method)
     return {
         "effective_width_m": result.effective_width_m(scan.method),
         "effective_width_censored": result.censored(scan.method),
+        "effective_width_over_tails_m": [over.least or None, over.most or None] if over else None,
         "advised_width_m": result.advised_width_m(scan.method),
         "bands_m": [list(band) for band in result.bands_m(scan.method)],
         "bands": [_band_json(band) for band in result.bands(scan.method)],

@@ -109,7 +109,7 @@ def _spans(study: EdgeStudy, distance_m: float, system: str, *, of_pass: bool) -
     if ranges is None:
         return ["-"] * len(here)
     shown = show_pct if of_pass else partial(_mass, system=system)
-    return [f"{shown(ranges[at].least)}-{shown(ranges[at].most)}" for at in here]
+    return ["-".join(dict.fromkeys((shown(ranges[at].least), shown(ranges[at].most)))) for at in here]
 
 
 def _edge(system: str) -> str:

@@ -8,7 +8,7 @@ from functools import partial
 from typing import Any
 
 from spreadcheck import __version__
-from spreadcheck.judge.assessment import Assessment, Bout
+from spreadcheck.judge.assessment import CLOSE, OVER, WITHIN, Assessment, Bout
 from spreadcheck.judge.confidence import SURE_PCT, Confidence
 from spreadcheck.limits import LIMITS
 from spreadcheck.sheet.cells import shortest
@@ -576,8 +576,8 @@ def width_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...
             cv, line, least, most = row.scans[method]
             rates = (show_rate(rate, result, system) for rate in (row.mean, least, most))
             widths = show_width(row.width_m, system, unit=False), _other_length(row.width_m, system).split()[0]
-            verdict = "yes" if cv <= result.limit_pct else "no"
-            cells.append((*widths, show_pct(cv), verdict, show_pct(line), *rates))
+            kept = {WITHIN: "yes", CLOSE: "close", OVER: "no"}.get(row.standing[method], "-")
+            cells.append((*widths, show_pct(cv), kept, show_pct(line), *rates))
         tables.append(Table(columns, tuple(cells), f"Bout widths, {method}", notes))
     return tuple(tables)
 

@@ -35,6 +35,7 @@ def verdict_sentence(verdict: Verdict, system: str = "metric", length: Callable[
     sure = "" if verdict.probability_pct is None else _chance(verdict.probability_pct)
     because = {
         "driving error": f"; driven {error} off to either side, it may not be kept",
+        "tails": "; what fell beyond the end trays may bring it over",
         "probability": f"; kept with a probability of {sure} only",
     }
     return said + because.get(verdict.why, f"; kept with a probability of {sure}" if sure else "") + "."
@@ -93,6 +94,10 @@ def width_up(width_m: float, system: str = "metric") -> str:
 
 def effective_words(result: Assessment, method: str, system: str = "metric") -> str:
     """The effective width: "up to" only where every narrower width keeps the limit too, else its band; or none."""
+    over = result.effective_over_tails(method)
+    if over is not None and not over.single:
+        least = width_down(over.least, system) if over.least else "none"
+        return f"{least} to {width_down(over.most, system)}: it rests on the tails"
     runs = result.curves[method].runs(result.limit_pct)
     run = result.curves[method].effective_run(result.limit_pct)
     if run is None:
@@ -106,7 +111,12 @@ def effective_words(result: Assessment, method: str, system: str = "metric") -> 
 
 
 def other_bands_words(result: Assessment, method: str, system: str = "metric") -> tuple[str, ...]:
-    """The bands beside the effective one, the widest widths first; narrow ones are named as narrow."""
+    """The bands beside the effective one, the widest widths first; narrow ones are named as narrow.
+
+    Where the end trays still catch they rest on a guess, and none is told.
+    """
+    if result.tail_curves:
+        return ()
     effective = result.curves[method].effective_run(result.limit_pct)
     return tuple(
         _band(run, system) for run in reversed(result.curves[method].runs(result.limit_pct)) if run is not effective
@@ -125,7 +135,8 @@ def advice_words(
     """Why the advised width differs from the effective one."""
     advised = result.advised_width_m(method)
     if advised is None:
-        return "No width can be advised: none keeps the limit for driving errors either way."
+        tails = " and whatever fell beyond the end trays" if result.tail_curves else ""
+        return f"No width can be advised: none keeps the limit for driving errors either way{tails}."
     band = next((band for band in result.bands(method) if band.from_m <= advised <= band.to_m), None)
     error = show_width(result.driving_error_m, system)
     if result.kept is not None:

@@ -86,7 +86,7 @@ def test_python_gives_the_same_as_the_command(sheet):
     for method in METHODS:
         assert data["methods"][method]["effective_width_m"] == result.effective_width_m(method)
     frame = spreadcheck.widths_frame(result)
-    widest = frame.query("method == 'back-and-forth' and within_limit").width_m.max()
+    widest = frame.query("method == 'back-and-forth' and against_limit == 'within'").width_m.max()
     assert widest == np.floor(result.effective_width_m(METHODS[0]))  # the table stands at whole metres
     assert len(spreadcheck.profile_frame(result)) == 37
 
@@ -103,7 +103,7 @@ def test_csv_and_plots(sheet, tmp_path):
     result = run("analyse", sheet, "--csv", tmp_path / "w.csv", "--units", "us")
     assert result.exit_code == 0
     header = (tmp_path / "w.csv").read_text(encoding="utf-8").splitlines()[0]
-    assert header == "method,width_ft,cv_trays_pct,cv_line_pct,mean_lb_ac,min_lb_ac,max_lb_ac,within_limit"
+    assert header == "method,width_ft,cv_trays_pct,cv_line_pct,mean_lb_ac,min_lb_ac,max_lb_ac,against_limit"
     starts = {"png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF"}
     for ending, start in starts.items():
         target = tmp_path / f"plot.{ending}"
