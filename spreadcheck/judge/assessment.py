@@ -288,7 +288,7 @@ def assess(
     Examples
     --------
     >>> from spreadcheck.sheet.traytest import tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    >>> test = tray_test(range(-3, 4), [0, 1, 2, 3, 2, 1, 0], tray_width="1 m", tray_length="1 m")
     >>> result = assess(test, bout_width_m=3)
     >>> result.verdict.state, round(result.advised_width_m("back-and-forth"), 2)
     ('fits', 3.63)

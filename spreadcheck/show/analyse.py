@@ -78,7 +78,7 @@ def summary_text(
     Examples
     --------
     >>> from spreadcheck import assess, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    >>> test = tray_test(range(-3, 4), [0, 1, 2, 3, 2, 1, 0], tray_width="1 m", tray_length="1 m")
     >>> print(summary_text(assess(test, bout_width_m=3), plain=True).splitlines()[5])
       advised width         3.6 m                   3.6 m
     """
@@ -174,6 +174,7 @@ def _field_gets(result: Assessment, system: str) -> list[str]:
 
 def _bout_words(result: Assessment, bout: Bout, system: str) -> str:
     mean, least, most = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
+    at = (show_width if bout.width_m == result.bout_width_m else width_down)(bout.width_m, system)
     target = result.test.quantity("target rate")
     against = (
         f", {show_share(bout.mean_kg_ha, target)} % of the target" if target and not result.profile.relative else ""
@@ -186,7 +187,7 @@ def _bout_words(result: Assessment, bout: Bout, system: str) -> str:
         mean = " to ".join(show_rate(rate, result, system) for rate in (ends.least, ends.most))
         against = ", by what fell beyond the end trays"
     return (
-        f"At {width_down(bout.width_m, system)}, {bout.method}, the field gets {mean} {rate_unit(result, system)} on "
+        f"At {at}, {bout.method}, the field gets {mean} {rate_unit(result, system)} on "
         f"average{against}; least {least}, most {most}; {show_pct(bout.within_20_pct, digits=0)} % of it is within "
         "20 % of the mean"
     )
@@ -248,7 +249,7 @@ def width_table(result: Assessment, system: str = "metric", *, every: bool = Fal
             extremes = f"{show_rate(least, result, system):>8}{show_rate(most, result, system):>8}"
             cells += f"{show_pct(cv):>8}{mark}{show_pct(line):>6}{extremes}"
         lines.append(cells)
-    lines += [marks_words(result), "CV: by trays; line: CV by line; all rates at the same metering"]
+    lines += [*_wrapped(marks_words(result)), "CV: by trays; line: CV by line; all rates at the same metering"]
     if len(rows) < total:
         lines.append(f"{len(rows)} of {total} widths are shown; --every-width shows all, --csv FILE writes them")
     return "\n".join(line.rstrip() for line in lines)
@@ -353,7 +354,7 @@ def widths_csv(result: Assessment, system: str = "metric") -> str:
     Examples
     --------
     >>> from spreadcheck import assess, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    >>> test = tray_test(range(-3, 4), [0, 1, 2, 3, 2, 1, 0], tray_width="1 m", tray_length="1 m")
     >>> print(*widths_csv(assess(test)).splitlines()[:2], sep="\\n")
     method,width_m,cv_trays_pct,cv_line_pct,mean_kg_ha,min_kg_ha,max_kg_ha,against_limit
     back-and-forth,2,15.713484,6.415003,45,40,50,close
@@ -377,7 +378,7 @@ def widths_frame(result: Assessment) -> pd.DataFrame:
     Examples
     --------
     >>> from spreadcheck import assess, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    >>> test = tray_test(range(-3, 4), [0, 1, 2, 3, 2, 1, 0], tray_width="1 m", tray_length="1 m")
     >>> widths_frame(assess(test)).query("against_limit == 'within'").groupby("method").width_m.max().to_dict()
     {'back-and-forth': 3.0, 'round-and-round': 3.0}
     """
@@ -432,7 +433,7 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
     Examples
     --------
     >>> from spreadcheck import assess, tray_test
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    >>> test = tray_test(range(-3, 4), [0, 1, 2, 3, 2, 1, 0], tray_width="1 m", tray_length="1 m")
     >>> data = analysis_json(assess(test))
     >>> data["schema"], data["methods"]["round-and-round"]["bands"][0]["lowest_at_m"], data["test"]
     ('spreadcheck/analysis/1', 3.0, {'tray_width_m': 1.0, 'tray_length_m': 1.0})

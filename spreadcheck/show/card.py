@@ -95,7 +95,7 @@ def settings_card(
     --------
     >>> from spreadcheck import assess, tray_test
     >>> form = {"bout width": "3 m", "bulk density": "0.78 kg/L", "spinner speed": "800 rpm"}
-    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m", form=form)
+    >>> test = tray_test(range(-3, 4), [0, 1, 2, 3, 2, 1, 0], tray_width="1 m", tray_length="1 m", form=form)
     >>> for row in settings_card(assess(test)).controller.rows:
     ...     print(f"{row.label}: {row.value or '______'}")
     product density: 0.780 kg/L
