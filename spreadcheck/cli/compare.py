@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import os
+from typing import TYPE_CHECKING
+
 import click
 
 from spreadcheck.cli.options import options, outputs, quantity_option, read_tests, sheets_argument
 from spreadcheck.cli.outputs import Outputs, again, name_next, show_doubts, svg_of
 from spreadcheck.cli.say import say
 from spreadcheck.show.nextstep import beside
+
+if TYPE_CHECKING:
+    from spreadcheck.sheet.traytest import TrayTest
+    from spreadcheck.show.document import Document
 
 
 @click.command()
@@ -38,11 +45,16 @@ from spreadcheck.show.nextstep import beside
     type=click.Path(),
     help="A further test of the machine as before, to learn how much tests differ; may be given again.",
 )
+@click.option(
+    "--archive",
+    metavar="FOLDER",
+    help="Learn that from older sheets too: tests of this machine between which nothing was changed.",
+)
 @quantity_option("--laying-error", "length", "LENGTH", "How far a tray line lies off from test to test; 0.25 m.")
 @quantity_option("--wind-shift", "length", "LENGTH", "How far wind shifts the pattern from test to test; 0.25 m.")
 @click.option("--rate-error", type=float, metavar="PERCENT", help="How far the rate is off from test to test; 2 %.")
 @click.option("--stretch", type=float, metavar="PERCENT", help="How much wider or narrower from test to test; 1 %.")
-@outputs("json", "report", plot="Draw three panels; .png, .svg or .pdf by the ending.")
+@outputs("json", "report", plot="Draw profiles, changes and CV; .png, .svg or .pdf by the ending.")
 def compare(
     *,
     sheets: tuple[str, ...],
@@ -54,6 +66,7 @@ def compare(
     units: str,
     question: str | None,
     repeats: tuple[str, ...],
+    archive: str | None,
     laying_error_m: float | None,
     wind_shift_m: float | None,
     rate_error: float | None,
@@ -71,12 +84,11 @@ def compare(
     Examples:
       spreadcheck compare before.csv after.csv --report change.pdf
       spreadcheck compare old.csv new.csv --question "effective width" \\
-        --plot change.png
+        --archive sheets/
     """
     from spreadcheck.improve.between import Terms
     from spreadcheck.improve.compare import compare as hold_against
-    from spreadcheck.show.compare import comparison_document, comparison_json
-    from spreadcheck.show.plots_comparison import comparison_figure
+    from spreadcheck.show.compare import comparison_document, comparison_figure, comparison_json, side_figure
     from spreadcheck.show.terminal import terminal_text
 
     out.check(*sheets, *repeats)
@@ -92,11 +104,17 @@ def compare(
         terms=Terms(**{name: value for name, value in stated.items() if value is not None}),
         question=question or "",
         repeats=tests[len(sheets) :],
+        archive=_older_tests(archive) if archive is not None else (),
     )
+
+    def report() -> Document:
+        pictures = svg_of(side_figure(found, units)), svg_of(comparison_figure(found, units))
+        return comparison_document(found, units, svg=pictures)
+
     out.write(
         json=lambda: comparison_json(found),
         plot=lambda: comparison_figure(found, units),
-        report=lambda: comparison_document(found, units, svg=svg_of(comparison_figure(found, units))),
+        report=report,
     )
     if out.screen:
         say(terminal_text(comparison_document(found, units)))
@@ -106,3 +124,19 @@ def compare(
             name_next("analyse", last, "--card", beside(last, "-card.pdf"))
         else:
             name_next(*again("--report", "comparison.pdf"))
+
+
+def _older_tests(folder: str) -> list[TrayTest]:
+    """The tests of a folder that can be read; the others are named and passed over."""
+    from spreadcheck.errors import Fault, SheetError
+    from spreadcheck.judge.batch import find_sheets
+
+    found: list[TrayTest] = []
+    for name in find_sheets(folder)[0]:
+        try:
+            found += read_tests((os.path.join(folder, name),))
+        except SheetError as error:
+            say(f"{error.faults[0]} (passed over)", err=True)
+    if not found:
+        raise SheetError(Fault(folder, "holds no tray sheet that can be read", "give the folder with the older sheets"))
+    return found

@@ -6,24 +6,22 @@ Welch (1947), Biometrika 34: 28-35, with a known variance between tests added; H
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.improve.fold import Figures
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.evidence import Evidence, TrayEvidence, alpha
 from spreadcheck.sheet.traytest import FloatArray
-from spreadcheck.spread.profile import Profile
 
 _TOO_FEW = "one pass shows no spread"
 _MOVED = 60  # profiles that stand for what may differ
-_STATED_WEIGHT = 3.0  # freedom that the stated terms are worth beside repeats
+_STATED_WEIGHT = 4.0  # freedom that the stated terms are worth beside repeats
 _FLOOR = 0.10  # of the peak: the noise of a tray is never taken to be that of a smaller rate
-
-Figures = Callable[[Profile], dict[tuple[str, str], float | None]]
 
 
 @dataclass(frozen=True)
@@ -39,25 +37,17 @@ class Terms:
         for name, value in vars(self).items():
             if not 0 <= value < 100:
                 problem = f"{value:g} can't be a standard deviation from test to test"
-                raise QuantityError(Fault(name.replace("_", " "), problem, "give 0 or more"))
+                raise QuantityError(Fault(name.replace("_", " "), problem, "give 0 or more, and less than 100"))
 
-    @property
-    def shift_m(self) -> float:
-        """Laying and wind together. [m]"""
-        return float(np.hypot(self.laying_m, self.wind_m))
-
-    def moved(self, profile: Profile) -> list[Profile]:
-        """Profiles as other tests of the same machine may show them."""
+    def moved(self, place_m: FloatArray, rates: FloatArray) -> FloatArray:
+        """The profile as other tests of the same machine may show it, shape (60, places)."""
         draws = np.random.default_rng(1).standard_normal((_MOVED, 3))
-        draws = (draws - draws.mean(axis=0)) / draws.std(axis=0)
-        x = profile.offset_m
-        found = []
-        for shift, rate, stretch in draws:
-            place = (x - self.shift_m * shift) / (1 + self.stretch_pct / 100 * stretch)
-            rates = np.interp(place, *profile.knots, 0, 0) * max(1 + self.rate_pct / 100 * rate, 0.1)
-            # a line so short that the pattern moves off it stays as it was
-            found.append(Profile(x, rates if rates.any() else profile.rate_kg_ha, tails=profile.tails))
-        return found
+        shift, rate, stretch = ((draws - draws.mean(axis=0)) / draws.std(axis=0)).T[:, :, None]
+        knots = np.concatenate(([2 * place_m[0] - place_m[1]], place_m, [2 * place_m[-1] - place_m[-2]]))
+        at = (place_m - np.hypot(self.laying_m, self.wind_m) * shift) / (1 + self.stretch_pct / 100 * stretch)
+        found = np.interp(at, knots, np.pad(rates, 1), 0, 0) * np.maximum(1 + self.rate_pct / 100 * rate, 0.1)
+        # a line so short that the pattern moves off it stays as it was
+        return np.where(found.any(axis=1, keepdims=True), found, rates)
 
 
 @dataclass(frozen=True)
@@ -68,27 +58,45 @@ class Between:
     freedom: float = float("inf")
 
 
-def between_sd(
-    profile: Profile, figures: Figures, terms: Terms, repeats: Sequence[dict[tuple[str, str], float | None]] = ()
-) -> dict[tuple[str, str], Between]:
-    """How far each figure differs from test to test: as stated, or learned from repeats of a test beside that."""
-    moved = [figures(one) for one in terms.moved(profile)]
+def between_sd(moved: Figures, learned: Sequence[Figures] = ()) -> dict[tuple[str, str], Between]:
+    """How far each figure differs from test to test: as stated, or learned from repeats beside that.
+
+    Parameters
+    ----------
+    moved : dict
+        The figures of profiles that are moved as tests may differ. [unit of each figure]
+    learned : sequence of dict
+        The figures of tests between which nothing was changed, group by group. [unit of each figure]
+
+    Returns
+    -------
+    dict of (str, str) to Between
+        Figure and driving method to how far it differs. [unit of each figure]
+
+    Examples
+    --------
+    >>> moved = {("centre", ""): np.array([-0.3, 0.0, 0.3])}
+    >>> between_sd(moved)["centre", ""]
+    Between(sd=0.3, freedom=inf)
+    >>> between_sd(moved, [{("centre", ""): np.array([0.1, 0.1])}, {("centre", ""): np.array([0.5, 0.7, 0.6])}])
+    {('centre', ''): Between(sd=0.23..., freedom=7.0)}
+    """
     found = {}
-    for key in moved[0]:
-        stated = _spread([one[key] for one in moved])
-        if len(repeats) < 2:
-            found[key] = Between(stated)
-            continue
-        free = len(repeats) - 1
-        seen = _spread([one.get(key) for one in repeats])
-        square = ((_STATED_WEIGHT + 1) * stated**2 + free * seen**2) / (_STATED_WEIGHT + 1 + free)
-        found[key] = Between(float(np.sqrt(square)), _STATED_WEIGHT + 1 + free)
+    for key, values in moved.items():
+        squares, freedom = _squares(values)
+        stated = squares / max(freedom, 1.0)
+        each = [_squares(group[key]) for group in learned if key in group]
+        squares, freedom = sum(one for one, _ in each), sum(one for _, one in each)
+        total = _STATED_WEIGHT + freedom
+        sd = float(np.sqrt((_STATED_WEIGHT * stated + squares) / total))
+        found[key] = Between(sd, total if freedom else float("inf"))
     return found
 
 
-def _spread(values: Sequence[float | None]) -> float:
-    known = np.array([value for value in values if value is not None], dtype=float)
-    return float(known.std(ddof=1)) if len(known) > 1 else 0.0
+def _squares(values: FloatArray) -> tuple[float, float]:
+    """The sum of squares about the mean of what is known, and its degrees of freedom."""
+    known = values[~np.isnan(values)]
+    return (float(known.var() * len(known)), len(known) - 1.0) if len(known) > 1 else (0.0, 0.0)
 
 
 def difference_evidence(
@@ -141,25 +149,25 @@ def difference_evidence(
 
 
 def profile_evidence(
-    sides: tuple[FloatArray, FloatArray],
-    profiles: tuple[Profile, Profile],
+    place_m: FloatArray,
+    passes: tuple[FloatArray, FloatArray],
+    means: tuple[FloatArray, FloatArray],
     terms: Terms,
     *,
-    factor: float,
     level_pct: float,
 ) -> TrayEvidence:
     """All trays at once, less what rate, shift, stretch and blur explain; good for all of them together (Bonferroni).
 
     Parameters
     ----------
-    sides : tuple of ndarray, shapes (passes, trays)
-        Rates of the single passes of both tests. [kg/ha]
-    profiles : tuple of Profile
-        The mean profiles at the same places. [m, kg/ha]
+    place_m : ndarray, shape (trays,)
+        Where both tests were caught. [m]
+    passes : tuple of ndarray, shapes (passes, trays)
+        Rates of the single passes of both tests, on one scale. [kg/ha]
+    means : tuple of ndarray, shapes (trays,)
+        The mean profiles at the same places. [kg/ha]
     terms : Terms
         How far tests differ though nothing was changed. [m, %]
-    factor : float
-        By what the later rates are multiplied. [-]
     level_pct : float
         How sure the statement has to be. [%]
 
@@ -172,44 +180,35 @@ def profile_evidence(
     --------
     >>> place = np.arange(-6.0, 7.0)
     >>> rate = 100 * np.exp(-0.1 * place**2)
-    >>> passes = rate + np.random.default_rng(1).normal(0, 2, (2, 4, 13))
-    >>> two = Profile(place, passes[0].mean(axis=0)), Profile(place, passes[1].mean(axis=0))
-    >>> profile_evidence((passes[0], passes[1]), two, Terms(), factor=1.0, level_pct=95).overall.beyond
+    >>> a, b = rate + np.random.default_rng(1).normal(0, 2, (2, 4, 13))
+    >>> profile_evidence(place, (a, b), (a.mean(axis=0), b.mean(axis=0)), Terms(), level_pct=95).overall.beyond
     False
     """
     from scipy.special import stdtr
 
-    before, after = sides[0], sides[1] * factor
-    trays = len(profiles[0].offset_m)
-    if len(before) < 2 or len(after) < 2:
+    trays = len(place_m)
+    if min(map(len, passes)) < 2:
         return TrayEvidence("Bonferroni", np.ones(trays), Evidence(None, level_pct, _TOO_FEW))
-    x = profiles[0].offset_m
-    mean = (profiles[0].rate_kg_ha + profiles[1].rate_kg_ha * factor) / 2
+    mean = (means[0] + means[1]) / 2
     padded = np.pad(mean, 1, mode="edge")
     smooth = (padded[:-2] + 2 * padded[1:-1] + padded[2:]) / 4
-    slope = np.gradient(smooth, x)
-    basis = np.stack((smooth, slope, x * slope, np.gradient(slope, x)), axis=1)
+    slope = np.gradient(smooth, place_m)
+    basis = np.stack((smooth, slope, place_m * slope, np.gradient(slope, place_m)), axis=1)
     basis /= np.maximum(np.abs(basis).max(axis=0), 1e-12)
-
-    def left(rows: FloatArray) -> FloatArray:
-        return np.asarray(rows - (basis @ np.linalg.lstsq(basis, rows.T, rcond=None)[0]).T)
-
-    gap = left((profiles[1].rate_kg_ha * factor - profiles[0].rate_kg_ha)[None])[0]
-    variance, freedom = _pooled(before, after, mean)
-    for profile, times in ((profiles[0], 1.0), (profiles[1], factor)):
-        moved = times * np.array([one.rate_kg_ha for one in terms.moved(profile)])
-        variance += left(moved - moved.mean(axis=0)).var(axis=0)
+    left = np.eye(trays) - basis @ np.linalg.pinv(basis)
+    variance, freedom = _pooled(passes, mean)
+    for rates in means:
+        variance += (terms.moved(place_m, rates) @ left).var(axis=0)
     error = np.sqrt(variance + (1e-9 * mean.max()) ** 2)
-    p = np.minimum(2 * stdtr(freedom, -np.abs(gap) / error) * trays, 1.0)
+    p = np.minimum(2 * stdtr(freedom, -np.abs(left @ (means[1] - means[0])) / error) * trays, 1.0)
     return TrayEvidence("Bonferroni", p, Evidence(float(p.min()), level_pct))
 
 
-def _pooled(before: FloatArray, after: FloatArray, mean: FloatArray) -> tuple[FloatArray, float]:
+def _pooled(passes: Sequence[FloatArray], mean: FloatArray) -> tuple[FloatArray, float]:
     """Variance of the difference of two means at each tray, from the scatter of all trays, and its freedom."""
-    floor = _FLOOR * mean.max()
-    rate = np.maximum(mean, floor)
+    rate = np.maximum(mean, _FLOOR * mean.max())
     variance, freedom = np.zeros(len(mean)), 0.0
-    for side in (before, after):
+    for side in passes:
         scaled = side * (side.sum() / len(side) / side.sum(axis=1, keepdims=True))
         square = scaled.var(axis=0, ddof=1)
         common = square.sum() / rate.sum() * rate  # in proportion to the rate, as counting makes it

@@ -1,40 +1,36 @@
 """Tests held against each other: what changed, and whether it is more than chance explains.
 
-1. `compare`      two tests or more, each against the first
-2. `Comparison`   the tests assessed, and a `Change` for every test after the first
-3. `Change`       the profiles at common places, and a `Difference` for every figure
-
 Every figure is worked out for each single pass as well, and those are tested; the profile at all trays together. Tests
 with other tray lines are compared on the lines drawn between trays, over the stretch that both cover.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
-from math import isclose
+from math import isclose, isnan
 
 import numpy as np
 
-from spreadcheck.errors import Fault, NoSpreadError, SpreadcheckError, shown
+from spreadcheck.errors import Fault, NoSpreadError, SheetError, SpreadcheckError, shown
 from spreadcheck.improve.between import Terms, between_sd, difference_evidence, profile_evidence
-from spreadcheck.improve.passfigures import check_different, common_places, pass_profiles, rates_at
-from spreadcheck.improve.profiles import upper_ends
+from spreadcheck.improve.common import check_different, common_places, passes_at, same_catches
+from spreadcheck.improve.fold import Figures, even_line, many_figures
+from spreadcheck.improve.settings import settings_said
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.passes.evidence import LEVEL_PCT, Evidence, TrayEvidence, alpha, holm
-from spreadcheck.sheet.labels import BACK_AND_FORTH
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
-from spreadcheck.spread.bands import STEP_M, width_curves
-from spreadcheck.spread.profile import CUT, TAPER, Profile
-from spreadcheck.spread.widths import cv_by_trays
+from spreadcheck.spread.bands import width_curves
+from spreadcheck.spread.profile import CUT, Profile
 
 AUTO, SCALED, MEASURED = "auto", "scaled", "measured"
 PROFILES = (AUTO, SCALED, MEASURED)
 KIND = {"mean rate": "rate", "centre": "length", "left share": "share", "CV": "share", "effective width": "length"}
 QUESTIONS = tuple(KIND)
 _DRAWS = 20_000
+_SAME_BAND = 0.15  # of an effective width: one farther off ends another band of widths
 _SAME = 1e-6  # relative: target rates closer than this are the same, written in other units
 
 
@@ -104,6 +100,7 @@ class Comparison:
     """Tests assessed alike, and what changed from the first to each of the others.
 
     `bout_width_m` is None where no sheet says one; `reference_width_m` is the width over which mean rates are taken.
+    `learned` are the sizes of the groups of tests that tell how far tests differ though nothing was changed.
     """
 
     results: tuple[Assessment, ...]
@@ -114,7 +111,7 @@ class Comparison:
     level_pct: float
     terms: Terms
     question: str
-    repeats: int
+    learned: tuple[int, ...]
     ranking: tuple[Rank, ...]
 
 
@@ -125,11 +122,11 @@ def compare(
     bout_width_m: float | None = None,
     level_pct: float = LEVEL_PCT,
     profiles: str = AUTO,
-    tails: str = TAPER,
     relative: bool = False,
     terms: Terms | None = None,
     question: str = "",
     repeats: Sequence[TrayTest] = (),
+    archive: Sequence[TrayTest] = (),
 ) -> Comparison:
     """Hold tests against each other, each against the first.
 
@@ -146,8 +143,6 @@ def compare(
     profiles : str
         "measured", "scaled" (the later profile multiplied so that both have the same mean), or "auto": as measured
         where both forms give the same target rate, else scaled. [-]
-    tails : str
-        What happens beyond the end trays: "taper" or "cut". [-]
     relative : bool
         Whether rates in proportion are enough where catches are in ml and no bulk density is given. [-]
     terms : Terms, optional
@@ -157,6 +152,8 @@ def compare(
         all others together. [-]
     repeats : sequence of TrayTest
         Further tests of the machine as it was before, from which the spread between tests is learned. [-]
+    archive : sequence of TrayTest
+        Older tests of any machine: those of this one between which nothing was changed tell the same. [-]
 
     Returns
     -------
@@ -166,7 +163,7 @@ def compare(
     Raises
     ------
     SheetError
-        If two tests are the same one, or their tray lines share no stretch.
+        If two tests are the same one, their tray lines share no stretch, or the archive holds no repeats.
     SpreadcheckError
         If there are fewer than two tests, or the level or the choice of profiles can't be used.
 
@@ -189,94 +186,217 @@ def compare(
         raise SpreadcheckError(Fault("question", problem, f"use one of {', '.join(QUESTIONS)}"))
     alpha(level_pct)
     check_different([*tests, *repeats])
-    stated = [test.bout_width_m for test in tests if test.bout_width_m is not None]
-    bout = bout_width_m if bout_width_m is not None else next(iter(stated), None)
-    results = tuple(
-        assess(test, limit_pct=limit_pct, bout_width_m=bout, tails=tails, relative=relative) for test in tests
-    )
+    bout = bout_width_m
+    if bout is None:
+        bout = next((test.bout_width_m for test in tests if test.bout_width_m is not None), None)
+
+    def assessed(given: Iterable[TrayTest]) -> tuple[Assessment, ...]:
+        return tuple(assess(test, limit_pct=limit_pct, bout_width_m=bout, relative=relative) for test in given)
+
+    results = assessed(tests)
+    groups = _unchanged(results, assessed(repeats), archive, assessed)
     reference = bout if bout is not None else float(np.ptp(results[0].profile.offset_m))
-    same = tuple(
-        assess(test, limit_pct=limit_pct, bout_width_m=bout, tails=tails, relative=relative) for test in repeats
-    )
-    asked = _Asked(level_pct, reference, profiles, terms or Terms(), question, same)
-    changes = (_change(results[0], after, asked) for after in results[1:])
+    asked = _Asked(limit_pct, level_pct, bout, reference, profiles, terms or Terms(), question)
+    learned = tuple(asked.learned(group, results[0]) for group in groups)
     return Comparison(
-        results,
-        tuple(changes),
-        bout,
-        reference,
-        limit_pct,
-        level_pct,
-        asked.terms,
-        question,
-        len(same),
-        _ranking(results, asked),
+        results=results,
+        changes=tuple(_change(results[0], after, asked, learned) for after in results[1:]),
+        bout_width_m=bout,
+        reference_width_m=reference,
+        limit_pct=limit_pct,
+        level_pct=level_pct,
+        terms=asked.terms,
+        question=question,
+        learned=tuple(map(len, groups)),
+        ranking=_ranking(results, asked, learned) if len(results) > 2 else (),
     )
+
+
+def _unchanged(
+    results: Sequence[Assessment],
+    repeats: Sequence[Assessment],
+    archive: Sequence[TrayTest],
+    assessed: Callable[[Iterable[TrayTest]], Sequence[Assessment]],
+) -> list[list[Assessment]]:
+    """Groups of tests of the machine between which nothing was changed; the first test leads the first of them."""
+    first = results[0].test
+    machine = first.text("machine").casefold()
+    known = [one.test for one in (*results, *repeats)]
+    groups = {settings_said(first): [results[0]]}
+    for test in archive:
+        if test.text("machine").casefold() != machine or any(same_catches(test, one) for one in known):
+            continue
+        known.append(test)
+        try:
+            older = assessed([test])
+        except SpreadcheckError:  # it tells nothing, and was not asked about
+            continue
+        groups.setdefault(settings_said(test), []).extend(one for one in older if not one.blocking)
+    groups[settings_said(first)] += repeats
+    found = [group for group in groups.values() if len(group) > 1]
+    if archive and not found:
+        named = f'"{shown(first.text("machine"))}"' if machine else "a machine without a name"
+        problem = f"no two sheets are tests of {named} with the same product and settings"
+        raise SheetError(Fault("archive", problem, "name further tests of the machine as before with --repeat"))
+    return found
 
 
 @dataclass(frozen=True, eq=False)
 class _Asked:
     """How tests are to be compared."""
 
+    limit_pct: float
     level_pct: float
+    width_m: float | None
     reference_m: float
     profiles: str
     terms: Terms
     question: str
-    repeats: tuple[Assessment, ...]
+
+    def figures(self, place_m: FloatArray, rates: FloatArray, methods: Sequence[str], relative: bool) -> Figures:
+        """Every figure that is compared, for many profiles at once."""
+        reference = None if relative else self.reference_m
+        return many_figures(
+            place_m, rates, methods, limit_pct=self.limit_pct, width_m=self.width_m, reference_m=reference
+        )
+
+    def spreads(
+        self, results: Sequence[Assessment], profiles: Sequence[Profile], methods: Sequence[str]
+    ) -> list[tuple[Figures, Figures]]:
+        """Of every test the figures of its single passes, and those of its profile as other tests may show it.
+
+        The profiles stand on one line of trays.
+        """
+        place = even_line(profiles[0])
+        rates: list[FloatArray] = []
+        for result, profile in zip(results, profiles, strict=True):
+            passes = passes_at(result.passes, result.profile, place)
+            mean = np.interp(place, profile.offset_m, profile.rate_kg_ha)
+            rates += [passes[passes.any(axis=1)], self.terms.moved(place, mean)]
+        relative = any(profile.relative for profile in profiles)
+        found = self.figures(place, np.concatenate(rates), methods, relative)
+        ends = np.cumsum([len(one) for one in rates])[:-1]
+        split = {key: np.split(values, ends) for key, values in found.items()}
+        each = [{key: parts[at] for key, parts in split.items()} for at in range(len(rates))]
+        return list(zip(each[::2], each[1::2], strict=True))
+
+    def learned(self, group: Sequence[Assessment], first: Assessment) -> Figures:
+        """The figures of tests between which nothing was changed; mean rates on the scale of the first test."""
+        lines = [(even_line(one.profile), one.profile) for one in group]
+        each = [
+            self.figures(line, np.interp(line, one.offset_m, one.rate_kg_ha)[None], METHODS, one.relative)
+            for line, one in lines
+        ]
+        found = {key: np.concatenate([one[key] for one in each]) for key in each[0] if all(key in one for one in each)}
+        if ("mean rate", "") in found:
+            rate = found["mean rate", ""]
+            found["mean rate", ""] = rate * (first.profile.area_kg_ha_m / self.reference_m / rate.mean())
+        return found
 
 
-@dataclass(frozen=True, eq=False)
-class _Side:
-    """One of two tests on the tray line that both share: its profile and its single passes."""
-
-    profile: Profile
-    passes: tuple[Profile, ...]
-
-    @classmethod
-    def of(cls, result: Assessment, place_m: FloatArray, alike: bool) -> _Side:
-        mean = result.profile
-        rates = rates_at(pass_profiles(result.passes, mean), mean, place_m)
-        passes = tuple(Profile(place_m, row, tails=mean.tails) for row in rates if row.any())
-        if alike:
-            return cls(mean, passes)
-        return cls(Profile(place_m, np.interp(place_m, mean.offset_m, mean.rate_kg_ha), tails=mean.tails), passes)
-
-    @property
-    def rates(self) -> FloatArray:
-        """Rates of the single passes, shape (passes, places). [kg/ha]"""
-        return np.array([one.rate_kg_ha for one in self.passes]).reshape(len(self.passes), len(self.profile.offset_m))
-
-
-def _change(before: Assessment, after: Assessment, asked: _Asked) -> Change:
+def _change(before: Assessment, after: Assessment, asked: _Asked, learned: Sequence[Figures]) -> Change:
     places, alike = common_places(before.profile, after.profile)
-    sides = _Side.of(before, places, alike), _Side.of(after, places, alike)
+    pair = (before, after)
+    profiles = [one.profile if alike else _on(one.profile, places) for one in pair]
     why = _why_scaled(before, after, asked.profiles)
-    means = [side.profile.rate_kg_ha for side in sides]
-    areas = [_area(places, rates) for rates in means]
+    areas = [_area(profile) for profile in profiles]
     factor = areas[0] / areas[1] if why else 1.0
-    trays = profile_evidence(
-        (sides[0].rates, sides[1].rates),
-        (sides[0].profile, sides[1].profile),
-        asked.terms,
-        factor=factor,
-        level_pct=asked.level_pct,
-    )
-    reference = None if _relative(before, after) else asked.reference_m
-    differences, trays = _together(tuple(_differences(before, sides, asked, reference)), trays, asked.question)
+    rates = [passes_at(one.passes, one.profile, places) for one in pair]
+    rates = [one[one.any(axis=1)] for one in rates]
+    means = (profiles[0].rate_kg_ha, profiles[1].rate_kg_ha * factor)
+    trays = profile_evidence(places, (rates[0], rates[1] * factor), means, asked.terms, level_pct=asked.level_pct)
+    differences, trays = _together(tuple(_differences(pair, profiles, asked, learned)), trays, asked.question)
     return Change(
         before=before,
         after=after,
-        passes=(len(sides[0].passes), len(sides[1].passes)),
+        passes=(len(rates[0]), len(rates[1])),
         place_m=places,
         before_kg_ha=means[0],
-        after_kg_ha=means[1] * factor,
+        after_kg_ha=means[1],
         factor=factor,
         why_scaled=why,
         same_trays=alike,
         trays=trays,
         differences=differences,
     )
+
+
+def _on(profile: Profile, place_m: FloatArray) -> Profile:
+    """A profile on the stretch that both tray lines cover."""
+    return replace(profile, offset_m=place_m, rate_kg_ha=np.interp(place_m, profile.offset_m, profile.rate_kg_ha))
+
+
+def _differences(
+    pair: tuple[Assessment, Assessment], profiles: Sequence[Profile], asked: _Asked, learned: Sequence[Figures]
+) -> Iterator[Difference]:
+    """Figure by figure: that of both tests, and the evidence from single passes and from what differs between tests."""
+    driving = {one.driving for one in pair}
+    methods = tuple(str(one) for one in driving) if len(driving) == 1 and None not in driving else METHODS
+    relative = any(one.profile.relative for one in pair)
+    tests = [
+        _own_figures(result, profile, methods, asked, relative) for result, profile in zip(pair, profiles, strict=True)
+    ]
+    spreads = asked.spreads(pair, profiles, methods)
+    for key in tests[0]:
+        code, method = key
+        pair_of = (tests[0][key], tests[1][key])
+        sides = [(own[key], moved[key]) for own, moved in spreads]
+        if code == "effective width":
+            evidence = _width_evidence(
+                pair_of, sides, [group[key] for group in learned if key in group], asked.level_pct
+            )
+        else:
+            between = [between_sd({key: moved}, learned)[key] for _, moved in sides]
+            evidence = difference_evidence(
+                sides[0][0], sides[1][0], (between[0], between[1]), level_pct=asked.level_pct
+            )
+        if code in ("CV", "effective width"):  # single passes lie higher or lower by chance: no range
+            evidence = replace(evidence, low=None, high=None)
+        yield Difference(code, method, KIND[code], *pair_of, evidence)
+
+
+def _width_evidence(
+    tests: tuple[float | None, float | None],
+    sides: Sequence[tuple[FloatArray, FloatArray]],
+    learned: Sequence[FloatArray],
+    level_pct: float,
+) -> Evidence:
+    """Effective widths of two tests, judged by passes and by moved profiles whose width ends the same band.
+
+    A pattern that a little shift takes over the limit in the midst of its band has an effective width that jumps to a
+    narrower band. That says nothing of how closely a width is known while it doesn't jump; and where the two tests
+    end other bands, it is no change as long as moved profiles jump as well.
+    """
+    own = [0.0 if one is None else one for one in tests]
+    near = [[np.abs(values - at) <= _SAME_BAND * at for values in side] for at, side in zip(own, sides, strict=True)]
+    learned = [values[np.abs(values - np.nanmedian(values)) <= _SAME_BAND * np.nanmedian(values)] for values in learned]
+    same = abs(own[1] - own[0]) <= _SAME_BAND * max(own) and min(passes.sum() for passes, _ in near) > 1
+    # a pass without an effective width is the narrowest of all
+    values = [passes[at[0]] if same else np.nan_to_num(passes) for (passes, _), at in zip(sides, near, strict=True)]
+    key = ("effective width", "")
+    groups = [{key: one} for one in learned]
+    between = [between_sd({key: moved[at[1]]}, groups)[key] for (_, moved), at in zip(sides, near, strict=True)]
+    evidence = difference_evidence(values[0], values[1], (between[0], between[1]), level_pct=level_pct)
+    if same or evidence.p is None:
+        return evidence
+    jumps = 1 - float(near[0][1].mean() * near[1][1].mean())
+    return replace(evidence, p=max(evidence.p, jumps))
+
+
+def _own_figures(
+    result: Assessment, profile: Profile, methods: Sequence[str], asked: _Asked, relative: bool
+) -> dict[tuple[str, str], float | None]:
+    """Every figure of a test that is compared, exactly."""
+    found: dict[tuple[str, str], float | None] = {}
+    if not relative:
+        found["mean rate", ""] = profile.area_kg_ha_m / asked.reference_m
+    found |= {("centre", ""): profile.centre_m, ("left share", ""): profile.left_share_pct}
+    curves = result.curves if profile is result.profile and result.blend is None else width_curves(profile)
+    if asked.width_m is not None:
+        cvs = {method: curves[method].cv_at(asked.width_m) for method in methods}
+        found |= {("CV", method): None if isnan(cv) else cv for method, cv in cvs.items()}
+    limit = asked.limit_pct
+    return found | {("effective width", method): curves[method].effective_width_m(limit) for method in methods}
 
 
 def _together(
@@ -302,45 +422,37 @@ def _together(
     return judged, TrayEvidence(trays.rule, p, replace(trays.overall, p=float(others[-1])))
 
 
-def _ranking(results: tuple[Assessment, ...], asked: _Asked) -> tuple[Rank, ...]:
+def _ranking(results: tuple[Assessment, ...], asked: _Asked, learned: Sequence[Figures]) -> tuple[Rank, ...]:
     """Three tests or more from best to worst, by CV at the bout width, else by effective width, as driven."""
-    if len(results) < 3:
-        return ()
-    first = results[0]
-    method = first.driving or BACK_AND_FORTH
-    code = "CV" if first.bout_width_m is not None else "effective width"
-    key, sign = (code, method), 1.0 if code == "CV" else -1.0
-    figures = partial(_figures, limit_pct=first.limit_pct, width_m=first.bout_width_m, reference_m=None)
+    method = results[0].driving or BACK_AND_FORTH
+    code, sign = ("CV", 1.0) if asked.width_m is not None else ("effective width", -1.0)
     rng, drawn, values = np.random.default_rng(1), [], []
     for result in results:
-        value = figures(result.profile)[key]
-        passes = [figures(one)[key] or 0.0 for one in pass_profiles(result.passes, result.profile)]
+        value = _own_figures(result, result.profile, (method,), asked, True)[code, method]
+        ((own, moved),) = asked.spreads([result], [result.profile], (method,))
+        between = between_sd(moved, learned)[code, method].sd
+        passes = np.nan_to_num(own[code, method])
         freedom = len(passes) - 1
-        between = between_sd(result.profile, partial(figures, near=True), asked.terms)[key].sd
-        own = float(np.std(passes, ddof=1) / np.sqrt(len(passes))) if freedom else 0.0
-        noise = own * rng.standard_t(max(freedom, 1), _DRAWS) + between * rng.standard_normal(_DRAWS)
-        drawn.append(sign * ((value or 0.0) + noise) if value is not None else np.full(_DRAWS, np.inf))
+        error = float(np.std(passes, ddof=1) / np.sqrt(len(passes))) if freedom > 0 else 0.0
+        noise = error * rng.standard_t(max(freedom, 1), _DRAWS) + between * rng.standard_normal(_DRAWS)
+        drawn.append(np.full(_DRAWS, np.inf) if value is None else sign * (value + noise))
         values.append(value)
     best = np.bincount(np.argmin(drawn, axis=0), minlength=len(results)) * (100.0 / _DRAWS)
     order = sorted(range(len(results)), key=lambda at: (values[at] is None, sign * (values[at] or 0.0)))
     return tuple(Rank(at, code, values[at], float(best[at])) for at in order)
 
 
-def _area(place_m: FloatArray, rate_kg_ha: FloatArray) -> float:
-    area = Profile(place_m, rate_kg_ha, tails=CUT).area_kg_ha_m
+def _area(profile: Profile) -> float:
+    area = replace(profile, tails=CUT).area_kg_ha_m
     if not area > 0:
         problem = "nothing fell into the trays of the stretch that both tray lines cover"
         raise NoSpreadError(Fault("", problem, "compare tests whose trays cover the same offsets"))
     return area
 
 
-def _relative(before: Assessment, after: Assessment) -> bool:
-    return before.profile.relative or after.profile.relative
-
-
 def _why_scaled(before: Assessment, after: Assessment, profiles: str) -> str:
     """Why profiles are compared at the same mean; "" where they are compared as measured."""
-    if _relative(before, after):
+    if before.profile.relative or after.profile.relative:
         return "rates are known in proportion only"
     if profiles != AUTO:
         return "asked for" if profiles == SCALED else ""
@@ -348,43 +460,3 @@ def _why_scaled(before: Assessment, after: Assessment, profiles: str) -> str:
     if wanted is None or later is None:
         return "no target rate says that both tests were to give the same"
     return "" if isclose(wanted, later, rel_tol=_SAME) else "the target rates differ"
-
-
-def _differences(
-    before: Assessment, sides: tuple[_Side, _Side], asked: _Asked, reference_m: float | None
-) -> Iterator[Difference]:
-    """Figure by figure: that of both tests, and the evidence from single passes and from what differs between tests."""
-    figures = partial(_figures, limit_pct=before.limit_pct, width_m=before.bout_width_m, reference_m=reference_m)
-    tests = [figures(side.profile) for side in sides]
-    passes = [[figures(one) for one in side.passes] for side in sides]
-    repeats = [figures(one.profile) for one in asked.repeats]
-    repeats = [tests[0], *repeats] if repeats else []
-    between = [between_sd(side.profile, partial(figures, near=True), asked.terms, repeats) for side in sides]
-    for key in tests[0]:
-        code, method = key
-        none = code == "effective width"  # a pass without one is the narrowest of all
-        missing = 0.0 if none else np.nan
-        values = [[missing if (value := one[key]) is None else value for one in side] for side in passes]
-        evidence = difference_evidence(
-            values[0], values[1], (between[0][key], between[1][key]), level_pct=asked.level_pct
-        )
-        if code in ("CV", "effective width"):  # single passes lie higher or lower by chance: no range
-            evidence = replace(evidence, low=None, high=None)
-        yield Difference(code, method, KIND[code], tests[0][key], tests[1][key], evidence)
-
-
-def _figures(
-    profile: Profile, *, limit_pct: float, width_m: float | None, reference_m: float | None, near: bool = False
-) -> dict[tuple[str, str], float | None]:
-    """Every figure that is compared, as far as rates and a bout width are known; `near` is quick."""
-    found: dict[tuple[str, str], float | None] = {}
-    if reference_m is not None:
-        found["mean rate", ""] = profile.area_kg_ha_m / reference_m
-    found |= {("centre", ""): profile.centre_m, ("left share", ""): profile.left_share_pct}
-    if width_m is not None:
-        for method, cv in cv_by_trays(profile, width_m).items():
-            found["CV", method] = None if np.isnan(cv) else cv
-    for method, curve in width_curves(profile, step_m=0.5 if near else STEP_M).items():
-        ends = upper_ends(curve.width_m, curve.cv_pct, limit_pct) if near else curve.effective_width_m(limit_pct)
-        found["effective width", method] = float(ends) if ends else None
-    return found

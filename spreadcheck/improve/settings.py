@@ -192,6 +192,11 @@ def setting_changes(tests: Sequence[TrayTest], *, system: str = "metric") -> tup
     )
 
 
+def settings_said(test: TrayTest) -> tuple[object, ...]:
+    """What a form says of machine, product and settings, but not of the wind: alike where nothing was changed."""
+    return tuple(_compared(test.values.get(label)) for label in SETTINGS if not label.startswith("wind"))
+
+
 def _compared(value: object) -> object:
     """A value as it is compared: without letter case and spacing, and without what rounding of units leaves."""
     if isinstance(value, str):

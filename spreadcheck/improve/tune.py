@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spreadcheck.errors import Fault, SheetError, SpreadcheckError, WidthError, shown
-from spreadcheck.improve.passfigures import check_different, common_places, pass_profiles, rates_at
-from spreadcheck.improve.profiles import ProfileModel, fold_form, profile_model, upper_ends
+from spreadcheck.improve.common import check_different, common_places
+from spreadcheck.improve.fold import Fold, upper_ends, widths_from
+from spreadcheck.improve.profiles import ProfileModel, profile_model
 from spreadcheck.improve.settings import SPEED, Setting, highest_speed, setting_changes, varied_settings
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT, LIMITS
@@ -30,7 +31,7 @@ DRAWS = 300
 _GRID = {1: 81, 2: 17}  # settings looked at, along each setting
 _WIDE = 0.5  # of the range: a best setting known no better than this is open
 _EDGE = 0.02  # of the range: as near to its end the best may lie beyond
-_WIDTH_STEP_M = 0.5  # of the widths looked at; crossings of the limit are found between them
+_AT_ONCE = 50  # draws that are folded at a time, so that memory stays flat
 _MOST_PLACES = 121  # a longer line is drawn on this many places
 
 
@@ -256,8 +257,8 @@ def tune(
 
 
 def _measured(result: Assessment, method: str) -> tuple[float, float]:
-    """CV by trays at the bout width and effective width of a test; NaN where there is none."""
-    cv = result.bouts[method].cv_trays_pct if result.bouts else np.nan
+    """CV at the bout width and effective width of a test; NaN where there is none."""
+    cv = result.bouts[method].cv_pct if result.bouts else np.nan
     width = result.effective_width_m(method)
     return cv, np.nan if width is None else width
 
@@ -334,13 +335,8 @@ def _bout_width(tests: Sequence[TrayTest]) -> float | None:
 def _model(results: Sequence[Assessment], setting: FloatArray) -> ProfileModel:
     """The model of the profiles, on the places that all tray lines share."""
     place = _places(results)
-    passes = []
-    for result in results:
-        rows = rates_at(pass_profiles(result.passes, result.profile), result.profile, place)
-        rows = rows[rows.sum(axis=1) > 0]
-        mean = np.interp(place, result.profile.offset_m, result.profile.rate_kg_ha)[None]
-        passes.append(rows if len(rows) else mean)
-    return profile_model(place, setting, passes)
+    rates = [np.interp(place, one.profile.offset_m, one.profile.rate_kg_ha) for one in results]
+    return profile_model(place, setting, np.array(rates), [one.noise for one in results])
 
 
 def _places(results: Sequence[Assessment]) -> FloatArray:
@@ -378,45 +374,33 @@ class _Drawn:
         self, model: ProfileModel, grid: FloatArray, method: str, bout_width_m: float | None, limit_pct: float
     ) -> None:
         """Fold the profiles and their errors."""
-        self.model, self.grid, self.method = model, grid, method
-        self.bout_width_m, self.limit_pct = bout_width_m, limit_pct
-        place = model.place_m
-        self.step = float(place[-1] - place[0]) / (len(place) - 1)
-        self.mean = model.mean(grid)
-        self._error = model.errors(grid, DRAWS, np.random.default_rng(1))
-        self.cv = None if bout_width_m is None else self._cv_pct(bout_width_m)
-        self.width = self._widths_m(float(place[-1] - place[0]))
+        self.grid, place = grid, model.place_m
+        self._mean, self._error = model.mean(grid), model.drawn(grid, DRAWS, np.random.default_rng(1))
+        widths = widths_from(max(4 * float(np.diff(place[:2])[0]), 2.0), float(np.ptp(place)))
+        asked = [] if bout_width_m is None else [bout_width_m]
+        cv = self._cv_pct(Fold(place, np.array([*asked, *widths]), method))
+        self.cv = (cv[0][0], cv[1][0]) if asked else None
+        most_likely, drawn = (upper_ends(widths, one[len(asked) :], limit_pct) for one in cv)
+        self.width = most_likely, drawn  # 0 where no width is within the limit [m]
 
-    def _of_trays(self, width_m: float) -> float:
-        """From CV by line to what trays at this spacing read on average. [%]"""
-        count = max(width_m / self.step, 2.0)
-        return float(100.0 * np.sqrt(count / (count - 1)))
-
-    def _cv_pct(self, width_m: float) -> tuple[FloatArray, FloatArray]:
-        """Most likely CV and draws of the true one, half of them each way.
+    def _cv_pct(self, fold: Fold) -> tuple[FloatArray, FloatArray]:
+        """Most likely CV (W, G) and draws of the true one (W, draws, G), half of them each way.
 
         First that true CV which, with the error drawn, reads as the most likely one, so that noise which lifts a CV is
         taken out again; then that of the most likely profile less the error drawn, which leaves it in. Answers rest on
         the first; bands hold both.
         """
-        form = fold_form(self.model.place_m, width_m, self.method)
-        onto = self.mean @ form
-        square = np.maximum(np.einsum("gi,gi->g", onto, self.mean), 1e-12)
-        cross = np.einsum("gi,dgi->dg", onto, self._error)
-        own = np.einsum("dgi,dgi->dg", self._error @ form, self._error)
-        root = np.sqrt(np.maximum(cross**2 - square * (own - square), 0.0))
-        factor = np.maximum(root - cross, 0.0) / square
-        mean = self._of_trays(width_m) * np.sqrt(square) / self.mean.sum(axis=1) / self.step
-        added = np.sqrt(np.maximum(1.0 + (own - 2.0 * cross) / square, 0.0))
-        return mean, np.concatenate((factor, added)) * mean
-
-    def _widths_m(self, longest_m: float) -> tuple[FloatArray, FloatArray]:
-        """Most likely effective width and draws of it; 0 where no width is within the limit. [m]"""
-        shortest = max(4 * self.step, 2.0)
-        width = np.arange(shortest, max(longest_m, shortest + _WIDTH_STEP_M) + 1e-9, _WIDTH_STEP_M)
-        found = [self._cv_pct(float(one)) for one in width]
-        mean = upper_ends(width, np.stack([one for one, _ in found]), self.limit_pct)
-        return mean, upper_ends(width, np.stack([drawn for _, drawn in found]), self.limit_pct)
+        square = np.maximum(fold.products(self._mean, self._mean), 1e-12)  # (G, W)
+        mean = fold.of_trays * np.sqrt(square) / self._mean.sum(axis=1)[:, None]
+        factors, added = [], []
+        for error in np.split(self._error, range(_AT_ONCE, DRAWS, _AT_ONCE)):
+            cross = fold.products(self._mean, error)
+            own = fold.products(error, error)
+            root = np.sqrt(np.maximum(cross**2 - square * (own - square), 0.0))
+            factors.append(np.maximum(root - cross, 0.0) / square)
+            added.append(np.sqrt(np.maximum(1.0 + (own - 2.0 * cross) / square, 0.0)))
+        drawn = np.concatenate((*factors, *added)) * mean
+        return mean.T, np.moveaxis(drawn, -1, 0)
 
 
 def _bands(figure: tuple[FloatArray, FloatArray], level_pct: float) -> FloatArray:

@@ -1,31 +1,56 @@
-"""A comparison of tests for a terminal, plain words first, and as plain data."""
+"""Tests held against each other: as a document in plain words, as pictures, and as plain data."""
 
 from __future__ import annotations
 
-from typing import Any
+import textwrap
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
 from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.improve.compare import Change, Comparison, Difference
 from spreadcheck.improve.settings import setting_changes
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.passes.evidence import Evidence, alpha
-from spreadcheck.sheet.labels import LABELS, METHODS
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width
-from spreadcheck.show.json import envelope
-from spreadcheck.units import show, shown_unit
+from spreadcheck.show.json import envelope, form_data
+from spreadcheck.show.verdict import verdict_data, verdict_sentence
+from spreadcheck.units import from_inside, show, shown_unit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _DATA_UNIT = {"length": "m", "rate": "kg_ha", "share": "pct"}
+_NAMES = {"mean rate": "Mean rate", "centre": "Centre (right +)", "left share": "Left share", "CV": "CV",
+          "effective width": "Width"}  # fmt: skip
+_STYLES: tuple[dict[str, Any], ...] = (
+    {"color": "black", "ls": "-", "marker": "o"},
+    {"color": "#c0651a", "ls": "--", "marker": "s"},
+    {"color": "#1b4f72", "ls": "-.", "marker": "^"},
+    {"color": "#777777", "ls": ":", "marker": "D"},
+    {"color": "#4a7c3a", "ls": (0, (5, 1)), "marker": "v"},
+    {"color": "#8a4f7d", "ls": (0, (3, 1, 1, 1)), "marker": "P"},
+)
+_SIDE_BY_SIDE = 3  # tests that find room beside each other
 
 
-def comparison_document(found: Comparison, system: str = "metric", *, svg: str = "") -> Document:
-    """Every test held against the first: what changed in words, in figures, and what that rests on."""
-    blocks: list[Block] = [_ranked(found, system)] if found.ranking else []
+def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple[str, str] = ("", "")) -> Document:
+    """Every test held against the first: in words, in figures, and what that rests on; for paper with its pictures."""
+    blocks: list[Block] = []
+    if found.bout_width_m is not None:
+        blocks.append(Points(tuple(verdict_points(found.results, system))))
+    if svg[0]:
+        words = "What the field gets where passes lie side by side: thick line the sum, dashed line its mean."
+        blocks.append(Picture("Side by side", words, svg[0], wide=True))
+    if found.ranking:
+        blocks.append(_ranked(found, system))
     for change in found.changes:
         before, after = _names(change)
         if len(found.changes) > 1:
             blocks.append(Heading(f"{after}, against {before}"))
-        differing = setting_changes([result.test for result in (change.before, change.after)], system=system)
+        differing = setting_changes([change.before.test, change.after.test], system=system)
         said = "; ".join(f"{label} {one} -> {other}" for label, (one, other) in differing)
         blocks += [
             Paragraph(f"The sheets differ in: {said}" if said else "The sheets name no setting that differs"),
@@ -33,11 +58,29 @@ def comparison_document(found: Comparison, system: str = "metric", *, svg: str =
             _table(found, change, system),
             Points(tuple(_notes(found, change, system)), small=True),
         ]
-    if svg:
+    blocks.append(Paragraph(_footer(found, system), "small"))
+    if svg[1]:
         words = "The profiles of all tests, what changed, and CV against bout width."
-        blocks.append(Picture("Profiles, changes and CV", words, svg))
+        blocks += [*doubt_blocks(found.results, system), Picture("Profiles, changes and CV", words, svg[1], wide=True)]
     about = tuple(f"{result.test.name}, {_passes(result.profile.passes_used)}" for result in found.results)
-    return Document("Tests held against each other", (*blocks, Paragraph(_footer(found), "small")), about=about)
+    return Document("Tests held against each other", tuple(blocks), about=about)
+
+
+def verdict_points(results: tuple[Assessment, ...], system: str) -> Iterator[str]:
+    """The verdict on each test."""
+    for result in results:
+        if result.verdict is not None:
+            yield f"{result.test.name}. {verdict_sentence(result.verdict, system)}"
+
+
+def doubt_blocks(results: tuple[Assessment, ...], system: str) -> Iterator[Block]:
+    """The doubts about each test, for paper; on the screen they stand below the result."""
+    doubtful = [result for result in results if result.doubts]
+    if doubtful:
+        yield Heading("Doubts")
+    for result in doubtful:
+        yield Paragraph(result.test.name)
+        yield Points(tuple(doubt.message(system) for doubt in result.doubts))
 
 
 def _names(change: Change) -> list[str]:
@@ -51,91 +94,89 @@ def _passes(count: int) -> str:
     return "1 pass" if count == 1 else f"mean of {count} passes"
 
 
-def _sentences(found: Comparison, change: Change, system: str) -> list[str]:
+def _sentences(found: Comparison, change: Change, system: str) -> Iterator[str]:
     """Plain words; where no figure can be judged for one reason, the reason is said once."""
-    evidence = [change.trays.overall, *(one.evidence for one in change.differences)]
-    reasons = {one.why_not for one in evidence}
+    reasons = {one.why_not for one in (change.trays.overall, *(one.evidence for one in change.differences))}
     alone = len(reasons) == 1 and "" not in reasons
-    lines = [f"{_what(found, one, system)}{_verdict(one, alone)}" for one in change.differences]
-    lines.append(f"{_profile_words(change, system)}{_verdict(change.trays.overall, alone)}")
+    for one in change.differences:
+        same = one.change is not None and abs(one.change) < 1e-9
+        yield f"{_what(found, change, one, system)}{_chance(one.evidence, alone or same)}"
+    yield f"{_profile_words(change, system)}{_chance(change.trays.overall, alone)}"
     if alone:
         reason = reasons.pop()
         remedy = "; drive two passes or more a test" if "one pass" in reason else ""
-        lines.append(f"No statement is possible on whether chance explains this: {reason}{remedy}.")
-    return lines
+        yield f"No statement is possible on whether chance explains this: {reason}{remedy}."
 
 
-def _verdict(one: Difference | Evidence, alone: bool) -> str:
-    if isinstance(one, Difference):
-        if one.change is not None and abs(one.change) < 1e-9:
-            return "."
-        one = one.evidence
-    if alone:
+def _chance(evidence: Evidence, silent: bool) -> str:
+    if silent:
         return "."
-    if one.p is None:
-        return f"; no statement is possible: {one.why_not}."
-    explains = "is more than chance explains" if one.beyond else "chance may explain"
-    return f"; that {explains} ({_p(one.p)})."
+    if evidence.p is None:
+        return f"; no statement is possible: {evidence.why_not}."
+    return "; that is more than chance explains." if evidence.beyond else "; chance may explain that."
 
 
-def _p(p: float) -> str:
-    return "p < 0.001" if p < 0.0005 else f"p = {p:.3f}" if p < 0.0995 else f"p = {p:.2f}"
+def _one_machine(change: Change) -> bool:
+    """Two tests of one machine are before and after; two machines are not."""
+    return len({result.test.text("machine").casefold() for result in (change.before, change.after)}) == 1
 
 
-def _what(found: Comparison, one: Difference, system: str) -> str:
+def _what(found: Comparison, change: Change, one: Difference, system: str) -> str:
     """What a figure did, in words."""
-    before, after = (_figure(found, one, value, system) for value in (one.before, one.after))
-    went = "stayed at" if before == after else ""
-    if one.code == "mean rate":
-        unit, over = shown_unit("rate", system), _reference(found, system)
-        return f"The mean rate {over} " + (
-            f"{went} {after} {unit}" if went else f"went from {before} to {after} {unit}"
-        )
-    if one.code == "centre":
-        return _moved(one, system)
-    if one.code == "left share":
-        return f"The left share {went} {after} %" if went else f"The left share went from {before} % to {after} %"
-    if one.code == "CV":
-        lead = f"At {show_width(found.bout_width_m, system)}, {one.method}, the CV"
-        turn = "fell" if (one.change or 0) < 0 else "rose"
-        return f"{lead} {went} {after} %" if went else f"{lead} {turn} from {before} % to {after} %"
-    turn = "went" if one.change is None else "grew" if one.change > 0 else "shrank"
-    ends = [show_width(value, system) for value in (one.before, one.after)]
-    lead = f"The effective width {one.method}"
-    return f"{lead} stayed at {ends[1]}" if went else f"{lead} {turn} from {ends[0]} to {ends[1]}"
-
-
-def _moved(one: Difference, system: str) -> str:
     moved = one.change or 0.0
-    far = show(abs(moved), "length", system)
-    if float(far.split()[0]) == 0:
-        return "The centre of the spread stayed where it was"
-    return f"The change moved the centre of the spread {far} to the {'right' if moved > 0 else 'left'}"
+    if one.code == "centre":
+        far = show(abs(moved), "length", system)
+        if float(far.split()[0]) == 0:
+            return "The centre of the spread lies where it lay"
+        return f"The centre of the spread lies {far} farther to the {'right' if moved > 0 else 'left'}"
+    lead = {
+        "mean rate": f"The mean rate {_reference(found, system)}",
+        "left share": "The left share",
+        "CV": f"At {show_width(found.bout_width_m, system)}, {one.method}, the CV",
+        "effective width": f"The effective width {one.method}",
+    }[one.code]
+    unit = f" {_unit(one, system)}"
+    before, after = (_figure(found, one, value, system) for value in (one.before, one.after))
+    before, after = (value if value == "none" else value + unit for value in (before, after))
+    if before == after:
+        return f"{lead} stayed at {after}" if _one_machine(change) else f"{lead} is {after} in both"
+    if not _one_machine(change):
+        return f"{lead} is {after} against {before}"
+    up, down = ("grew", "shrank") if one.code == "effective width" else ("rose", "fell")
+    verb = "went" if one.change is None else up if moved > 0 else down
+    return f"{lead} {verb} from {before} to {after}"
 
 
 def _profile_words(change: Change, system: str) -> str:
     """At how many trays the profiles differ, or where most."""
     at = float(change.place_m[change.most])
     place = f"{show_width(abs(at), system)} {'left' if at < 0 else 'right'}" if at else "the driving line"
-    most = _signed(float(show_rate(float(change.difference_kg_ha[change.most]), change.before, system)), 1)
+    most = _signed(show_rate(float(change.difference_kg_ha[change.most]), change.before, system))
     where = "trays" if change.same_trays else "places"
     large = f"{most} {rate_unit(change.before, system)} at {place}"
     if change.trays.overall.p is None:
         return f"The profiles differ most by {large}"
     beyond = int(change.trays.beyond.sum())
     if not beyond:
-        return f"At none of {len(change.place_m)} {where} does the profile stand out, the most is {large}"
-    return f"The profile differs at {beyond} of {len(change.place_m)} {where}, most by {large}"
+        return (
+            f"At none of {len(change.place_m)} {where} does the profile stand out (the largest difference is {large})"
+        )
+    lead = "Beyond what rate, shift and stretch of the whole explain, the profile differs"
+    return f"{lead} at {beyond} of {len(change.place_m)} {where} (the largest difference is {large})"
 
 
-def _signed(value: float, digits: int) -> str:
-    text = f"{value:+.{digits}f}"
-    return text.lstrip("+-") if float(text) == 0 else text
+def _signed(text: str) -> str:
+    """A rounded number with its sign; 0 has none."""
+    return text.lstrip("+-") if float(text) == 0 else text if text.startswith("-") else f"+{text}"
 
 
 def _reference(found: Comparison, system: str) -> str:
     width = show_width(found.reference_width_m, system)
     return f"at {width}" if found.bout_width_m is not None else f"over the {width} of the tray line"
+
+
+def _unit(one: Difference, system: str) -> str:
+    return "%" if one.kind == "share" else shown_unit(one.kind, system)
 
 
 def _figure(found: Comparison, one: Difference, value: float | None, system: str) -> str:
@@ -149,24 +190,30 @@ def _figure(found: Comparison, one: Difference, value: float | None, system: str
 
 
 def _table(found: Comparison, change: Change, system: str) -> Table:
-    """A line a figure: both tests, change, the range of the change, and the chance."""
+    """A line a figure: both tests, change, the range of the change, and how often chance makes one as striking."""
     rows = []
     for one in change.differences:
         before, after = (_figure(found, one, value, system) for value in (one.before, one.after))
-        cells = (_label(one, system), before, after, _change_shown(one, one.change, system), _range(one, system))
-        rows.append((*cells, _p_cell(one.evidence)))
+        ends = [one.evidence.low, one.evidence.high]
+        told = [_signed(_figure(found, one, end, system)) for end in ends if end is not None]
+        moved = "-" if one.change is None else _signed(_figure(found, one, one.change, system))
+        label = f"{_NAMES[one.code]} {one.method}".strip() + f", {_unit(one, system)}"
+        rows.append((label, before, after, moved, " to ".join(told), _by_chance(one.evidence)))
     beyond = f"{int(change.trays.beyond.sum())} of {len(change.place_m)}"
-    rows.append(("Trays that differ", "", "", beyond, "", _p_cell(change.trays.overall)))
-    heads = (*_heads(found, change), "change", "range", "p")
-    return Table((Column("", align="left"), *map(Column, heads)), tuple(rows))
-
-
-def _heads(found: Comparison, change: Change) -> tuple[str, str]:
-    """Two tests of one machine are before and after; two machines are not."""
-    machines = {result.test.text("machine").casefold() for result in (change.before, change.after)}
+    rows.append(("Trays that differ", "", "", beyond, "", _by_chance(change.trays.overall)))
+    first, second = ("before", "after") if _one_machine(change) else ("first", "second")
     if len(found.results) > 2:
-        return "first", "this one"
-    return ("before", "after") if len(machines) == 1 else ("first", "second")
+        first, second = "first", "this one"
+    columns = (*map(Column, (first, second, "change", "range")), Column("by chance, %"))
+    return Table((Column("", align="left"), *columns), tuple(rows))
+
+
+def _by_chance(evidence: Evidence) -> str:
+    if evidence.p is None:
+        return "-"
+    share = 100 * evidence.p
+    text = "< 0.1" if share < 0.05 else f"{share:.1f}" if share < 9.95 else f"{share:.0f}"
+    return f"{text} *" if evidence.beyond else text
 
 
 def _ranked(found: Comparison, system: str) -> Table:
@@ -174,97 +221,52 @@ def _ranked(found: Comparison, system: str) -> Table:
     is_cv = found.ranking[0].code == "CV"
     rows = []
     for one in found.ranking:
-        shown = show_pct(one.value or 0.0) if is_cv else show_width(one.value, system, unit=False)
-        value = "none" if one.value is None else shown
-        rows.append((found.results[one.test].test.name, value, show_pct(one.probability_pct, digits=0)))
+        value = show_pct(one.value or 0.0) if is_cv else show_width(one.value, system, unit=False)
+        cells = ("none" if one.value is None else value, show_pct(one.probability_pct, digits=0))
+        rows.append((found.results[one.test].test.name, *cells))
     head = f"CV at {show_width(found.bout_width_m, system)}" if is_cv else "effective width"
     unit = "%" if is_cv else shown_unit("length", system)
     columns = (Column("test", align="left"), Column(head, unit), Column("chance to be best", "%"))
     return Table(columns, tuple(rows), "From best to worst")
 
 
-def _label(one: Difference, system: str) -> str:
-    units = {"rate": shown_unit("rate", system), "length": shown_unit("length", system), "share": "%"}
-    names = {
-        "mean rate": "Mean rate",
-        "centre": "Centre (right +)",
-        "left share": "Left share",
-        "CV": "CV",
-        "effective width": "Width",
-    }
-    return f"{names[one.code]} {one.method}".strip() + f", {units[one.kind]}"
-
-
-def _change_shown(one: Difference, value: float | None, system: str) -> str:
-    if value is None:
-        return "-"
-    if one.kind == "share":
-        return _signed(value, 1)
-    text = _length_or_rate(one, value, system)
-    return _signed(float(text), len(text.partition(".")[2]))
-
-
-def _length_or_rate(one: Difference, value: float, system: str) -> str:
-    if one.code == "effective width":
-        return show_width(value, system, unit=False)
-    return show(value, one.kind, system, unit=False)
-
-
-def _range(one: Difference, system: str) -> str:
-    low, high = one.evidence.low, one.evidence.high
-    if low is None or high is None:
-        return ""
-    return f"{_change_shown(one, low, system)} to {_change_shown(one, high, system)}"
-
-
-def _p_cell(evidence: Evidence) -> str:
-    if evidence.p is None:
-        return "-"
-    p = "< 0.001" if evidence.p < 0.0005 else f"{evidence.p:.3f}"
-    return f"{p} *" if evidence.beyond else p
-
-
-def _notes(found: Comparison, change: Change, system: str) -> list[str]:
+def _notes(found: Comparison, change: Change, system: str) -> Iterator[str]:
     """How the tests were made comparable, and what to keep in mind."""
-    length = shown_unit("length", system)
-    ends = [show(float(change.place_m[at]), "length", system, unit=False) for at in (0, -1)]
-    notes: list[str] = []
     if change.why_scaled:
-        notes.append(f"Profiles: the later one times {change.factor:.3f}, to the same mean ({change.why_scaled}).")
+        yield f"Profiles: the later one times {change.factor:.3f}, to the same mean ({change.why_scaled})."
     else:
-        notes.append("Profiles: as measured.")
+        yield "Profiles: as measured."
     if not change.same_trays:
-        notes.append(
+        ends = [show(float(change.place_m[at]), "length", system, unit=False) for at in (0, -1)]
+        yield (
             f"The trays stood differently: all figures here are from the lines drawn between trays, at "
-            f"{len(change.place_m)} places from {ends[0]} to {ends[1]} {length} that both tray lines cover; what "
-            "falls beyond is left out."
+            f"{len(change.place_m)} places from {ends[0]} to {ends[1]} {shown_unit('length', system)} that both tray "
+            "lines cover; what falls beyond is left out."
         )
     if change.passes != tuple(one.profile.passes_used for one in (change.before, change.after)):
-        notes.append(
+        yield (
             f"Passes with catches in half of the trays or more, on which the tests rest: {change.passes[0]} before, "
             f"{change.passes[1]} after."
         )
     stated = {result.test.bout_width_m for result in (change.before, change.after)} - {None}
     if found.bout_width_m is None:
-        notes.append('No bout width is known: add --bout-width, such as "24 m", to compare the CV there.')
+        yield 'No bout width is known: add --bout-width, such as "24 m", to compare the CV there.'
     elif stated - {found.bout_width_m}:
-        notes.append(
-            f"The sheets name other bout widths too; all figures are at {show_width(found.bout_width_m, system)}."
-        )
-    return notes
+        yield f"The sheets name other bout widths too; all figures are at {show_width(found.bout_width_m, system)}."
 
 
-def _footer(found: Comparison) -> str:
-    level, terms = alpha(found.level_pct), found.terms
+def _footer(found: Comparison, system: str) -> str:
+    level, terms = 100 * alpha(found.level_pct), found.terms
     asked = f"The question was the {found.question}: it is judged alone. " if found.question else ""
-    learned = f", and learned from {found.repeats} repeats" if found.repeats else ""
+    count = sum(found.learned)
+    learned = f"; learned from {count} tests in which nothing was changed, too" if count else ""
+    laying, wind = (show(value, "length", system) for value in (terms.laying_m, terms.wind_m))
     text = (
-        f"* more than chance explains: p up to {level:g}. {asked}p is good for all lines of a comparison together "
-        f"(Holm's rule): where nothing changed, at most about {100 * level:g} comparisons in 100 have a star. "
-        f"Chance is the spread of the passes, and what differs from test to test: line laid {terms.laying_m:g} m off, "
-        f"wind of the day {terms.wind_m:g} m, rate {terms.rate_pct:g} %, stretch {terms.stretch_pct:g} % (standard "
-        f"deviations, common practice{learned}). More passes don't cure that; repeated tests do. CV limit "
-        f"{found.limit_pct:g} %."
+        f"* More than chance explains. By chance: of 100 comparisons in which nothing was changed, so many have a line "
+        f"as striking; a star stands up to {level:g}. {asked}Chance is how far passes differ, and how far tests differ "
+        f"though nothing was changed: line laid {laying} off, wind of the day {wind}, rate {terms.rate_pct:g} %, "
+        f"pattern {terms.stretch_pct:g} % wider or narrower (two tests of three keep within; common practice{learned})."
+        f" More passes don't cure that; repeated tests do. CV limit {found.limit_pct:g} %."
     )
     return text + (" Each test is compared with the first only." if len(found.changes) > 1 else "")
 
@@ -279,21 +281,30 @@ def comparison_json(found: Comparison) -> dict[str, Any]:
         level_pct=found.level_pct,
         bout_width_m=found.bout_width_m,
         mean_rate_over_m=found.reference_width_m,
+        between_tests={**vars(found.terms), "learned_from_tests": sum(found.learned)},
+        ranking=[vars(one) for one in found.ranking],
         changes=[_change_json(change, at) for at, change in enumerate(found.changes, start=1)],
     )
 
 
-def _test_json(result: Assessment) -> dict[str, Any]:
-    profile = result.profile
+def sheet_json(result: Assessment) -> dict[str, Any]:
+    """What stands under `tests` for one of several sheets."""
     return {
         "name": result.test.name,
         "source": result.test.source,
-        "form": {LABELS[k].key: list(v) if isinstance(v, tuple) else v for k, v in result.test.values.items()},
-        "passes_used": profile.passes_used,
+        "form": form_data(result.test),
+        "passes_used": result.profile.passes_used,
+        "verdict": verdict_data(result.verdict),
+        "warnings": warnings_data(result.doubts),
+    }
+
+
+def _test_json(result: Assessment) -> dict[str, Any]:
+    profile = result.profile
+    return sheet_json(result) | {
         "offset_m": profile.offset_m.tolist(),
         f"rate_{_rate_key(result)}": profile.rate_kg_ha.tolist(),
         "effective_width_m": {method: result.effective_width_m(method) for method in METHODS},
-        "warnings": warnings_data(result.doubts),
     }
 
 
@@ -323,7 +334,7 @@ def _change_json(change: Change, after: int) -> dict[str, Any]:
             "rule": change.trays.rule,
             "p_together": change.trays.p.tolist(),
             "beyond_spread": change.trays.beyond.tolist(),
-            **_evidence_json(change.trays.overall, ""),
+            **_evidence_json(change.trays.overall),
         },
     }
 
@@ -336,16 +347,145 @@ def _difference_json(one: Difference) -> dict[str, Any]:
         f"before_{unit}": one.before,
         f"after_{unit}": one.after,
         f"change_{unit}": one.change,
-        **_evidence_json(one.evidence, unit),
+        **_evidence_json(one.evidence),
+        f"low_{unit}": one.evidence.low,
+        f"high_{unit}": one.evidence.high,
     }
 
 
-def _evidence_json(evidence: Evidence, unit: str) -> dict[str, Any]:
-    data: dict[str, Any] = {
+def _evidence_json(evidence: Evidence) -> dict[str, Any]:
+    return {
         "p": evidence.p,
         "more_than_chance": evidence.beyond,
         "why_no_statement": evidence.why_not or None,
     }
-    if unit:
-        data |= {f"low_{unit}": evidence.low, f"high_{unit}": evidence.high}
-    return data
+
+
+def side_figure(found: Comparison, system: str = "metric") -> Figure:
+    """What the field gets, test beside test; of many the first and those that rank best."""
+    from matplotlib.figure import Figure
+
+    from spreadcheck.show.plots import draw_deposit, plain_style, shown_bout
+
+    best = [one.test for one in found.ranking if one.test][: _SIDE_BY_SIDE - 1]
+    shown = [found.results[at] for at in (0, *sorted(best))] if found.ranking else list(found.results)
+    with plain_style():
+        figure = Figure(figsize=(8, 3.6), layout="constrained")
+        panels = figure.subplots(1, len(shown), sharey=True, squeeze=False)[0]
+        highest = 0.0
+        for axes, result in zip(panels, shown, strict=True):
+            draw_deposit(axes, result, system)
+            method, width = shown_bout(result)
+            cv = show_pct(result.bouts_at(width)[method].cv_pct)
+            axes.set_title(f"{_short(result, 34)}\nCV {cv} % at {show_width(width, system)}", fontsize=10)
+            axes.set_xlabel(f"Across the field ({shown_unit('length', system)}), {method}", fontsize=9)
+            axes.spines[["top", "right"]].set_visible(False)
+            axes.get_legend().remove()
+            axes.label_outer()
+            highest = max(highest, axes.get_ylim()[1])
+        panels[0].set_ylim(0, highest)
+    return figure
+
+
+def comparison_figure(found: Comparison, system: str = "metric") -> Figure:
+    """Three panels: the profiles of all tests; each less the first; CV against bout width."""
+    from matplotlib.figure import Figure
+
+    from spreadcheck.show.plots import plain_style
+
+    with plain_style():
+        figure = Figure(figsize=(8, 9.4), layout="constrained")
+        top, middle, bottom = figure.subplots(3, 1)
+        middle.sharex(top)
+        _draw_profiles(top, found, system)
+        _draw_changes(middle, found, system)
+        _draw_widths(bottom, found, system)
+        for axes in (top, middle, bottom):
+            axes.spines[["top", "right"]].set_visible(False)
+            axes.legend(fontsize=8, frameon=False, loc="best")
+    return figure
+
+
+def _style(number: int) -> dict[str, Any]:
+    return _STYLES[number % len(_STYLES)]
+
+
+def _short(result: Assessment, longest: int = 44) -> str:
+    from spreadcheck.show.plots import plain
+
+    return plain(textwrap.shorten(result.test.name, longest, placeholder="..."))
+
+
+def _scales(found: Comparison, system: str) -> tuple[float, float]:
+    """From inside to what is shown, for offsets and rates."""
+    rate = 1.0 if found.results[0].profile.relative else from_inside(1.0, shown_unit("rate", system), "rate")
+    return from_inside(1.0, shown_unit("length", system), "length"), rate
+
+
+def _draw_profiles(axes: Axes, found: Comparison, system: str) -> None:
+    """The profiles as they are compared, with the centre of each spread at the foot."""
+    length, rate = _scales(found, system)
+    factors = [1.0, *(change.factor for change in found.changes)]
+    for number, (result, factor) in enumerate(zip(found.results, factors, strict=True)):
+        x, y = result.profile.knots
+        label = _short(result) + (f", times {factor:.3f}" if factor != 1.0 else "")
+        style = _style(number)
+        axes.plot(x * length, y * factor * rate, lw=1.6, ms=3.5, label=label, **style)
+        axes.plot(result.profile.centre_m * length, 0, clip_on=False, ms=9, mfc="white", ls="", zorder=5,
+                  marker=style["marker"], color=style["color"])  # fmt: skip
+    axes.axvline(0, color="#777777", lw=1, ls=":")
+    axes.set(
+        title="Single-pass profiles",
+        xlabel=f"{_offsets(system)}; large open marks: centres",
+        ylabel=f"Application rate ({rate_unit(found.results[0], system)})",
+    )
+    axes.set_ylim(bottom=0)
+
+
+def _draw_changes(axes: Axes, found: Comparison, system: str) -> None:
+    """Each test less the first; filled marks where that is more than chance explains."""
+    length, rate = _scales(found, system)
+    axes.axhline(0, color="black", lw=1)
+    for number, change in enumerate(found.changes, start=1):
+        x, y = change.place_m * length, change.difference_kg_ha * rate
+        style = _style(number)
+        axes.plot(x, y, lw=1.4, ms=5, mfc="white", label=f"{_short(change.after)}, less the first", **style)
+        beyond = change.trays.beyond
+        if change.trays.overall.p is not None:
+            axes.plot(x[beyond], y[beyond], ls="", ms=6, marker=style["marker"], color=style["color"],
+                      label=f"  more than chance explains ({beyond.sum()} of {len(x)})")  # fmt: skip
+    axes.axvline(0, color="#777777", lw=1, ls=":")
+    axes.set(
+        title="Change of the profile",
+        xlabel=_offsets(system),
+        ylabel=f"Difference ({rate_unit(found.results[0], system)})",
+    )
+
+
+def _draw_widths(axes: Axes, found: Comparison, system: str) -> None:
+    """The CV of every test over the bout width, for the driving method of the first, else back-and-forth."""
+    length, _ = _scales(found, system)
+    method = found.results[0].driving or BACK_AND_FORTH
+    highest = found.limit_pct
+    for number, result in enumerate(found.results):
+        curve = result.curves[method]
+        style = _style(number) | {"markevery": max(len(curve.width_m) // 12, 1)}
+        label = f"{_short(result)}: {show_width(result.effective_width_m(method), system)}"
+        axes.plot(curve.width_m * length, curve.cv_pct, lw=1.6, ms=4, label=label, **style)
+        highest = max(highest, float(curve.cv_pct.max(initial=0.0)))
+    axes.axhline(found.limit_pct, color="black", lw=1)
+    axes.text(0.995, found.limit_pct, f"limit {found.limit_pct:g} %", transform=axes.get_yaxis_transform(), ha="right",
+              va="bottom", fontsize=8)  # fmt: skip
+    if found.bout_width_m is not None:
+        axes.axvline(found.bout_width_m * length, color="black", lw=3, alpha=0.25,
+                     label=f"bout width {show_width(found.bout_width_m, system)}")  # fmt: skip
+    axes.set(
+        title=f"CV against bout width, {method}",
+        xlabel=f"Bout width ({shown_unit('length', system)})",
+        ylabel="CV (%)",
+    )
+    axes.set_ylim(0, min(highest * 1.05, max(4 * found.limit_pct, 60)))
+
+
+def _offsets(system: str) -> str:
+    return f"Offset from the driving centre line ({shown_unit('length', system)}): left - right"

@@ -97,6 +97,7 @@ class Picture:
     svg: str = ""
     drawn: str = ""
     captioned: bool = True  # whether title and words stand below it as well
+    wide: bool = False  # on paper across the whole page
 
 
 @dataclass(frozen=True)

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.improve.tune import BEYOND, CLEAR, LOWEST, UNCLEAR, Answer, Tuning
 from spreadcheck.judge.assessment import Assessment
+from spreadcheck.show.compare import doubt_blocks, sheet_json
 from spreadcheck.show.document import Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_width
+from spreadcheck.show.json import envelope
 from spreadcheck.show.plots import plain, plain_style
 from spreadcheck.units import from_inside, show, shown_unit
 
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-SCHEMA = "spreadcheck/tuning/2"
 _INK, _BAND, _SECOND = "#1b4f72", "#d9d9d9", "#c0651a"
 _CAUTION = (
     "Nothing is said beyond the settings tested. Change a setting only as the machine maker's manual says, with hopper "
@@ -30,19 +30,21 @@ _CAUTION_SPEED = "The manual and the crush strength of the granules set the high
 
 
 def tuning_document(found: Tuning, system: str = "metric", *, svg: str = "") -> Document:
-    """The answers, the tests, what one goal costs the other, and what the answers rest on."""
+    """The answers, the tests, what one goal costs the other, and what the answers rest on; for paper with a picture."""
     blocks: list[Block] = []
     for one in (found.cv, found.width):
         if one is not None:
             blocks += [Paragraph(_best(found, one, system), "strong"), Points(tuple(_standing(found, one, system)))]
-    if svg:
-        blocks.append(Picture("Profiles, CV and width over the setting", _picture_words(found, system), svg))
     blocks.append(_tests(found, system))
     if len(found.trade_off) > 1:
         blocks.append(_trade_off(found, system))
     blocks += [Heading("What this rests on"), Points(tuple(_notes(found, system)), small=True)]
     speed = any(one.unit == "rpm" for one in found.settings)
     blocks.append(Note("Caution", f"{_CAUTION} {_CAUTION_SPEED}" if speed else _CAUTION))
+    if svg:
+        words = " ".join(_best(found, one, system) for one in (found.cv, found.width) if one is not None)
+        picture = Picture("Profiles, CV and width over the setting", words, svg, wide=True)
+        blocks += [*doubt_blocks(found.results, system), picture]
     return Document(f"The best {_labels(found)}", tuple(blocks), about=tuple(_about(found)))
 
 
@@ -85,7 +87,7 @@ def _best(found: Tuning, one: Answer, system: str) -> str:
     at = _at(found, tuple(found.value[one.best_tested].tolist()))
     if one.goal == LOWEST:
         low, high = (show_pct(end) for end in one.cv_band_pct or (0.0, 0.0))
-        measured = show_pct(tested.bouts[found.method].cv_trays_pct)
+        measured = show_pct(tested.bouts[found.method].cv_pct)
         lead = f"At {show_width(found.bout_width_m, system)} the CV is lowest at {_at(found, one.best)}"
         return (
             f"{lead}: {show_pct(one.cv_pct or 0.0)} % ({found.level_pct:g} % band {low} to {high}); best test: "
@@ -150,17 +152,18 @@ def _tests(found: Tuning, system: str) -> Table:
     columns = [Column(one.label, one.unit) for one in found.settings]
     if wanted:
         columns.append(Column(f"CV at {show_width(found.bout_width_m, system)}", "%"))
-    columns += [Column("effective width", shown_unit("length", system)), Column("passes"), Column("test", align="left")]
+        columns.append(Column("verdict", align="left"))
+    columns += [Column("width", shown_unit("length", system)), Column("passes"), Column("test", align="left")]
     rows = []
     for values, result, over in zip(found.value, found.results, found.over, strict=True):
         cells = [one.number(value) for one, value in zip(found.settings, values, strict=True)]
         cells[0] += "*" if over else ""
         if wanted:
-            cells.append(show_pct(result.bouts[found.method].cv_trays_pct))
+            cells += [show_pct(result.bouts[found.method].cv_pct), result.verdicts[found.method].state]
         cells.append(show_width(result.effective_width_m(found.method), system, unit=False))
         rows.append((*cells, str(result.profile.passes_used), result.test.name))
     notes = ("* over the highest speed: never taken for the best",) if found.over.any() else ()
-    return Table(tuple(columns), tuple(rows), "The tests, as measured", notes)
+    return Table(tuple(columns), tuple(rows), "The tests, as measured (width: effective width)", notes)
 
 
 def _trade_off(found: Tuning, system: str) -> Table:
@@ -180,17 +183,16 @@ def _trade_off(found: Tuning, system: str) -> Table:
 
 
 def _notes(found: Tuning, system: str) -> Iterator[str]:
-    noise = found.model.noise
+    errors = found.model.errors
     yield (
-        "The rate of every tray is taken as a smooth function of the setting (a Gaussian process, departures from a "
-        f"straight line over {show_pct(100 * found.model.length, digits=0)} % of the range), folded at each setting. "
-        "CV here is what trays at this spacing read on average; one test may read otherwise."
+        "What every tray catches is taken to change smoothly with the setting; between the tests the pattern is worked "
+        "out from all of them, and driven side by side at each setting. One more test may read a little otherwise."
     )
-    if noise.assumed:
-        yield "No test has two passes or more: their scatter is assumed (10 % of a catch at the peak)."
+    if errors.assumed:
+        yield "No test has two passes or more: how far passes differ is assumed, as common practice has it."
     else:
-        yield f"Scatter from the passes of all tests together ({noise.freedom:.0f} degrees of freedom)."
-    yield f"From test to test the pattern is taken to shift by {show(noise.shift_m, 'length', system)} either way."
+        yield "How far chance goes is known from how the passes of each test differ."
+    yield f"From test to test the pattern is taken to shift by {show(errors.shift_m, 'length', system)} either way."
     driving = "" if found.method_stated else "; the forms don't agree on the driving, --driving says which is meant"
     yield f"Driving: {found.method}{driving}. CV limit {found.limit_pct:g} %."
     if found.bout_width_m is None:
@@ -211,57 +213,46 @@ def _notes(found: Tuning, system: str) -> Iterator[str]:
         yield f"The sheets differ in more than that: {said}."
 
 
-def _picture_words(found: Tuning, system: str) -> str:
-    return " ".join(_best(found, one, system) for one in (found.cv, found.width) if one is not None)
-
-
 def tuning_json(found: Tuning) -> dict[str, Any]:
     """The tuning as plain data, schema spreadcheck/tuning/2: SI throughout, settings in the unit named with them."""
     surface = found.surface
-    return {
-        "schema": SCHEMA,
-        "settings": [{"label": one.label, "unit": one.unit} for one in found.settings],
-        "bout_width_m": found.bout_width_m,
-        "cv_limit_pct": found.limit_pct,
-        "level_pct": found.level_pct,
-        "driving": found.method,
-        "driving_stated": found.method_stated,
-        "products": list(found.products),
-        "highest_speed_rpm": found.highest_rpm,
-        "tests": [
-            {
-                "name": result.test.name,
-                "source": result.test.source,
+    return envelope(
+        "tuning/2",
+        [
+            sheet_json(result)
+            | {
                 "setting": values,
-                "cv_trays_pct": _cv(result, found.method),
+                "cv_pct": _cv(result, found.method),
                 "effective_width_m": result.effective_width_m(found.method),
-                "passes_used": result.profile.passes_used,
-                "warnings": [
-                    {"code": doubt.code, "message": doubt.message(), "blocking": doubt.blocking}
-                    for doubt in result.doubts
-                ],
             }
             for values, result in zip(found.value.tolist(), found.results, strict=True)
         ],
-        "lowest_cv": _answer_json(found.cv),
-        "widest": _answer_json(found.width),
-        "trade_off": [
+        [doubt for result in found.results for doubt in result.doubts],
+        settings=[{"label": one.label, "unit": one.unit} for one in found.settings],
+        bout_width_m=found.bout_width_m,
+        cv_limit_pct=found.limit_pct,
+        level_pct=found.level_pct,
+        driving=found.method,
+        driving_stated=found.method_stated,
+        products=list(found.products),
+        highest_speed_rpm=found.highest_rpm,
+        lowest_cv=_answer_json(found.cv),
+        widest=_answer_json(found.width),
+        trade_off=[
             {"setting": list(setting), "cv_pct": cv, "effective_width_m": width}
             for setting, cv, width in found.trade_off
         ],
-        "model": {
+        model={
             "length_share_of_range": found.model.length,
-            "shift_between_tests_m": found.model.noise.shift_m,
-            "degrees_of_freedom": found.model.noise.freedom,
-            "scatter_assumed": found.model.noise.assumed,
+            "shift_between_tests_m": found.model.errors.shift_m,
+            "scatter_assumed": found.model.errors.assumed,
             "setting": surface.setting.tolist(),
             "cv_pct": None if surface.cv_pct is None else _band_json(surface.cv_pct),
             "effective_width_m": _band_json(surface.width_m),
         },
-        "width_limited_by_tray_line": list(found.cut_short),
-        "other_settings": {label: list(values) for label, values in found.other_settings},
-        "warnings": warnings_data(doubt for result in found.results for doubt in result.doubts),
-    }
+        width_limited_by_tray_line=list(found.cut_short),
+        other_settings={label: list(values) for label, values in found.other_settings},
+    )
 
 
 def _band_json(band: Any) -> dict[str, list[float | None]]:
@@ -272,9 +263,9 @@ def _band_json(band: Any) -> dict[str, list[float | None]]:
 
 
 def _cv(result: Assessment, method: str) -> float | None:
-    if not result.bouts or math.isnan(result.bouts[method].cv_trays_pct):
+    if not result.bouts or math.isnan(result.bouts[method].cv_pct):
         return None
-    return result.bouts[method].cv_trays_pct
+    return result.bouts[method].cv_pct
 
 
 def _answer_json(one: Answer | None) -> dict[str, Any] | None:

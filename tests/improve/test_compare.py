@@ -20,12 +20,13 @@ from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.cli import main
 from spreadcheck.errors import SpreadcheckError
 from spreadcheck.improve.between import Between, Terms, between_sd, difference_evidence
+from spreadcheck.improve.common import passes_at
 from spreadcheck.improve.compare import compare
+from spreadcheck.improve.fold import many_figures
 from spreadcheck.passes.evidence import holm
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.compare import comparison_document, comparison_json
 from spreadcheck.show.terminal import terminal_text
-from spreadcheck.spread.profile import profile_from
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 BEFORE, AFTER = SAMPLES / "before_vane_change.csv", SAMPLES / "after_vane_change.csv"
@@ -96,11 +97,11 @@ def test_with_spread_between_tests_by_hand():
 
 def test_a_shift_of_the_line_moves_the_centre_and_nothing_else():
     """The centre of a moved profile moves as far: its standard deviation is that of laying and wind together."""
-    profile = profile_from(np.arange(-20.0, 21.0), np.clip(10 - np.abs(np.arange(-20.0, 21.0)), 0, None))
-    figures = {("centre", ""): lambda one: one.centre_m, ("rate", ""): lambda one: one.area_kg_ha_m}
-    sd = between_sd(profile, lambda one: {key: of(one) for key, of in figures.items()}, Terms(0.3, 0.4, 0.0, 0.0))
+    place = np.arange(-20.0, 21.0)
+    moved = Terms(0.3, 0.4, 0.0, 0.0).moved(place, np.clip(10 - np.abs(place), 0, None))
+    sd = between_sd(many_figures(place, moved, METHODS, limit_pct=15, width_m=None, reference_m=20))
     assert sd["centre", ""].sd == pytest.approx(0.5, rel=0.02)  # 60 draws scaled to their standard deviation
-    assert sd["rate", ""].sd < 1e-2 * profile.area_kg_ha_m
+    assert sd["mean rate", ""].sd < 1e-2 * 100 / 20
 
 
 def test_repeats_that_agree_make_a_comparison_surer():
@@ -182,8 +183,8 @@ def test_figures_are_those_of_an_analysis():
     found = differences(change)
     before, after = (assess(test) for test in tests)
     assert (found["centre"].before, found["centre"].after) == (before.profile.centre_m, after.profile.centre_m)
-    for method in METHODS:
-        assert found[f"CV {method}"].after == after.bouts[method].cv_trays_pct
+    for method in (before.driving,):
+        assert found[f"CV {method}"].after == pytest.approx(after.bouts[method].cv_pct)
         assert found[f"effective width {method}"].before == before.effective_width_m(method)
     assert found["mean rate"].before == before.bouts[METHODS[0]].mean_kg_ha
     assert change.difference_kg_ha == pytest.approx(after.profile.rate_kg_ha - before.profile.rate_kg_ha)
@@ -269,7 +270,8 @@ def test_one_pass_each_says_that_nothing_can_be_said():
     assert (
         "No statement is possible on whether chance explains this: one pass shows no spread; drive two passes" in text
     )
-    assert "chance explains (p" not in text
+    assert "by chance" in text
+    assert "chance may explain" not in text
     data = comparison_json(found)["changes"][0]
     assert {one["more_than_chance"] for one in data["differences"]} == {None}
 
@@ -344,18 +346,79 @@ def test_any_catches_give_an_answer_or_a_message(before, after, data):
 def test_command_in_80_columns(units):
     result = run(BEFORE, AFTER, SAMPLES / "lopsided.csv", SAMPLES / "us_units.csv", "--units", units)
     assert result.exit_code == 0, result.output
-    assert max(len(line) for line in result.output.splitlines()) <= 80
+    assert max(len(line) for line in result.stdout.splitlines()) <= 80
     assert "nan" not in result.output
 
 
 def test_command_says_it_in_plain_words():
     text = " ".join(run(BEFORE, AFTER).stdout.split())
-    assert (
-        "The change moved the centre of the spread 1.54 m to the right; that is more than chance explains "
-        "(p = 0.007)." in text
-    )
+    assert "The centre of the spread lies 1.54 m farther to the right; that is more than chance explains." in text
+    assert "The mean rate at 21 m rose from 148.9 kg/ha to 152.7 kg/ha; chance may explain that." in text
     assert "The sheets differ in: vanes worn through on the right disc -> new on both discs" in text
-    assert "p is good for all lines of a comparison together (Holm's rule)" in text
+    assert "Before the vane change. At 21 m, back-and-forth: not even enough." in text
+    for word in ("Holm", "Bonferroni", "Welch", "p =", "standard deviation", "Gaussian"):
+        assert word not in text
+
+
+def test_two_machines_are_not_before_and_after():
+    rng = np.random.default_rng(21)
+    one, other = spread_test(rng, 3, machine="Old"), spread_test(rng, 3, shift=2.5, machine="New")
+    text = " ".join(said(compare([one, other])).split())
+    assert "against" in text
+    assert " before " not in text
+    assert " first second change" in text
+
+
+def archive_of(folder, count, machine="Trailed twin-disc"):
+    """Sheets of the machine as it was before, each laid a little off, and one that can't be read."""
+    folder.mkdir(exist_ok=True)
+    head, rows = BEFORE.read_text(encoding="utf-8").split("\n\n", 1)
+    head = head.replace("Trailed twin-disc", machine)
+    rng = np.random.default_rng(7)
+    for number in range(count):
+        lines = rows.splitlines()
+        body = [
+            ",".join(
+                [*line.split(",")[:2], *(f"{float(cell) * rng.normal(1, 0.03):.1f}" for cell in line.split(",")[2:])]
+            )
+            for line in lines[2:]
+        ]
+        (folder / f"{number}.csv").write_text("\n".join([head, "", *lines[:2], *body]), encoding="utf-8")
+    (folder / "torn.csv").write_text("spreadcheck tray sheet,1\ntray width,0.5,m\n", encoding="utf-8")
+    return folder
+
+
+def test_spread_between_tests_is_learned_from_an_archive(tmp_path):
+    """The sheets of this machine with nothing changed, and no others; the same as naming them with --repeat."""
+    folder = archive_of(tmp_path / "archive", 4)
+    shutil.copy(BEFORE, folder / "before_again.csv")  # a copy of what is compared tells nothing
+    shutil.copy(SAMPLES / "lopsided.csv", folder)  # another machine
+    result = run(BEFORE, AFTER, "--archive", folder, "--json", tmp_path / "c.json")
+    assert result.exit_code == 0, result.output
+    assert "torn.csv" in result.stderr
+    assert "learned from 5 tests in which nothing was changed" in " ".join(result.stdout.split())
+    named = [word for number in range(4) for word in ("--repeat", folder / f"{number}.csv")]
+    assert run(BEFORE, AFTER, *named, "--json", tmp_path / "r.json").exit_code == 0
+    archived, repeated = (json.loads((tmp_path / name).read_text("utf-8")) for name in ("c.json", "r.json"))
+    assert archived == repeated
+    assert archived["between_tests"]["learned_from_tests"] == 5
+
+
+def test_an_archive_without_repeats_is_refused(tmp_path):
+    other = run(BEFORE, AFTER, "--archive", archive_of(tmp_path / "a", 2, machine="Mounted"))
+    assert other.exit_code == 2
+    assert 'no two sheets are tests of "Trailed twin-disc" with the same product and settings' in other.stderr
+    (tmp_path / "empty").mkdir()
+    assert "holds no tray sheet that can be read" in run(BEFORE, AFTER, "--archive", tmp_path / "empty").stderr
+    assert "is not a folder" in run(BEFORE, AFTER, "--archive", tmp_path / "none").stderr
+
+
+def test_groups_of_an_archive_are_pooled_by_hand():
+    """Two groups of 2 and 3 tests: squares 0.02 and 0.02 with 1 + 2 degrees of freedom, beside 4 of the stated 0.3."""
+    key = ("centre", "")
+    groups = [{key: np.array([0.1, 0.3])}, {key: np.array([0.5, 0.7, 0.6])}]
+    found = between_sd({key: np.array([-0.3, 0.0, 0.3])}, groups)[key]
+    assert (found.sd, found.freedom) == (pytest.approx(sqrt((4 * 0.09 + 0.02 + 0.02) / 7)), 7)
 
 
 def test_json_keeps_the_contract():
@@ -364,6 +427,8 @@ def test_json_keeps_the_contract():
     assert metric["schema"] == "spreadcheck/comparison/2"
     assert metric["bout_width_m"] == 21
     assert [test["passes_used"] for test in metric["tests"]] == [5, 5]
+    assert [test["verdict"]["state"] for test in metric["tests"]] == ["not even enough", "fits"]
+    assert [one["code"] for one in metric["warnings"]] == ["off-centre"]
     change = metric["changes"][0]
     by_name = {(one["figure"], one["driving"]): one for one in change["differences"]}
     centre = by_name["centre", None]
@@ -390,7 +455,7 @@ def test_plots_of_every_kind(tmp_path):
 def test_one_sheet_may_come_from_standard_input():
     piped = run(BEFORE, "-", input=AFTER.read_bytes())
     assert piped.exit_code == 0
-    assert "1.54 m to the right" in piped.stdout
+    assert "1.54 m farther to the right" in " ".join(piped.stdout.split())
 
 
 BAD = {
@@ -467,11 +532,6 @@ def test_existing_files_are_kept(tmp_path):
 
 def test_single_pass_profiles_keep_their_mean():
     """The passes of a test, averaged, are its profile."""
-    from spreadcheck.improve.passfigures import pass_profiles
-
-    test = read_sheet(BEFORE)
-    result = assess(test)
-    profile = result.profile
-    mean = np.mean([one.rate_kg_ha for one in pass_profiles(result.passes, profile)], axis=0)
-    assert mean == pytest.approx(profile.rate_kg_ha)
-    assert profile_from(test.offset_m, mean).centre_m == pytest.approx(profile.centre_m)
+    result = assess(read_sheet(BEFORE))
+    rates = passes_at(result.passes, result.profile, result.profile.offset_m)
+    assert rates.mean(axis=0) == pytest.approx(result.profile.rate_kg_ha)

@@ -1,12 +1,17 @@
 """The model of the profiles: scikit-learn's Gaussian process and the overlap of `analyse` as second implementations."""
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spreadcheck.improve.profiles import Noise, ProfileModel, fold_form, profile_model
+from spreadcheck import assess, tray_test
+from spreadcheck.improve.fold import Fold, many_figures
+from spreadcheck.improve.profiles import ProfileModel, profile_model
 from spreadcheck.sheet.labels import METHODS
+from spreadcheck.spread.bands import width_curves
 from spreadcheck.spread.profile import profile_from
 from spreadcheck.spread.widths import scan_methods
 
@@ -14,16 +19,24 @@ PLACE = np.arange(-9.0, 10.0)
 SETTING = np.array([[0.0], [0.3], [0.3], [0.7], [1.0]])
 
 
+@dataclass(frozen=True, eq=False)
+class PlainErrors:
+    """Independent errors of known size in place of those of tests."""
+
+    variance: np.ndarray
+
+    def drawn(self, count, rng):
+        return np.sqrt(self.variance) * rng.standard_normal((count, *self.variance.shape))
+
+
 def model_of(settings=SETTING, seed=3):
-    """A model with noise of known size, its shift and stretch left out."""
+    """A model with noise of known size."""
     rng = np.random.default_rng(seed)
     wide = 4 + 2 * settings.sum(axis=1, keepdims=True)
     rate = 100 * np.exp(-0.5 * (PLACE / wide) ** 2) + rng.normal(0, 2, (len(settings), len(PLACE)))
     sd = 1.0 + 0.02 * rate
-    still = np.zeros_like(rate)
-    noise = Noise(sd**2, np.eye(len(PLACE)), sd, still, still, 0.0, 1.0, assumed=True)
     size = 0.3 + rate.max(axis=0) / 200
-    return ProfileModel(PLACE, settings, rate, noise, size, np.full((5, 6), 1 / 30))
+    return ProfileModel(PLACE, settings, rate, PlainErrors(sd**2), size, np.full((5, 6), 1 / 30))
 
 
 @pytest.mark.parametrize(
@@ -45,7 +58,7 @@ def test_mean_likelihood_and_spread_are_scikit_learns(settings, length, size):
         for tray in range(len(PLACE)):
             line = kernels.ConstantKernel(wide**2) * kernels.DotProduct(1.0)
             kernel = line + kernels.ConstantKernel((two * model.size[tray]) ** 2) * kernels.RBF(one)
-            process = GaussianProcessRegressor(kernel, alpha=model.noise.variance[:, tray], optimizer=None)
+            process = GaussianProcessRegressor(kernel, alpha=model.errors.variance[:, tray], optimizer=None)
             process.fit(settings, model.rate[:, tray])
             total += process.log_marginal_likelihood_value_
             if (one, two) == (length, size):
@@ -65,14 +78,14 @@ def test_drawn_errors_spread_as_scikit_learn_says():
     model = model_of()
     weight = np.zeros((5, 6))
     weight[2, 3] = 1.0
-    model = ProfileModel(model.place_m, model.setting, model.rate, model.noise, model.size, weight)
+    model = ProfileModel(model.place_m, model.setting, model.rate, model.errors, model.size, weight)
     length, size = profiles.LENGTHS[2], profiles.SIZES[3] * model.rate.max()
     wanted = np.array([[0.0], [0.5], [0.85]])
-    drawn = model.errors(wanted, 4000, np.random.default_rng(5)).std(axis=0)
+    drawn = model.drawn(wanted, 4000, np.random.default_rng(5)).std(axis=0)
     for tray in (2, 9, 15):
         line = kernels.ConstantKernel(1e8) * kernels.DotProduct(1.0)
         kernel = line + kernels.ConstantKernel((size * model.size[tray]) ** 2) * kernels.RBF(length)
-        process = GaussianProcessRegressor(kernel, alpha=model.noise.variance[:, tray], optimizer=None)
+        process = GaussianProcessRegressor(kernel, alpha=model.errors.variance[:, tray], optimizer=None)
         expected = process.fit(model.setting, model.rate[:, tray]).predict(wanted, return_std=True)[1]
         assert drawn[:, tray] == pytest.approx(expected, rel=3 / np.sqrt(8000) + 0.01)
 
@@ -80,27 +93,60 @@ def test_drawn_errors_spread_as_scikit_learn_says():
 @given(st.floats(4.5, 25), st.sampled_from(METHODS), st.integers(0, 1000))
 def test_the_fold_is_that_of_analyse(width, method, seed):
     """CV by line by the spline form, and by the pieces between kinks that `analyse` integrates."""
-    rate = np.random.default_rng(seed).uniform(5, 100, len(PLACE))
-    form = fold_form(PLACE, width, method)
-    expected = scan_methods(profile_from(PLACE, rate), [width])[method].cv_line_pct[0]
-    assert 100 * np.sqrt(rate @ form @ rate) / rate.sum() == pytest.approx(expected, rel=1e-9)
+    rate = np.random.default_rng(seed).uniform(5, 100, (2, len(PLACE)))
+    fold = Fold(PLACE, np.array([width]), method)
+    expected = [scan_methods(profile_from(PLACE, row), [width])[method].cv_line_pct[0] for row in rate]
+    found = 100 * np.sqrt(fold.products(rate, rate)[:, 0]) / rate.sum(axis=1)
+    assert found == pytest.approx(expected, rel=1e-9)
+    both = rate.sum(axis=0)  # products of two profiles: (a + b)^2 = a^2 + 2 a b + b^2
+    parts = fold.products(rate, rate).sum() + 2 * fold.products(rate[0], rate[1])[0]
+    assert fold.products(both, both)[0] == pytest.approx(parts, rel=1e-9)
+
+
+@pytest.mark.parametrize("place", [PLACE, PLACE + 0.25, PLACE / 2 - 1.1], ids=["centred", "beside", "half a metre"])
+def test_many_figures_are_those_of_an_assessment(place):
+    """Many at once, against the profile's own figures and the curve of each width, one by one."""
+    rng = np.random.default_rng(5)
+    rates = (100 * np.exp(-((place / np.ptp(place)) ** 2) * 12) + rng.uniform(0, 5, (3, len(place)))).round(3)
+    width = 0.4 * np.ptp(place)
+    found = many_figures(place, rates, METHODS, limit_pct=15, width_m=width, reference_m=width)
+    for at, row in enumerate(rates):
+        profile = profile_from(place, row)
+        curves = width_curves(profile)
+        assert found["mean rate", ""][at] == pytest.approx(profile.area_kg_ha_m / width, rel=1e-9)
+        assert found["centre", ""][at] == pytest.approx(profile.centre_m, abs=1e-9)
+        assert found["left share", ""][at] == pytest.approx(profile.left_share_pct, rel=1e-9)
+        for method in METHODS:
+            assert found["CV", method][at] == pytest.approx(curves[method].cv_at(width), rel=1e-7)
+            exact = curves[method].effective_width_m(15)
+            assert found["effective width", method][at] == pytest.approx(exact, abs=0.1)  # straight over 0.5 m
+
+
+def noise_of(rate):
+    """The noise of passes, shape (trays, passes)."""
+    return assess(tray_test(PLACE, rate, tray_width="1 m", tray_length="1 m")).noise
 
 
 def test_profiles_that_change_in_a_straight_line_are_found_exactly():
     """Between tests without noise on a straight line, the model is that line, whatever lengths and sizes."""
     ends = 100 * np.exp(-0.5 * (PLACE / 4) ** 2), 60 * np.exp(-0.5 * (PLACE / 7) ** 2)
     ends = [end / end.sum() for end in ends]
-    passes = [((1 - at) * ends[0] + at * ends[1])[None] * np.ones((2, 1)) for at in (0.0, 0.2, 0.5, 1.0)]
-    model = profile_model(PLACE, np.array([[0.0], [0.2], [0.5], [1.0]]), passes)
+    setting = np.array([[0.0], [0.2], [0.5], [1.0]])
+    rate = (1 - setting) * ends[0] + setting * ends[1]
+    model = profile_model(PLACE, setting, rate, [noise_of(np.stack((row, row), axis=1)) for row in rate])
     assert model.mean(np.array([[0.75]]))[0] == pytest.approx(0.25 * ends[0] + 0.75 * ends[1], rel=1e-6)
 
 
 def test_more_passes_make_a_surer_model():
+    """Four times the passes halve the errors, by the noise of each test and by draws of it."""
     rng = np.random.default_rng(1)
-    shapes = [np.exp(-0.5 * (PLACE / wide) ** 2) for wide in (4, 4.5, 5, 5.5)]
-    setting = np.linspace(0, 1, 4)[:, None]
-    spread = []
-    for count in (2, 8):
-        passes = [100 * shape * (1 + rng.normal(0, 0.08, (count, len(PLACE)))) for shape in shapes]
-        spread.append(profile_model(PLACE, setting, passes).noise.passes_sd.mean())
-    assert spread[1] < 0.7 * spread[0]  # a half by the passes, give or take what the law is off by
+    rate = np.array([100 * np.exp(-0.5 * (PLACE / wide) ** 2) for wide in (4, 4.5, 5, 5.5)])
+    setting, stated, drawn = np.linspace(0, 1, 4)[:, None], [], []
+    for count in (3, 12):
+        passes = rate[:, :, None] * (1 + rng.normal(0, 0.08, (4, len(PLACE), count)))
+        model = profile_model(PLACE, setting, passes.mean(axis=2), [noise_of(one) for one in passes])
+        stated.append(np.sqrt(model.errors.variance).mean())
+        still = replace(model.errors, shift_m=0.0)
+        drawn.append(still.drawn(400, rng).std(axis=0).mean())
+    assert stated[1] / stated[0] == pytest.approx(0.5, abs=0.15)
+    assert drawn[1] / drawn[0] == pytest.approx(0.5, abs=0.15)

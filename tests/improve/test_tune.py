@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from spreadcheck import read_sheet, tray_test
 from spreadcheck.cli import main
 from spreadcheck.errors import SpreadcheckError
-from spreadcheck.improve.profiles import upper_ends
+from spreadcheck.improve.fold import upper_ends
 from spreadcheck.improve.tune import BEYOND, CLEAR, UNCLEAR, tune
 from spreadcheck.show.terminal import terminal_text
 from spreadcheck.show.tune import tuning_document, tuning_figure, tuning_json
@@ -137,7 +137,7 @@ def test_both_goals_trade_off():
 
 def test_one_pass_a_test_says_that_scatter_is_assumed():
     found = tune(series((620, 660, 700, 740, 780), passes=1))
-    assert found.model.noise.assumed
+    assert found.model.errors.assumed
     assert "No test has two passes or more" in words(found)
 
 
@@ -298,8 +298,8 @@ BAD = {
     "speed without unit": ([*SERIES, "--highest-speed", "900"], 'option --highest-speed: "900" has no unit; write it'),
     "highest below": ([*SERIES, "--highest-speed", "500 rpm"], "500 rpm lies below every speed tested (from 560 rpm)"),
     "bout width without unit": ([*SERIES, "--bout-width", "24"], 'option --bout-width: "24" has no unit'),
-    "odd plot": ([*SERIES, "--plot", "x.bmp"], 'a plot can\'t be written as "bmp"'),
-    "odd report": ([*SERIES, "--report", "x.docx"], "x.docx: is no name for a report; end the name in .html or .pdf"),
+    "odd plot": ([*SERIES, "--plot", "x.bmp"], 'a plot can\'t be written as ".bmp"'),
+    "odd report": ([*SERIES, "--report", "x.docx"], 'x.docx: this result can\'t be written as ".docx"; end the name'),
     "no such setting": ([*SERIES, "--setting", "colour"], 'the form has no "colour"'),
     "three settings": (
         [*SERIES, "--setting", "tilt", "--setting", "tilt"],

@@ -1,9 +1,11 @@
 """How often `tune` finds the best spinner speed, on simulated series of three machines of different kinds.
 
-Run `python tests/studies/tuning_study.py [SERIES A CELL] [LAID]`; seeds are fixed. The simulator shares nothing with
-the package: two lobes that move out with speed, on a grid of 5 cm; granules counted one by one (3.2 mm, 22.7 mg) in
-trays of 0.5 x 0.5 m every metre; three passes, each driven 0.15 m off (standard deviation), and, with LAID, every
-test's line of trays laid so many metres off. The best speed lies anywhere inside the tested range, in the true curve.
+Run `python tests/studies/tuning_study.py [SERIES A CELL] [LAID] [DONE]`; seeds are fixed, and series that stand in the
+file DONE already (a line each) are not run again, so that a run may be stopped and gone on with. The simulator shares
+nothing with the package: two lobes that move out with speed, on a grid of 5 cm; granules counted one by one (3.2 mm,
+22.7 mg) in trays of 0.5 x 0.5 m every metre; three passes, each driven 0.15 m off (standard deviation), and, with LAID,
+every test's line of trays laid so many metres off. The best speed lies anywhere inside the tested range, in the true
+curve.
 
 Columns: the answer, and the best setting tested, within 25 rpm of the true best speed; how far the answer is off on
 average [rpm]; answers called clear; clear ones that are more than 25 rpm off or whose interval misses; intervals (95 %)
@@ -13,11 +15,14 @@ best setting tested [% CV]; bands (95 %) that hold the true CV at the answer.
 Effective widths are looked at in coarse steps to save time; the CV and its answer don't depend on them.
 """
 
+import json
 import sys
+from pathlib import Path
 
 import numpy as np
 
 from spreadcheck import tray_test
+from spreadcheck.improve import fold
 from spreadcheck.improve import tune as tuning
 
 BOUT_M = 24.0
@@ -74,19 +79,21 @@ def one_series(rng, machine, curve, count, repeat, step, laid_m):
     worse = np.interp(found, SPEEDS, curve) - np.interp(np.sort(speeds)[answer.best_tested], SPEEDS, curve)
     band = answer.cv_band_pct
     return {
-        "off": abs(found - best),
+        "off": float(abs(found - best)),
         "clear": answer.standing == tuning.CLEAR,
-        "held": low - 2 <= best <= high + 2,
-        "worse": worse,
-        "cv held": band[0] <= np.interp(found, SPEEDS, curve) <= band[1],
-        "tested": abs(np.sort(speeds)[answer.best_tested] - best),
-        "interval": high - low,
+        "held": bool(low - 2 <= best <= high + 2),
+        "worse": float(worse),
+        "cv held": bool(band[0] <= np.interp(found, SPEEDS, curve) <= band[1]),
+        "tested": float(abs(np.sort(speeds)[answer.best_tested] - best)),
+        "interval": float(high - low),
     }
 
 
-def main(series=30, laid_m=0.0):
+def main(series=30, laid_m=0.0, done_file=""):
     """The table, a line a cell."""
-    tuning._WIDTH_STEP_M = 4.0
+    fold.WIDTH_STEP_M = 4.0
+    lines = Path(done_file).read_text().splitlines() if done_file and Path(done_file).exists() else []
+    done = {tuple(one): found for one, found in map(json.loads, lines)}
     curves = {machine: np.array([true_cv(machine, speed) for speed in SPEEDS]) for machine in MACHINES}
     print(f"{series} series a cell, a third each of {', '.join(MACHINES)}; lines laid {laid_m:g} m off")
     heads = ("tests", "step", "repeat", "answer", "tested", "off", "clear", "wrong", "held", "wide", "worse", "CV held")
@@ -94,9 +101,14 @@ def main(series=30, laid_m=0.0):
     for number, (count, repeat, step) in enumerate(CELLS):
         found = []
         for at in range(series):
-            machine = MACHINES[at % 3]
-            rng = np.random.default_rng([2026, number, at, int(100 * laid_m)])
-            found.append(one_series(rng, machine, curves[machine], count, repeat, step, laid_m))
+            machine, seed = MACHINES[at % 3], (2026, number, at, int(100 * laid_m))
+            if seed not in done:
+                rng = np.random.default_rng(seed)
+                done[seed] = one_series(rng, machine, curves[machine], count, repeat, step, laid_m)
+                if done_file:
+                    with open(done_file, "a") as kept:
+                        print(json.dumps([seed, done[seed]]), file=kept)
+            found.append(done[seed])
         col = {key: np.array([one[key] for one in found], dtype=float) for key in found[0]}
         wrong = np.mean((col["clear"] > 0) & ((col["off"] > 25) | (col["held"] == 0)))
         share = {key: 100 * np.mean(col[key]) for key in ("clear", "held", "cv held")}
@@ -110,4 +122,4 @@ def main(series=30, laid_m=0.0):
 
 
 if __name__ == "__main__":
-    main(*(kind(value) for kind, value in zip((int, float), sys.argv[1:], strict=False)))
+    main(*(kind(value) for kind, value in zip((int, float, str), sys.argv[1:], strict=False)))
