@@ -7,8 +7,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from spreadcheck.errors import record
 from spreadcheck.units import from_inside, shown_unit
 
 _KINDS = {
@@ -19,7 +18,7 @@ _KINDS = {
 }  # shown in the reader's units
 
 
-@dataclass(frozen=True)
+@record
 class Limit:
     """One published or customary limit. `value` is in `unit`."""
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 
-from spreadcheck.errors import Fault, QuantityError, shown
+from spreadcheck.errors import Fault, QuantityError, record, shown
 
 FOOT_M = 0.3048
 INCH_M = 0.0254
@@ -29,7 +29,7 @@ LB_FT3_KG_M3 = POUND_KG / FOOT_M**3
 SYSTEMS = ("metric", "us")
 
 
-@dataclass(frozen=True)
+@record
 class Kind:
     """One kind of quantity: the unit inside, what each unit is worth in it, and what a reader is shown."""
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from spreadcheck.judge.assessment import Assessment
+    from spreadcheck.judge.blend import NutrientAnalysis
     from spreadcheck.judge.confidence import Confidence
     from spreadcheck.show.document import Document
 
@@ -81,7 +82,6 @@ def analyse(
     """
     from spreadcheck.errors import Fault, WidthError
     from spreadcheck.judge.assessment import assess
-    from spreadcheck.judge.nutrients import read_analysis
 
     out.check(sheet, analysis)
     _check_speed(highest_speed_rpm, out)
@@ -99,7 +99,7 @@ def analyse(
         bout_width_m=bout_width_m,
         tails=tails,
         relative=relative,
-        analysis=None if analysis is None else read_analysis(analysis),
+        analysis=_nutrients(analysis),
         driving_error_m=steering_m,
     )
     if within_limit and result.within_limit is None:
@@ -113,6 +113,14 @@ def analyse(
         _present(result, sure, units, told)
     if within_limit and not result.within_limit:
         ctx.exit(1)
+
+
+def _nutrients(file: str | None) -> NutrientAnalysis | None:
+    if file is None:
+        return None
+    from spreadcheck.judge.nutrients import read_analysis
+
+    return read_analysis(file)
 
 
 def _check_speed(rpm: float | None, out: Outputs) -> None:

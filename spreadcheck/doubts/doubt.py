@@ -6,15 +6,16 @@ The numbers stay quantities until a reader asks: words are made when they are sh
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, TypeAlias
 
+from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.units import from_inside, show, shown_unit
 
 
-@dataclass(frozen=True)
+@record
 class Quantity:
     """A number in the inside unit of its kind, a key of `KINDS`."""
 
@@ -27,7 +28,7 @@ class Quantity:
         return show(self.value, self.kind, system, digits=self.digits)
 
 
-@dataclass(frozen=True)
+@record
 class Places:
     """Places on the tray line: the first eight, and how many more there are. [m]"""
 
@@ -40,7 +41,7 @@ class Places:
         return f"{shown} and {more} more {unit}" if more > 0 else f"{shown} {unit}"
 
 
-@dataclass(frozen=True)
+@record
 class Words:
     """A sentence with gaps, and what is put into them: quantities, numbers, names, sentences of the same kind."""
 
@@ -52,7 +53,7 @@ class Words:
         return self.template.format_map({name: _shown(value, system) for name, value in self.values.items()})
 
 
-@dataclass(frozen=True)
+@record
 class Listed:
     """Some of several things said one after the other; `more` of them are only counted."""
 
@@ -78,7 +79,7 @@ def trays_counted(count: int) -> str:
     return "1 tray" if count == 1 else f"{count} trays"
 
 
-@dataclass(frozen=True)
+@record
 class Explanation:
     """What may lie behind a doubt, tried on the test: how well it fits (0 to 1), and the row or cell to change.
 
@@ -100,7 +101,7 @@ class Explanation:
         return f"Perhaps: {said} (fits {100 * self.fits:.0f} %): {self.remedy}.{then}"
 
 
-@dataclass(frozen=True)
+@record
 class Doubt:
     """One doubt about a test, under a stable code; made by `doubt` of the register only.
 
@@ -170,7 +171,7 @@ def _sentence(part: str) -> str:
     return part[0].upper() + part[1:].rstrip(".") + ("" if part[-1] in "?." else ".")
 
 
-@dataclass(frozen=True)
+@record
 class Check:
     """What is looked at under one code: what it asks, its limits (codes of `LIMITS`), and its words."""
 

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt, Explanation, Quantity, Words
 from spreadcheck.doubts.register import doubt
+from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules_of
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g, rising, with_labels
@@ -29,7 +30,7 @@ _SMALL_GRANULE_G = 0.006  # of 2 mm and 1400 kg/m3: the smallest usual one, so t
 _OUNCE_G = KINDS["catch mass"].factors["oz"]
 
 
-@dataclass(frozen=True)
+@record
 class _Basis:
     """What the mass caught is held against: `share` of it was caught, good tests keep within `spread` (log)."""
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt, Places, Quantity, Words, trays_counted
 from spreadcheck.doubts.register import CHECKS, doubt
+from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import SAME_PLACE, Profile
@@ -16,7 +15,7 @@ from spreadcheck.spread.tails import FigureRange, ends_of
 _RIM = 0.02  # of the tray width: sloping rims let trays stand a little closer than measured
 
 
-@dataclass(frozen=True)
+@record
 class Judged:
     """The width that a tray line is held against, and what it is: the effective width, or the next best. [m]"""
 

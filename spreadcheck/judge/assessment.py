@@ -8,7 +8,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import TypeAlias
 
@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from spreadcheck.doubts.doubt import Doubt, Listed, Quantity, Words
 from spreadcheck.doubts.explain import with_verdicts
 from spreadcheck.doubts.inspection import doubts_of
+from spreadcheck.errors import record
 from spreadcheck.judge.blend import BlendAssessment, NutrientAnalysis, assess_blend
 from spreadcheck.judge.verdict import Verdict, advised_width, blocking_codes, verdict_at, worst_of
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
@@ -39,7 +40,7 @@ WHOLE = 1e3 * SAME_PLACE  # of a spacing: bout widths typed to a millimetre are 
 Kept: TypeAlias = Callable[[FloatArray, str], FloatArray]  # probability of keeping the limit, by width and method [%]
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Bout:
     """What the field gets at one bout width, for one driving method.
 
@@ -63,7 +64,7 @@ class Bout:
     part: str = ""
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Assessment:
     """One test assessed: passes, profile, the scan for each driving method, the bout driven, and what is doubtful."""
 

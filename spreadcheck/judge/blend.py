@@ -12,13 +12,13 @@ rate x content. All deposits are sums of passes, so the overlap is the same for 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.errors import Fault, NoSpreadError, SheetError
+from spreadcheck.errors import Fault, NoSpreadError, SheetError, record
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, column_kind
 from spreadcheck.spread.bands import WidthCurve, width_curves, worst_curve
@@ -29,7 +29,7 @@ from spreadcheck.spread.widths import Scan, check_limit, default_widths, scan_me
 ZONES = ("far left", "left", "middle", "right", "far right")
 
 
-@dataclass(frozen=True)
+@record
 class NutrientAnalysis:
     """What each component holds, in % of its mass, and the CV limit of nutrients that have one of their own."""
 
@@ -42,7 +42,7 @@ class NutrientAnalysis:
         return tuple(dict.fromkeys(nutrient for content in self.content_pct.values() for nutrient in content))
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class BlendPart:
     """The whole catch, one component or one nutrient: `kind` says which."""
 
@@ -63,7 +63,7 @@ class BlendPart:
         return self.curves[method].effective_width_m(self.limit_pct)
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class BlendAssessment:
     """A blend assessed part by part."""
 

@@ -5,14 +5,14 @@ How the intervals are made, and how often they hold: docs/confidence.md.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.doubts.noise import noise_doubts
-from spreadcheck.errors import Fault, WidthError
+from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.likely import Drawn, Likely, Line, bouts_on, likely_cv, noise_floor, on_line, widest_within
 from spreadcheck.limits import LIMITS
@@ -34,7 +34,7 @@ _MOST_POINTS = 2_000  # of the line, where trays stand unevenly
 _MOST_NUMBERS = 2_000_000  # of all draws of the noise: a longer line gets fewer
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class BoutConfidence:
     """The figures at one bout width, for one driving method; see `CvBand`.
 
@@ -65,7 +65,7 @@ class BoutConfidence:
         return self.low_pct * self.line_share, self.high_pct * self.line_share
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class CvBand:
     """CV by trays against bout width for one driving method: as read, the noise in it, and what may be true.
 
@@ -102,7 +102,7 @@ class CvBand:
         return BoutConfidence(self.method, *(float(column[index]) for column in columns))
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Confidence:
     """How sure an assessment is. `noise.source` says where the noise was taken from; "" if it could not be known.
 
@@ -198,7 +198,7 @@ def confidence(
     return Confidence(result, noise, stated, ends, level_pct, draws, seed, bands, bouts, error, doubts, drawn)
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Draws:
     """The noise of a test, drawn, and the tails it is drawn with: what every probability of it comes from.
 

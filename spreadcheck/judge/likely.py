@@ -15,13 +15,13 @@ there is no such z the noise alone reads more, and the answer is 0.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from spreadcheck.errors import record
 from spreadcheck.passes.noise import Floats
 from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.sheet.traytest import FloatArray
@@ -32,7 +32,7 @@ _LEAST_OF_FLOOR = 0.05  # of the floor's square: a smaller reading has no direct
 _ROUGH_DRAWS = 100  # enough for a mean over draws
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Line:
     """An even line of points, and how the trays make the rates on it, tails included: points x trays."""
 
@@ -46,7 +46,7 @@ class Line:
         return len(self.from_trays)
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Products:
     """What many patterns on one line come to: totals, and the products of rates so many points apart.
 
@@ -92,7 +92,7 @@ def _sum_of(one: AnyFloats, other: AnyFloats) -> AnyFloats:
     return np.asarray(np.einsum("id,id->d", one, other))
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Bouts:
     """Bouts of several widths for one driving method, as weights on products of rates."""
 
@@ -182,7 +182,7 @@ def _cubic(part: FloatArray) -> tuple[FloatArray, ...]:
     )
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Likely:
     """True patterns that fit the readings of the trays, as CV on the true line; shape (widths, draws). [%]
 
@@ -194,7 +194,7 @@ class Likely:
     floor_pct: FloatArray
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Drawn:
     """A pattern on a line, and draws of its noise there with their products, which serve all widths and methods."""
 

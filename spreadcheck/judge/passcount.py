@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
 
-from spreadcheck.errors import Fault, QuantityError, WidthError
+from spreadcheck.errors import Fault, QuantityError, WidthError, record
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.confidence import DRAWS, LEVEL_PCT, SEED, check_draws, curve_widths, draw, narrow_m
 from spreadcheck.judge.likely import AnyFloats, Bouts, Line, bouts_on, products, widest_within
@@ -24,7 +24,7 @@ _MOST_DRAWS = 500  # quite enough for a forecast
 _MOST_WIDTHS = 80
 
 
-@dataclass(frozen=True)
+@record
 class PassesNeeded:
     """How many passes pin the effective width to a half-width, for one driving method.
 
@@ -171,7 +171,7 @@ def _not_to_be_told(width_m: float, widths: FloatArray) -> str:
     return ""
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class _Wanted:
     """What a forecast is made for; `passes` stand behind the noise that it starts from."""
 
@@ -182,7 +182,7 @@ class _Wanted:
     passes: int
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class _Added:
     """What noise adds to a pattern: its own totals, and at each width what it does along the pattern and by itself."""
 
@@ -191,7 +191,7 @@ class _Added:
     square: AnyFloats  # (widths, draws): variance of the noise's own deposit
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class _Forecast:
     """Effective widths that tests of this pattern would give; more passes make `own` smaller, and not `fixed`."""
 

@@ -15,12 +15,11 @@ of each of these over a normal error is known exactly, so there is no grid and n
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadcheck.errors import Fault, WidthError
+from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray
@@ -32,7 +31,7 @@ _FAR = 9.0  # standard deviations beyond which a pass no longer reaches another
 _CHUNK = 2_000_000
 
 
-@dataclass(frozen=True)
+@record
 class Steering:
     """Sideways driving error: its standard deviation, and its correlation from one pass to the next.
 
@@ -56,7 +55,7 @@ class Steering:
         return np.asarray(self.sd_m * np.sqrt(2.0 * (1.0 - self.correlation ** np.abs(passes))))
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class SteeringScan:
     """Expected CV by line at every bout width for one driving method, straight and with the steering error."""
 
@@ -78,7 +77,7 @@ def steering_scan(profile: Profile, width_m: FloatArray, method: str, steering: 
     return SteeringScan(method, steering, widths, straight, steered)
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class SteeringEffect:
     """What a steering error does to an assessment: a scan a driving method, and the same at the bout driven."""
 
@@ -134,7 +133,7 @@ def _widest(width_m: FloatArray, cv_pct: FloatArray, limit_pct: float) -> float 
     return float(within.max()) if len(within) else None
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class _Kernel:
     """R or C of a profile: at t, the sum of a_i K(t - t_i) + b_i K'(t - t_i) + c_i K''(t - t_i), K = |t|^3 / 12."""
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from spreadcheck.doubts.doubt import Doubt
+from spreadcheck.errors import record
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.bands import DRIVING_ERROR_M, WidthCurve
 from spreadcheck.spread.tails import FigureRange
@@ -24,7 +24,7 @@ MUCH_LOWER = 2 / 3  # of the CV at that width: what makes a dip much lower
 _LOOKS = 13  # widths looked at from one driving error below the width to one above it
 
 
-@dataclass(frozen=True)
+@record
 class Verdict:
     """What is said of a test at its bout width, once, for every command.
 

@@ -16,19 +16,18 @@ uniform law.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, rates_known
 
 # Standard normal deviates between the points where 95 % and 10 % of the mass is retained on the sieve.
 _Z_UNIFORMITY = 1.6448536 + 1.2815516
 
 
-@dataclass(frozen=True)
+@record
 class Granules:
     """What counts for the noise: the mean mass of a granule, and the spread of masses sqrt(E[m^2]) / E[m].
 
@@ -270,7 +269,7 @@ def reading_error_g(resolution_g: float) -> float:
     return resolution_g / math.sqrt(12.0)
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class TrayNoise:
     """Noise of the mean of all passes at a tray, in % of its rate; `count` is the granules in all its catches.
 

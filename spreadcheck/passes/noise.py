@@ -15,15 +15,13 @@ What all passes of one test share can't be seen in how they differ: `Stated` has
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
-from statistics import NormalDist
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules_of, missing_for_counting, reading_error_g
 from spreadcheck.passes.passes import Passes
@@ -48,7 +46,7 @@ _PRIOR = 2.0  # what the population's own size counts for, in degrees of freedom
 _CHUNK = 2_000_000  # numbers of all covariances that are held at a time
 
 
-@dataclass(frozen=True)
+@record
 class Stated:
     """What one test can't see, as standard deviations: stated, and added to every interval.
 
@@ -78,7 +76,7 @@ class Stated:
 NOTHING_STATED = Stated(0.0, 0.0, 0.0)
 
 
-@dataclass(frozen=True)
+@record
 class Agreement:
     """Variance between passes over that of counting granules, and the range in which chance leaves 95 % of ratios."""
 
@@ -92,7 +90,7 @@ class Agreement:
         return self.low <= self.ratio <= self.high
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Noise:
     """The noise of a test. `rate_kg_ha` is the mean at each tray with a usable catch, `used` the passes behind it.
 
@@ -141,7 +139,7 @@ class Noise:
         counted = self.by_granules * r + self.reading
         squares = (self.residual**2).sum() / (self.passes - 1) / (counted * (1 - r / r.sum())).sum()
         freedom = (self.passes - 1) * counted.sum() ** 2 / (counted**2).sum()
-        return Agreement(float(squares), *(_ratio_by_chance(freedom, share) for share in (0.025, 0.975)))
+        return Agreement(float(squares), *(_ratio_by_chance(freedom, z) for z in (-_Z95, _Z95)))
 
     @cached_property
     def neighbours(self) -> tuple[float, float]:
@@ -244,10 +242,13 @@ def stated_noise(
     return trays, shift * rng.standard_normal(draws, dtype=np.float32)
 
 
-def _ratio_by_chance(freedom: float, share: float) -> float:
+_Z95 = 1.959964  # 95 % of a normal distribution lie within so many sigma
+
+
+def _ratio_by_chance(freedom: float, z: float) -> float:
     """Quantile of chi-square over its degrees of freedom, by Wilson and Hilferty (1931): no scipy is loaded for it."""
     part = 2.0 / (9.0 * freedom)
-    return float(max(1.0 - part + NormalDist().inv_cdf(share) * part**0.5, 0.0) ** 3)
+    return float(max(1.0 - part + z * part**0.5, 0.0) ** 3)
 
 
 def slope_of(offset_m: FloatArray, rate: FloatArray) -> FloatArray:
@@ -304,6 +305,8 @@ def _residuals(rates: FloatArray, r: FloatArray) -> FloatArray:
 
 def _population(counting: float | None, *, one_pass: bool) -> dict[str, FloatArray]:
     """The guesses: Halton points of the stated population, so that the same test gets the same ones."""
+    from statistics import NormalDist
+
     normal, u = NormalDist(), np.array([_halton(base) for base in _BASES])
     none = _NONE_ONE_PASS if one_pass else _NONE
 

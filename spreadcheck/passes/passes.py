@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from spreadcheck.errors import record
 from spreadcheck.passes.granules import granules_of, reading_error_g
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, rates_known
 from spreadcheck.spread.profile import TAPER, Profile, laid_rates, profile_of_passes, travel_rates
@@ -17,7 +17,7 @@ FLOOR = 0.05  # of the peak: smaller rates and steps don't matter to the answer
 _CHI2_MEDIAN = 0.4549364  # median of chi-square with one degree of freedom
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Passes:
     """What every pass of a test caught at every tray.
 
@@ -100,7 +100,7 @@ def passes_of(test: TrayTest, *, relative: bool = False, component: str = "") ->
     return Passes(test, passes.rate_kg_ha * to_peak, laid.T * to_peak, passes.relative)
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class PassCatches:
     """The usable passes of a test, gaps filled with the mean of the other passes.
 

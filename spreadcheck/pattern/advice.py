@@ -7,7 +7,8 @@ an adjustment moves the pattern, so no direction and no amount is given: the mac
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from spreadcheck.errors import record
 
 STANDING = "common practice"
 
@@ -16,7 +17,7 @@ SINGLE_DISC = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class Check:
     """One thing to look at: `look` is what to look for, `adjust` what is usually done about it."""
 
@@ -27,7 +28,7 @@ class Check:
     standing: str = STANDING
 
 
-@dataclass(frozen=True)
+@record
 class Cause:
     """Why the thing behind a check may give a shape."""
 
@@ -177,7 +178,7 @@ CAUTIONS = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class Advice:
     """One check for the shapes found, and why for each of them."""
 

@@ -7,12 +7,12 @@ straight lines between trays; their standard errors follow from the variance at 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from spreadcheck.errors import record
 from spreadcheck.passes.granules import granules_of, tray_noise
 from spreadcheck.passes.noise import FROM_PASSES as NOISE_FROM_PASSES
 from spreadcheck.passes.noise import Noise
@@ -28,7 +28,7 @@ MOST_MISSING = 0.5  # of the spread: a pass that lacks more of it is not compare
 _NEAR, _WIDE = 2, 4  # centre trays, more where several stand equally near
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class PassRows:
     """The usable passes at the profile's trays, each scaled to the profile's amount; (passes, trays).
 
@@ -104,7 +104,7 @@ def half_rate_points(
     return points[0], points[1]
 
 
-@dataclass(frozen=True)
+@record
 class Compared:
     """One figure: of the profile, of each pass, and its standard error by the scatter of single trays (NaN: unknown).
 
@@ -147,7 +147,7 @@ class Compared:
         return len(self._seen)
 
 
-@dataclass(frozen=True)
+@record
 class Figures:
     """The figures of a pattern, each compared between the passes.
 

@@ -8,10 +8,10 @@ the bound of Chernoff on the normal law, over all pairs (Bonferroni).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
+from spreadcheck.errors import record
 from spreadcheck.sheet.traytest import FloatArray
 
 LEAST_RISE = 0.10  # of the highest rate: smaller humps don't matter to the overlap
@@ -19,7 +19,7 @@ CHANCE = 0.01  # share of tests in which chance alone may show a peak
 WINDOW = 0.125  # of the half-rate width: trays that are taken together
 
 
-@dataclass(frozen=True)
+@record
 class Peak:
     """One peak of the smoothed pattern: offset, rate, its offset in each pass, and the trays it stretches over."""
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
+from spreadcheck.errors import record
 from spreadcheck.passes.noise import Noise
 from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.pattern.advice import Advice, checks_for
@@ -17,7 +17,7 @@ from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import Profile
 
 
-@dataclass(frozen=True)
+@record
 class PatternReading:
     """What a pattern says about the machine.
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
 from enum import Enum
 
+from spreadcheck.errors import record
 from spreadcheck.pattern.figures import UNKNOWN, Compared, Figures
 
 LEVEL = 0.15  # flat-topped: both shoulders within this of the centre
@@ -28,7 +28,7 @@ _T = (
 )  # fmt: skip  # Student's t, 95 % two-sided, 1 to 30 degrees of freedom
 
 
-@dataclass(frozen=True)
+@record
 class Shape:
     """One shape: `meaning` in plain words, `rule` by which it is named, `effect` on the overlap."""
 

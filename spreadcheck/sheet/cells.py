@@ -6,9 +6,9 @@ The delimiter is the character right behind "spreadcheck tray sheet" on the firs
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 
-from spreadcheck.errors import Fault, SheetError, shown
+from spreadcheck.errors import Fault, SheetError, record, shown
 from spreadcheck.sheet.csvrows import csv_rows, decoded
 
 TITLE = "spreadcheck tray sheet"
@@ -31,7 +31,7 @@ class Faults(list[Fault]):
             raise SheetError(*self, Fault(place, "more faults may follow", "put these right first"))
 
 
-@dataclass(frozen=True)
+@record
 class SheetCells:
     """The rows of a sheet as text cells, blank rows left out. `numbers` holds the row number that a person sees."""
 

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import datetime
 import re
-from dataclasses import dataclass
 
-from spreadcheck.errors import Fault, QuantityError, shown
+from spreadcheck.errors import Fault, QuantityError, record, shown
 from spreadcheck.units import KINDS, parse_number, to_inside, unit_named, units_of
 
 BACK_AND_FORTH = "back-and-forth"
@@ -28,7 +27,7 @@ _DIGITS = "write digits only; the unit goes into the third cell"
 Value = str | int | float | tuple[int, ...]
 
 
-@dataclass(frozen=True)
+@record
 class Label:
     """One known label: `kind` is a kind of quantity, or "text", "date", "count", "passes" or "choice"."""
 

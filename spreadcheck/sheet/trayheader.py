@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
-from spreadcheck.errors import shown
+from spreadcheck.errors import record, shown
 from spreadcheck.sheet.cells import Faults, SheetCells, letter
 from spreadcheck.sheet.traytest import MAX_PASSES, CatchColumn
 
@@ -13,7 +12,7 @@ TARE = CatchColumn(0, "tare")
 _PASS = re.compile(r"pass *(\d{1,9})(?: */ *(.*))?", re.IGNORECASE | re.ASCII)
 
 
-@dataclass(frozen=True)
+@record
 class Header:
     """What the header row says: the row it is, the columns of catches, and whether a column of notes follows.
 

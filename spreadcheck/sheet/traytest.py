@@ -6,7 +6,7 @@ Offsets are distances of the tray centres from the driving centre line, right of
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import IntEnum
 from functools import cached_property
 from typing import TypeAlias
@@ -14,7 +14,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from spreadcheck.errors import Fault, SheetError
+from spreadcheck.errors import Fault, SheetError, record
 from spreadcheck.sheet.labels import CUMULATIVE, LABELS, Value, known_label, read_value
 from spreadcheck.units import KINDS, parse_quantity, show, shown_unit, split_quantity, to_inside, unit_named
 
@@ -37,7 +37,7 @@ class CatchState(IntEnum):
     NO_TRAY = 3
 
 
-@dataclass(frozen=True)
+@record
 class FormRow:
     """One row of the form as a person wrote it: label, value, unit."""
 
@@ -46,7 +46,7 @@ class FormRow:
     unit: str = ""
 
 
-@dataclass(frozen=True)
+@record
 class CatchColumn:
     """One column of catches: pass number, component of a blend ("" for the whole catch), unit of the cells."""
 
@@ -60,7 +60,7 @@ class CatchColumn:
         return f"pass {self.pass_no}" + (f" / {self.component}" if self.component else "")
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class TrayTest:
     """One tray test, exactly as its sheet holds it. Trays stand in order of offset, from left to right.
 

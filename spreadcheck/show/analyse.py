@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt
+from spreadcheck.errors import record
 from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.pattern.figures import Compared
@@ -255,7 +255,7 @@ def width_table(result: Assessment, system: str = "metric", *, every: bool = Fal
     return "\n".join(line.rstrip() for line in lines)
 
 
-@dataclass(frozen=True)
+@record
 class WidthRow:
     """One row of the table of bout widths; `marks` says what is special about the width."""
 

@@ -6,7 +6,6 @@ import csv
 import io
 import math
 from collections.abc import Iterable, Mapping
-from decimal import Decimal
 from typing import Any
 
 from spreadcheck.errors import visible
@@ -62,6 +61,8 @@ def csv_cell(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
+        from decimal import Decimal
+
         return f"{Decimal(f'{value + 0.0:.{DIGITS}g}'):f}" if math.isfinite(value) else ""
     text = visible(" ".join(str(value).split()))
     return f"'{text}" if text.startswith(("=", "+", "-", "@")) and isinstance(value, str) else text

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from spreadcheck.errors import record
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.linecv import line_squares
@@ -21,7 +22,7 @@ _END_M = 1e-8  # ends of bands are found to this
 _LOOKS = 60  # halvings of a step reach the rounding of a double long before
 
 
-@dataclass(frozen=True)
+@record
 class Run:
     """A run of bout widths that all keep a CV limit.
 
@@ -35,7 +36,7 @@ class Run:
     censored: bool
 
 
-@dataclass(frozen=True)
+@record
 class Band(Run):
     """A run with its lowest CV, the width of that, and how far it lies below the limit."""
 
@@ -44,7 +45,7 @@ class Band(Run):
     margin_pct: float
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class WidthCurve:
     """The CV over every bout width from two tray spacings to the length of the tray line, for one driving method.
 

@@ -5,12 +5,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from spreadcheck.errors import Fault, NoSpreadError
+from spreadcheck.errors import Fault, NoSpreadError, record
 from spreadcheck.sheet.traytest import FloatArray
 
 
@@ -46,7 +44,7 @@ def coefficient_of_variation(rates: ArrayLike, *, ddof: int = 1) -> float:
     return float(100.0 * scaled.std(ddof=ddof))
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Deposit:
     """An overlapped deposit along one bout, or along many bouts laid end to end: its linear pieces.
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from spreadcheck.errors import record
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.evenness import cv_of_pieces
@@ -89,7 +89,7 @@ def _on_even_line(profile: Profile) -> tuple[float, float, FloatArray] | None:
     return float(x[0]), float((x[-1] - x[0]) / whole[-1]), np.interp(np.arange(whole[-1] + 1), whole, y)
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class _Correlation:
     """Integral of q(x) p(x + t) over x: a cubic in t between places one step apart, zero outside."""
 

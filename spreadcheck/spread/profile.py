@@ -5,13 +5,12 @@ Rate at a tray = catch_g / runs / (tray width x tray length) x 10, because 1 g/m
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.errors import Fault, NoSpreadError
+from spreadcheck.errors import Fault, NoSpreadError, record
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g, rates_known
 
 TAPER = "taper"
@@ -21,7 +20,7 @@ _ROUNDING = 1e-11
 SAME_PLACE = 1e-6  # of the smallest tray spacing: offsets closer than this are one place
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Profile:
     """Application rate of one pass against offset; linear between trays.
 

@@ -7,11 +7,12 @@ fell; or it is that exponential. What the metering gave out bounds what may lie 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
 
+from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import CUT, Profile
@@ -27,7 +28,7 @@ _CLOSED_PCT = 0.5  # end trays that catch no more leave no tail worth drawing
 _MIXED = ((0, 0), (1, 2), (2, 1), (3, 4), (4, 3), (5, 5))  # tails left and right that stand for all
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Ends:
     """The end trays of a profile: what they still caught, and how steeply the rate falls there.
 
@@ -109,7 +110,7 @@ def _fall(inward_m: FloatArray, rate: FloatArray) -> float:
     return float(max(np.log(rate[inner] / rate[0]) / inward_m[inner], LEAST_FALL))
 
 
-@dataclass(frozen=True)
+@record
 class FigureRange:
     """A figure over all plausible tails: its least and largest value."""
 

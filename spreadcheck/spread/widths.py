@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from spreadcheck.errors import Fault, WidthError
+from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray, rising
 from spreadcheck.spread.evenness import Deposit, cv_of_pieces, cv_of_points
@@ -23,7 +22,7 @@ MAX_OVERLAPS = 2_000  # passes over one point; more means the width was mistyped
 _CHUNK = 1_000_000  # points worked on at a time, so that memory stays flat
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Scan:
     """Evenness and deposit at every candidate bout width, for one driving method; widths increase."""
 
@@ -281,7 +280,7 @@ def scan_methods(profile: Profile, width_m: ArrayLike, methods: Sequence[str] = 
     }
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Laid:
     """What the field gets at each bout width, width after width for each method in turn.
 

@@ -168,7 +168,7 @@ def test_many_fields(tmp_path):
         ((*PLAN, "--on-distance", "20"), "option --on-distance"),
         ((*PLAN, "--landing-distance", "10 m"), "does not reach the end of the pattern"),
         ((*PLAN, "--driving", "sideways"), '"sideways" is not known'),
-        ((*PLAN, "--report", "x.doc"), 'the report can\'t be written as ".doc"'),
+        ((*PLAN, "--report", "x.doc"), 'a report can\'t be written as ".doc"'),
         ((*PLAN[:4], "--cell", "0 m"), "0 m is no cell"),
         ((*PLAN, "--turning-radius", "300 m"), "300 m is no turning radius"),
         (("--boundary", "none.csv"), "none.csv: can't be read"),

@@ -299,7 +299,10 @@ BAD = {
     "highest below": ([*SERIES, "--highest-speed", "500 rpm"], "500 rpm lies below every speed tested (from 560 rpm)"),
     "bout width without unit": ([*SERIES, "--bout-width", "24"], 'option --bout-width: "24" has no unit'),
     "odd plot": ([*SERIES, "--plot", "x.bmp"], 'a plot can\'t be written as ".bmp"'),
-    "odd report": ([*SERIES, "--report", "x.docx"], 'x.docx: this result can\'t be written as ".docx"; end the name'),
+    "odd report": (
+        [*SERIES, "--report", "x.docx"],
+        'x.docx: a report can\'t be written as ".docx"; end the name in .html, .pdf or .md',
+    ),
     "no such setting": ([*SERIES, "--setting", "colour"], 'the form has no "colour"'),
     "three settings": (
         [*SERIES, "--setting", "tilt", "--setting", "tilt"],
