@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import sys
-import textwrap
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -218,10 +217,11 @@ def tell_doubts(doubts: Iterable[Doubt], units: str = "metric", *, about: str = 
 def tell_verdict(verdict: Verdict | None, units: str = "metric") -> None:
     """The verdict on the test, below what a command found; nothing where no bout width is known."""
     if verdict is not None:
+        from spreadcheck.show.terminal import wrapped
         from spreadcheck.show.verdict import verdict_sentence
 
         said = verdict_sentence(verdict, units)
-        say("\n" + textwrap.fill(f"Verdict: {said[0].lower()}{said[1:]}", 80, subsequent_indent="  "))
+        say("\n" + "\n".join(wrapped(f"Verdict: {said[0].lower()}{said[1:]}", indent="  ")))
 
 
 def plain_terminal() -> bool:

@@ -70,8 +70,22 @@ class Listed:
 Value: TypeAlias = "Quantity | Places | Words | Listed | str | int | float"
 
 
+class _Figure(float):
+    """A number that is shown without an exponent: 500, not 5e+02."""
+
+    def __format__(self, spec: str) -> str:
+        text = super().__format__(spec)
+        if "e" not in text:
+            return text
+        from decimal import Decimal  # rare, and slow to load
+
+        return f"{Decimal(text):f}"
+
+
 def _shown(value: Value, system: str) -> str | int | float:
-    return value if isinstance(value, (str, int, float)) else value.text(system)
+    if isinstance(value, float):
+        return _Figure(value)
+    return value if isinstance(value, (str, int)) else value.text(system)
 
 
 def trays_counted(count: int) -> str:
@@ -83,7 +97,8 @@ def trays_counted(count: int) -> str:
 class Explanation:
     """What may lie behind a doubt, tried on the test: how well it fits (0 to 1), and the row or cell to change.
 
-    `corrected` is the test with that change and `verdict` what it then gets, where it was worked out.
+    `corrected` is the test with that change; `verdict` is what it then gets and `leaves` the codes of the doubts that
+    it then still has, where they were worked out.
     """
 
     code: str
@@ -91,6 +106,7 @@ class Explanation:
     words: Words
     remedy: str
     verdict: Words | None = None
+    leaves: frozenset[str] | None = None
     corrected: TrayTest | None = field(default=None, repr=False, compare=False)
 
     def text(self, system: str = "metric") -> str:

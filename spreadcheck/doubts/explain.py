@@ -7,6 +7,7 @@ its own and may be driven a little off the line. How clear a slip has to be was 
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 from collections.abc import Callable
 from dataclasses import replace
@@ -26,6 +27,7 @@ MOST_PASSES = 20  # of which explanations are tried
 _GUST = 0.04  # of the rate: what passes differ by beside counting, before a difference counts
 _TAKEN = 20.0  # chi-square that a slip takes away at least
 _MIRRORED, _SHIFTED, _SHIFTED_OF_TWO = 80.0, 25.0, 20.0  # F ratios that good tests don't reach
+_NOTHING = 0.02  # of the heaviest pass: less is no pass at all
 _LEVEL = 0.5  # of the heaviest pass: less than a pass brings
 _WORKED_OUT = 3  # explanations of a doubt that are told, with what the test would get
 _ALIKE = 0.1  # explanations that fit worse than the best by more than this are left out
@@ -37,6 +39,9 @@ def explanations_of(test: TrayTest, catches: PassCatches) -> tuple[Explanation, 
     passes, trays = catches.rates.shape
     if not 2 <= passes <= MOST_PASSES or trays < 2 * FEW + 1:
         return ()
+    nothing = _caught_nothing(test, catches)
+    if nothing is not None:
+        return (nothing,)
     summed = _not_emptied(test, catches)
     if summed is not None:
         return (summed,)
@@ -72,6 +77,26 @@ def _fit(apart: float, left: float, freedom: int) -> tuple[float, float]:
     if taken < _TAKEN:
         return 0.0, 0.0
     return taken / max(apart - freedom, taken), taken * freedom / max(left, 0.5 * freedom)
+
+
+def _caught_nothing(test: TrayTest, catches: PassCatches) -> Explanation | None:
+    """Passes in which the slide stayed shut, or that were written down as 0 instead of left blank."""
+    level = catches.rates.sum(axis=1)
+    empty = [number for number, sum_ in zip(catches.numbers, level, strict=True) if sum_ < _NOTHING * level.max()]
+    if not empty or len(empty) == len(level):
+        return None
+    said = ", ".join(map(str, empty))
+    word = "pass" if len(empty) == 1 else "passes"
+    corrected = test
+    for number in empty:
+        corrected = _with_pass(corrected, number, np.array, lost=slice(None))
+    return Explanation(
+        "pass-empty",
+        1.0,
+        Words(f"nothing was spread in {word} {said}"),
+        f"clear the cells of {word} {said}, or repeat it",
+        corrected=corrected,
+    )
 
 
 def _not_emptied(test: TrayTest, catches: PassCatches) -> Explanation | None:
@@ -186,7 +211,9 @@ def _misfit(rows: FloatArray, other: FloatArray, offset_m: FloatArray, weight: F
     return [float(value) for value in misfit]
 
 
-def _with_pass(test: TrayTest, number: int, change: Callable[[Any], Any], *, lost: int | None = None) -> TrayTest:
+def _with_pass(
+    test: TrayTest, number: int, change: Callable[[Any], Any], *, lost: int | slice | None = None
+) -> TrayTest:
     """A test with the cells of one pass changed; row `lost` is then not weighed."""
     columns = [at for at, column in enumerate(test.columns) if column.pass_no == number]
     catch, state = test.catch.copy(), test.state.copy()
@@ -240,26 +267,30 @@ def _bend(catches: PassCatches, at: int, pair: tuple[int, int]) -> float:
     return sum(abs(float(row[tray + 1] - (row[tray] + row[tray + 2]) / 2)) for tray in pair)
 
 
-def with_verdicts(doubts: tuple[Doubt, ...], verdict: Callable[[TrayTest], Words]) -> tuple[Doubt, ...]:
-    """The doubts, their best explanations with what the test put right would get."""
-    if not any(doubt.explanations for doubt in doubts):
-        return doubts
+def with_verdicts(
+    doubts: tuple[Doubt, ...], judged: Callable[[TrayTest], tuple[Words, frozenset[str]]]
+) -> tuple[Doubt, ...]:
+    """The doubts, their best explanations with what the test put right would get; mere consequences of a slip are out.
+
+    A doubt that is gone once a slip that explains another one is put right says nothing that the other doesn't.
+    """
+    told = [replace(each, explanations=_judged(each.explanations[:_WORKED_OUT], judged)) for each in doubts]
+    best = {each.code: each.explanations[0] for each in told if each.explanations}
+    sure = {code: slip.leaves for code, slip in best.items() if slip.fits >= LIMITS["explained"].value}
     return tuple(
-        replace(doubt, explanations=_judged(doubt.explanations[:_WORKED_OUT], verdict)) if doubt.explanations else doubt
-        for doubt in doubts
+        each for each in told if each.code in best or all(left is None or each.code in left for left in sure.values())
     )
 
 
-def _judged(slips: tuple[Explanation, ...], verdict: Callable[[TrayTest], Words]) -> tuple[Explanation, ...]:
+def _judged(
+    slips: tuple[Explanation, ...], judged: Callable[[TrayTest], tuple[Words, frozenset[str]]]
+) -> tuple[Explanation, ...]:
     """Each slip with what the test put right would get; one that leaves the test blocked stands behind the others."""
-    judged = [_with_verdict(slip, verdict) for slip in slips]
-    return tuple(sorted(judged, key=lambda slip: slip.verdict is not None and slip.verdict.values["blocked"] is True))
-
-
-def _with_verdict(slip: Explanation, verdict: Callable[[TrayTest], Words]) -> Explanation:
-    if slip.corrected is None:
-        return slip
-    try:
-        return replace(slip, verdict=verdict(slip.corrected))
-    except SpreadcheckError:  # put right in this way, the test can't be assessed at all
-        return slip
+    found = []
+    for slip in slips:
+        if slip.corrected is not None:
+            with contextlib.suppress(SpreadcheckError):  # put right in this way, the test can't be assessed at all
+                verdict, leaves = judged(slip.corrected)
+                slip = replace(slip, verdict=verdict, leaves=leaves)
+        found.append(slip)
+    return tuple(sorted(found, key=lambda slip: slip.verdict is not None and slip.verdict.values["blocked"] is True))

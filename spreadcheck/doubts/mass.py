@@ -22,6 +22,7 @@ from spreadcheck.spread.tails import over_tails
 from spreadcheck.units import FOOT_M, KINDS
 
 _METERED, _TARGET, _WIDTHS = 0.12, 0.22, 0.35  # log standard deviations that good tests keep
+_USUAL = (30.0, LIMITS["rate high"].value)  # kg/ha: a peak in it is rather right, and the target wrong
 _FITS = 0.5  # an explanation that fits less is not told
 _ALIKE = 0.2  # nor is one that fits worse than the best by this
 _STEPS_G = (10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
@@ -93,7 +94,7 @@ def _implausible(test: TrayTest, profile: Profile) -> Doubt | None:
     apart = not LIMITS["bout low"].value <= times <= LIMITS["bout high"].value
     if far is None and not apart:
         return None
-    fitting = [slip for slip in _slips(test, bases, times, width) if slip.fits >= _FITS]
+    fitting = [slip for slip in _slips(test, profile, bases, times, width) if slip.fits >= _FITS]
     fitting = sorted(fitting, key=lambda slip: -slip.fits)
     tried = tuple(slip for slip in fitting if slip.fits > fitting[0].fits - _ALIKE)
     if far is None:
@@ -107,7 +108,9 @@ def _implausible(test: TrayTest, profile: Profile) -> Doubt | None:
     )
 
 
-def _slips(test: TrayTest, bases: list[_Basis], times: float, width_m: float) -> Iterator[Explanation]:
+def _slips(
+    test: TrayTest, profile: Profile, bases: list[_Basis], times: float, width_m: float
+) -> Iterator[Explanation]:
     """Every slip of a unit or a factor, with how well the masses and widths agree when it is put right."""
 
     def fits(mass: float = 1.0, bout: float = 1.0, offsets: float = 1.0) -> float:
@@ -118,6 +121,14 @@ def _slips(test: TrayTest, bases: list[_Basis], times: float, width_m: float) ->
         wide = 3.0 <= width_m / offsets <= 60.0
         return math.exp(-0.5 * sum(x * x for x in off) / len(off)) if wide else 0.0
 
+    peak = float(profile.rate_kg_ha.max())
+    if bases and all(basis.what == "the target rate" for basis in bases):
+        for factor in (0.1, 10.0):
+            wrong = "small" if factor < 1 else "large"
+            words = Words(f"the target rate of the form is 10 times too {wrong}")
+            right = with_labels(test, {"target rate": f"{(test.quantity('target rate') or 0) / factor:g} kg/ha"})
+            likely = fits(mass=1 / factor) * (1.0 if _USUAL[0] <= peak <= _USUAL[1] else 0.95)
+            yield Explanation("target-rate", likely, words, "correct the row `target rate`", corrected=right)
     runs = test.runs_per_catch
     for factor in (10.0, 100.0, 0.1, 0.01):
         heavy = "heavy" if factor > 1 else "light"

@@ -366,8 +366,8 @@ def _tails_decide(every: tuple[dict[str, WidthCurve], ...], width_m: float, test
     return cv is not None and cv.least <= limit_pct < cv.most
 
 
-def _would_get(result: Assessment) -> Words:
-    """The verdict and the effective widths of a test put right, and its share of the target rate."""
+def _would_get(result: Assessment) -> tuple[Words, frozenset[str]]:
+    """Verdict, effective widths and share of the target rate of a test put right; and the doubts that it still has."""
     methods = _judged_methods(result.test)
     told = [Words(result.verdict.state)] if result.verdict else []
     told += [_width_words(method, result.effective_width_m(method)) for method in methods]
@@ -376,7 +376,8 @@ def _would_get(result: Assessment) -> Words:
         share = 100 * bout.mean_kg_ha / target
         rate = Quantity(bout.mean_kg_ha, "rate")
         told.append(Words("a mean rate of {rate}, {share:.0f} % of the target", {"rate": rate, "share": share}))
-    return Words("{told}", {"told": Listed(tuple(told)), "blocked": bool(result.blocking)})
+    words = Words("{told}", {"told": Listed(tuple(told)), "blocked": bool(result.blocking)})
+    return words, frozenset(doubt.code for doubt in result.doubts)
 
 
 def _width_words(method: str, width_m: float | None) -> Words:

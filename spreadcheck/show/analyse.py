@@ -23,6 +23,7 @@ from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_share, 
 from spreadcheck.show.json import envelope, known
 from spreadcheck.show.nextstep import beside, next_line
 from spreadcheck.show.pattern_text import pattern_full, pattern_headline
+from spreadcheck.show.terminal import wrapped
 from spreadcheck.show.verdict import (
     MARKS,
     advice_words,
@@ -117,7 +118,7 @@ def _verdict(result: Assessment, system: str) -> list[str]:
 
 
 def _wrapped(text: str, indent: str = "  ") -> list[str]:
-    return textwrap.wrap(text, WIDTH, subsequent_indent=indent, break_on_hyphens=False)
+    return wrapped(text, indent=indent)
 
 
 def _widths(result: Assessment, system: str) -> list[str]:
@@ -140,7 +141,7 @@ def _widths(result: Assessment, system: str) -> list[str]:
 
 def _three(*cells: str) -> str:
     """A name and a cell a method; cells that are too wide for one line go on in full on the next ones."""
-    first, second = (textwrap.wrap(cell, 27) or [""] for cell in cells[1:])
+    first, second = (wrapped(cell, 27) for cell in cells[1:])
     rows = max(len(first), len(second))
     padded = [column + [""] * (rows - len(column)) for column in (first, second)]
     return "\n".join(

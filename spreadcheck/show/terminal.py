@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterator, Sequence
 from itertools import groupby
@@ -27,6 +28,10 @@ INDENT = 2
 GAP = 2
 NARROWEST = 12  # a column of words is not wrapped to less than this
 MOST_QUESTION = 34
+_KEPT = "\xa0"
+_UNIT = re.compile(
+    r"(?<=\d) (?=(?:%|[kcm]?m|mm|ft|in|k?g|lb|oz|ml|L|kg/ha|lb/ac|km/h|mph|m/s|rpm|h?a|ac|h|s)(?![\w/]))"
+)
 
 
 def terminal_text(document: Document, *, width: int = WIDTH) -> str:
@@ -102,8 +107,10 @@ def _text(block: Block, width: int) -> str:
 
 
 def wrapped(text: str, width: int = WIDTH, indent: str = "") -> list[str]:
-    """A text in lines of at most so many columns; no word is broken at its hyphens."""
-    return textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False) or [""]
+    """A text in lines of at most so many columns; no word is broken at its hyphens, no unit parted from its number."""
+    kept = _UNIT.sub(_KEPT, text)
+    lines = textwrap.wrap(kept, width, subsequent_indent=indent, break_on_hyphens=False) or [""]
+    return [line.replace(_KEPT, " ") for line in lines]
 
 
 def _hung(mark: str, text: str, width: int, *, indent: str | None = None) -> list[str]:

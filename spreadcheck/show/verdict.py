@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Callable, Iterable
 from typing import Any
 
@@ -12,6 +11,7 @@ from spreadcheck.judge.assessment import CLOSE, WITHIN, Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, NOT_EVEN, Verdict
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.format import show_pct, show_width
+from spreadcheck.show.terminal import wrapped
 from spreadcheck.spread.bands import Run
 from spreadcheck.units import from_inside, shown_unit
 
@@ -149,9 +149,6 @@ def advice_words(
     return words
 
 
-WIDTH = 80
-
-
 def doubt_lines(doubts: Iterable[Doubt], system: str = "metric") -> str:
     """The doubts, each under its code, 80 columns wide.
 
@@ -162,4 +159,4 @@ def doubt_lines(doubts: Iterable[Doubt], system: str = "metric") -> str:
       granules of each component.
     """
     texts = (f"{doubt.code}: {doubt.message(system)}" for doubt in doubts)
-    return "\n".join(textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False) for text in texts)
+    return "\n".join(line for text in texts for line in wrapped(text, indent="  "))
