@@ -26,6 +26,7 @@ def condition_doubts(test: TrayTest, profile: Profile) -> tuple[Doubt, ...]:
         _wind(test),
         _wind_across(test),
         _few_passes(test, profile),
+        doubt("slips-unseen") if profile.passes_used == 1 else None,
         _few_granules(test, profile),
         _coarse_scale(test, profile),
         _recovery(test, profile),
@@ -75,21 +76,12 @@ def _wind_across(test: TrayTest) -> Doubt | None:
 def _few_passes(test: TrayTest, profile: Profile) -> Doubt | None:
     runs, speed = test.runs_per_catch, test.quantity("travel speed")
     repeats = profile.passes_used * runs
-    enough = repeats >= LIMITS["passes"].value or (
-        repeats >= LIMITS["en runs"].value and speed is not None and speed <= _EN_SPEED_M_S + 1e-9
-    )
-    alone = profile.passes_used == 1
-    if enough and not alone:
+    if repeats >= LIMITS["passes"].value:
         return None
-    unseen = "{passes} of {runs} each: slips of a whole pass, such as one driven the other way, can't be looked for"
-    return doubt(
-        "few-passes",
-        seen=unseen if alone else "",
-        remedy="weigh the trays after each pass, if there is time" if enough else "",
-        limits=() if enough else None,
-        passes="1 pass" if alone else f"{profile.passes_used} passes",
-        runs=f"{runs} {'run' if runs == 1 else 'runs'}",
-    )
+    if repeats >= LIMITS["en runs"].value and speed is not None and speed <= _EN_SPEED_M_S + 1e-9:
+        return None
+    passes = "1 pass" if profile.passes_used == 1 else f"{profile.passes_used} passes"
+    return doubt("few-passes", passes=passes, runs=f"{runs} {'run' if runs == 1 else 'runs'}")
 
 
 def _few_granules(test: TrayTest, profile: Profile) -> Doubt | None:

@@ -31,6 +31,19 @@ _NOTHING = 0.02  # of the heaviest pass: less is no pass at all
 _LEVEL = 0.5  # of the heaviest pass: less than a pass brings
 _WORKED_OUT = 3  # explanations of a doubt that are told, with what the test would get
 _ALIKE = 0.1  # explanations that fit worse than the best by more than this are left out
+_FOLLOW = {
+    "widths-apart",
+    "mass-implausible",
+    "mass-unchecked",
+    "recovery",
+    "tray-full",
+    "off-centre",
+    "few-trays",
+    "line-too-short",
+    "gaps-in-width",
+    "few-granules",
+    "coarse-scale",
+}  # doubts that may merely follow from a slip told elsewhere
 _SWAP = 3.5  # standard errors by which both trays of a swapped pair are off
 
 
@@ -83,7 +96,7 @@ def _caught_nothing(test: TrayTest, catches: PassCatches) -> Explanation | None:
     """Passes in which the slide stayed shut, or that were written down as 0 instead of left blank."""
     level = catches.rates.sum(axis=1)
     empty = [number for number, sum_ in zip(catches.numbers, level, strict=True) if sum_ < _NOTHING * level.max()]
-    if not empty or len(empty) == len(level):
+    if test.cumulative or not empty or len(empty) == len(level):
         return None
     said = ", ".join(map(str, empty))
     word = "pass" if len(empty) == 1 else "passes"
@@ -272,14 +285,21 @@ def with_verdicts(
 ) -> tuple[Doubt, ...]:
     """The doubts, their best explanations with what the test put right would get; mere consequences of a slip are out.
 
-    A doubt that is gone once a slip that explains another one is put right says nothing that the other doesn't.
+    A doubt about a width or a total that is gone once a slip is put right says nothing that the slip doesn't.
     """
     told = [replace(each, explanations=_judged(each.explanations[:_WORKED_OUT], judged)) for each in doubts]
-    best = {each.code: each.explanations[0] for each in told if each.explanations}
-    sure = {code: slip.leaves for code, slip in best.items() if slip.fits >= LIMITS["explained"].value}
-    return tuple(
-        each for each in told if each.code in best or all(left is None or each.code in left for left in sure.values())
-    )
+    sure = {
+        each.code: each.explanations[0].leaves
+        for each in told
+        if each.blocking and each.explanations and each.explanations[0].fits >= LIMITS["explained"].value
+    }
+
+    def follows(code: str) -> bool:
+        return code in _FOLLOW and any(
+            leaves is not None and code not in leaves for other, leaves in sure.items() if other != code
+        )
+
+    return tuple(each for each in told if not follows(each.code))
 
 
 def _judged(

@@ -60,6 +60,13 @@ _ROWS = (
         ("passes", "en runs"),
     ),
     Check(
+        "slips-unseen",
+        "whether there are passes to hold against one another",
+        "with 1 pass no slip of a whole pass can be looked for",
+        "a pass driven the other way, or written a tray too far, would not be seen",
+        "weigh the trays after each of several passes",
+    ),
+    Check(
         "few-granules",
         "counting noise of a half-rate tray, where size guide number and granule density are known",
         "a tray at half the peak rate caught about {granules:.0f} granules in all passes, "

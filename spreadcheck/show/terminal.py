@@ -29,9 +29,7 @@ GAP = 2
 NARROWEST = 12  # a column of words is not wrapped to less than this
 MOST_QUESTION = 34
 _KEPT = "\xa0"
-_UNIT = re.compile(
-    r"(?<=\d) (?=(?:%|[kcm]?m|mm|ft|in|k?g|lb|oz|ml|L|kg/ha|lb/ac|km/h|mph|m/s|rpm|h?a|ac|h|s)(?![\w/]))"
-)
+_UNIT = re.compile(r"(?<=\d) (?=(?:%|[kcm]?m|ft|in|k?g|lb|oz|ml|L|kg/ha|lb/ac|km/h|mph|m/s|rpm|ha|ac|h|s)(?![\w/]))")
 
 
 def terminal_text(document: Document, *, width: int = WIDTH) -> str:
