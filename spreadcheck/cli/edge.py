@@ -58,8 +58,7 @@ def edge(
       spreadcheck edge sample_trays/lopsided.csv
       spreadcheck edge test.csv --first-pass "half bout, 8 m" --side left
     """
-    from spreadcheck.field.edge import SIDES, parse_first_pass, parse_shares
-    from spreadcheck.field.wholefield import study_edge
+    from spreadcheck.field.edge import SIDES, parse_first_pass, parse_shares, study_edge
     from spreadcheck.show.edge import edge_csv, edge_json, edge_text
 
     out.check(sheet)

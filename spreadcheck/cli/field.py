@@ -27,7 +27,7 @@ T = TypeVar("T")
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from spreadcheck.field.fieldcase import Asked, FieldStudy
+    from spreadcheck.field.case import Asked, FieldStudy
     from spreadcheck.field.worth import Worth
     from spreadcheck.show.document import Document
 
@@ -104,7 +104,7 @@ def field(
         --track sample_trays/field_track.csv
     """
     from spreadcheck.cli.progress import progress_bar
-    from spreadcheck.field.boundary import read_boundary
+    from spreadcheck.field.places import read_boundary
     from spreadcheck.field.study import part_shown, study_field
     from spreadcheck.field.track import read_track
     from spreadcheck.field.worth import worth_of
@@ -157,7 +157,7 @@ def _several(
 ) -> None:
     """Many fields: figures side by side, and JSON; maps are drawn one field at a time."""
     from spreadcheck.errors import Fault, OutputError
-    from spreadcheck.field.boundary import read_boundary
+    from spreadcheck.field.places import read_boundary
     from spreadcheck.field.study import study_fields
 
     odd = [name for name, _ in out.files if name != "json"] + ["track"] * (track is not None)
@@ -178,7 +178,7 @@ def _several(
 
 def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None) -> Asked:
     """The options as what the library is asked; everything is read before anything is worked out."""
-    from spreadcheck.field.fieldcase import Asked
+    from spreadcheck.field.case import Asked
     from spreadcheck.judge.nutrients import read_analysis
     from spreadcheck.money.pricefile import basis_from, read_price_file
     from spreadcheck.money.prices import parse_price
@@ -267,7 +267,7 @@ def _method(text: str) -> str:
 
 def _write(study: FieldStudy, gains: tuple[Worth, ...], out: Outputs, units: str) -> None:
     """Every file that was asked for."""
-    from spreadcheck.field.fieldfiles import bands_text, geotiff_bytes, grid_csv
+    from spreadcheck.field.fieldmap import bands_text, geotiff_bytes, grid_csv
     from spreadcheck.show.field import field_document, field_json, with_doubts
 
     zone = next((given.zone for given in (study.boundary, study.track) if given is not None), None)

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from spreadcheck.errors import Fault, WidthError
-from spreadcheck.field.fieldpasses import area_left_of, mirrored, support_m
+from spreadcheck.field.edge import area_left_of, mirrored, support_m
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import CUT, Profile
 from spreadcheck.units import HECTARE_M2

@@ -1,28 +1,105 @@
-"""The edge of the field: what falls beyond the boundary, and what is short inside it.
-
-The edge is at u = 0 and the field at u > 0. Pass k (k = 0, 1, 2 ...) is centred at u = d + k w; none is driven beyond
-the edge. What falls beyond is the sum over k >= 0 of what each pass leaves at u < 0; what is short is what the passes
-k < 0 of an endless field would have left at u > 0. Both are areas under the linear pieces of the profile, so both are
-exact. Per 100 m of edge an area A in kg/ha m is A / 100 kg. Shares are of what one pass spreads.
-
-Nothing here is a legal distance: local rules and the product label decide, and the machine maker's manual says how
-border-spreading equipment is set.
-"""
+"""The edge of a field: what passes that come to an end leave, and a field of N passes between two edges."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
+from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import CostError, Fault, WidthError
-from spreadcheck.field.fieldpasses import area_left_of, deposit_between, mirrored, reach_m, support_m
-from spreadcheck.sheet.labels import BACK_AND_FORTH
-from spreadcheck.sheet.traytest import FloatArray
-from spreadcheck.spread.profile import Profile
+from spreadcheck.judge.assessment import assess
+from spreadcheck.judge.verdict import Verdict
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.spread.evenness import Deposit, cv_of_pieces, mean_of_pieces
+from spreadcheck.spread.metering import at_target_rate
+from spreadcheck.spread.overlap import deposit_shares
+from spreadcheck.spread.profile import TAPER, Profile, profile_of
 from spreadcheck.spread.stripes import STRIPE_PCT, runs_below
-from spreadcheck.spread.widths import check_width
+from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, tailed
+from spreadcheck.spread.widths import check_width, scan_widths
 from spreadcheck.units import parse_quantity
+
+_CHUNK = 2_000  # points looked at together, so that memory stays flat in the number of passes
+_SAME = 1e-11  # of the lengths at hand: kinks closer than this are one kink
+
+
+def mirrored(profile: Profile) -> Profile:
+    """The profile with left and right swapped."""
+    return replace(profile, offset_m=-profile.offset_m[::-1], rate_kg_ha=profile.rate_kg_ha[::-1])
+
+
+def area_left_of(profile: Profile, offset_m: FloatArray) -> FloatArray:
+    """Area under the profile left of an offset, exact."""
+    x, y = profile.knots
+    whole = np.concatenate(([0.0], np.cumsum((y[1:] + y[:-1]) * np.diff(x) / 2)))
+    at = np.clip(offset_m, x[0], x[-1])
+    piece = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(x) - 2)
+    along = at - x[piece]
+    slope = (y[piece + 1] - y[piece]) / (x[piece + 1] - x[piece])
+    return np.asarray(whole[piece] + along * (y[piece] + slope * along / 2))
+
+
+def support_m(profile: Profile) -> tuple[float, float]:
+    """Where a pass begins and ends to leave anything: zero catches at the end of the line are no reach."""
+    x, y = profile.knots
+    caught = np.flatnonzero(y > 0)
+    return float(x[max(caught[0] - 1, 0)]), float(x[min(caught[-1] + 1, len(x) - 1)])
+
+
+def reach_m(profile: Profile) -> float:
+    """How far from its centre line a pass leaves anything, on either side."""
+    return max(abs(end) for end in support_m(profile))
+
+
+def deposit_between(
+    profile: Profile,
+    bout_width_m: float,
+    method: str,
+    *,
+    low_m: float,
+    high_m: float,
+    first: int | None = None,
+    last: int | None = None,
+) -> Deposit:
+    """The deposit of some passes between two places, as linear pieces between its kinks."""
+    x = _kinks(profile, bout_width_m, low_m, high_m)
+    start, length = x[:-1], np.diff(x)
+    # a step may stand on a kink, so look a quarter inside each piece and extend its straight line to both ends
+    near, far = (_sum_of(profile, start + part * length, bout_width_m, method, first, last) for part in (0.25, 0.75))
+    left, right = np.maximum(1.5 * near - 0.5 * far, 0.0), np.maximum(1.5 * far - 0.5 * near, 0.0)
+    return Deposit(start, length, left, right, np.array([0]))
+
+
+def _kinks(profile: Profile, w: float, low_m: float, high_m: float) -> FloatArray:
+    """Every place between two where the deposit may bend: the knots of all passes, turned or not, and both ends."""
+    reach = reach_m(profile)
+    numbers = np.arange(np.floor((low_m - reach) / w), np.ceil((high_m + reach) / w) + 1)
+    knots = np.concatenate((profile.knots[0], -profile.knots[0]))
+    places = np.sort((numbers[:, None] * w + knots).ravel())
+    places = places[(places > low_m) & (places < high_m)]
+    closest = _SAME * (high_m - low_m + reach + w)
+    inner = [places[:1], places[1:][np.diff(places) > closest]] if len(places) else [places]
+    x = np.concatenate(inner)
+    return np.concatenate(([low_m], x[(x > low_m + closest) & (x < high_m - closest)], [high_m]))
+
+
+def _sum_of(
+    profile: Profile, x_m: FloatArray, w: float, method: str, first: int | None, last: int | None
+) -> FloatArray:
+    """What the passes from first to last leave at points in order, a stretch of the field at a time."""
+    parts = []
+    for at in range(0, len(x_m), _CHUNK):
+        numbers, shares = deposit_shares(profile, x_m[at : at + _CHUNK], w, method)
+        driven = np.ones(len(numbers), dtype=bool)
+        driven &= True if first is None else numbers >= first
+        driven &= True if last is None else numbers <= last
+        parts.append(shares[driven].sum(axis=0))
+    return np.concatenate(parts)
+
 
 LEFT, RIGHT = "left", "right"
 SIDES = (LEFT, RIGHT)
@@ -174,3 +251,219 @@ def _distance_at(profile: Profile, w: float, method: str, allowed: float) -> flo
     square, slope, excess = 2 * (g0 - 2 * middle + g1), 4 * middle - 3 * g0 - g1, g0 - allowed
     root = np.sqrt(max(slope * slope - 4 * square * excess, 0.0))
     return float(low + min(2 * excess / (root - slope), 1.0) * (high - low))
+
+
+SHARES_PCT = (95.0, 98.0, 99.5)  # of a pass, kept inside the field
+MAX_PASSES = 1_000
+
+
+@dataclass(frozen=True)
+class WholeField:
+    """A field of N passes between two edges, and the endless field beside it; both CVs by line."""
+
+    method: str
+    side: str
+    first_pass_m: float
+    passes: int
+    width_m: float
+    mean_kg_ha: float
+    cv_line_pct: float
+    beyond_pct: float  # of all that was spread, over both edges
+    endless_mean_kg_ha: float
+    endless_cv_line_pct: float
+
+    @property
+    def mean_pct_of_endless(self) -> float:
+        """The mean of the field as a share of that of the endless field. [%]"""
+        return 100 * self.mean_kg_ha / self.endless_mean_kg_ha
+
+
+@dataclass(frozen=True)
+class Kept:
+    """The distance of the first pass that keeps a share of one pass inside the field."""
+
+    method: str
+    side: str
+    share_pct: float
+    case: EdgeCase
+
+
+@dataclass(frozen=True, eq=False)
+class EdgeStudy:
+    """One tray test at the edge of a field; rates are scaled to the target where one is known."""
+
+    test: TrayTest
+    profile: Profile
+    bout_width_m: float
+    target_kg_ha: float | None
+    cases: tuple[EdgeCase, ...]
+    kept: tuple[Kept, ...]
+    fields: tuple[WholeField, ...]
+    doubts: tuple[Doubt, ...]
+    verdict: Verdict | None
+    over_tails: OverTails | None = None
+
+
+@dataclass(frozen=True)
+class OverTails:
+    """What falls beyond the edge over all plausible tails, where the end trays still catch: a range for each case.
+
+    `beyond_pct` and `beyond_kg` (None in proportion only) stand beside `EdgeStudy.cases`, `first_pass_m` beside
+    `EdgeStudy.kept`.
+    """
+
+    beyond_pct: tuple[FigureRange, ...]
+    beyond_kg: tuple[FigureRange, ...] | None
+    first_pass_m: tuple[FigureRange, ...]
+
+
+def whole_field(
+    profile: Profile, bout_width_m: float, method: str, *, passes: int, first_pass_m: float, side: str = LEFT
+) -> WholeField:
+    """A field of N passes between two edges, both at the same distance from the outermost pass; no headland."""
+    check_width(profile, bout_width_m)
+    check_first_pass(first_pass_m)
+    width = float(2 * first_pass_m + (passes - 1) * bout_width_m) if 1 <= passes <= MAX_PASSES else 0.0
+    if width <= 0:
+        problem = f"{str(passes)[:12]} passes, the first {first_pass_m:g} m from the edge, make no field"
+        raise WidthError(Fault("passes", problem, f"give 1 to {MAX_PASSES:,} passes and a distance above 0"))
+    inward = profile if side == LEFT else mirrored(profile)
+    pieces = deposit_between(
+        inward, bout_width_m, method, low_m=-first_pass_m, high_m=width - first_pass_m, first=0, last=passes - 1
+    )
+    mean = float(mean_of_pieces(pieces)[0])
+    endless = scan_widths(inward, bout_width_m, method)
+    return WholeField(
+        method=method,
+        side=side,
+        first_pass_m=first_pass_m,
+        passes=passes,
+        width_m=width,
+        mean_kg_ha=mean,
+        cv_line_pct=float(cv_of_pieces(pieces)[0]),
+        beyond_pct=max(100 * (1 - mean * width / (passes * profile.area_kg_ha_m)), 0.0),
+        endless_mean_kg_ha=float(endless.mean_kg_ha[0]),
+        endless_cv_line_pct=float(endless.cv_line_pct[0]),
+    )
+
+
+def study_edge(
+    test: TrayTest,
+    *,
+    bout_width_m: float | None = None,
+    first_pass_m: Sequence[float | None] = (None,),
+    share_pct: Sequence[float] = SHARES_PCT,
+    passes: int = 10,
+    sides: Sequence[str] = SIDES,
+    target_kg_ha: float | None = None,
+    tails: str = TAPER,
+    relative: bool = False,
+) -> EdgeStudy:
+    """One tray test at the edge of a field, for both driving methods.
+
+    Parameters
+    ----------
+    test : TrayTest
+        The test; its bout width and target rate are taken where none is given. [-]
+    bout_width_m : float or None
+        The bout width. [m]
+    first_pass_m : sequence of float or None
+        Distances of the first pass from the edge; None stands for half a bout. [m]
+    share_pct : sequence of float
+        Shares of a pass to keep inside the field. [%]
+    passes : int
+        Passes of the whole field. [-]
+    sides : sequence of str
+        Which sides of the machine to the edge: "left", "right" or both. [-]
+    target_kg_ha : float or None
+        Target rate, to which the profile is scaled. [kg/ha]
+    tails : str
+        What happens beyond the end trays: "taper" or "cut". [-]
+    relative : bool
+        Whether rates in proportion are enough, where catches are in ml and no bulk density is given. [-]
+
+    Returns
+    -------
+    EdgeStudy
+        The figures. [kg, %, m]
+
+    Raises
+    ------
+    NoSpreadError
+        If the test has no pattern.
+    WidthError
+        If no bout width is known, or a width, distance or number of passes can't be driven.
+    CostError
+        If a share can't be kept.
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
+    >>> study = study_edge(test, bout_width_m=3, sides=["left"])
+    >>> round(study.cases[0].beyond_pct, 3), round(study.kept[1].case.first_pass_m, 3)
+    (12.5, 2.051)
+    """
+    width = test.bout_width_m if bout_width_m is None else bout_width_m
+    if width is None:
+        remedy = 'write it on the sheet, or add --bout-width "24 m"'
+        raise WidthError(Fault("bout width", "is not known", remedy))
+    profile = profile_of(test, tails=tails, relative=relative)
+    check_width(profile, width)
+    target = test.quantity("target rate") if target_kg_ha is None else target_kg_ha
+    if target is not None:
+        profile = at_target_rate(profile, width, target)
+    distances = tuple(dict.fromkeys(width / 2 if first is None else first for first in first_pass_m))
+    ways = [(method, side) for method in METHODS for side in sides]
+    judged = assess(test, bout_width_m=width, tails=tails, relative=relative)
+    study = EdgeStudy(
+        test=test,
+        profile=profile,
+        bout_width_m=width,
+        target_kg_ha=target,
+        cases=tuple(
+            edge_case(profile, width, method, first_pass_m=first, side=side)
+            for first in distances
+            for method, side in ways
+        ),
+        kept=tuple(_kept(profile, width, method, side, share) for share in share_pct for method, side in ways),
+        fields=tuple(
+            whole_field(profile, width, method, passes=passes, first_pass_m=first, side=side)
+            for first in distances
+            for method, side in ways
+        ),
+        doubts=judged.doubts,
+        verdict=judged.verdict,
+    )
+    if not ends_of(profile).catch:
+        return study
+    metered = metered_kg_ha_m(test, width)
+    if metered is not None:
+        metered *= profile.area_kg_ha_m / profile_of(test, tails=tails, relative=relative).area_kg_ha_m
+    return replace(study, over_tails=_over_tails(study, tailed(ends_of(profile), metered)))
+
+
+def _over_tails(study: EdgeStudy, profiles: Sequence[Profile]) -> OverTails:
+    """The cases again with every plausible tail."""
+    width, target = study.bout_width_m, study.target_kg_ha
+    if target is not None:
+        profiles = [at_target_rate(profile, width, target) for profile in profiles]
+    pct, kilos, distances = [], [], []
+    for case in study.cases:
+        found = [edge_case(p, width, case.method, first_pass_m=case.first_pass_m, side=case.side) for p in profiles]
+        pct.append(_range([one.beyond_pct for one in found]))
+        kilos.append(_range([one.beyond_kg or 0.0 for one in found]))
+    for kept in study.kept:
+        wanted: dict[str, Any] = {"share_pct": kept.share_pct, "side": kept.side}
+        distances.append(_range([first_pass_distance(p, width, kept.method, **wanted) for p in profiles]))
+    return OverTails(tuple(pct), None if study.profile.relative else tuple(kilos), tuple(distances))
+
+
+def _range(values: Sequence[float]) -> FigureRange:
+    return FigureRange(min(values), max(values))
+
+
+def _kept(profile: Profile, width_m: float, method: str, side: str, share_pct: float) -> Kept:
+    """The distance that keeps a share inside, and what it leaves short."""
+    distance = first_pass_distance(profile, width_m, method, share_pct=share_pct, side=side)
+    return Kept(method, side, share_pct, edge_case(profile, width_m, method, first_pass_m=distance, side=side))

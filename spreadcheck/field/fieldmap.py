@@ -1,12 +1,10 @@
-"""What a field gets, cell by cell, and the figures of that map.
-
-The field CV is that of the deposit over the cells whose centre lies inside the boundary. The interior is what headland,
-bout ends and boundary can't touch; the rest is the edge. Shares are of the field's cells: nil under 5 % of the target,
-under below 85 %, near within 15 %, over above 115 %.
-"""
+"""What a field gets, cell by cell: its figures, its heaviest and lightest places, and its files."""
 
 from __future__ import annotations
 
+import io
+import itertools
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -15,7 +13,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadcheck.field.boundary import cells_inside
 from spreadcheck.field.deposit import (
     STEPS_A_CELL,
     Landing,
@@ -27,7 +24,8 @@ from spreadcheck.field.deposit import (
     raster_over,
     thrown_by,
 )
-from spreadcheck.field.fieldpasses import support_m
+from spreadcheck.field.edge import support_m
+from spreadcheck.field.places import Zone, extra
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import Profile
 from spreadcheck.units import HECTARE_M2
@@ -202,3 +200,222 @@ def map_field(
 def reach_of(profile: Profile) -> float:
     """How far a pattern reaches to its farther side. [m]"""
     return max(abs(end) for end in support_m(profile))
+
+
+def cells_inside(polygon: Any, raster: Raster) -> NDArray[np.bool_]:
+    """Which cells have their centre inside a shapely polygon or several: crossings counted along each row."""
+    toggles = np.zeros((raster.rows, raster.columns + 1), dtype=np.uint8)
+    for part in getattr(polygon, "geoms", [polygon]):
+        if not part.is_empty:
+            for ring in (part.exterior, *part.interiors):
+                _toggle(toggles, raster, np.asarray(ring.coords)[:, :2])
+    return (np.bitwise_xor.accumulate(toggles, axis=1)[:, :-1]).astype(bool)
+
+
+def _toggle(toggles: NDArray[np.uint8], raster: Raster, ring: FloatArray) -> None:
+    """Mark, for every row whose centre line an edge of the ring crosses, the first cell east of the crossing."""
+    x = (ring[:, 0] - raster.west_m) / raster.cell_m
+    y = (ring[:, 1] - raster.south_m) / raster.cell_m
+    first, last = np.ceil(np.minimum(y[:-1], y[1:]) - 0.5), np.ceil(np.maximum(y[:-1], y[1:]) - 0.5)
+    first, last = np.clip(first, 0, raster.rows).astype(int), np.clip(last, 0, raster.rows).astype(int)
+    counts = last - first
+    edge = np.repeat(np.arange(len(counts)), counts)
+    row = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts - first, counts)
+    slope = np.diff(x)[edge] / np.diff(y)[edge]
+    column = np.ceil(x[edge] + (row + 0.5 - y[edge]) * slope - 0.5)
+    np.bitwise_xor.at(toggles, (row, np.clip(column, 0, raster.columns).astype(int)), 1)
+
+
+PATCH_M = 8.0  # a spot is judged over a patch of this side: smaller ones even out in the root zone
+OVER, UNDER = 1.3, 0.7  # times the target
+MOST = 4  # of either kind
+WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+
+
+@dataclass(frozen=True)
+class Spot:
+    """One place: its middle, how many times the target it gets over a patch, and what it is called."""
+
+    number: int
+    x_m: float
+    y_m: float
+    times: float
+    place: str  # "headland corner", "headland", "bout ends", "inside"
+    wind: str  # side of the field
+
+    @property
+    def name(self) -> str:
+        """Such as "headland corner north-east"."""
+        return f"{self.place} {self.wind}"
+
+
+def find_spots(found: FieldMap, ground: Ground, *, bout_width_m: float, headland_m: float) -> tuple[Spot, ...]:
+    """The heaviest and the lightest patches, farther apart than a bout width, heaviest first."""
+    from scipy.ndimage import maximum_filter, uniform_filter
+
+    cell = found.raster.cell_m
+    size = max(round(PATCH_M / cell), 1)
+    weight = uniform_filter(found.inside.astype(float), size, mode="constant")
+    laid = uniform_filter(np.where(found.inside, found.rate_kg_ha / found.target_kg_ha, 0.0), size, mode="constant")
+    patch = np.divide(laid, weight, out=np.ones_like(laid), where=weight > 0)
+    whole = found.inside & (weight > 0.4)  # a sliver of a patch at the boundary is no patch
+    apart = max(round(1.5 * bout_width_m / cell), 1)
+    spots: list[tuple[float, float, float]] = []
+    east, north = found.raster.centres_m
+    for sign, limit in ((1.0, OVER - 1), (-1.0, 1 - UNDER)):
+        off = np.where(whole, sign * (patch - 1), -1.0)
+        peaks = (off >= limit) & (off == maximum_filter(off, 2 * apart + 1))
+        rows, columns = np.nonzero(peaks)
+        order = np.argsort(-off[rows, columns], kind="stable")
+        kept: list[tuple[float, float, float]] = []
+        for at in order:
+            x, y = float(east[columns[at]]), float(north[rows[at]])
+            if all(np.hypot(x - a, y - b) > bout_width_m for a, b, _ in (*spots, *kept)):
+                kept.append((x, y, max(float(patch[rows[at], columns[at]]), 0.0)))
+            if len(kept) == MOST:
+                break
+        spots += kept
+    return tuple(
+        Spot(number, x, y, times, *_name(x, y, ground, bout_width_m, headland_m))
+        for number, (x, y, times) in enumerate(spots, start=1)
+    )
+
+
+def _name(x: float, y: float, ground: Ground, bout_width_m: float, headland_m: float) -> tuple[str, str]:
+    """What a place is called: how it lies to the boundary, and on which side of the field."""
+    shapely = extra("shapely", "the field map")
+    point, polygon = shapely.Point(x, y), ground.polygon
+    parts = getattr(polygon, "geoms", [polygon])
+    outer = min(part.exterior.distance(point) for part in parts)
+    holes = [hole.distance(point) for part in parts for hole in part.interiors]
+    hole = min(holes, default=np.inf) < outer
+    away = min([outer, *holes])
+    corners = _corners(ground)
+    corner = not hole and len(corners) and float(np.hypot(*(corners - [x, y]).T).min()) < 1.6 * bout_width_m
+    if away <= max(headland_m, bout_width_m / 2) - bout_width_m / 4 or corner:
+        place = "headland" if headland_m else "edge"
+        place += " corner" if corner else ""
+    elif away <= headland_m + bout_width_m:
+        place = "bout ends" if headland_m else "edge"
+    else:
+        place = "inside"
+    place += " at a hole" if hole and place != "inside" else ""
+    angle = np.degrees(np.arctan2(x - polygon.centroid.x, y - polygon.centroid.y))
+    return place, WINDS[round(angle / 45) % 8]
+
+
+def _corners(ground: Ground) -> FloatArray:
+    """Corners of the outline where it turns by 35 degrees or more."""
+    rings = [part.exterior for part in getattr(ground.polygon.simplify(3.0), "geoms", [ground.polygon.simplify(3.0)])]
+    found = []
+    for ring in rings:
+        points = np.asarray(ring.coords)[:-1, :2]
+        before, after = points - np.roll(points, 1, axis=0), np.roll(points, -1, axis=0) - points
+        turn = np.degrees(np.arctan2(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(1)))
+        found.append(points[np.abs(turn) >= 35])
+    return np.concatenate(found) if found else np.zeros((0, 2))
+
+
+# rate bands in % of the target, lowest first
+BANDS_PCT = (0.0, NIL_PCT, 50.0, 100 - NEAR_PCT, 100 + NEAR_PCT, 150.0, float("inf"))
+NO_DATA = -1.0
+
+
+def geotiff_bytes(found: FieldMap, zone: Zone | None) -> bytes:
+    """The rates as a GeoTIFF of one 32-bit float band, north up, -1 where nothing fell outside the field.
+
+    >>> from spreadcheck.field.deposit import Landing, Raster
+    >>> one = np.ones((2, 2))
+    >>> found = FieldMap(Raster(0, 0, 2, 2, 2), Landing("line", 0), 1.0, one, one > 0, one > 0, 1.0)
+    >>> geotiff_bytes(found, None)[:2]
+    b'II'
+    """
+    tifffile = extra("tifffile", "a GeoTIFF")
+    raster = found.raster
+    shown = np.where((found.rate_kg_ha > 0) | found.inside, found.rate_kg_ha, NO_DATA)[::-1].astype(np.float32)
+    west, _, _, north = raster.extent_m
+    # GTModelType projected, GTRasterType pixel is area, ProjectedCRS (32767: user-defined), linear unit metre
+    keys = [1, 1, 1, 4, 1024, 0, 1, 1, 1025, 0, 1, 1, 3072, 0, 1, zone.epsg if zone else 32767, 3076, 0, 1, 9001]
+    tags = [
+        (33550, "d", 3, (raster.cell_m, raster.cell_m, 0.0), True),
+        (33922, "d", 6, (0.0, 0.0, 0.0, west, north, 0.0), True),
+        (34735, "H", len(keys), tuple(keys), True),
+        (42113, "s", 0, f"{NO_DATA:g}", True),
+    ]
+    content = io.BytesIO()
+    tifffile.imwrite(
+        content, shown, extratags=tags, compression="zlib", rowsperstrip=64, metadata=None, software="",
+        description="application rate, kg/ha",
+    )  # fmt: skip
+    return content.getvalue()
+
+
+def bands_geojson(found: FieldMap, zone: Zone | None) -> dict[str, Any]:
+    """The rate bands as GeoJSON polygons, in longitude and latitude where the zone is known, else in metres.
+
+    >>> from spreadcheck.field.deposit import Landing, Raster
+    >>> rate = np.array([[100.0, 100], [100, 30]])
+    >>> found = FieldMap(Raster(0, 0, 2, 2, 2), Landing("line", 0), 100.0, rate, rate > 0, rate > 0, 1.0)
+    >>> [(f["properties"]["from_kg_ha"], f["properties"]["area_ha"]) for f in bands_geojson(found, None)["features"]]
+    [(5.0, 0.0004), (85.0, 0.0012)]
+    """
+    shapely = extra("shapely", "rate bands")
+    raster = found.raster
+    of_target = 100 * found.rate_kg_ha / found.target_kg_ha
+    features = []
+    for low, high in itertools.pairwise(BANDS_PCT):
+        cells = found.inside & (of_target >= low) & (of_target < high)
+        if not cells.any():
+            continue
+        shape = shapely.union_all(_runs(shapely, cells, raster.west_m, raster.south_m, raster.cell_m))
+        polygons = [
+            [_ring(ring, zone) for ring in (part.exterior, *part.interiors)]
+            for part in (shapely.geometry.polygon.orient(part) for part in getattr(shape, "geoms", [shape]))
+        ]
+        top = None if np.isinf(high) else round(high / 100 * found.target_kg_ha, 3)
+        features.append(
+            {
+                "type": "Feature",
+                "properties": {
+                    "from_kg_ha": round(low / 100 * found.target_kg_ha, 3),
+                    "to_kg_ha": top,
+                    "from_pct_of_target": low,
+                    "to_pct_of_target": None if np.isinf(high) else high,
+                    "area_ha": round(float(cells.sum()) * raster.cell_m**2 / 10_000, 6),
+                },
+                "geometry": {"type": "MultiPolygon", "coordinates": polygons},
+            }
+        )
+    return {"type": "FeatureCollection", "features": features}
+
+
+def _runs(shapely: Any, cells: FloatArray | Any, west: float, south: float, cell: float) -> Any:
+    """Each row's runs of cells as boxes."""
+    edges = np.diff(np.pad(cells.astype(np.int8), ((0, 0), (1, 1))), axis=1)
+    rows, starts = np.nonzero(edges == 1)
+    _, ends = np.nonzero(edges == -1)
+    return shapely.box(west + starts * cell, south + rows * cell, west + ends * cell, south + (rows + 1) * cell)
+
+
+def _ring(ring: Any, zone: Zone | None) -> list[list[float]]:
+    points = np.asarray(ring.coords)[:, :2]
+    if zone is None:
+        return [[round(float(x), 3), round(float(y), 3)] for x, y in points]
+    longitude, latitude = zone.degrees(points[:, 0], points[:, 1])
+    return [[round(float(x), 8), round(float(y), 8)] for x, y in zip(longitude, latitude, strict=True)]
+
+
+def bands_text(found: FieldMap, zone: Zone | None) -> str:
+    """The GeoJSON of the rate bands as text."""
+    return json.dumps(bands_geojson(found, zone), separators=(",", ":")) + "\n"
+
+
+def grid_csv(found: FieldMap) -> str:
+    """Every cell that gets anything or lies in the field: x_m, y_m, rate_kg_ha, inside (1 or 0)."""
+    x, y = found.raster.centres_m
+    rows, columns = np.nonzero(found.inside | (found.rate_kg_ha > 0))
+    lines = ["x_m,y_m,rate_kg_ha,inside"]
+    rates, inside = found.rate_kg_ha[rows, columns], found.inside[rows, columns].astype(int)
+    cells = zip(x[columns].tolist(), y[rows].tolist(), rates.tolist(), inside.tolist(), strict=True)
+    lines += [f"{east:.10g},{north:.10g},{rate:.6g},{within}" for east, north, rate, within in cells]
+    return "\n".join(lines) + "\n"

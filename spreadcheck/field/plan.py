@@ -1,25 +1,21 @@
-"""A plan: headland rounds and parallel bouts inside a boundary, where the slide opens and shuts, and the turns.
-
-Headland round k runs along the boundary moved inward by (k - 1/2) W, corners rounded to the least turning radius r:
-`buffer(-(a + r)).buffer(2 r).buffer(-r)`. Bouts are parallel lines W apart, cut at the boundary moved inward by n W;
-the slide opens and shuts when the antenna is a chosen distance past that edge. Turns are driven with the slide shut:
-for W >= 2 r a half circle with a straight, pi r + W - 2 r; else a bulb, r (pi + 4 alpha) with
-cos(alpha) = (W + 2 r) / (4 r), that needs a depth of r (1 + 2 sin(alpha)).
-"""
+"""A plan: headland rounds and parallel bouts, where the slide opens and shuts, the turns; and which heading is best."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from spreadcheck.errors import Fault, WidthError
-from spreadcheck.field.boundary import Boundary
-from spreadcheck.field.deposit import Leg, leg_of
-from spreadcheck.field.extras import extra
+from spreadcheck.field.deposit import Landing, Leg, leg_of
+from spreadcheck.field.fieldmap import Ground, map_field
+from spreadcheck.field.places import Boundary, extra
+from spreadcheck.field.track import BASE_M, later_switched
 from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.spread.profile import Profile
 from spreadcheck.units import HECTARE_M2
 
 MAX_ROUNDS = 20
@@ -119,7 +115,7 @@ def plan_field(boundary: Boundary, driving: Driving) -> Plan:
 
     Examples
     --------
-    >>> from spreadcheck.field.boundary import boundary_from
+    >>> from spreadcheck.field.places import boundary_from
     >>> field = boundary_from([np.array([[0, 0], [400, 0], [400, 200], [0, 200]])])
     >>> plan = plan_field(field, Driving(24, heading_deg=90, on_m=20, off_m=20))
     >>> plan.rounds, plan.bouts, round(plan.legs[1].spread_m), round(plan.last_over_m)
@@ -273,3 +269,67 @@ def _drifted(leg: Leg, driving: Driving, seed: int) -> Leg:
     size = np.maximum(np.hypot(east, north), 1e-9)
     shift = driving.drift_m * off
     return leg_of(x + shift * north / size, y - shift * east / size, border=leg.border)
+
+
+HEADING_STEP_DEG = 6.0
+MOST_SIDES = 20
+SHIFTS_M = np.arange(-40.0, 40.1, 4.0)
+
+Tried = tuple[tuple[float, float], ...]
+
+
+def heading_cvs(
+    boundary: Boundary, driving: Driving, profile: Profile, ground: Ground, landing: Landing, cell_m: float
+) -> Tried:
+    """The field CV of every heading looked at: all round in steps, along each long side, then finer about the best.
+
+    >>> from spreadcheck.field.places import boundary_from
+    >>> from spreadcheck.spread.profile import profile_from
+    >>> field = boundary_from([np.array([[0, 0], [400, 0], [400, 96], [0, 96]])])
+    >>> flat = profile_from([-12, 12], [100, 100], tails="cut")
+    >>> ground = Ground(field.polygon, field.polygon.buffer(-36))
+    >>> tried = heading_cvs(field, Driving(24), flat, ground, Landing("line", 0), 4)
+    >>> min(tried, key=lambda pair: pair[1])[0]  # along the long side
+    90.0
+    """
+    ring = boundary.rings[0]
+    sides = np.diff(np.concatenate((ring, ring[:1])), axis=0)
+    length = np.hypot(*sides.T)
+    long = np.argsort(-length)[:MOST_SIDES]
+    long = long[length[long] > 2 * driving.bout_width_m]
+    along = np.degrees(np.arctan2(sides[long, 0], sides[long, 1])) % 180
+    tried: dict[float, float] = {}
+
+    def look(headings: Sequence[float]) -> None:
+        for heading in sorted({round(float(h) % 180, 2) for h in headings} - set(tried)):
+            try:
+                plan = plan_field(boundary, replace(driving, heading_deg=heading))
+            except WidthError:
+                continue
+            (found,) = map_field(
+                plan.legs, [profile], ground, landing, bout_width_m=driving.bout_width_m, target_kg_ha=[1.0],
+                cell_m=cell_m,
+            )  # fmt: skip
+            tried[heading] = found.field_cv_pct
+
+    look([*np.arange(0, 180, HEADING_STEP_DEG), *along])
+    if not tried:
+        plan_field(boundary, driving)  # says what is wrong
+    for step in (HEADING_STEP_DEG / 2, HEADING_STEP_DEG / 4):
+        best = min(tried, key=lambda heading: tried[heading])
+        look([best - step, best + step])
+    return tuple(sorted(tried.items()))
+
+
+def later_cvs(
+    legs: tuple[Leg, ...], profile: Profile, ground: Ground, landing: Landing, *, bout_width_m: float, cell_m: float
+) -> Tried:
+    """The field CV of a recorded track with all its switching so many metres later along the way. [m, %]"""
+    found = []
+    for later in SHIFTS_M.tolist():
+        (each,) = map_field(
+            later_switched(legs, later), [profile], ground, landing, bout_width_m=bout_width_m, target_kg_ha=[1.0],
+            cell_m=cell_m, base_m=BASE_M,
+        )  # fmt: skip
+        found.append((later, each.field_cv_pct))
+    return tuple(found)

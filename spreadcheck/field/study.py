@@ -1,7 +1,4 @@
-"""One field and one tray test: the maps of the ways to drive it, which is best, and what is doubtful about them.
-
-The profile is scaled so that an endless field at the bout width gets the target, as a controller would be set.
-"""
+"""One field and one tray test: the maps of the ways to drive it, metered as a controller set for the bout width would."""
 
 from __future__ import annotations
 
@@ -15,8 +12,16 @@ import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import CostError, Fault, SheetError, WidthError, shown
-from spreadcheck.field.boundary import Boundary
-from spreadcheck.field.choose import Tried, heading_cvs
+from spreadcheck.field.case import (
+    Asked,
+    FieldCase,
+    FieldStudy,
+    coarse_cell_m,
+    field_sureness,
+    landing_doubts,
+    plan_doubts,
+    track_doubts,
+)
 from spreadcheck.field.deposit import (
     ARC,
     LINE,
@@ -26,13 +31,9 @@ from spreadcheck.field.deposit import (
     best_switching_m,
     landing_of,
 )
-from spreadcheck.field.extras import extra
-from spreadcheck.field.fieldcase import Asked, FieldCase, FieldStudy
-from spreadcheck.field.fielddoubts import landing_doubts, plan_doubts, track_doubts
-from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap, Ground, OtherLanding, map_field, reach_of
-from spreadcheck.field.plan import Driving, Plan, plan_field
-from spreadcheck.field.spots import find_spots
-from spreadcheck.field.sure import FieldSure, coarse_cell_m, field_sureness
+from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap, Ground, OtherLanding, find_spots, map_field, reach_of
+from spreadcheck.field.places import Boundary, extra
+from spreadcheck.field.plan import Driving, Plan, Tried, heading_cvs, plan_field
 from spreadcheck.field.track import (
     BASE_M,
     Track,
@@ -95,7 +96,7 @@ def study_field(
     Examples
     --------
     >>> from spreadcheck import tray_test
-    >>> from spreadcheck.field.boundary import boundary_from
+    >>> from spreadcheck.field.places import boundary_from
     >>> catch = [4, 10, 16, 20, 20, 20, 20, 16, 10, 4]
     >>> test = tray_test(np.arange(-13.5, 15, 3), catch, tray_width="1 m", tray_length="1 m")
     >>> field = boundary_from([np.array([[0, 0], [400, 0], [400, 200], [0, 200]])])
@@ -162,7 +163,15 @@ class _Study:
             cases=tuple(cases),
             spots=find_spots(case.found, case.ground, bout_width_m=case.bout_width_m, headland_m=headland),
             other=other,
-            sure=self._sure(case),
+            sure=field_sureness(
+                self.result.noise,
+                self.scaled(case.bout_width_m),
+                case,
+                self.landing,
+                cell_m=self.asked.cell_m,
+                base_m=self.base_m,
+                stated=self.asked.stated,
+            ),
             headings=headings,
             nutrients=self._nutrients(case),
             doubts=(*self.result.doubts, *self._doubts(case, other)),
@@ -269,6 +278,21 @@ class _Study:
         case = FieldCase(width, tuple(legs), ground, found, plan, later_m)
         return self._priced(case)
 
+    def _maps(
+        self, case: FieldCase, profiles: Sequence[Profile], targets: Sequence[float], **more: Any
+    ) -> Sequence[FieldMap]:
+        """Further maps of a way that was mapped, as its own but for what is said."""
+        own: dict[str, Any] = {"landing": self.landing, "cell_m": self.asked.cell_m, **more}
+        return map_field(
+            case.legs,
+            profiles,
+            case.ground,
+            bout_width_m=case.bout_width_m,
+            target_kg_ha=targets,
+            base_m=self.base_m,
+            **own,
+        )
+
     def _priced(self, case: FieldCase) -> FieldCase:
         """Yield lost and product wasted, as far as priced."""
         basis, area = self.asked.basis, float(case.ground.polygon.area) / HECTARE_M2
@@ -295,26 +319,17 @@ class _Study:
         distance = best_switching_m(self.profile, self.landing)
         reach = reach_of(self.profile)
         landing = Landing(model, distance if model == LINE else max(1.05 * reach, float(np.hypot(distance, reach / 2))))
-        cell = coarse_cell_m(self.asked.cell_m, case.ground.polygon.area)
-        shared = {"bout_width_m": case.bout_width_m, "target_kg_ha": [self.target], "cell_m": cell}
-        profile = self.scaled(case.bout_width_m)
-        both = []
-        for each in (self.landing, landing):
-            if each is self.landing and cell == self.asked.cell_m:
-                both.append(case.found)
-            else:
-                both += map_field(case.legs, [profile], case.ground, each, base_m=self.base_m, **shared)  # type: ignore[arg-type]
+        profile, cell = self.scaled(case.bout_width_m), coarse_cell_m(self.asked.cell_m, case.ground.polygon.area)
+        both = [
+            case.found
+            if each is self.landing and cell == self.asked.cell_m
+            else self._maps(case, [profile], [self.target], landing=each, cell_m=cell)[0]
+            for each in (self.landing, landing)
+        ]
         own, other = (found.field_kg_ha for found in both)  # rasters end apart, but lie on the same lines
         differs = np.zeros(both[1].inside.shape, dtype=bool)
         differs[both[1].inside] = np.abs(own - other) > self.target * NEAR_PCT / 100
         return OtherLanding(landing, both[1], both[0].field_cv_pct, differs)
-
-    def _sure(self, case: FieldCase) -> FieldSure | None:
-        return field_sureness(
-            self.test, self.scaled(case.bout_width_m), case.legs, case.ground, self.landing,
-            bout_width_m=case.bout_width_m, cell_m=self.asked.cell_m, field_cv_pct=case.found.field_cv_pct,
-            base_m=self.base_m, stated=self.asked.stated,
-        )  # fmt: skip
 
     def _nutrients(self, case: FieldCase) -> tuple[tuple[str, FieldMap], ...]:
         """A map of each component and nutrient of a blend."""
@@ -324,10 +339,7 @@ class _Study:
         parts = [part for part in blend_parts(self.test, contents, tails=self.asked.tails) if part[1] != "whole"]
         scaled = [self.scaled(case.bout_width_m, profile) for _, _, profile in parts]
         targets = [profile.area_kg_ha_m / case.bout_width_m for profile in scaled]
-        maps = map_field(
-            case.legs, scaled, case.ground, self.landing, bout_width_m=case.bout_width_m, target_kg_ha=targets,
-            cell_m=self.asked.cell_m, base_m=self.base_m,
-        )  # fmt: skip
+        maps = self._maps(case, scaled, targets)
         return tuple((name, found) for (name, _, _), found in zip(parts, maps, strict=True))
 
     def _doubts(self, case: FieldCase, other: OtherLanding) -> list[Doubt]:
@@ -411,12 +423,12 @@ def study_fields(
     """
     jobs = [(test, asked, *field) for field in fields]
     if executor is not None:
-        studies = list(executor.map(_one, jobs))
+        studies = list(executor.map(_alone, jobs))
     elif len(jobs) < 2:
-        studies = list(map(_one, jobs))
+        studies = list(map(_alone, jobs))
     else:
         with ProcessPoolExecutor(max_workers=min(len(jobs), 8)) as local:
-            studies = list(local.map(_one, jobs))
+            studies = list(local.map(_alone, jobs))
     shared = _assessed(test, asked)
     return tuple(replace(study, assessment=shared) for study in studies)
 
@@ -427,7 +439,7 @@ def _assessed(test: TrayTest, asked: Asked) -> Assessment:
     return assess(test, limit_pct=asked.limit_pct, bout_width_m=width, tails=asked.tails, relative=True)
 
 
-def _one(job: tuple[TrayTest, Asked, Boundary | None, Track | None]) -> FieldStudy:
+def _alone(job: tuple[TrayTest, Asked, Boundary | None, Track | None]) -> FieldStudy:
     """One field, without the assessment: that can't travel between processes, and is the same for all."""
     test, asked, boundary, track = job
     study = study_field(test, asked, boundary=boundary, track=track)

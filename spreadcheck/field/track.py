@@ -15,14 +15,14 @@ from typing import Any
 import numpy as np
 
 from spreadcheck.errors import Fault, SheetError, shown
-from spreadcheck.field.boundary import Boundary
 from spreadcheck.field.deposit import Leg
-from spreadcheck.field.extras import extra
 from spreadcheck.field.places import (
     DEGREES,
+    Boundary,
     Zone,
     check_count,
     csv_columns,
+    extra,
     points_of,
     read_file,
     read_geojson,

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
-from spreadcheck.field.choose import later_cvs
-from spreadcheck.field.fieldcase import Asked, FieldCase, FieldStudy
+from spreadcheck.field.case import Asked, FieldCase, FieldStudy, coarse_cell_m
+from spreadcheck.field.plan import later_cvs
 from spreadcheck.field.study import ways_of
-from spreadcheck.field.sure import coarse_cell_m
 from spreadcheck.units import HECTARE_M2
 
 LEAST_GAIN_PCT = 0.3  # of field CV: a shift of all switching that gains less is not worth a word
@@ -27,46 +27,30 @@ class Worth:
 
 def worth_of(study: FieldStudy, *, per_year_ha: float | None = None) -> tuple[Worth, ...]:
     """What each improvement alone, and all together, would change."""
-    ways = _planned(study) if study.track is None else _driven(study)
-    area = float(study.case.ground.polygon.area) / HECTARE_M2
-    found = []
-    for label, case in ways:
+    shown, area, found = study.case, float(study.case.ground.polygon.area) / HECTARE_M2, []
+    for label, case in _planned(study) if study.track is None else _driven(study):
         saved = None
-        if study.case.total_cost is not None and case.total_cost is not None:
-            saved = (study.case.total_cost - case.total_cost) / area
-        found.append(
-            Worth(
-                label,
-                case,
-                study.case.found.field_cv_pct - case.found.field_cv_pct,
-                (study.case.found.wasted_kg - case.found.wasted_kg) / area,
-                saved,
-                None if saved is None else saved * (area if per_year_ha is None else per_year_ha),
-            )
-        )
+        if shown.total_cost is not None and case.total_cost is not None:
+            saved = (shown.total_cost - case.total_cost) / area
+        less_cv = shown.found.field_cv_pct - case.found.field_cv_pct
+        less_wasted = (shown.found.wasted_kg - case.found.wasted_kg) / area
+        a_year = None if saved is None else saved * (area if per_year_ha is None else per_year_ha)
+        found.append(Worth(label, case, less_cv, less_wasted, saved, a_year))
     return tuple(found)
 
 
-def _one(asked: Asked, study: FieldStudy) -> Asked:
+def _as_shown(study: FieldStudy) -> Asked:
     """What is asked, narrowed to the case that is shown."""
     driving = study.case.driving
     if driving is None:
-        return replace(asked, bout_width_m=(study.case.bout_width_m,), later_m=(study.case.later_m,))
-    return replace(
-        asked,
-        bout_width_m=(driving.bout_width_m,),
-        headland_rounds=(driving.headland_rounds,),
-        heading_deg=(driving.heading_deg,),
-        on_m=(driving.on_m,),
-        off_m=(driving.off_m,),
-        method=(driving.method,),
-        drift_m=(driving.drift_m,),
-        border=(driving.border,),
-    )
+        return replace(study.asked, bout_width_m=(study.case.bout_width_m,), later_m=(study.case.later_m,))
+    names = ("bout_width_m", "headland_rounds", "heading_deg", "on_m", "off_m", "method", "drift_m", "border")
+    narrowed: dict[str, Any] = {name: (getattr(driving, name),) for name in names}
+    return replace(study.asked, **narrowed)
 
 
 def _planned(study: FieldStudy) -> list[tuple[str, FieldCase]]:
-    base, driving = _one(study.asked, study), study.case.driving
+    base, driving = _as_shown(study), study.case.driving
     assert driving is not None
     changes: dict[str, dict[str, tuple[object, ...]]] = {}
     switched = ways_of(study, replace(base, on_m=(None,), off_m=(None,)))[0]
@@ -88,7 +72,7 @@ def _planned(study: FieldStudy) -> list[tuple[str, FieldCase]]:
 
 
 def _driven(study: FieldStudy) -> list[tuple[str, FieldCase]]:
-    base, case, ways = _one(study.asked, study), study.case, []
+    base, case, ways = _as_shown(study), study.case, []
     cell = coarse_cell_m(study.asked.cell_m, case.ground.polygon.area)
     tried = later_cvs(case.legs, study.profile, case.ground, study.landing, bout_width_m=case.bout_width_m, cell_m=cell)
     shift, lowest = min(tried, key=lambda pair: pair[1])
@@ -110,7 +94,7 @@ STEPS_M = (-20.0, -15.0, -10.0, -5.0, 0.0, 5.0, 10.0, 15.0, 20.0)
 
 def switching_steps(study: FieldStudy) -> tuple[tuple[float, FieldCase], ...]:
     """The case that is shown with every opening and shutting of the slide so many metres later, earlier if below 0."""
-    base, found = _one(study.asked, study), []
+    base, found = _as_shown(study), []
     for later in STEPS_M:
         driving = study.case.driving
         if not later:

@@ -8,8 +8,7 @@ from dataclasses import asdict
 from functools import partial
 from typing import Any
 
-from spreadcheck.field.edge import EdgeCase
-from spreadcheck.field.wholefield import EdgeStudy, WholeField
+from spreadcheck.field.edge import EdgeCase, EdgeStudy, WholeField
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.csv import csv_text, in_units
 from spreadcheck.show.format import show_pct, show_width

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from spreadcheck.doubts.doubt import warnings_data
+from spreadcheck.field.case import FieldCase, FieldStudy
 from spreadcheck.field.deposit import ARC, Landing
-from spreadcheck.field.fieldcase import FieldCase, FieldStudy
 from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap
 from spreadcheck.field.worth import Worth
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table

@@ -11,9 +11,8 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 
-from spreadcheck.field.fieldcase import FieldCase, FieldStudy
-from spreadcheck.field.fieldfiles import BANDS_PCT
-from spreadcheck.field.fieldmap import SHARES, FieldMap
+from spreadcheck.field.case import FieldCase, FieldStudy
+from spreadcheck.field.fieldmap import BANDS_PCT, SHARES, FieldMap
 from spreadcheck.field.worth import Worth
 from spreadcheck.show.document import Place
 from spreadcheck.show.field import field_document, with_doubts

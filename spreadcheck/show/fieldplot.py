@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spreadcheck.field.case import FieldStudy
 from spreadcheck.field.deposit import ARC
-from spreadcheck.field.fieldcase import FieldStudy
-from spreadcheck.field.fieldfiles import BANDS_PCT
-from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap
+from spreadcheck.field.fieldmap import BANDS_PCT, NEAR_PCT, FieldMap
 from spreadcheck.show.field import length_words, way_words
 from spreadcheck.show.plots import plain, plain_style
 from spreadcheck.units import from_inside, shown_unit

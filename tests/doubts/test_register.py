@@ -15,10 +15,10 @@ from spreadcheck.crew.plan import plan_line
 from spreadcheck.crew.planrequest import PlanRequest
 from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.doubts.register import CHECKS
-from spreadcheck.field.boundary import boundary_from
+from spreadcheck.field.case import landing_doubts, plan_doubts, track_doubts
 from spreadcheck.field.deposit import Landing, Raster
-from spreadcheck.field.fielddoubts import landing_doubts, plan_doubts, track_doubts
 from spreadcheck.field.fieldmap import FieldMap, OtherLanding
+from spreadcheck.field.places import boundary_from
 from spreadcheck.field.plan import Driving, plan_field
 from spreadcheck.field.track import Track
 from spreadcheck.judge.assessment import assess

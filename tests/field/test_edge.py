@@ -10,9 +10,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spreadcheck.errors import CostError, QuantityError, WidthError
-from spreadcheck.field.edge import SIDES, edge_case, first_pass_distance, parse_first_pass, parse_shares
-from spreadcheck.field.fieldpasses import area_left_of, deposit_between, mirrored, support_m
-from spreadcheck.field.wholefield import study_edge, whole_field
+from spreadcheck.field.edge import (
+    SIDES,
+    area_left_of,
+    deposit_between,
+    edge_case,
+    first_pass_distance,
+    mirrored,
+    parse_first_pass,
+    parse_shares,
+    study_edge,
+    support_m,
+    whole_field,
+)
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
 from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.sheet.traytest import tray_test

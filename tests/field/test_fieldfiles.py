@@ -11,8 +11,7 @@ import shapely
 from pyproj import Geod
 
 from spreadcheck.field.deposit import Landing, Raster
-from spreadcheck.field.fieldfiles import NO_DATA, bands_geojson, bands_text, geotiff_bytes, grid_csv
-from spreadcheck.field.fieldmap import FieldMap
+from spreadcheck.field.fieldmap import NO_DATA, FieldMap, bands_geojson, bands_text, geotiff_bytes, grid_csv
 from spreadcheck.field.places import Zone
 
 RASTER = Raster(500_000.0, 6_096_000.0, 2.0, rows=30, columns=40)

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from spreadcheck.errors import SheetError, WidthError
-from spreadcheck.field.boundary import boundary_from
-from spreadcheck.field.fieldcase import Asked
+from spreadcheck.field.case import Asked
 from spreadcheck.field.fieldmap import SHARES
+from spreadcheck.field.places import boundary_from
 from spreadcheck.field.study import study_field, study_fields
 from spreadcheck.field.track import Fixes, Track
 from spreadcheck.field.worth import switching_steps, worth_of

@@ -7,8 +7,7 @@ import pytest
 from pyproj import Transformer
 
 from spreadcheck.errors import SheetError
-from spreadcheck.field.boundary import boundary_from
-from spreadcheck.field.places import Zone
+from spreadcheck.field.places import Zone, boundary_from
 from spreadcheck.field.track import (
     check_near,
     has_speed,
