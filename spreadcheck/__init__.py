@@ -112,7 +112,7 @@ _PUBLIC = {
     "study_fields": "field.study",
     "field_json": "show.field",
     "field_document": "show.field",
-    "field_figure": "show.fieldplot",
+    "field_figure": "show.fieldmap",
     "read_boundary": "field.places",
     "read_track": "field.track",
     "plan_field": "field.plan",

@@ -274,13 +274,13 @@ def _write(study: FieldStudy, gains: tuple[Worth, ...], out: Outputs, units: str
     found = study.case.found
 
     def plot() -> Figure:
-        from spreadcheck.show.fieldplot import field_figure
+        from spreadcheck.show.fieldmap import field_figure
 
         return field_figure(study, units)
 
     def page() -> str:
         from spreadcheck.field.worth import switching_steps
-        from spreadcheck.show.fieldpage import field_page
+        from spreadcheck.show.fieldmap import field_page
 
         return field_page(study, switching_steps(study), units, worth=gains)
 

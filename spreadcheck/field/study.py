@@ -1,4 +1,4 @@
-"""One field and one tray test: the maps of the ways to drive it, metered as a controller set for the bout width would."""
+"""One field and one tray test: the maps of the ways to drive it, metered as a controller set for the width would do."""
 
 from __future__ import annotations
 

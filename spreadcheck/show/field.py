@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from spreadcheck.doubts.doubt import warnings_data
@@ -12,14 +12,20 @@ from spreadcheck.field.deposit import ARC, Landing
 from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap
 from spreadcheck.field.worth import Worth
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
+from spreadcheck.show.json import envelope, known
 from spreadcheck.show.verdict import verdict_data
-from spreadcheck.units import HECTARE_M2, show
+from spreadcheck.units import HECTARE_M2, show, shown_unit
 
-SCHEMA = "spreadcheck/field/1"
 CAUTIONS = (
     "The map is an estimate for advice, never a permit. It holds for product, setting and weather of the tray test.",
     "Keep the distances to water courses, hedges and neighbours that local rules and the product label ask for.",
     "Stop discs and engine before anyone goes near the spreader; the machine maker's manual says how.",
+)
+
+
+_PICTURE = (
+    "Rate on every {:g} m cell in six bands from nil (white, hatched) to far over the target (dark); boundary, track, "
+    "scale bar and north. The numbers are the places named below."
 )
 
 
@@ -59,10 +65,12 @@ def field_document(
     case = study.case
     blocks: list[Block] = [*_answers(study), *front]
     if svg:
-        blocks.append(_picture(study, svg))
-    blocks += [_masses(study, system)]
+        blocks.append(Picture(f"What {study.name} gets", _PICTURE.format(study.case.found.raster.cell_m), svg=svg))
+    blocks.append(_masses(study, system))
     if study.spots:
-        blocks += [_spots(study)]
+        rows = tuple((f"{spot.number}  {spot.name}", f"{spot.times:.1f}") for spot in study.spots)
+        columns = (Column("place", align="left"), Column("times the target"))
+        blocks.append(Table(columns, rows, caption="Heaviest and lightest places"))
     if study.headings:
         blocks.append(_headings(study))
     if study.nutrients:
@@ -71,17 +79,14 @@ def field_document(
         blocks += [Heading("Ways compared"), _ways(study, study.cases, system)]
     if worth:
         blocks += [Heading("What better driving would be worth"), _worth(study, worth, system)]
-    blocks.append(Heading("How far to trust it"))
-    blocks.append(Points(tuple(_trust(study, system))))
-    blocks += [Note("Caution", CAUTIONS[0], CAUTIONS[1:])]
+    blocks += [Heading("How far to trust it"), Points(tuple(_trust(study, system)))]
+    blocks.append(Note("Caution", CAUTIONS[0], CAUTIONS[1:]))
     about = f"{show(case.ground.polygon.area, 'area', system)}, with the tray test {study.test.name}"
     return Document(title=f"Field map: {study.name}", blocks=tuple(blocks), about=(about, _driven(study, case, system)))
 
 
 def with_doubts(document: Document, study: FieldStudy, system: str) -> Document:
     """The document for paper and web, which have no standard error: doubts stand in it, before the caution."""
-    from dataclasses import replace
-
     notes = tuple(Note("Doubt", doubt.message(system)) for doubt in study.doubts)
     return replace(document, blocks=(*document.blocks[:-1], *notes, document.blocks[-1]))
 
@@ -99,73 +104,58 @@ def _driven(study: FieldStudy, case: FieldCase, system: str) -> str:
         track = study.track
         points = f"{track.points:,} fixes" if track else ""
         return f"Recorded track of {points}, judged at a bout width of {width}; {way_words(case, [case], system)}"
-    best = " (the best looked at)" if study.headings and driving.heading_deg == _best_heading(study) else ""
+    best = min(study.headings, key=lambda pair: pair[1], default=(None, 0.0))[0] == driving.heading_deg
+    heading = f"heading {driving.heading_deg:g} degrees{' (the best looked at)' if best else ''}"
     rounds = f"{driving.headland_rounds} headland round{'s' * (driving.headland_rounds != 1)}"
     drift = f"; drift of {length_words(driving.drift_m, system)}" if driving.drift_m else ""
     border = "; border device on the outermost round" if driving.border else ""
     return (
-        f"Plan: {rounds} and {case.plan.bouts} bouts of {width}, {driving.method}, heading {driving.heading_deg:g} "
-        f"degrees{best}; the slide opens {length_words(driving.on_m, system)} and shuts "
+        f"Plan: {rounds} and {case.plan.bouts} bouts of {width}, {driving.method}, {heading}; the slide opens "
+        f"{length_words(driving.on_m, system)} and shuts "
         f"{length_words(driving.off_m, system)} past the inner edge of the headland{drift}{border}"
     )
 
 
-def _best_heading(study: FieldStudy) -> float:
-    return min(study.headings, key=lambda pair: pair[1])[0]
-
-
 def _answers(study: FieldStudy) -> list[Block]:
-    found = study.case.found
-    sure = study.sure
+    found, sure, inner = study.case.found, study.sure, study.case.found.interior_cv_pct
     further = f"{sure.low_pct:.1f} to {sure.high_pct:.1f} % for what one test leaves open" if sure else ""
-    inner = found.interior_cv_pct
-    answers: list[Block] = [Answer("Field CV", f"{found.field_cv_pct:.1f} %", further)]
+    edge = "headland, bout ends and boundary" if inner else "all of it"
+    shares = ", ".join(f"{name} {found.share_pct[name]:.1f} %" for name in SHARES)
+    near = f"nil: under {NIL_PCT:g} % of the target; near: within {NEAR_PCT:g} %"
+    verdict = study.assessment.verdict
+    answers = [Answer("Field CV", f"{found.field_cv_pct:.1f} %", further)]
     if inner is not None:
         answers.append(
             Answer("Interior", f"{inner:.1f} %", f"{found.interior_pct:.0f} % of the field, clear of the edge")
         )
-    answers.append(
-        Answer("Edge", f"{found.edge_cv_pct:.1f} %", "headland, bout ends and boundary" if inner else "all of it")
-    )
-    shares = ", ".join(f"{name} {found.share_pct[name]:.1f} %" for name in SHARES)
-    near = f"nil: under {NIL_PCT:g} % of the target; near: within {NEAR_PCT:g} %"
+    answers.append(Answer("Edge", f"{found.edge_cv_pct:.1f} %", edge))
     answers.append(Answer("Of the field", shares, near))
-    verdict = study.assessment.verdict
     state = verdict.state if verdict else "no bout width"
-    answers.append(Answer("The tray test", state, "in an endless field at this bout width"))
-    return answers
-
-
-def _picture(study: FieldStudy, svg: str) -> Picture:
-    found = study.case.found
-    words = (
-        f"Rate on every {found.raster.cell_m:g} m cell in six bands from nil (white, hatched) to far over the target "
-        "(dark); boundary, track, scale bar and north. The numbers are the places named below."
-    )
-    return Picture(f"What {study.name} gets", words, svg=svg)
+    return [*answers, Answer("The tray test", state, "in an endless field at this bout width")]
 
 
 def _masses(study: FieldStudy, system: str) -> Table:
-    case, found = study.case, study.case.found
-    relative = _in_proportion(study)
+    case, found, relative = study.case, study.case.found, _in_proportion(study)
     area = float(case.ground.polygon.area) / HECTARE_M2
-    rows = []
-    for label, mass in (
-        ("metered", found.metered_kg),
-        ("outside the boundary", found.outside_kg),
-        ("above the target where over", found.excess_kg),
-        ("short of the target where under or nil", found.missing_kg),
-    ):
-        share = f"{100 * mass / found.metered_kg:.1f}"
-        per_ha = show(mass / area, "rate", system, unit=False)
-        rows.append(
-            (label, "-" if relative else show(mass, "mass", system, unit=False), "-" if relative else per_ha, share)
+    masses = {
+        "metered": found.metered_kg,
+        "outside the boundary": found.outside_kg,
+        "above the target where over": found.excess_kg,
+        "short of the target where under or nil": found.missing_kg,
+    }
+    rows = tuple(
+        (
+            label,
+            "-" if relative else show(mass, "mass", system, unit=False),
+            "-" if relative else show(mass / area, "rate", system, unit=False),
+            f"{100 * mass / found.metered_kg:.1f}",
         )
-    unit = show(1, "mass", system).split()[-1], show(1, "rate", system).split()[-1]
+        for label, mass in masses.items()
+    )
     columns = (
         Column("mass", align="left"),
-        Column("all", unit[0]),
-        Column("a hectare" if system == "metric" else "an acre", unit[1]),
+        Column("all", shown_unit("mass", system)),
+        Column("a hectare" if system == "metric" else "an acre", shown_unit("rate", system)),
         Column("of metered", "%"),
     )
     notes = []
@@ -174,20 +164,16 @@ def _masses(study: FieldStudy, system: str) -> Table:
     if case.yield_lost_t is not None:
         notes.append(f"Yield lost against an even dressing: {case.yield_lost_t:.2f} t on this field.")
     if case.total_cost is not None:
-        currency = study.asked.basis.prices.currency if study.asked.basis else ""
-        notes.append(f"Priced together: {case.total_cost:.0f} {currency} on this field.".replace("  ", " "))
+        notes.append(f"Priced together: {case.total_cost:.0f} {_currency(study)} on this field.".replace("  ", " "))
     if relative:
         notes.append("Rates are known in proportion only: 100 is the target.")
     target, mean = (show(rate, "rate", system) for rate in (study.target_kg_ha, found.mean_kg_ha))
     caption = "Shares" if relative else f"Target {target}, mean in the field {mean}"
-    return Table(columns, tuple(rows), caption=caption, notes=tuple(notes))
+    return Table(columns, rows, caption=caption, notes=tuple(notes))
 
 
-def _spots(study: FieldStudy) -> Table:
-    rows = tuple((f"{spot.number}  {spot.name}", f"{spot.times:.1f}") for spot in study.spots)
-    return Table(
-        (Column("place", align="left"), Column("times the target")), rows, caption="Heaviest and lightest places"
-    )
+def _currency(study: FieldStudy) -> str:
+    return study.asked.basis.prices.currency if study.asked.basis else ""
 
 
 def _headings(study: FieldStudy) -> Paragraph:
@@ -199,41 +185,44 @@ def _headings(study: FieldStudy) -> Paragraph:
 
 
 def _nutrients(study: FieldStudy, system: str) -> Table:
-    columns = (
-        Column("part", align="left"),
-        Column("mean", show(1, "rate", system).split()[-1]),
-        Column("field CV", "%"),
-        *(Column(name, "%") for name in SHARES),
-    )
-    rows = tuple(
-        (
-            name,
-            show(found.mean_kg_ha, "rate", system, unit=False),
-            f"{found.field_cv_pct:.1f}",
-            *(f"{found.share_pct[share]:.1f}" for share in SHARES),
-        )
+    columns = [Column("part", align="left"), Column("mean", shown_unit("rate", system)), Column("field CV", "%")]
+    rows = [
+        (name, show(found.mean_kg_ha, "rate", system, unit=False), f"{found.field_cv_pct:.1f}", *_shares(found))
         for name, found in study.nutrients
-    )
-    return Table(columns, rows, caption="Each part of the blend on its own map")
+    ]
+    return Table((*columns, *_SHARES), tuple(rows), caption="Each part of the blend on its own map")
+
+
+_SHARES = tuple(Column(name, "%") for name in SHARES)
+
+
+def _shares(found: FieldMap) -> tuple[str, ...]:
+    return tuple(f"{found.share_pct[name]:.1f}" for name in SHARES)
+
+
+def _evenness(found: FieldMap) -> tuple[str, str]:
+    """Field CV and CV of the interior."""
+    inner = found.interior_cv_pct
+    return f"{found.field_cv_pct:.1f}", "-" if inner is None else f"{inner:.1f}"
 
 
 def _ways(study: FieldStudy, cases: Sequence[FieldCase], system: str) -> Table:
     costs = any(case.total_cost is not None for case in cases)
     hours = all(case.hours is not None for case in cases)
-    columns = [
-        Column("way", align="left", share=0.34),
-        Column("field CV", "%"),
-        Column("interior", "%"),
-        Column("nil + under", "%"),
-        Column("over", "%"),
-        Column("outside", show(1, "mass", system).split()[-1]),
-    ]
+    columns = [Column("way", align="left", share=0.34), Column("field CV", "%"), Column("interior", "%")]
+    columns += [Column("nil + under", "%"), Column("over", "%"), Column("outside", shown_unit("mass", system))]
     columns += [Column("driving", "min")] if hours else []
-    columns += [Column("cost", study.asked.basis.prices.currency if study.asked.basis else "")] if costs else []
-    return Table(
-        tuple(columns),
-        tuple(_way(case, way_words(case, cases, system), system, hours=hours, costs=costs) for case in cases),
-    )
+    columns += [Column("cost", _currency(study))] if costs else []
+    rows = []
+    for case in cases:
+        found, share = case.found, case.found.share_pct
+        cells = [way_words(case, cases, system), *_evenness(found)]
+        cells += [f"{share['nil'] + share['under']:.1f}", f"{share['over']:.1f}"]
+        cells += [show(found.outside_kg, "mass", system, unit=False)]
+        cells += [f"{60 * (case.hours or 0):.0f}"] if hours else []
+        cells += ["-" if case.total_cost is None else f"{case.total_cost:.0f}"] if costs else []
+        rows.append(tuple(cells))
+    return Table(tuple(columns), tuple(rows))
 
 
 def way_words(case: FieldCase, cases: Sequence[FieldCase], system: str = "metric") -> str:
@@ -269,45 +258,24 @@ def _worth_words(worth: Worth, study: FieldStudy, system: str) -> str:
     return f"{worth.label} {length_words(abs(by), system)} {'later' if by > 0 else 'earlier'}"
 
 
-def _way(case: FieldCase, words: str, system: str, *, hours: bool, costs: bool) -> tuple[str, ...]:
-    found, share = case.found, case.found.share_pct
-    inner = found.interior_cv_pct
-    cells = [
-        words, f"{found.field_cv_pct:.1f}", "-" if inner is None else f"{inner:.1f}",
-        f"{share['nil'] + share['under']:.1f}", f"{share['over']:.1f}",
-        show(found.outside_kg, "mass", system, unit=False),
-    ]  # fmt: skip
-    cells += [f"{60 * (case.hours or 0):.0f}"] if hours else []
-    cells += ["-" if case.total_cost is None else f"{case.total_cost:.0f}"] if costs else []
-    return tuple(cells)
-
-
 def _worth(study: FieldStudy, worth: Sequence[Worth], system: str) -> Table:
     priced = any(each.saved_per_year is not None for each in worth)
-    currency = study.asked.basis.prices.currency if study.asked.basis else ""
-    rate = show(1, "rate", system).split()[-1]
-    columns = [
-        Column("with", align="left"),
-        Column("field CV", "%"),
-        Column("less CV", "points"),
-        Column("less wasted", rate),
-    ]
-    columns += [Column("saved a year", currency)] if priced else []
-    rows = [
-        (
+    columns = [Column("with", align="left"), Column("field CV", "%"), Column("less CV", "points")]
+    columns += [Column("less wasted", shown_unit("rate", system))]
+    columns += [Column("saved a year", _currency(study))] if priced else []
+    rows = []
+    for each in worth:
+        saved = "-" if each.saved_per_year is None else f"{round(each.saved_per_year)}"
+        less = show(each.wasted_less_kg_ha, "rate", system, unit=False)
+        cells = (
             _worth_words(each, study, system),
             f"{each.case.found.field_cv_pct:.1f}",
             f"{each.cv_less_pct:.1f}",
-            show(each.wasted_less_kg_ha, "rate", system, unit=False),
-            *([f"{round(each.saved_per_year)}" if each.saved_per_year is not None else "-"] if priced else []),
+            less,
         )
-        for each in worth
-    ]
-    note = (
-        "Nothing is priced: give --prices and --product-price."
-        if not priced
-        else "Without the cost of the improvement itself."
-    )
+        rows.append((*cells, saved) if priced else cells)
+    unpriced = "Nothing is priced: give --prices and --product-price."
+    note = "Without the cost of the improvement itself." if priced else unpriced
     return Table(tuple(columns), tuple(rows), notes=(note,))
 
 
@@ -333,9 +301,9 @@ def _trust(study: FieldStudy, system: str) -> list[str]:
         )
     else:
         told.append(
-            f"The field CV of {found.field_cv_pct:.1f} % rests on one tray line; from {study.sure.draws} draws of its "
-            f"noise and of what one test can't see, and their opposites, the true one lies between "
-            f"{study.sure.low_pct:.1f} and {study.sure.high_pct:.1f} % ({study.sure.level_pct:g} %)."
+            f"The field CV of {found.field_cv_pct:.1f} % comes from one tray line. With its noise, and what one "
+            f"test can't see, drawn {study.sure.draws} times, the true one lies between {study.sure.low_pct:.1f} and "
+            f"{study.sure.high_pct:.1f} % ({study.sure.level_pct:g} %)."
         )
     if not study.target_known:
         told.append("No target rate is known: the target is the mean of an endless field at the bout width.")
@@ -362,10 +330,12 @@ def field_json(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]
     >>> field_json.__name__  # its keys are in docs/field.md
     'field_json'
     """
+    return envelope("field/1", study.test, study.doubts, **_field_data(study, worth))
+
+
+def _field_data(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]:
     case, sure, other = study.case, study.sure, study.other
     return {
-        "schema": SCHEMA,
-        "test": {"name": study.test.name, "source": study.test.source},
         "field": study.name,
         "part": study.part or None,
         "area_ha": float(case.ground.polygon.area) / HECTARE_M2,
@@ -406,71 +376,50 @@ def field_json(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]
             for each in worth
         ],
         "verdict": verdict_data(study.assessment.verdict),
-        "warnings": warnings_data(study.doubts),
     }
 
 
 def fields_document(studies: Sequence[FieldStudy], system: str = "metric") -> Document:
     """Many fields side by side."""
-    columns = (
-        Column("field", align="left"),
-        Column("area", show(1, "area", system).split()[-1]),
-        Column("heading", "deg"),
+    columns = [Column("field", align="left"), Column("area", shown_unit("area", system)), Column("heading", "deg")]
+    columns += [
         Column("field CV", "%"),
         Column("interior", "%"),
-        *(Column(name, "%") for name in SHARES),
-        Column("outside", show(1, "mass", system).split()[-1]),
-    )
+        *_SHARES,
+        Column("outside", shown_unit("mass", system)),
+    ]
     rows = []
     for study in studies:
         found, driving = study.case.found, study.case.driving
-        inner = found.interior_cv_pct
-        rows.append(
-            (
-                study.name,
-                show(study.case.ground.polygon.area, "area", system, unit=False),
-                "-" if driving is None else f"{driving.heading_deg:g}",
-                f"{found.field_cv_pct:.1f}",
-                "-" if inner is None else f"{inner:.1f}",
-                *(f"{found.share_pct[name]:.1f}" for name in SHARES),
-                show(found.outside_kg, "mass", system, unit=False),
-            )
-        )
-    blocks = (Table(columns, tuple(rows)), Note("Caution", CAUTIONS[0], CAUTIONS[1:]))
+        area = show(study.case.ground.polygon.area, "area", system, unit=False)
+        heading = "-" if driving is None else f"{driving.heading_deg:g}"
+        outside = show(found.outside_kg, "mass", system, unit=False)
+        rows.append((study.name, area, heading, *_evenness(found), *_shares(found), outside))
+    blocks = (Table(tuple(columns), tuple(rows)), Note("Caution", CAUTIONS[0], CAUTIONS[1:]))
     return Document(f"{len(studies)} fields with the tray test {studies[0].test.name}", blocks)
 
 
 def fields_json(studies: Sequence[FieldStudy]) -> dict[str, Any]:
-    """Many fields as plain data: each as `field_json` gives it."""
-    return {"schema": SCHEMA, "fields": [field_json(study) for study in studies]}
+    """Many fields as plain data: each with its own figures and warnings."""
+    fields = [{**_field_data(study), "warnings": warnings_data(study.doubts)} for study in studies]
+    return envelope("field/1", studies[0].test, studies[0].assessment.doubts, fields=fields)
 
 
 def _map_json(found: FieldMap, *, relative: bool) -> dict[str, Any]:
-    masses = {
-        "mean_kg_ha": found.mean_kg_ha,
-        "metered_kg": found.metered_kg,
-        "outside_kg": found.outside_kg,
-        "excess_kg": found.excess_kg,
-        "wasted_kg": found.wasted_kg,
-        "missing_kg": found.missing_kg,
-    }
+    masses = ("mean_kg_ha", "metered_kg", "outside_kg", "excess_kg", "wasted_kg", "missing_kg")
     return {
-        "field_cv_pct": _finite(found.field_cv_pct),
+        "field_cv_pct": known(found.field_cv_pct),
         "interior_cv_pct": found.interior_cv_pct,
         "interior_share_pct": found.interior_pct,
-        "edge_cv_pct": _finite(found.edge_cv_pct),
+        "edge_cv_pct": known(found.edge_cv_pct),
         "share_pct": found.share_pct,
-        **{key: None if relative else mass for key, mass in masses.items()},
+        **{key: None if relative else getattr(found, key) for key in masses},
     }
 
 
 def _in_proportion(study: FieldStudy) -> bool:
     """Whether only proportions are known: catches in ml, no bulk density and no target rate."""
     return study.assessment.profile.relative and not study.target_known
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
 
 
 def _case_json(case: FieldCase, study: FieldStudy) -> dict[str, Any]:

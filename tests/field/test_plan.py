@@ -9,7 +9,8 @@ import shapely
 
 from spreadcheck.errors import SheetError, WidthError
 from spreadcheck.field.deposit import LINE, Landing, Raster, deposit_map, leg_of, raster_over, thrown_by
-from spreadcheck.field.places import boundary_from, cells_inside, read_boundary, zone_of
+from spreadcheck.field.fieldmap import cells_inside
+from spreadcheck.field.places import boundary_from, read_boundary, zone_of
 from spreadcheck.field.plan import Driving, plan_field, turn_length_m
 from spreadcheck.spread.profile import profile_from
 
