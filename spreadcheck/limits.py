@@ -181,6 +181,8 @@ def _limits() -> dict[str, Limit]:
         Limit("coarse", 1.0, "%", "largest share above 5 mm", _BLENDERS, "read"),
         Limit("main range low", 85.0, "%", "smallest share from 2.5 to 4 mm (90 - 5)", _BLENDERS, "read"),
         Limit("main range high", 95.0, "%", "largest share from 2.5 to 4 mm (90 + 5)", _BLENDERS, "read"),
+        Limit("bins alike", 2.0, "%", "largest difference between bins that run one after the other",
+              "a level container is read that closely; the rate is off by as much", "common practice"),
         Limit("segregation low", 10.0, "%", "difference in SGN or UI below which a blend hardly parts",
               "North American blenders' practice", "memory"),
         Limit("segregation caution", 20.0, "%", "difference in SGN or UI above which a blend parts readily",

@@ -20,6 +20,8 @@ POUND_KG = 0.45359237
 ACRE_M2 = 4046.8564224
 HECTARE_M2 = 10_000.0
 GALLON_L = 3.785411784  # US gallon of 231 cubic inches
+IMPERIAL_GALLON_L = 4.54609
+BUSHEL_L = 35.23907016688  # US (Winchester) bushel of 2150.42 cubic inches
 MPH_M_S = 0.44704
 KGF_N = 9.80665
 INCH_HG_HPA = 25.4 * 1.33322387415  # conventional millimetre of mercury: 13.5951 g/cm3 x 9.80665 m/s2 x 1 mm
@@ -83,7 +85,22 @@ KINDS: dict[str, Kind] = {
             digits={"g": 2},
         ),
         _kind("catch volume", "ml", "ml", {"L": 1e3, "cl": 10.0}, metric="ml", us="ml", digits={"ml": 1}),
-        _kind("volume", "L", "l", {"ml": 1e-3, "m3": 1e3, "ft3": FOOT_M**3 * 1e3}, metric="L", us="ft3"),
+        _kind(
+            "volume",
+            "L",
+            "l",
+            {
+                "ml": 1e-3,
+                "m3": 1e3,
+                "ft3": FOOT_M**3 * 1e3,
+                "gal": GALLON_L,
+                "imp gal": IMPERIAL_GALLON_L,
+                "qt": GALLON_L / 4,
+                "bu": BUSHEL_L,
+            },
+            metric="L",
+            us="ft3",
+        ),
         _kind(
             "area",
             "m2",
@@ -124,7 +141,14 @@ KINDS: dict[str, Kind] = {
             "density",
             "kg/m3",
             "kg_m3",
-            {"kg/L": 1e3, "g/cm3": 1e3, "g/L": 1.0, "lb/ft3": LB_FT3_KG_M3},
+            {
+                "kg/L": 1e3,
+                "g/cm3": 1e3,
+                "g/L": 1.0,
+                "lb/ft3": LB_FT3_KG_M3,
+                "lb/bu": POUND_KG / BUSHEL_L * 1e3,
+                "lb/gal": POUND_KG / GALLON_L * 1e3,
+            },
             metric="kg/L",
             us="lb/ft3",
             digits={"kg/L": 3, "lb/ft3": 1, "kg/m3": 0},
@@ -181,7 +205,7 @@ KINDS: dict[str, Kind] = {
             "turning speed",
             "rpm",
             "rpm",
-            {"rev/min": 1.0, "1/min": 1.0},
+            {"rev/min": 1.0, "1/min": 1.0, "Hz": 60.0, "rev/s": 60.0, "rad/s": 30.0 / math.pi},
             metric="rpm",
             us="rpm",
             digits={"rpm": 0},
@@ -223,6 +247,9 @@ _ALIASES = {
     "seconds": "s", "minute": "min", "minutes": "min", "hour": "h", "hours": "h", "kilogram-force": "kgf",
     "newton": "N", "newtons": "N", "lb/1000ft2": "lb/1000 ft2", "lb/1000 sq ft": "lb/1000 ft2", "kg/hectare": "kg/ha",
     "mi/h": "mph", "miles/hour": "mph", "km/hour": "km/h", "m/sec": "m/s", "kg/l": "kg/L", "sq ft": "ft2",
+    "gallon": "gal", "gallons": "gal", "us gal": "gal", "quart": "qt", "quarts": "qt", "bushel": "bu",
+    "bushels": "bu", "imperial gallon": "imp gal", "lbs/bu": "lb/bu", "lb/bushel": "lb/bu", "lbs/gal": "lb/gal",
+    "lb/gallon": "lb/gal", "hertz": "Hz", "1/s": "Hz", "r/min": "rpm", "u/min": "rpm",
 }  # fmt: skip
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.ASCII | re.IGNORECASE)

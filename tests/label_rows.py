@@ -23,4 +23,4 @@ def value_cell(label):
 
 def table_rows():
     """(label, value) of every known label, in the order of the form."""
-    return [(label.name, value_cell(label)) for label in LABELS.values()]
+    return [(label.name, value_cell(label)) for label in LABELS.values() if label.bin == 1]

@@ -43,16 +43,23 @@ class OutputFile(click.ParamType):  # type: ignore[type-arg]  # generic only in 
 class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click
     """A number with its unit, such as "24 m": in the command it is a float in the units used inside."""
 
-    def __init__(self, kind: str) -> None:
+    def __init__(self, kind: str, label: str = "") -> None:
         self.name = self._kind = kind
+        self._label = label  # of a product or a machine, whose bounds it has
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The number inside; what can't be read is told with the name of the option."""
         if isinstance(value, float):
             return value
-        from spreadcheck.units import parse_quantity
+        from spreadcheck.sheet.plausible import check
+        from spreadcheck.units import from_inside, parse_quantity, split_quantity, unit_named
 
-        return parse_quantity(value, self._kind, place=f"option {param.opts[0]}" if param else "option")
+        place = f"option {param.opts[0]}" if param else "option"
+        inside = parse_quantity(value, self._kind, place=place)
+        if not self._label:
+            return inside
+        unit = unit_named(split_quantity(value)[1], self._kind) or ""
+        return check(self._label, from_inside(inside, unit, self._kind), unit, place=place, written=value)
 
 
 class BoutWidths(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click
@@ -73,8 +80,8 @@ def _keep(ctx: click.Context, param: click.Parameter, value: str | None) -> None
     ctx.meta[_META + (param.name or "")] = value
 
 
-def _quantity(kind: str, metavar: str, text: str) -> dict[str, Any]:
-    return {"type": Quantity(kind), "metavar": metavar, "help": text}
+def _quantity(kind: str, metavar: str, text: str, label: str = "") -> dict[str, Any]:
+    return {"type": Quantity(kind, label), "metavar": metavar, "help": text}
 
 
 def output_file(text: str, *endings: str, dash: bool = False, what: str = "this result") -> dict[str, Any]:
@@ -97,7 +104,9 @@ _SHARED: dict[str, dict[str, Any]] = {
     },
     "bout-width": _quantity("length", "WIDTH", 'Bout width driven, such as "24 m"; the sheet\'s if not given.'),
     "target": _quantity("rate", "RATE", 'Target rate, such as "150 kg/ha"; the sheet\'s if not given.'),
-    "highest-speed": _quantity("turning speed", "SPEED", 'Highest speed, such as "900 rpm"; else the sheet\'s.'),
+    "highest-speed": _quantity(
+        "turning speed", "SPEED", 'Highest speed, such as "900 rpm"; else the sheet\'s.', "highest spinner speed"
+    ),
     "limit": {"type": float, "default": 15.0, "help": "CV limit in %."},
     "widths": {
         "type": BoutWidths(),

@@ -52,6 +52,7 @@ from spreadcheck.show.nextstep import beside
 @click.option("--former", metavar="SHEET", help="A former test; its own noise tells how many passes are needed.")
 @quantity_option("--half-width", "length", "LENGTH", 'With --former: pin the effective width to this, such as "1 m".')
 @click.option("--sheet", metavar="FILE", help="Write the tray sheet to fill in, .csv or .xlsx.")
+@click.option("--bins", type=click.IntRange(1, 6), default=1, help="With --sheet: bins of the machine, a product each.")
 @options("units")
 @outputs("json")
 def plan(
@@ -63,6 +64,7 @@ def plan(
     former: str | None,
     half_width_m: float | None,
     sheet: str | None,
+    bins: int,
     units: str,
     out: Outputs,
     **quantities: Any,
@@ -97,7 +99,7 @@ def plan(
         from spreadcheck.crew.plansheet import planned_sheet
         from spreadcheck.sheet.traysheet import write_sheet
 
-        write_sheet(planned_sheet(planned, units), sheet, overwrite=out.overwrite)
+        write_sheet(planned_sheet(planned, units, bins=bins), sheet, overwrite=out.overwrite)
         say(f"{sheet} written", err=True)
     out.write(json=lambda: plan_json(planned))
     if out.screen:

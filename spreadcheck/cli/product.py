@@ -7,68 +7,63 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import options, outputs
-from spreadcheck.cli.outputs import Outputs, tell_doubts, write_into
+from spreadcheck.cli.outputs import Outputs, name_next, tell_doubts, write_into
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
-    from spreadcheck.product.chart import Chart, ChartAnswer
+    from spreadcheck.product.chart import ChartAnswer
     from spreadcheck.product.product import Product
     from spreadcheck.product.readings import Entry
 
-# option -> the row of a product file that it stands for
+# option -> the row of a product file that it stands for, what stands for a value, and the help
 _ROWS = {
-    "name": "product",
-    "sieve_box": "sieve box",
-    "sgn": "size guide number",
-    "density": "bulk density",
-    "granule_density": "granule density",
-    "crush": "crush strength",
-    "density_entered": "density entered",
-    "component": "component",
+    "sieve_box": ("sieve box", "LIST", 'Size number and share: "200:10, 250:40, 300:35, 350:15".'),
+    "sieve_stack": (
+        "sieve stack",
+        "LIST|FILE",
+        'Sieve and mass or share: "4 mm: 12 g, ..., pan: 0 g"; or a file that ends in .csv.',
+    ),
+    "sgn": ("size guide number", "LIST", 'Size guide number as stated by the supplier: "280", or "2.8 mm".'),
+    "density": ("bulk density", "LIST", 'Filled containers: "1 L: 0.78 kg", "1 gal: 6.4 lb"; or "48 lb/ft3".'),
+    "density_entered": ("density entered", "DENSITY", "What the rate controller has, to see the rate error."),
+    "granule_density": ("granule density", "LIST", 'Of the granule itself: "1.32 kg/L".'),
+    "crush": ("crush strength", "LIST", 'Crush strengths: "3.1 kgf, 2.8 kgf" (or lbf, N).'),
+    "component": (
+        "component",
+        "LIST",
+        'One of a blend: "urea: 60 %, SGN 280, UI 48, density 0.76 kg/L, strength 3 kgf".',
+    ),
+}
+_READINGS = {
+    name: {"metavar": metavar, "multiple": True, "default": None, "show_default": False, "help": text}
+    for name, (_, metavar, text) in _ROWS.items()
 }
 
 
 @click.command()
 @click.argument("file", required=False, type=click.Path())
 @click.option("--name", metavar="TEXT", help="The product's name.")
-@click.option(
-    "--sieve-box", multiple=True, metavar="LIST", help='Size number and share: "200:10, 250:40, 300:35, 350:15".'
-)
-@click.option(
-    "--sieve-stack",
-    multiple=True,
-    metavar="LIST|FILE",
-    help='Sieve and mass or share: "4 mm: 12 g, ..., pan: 0 g"; or a file that ends in .csv.',
-)
+@options(**_READINGS)
 @click.option("--rescale", is_flag=True, help="Divide shares that don't add up to 100 by their total.")
-@click.option("--sgn", multiple=True, metavar="LIST", help="Size guide number as stated by the supplier.")
-@click.option("--density", multiple=True, metavar="LIST", help='Filled containers: "1 L: 0.78 kg", or "48 lb/ft3".')
-@click.option("--density-entered", metavar="DENSITY", help="What the rate controller has, to see the rate error.")
-@click.option("--granule-density", multiple=True, metavar="LIST", help='Of the granule itself: "1.32 kg/L".')
-@click.option("--crush", multiple=True, metavar="LIST", help='Crush strengths: "3.1 kgf, 2.8 kgf" (or lbf, N).')
 @click.option("--confidence", type=float, default=95.0, show_default=True, help="Confidence for the mean, in %.")
 @click.option("--half-width", metavar="WIDTH", help='Wanted of the mean strength: "0.3 kgf" or "10 %"  [default: 10 %]')
-@click.option(
-    "--component",
-    multiple=True,
-    metavar="LIST",
-    help='One of a blend: "urea: 60 %, SGN 280, UI 48, density 0.76 kg/L, strength 3.1 kgf".',
-)
 @click.option("--chart", "chart_file", metavar="FILE", help="Look up speed and width in your machine's setting chart.")
+@click.option("--bin", "bin_no", type=click.IntRange(1, 6), default=1, help="With --into: the bin that holds it.")
 @options("into", "units")
-@outputs("json")
+@outputs("json", "report")
 def product(
     *,
     file: str | None,
-    sieve_stack: tuple[str, ...],
+    name: str | None,
     rescale: bool,
     confidence: float,
     half_width: str | None,
     chart_file: str | None,
+    bin_no: int,
     into: str | None,
     units: str,
     out: Outputs,
-    **given: str | tuple[str, ...] | None,
+    **given: tuple[str, ...],
 ) -> None:
     """Size, density and strength of a product or a blend, and the rows for a tray sheet.
 
@@ -84,86 +79,72 @@ def product(
                           --chart sample_trays/example_setting_chart.csv
       spreadcheck product --density "1 L: 0.78 kg" --into test.csv
     """
+    from spreadcheck.crew.fillin import rows_of_bin
+    from spreadcheck.errors import Fault, QuantityError
     from spreadcheck.product.product import form_rows, product_of
-    from spreadcheck.product.productfile import read_readings
-    from spreadcheck.product.readings import confidence_given, half_width_given
+    from spreadcheck.product.readings import check_confidence, half_width_given, read_product_file, read_readings
+    from spreadcheck.show.product import product_document, product_json
+    from spreadcheck.show.terminal import terminal_text
 
     wanted_pct, wanted_n = half_width_given(half_width, place="option --half-width")
-    entries = [*_file_entries(file), *_stack_entries(sieve_stack), *_option_entries(given)]
-    _check(entries)
-    out.check(file, chart_file, *sieve_stack)
+    check_confidence(confidence, place="option --confidence")
+    entries = [*(read_product_file(file) if file else ()), *_entries(name, given)]
+    if not entries:
+        remedy = 'give a product file, or options such as --density "1 L: 0.78 kg"; see spreadcheck product --help'
+        raise QuantityError(Fault("", "there are no readings", remedy))
+    out.check(file, chart_file, *(given["sieve_stack"] or ()))
     result = product_of(
         read_readings(entries, rescale=rescale),
-        confidence_pct=confidence_given(confidence, place="option --confidence"),
+        confidence_pct=confidence,
         half_width_pct=wanted_pct,
         half_width_n=wanted_n,
         rescale=rescale,
     )
-    chart, answer = _ask(result, chart_file)
-    _present(result, chart, answer, units, out)
+    chart = answer = None
+    if chart_file:
+        from spreadcheck.product.chart import find_settings, read_chart
+
+        chart = read_chart(chart_file)
+        width = result.strength.half_width_n if result.strength and result.blend is None else float("nan")
+        answer = find_settings(chart, result.readings, strength_half_width_n=width)
+    document = product_document(result, units, chart=chart, answer=answer)
+    out.write(json=lambda: product_json(result, answer), report=lambda: document)
+    if out.screen:
+        say(terminal_text(document))
+        tell_doubts((*result.doubts, *(answer.doubts if answer else ())), units)
     if into:
         rows = (*form_rows(result, units), *(answer.form_rows(units) if answer else ()))
-        write_into(into, rows, overwrite=out.overwrite)
+        write_into(into, rows_of_bin(rows, bin_no), overwrite=out.overwrite)
+    elif out.screen:
+        _name_plan(result, answer, units)
 
 
-def _file_entries(file: str | None) -> tuple[Entry, ...]:
-    from spreadcheck.product.productfile import read_product_file
+def _entries(name: str | None, given: dict[str, tuple[str, ...]]) -> list[Entry]:
+    """What the options hold, as rows of a product file."""
+    from spreadcheck.product.readings import option_entry, read_stack_file
 
-    return read_product_file(file) if file else ()
-
-
-def _stack_entries(stacks: tuple[str, ...]) -> list[Entry]:
-    from spreadcheck.product.productfile import read_stack_file
-    from spreadcheck.product.readings import option_entry
-
-    return [
-        read_stack_file(text)
-        if text.casefold().endswith(".csv")
-        else option_entry("sieve stack", text, option="--sieve-stack")
-        for text in stacks
-    ]
-
-
-def _option_entries(given: dict[str, str | tuple[str, ...] | None]) -> list[Entry]:
-    from spreadcheck.product.readings import option_entry
-
-    entries = []
-    for name, texts in given.items():
-        option = f"--{name.replace('_', '-')}"
-        for text in (texts,) if isinstance(texts, str) else texts or ():
-            entries.append(option_entry(_ROWS[name], text, option=option))
+    entries = [option_entry("product", name, option="--name")] if name is not None else []
+    for option, texts in given.items():
+        for text in texts or ():
+            if option == "sieve_stack" and text.casefold().endswith(".csv"):
+                entries.append(read_stack_file(text))
+            else:
+                entries.append(option_entry(_ROWS[option][0], text, option=f"--{option.replace('_', '-')}"))
     return entries
 
 
-def _check(entries: list[Entry]) -> None:
-    from spreadcheck.errors import Fault, QuantityError
+def _name_plan(result: Product, answer: ChartAnswer | None, units: str) -> None:
+    """The plan of the test, with what is known of the product and the width that the chart expects."""
+    from spreadcheck.show.format import show_width
+    from spreadcheck.units import show
 
-    if not entries:
-        remedy = 'give a product file, or options such as --density "1 L: 0.78 kg"; see spreadcheck product --help'
-        raise QuantityError(Fault("", "there are no readings", remedy))
-
-
-def _ask(result: Product, chart_file: str | None) -> tuple[Chart | None, ChartAnswer | None]:
-    if not chart_file:
-        return None, None
-    from spreadcheck.product.chart import ask_chart, read_chart
-
-    chart = read_chart(chart_file)
-    width = result.strength.half_width_n if result.strength and result.blend is None else float("nan")
-    return chart, ask_chart(chart, result.readings, half_width_n=width)
-
-
-def _present(
-    result: Product,
-    chart: Chart | None,
-    answer: ChartAnswer | None,
-    units: str,
-    out: Outputs,
-) -> None:
-    from spreadcheck.show.product import product_json, product_text
-
-    out.write(json=lambda: product_json(result, answer))
-    if not out.screen:
-        return
-    say(product_text(result, units, chart=chart, answer=answer))
-    tell_doubts((*result.doubts, *(answer.doubts if answer else ())), units)
+    words = ["plan"]
+    width = answer.expected_width_m if answer else None
+    words += ["--bout-width", "24 m" if width is None else show_width(width, units)]
+    words += ["--target-rate", "150 kg/ha" if units == "metric" else "134 lb/ac"]
+    if result.size_guide_number is not None:
+        words += ["--size-guide-number", f"{result.size_guide_number:.0f}"]
+    if result.granule is not None:
+        words += ["--granule-density", show(result.granule.mean, "density", units)]
+    own = "target rate" if width is not None else "width and target rate"
+    name_next(*words, "--sheet", "field.csv", lead=f"Next, with your own {own}")

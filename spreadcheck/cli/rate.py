@@ -4,23 +4,21 @@ from __future__ import annotations
 
 import click
 
-from spreadcheck.cli.options import optional_sheet_argument, options, outputs, read_test, text_options
-from spreadcheck.cli.outputs import Outputs, check_next_sheet, tell_doubts, tell_verdict, write_into
+from spreadcheck.cli.options import optional_sheet_argument, options, outputs, quantity_option, read_test
+from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, tell_doubts, tell_verdict, write_into
 from spreadcheck.cli.say import say
+from spreadcheck.show.nextstep import beside
 
 
 @click.command()
 @optional_sheet_argument
 @click.option("--area", multiple=True, metavar="LIST", help='Mass spread and its area, a run each: "310 kg: 2 ha".')
 @click.option("--catch", multiple=True, metavar="LIST", help='Mass caught and its time, a run each: "36 kg: 30 s".')
-@text_options(
-    ("--target", "RATE", 'Rate wanted, such as "150 kg/ha".'),
-    ("--bout-width", "WIDTH", 'Bout width driven, such as "24 m".'),
-    ("--speed", "SPEED", 'Travel speed in work, such as "12 km/h".'),
-    ("--metered-rate", "RATE", "Rate that the controller aimed at."),
-    ("--metered-width", "WIDTH", "Width that the controller or gate chart was set for."),
-    ("--discharge", "FLOW", 'Flow found in a flow test, such as "72 kg/min".'),
-)
+@options(target='Rate wanted, such as "150 kg/ha".', bout_width='Bout width driven, such as "24 m".')
+@quantity_option("--speed", "speed", "SPEED", 'Travel speed in work, such as "12 km/h".')
+@quantity_option("--metered-rate", "rate", "RATE", "Rate that the controller aimed at.")
+@quantity_option("--metered-width", "length", "WIDTH", "Width that the controller or gate chart was set for.")
+@quantity_option("--discharge", "flow", "FLOW", 'Flow found in a flow test, such as "72 kg/min".')
 @click.option("--factor", type=float, help="Calibration factor in force.")
 @click.option(
     "--inverse-factor", is_flag=True, help="The factor is metering a unit of mass: factor x aimed / measured."
@@ -29,8 +27,9 @@ from spreadcheck.cli.say import say
 @click.option("--tolerance", type=float, default=5.0, show_default=True, help="Wanted of the mean rate, +/- %.")
 @click.option("--confidence", type=float, default=95.0, show_default=True, help="Confidence for that, in %.")
 @click.option("--new-width", multiple=True, metavar="LIST", help='Rate at other bout widths: "27 m, 30 m".')
+@click.option("--bin", "bin_no", type=click.IntRange(1, 6), default=1, help="With --into: the bin that was metered.")
 @options("tails", "into", "units")
-@outputs("json")
+@outputs("json", "report")
 def rate(
     *,
     sheet: str | None,
@@ -40,11 +39,12 @@ def rate(
     tolerance: float,
     confidence: float,
     new_width: tuple[str, ...],
+    bin_no: int,
     tails: str,
     into: str | None,
     units: str,
     out: Outputs,
-    **given: str | float | None,
+    **given: float | None,
 ) -> None:
     """Application rate by trays, by area and by catch; share recovered; what to correct.
 
@@ -59,30 +59,51 @@ def rate(
       spreadcheck rate first.csv --factor 0.82 --into second.csv
       spreadcheck rate --catch "36 kg: 30 s" --speed "10 km/h" --bout-width "24 m"
     """
-    from spreadcheck.product.ratecheck import check_rate
-    from spreadcheck.product.ratereadings import pairs_given, settings_given, widths_given
-    from spreadcheck.product.readings import confidence_given
+    from spreadcheck.crew.fillin import rows_of_bin
+    from spreadcheck.product.ratecheck import RateSettings, check_rate
+    from spreadcheck.product.readings import check_confidence, option_parts, pairs_given, positive, read_all
+    from spreadcheck.show.rate import rate_document, rate_json
+    from spreadcheck.show.terminal import terminal_text
 
     out.check(sheet)
     check_next_sheet(into, sheet)
+    check_confidence(confidence, place="option --confidence")
     trays = read_test(sheet) if sheet else None
     result = check_rate(
-        settings_given(given),
+        RateSettings(**given),
         trays=trays,
         tails=tails,
         areas=pairs_given(area, "area", option="--area"),
         catches=pairs_given(catch, "time", option="--catch"),
-        new_widths_m=widths_given(new_width, option="--new-width"),
+        new_widths_m=read_all(
+            option_parts(new_width, option="--new-width"), lambda part: positive(part.text, "length", place=part.place)
+        ),
         inverse=inverse_factor,
         tolerance_pct=tolerance,
-        confidence_pct=confidence_given(confidence, place="option --confidence"),
+        confidence_pct=confidence,
     )
-    from spreadcheck.show.rate import rate_json, rate_text
-
-    out.write(json=lambda: rate_json(result, trays))
+    document = rate_document(result, units, name=trays.name if trays else "")
+    out.write(json=lambda: rate_json(result, trays), report=lambda: document)
     if out.screen:
-        say(rate_text(result, units))
+        say(terminal_text(document))
         tell_verdict(result.verdict, units)
         tell_doubts(result.doubts, units)
     if into:
-        write_into(into, result.form_rows(units), overwrite=out.overwrite)
+        write_into(into, rows_of_bin(result.form_rows(units), bin_no), overwrite=out.overwrite)
+    elif out.screen and sheet and sheet != "-":
+        following = beside(sheet, "-next.csv")
+        name_next("record", following, "--like", sheet, lead="Next, a sheet for the next test")
+        name_next(*again("--into", following, "--overwrite"), lead="Then")
+    elif out.screen:
+        name_next(
+            *_plan_of(result.settings.bout_width_m, result.settings.target_kg_ha, units), lead="Next, a tray test"
+        )
+
+
+def _plan_of(width_m: float | None, target_kg_ha: float | None, units: str) -> tuple[str, ...]:
+    from spreadcheck.show.format import show_width
+    from spreadcheck.units import show
+
+    width = show_width(24.0 if width_m is None else width_m, units)
+    target = show(150.0 if target_kg_ha is None else target_kg_ha, "rate", units)
+    return "plan", "--bout-width", width, "--target-rate", target, "--sheet", "field.csv"

@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from spreadcheck.crew.lock import lock_sheet, take_up
-from spreadcheck.errors import Fault, OutputError, SheetError, shown
-from spreadcheck.sheet.labels import known_label, read_value
+from spreadcheck.errors import Fault, OutputError, SheetError, record, shown
+from spreadcheck.sheet.labels import BIN_LABELS, bin_label, known_label, read_value
 from spreadcheck.sheet.traytest import CatchState, FormRow, TrayTest
 
 
-@dataclass(frozen=True)
+@record
 class FilledIn:
     """A test with its form filled in: the rows that are new in it, and what stood where one was replaced."""
 
@@ -54,6 +54,13 @@ def fill_in_sheet(path: str | os.PathLike[str], rows: Iterable[FormRow], *, over
         if filled.written:
             sheet.keep(filled.test)
     return filled
+
+
+def rows_of_bin(rows: Iterable[FormRow], number: int) -> tuple[FormRow, ...]:
+    """The rows of one of a machine's bins; what a bin has no row of its own for is left out behind the first."""
+    machine = ("highest spinner speed", "expected width")
+    named = (replace(row, label=bin_label(row.label, number)) if row.label in BIN_LABELS else row for row in rows)
+    return tuple(row for row in named if number == 1 or row.label in machine or row.label.startswith("bin "))
 
 
 def to_be_weighed(test: TrayTest) -> bool:

@@ -35,7 +35,9 @@ _OFFSETS = re.compile(rf"({_SIGNED}(?:[\s;]+{_SIGNED})+)\s*([^\W\d_]+)", re.ASCI
 _SHARED = frozenset(
     {*REQUIRED, "place", "operator", "machine", "product", "runs per catch", "reversed passes", "travel speed",
      "spinner speed", "target rate", "bout width", "driving", "wheel track", "swath height", "surface",
-     "scale resolution"}
+     "scale resolution", "spreader type", "disc diameter", "highest spinner speed", "expected width", "bulk density",
+     "size guide number", "uniformity index", "granule density", "crush strength", "calibration factor",
+     "gate setting", "metered width", "bins run"}
 )  # fmt: skip
 
 Given = str | int | tuple[float, ...]
@@ -73,8 +75,8 @@ class NewSheet:
 def new_sheet(like: TrayTest | None = None) -> NewSheet:
     """The state before the first question."""
     if like is None:
-        return NewSheet((*_LINE, *(name for name in LABELS if name not in REQUIRED)))
-    rows = tuple(row for row in like.form if (label := known_label(row.label)) and label.name in _SHARED)
+        return NewSheet((*_LINE, *(name for name, label in LABELS.items() if name not in REQUIRED and label.bin == 1)))
+    rows = tuple(row for row in like.form if (label := known_label(row.label)) and label.of in _SHARED)
     have = {label.name for row in rows if (label := known_label(row.label))}
     bare = replace(
         like,
@@ -83,7 +85,9 @@ def new_sheet(like: TrayTest | None = None) -> NewSheet:
         note=("",) * len(like.tray),
         source="",
     )
-    return NewSheet(tuple(name for name in LABELS if name not in have), rows=rows, like=bare)
+    return NewSheet(
+        tuple(name for name, label in LABELS.items() if name not in have and label.bin == 1), rows=rows, like=bare
+    )
 
 
 def question(new: NewSheet) -> str:

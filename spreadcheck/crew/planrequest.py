@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from spreadcheck.errors import Fault, QuantityError
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import Granules, granules, tray_noise
+from spreadcheck.sheet.plausible import check
 from spreadcheck.sheet.traytest import MAX_OFFSET_M, MAX_PASSES, MAX_TRAYS
 
 # travel speed (km/h), its tolerance, runs per measurement, travel speed for which the flow is set (km/h)
@@ -65,8 +66,6 @@ _MOST = {
     "travel_speed_m_s": ("travel speed", "m/s", 30),
     "scale_resolution_g": ("scale resolution", "g", 1000),
     "runs_per_catch": ("number of runs per catch", "", 1000),
-    "size_guide_number": ("size guide number", "", 2000),
-    "granule_density_kg_m3": ("granule density", "kg/m3", 6000),
     "noise_pct": ("noise", "%", 100),
     "settling_s": ("settling time", "s", 120),
     "former_runs": ("number of runs from a former test", "", 1_000_000),
@@ -87,6 +86,14 @@ def check_request(request: PlanRequest) -> None:
         if value is not None and not 0 < value <= most:
             problem = f"a {word} of {value:g} {unit}".rstrip() + " can't be"
             faults.append(Fault("plan", problem, f"give it above 0, up to {most:g} {unit}".rstrip()))
+    for name, value in (
+        ("size guide number", request.size_guide_number),
+        ("granule density", request.granule_density_kg_m3),
+    ):
+        try:
+            check(name, value, place="plan")
+        except QuantityError as error:
+            faults += error.faults
     if request.spacing_m is not None and request.spacing_m < request.tray_width_m * (1 - 1e-9):
         problem = f"trays {request.tray_width_m:g} m wide can't stand {request.spacing_m:g} m apart"
         faults.append(Fault("plan", problem, "give a spacing of at least the tray width"))

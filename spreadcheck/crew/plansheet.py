@@ -12,7 +12,7 @@ from spreadcheck.sheet.traytest import CatchState, FormRow, TrayTest, tray_test
 from spreadcheck.units import KINDS, from_inside, shown_unit
 
 
-def planned_sheet(plan: Plan, system: str = "metric") -> TrayTest:
+def planned_sheet(plan: Plan, system: str = "metric", *, bins: int = 1) -> TrayTest:
     """The tray sheet of a plan, with all details as form rows and blank catches, ready to be filled in.
 
     Parameters
@@ -21,6 +21,8 @@ def planned_sheet(plan: Plan, system: str = "metric") -> TrayTest:
         The plan. [m, kg/ha]
     system : str
         "metric" or "us": the units that the sheet is written in. [-]
+    bins : int
+        How many bins the machine has: each has a product of its own on the form. [-]
 
     Returns
     -------
@@ -43,7 +45,7 @@ def planned_sheet(plan: Plan, system: str = "metric") -> TrayTest:
     )
     return replace(
         blank,
-        form=_form(plan, system),
+        form=_form(plan, system, bins),
         offset=np.round(plan.offset_m / KINDS["length"].factors[unit], 4),
         offset_unit=unit,
         state=np.where(plan.at_wheel[:, None], CatchState.NO_TRAY, blank.state).astype(np.uint8),
@@ -51,7 +53,7 @@ def planned_sheet(plan: Plan, system: str = "metric") -> TrayTest:
     )
 
 
-def _form(plan: Plan, system: str) -> tuple[FormRow, ...]:
+def _form(plan: Plan, system: str, bins: int) -> tuple[FormRow, ...]:
     """Every label that a later command can use: what the plan knows filled in, the rest blank, its unit beside it."""
     request = plan.request
     known = {
@@ -65,6 +67,8 @@ def _form(plan: Plan, system: str) -> tuple[FormRow, ...]:
     }
     rows = []
     for label in LABELS.values():
+        if label.bin > bins or (label.name == "bins run" and bins == 1):
+            continue
         value = known.get(label.name)
         if value is not None:
             rows.append(_row(label.name, label.kind, value, system))

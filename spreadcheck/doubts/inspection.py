@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from spreadcheck.doubts.agreement import agreement_doubts
 from spreadcheck.doubts.conditions import condition_doubts
-from spreadcheck.doubts.doubt import Doubt, Places, Quantity, trays_counted
+from spreadcheck.doubts.doubt import Doubt, Listed, Places, Quantity, Words, trays_counted
 from spreadcheck.doubts.mass import mass_doubts
 from spreadcheck.doubts.register import doubt
 from spreadcheck.doubts.trayline import judged_width, line_doubts
+from spreadcheck.limits import LIMITS
 from spreadcheck.passes.passes import Passes, passes_of
-from spreadcheck.sheet.labels import nearest
+from spreadcheck.sheet.labels import LABELS, MOST_BINS, ONE_AFTER_THE_OTHER, bin_label, nearest
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import Profile
 from spreadcheck.spread.tails import FigureRange
+from spreadcheck.units import KINDS
 
 _MEASURED_M, _MEASURED = 0.005, 0.005  # how far apart spacings may be before a tape tells: 5 mm, or 0.5 %
 
@@ -44,6 +46,7 @@ def sheet_doubts(test: TrayTest, profile: Profile) -> tuple[Doubt, ...]:
     if test.mirrored:
         copied = sum(name.endswith(" mirrored") for name in test.tray)
         found.append(doubt("side-mirrored", trays=trays_counted(copied)))
+    found += _bins_differ(test)
     there = {float(offset) for offset in test.offset_m[~test.no_tray]}  # not the places left out, as at the wheels
     filled = tuple(offset for offset in profile.filled_offset_m if offset in there)
     dropped = tuple(offset for offset in profile.dropped_offset_m if offset in there)
@@ -56,6 +59,42 @@ def sheet_doubts(test: TrayTest, profile: Profile) -> tuple[Doubt, ...]:
         least, most = Quantity(profile.spacing_m, "length"), Quantity(widest, "length")
         found.append(doubt("uneven-spacing", least=least, most=most))
     return tuple(found)
+
+
+# what bins that run one after the other must have in common, and the limit of their difference
+_ALIKE = (
+    ("product", ""), ("bulk density", "bins alike"), ("calibration factor", "bins alike"),
+    ("size guide number", "segregation low"),
+)  # fmt: skip
+
+
+def _bins_differ(test: TrayTest) -> list[Doubt]:
+    """Bins that take over from one another and differ in what the controller or the pattern can't follow."""
+    if test.text("bins run") != ONE_AFTER_THE_OTHER:
+        return []
+    found = []
+    for number in range(2, MOST_BINS + 1):
+        each = {name: _unlike(test, name, bin_label(name, number), limit) for name, limit in _ALIKE}
+        what = {name: words for name, words in each.items() if words is not None}
+        if what:
+            limits = tuple(dict.fromkeys(limit for name, limit in _ALIKE if limit and name in what))
+            found.append(doubt("bins-differ", limits=limits, number=number, what=Listed(tuple(what.values()))))
+    return found
+
+
+def _unlike(test: TrayTest, name: str, other: str, limit: str) -> Words | None:
+    """In what the value of another bin is not that of the first; None where it is, or where one is not known."""
+    names = {"name": name, "first": test.text(name), "second": test.text(other)}
+    if names["first"] and names["second"]:
+        same = names["first"].casefold() == names["second"].casefold()
+        return None if same else Words("{name} {second} after {first}", names)
+    first, second = test.quantity(name), test.quantity(other)
+    if first is None or second is None or abs(change := 100 * (second - first) / first) <= LIMITS[limit].value:
+        return None
+    kind = LABELS[name].kind
+    values = {n: Quantity(v, kind) if kind in KINDS else f"{v:.4g}" for n, v in (("first", first), ("second", second))}
+    words = "{name} {second} after {first}, {change:.1f} % {more}"
+    return Words(words, {**values, "name": name, "change": abs(change), "more": "more" if change > 0 else "less"})
 
 
 def _unknown_label(label: str) -> Doubt:

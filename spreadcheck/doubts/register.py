@@ -294,6 +294,14 @@ _ROWS = (
         "enter the width that is driven, or drive the width that was entered; the calibration factor is not to blame "
         "for it, and its correction leaves it out",
     ),
+    Check(
+        "bins-differ",
+        "product, density, factor and size number of bins that run one after the other",
+        "bin {number} is not as bin 1: {what}",
+        "from the change of bin on the rate is off by as much, and another product spreads another pattern",
+        "fill both from one load, or stop at the change of bin and enter the density and the factor of the next one",
+        ("bins alike", "segregation low"),
+    ),
     # --- the product
     Check(
         "unusual-density",

@@ -7,9 +7,9 @@ vapour pressure over water from WMO-No. 8, Guide to Instruments and Methods of O
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
-from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.errors import record
+from spreadcheck.sheet.plausible import require_between
 
 DRY_AIR_J_KG_K = 287.05287  # gas constant of dry air
 VAPOUR_J_KG_K = 461.523  # gas constant of water vapour, 8.314462618 / 0.018015268
@@ -20,50 +20,12 @@ TEMPERATURES_DEG_C = (-40.0, 60.0)
 PRESSURES_HPA = (500.0, 1100.0)
 
 
-@dataclass(frozen=True)
+@record
 class Air:
     """Air as a granule meets it."""
 
     density_kg_m3: float
     viscosity_pa_s: float
-
-
-def require_between(name: str, value: float, low: float, high: float, unit: str) -> float:
-    """A value inside what is possible, unchanged; anything else is said plainly.
-
-    Parameters
-    ----------
-    name : str
-        What the value is. [-]
-    value : float
-        The value. [unit]
-    low, high : float
-        The bounds, both allowed. [unit]
-    unit : str
-        Unit of all three, for the message. [-]
-
-    Returns
-    -------
-    float
-        The value. [unit]
-
-    Raises
-    ------
-    QuantityError
-        If the value lies outside, or is not a number.
-
-    Examples
-    --------
-    >>> require_between("granule size", -3, 0.3, 20, "mm")
-    Traceback (most recent call last):
-    ...
-    spreadcheck.errors.QuantityError: granule size: -3 mm can't be right; it must lie between 0.3 and 20 mm
-    """
-    if not low <= value <= high:
-        behind = f" {unit}" if unit else ""
-        remedy = f"it must lie between {low:g} and {high:g}{behind}"
-        raise QuantityError(Fault(name, f"{value:g}{behind} can't be right", remedy))
-    return value
 
 
 def vapour_pressure(temperature_deg_c: float) -> float:

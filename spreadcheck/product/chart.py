@@ -1,4 +1,4 @@
-"""A machine's own setting chart, typed once by the technician: bands of size and strength -> speed and width.
+"""A machine's own setting chart, typed once by the technician: bands of what was read of a product -> speed and width.
 
 Nothing is interpolated. Both ends belong to a band, so a reading on the edge that two rows share lies in both, and so
 does one where rows overlap: all of them are shown, and the maker's chart decides. The highest speed that all of them
@@ -13,55 +13,42 @@ import itertools
 import math
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import field
 
 from spreadcheck.doubts.doubt import Doubt, Quantity
 from spreadcheck.doubts.register import doubt
-from spreadcheck.errors import Fault, QuantityError, SheetError, shown
+from spreadcheck.errors import Fault, QuantityError, SheetError, record, shown
 from spreadcheck.sheet.labels import LABELS, Label
+from spreadcheck.sheet.plausible import BOUNDS, check
 from spreadcheck.sheet.titledcells import TitledCells, read_titled
 from spreadcheck.sheet.traytest import FormRow, form_row
 from spreadcheck.units import KINDS, parse_number, show, to_inside, unit_named, units_of
 
 TITLE = "spreadcheck setting chart"
 OPEN = "open"
-
-# column -> the label whose kind and bounds it has; bands of any other label with a number may stand beside them:
-# such as "bulk density from" and "bulk density to"
-COLUMNS = {
-    "SGN from": "size guide number",
-    "SGN to": "size guide number",
-    "strength from": "crush strength",
-    "strength to": "crush strength",
-    "highest spinner speed": "spinner speed",
-    "expected width": "bout width",
-}
-_BANDS = {"SGN": "size guide number", "strength": "crush strength"}
+ANSWERS = ("highest spinner speed", "expected width")  # the columns that say what to set
+_SHORT = {"size guide number": "SGN", "crush strength": "strength"}
+_PLAIN = {"size guide number": "size", "crush strength": "strength"}
+_SUCH_AS = "SGN from,SGN to,strength from,strength to,highest spinner speed,expected width"
+_SMALLEST = 0.2  # of a product's bounds: a band may begin below all products
 Band = tuple[float, float]
 
 
-@dataclass(frozen=True)
+@record
 class ChartRow:
-    """One row of a chart: a band of SGN, a band of crush strength (N), the speed (rpm) and width (m) printed there."""
+    """One row of a chart: its bands by their label, in the unit used inside, and the speed and width printed there."""
 
     number: int  # row of the file
-    size: tuple[float, float]
-    strength_n: tuple[float, float]
+    bands: Mapping[str, Band]
     highest_speed_rpm: float
     expected_width_m: float
-    others: tuple[tuple[str, Band], ...] = ()  # further bands by their label, in the unit used inside
-
-    @property
-    def bands(self) -> dict[str, Band]:
-        """Every band of the row by its label."""
-        return {"size guide number": self.size, "crush strength": self.strength_n, **dict(self.others)}
 
     def holds(self, readings: Mapping[str, float]) -> bool:
         """Whether the readings lie in all bands, ends included."""
         return all(_within(readings[label], band) for label, band in self.bands.items())
 
 
-@dataclass(frozen=True)
+@record
 class Chart:
     """A setting chart: the remarks above it and its rows."""
 
@@ -70,34 +57,31 @@ class Chart:
     rows: tuple[ChartRow, ...]
 
 
-@dataclass(frozen=True)
+@record
 class ChartAnswer:
-    """What a chart says to a pair of readings: its rows that hold them, and `why_none` where there is none."""
+    """What a chart says to readings by their label: its rows that hold them, and `why_none` where there is none."""
 
-    size_guide_number: float
-    strength_n: float
+    readings: Mapping[str, float]
     rows: tuple[ChartRow, ...]
-    why_none: str
-    doubts: tuple[Doubt, ...]
-    others: tuple[tuple[str, float], ...] = ()  # further readings that the chart asks for, by label
+    why_none: str = ""
+    doubts: tuple[Doubt, ...] = field(default=())
 
     @property
     def highest_speed_rpm(self) -> float | None:
         """The highest spinner speed that every row found allows."""
         return min((row.highest_speed_rpm for row in self.rows), default=None)
 
-    def form_rows(self, system: str = "metric") -> tuple[FormRow, ...]:
-        """The rows that the form of a tray sheet takes: how fast at most, and how wide it should spread."""
-        found = (
-            ("highest spinner speed", "turning speed", self.highest_speed_rpm),
-            ("expected width", "length", self.expected_width_m),
-        )
-        return tuple(form_row(label, kind, value, system) for label, kind, value in found if value is not None)
-
     @property
     def expected_width_m(self) -> float | None:
         """The smallest expected width of the rows found."""
         return min((row.expected_width_m for row in self.rows), default=None)
+
+    def form_rows(self, system: str = "metric") -> tuple[FormRow, ...]:
+        """The rows that the form of a tray sheet takes: how fast at most, and how wide it should spread."""
+        speed, width = self.highest_speed_rpm, self.expected_width_m
+        if speed is None or width is None:
+            return ()
+        return form_row(ANSWERS[0], "turning speed", speed, system), form_row(ANSWERS[1], "length", width, system)
 
 
 def read_chart(path: str | os.PathLike[str]) -> Chart:
@@ -111,7 +95,7 @@ def read_chart(path: str | os.PathLike[str]) -> Chart:
     Returns
     -------
     Chart
-        The chart. [-, N, rpm, m]
+        The chart. [inside units]
 
     Raises
     ------
@@ -122,14 +106,19 @@ def read_chart(path: str | os.PathLike[str]) -> Chart:
     --------
     >>> import pathlib, tempfile; folder = tempfile.TemporaryDirectory()
     >>> file = pathlib.Path(folder.name) / "chart.csv"
-    >>> lines = ["spreadcheck setting chart,1", ",".join(COLUMNS), ",,kgf,kgf,rpm,m", "200,250,2,open,700,18"]
+    >>> header = "SGN from,SGN to,strength from,strength to,highest spinner speed,expected width"
+    >>> lines = ["spreadcheck setting chart,1", header, ",,kgf,kgf,rpm,m", "200,250,2,open,700,18"]
     >>> _ = file.write_text("\\n".join(lines))
-    >>> read_chart(file).rows[0].size
+    >>> read_chart(file).rows[0].bands["size guide number"]
     (200.0, 250.0)
     >>> folder.cleanup()
     """
     cells = read_titled(path, TITLE)
-    at = _header_at(cells)
+    at = next(
+        (at for at, row in enumerate(cells.rows) if sum(_label(_key(cell)) is not None for cell in row) > 1), None
+    )
+    if at is None:
+        raise SheetError(Fault(cells.source, "there is no header row", f"write one: {_SUCH_AS}"))
     columns = _columns(cells, at)
     units = _units(cells, at + 1, columns)
     faults: list[Fault] = []
@@ -143,63 +132,68 @@ def read_chart(path: str | os.PathLike[str]) -> Chart:
 
 
 def _key(cell: str) -> str:
+    """A column as it is called inside: the label, with `from` or `to` behind it where it is the end of a band."""
     key = " ".join(cell.casefold().split())
-    return key.replace("size guide number", "sgn").replace("crush strength", "strength")
+    end = next((end for end in (" from", " to") if key.endswith(end)), "")
+    stem = key.removesuffix(end)
+    return next((label for label, short in _SHORT.items() if stem == short.casefold()), stem) + end
 
 
 def _stem(column: str) -> str:
     return column.removesuffix(" from").removesuffix(" to")
 
 
+def _named(column: str) -> str:
+    """A column as its header has it."""
+    return _SHORT.get(_stem(column), _stem(column)) + column.removeprefix(_stem(column))
+
+
 def _label(column: str) -> Label | None:
     """The label that a column is about; None where no chart has such a column."""
-    if column in COLUMNS:
-        return LABELS[COLUMNS[column]]
-    label = LABELS.get(_stem(column)) if column != _stem(column) else None
-    return label if label and (label.kind in KINDS or label.kind == "number") else None
-
-
-def _header_at(cells: TitledCells) -> int:
-    known = {_key(column) for column in COLUMNS}
-    for at, row in enumerate(cells.rows):
-        if sum(_key(cell) in known for cell in row) >= 2:
-            return at
-    raise SheetError(Fault(cells.source, "there is no header row", f"write one: {','.join(COLUMNS)}"))
+    label = LABELS.get(_stem(column))
+    numeric = label is not None and (label.kind in KINDS or label.kind == "number")
+    return label if numeric and (column in ANSWERS or column != _stem(column)) else None
 
 
 def _columns(cells: TitledCells, at: int) -> dict[str, int]:
     """Where each column stands; an unknown, missing or doubled one is a fault."""
     header = [_key(cell) for cell in cells.rows[at]]
+    stems = dict.fromkeys(_stem(key) for key in header if key not in ANSWERS and _label(key))
+    wanted = [*(f"{stem} {end}" for stem in stems for end in ("from", "to")), *ANSWERS]
     faults = []
-    usual = {_key(column) for column in COLUMNS}
-    stems = dict.fromkeys(_stem(key) for key in header if key not in usual and _label(key))
-    wanted = [*COLUMNS, *(f"{stem} {end}" for stem in stems for end in ("from", "to"))]
     for column in wanted:
-        if header.count(_key(column)) != 1:
-            wrong = "is missing" if _key(column) not in header else "is there twice"
-            faults.append(Fault(cells.place(at), f'the column "{column}" {wrong}', "give each column once"))
+        if header.count(column) != 1:
+            wrong = "is missing" if column not in header else "is there twice"
+            faults.append(Fault(cells.place(at), f'the column "{_named(column)}" {wrong}', "give each column once"))
     for cell, key in zip(cells.rows[at], header, strict=True):
-        if key not in usual | {"note"} and not _label(key):
-            remedy = f'use {", ".join(COLUMNS)}, note, or a pair such as "bulk density from" and "bulk density to"'
-            faults.append(Fault(cells.place(at), f'"{shown(cell)}" is not a column of a setting chart', remedy))
+        if key != "note" and not _label(key):
+            problem = f'"{shown(cell)}" is not a column of a setting chart'
+            faults.append(
+                Fault(
+                    cells.place(at),
+                    problem,
+                    f'use {_SUCH_AS}, note, or a pair such as "bulk density from" and "bulk density to"',
+                )
+            )
+    if not stems:
+        faults.append(Fault(cells.place(at), "no column is a band", f"write some: {_SUCH_AS}"))
     if faults:
         raise SheetError(*faults)
-    return {column: header.index(_key(column)) for column in wanted}
+    return {column: header.index(column) for column in wanted}
 
 
 def _units(cells: TitledCells, at: int, columns: dict[str, int]) -> dict[str, str]:
     row = cells.rows[at] if at < len(cells.rows) else ()
     faults, units = [], {}
     for column, where in columns.items():
-        label = _label(column)
-        if label is None or label.kind not in KINDS:
+        kind = LABELS[_stem(column)].kind
+        if kind not in KINDS:
             continue
-        kind = label.kind
         written = row[where] if where < len(row) else ""
         unit = unit_named(written, kind) if written else None
         if unit is None:
             wrong = f'"{shown(written)}" is not a unit of {kind}' if written else "the unit is missing"
-            place = cells.place(at, column) if row else cells.source
+            place = cells.place(at, _named(column)) if row else cells.source
             faults.append(Fault(place, wrong, f"write one of {units_of(kind)} in the row below the header"))
         else:
             units[column] = unit
@@ -215,68 +209,46 @@ def _row(
     before = len(faults)
     values: dict[str, float] = {}
     for column, where in columns.items():
-        written = row[where] if where < len(row) else ""
-        value = _value(written, column, units.get(column), cells.decimal_comma)
-        if isinstance(value, Fault):
-            faults.append(Fault(cells.place(at, column), value.problem, value.remedy))
-        else:
-            values[column] = value
-    stems = dict.fromkeys(_stem(column) for column in columns if column != _stem(column))
-    for low, high in ((f"{stem} from", f"{stem} to") for stem in stems):
-        if low in values and high in values and not values[low] < values[high]:
-            faults.append(
-                Fault(cells.place(at, high), f'the band ends below or at its "{low}"', "swap or correct them")
-            )
+        try:
+            written = row[where] if where < len(row) else ""
+            values[column] = _value(written, column, units.get(column, ""), cells.decimal_comma)
+        except QuantityError as error:
+            faults += (Fault(cells.place(at, _named(column)), fault.problem, fault.remedy) for fault in error.faults)
+    bands = {}
+    for stem in dict.fromkeys(_stem(column) for column in columns if column not in ANSWERS):
+        low, high = (values.get(f"{stem} {end}") for end in ("from", "to"))
+        if low is not None and high is not None:
+            bands[stem] = (low, high)
+            if not low < high:
+                problem = f'the band ends below or at its "{_named(f"{stem} from")}"'
+                faults.append(Fault(cells.place(at, _named(f"{stem} to")), problem, "swap or correct them"))
     if len(faults) > before:
         return None
-    bands = {_BANDS.get(stem, stem): (values[f"{stem} from"], values[f"{stem} to"]) for stem in stems}
-    size, strength = bands.pop("size guide number"), bands.pop("crush strength")
-    speed, width = values["highest spinner speed"], values["expected width"]
-    return ChartRow(cells.numbers[at], size, strength, speed, width, tuple(bands.items()))
+    return ChartRow(cells.numbers[at], bands, *(values[column] for column in ANSWERS))
 
 
-def _value(written: str, column: str, unit: str | None, decimal_comma: bool) -> float | Fault:
-    """A cell in the inside unit, or what is wrong with it."""
-    band = column.endswith((" from", " to"))
+def _value(written: str, column: str, unit: str, decimal_comma: bool) -> float:
+    """A cell in the inside unit; one that can't be is said with the likely slip."""
+    band, label = column not in ANSWERS, LABELS[_stem(column)]
     if not written:
         remedy = f"copy the number from the printed chart{', or write open for a band without an end' if band else ''}"
-        return Fault("", "the cell is empty", remedy)
+        raise QuantityError(Fault("", "the cell is empty", remedy))
     if band and written.casefold() == OPEN:
         return 0.0 if column.endswith("from") else math.inf
-    label = _label(column)
-    assert label is not None  # other columns were refused
     number = parse_number(written, decimal_comma=decimal_comma)
     if number is None:
-        return Fault("", f'"{shown(written)}" is not a number', f"write digits only{', or open' if band else ''}")
+        remedy = f"write digits only{', or open' if band else ''}"
+        raise QuantityError(Fault("", f'"{shown(written)}" is not a number', remedy))
+    if band and number == 0:
+        return 0.0
+    if label.name in BOUNDS:
+        return check(label.name, number, unit, low=_SMALLEST * label.low if band else None)
     value = to_inside(number, unit, label.kind) if unit else number
-    low = 0.0 if band else label.low
-    if not low <= value <= label.high:
+    if not label.low <= value <= label.high:
         inside = f" {KINDS[label.kind].inside}" if unit else ""
-        return Fault(
-            "", f'"{shown(written)}" can\'t be right', f"it must lie between {low:g} and {label.high:g}{inside}"
-        )
+        remedy = f"it must lie between {label.low:g} and {label.high:g}{inside}"
+        raise QuantityError(Fault("", f'"{shown(written)}" can\'t be right', remedy))
     return value
-
-
-def ask_chart(chart: Chart, readings: Mapping[str, float | None], *, half_width_n: float = math.nan) -> ChartAnswer:
-    """Look a product up by its readings under their labels, or say which one the chart still needs."""
-    asked = chart.rows[0].bands
-    found = {label: value for label in asked if (value := readings.get(label)) is not None}
-    missing = [label for label in asked if label not in found]
-    if missing:
-        faults = [
-            Fault(chart.source, f"the chart needs {_a(label)}", _HOW[label]) for label in missing if label in _HOW
-        ]
-        other = [label for label in missing if label not in _HOW]
-        faults += [Fault(chart.source, f"no reading says {_a(label)}", "leave its two columns out") for label in other]
-        raise QuantityError(*faults)
-    return find_settings(
-        chart,
-        size_guide_number=found.pop("size guide number"),
-        strength_n=found.pop("crush strength"),
-        strength_half_width_n=half_width_n,
-        others=found,
-    )
 
 
 _HOW = {  # label -> how to come by its reading
@@ -288,65 +260,66 @@ _HOW = {  # label -> how to come by its reading
 }
 
 
-def _a(label: str) -> str:
-    return f"{'an' if label[0] in 'aeio' else 'a'} {label}"
-
-
 def find_settings(
-    chart: Chart,
-    *,
-    size_guide_number: float,
-    strength_n: float,
-    strength_half_width_n: float = math.nan,
-    others: Mapping[str, float] | None = None,
+    chart: Chart, readings: Mapping[str, float | None], *, strength_half_width_n: float = math.nan
 ) -> ChartAnswer:
-    """The rows of a chart that hold a size and a crush strength, and what else the chart has bands of.
+    """The rows of a chart that hold a product's readings.
 
     Parameters
     ----------
     chart : Chart
         The chart. [-]
-    size_guide_number : float
-        SGN. [-]
-    strength_n : float
-        Crush strength: the mean, or the weakest component's. [N]
+    readings : mapping
+        What was read of the product by the labels of the form; those that the chart has no bands of are left out. The
+        crush strength is the mean, or the weakest component's. [inside units]
     strength_half_width_n : float
         How far the mean strength may be off, if known. [N]
-    others : mapping, optional
-        A reading for every further band of the chart, by its label. [inside units]
 
     Returns
     -------
     ChartAnswer
         The rows, or why there is none. [-]
 
+    Raises
+    ------
+    QuantityError
+        If the chart has bands of something that was not read.
+
     Examples
     --------
-    >>> rows = (ChartRow(4, (200, 250), (20, 40), 700, 18), ChartRow(5, (250, 300), (20, 40), 800, 24))
-    >>> chart = Chart("chart.csv", (), rows)
-    >>> find_settings(chart, size_guide_number=240, strength_n=30).highest_speed_rpm
+    >>> def row(number, sizes, speed): return ChartRow(number, {"size guide number": sizes}, speed, 18)
+    >>> chart = Chart("chart.csv", (), (row(4, (200, 250), 700), row(5, (250, 300), 800)))
+    >>> find_settings(chart, {"size guide number": 240}).highest_speed_rpm
     700
-    >>> find_settings(chart, size_guide_number=250, strength_n=30).doubts[0].code
+    >>> find_settings(chart, {"size guide number": 250}).doubts[0].code
     'two-rows-of-the-chart'
-    >>> find_settings(chart, size_guide_number=310, strength_n=30).why_none
+    >>> find_settings(chart, {"size guide number": 310}).why_none
     'SGN 310 is above every band of size'
     """
-    readings = {"size guide number": size_guide_number, "crush strength": strength_n, **(others or {})}
-    found = tuple(row for row in chart.rows if row.holds(readings))
-    doubts = [_several(found, readings)] if len(found) > 1 else []
-    if found:
-        doubts += _uncertain(found, strength_n, strength_half_width_n)
-    doubts += [_overlap(first, second) for first, second in overlaps(chart)]
-    why = "" if found else _why_none(chart, readings)
-    return ChartAnswer(size_guide_number, strength_n, found, why, tuple(doubts), tuple((others or {}).items()))
+    labels = chart.rows[0].bands
+    found = {label: value for label in labels if (value := readings.get(label)) is not None}
+    missing = [label for label in labels if label not in found]
+    if missing:
+        remedies = {label: _HOW.get(label, "leave its two columns out") for label in missing}
+        articles = {label: "an" if label[0] in "aeio" else "a" for label in missing}
+        needed = (Fault(chart.source, f"the chart needs {articles[x]} {x}", remedies[x]) for x in missing)
+        raise QuantityError(*needed)
+    rows = tuple(row for row in chart.rows if row.holds(found))
+    doubts = [_several(rows, found)] if len(rows) > 1 else []
+    least = found.get("crush strength", math.inf) - strength_half_width_n
+    if any(row.bands["crush strength"][0] > least for row in rows if "crush strength" in labels):
+        doubts.append(doubt("strength-near-an-edge", least=Quantity(least, "force")))
+    doubts += [doubt("chart-rows-overlap", first=first, second=second) for first, second in overlaps(chart)]
+    return ChartAnswer(found, rows, "" if rows else _why_none(chart, found), tuple(doubts))
 
 
 def _why_none(chart: Chart, readings: Mapping[str, float]) -> str:
     for label, value in readings.items():
-        where = _outside(value, [row.bands[label] for row in chart.rows])
-        if where:
-            of = {"size guide number": "size", "crush strength": "strength"}.get(label, label)
-            return f"{reading_words(label, value)} is {where} of {of}"
+        bands = [row.bands[label] for row in chart.rows]
+        if not any(_within(value, band) for band in bands):
+            below, above = value < min(low for low, _ in bands), value > max(high for _, high in bands)
+            where = "below every band" if below else "above every band" if above else "in a gap between the bands"
+            return f"{reading_words(label, value)} is {where} of {_PLAIN.get(label, label)}"
     *first, last = (reading_words(label, value) for label, value in readings.items())
     return f"no row holds {', '.join(first)} together with {last}"
 
@@ -359,51 +332,23 @@ def reading_words(label: str, value: float) -> str:
     return f"{label} {show(value, kind)} ({show(value, kind, 'us')})" if kind in KINDS else f"{label} {value:.4g}"
 
 
-def _outside(value: float, bands: list[Band]) -> str:
-    if any(_within(value, span) for span in bands):
-        return ""
-    if value < min(low for low, _ in bands):
-        return "below every band"
-    return "above every band" if value > max(high for _, high in bands) else "in a gap between the bands"
-
-
-def _within(value: float, band: tuple[float, float]) -> bool:
+def _within(value: float, band: Band) -> bool:
     """Whether a value lies in a band, ends included; a unit turned there and back may move it by rounding."""
     low, high = band
     return low * (1 - 1e-9) <= value <= high * (1 + 1e-9)
 
 
 def _several(rows: tuple[ChartRow, ...], readings: Mapping[str, float]) -> Doubt:
-    numbers = " and ".join(str(row.number) for row in rows)
-    edge = any(_on_edge(readings[label], band) for row in rows for label, band in row.bands.items())
+    ends = [(readings[label], end) for row in rows for label, band in row.bands.items() for end in band]
+    edge = any(math.isclose(value, end, rel_tol=1e-9) for value, end in ends)
     why = "a reading stands on the edge that they share" if edge else "their bands overlap"
-    return doubt("two-rows-of-the-chart", rows=numbers, why=why)
-
-
-def _overlap(first: int, second: int) -> Doubt:
-    return doubt("chart-rows-overlap", first=first, second=second)
-
-
-def _on_edge(value: float, band: tuple[float, float]) -> bool:
-    return any(math.isclose(value, end, rel_tol=1e-9) for end in band)
-
-
-def _uncertain(rows: tuple[ChartRow, ...], strength_n: float, half_width_n: float) -> list[Doubt]:
-    """A mean strength that may really lie below the band it was found in."""
-    least = strength_n - half_width_n
-    if not any(row.strength_n[0] > least for row in rows):  # NaN, an unknown half-width, is below nothing
-        return []
-    return [doubt("strength-near-an-edge", least=Quantity(least, "force"))]
+    return doubt("two-rows-of-the-chart", rows=" and ".join(str(row.number) for row in rows), why=why)
 
 
 def overlaps(chart: Chart) -> tuple[tuple[int, int], ...]:
     """Pairs of rows whose bands overlap by more than a shared edge."""
-
-    def common(first: tuple[float, float], second: tuple[float, float]) -> bool:
-        return min(first[1], second[1]) > max(first[0], second[0])
-
     return tuple(
         (first.number, second.number)
         for first, second in itertools.combinations(chart.rows, 2)
-        if all(common(band, second.bands[label]) for label, band in first.bands.items())
+        if all(min(b[1], second.bands[x][1]) > max(b[0], second.bands[x][0]) for x, b in first.bands.items())
     )

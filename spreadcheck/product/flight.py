@@ -12,14 +12,14 @@ References
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.errors import Fault, QuantityError
-from spreadcheck.product.air import Air, require_between
+from spreadcheck.errors import Fault, QuantityError, record
+from spreadcheck.product.air import Air
+from spreadcheck.sheet.plausible import require_between
 from spreadcheck.sheet.traytest import FloatArray
 
 GRAVITY_M_S2 = 9.80665
@@ -44,7 +44,7 @@ _FAST = np.array(
 _FAST_ENDS = np.array([1500.0, 12_000.0, 44_000.0])
 
 
-@dataclass(frozen=True)
+@record
 class Granule:
     """One granule. `sphericity` is the surface of a ball of the same volume over its own surface: 1 for a ball."""
 
@@ -58,7 +58,7 @@ class Granule:
         require_between("sphericity", self.sphericity, *SPHERICITIES, "")
 
 
-@dataclass(frozen=True)
+@record
 class Release:
     """How a granule leaves the disc, and the wind it meets: along the throw (a tail wind is positive) and across it
     (towards its right). `drag_factor` multiplies the drag, to see how much hangs on it."""
@@ -79,7 +79,7 @@ class Release:
         require_between("wind across the throw", self.wind_across_m_s, -60, 60, "m/s")
 
 
-@dataclass(frozen=True)
+@record
 class Flight:
     """Where and how a granule lands: `throw_m` along the throw, `drift_m` to its right."""
 

@@ -2,27 +2,59 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+import statistics
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from spreadcheck.doubts.doubt import Doubt, Quantity
 from spreadcheck.doubts.register import doubt
-from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.limits import LIMITS
 from spreadcheck.product import segregation
-from spreadcheck.product.density import density_doubts, density_faults, entry_error_pct
-from spreadcheck.product.granulesize import SizeFigures, size_doubts, size_figures
-from spreadcheck.product.productfile import Readings
-from spreadcheck.product.scatter import CONFIDENCE_PCT, Scatter, half_width, readings_needed, scatter_of
-from spreadcheck.product.segregation import Blend, Component, Difference, blend_of, pair_differences
-from spreadcheck.product.sieve import size_guide_number
+from spreadcheck.product.readings import CONFIDENCE_PCT, Readings, Scatter, half_width, readings_needed, scatter_of
+from spreadcheck.product.segregation import Blend, Component, Difference, blend_of, mass_weighted_mean, pair_differences
+from spreadcheck.product.sieve import (
+    SieveCurve,
+    diameter_mm,
+    share_between,
+    size_at,
+    size_guide_number,
+    spread_index,
+    uniformity_index,
+)
+from spreadcheck.sheet.plausible import CLOSEST_PACKING, DENSITIES_SOURCE, density_faults, usual_density
 from spreadcheck.sheet.traytest import FormRow, form_row
 
-SIEVE_STACK, SIEVE_BOX, GIVEN = "sieve stack", "sieve box", "given"
+SIEVE_STACK, SIEVE_BOX, GIVEN, COMPONENTS = "sieve stack", "sieve box", "given", "mean of the components"
 HALF_WIDTH_PCT = 10.0
 
 
-@dataclass(frozen=True)
+@record
+class SizeFigures:
+    """Figures read off the sieve curves, each the mean over the stacks that show it; None where none does. mm and %."""
+
+    d16_mm: float | None
+    d50_mm: float | None
+    d84_mm: float | None
+    uniformity_index: float | None
+    spread_index_pct: float | None
+    below_1_mm_pct: float | None
+    main_range_pct: float | None
+    above_5_mm_pct: float | None
+
+
+@record
+class BlenderCheck:
+    """One figure of the European blenders' handbook: its value, the unit, what is asked for, and whether it is met."""
+
+    what: str
+    value: float | None
+    unit: str
+    asked: str
+    met: bool | None
+
+
+@record
 class StrengthFigures:
     """Crush strength: its readings, how far their mean may be off, and how many readings bring that down.
 
@@ -41,7 +73,7 @@ class StrengthFigures:
         return None if self.needed is None else max(0, self.needed - self.scatter.count)
 
 
-@dataclass(frozen=True)
+@record
 class Product:
     """A product's properties; what was not read is None or empty. `sizes` holds SGN by how it was read, best first."""
 
@@ -52,7 +84,6 @@ class Product:
     bulk: Scatter | None
     granule: Scatter | None
     entered_kg_m3: float | None
-    entry_error_pct: float | None
     strength: StrengthFigures | None
     blend: Blend | None
     differences: tuple[Difference, ...]
@@ -61,7 +92,7 @@ class Product:
 
     @property
     def size_guide_number(self) -> float | None:
-        """SGN by the best way it was read: sieve stack, sieve box, given."""
+        """SGN by the best way it was read: sieve stack, sieve box, given, components of a blend."""
         return next((scatter.mean for scatter in self.sizes.values()), None)
 
     @property
@@ -81,7 +112,18 @@ class Product:
         figures = self.size_figures
         if figures is not None and figures.uniformity_index is not None:
             return figures.uniformity_index
-        return None if self.uniformity is None else self.uniformity.mean
+        return _mean(self.uniformity)
+
+    @property
+    def entry_error_pct(self) -> float | None:
+        """The rate error that a wrong density entry causes on a spreader that meters by volume. [%]
+
+        The controller opens for the volume that the target mass would have at the density entered, so the mass that
+        comes out is the target x true / entered: an entry too high puts on too little, one too low too much.
+        """
+        if self.bulk is None or self.entered_kg_m3 is None:
+            return None
+        return 100.0 * (self.bulk.mean - self.entered_kg_m3) / self.entered_kg_m3
 
     @property
     def weakest(self) -> Component | None:
@@ -137,31 +179,31 @@ def product_of(
     """
     bulk, granule = _scatter(readings.bulk_kg_m3), _scatter(readings.granule_kg_m3)
     faults = density_faults(readings.name, _mean(bulk), _mean(granule))
+    for part in readings.components:
+        faults += density_faults(part.name, part.bulk_kg_m3, part.granule_kg_m3, place=part.name)
     if len(readings.entered_kg_m3) > 1:
         faults += (Fault("density entered", "there are several", "give the one on the rate controller"),)
     if faults:
         raise QuantityError(*faults)
     blend = blend_of(readings.components, rescale=rescale) if readings.components else None
-    entered = readings.entered_kg_m3[0] if readings.entered_kg_m3 else None
-    error = None
-    if bulk is not None and entered is not None:
-        error = entry_error_pct(entered_kg_m3=entered, true_kg_m3=bulk.mean)
+    totals = [box.total_pct for box in readings.boxes] + [curve.total_pct for curve in readings.curves]
+    totals += [blend.total_pct] if blend else []
     product = Product(
         name=readings.name,
-        sizes=_sizes(readings),
+        sizes=_sizes(readings, blend),
         size_figures=size_figures(readings.curves) if readings.curves else None,
         uniformity=_scatter(readings.uniformity_indices),
         bulk=bulk,
         granule=granule,
-        entered_kg_m3=entered,
-        entry_error_pct=error,
+        entered_kg_m3=readings.entered_kg_m3[0] if readings.entered_kg_m3 else None,
         strength=_strength(readings.strength_n, confidence_pct, half_width_pct, half_width_n),
         blend=blend,
         differences=pair_differences(blend) if blend else (),
-        totals_pct=_totals(readings, blend),
+        totals_pct=tuple(total for total in totals if round(total, 6) != 100),
         doubts=(),
     )
-    return _with_doubts(product, readings)
+    found = [*_size_doubts(product, readings.curves), *_strength_doubts(product), *_density_doubts(product)]
+    return replace(product, doubts=tuple(found))
 
 
 def _scatter(values: Sequence[float]) -> Scatter | None:
@@ -172,12 +214,14 @@ def _mean(scatter: Scatter | None) -> float | None:
     return None if scatter is None else scatter.mean
 
 
-def _sizes(readings: Readings) -> dict[str, Scatter]:
-    stacks = [number for curve in readings.curves if (number := size_guide_number(curve)) is not None]
-    read = {
-        SIEVE_STACK: stacks,
+def _sizes(readings: Readings, blend: Blend | None) -> dict[str, Scatter]:
+    """SGN by every way it was read; a blend that was not sieved has the mean of its components over the mass."""
+    mixed = mass_weighted_mean(blend, lambda part: part.size_guide_number) if blend else None
+    read: dict[str, Sequence[float]] = {
+        SIEVE_STACK: [number for curve in readings.curves if (number := size_guide_number(curve)) is not None],
         SIEVE_BOX: [box.size_guide_number for box in readings.boxes],
         GIVEN: readings.size_guide_numbers,
+        COMPONENTS: [] if mixed is None else [mixed],
     }
     return {way: scatter_of(numbers) for way, numbers in read.items() if numbers}
 
@@ -194,32 +238,83 @@ def _strength(
     return StrengthFigures(scatter, confidence_pct, width, wanted, needed)
 
 
-def _totals(readings: Readings, blend: Blend | None) -> tuple[float, ...]:
-    totals = [box.total_pct for box in readings.boxes] + [curve.total_pct for curve in readings.curves]
-    totals += [blend.total_pct] if blend else []
-    return tuple(total for total in totals if round(total, 6) != 100)
+def size_figures(curves: Sequence[SieveCurve]) -> SizeFigures:
+    """Figures read off one or more sieve curves of a product, each the mean over the curves that show it."""
+
+    def mean(figure: Callable[[SieveCurve], float | None]) -> float | None:
+        known = [value for curve in curves if (value := figure(curve)) is not None]
+        return statistics.fmean(known) if known else None
+
+    return SizeFigures(
+        d16_mm=mean(lambda curve: size_at(curve, 16)),
+        d50_mm=mean(lambda curve: size_at(curve, 50)),
+        d84_mm=mean(lambda curve: size_at(curve, 84)),
+        uniformity_index=mean(uniformity_index),
+        spread_index_pct=mean(spread_index),
+        below_1_mm_pct=mean(lambda curve: share_between(curve, 0, 1)),
+        main_range_pct=mean(lambda curve: share_between(curve, 2.5, 4)),
+        above_5_mm_pct=mean(lambda curve: share_between(curve, 5)),
+    )
 
 
-def _with_doubts(product: Product, readings: Readings) -> Product:
-    found = [*size_doubts(product.sizes, product.size_figures, readings.curves), *_strength_doubts(product)]
-    if product.bulk is not None:
-        found += density_doubts(product.name, product.bulk.mean, _mean(product.granule))
-    return replace(product, doubts=tuple(found))
+def blender_checks(figures: SizeFigures) -> tuple[BlenderCheck, ...]:
+    """The size of a product against the European blenders' handbook (3rd ed., 2016)."""
+    spread, low, high = (LIMITS[code].value for code in ("spread index", "median low", "median high"))
+    fines, coarse = LIMITS["fines"].value, LIMITS["coarse"].value
+    least, most = LIMITS["main range low"].value, LIMITS["main range high"].value
+    rows: tuple[tuple[str, float | None, str, str, Callable[[float], bool]], ...] = (
+        ("spread index (GSI)", figures.spread_index_pct, "%", f"below {spread:g}", lambda x: x < spread),
+        ("median d50", figures.d50_mm, "mm", f"{low:g} to {high:g}", lambda x: low <= x <= high),
+        ("below 1 mm", figures.below_1_mm_pct, "%", f"up to {fines:g}", lambda x: x <= fines),
+        ("2.5 to 4 mm", figures.main_range_pct, "%", f"{least:g} to {most:g}", lambda x: least <= x <= most),
+        ("above 5 mm", figures.above_5_mm_pct, "%", f"up to {coarse:g}", lambda x: x <= coarse),
+    )
+    return tuple(
+        BlenderCheck(what, value, unit, asked, None if value is None else met(value))
+        for what, value, unit, asked, met in rows
+    )
+
+
+def _size_doubts(product: Product, curves: Sequence[SieveCurve]) -> list[Doubt]:
+    found = []
+    low, high = LIMITS["size number low"].value, LIMITS["size number high"].value
+    for way, scatter in product.sizes.items():
+        if not low <= scatter.mean <= high:
+            size = Quantity(diameter_mm(scatter.mean), "granule size")
+            found.append(doubt("unusual-size", number=scatter.mean, way=way, size=size))
+    if product.size_figures is not None and None in vars(product.size_figures).values():
+        found.append(doubt("open-sieve-curve"))
+    for curve in curves:
+        if curve.loss_pct is not None and abs(curve.loss_pct) > LIMITS["sieve loss"].value:
+            change = "less" if curve.loss_pct > 0 else "more"
+            found.append(doubt("sieve-loss", loss=abs(curve.loss_pct), change=change))
+    return found
+
+
+def _density_doubts(product: Product) -> list[Doubt]:
+    found: list[Doubt] = []
+    bulk, granule, usual = _mean(product.bulk), _mean(product.granule), usual_density(product.name)
+    if bulk is None:
+        return found
+    if usual is not None and not usual.low_kg_m3 <= bulk <= usual.high_kg_m3:
+        low, high, seen = (Quantity(x, "density") for x in (usual.low_kg_m3, usual.high_kg_m3, bulk))
+        name, source = usual.product, DENSITIES_SOURCE
+        found.append(doubt("unusual-density", bulk=seen, low=low, high=high, product=name, source=source))
+    if granule is not None and CLOSEST_PACKING * granule < bulk:
+        found.append(doubt("heap-too-dense", share=100 * bulk / granule))
+    return found
 
 
 def _strength_doubts(product: Product) -> list[Doubt]:
     found = []
-    enough = LIMITS["strength enough"]
     deciding = product.deciding_strength_n
-    if deciding is not None and deciding < enough.value:
+    if deciding is not None and deciding < LIMITS["strength enough"].value:
         whose = f'the weakest component, "{product.weakest.name}", has' if product.weakest else "the product has"
         found.append(doubt("weak-granules", whose=whose, strength=Quantity(deciding, "force")))
-    usual = LIMITS["strength readings"]
-    if product.strength is not None and product.strength.scatter.count < usual.value:
+    if product.strength is not None and product.strength.scatter.count < LIMITS["strength readings"].value:
         count = product.strength.scatter.count
-        found.append(
-            doubt("few-strength-readings", granules="1 granule was" if count == 1 else f"{count} granules were")
-        )
+        granules = "1 granule was" if count == 1 else f"{count} granules were"
+        found.append(doubt("few-strength-readings", granules=granules))
     if product.blend is not None and product.weakest is None:
         found.append(doubt("strength-unknown"))
     return found
@@ -247,18 +342,12 @@ def form_rows(product: Product, system: str = "metric") -> tuple[FormRow, ...]:
     >>> form_rows(product_of(Readings("Granular urea", bulk_kg_m3=(770.0, 780.0))))[1]
     FormRow(label='bulk density', value='0.775', unit='kg/L')
     """
+    known = product.readings
     rows = [FormRow("product", product.name)] if product.name else []
-    quantities = (
-        ("bulk density", "density", _mean(product.bulk)),
-        ("granule density", "density", _mean(product.granule)),
-        ("crush strength", "force", product.deciding_strength_n),
-    )
-    for label, kind, value in quantities:
-        if value is not None:
+    for label, kind in (("bulk density", "density"), ("granule density", "density"), ("crush strength", "force")):
+        if (value := known[label]) is not None:
             rows.append(form_row(label, kind, value, system))
-    numbers = (
-        ("size guide number", product.size_guide_number),
-        ("uniformity index", product.uniformity_index),
-    )
-    rows += [FormRow(label, f"{number:.0f}") for label, number in numbers if number is not None]
+    for label in ("size guide number", "uniformity index"):
+        if (value := known[label]) is not None:
+            rows.append(FormRow(label, f"{value:.0f}"))
     return tuple(rows)

@@ -7,12 +7,12 @@ comparing the two: the field then gets metered width / driven width of what was 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import replace
 
 from spreadcheck.doubts.doubt import Doubt, Quantity, Words
 from spreadcheck.doubts.register import doubt
-from spreadcheck.errors import Fault, NoSpreadError, QuantityError
-from spreadcheck.judge.assessment import assess
+from spreadcheck.errors import Fault, NoSpreadError, QuantityError, record
+from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.verdict import Verdict
 from spreadcheck.product.rate import (
     corrected_factor,
@@ -24,9 +24,9 @@ from spreadcheck.product.rate import (
     recovery_is_usual,
     recovery_pct,
 )
-from spreadcheck.product.scatter import CONFIDENCE_PCT, Scatter, half_width, readings_needed, scatter_of
+from spreadcheck.product.readings import CONFIDENCE_PCT, Scatter, half_width, readings_needed, scatter_of
 from spreadcheck.sheet.traytest import FormRow, TrayTest, form_row
-from spreadcheck.spread.profile import TAPER, Profile, pass_rates, profile_from, profile_of
+from spreadcheck.spread.profile import TAPER, profile_from
 from spreadcheck.spread.tails import FigureRange, ends_of, over_tails
 from spreadcheck.units import HECTARE_M2
 
@@ -34,8 +34,20 @@ TRAYS, AREA, CATCH = "trays", "area", "catch"
 TOLERANCE_PCT = 5.0
 SAME_WIDTH = 1e-3  # widths closer than this share are one
 
+# field of the settings -> label of the tray sheet
+ON_SHEET = {
+    "target_kg_ha": "target rate",
+    "bout_width_m": "bout width",
+    "metered_rate_kg_ha": "metered rate",
+    "metered_width_m": "metered width",
+    "discharge_kg_s": "discharge",
+    "speed_m_s": "travel speed",
+    "factor": "calibration factor",
+    "setting": "gate setting",
+}
 
-@dataclass(frozen=True)
+
+@record
 class RateSettings:
     """What the machine was set to and what is wanted; None where it is not known. SI; rates in kg/ha.
 
@@ -50,6 +62,14 @@ class RateSettings:
     speed_m_s: float | None = None
     factor: float | None = None
     setting: float | None = None
+
+    def __post_init__(self) -> None:
+        wrong = [
+            (ON_SHEET[name], value) for name, value in vars(self).items() if value is not None and not 0 < value < 1e9
+        ]
+        if wrong:
+            remedy = "give the number in force on the machine"
+            raise QuantityError(*(Fault(name, f"{value:g} can't be", f"{remedy}, above 0") for name, value in wrong))
 
     @property
     def expected_kg_ha(self) -> float | None:
@@ -79,8 +99,30 @@ class RateSettings:
             return 1.0
         return self.bout_width_m / self.metered_width_m
 
+    def new_factor(self, rate_kg_ha: float, *, inverse: bool) -> float | None:
+        """The calibration factor after a rate was measured; None where the one in force or the rate aimed at is not
+        known."""
+        if self.factor is None or self.aimed_kg_ha is None:
+            return None
+        return corrected_factor(self.factor, measured_kg_ha=rate_kg_ha, aimed_kg_ha=self.aimed_kg_ha, inverse=inverse)
 
-@dataclass(frozen=True)
+    def new_setting(self, rate_kg_ha: float) -> float | None:
+        """The gate or belt setting after a rate was measured; None where setting or target is not known."""
+        if self.setting is None or self.target_kg_ha is None:
+            return None
+        return corrected_setting(self.setting, measured_kg_ha=rate_kg_ha, target_kg_ha=self.target_kg_ha)
+
+
+@record
+class OverTails:
+    """The rate by trays, factor and setting over all plausible tails, where the end trays still catch."""
+
+    rate_kg_ha: FigureRange
+    factor: FigureRange | None
+    setting: FigureRange | None
+
+
+@record
 class RateFigures:
     """One way of measuring the rate, and what follows from it. Rates in kg/ha at the bout width driven.
 
@@ -100,16 +142,7 @@ class RateFigures:
     over_tails: OverTails | None = None
 
 
-@dataclass(frozen=True)
-class OverTails:
-    """The rate by trays, factor and setting over all plausible tails, where the end trays still catch."""
-
-    rate_kg_ha: FigureRange
-    factor: FigureRange | None
-    setting: FigureRange | None
-
-
-@dataclass(frozen=True)
+@record
 class RateCheck:
     """The rate of a test by every way measured; `at_widths` are rates of the first way at other bout widths."""
 
@@ -130,30 +163,17 @@ class RateCheck:
             ("travel speed", "speed", self.settings.speed_m_s),
         )
         rows = [form_row(label, kind, value, system) for label, kind, value in known if value is not None]
-        found = (
-            ("calibration factor", [figure.new_factor for figure in self.figures]),
-            ("gate setting", [figure.new_setting for figure in self.figures]),
-        )
-        for label, values in found:
-            first = next((value for value in values if value is not None), None)
+        for label, field in (("calibration factor", "new_factor"), ("gate setting", "new_setting")):
+            found = (getattr(figure, field) for figure in self.figures)
+            first = next((value for value in found if value is not None), None)
             rows += [] if first is None else [FormRow(label, f"{first:.4g}")]
         return tuple(rows)
 
 
 def settings_of(test: TrayTest, given: RateSettings) -> RateSettings:
     """Settings as given, filled from the labels of a tray sheet where nothing was given."""
-    sheet = RateSettings(
-        target_kg_ha=test.quantity("target rate"),
-        bout_width_m=test.bout_width_m,
-        metered_rate_kg_ha=test.quantity("metered rate"),
-        metered_width_m=test.quantity("metered width"),
-        discharge_kg_s=test.quantity("discharge"),
-        speed_m_s=test.quantity("travel speed"),
-        factor=test.quantity("calibration factor"),
-        setting=test.quantity("gate setting"),
-    )
-    known = {field.name: getattr(given, field.name) for field in fields(given)}
-    return replace(sheet, **{name: value for name, value in known.items() if value is not None})
+    sheet = {name: test.quantity(label) for name, label in ON_SHEET.items() if getattr(given, name) is None}
+    return replace(given, **sheet)
 
 
 def check_rate(
@@ -210,30 +230,28 @@ def check_rate(
     if not 0.001 <= tolerance_pct < 100:
         raise QuantityError(Fault("", f"{tolerance_pct:g} is not a tolerance", "give one in %, such as 5"))
     known = settings if trays is None else settings_of(trays, settings)
-    measured = [
-        *([_by_trays(trays, known, tails)] if trays is not None else []),
+    judged = None if trays is None else assess(trays, bout_width_m=known.bout_width_m, tails=tails)
+    ways = [
+        *([_by_trays(judged, known)] if judged else []),
         *([_by_area(areas)] if areas else []),
         *([_by_catch(catches, known)] if catches else []),
     ]
-    if not measured:
+    if not ways:
         remedy = "give a tray sheet, a mass and its area, or a mass and its time"
         raise QuantityError(Fault("", "there is nothing to take a rate from", remedy))
     if new_widths_m and known.bout_width_m is None:
         raise QuantityError(_missing("bout width", "the rate at another bout width"))
-    figures = tuple(_figures(*way, known, inverse, tolerance_pct, confidence_pct) for way in measured)
-    if trays is not None and ends_of(profile := profile_of(trays, tails=tails)).catch:
-        figures = (_open_ended(figures[0], profile, known, inverse), *figures[1:])
-    first = figures[0].rate_kg_ha
+    figures = [_figures(*way, known, inverse, tolerance_pct, confidence_pct) for way in ways]
+    if judged and ends_of(judged.profile).catch:
+        figures[0] = _open_ended(figures[0], judged, known, inverse)
     at_widths = tuple(
-        (width, rate_at_width(first, from_width_m=known.bout_width_m, to_width_m=width))
+        (width, rate_at_width(figures[0].rate_kg_ha, from_width_m=known.bout_width_m or width, to_width_m=width))
         for width in new_widths_m
-        if known.bout_width_m is not None
     )
-    judged = None if trays is None else assess(trays, bout_width_m=known.bout_width_m, tails=tails)
     of_sheet = judged.doubts if judged else ()
     doubts = (*_doubts(known, figures, told={doubt.code for doubt in of_sheet}), *of_sheet)
     verdict = judged.verdict if judged else None
-    return RateCheck(known, inverse, tolerance_pct, confidence_pct, figures, at_widths, doubts, verdict)
+    return RateCheck(known, inverse, tolerance_pct, confidence_pct, tuple(figures), at_widths, doubts, verdict)
 
 
 def _missing(label: str, what: str) -> Fault:
@@ -241,64 +259,39 @@ def _missing(label: str, what: str) -> Fault:
     return Fault("", f"{what} needs the {label}", f"give it as {example}, or on the tray sheet")
 
 
-def _by_trays(test: TrayTest, settings: RateSettings, tails: str) -> tuple[str, float, Scatter]:
-    """The rate of the mean profile, and that of each pass by itself."""
+def _by_trays(judged: Assessment, settings: RateSettings) -> tuple[str, float, Scatter]:
+    """The rate of the mean profile, and that of each pass by itself, from the passes as they were assessed."""
     width = settings.bout_width_m
     if width is None:
         raise QuantityError(_missing("bout width", "a rate from trays"))
-    rate = rate_from_trays(profile_of(test, tails=tails), width)
-    passes = []
-    for rates in pass_rates(test):
+    rate, passes, profile = rate_from_trays(judged.profile, width), [], judged.profile
+    for rates in judged.passes.rate_kg_ha.T:
         try:
-            passes.append(rate_from_trays(profile_from(test.offset_m, rates, tails=tails), width))
+            passes.append(rate_from_trays(profile_from(judged.passes.offset_m, rates, tails=profile.tails), width))
         except NoSpreadError:  # a pass that was lost says nothing about the scatter
             continue
     return TRAYS, rate, scatter_of(passes or [rate])
 
 
-def _open_ended(by_trays: RateFigures, profile: Profile, known: RateSettings, inverse: bool) -> RateFigures:
-    """The figures by trays where the end trays still catch: ranges in place of all that rest on the whole mass."""
-    width = known.bout_width_m or 1.0
-    metered = known.expected_kg_ha and known.expected_kg_ha * width
-    rate = over_tails(profile, lambda one: rate_from_trays(one, width), metered_kg_ha_m=metered)
-    ends, aimed, target = (rate.least, rate.most), known.aimed_kg_ha, known.target_kg_ha
-    factors = settings = None
-    if known.factor is not None and aimed is not None:
-        factor = known.factor
-        factors = _range([corrected_factor(factor, measured_kg_ha=r, aimed_kg_ha=aimed, inverse=inverse) for r in ends])
-    if known.setting is not None and target is not None:
-        setting = known.setting
-        settings = _range([corrected_setting(setting, measured_kg_ha=r, target_kg_ha=target) for r in ends])
-    return replace(
-        by_trays,
-        of_target_pct=None,
-        recovered_pct=None,
-        new_factor=None,
-        new_setting=None,
-        over_tails=OverTails(rate, factors, settings),
-    )
-
-
-def _range(values: Sequence[float]) -> FigureRange:
-    return FigureRange(min(values), max(values))
-
-
 def _by_area(areas: Sequence[tuple[float, float]]) -> tuple[str, float, Scatter]:
     """The rate of all runs together, and that of each."""
     runs = scatter_of([rate_from_area(mass_kg=mass, area_m2=area) for mass, area in areas])
-    mass, area = (sum(column) for column in zip(*areas, strict=True))
+    mass, area = map(sum, zip(*areas, strict=True))
     return AREA, rate_from_area(mass_kg=mass, area_m2=area), runs
 
 
 def _by_catch(catches: Sequence[tuple[float, float]], settings: RateSettings) -> tuple[str, float, Scatter]:
+    """The same from masses caught over a time."""
     speed, width = settings.speed_m_s, settings.bout_width_m
     missing = [label for label, value in (("travel speed", speed), ("bout width", width)) if value is None]
     if speed is None or width is None:
         raise QuantityError(*(_missing(label, "a rate from a catch") for label in missing))
-    rates = [rate_from_catch(mass_kg=mass, time_s=time, speed_m_s=speed, bout_width_m=width) for mass, time in catches]
-    mass, time = (sum(column) for column in zip(*catches, strict=True))
-    together = rate_from_catch(mass_kg=mass, time_s=time, speed_m_s=speed, bout_width_m=width)
-    return CATCH, together, scatter_of(rates)
+    together = tuple(map(sum, zip(*catches, strict=True)))
+    rate, *rates = (
+        rate_from_catch(mass_kg=mass, time_s=time, speed_m_s=speed, bout_width_m=width)
+        for mass, time in (together, *catches)
+    )
+    return CATCH, rate, scatter_of(rates)
 
 
 def _figures(
@@ -310,11 +303,9 @@ def _figures(
     tolerance_pct: float,
     confidence_pct: float,
 ) -> RateFigures:
-    target, expected, aimed = settings.target_kg_ha, settings.expected_kg_ha, settings.aimed_kg_ha
-    factor, setting = settings.factor, settings.setting
     if not rate > 0:
         raise NoSpreadError(Fault("", f"the rate by {way} is 0", "check that the spreader was running"))
-    more = None
+    target, expected, more = settings.target_kg_ha, settings.expected_kg_ha, None
     if runs.count > 1:
         wanted = runs.mean * tolerance_pct / 100
         more = max(0, readings_needed(runs.sd, wanted, confidence_pct=confidence_pct) - runs.count)
@@ -324,15 +315,35 @@ def _figures(
         runs=runs,
         of_target_pct=None if target is None else 100.0 * rate / target,
         recovered_pct=None if expected is None else recovery_pct(measured_kg_ha=rate, metered_kg_ha=expected),
-        new_factor=None
-        if factor is None or aimed is None
-        else corrected_factor(factor, measured_kg_ha=rate, aimed_kg_ha=aimed, inverse=inverse),
-        new_setting=None
-        if setting is None or target is None
-        else corrected_setting(setting, measured_kg_ha=rate, target_kg_ha=target),
+        new_factor=settings.new_factor(rate, inverse=inverse),
+        new_setting=settings.new_setting(rate),
         half_width_pct=100.0 * half_width(runs, confidence_pct=confidence_pct) / runs.mean,
         more_runs=more,
     )
+
+
+def _open_ended(by_trays: RateFigures, judged: Assessment, known: RateSettings, inverse: bool) -> RateFigures:
+    """The figures by trays where the end trays still catch: ranges in place of all that rest on the whole mass."""
+    width = known.bout_width_m or 1.0
+    metered = known.expected_kg_ha and known.expected_kg_ha * width
+    rate = over_tails(judged.profile, lambda one: rate_from_trays(one, width), metered_kg_ha_m=metered)
+    factors = _range([known.new_factor(end, inverse=inverse) for end in (rate.least, rate.most)])
+    settings = _range([known.new_setting(end) for end in (rate.least, rate.most)])
+    open_ended = OverTails(rate, factors, settings)
+    bare = replace(by_trays, of_target_pct=None, recovered_pct=None, new_factor=None, new_setting=None)
+    return replace(bare, over_tails=open_ended)
+
+
+def _range(ends: Sequence[float | None]) -> FigureRange | None:
+    known = [end for end in ends if end is not None]
+    return FigureRange(min(known), max(known)) if known else None
+
+
+_RECOVERY_REMEDY = {
+    TRAYS: "check tray size, tare, runs per catch and whether granules bounced out, then the flow test itself",
+    AREA: "check the mass in the hopper before and after, the area, and the flow test",
+    CATCH: "check the time, the travel speed and the flow test",
+}
 
 
 def _doubts(settings: RateSettings, figures: Sequence[RateFigures], *, told: set[str]) -> tuple[Doubt, ...]:
@@ -356,13 +367,6 @@ def _doubts(settings: RateSettings, figures: Sequence[RateFigures], *, told: set
     return tuple(found)
 
 
-_RECOVERY_REMEDY = {
-    TRAYS: "check tray size, tare, runs per catch and whether granules bounced out, then the flow test itself",
-    AREA: "check the mass in the hopper before and after, the area, and the flow test",
-    CATCH: "check the time, the travel speed and the flow test",
-}
-
-
 def _slip(settings: RateSettings) -> Doubt:
     """Metered over one width but driven at another, with numbers."""
     change = settings.slip_pct or 0.0
@@ -370,8 +374,7 @@ def _slip(settings: RateSettings) -> Doubt:
     rate: Words | str = ""
     if settings.metered_rate_kg_ha is not None and settings.expected_kg_ha is not None:
         rates = {"set": settings.metered_rate_kg_ha, "got": settings.expected_kg_ha}
-        rate = Words(
-            ": {got} where {set} was metered", {name: Quantity(value, "rate") for name, value in rates.items()}
-        )
+        values = {name: Quantity(value, "rate") for name, value in rates.items()}
+        rate = Words(": {got} where {set} was metered", values)
     much = "much" if change > 0 else "little"
     return doubt("metered-width", metered=metered, driven=driven, change=abs(change), much=much, rate=rate)

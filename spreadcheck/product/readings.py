@@ -1,22 +1,115 @@
-"""Readings as people write them: "1 L: 0.78 kg, 1 L: 0.77 kg" on a command line, or the same in the cells of a row."""
+"""Readings of a product or a run as people write them, their mean and scatter, and how many are needed.
+
+A product file is `spreadcheck product,1` and then rows of a label with its readings in the cells behind it. The same
+label may come again: a second sieve stack is a second reading. Options of a command are read as such rows too.
+"""
 
 from __future__ import annotations
 
+import math
+import os
+import re
+import statistics
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import fields
 from typing import TypeVar
 
-from spreadcheck.errors import Fault, QuantityError, SpreadcheckError, shown
-from spreadcheck.product.scatter import check_confidence
-from spreadcheck.units import parse_number, parse_quantity
+from spreadcheck.errors import Fault, QuantityError, SheetError, SpreadcheckError, record, shown
+from spreadcheck.product.segregation import Component
+from spreadcheck.product.sieve import MM_TO_SIZE_NUMBER, SieveBox, SieveCurve, box_of, curve_of
+from spreadcheck.sheet.plausible import BOUNDS, ONE_GRANULE_N, check, check_alike
+from spreadcheck.sheet.titledcells import TitledCells, read_titled
+from spreadcheck.units import KINDS, from_inside, parse_number, parse_quantity, split_quantity, unit_named
 
 Written = TypeVar("Written")
 Read = TypeVar("Read")
 
-ROUNDING_PCT = 0.05  # what rounding to 0.1 % can add to or take from one share
+TITLE = "spreadcheck product"
+STACK_TITLE = "spreadcheck sieve stack"
+CONFIDENCE_PCT = 95.0
+MOST_READINGS = 1_000_000
+
+# ASTM E11 (ISO 565): opening of the sieves that the US know by number. [mm]
+US_SIEVES_MM = {
+    4: 4.75, 5: 4.0, 6: 3.35, 7: 2.8, 8: 2.36, 10: 2.0, 12: 1.7, 14: 1.4, 16: 1.18, 18: 1.0, 20: 0.85, 25: 0.71,
+    30: 0.6, 35: 0.5, 40: 0.425, 45: 0.355, 50: 0.3, 60: 0.25,
+}  # fmt: skip
+_NUMBERED = re.compile(r"(?:no\.?|number|#|mesh)\s*(\d+)|(\d+)\s*mesh", re.ASCII | re.IGNORECASE)
 
 
-@dataclass(frozen=True)
+# --- repeated readings of one property
+
+
+@record
+class Scatter:
+    """Repeated readings of one property; `sd` is NaN for a single reading."""
+
+    readings: tuple[float, ...]
+    mean: float
+    lowest: float
+    highest: float
+    sd: float
+
+    @property
+    def count(self) -> int:
+        """How many readings there are."""
+        return len(self.readings)
+
+    @property
+    def cv_pct(self) -> float:
+        """The standard deviation as a share of the mean. [%]"""
+        return 100.0 * self.sd / self.mean
+
+
+def scatter_of(readings: Sequence[float]) -> Scatter:
+    """Mean, extremes and standard deviation of repeated readings."""
+    sd = statistics.stdev(readings) if len(readings) > 1 else math.nan
+    return Scatter(tuple(readings), statistics.fmean(readings), min(readings), max(readings), sd)
+
+
+def half_width(scatter: Scatter, *, confidence_pct: float = CONFIDENCE_PCT) -> float:
+    """How far the mean of the readings may be off: t s / sqrt(n) with n - 1 degrees of freedom; NaN for one reading."""
+    check_confidence(confidence_pct)
+    return math.nan if scatter.count < 2 else _half_width(scatter.sd, scatter.count, confidence_pct)
+
+
+def readings_needed(sd: float, half_width: float, *, confidence_pct: float = CONFIDENCE_PCT) -> int:
+    """How many readings in all bring the half-width of the mean down to what is wanted.
+
+    It takes the standard deviation seen so far for the true one, so with few readings it is a first guess.
+    """
+    check_confidence(confidence_pct)
+    if not half_width > 0:
+        raise QuantityError(Fault("", f"{half_width:g} is not a half-width", "give one above 0"))
+    from scipy.special import ndtri
+
+    root = float(ndtri(0.5 + confidence_pct / 200)) * sd / half_width
+    if root > MOST_READINGS**0.5:
+        problem = f"it would take more than {MOST_READINGS:,} readings"
+        raise QuantityError(Fault("", problem, "ask for a wider half-width"))
+    count = max(2, math.floor(root**2))  # Student's t is above z, so fewer can't do
+    while _half_width(sd, count, confidence_pct) > half_width:
+        count += 1
+    return count
+
+
+def _half_width(sd: float, count: int, confidence_pct: float) -> float:
+    from scipy.special import stdtrit
+
+    return float(stdtrit(count - 1, 0.5 + confidence_pct / 200)) * sd / math.sqrt(count)
+
+
+def check_confidence(confidence_pct: float, *, place: str = "") -> None:
+    """Refuse a confidence that nobody can mean."""
+    if not 50 <= confidence_pct <= 99.99:
+        problem = f"{confidence_pct:g} is not a confidence in %"
+        raise QuantityError(Fault(place, problem, "give one from 50 to 99.99, such as 95"))
+
+
+# --- readings as written
+
+
+@record
 class Part:
     """One reading as written, and where it stands."""
 
@@ -24,7 +117,7 @@ class Part:
     place: str = ""
 
 
-@dataclass(frozen=True)
+@record
 class Entry:
     """A labelled row of readings, such as "crush strength" with ten forces."""
 
@@ -46,6 +139,11 @@ def option_entry(label: str, text: str, *, option: str) -> Entry:
     return Entry(label, tuple(Part(part, place) for part in texts if part), place)
 
 
+def option_parts(texts: Iterable[str], *, option: str) -> list[Part]:
+    """The readings of an option that may come again."""
+    return [Part(text, f"option {option}") for line in texts for text in parted(line)]
+
+
 def pair(part: Part, *, such_as: str) -> tuple[str, str]:
     """Both halves of a reading with a colon."""
     halves = [half.strip() for half in part.text.split(":")]
@@ -58,9 +156,8 @@ def positive(text: str, kind: str, *, place: str = "", zero: bool = False) -> fl
     """A quantity with its unit that must be above 0."""
     value = parse_quantity(text, kind, place=place)
     if value < 0 or (value == 0 and not zero):
-        raise QuantityError(
-            Fault(place, f'the {kind} "{text}" is {"negative" if zero else "not above 0"}', "check the number")
-        )
+        wrong = "negative" if zero else "not above 0"
+        raise QuantityError(Fault(place, f'the {kind} "{text}" is {wrong}', "check the number"))
     return value
 
 
@@ -70,24 +167,6 @@ def share(text: str, *, place: str = "") -> float:
     if number is None or not 0 <= number <= 100:
         raise QuantityError(Fault(place, f'"{shown(text)}" is not a share', "write a number from 0 to 100, in %"))
     return number
-
-
-def check_total(shares_pct: Sequence[float], *, what: str, place: str = "", rescale: bool = False) -> float:
-    """The total of shares that must add up to 100, apart from what rounding each to 0.1 can do."""
-    total = sum(shares_pct)
-    off = round(total - 100, 9)
-    if total <= 0:
-        raise QuantityError(Fault(place, f"the {what} are all 0", "write what was read"))
-    if abs(off) > ROUNDING_PCT * len(shares_pct) and not rescale:
-        amount = f"{abs(off):g} % too {'much' if off > 0 else 'little'}"
-        raise QuantityError(
-            Fault(
-                place,
-                f"the {what} add up to {round(total, 9):g} %, {amount}",
-                "check them, or add --rescale to divide by their total",
-            )
-        )
-    return total
 
 
 def read_all(items: Iterable[Written], read: Callable[[Written], Read]) -> tuple[Read, ...]:
@@ -104,13 +183,15 @@ def read_all(items: Iterable[Written], read: Callable[[Written], Read]) -> tuple
     return tuple(found)
 
 
-def confidence_given(confidence_pct: float, *, place: str = "") -> float:
-    """A confidence as given, once it is seen to be one."""
-    try:
-        check_confidence(confidence_pct)
-    except QuantityError as error:
-        raise QuantityError(*(Fault(place, fault.problem, fault.remedy) for fault in error.faults)) from None
-    return confidence_pct
+def pairs_given(texts: Iterable[str], kind: str, *, option: str) -> tuple[tuple[float, float], ...]:
+    """Masses with their area or time, a run each."""
+    such_as = "310 kg: 2 ha" if kind == "area" else "36 kg: 30 s"
+
+    def read(part: Part) -> tuple[float, float]:
+        first, second = pair(part, such_as=such_as)
+        return positive(first, "mass", place=part.place), positive(second, kind, place=part.place)
+
+    return read_all(option_parts(texts, option=option), read)
 
 
 def half_width_given(text: str | None, *, place: str = "") -> tuple[float | None, float | None]:
@@ -123,3 +204,299 @@ def half_width_given(text: str | None, *, place: str = "") -> tuple[float | None
     if wanted < 1e-6:
         raise QuantityError(Fault(place, f"{wanted:g} % is not a half-width", "give one above 0"))
     return wanted, None
+
+
+# --- a product's readings
+
+
+@record
+class Readings:
+    """All readings of one product. Densities in kg/m3, strengths in N; empty where nothing was read."""
+
+    name: str = ""
+    boxes: tuple[SieveBox, ...] = ()
+    curves: tuple[SieveCurve, ...] = ()
+    size_guide_numbers: tuple[float, ...] = ()
+    uniformity_indices: tuple[float, ...] = ()
+    bulk_kg_m3: tuple[float, ...] = ()
+    granule_kg_m3: tuple[float, ...] = ()
+    strength_n: tuple[float, ...] = ()
+    entered_kg_m3: tuple[float, ...] = ()
+    components: tuple[Component, ...] = ()
+
+
+def read_readings(entries: Sequence[Entry], *, rescale: bool = False) -> Readings:
+    """The readings of a product from labelled rows.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        The rows, in order. [-]
+    rescale : bool
+        Divide sieve shares by their total where they don't add up to 100. [-]
+
+    Returns
+    -------
+    Readings
+        The readings. [inside units]
+
+    Raises
+    ------
+    QuantityError
+        With every reading that can't be used, and the likely slip behind one that can't be.
+
+    Examples
+    --------
+    >>> read_readings([option_entry("bulk density", "1 L: 0.78 kg, 0.79 kg/L", option="--density")]).bulk_kg_m3
+    (780.0, 790.0)
+    """
+    found = Readings()
+    for read in read_all(entries, lambda entry: _entry(entry, rescale)):
+        lists = {each.name: getattr(found, each.name) + getattr(read, each.name) for each in fields(found)[1:]}
+        found = Readings(name=read.name or found.name, **lists)
+    if found.strength_n:
+        _check_strength(found.strength_n, next(e for e in entries if e.label.casefold().strip() == "crush strength"))
+    return found
+
+
+def _check_strength(readings_n: Sequence[float], entry: Entry) -> None:
+    """Refuse readings in two units, and a mean that no product has, in the unit of the first of them."""
+    check_alike("crush strength", readings_n, place=entry.place)
+    unit = unit_named(split_quantity(entry.parts[0].text)[1], "force") or "N"
+    check("crush strength", from_inside(statistics.fmean(readings_n), unit, "force"), unit, place=entry.place)
+
+
+def _entry(entry: Entry, rescale: bool) -> Readings:
+    """The readings of one row."""
+    label = " ".join(entry.label.casefold().split())
+    if not entry.parts:
+        problem = f'"{shown(entry.label)}" has no reading'
+        raise QuantityError(Fault(entry.place, problem, "write one, or leave the row out"))
+    if label == "product":
+        return Readings(name=entry.parts[0].text)
+    if label == "sieve box":
+        return Readings(boxes=(_box(entry, rescale),))
+    if label == "sieve stack":
+        return Readings(curves=(_stack(entry, rescale),))
+    if label == "component":
+        return Readings(components=(_component(entry),))
+    if label not in _SINGLE:
+        known = ", ".join(("product", "sieve box", "sieve stack", *_SINGLE, "component"))
+        problem = f'"{shown(entry.label)}" is not a row of a product file'
+        raise QuantityError(Fault(entry.place, problem, f"use {known}"))
+    field, read = _SINGLE[label]
+    return Readings(**{field: read_all(entry.parts, read)})  # type: ignore[arg-type]  # all of these are numbers
+
+
+def _labelled(label: str, *, low: float | None = None) -> Callable[[Part], float]:
+    """Reads a number that a product can have; a size number may be written in mm."""
+    kind = BOUNDS[label].kind
+
+    def read(part: Part) -> float:
+        if kind in KINDS:
+            parse_quantity(part.text, kind, place=part.place)  # says what is wrong with number or unit
+            number, unit = split_quantity(part.text)
+            value = parse_number(number, decimal_comma=True) or 0.0
+            return check(label, value, unit_named(unit, kind) or "", place=part.place, low=low, written=part.text)
+        if label == "size guide number" and part.text.strip().casefold().endswith("mm"):
+            return MM_TO_SIZE_NUMBER * check("granule size", positive(part.text, "granule size", place=part.place))
+        plain = parse_number(part.text, decimal_comma=True)
+        if plain is None:
+            raise QuantityError(Fault(part.place, f'the {label} is "{shown(part.text)}"', "write a plain number"))
+        return check(label, plain, place=part.place)
+
+    return read
+
+
+def _bulk(part: Part) -> float:
+    """A filled container, "1 L: 0.78 kg", or a density as it stands."""
+    if ":" not in part.text:
+        return _labelled("bulk density")(part)
+    first, second = pair(part, such_as="1 L: 0.78 kg")
+    volume_l, mass_kg = (positive(x, k, place=part.place) for x, k in ((first, "volume"), (second, "mass")))
+    try:
+        return check("bulk density", mass_kg / volume_l, "kg/L", place=part.place)
+    except QuantityError as error:
+        remedy = "check volume, mass and their units"
+        each = (Fault(f.place, f'"{shown(part.text)}": {f.problem}', f"{f.remedy}; {remedy}") for f in error.faults)
+        raise QuantityError(*each) from None
+
+
+# row -> the field of the readings, and how one is read
+_SINGLE: dict[str, tuple[str, Callable[[Part], float]]] = {
+    "size guide number": ("size_guide_numbers", _labelled("size guide number")),
+    "uniformity index": ("uniformity_indices", _labelled("uniformity index")),
+    "bulk density": ("bulk_kg_m3", _bulk),
+    "granule density": ("granule_kg_m3", _labelled("granule density")),
+    "crush strength": ("strength_n", _labelled("crush strength", low=ONE_GRANULE_N)),
+    "density entered": ("entered_kg_m3", _labelled("bulk density")),
+}
+
+
+def sieve_mm(text: str, *, place: str = "") -> float:
+    """The aperture of a sieve: a size with its unit, or the number of a US sieve (ASTM E11)."""
+    numbered = _NUMBERED.fullmatch(text.strip())
+    if numbered is None:
+        return check("granule size", positive(text, "granule size", place=place), place=place)
+    number = int(numbered[1] or numbered[2])
+    if number not in US_SIEVES_MM:
+        remedy = f"use one of No. {', '.join(map(str, US_SIEVES_MM))}, or write the mm"
+        raise QuantityError(Fault(place, f'"{shown(text)}" is not a US sieve', remedy))
+    return US_SIEVES_MM[number]
+
+
+def _box(entry: Entry, rescale: bool) -> SieveBox:
+    numbers, shares = zip(*read_all(entry.parts, _compartment), strict=True)
+    return box_of(numbers, shares, rescale=rescale, place=entry.place)
+
+
+def _compartment(part: Part) -> tuple[float, float]:
+    """ "250: 40" by size number, or "2.5 mm: 40 %" by size."""
+    first, second = pair(part, such_as="250: 40")
+    number = parse_number(first, decimal_comma=True)
+    if number is None:
+        number = MM_TO_SIZE_NUMBER * sieve_mm(first, place=part.place)
+    elif number > 0:
+        check("size guide number", number, place=part.place)
+    return number, share(second, place=part.place)
+
+
+def _stack(entry: Entry, rescale: bool) -> SieveCurve:
+    rows = read_all(entry.parts, _sieve_row)
+    kinds = {kind for _, _, kind in rows}
+    if len(kinds) > 1:
+        raise QuantityError(Fault(entry.place, "masses and shares stand side by side", "write all in g or all in %"))
+    sieves = [(size, amount) for size, amount, _ in rows if isinstance(size, float)]
+    extra = {name: amount for name, amount, _ in rows if isinstance(name, str)}
+    if len(sieves) + len(extra) < len(rows):
+        raise QuantityError(Fault(entry.place, '"pan" or "sample" is there twice', "give each one once"))
+    if "pan" not in extra:
+        remedy = 'write what fell through all sieves, such as "pan: 0 g"'
+        raise QuantityError(Fault(entry.place, 'there is no "pan"', remedy))
+    return curve_of(
+        [size for size, _ in sieves],
+        [amount for _, amount in sieves],
+        pan=extra["pan"],
+        shares=kinds == {"share"},
+        sample=extra.get("sample"),
+        rescale=rescale,
+        place=entry.place,
+    )
+
+
+def _sieve_row(part: Part) -> tuple[float | str, float, str]:
+    """Aperture (or "pan", "sample"), amount, and whether that is a mass or a share."""
+    first, second = pair(part, such_as="2.5 mm: 40 g")
+    name = first.casefold()
+    size: float | str = name if name in ("pan", "sample") else sieve_mm(first, place=part.place)
+    if second.endswith("%") and name != "sample":
+        return size, share(second, place=part.place), "share"
+    if parse_number(second, decimal_comma=True) is not None:
+        raise QuantityError(Fault(part.place, f'"{second}" has no unit', f'write "{second} g" or "{second} %"'))
+    return size, positive(second, "catch mass", place=part.place, zero=name != "sample"), "mass"
+
+
+# how a property of a component is called -> its row
+_PROPERTIES = {
+    "size guide number": "size guide number", "sgn": "size guide number", "uniformity index": "uniformity index",
+    "ui": "uniformity index", "granule density": "granule density", "bulk density": "bulk density",
+    "density": "bulk density", "crush strength": "crush strength", "strength": "crush strength",
+}  # fmt: skip
+_SUCH_AS = "urea: 60 %, SGN 280, UI 48, density 0.76 kg/L, strength 3.1 kgf"
+
+
+def _component(entry: Entry) -> Component:
+    """ "urea: 60 %", then its properties by name; a property given again is a further reading of it."""
+    name, amount = pair(entry.parts[0], such_as=_SUCH_AS)
+    found: dict[str, list[float]] = {}
+    for label, value in read_all(entry.parts[1:], _property):
+        found.setdefault(label, []).append(value)
+    means = {label: statistics.fmean(values) for label, values in found.items()}
+    return Component(
+        name,
+        share(amount, place=entry.place),
+        size_guide_number=means.get("size guide number"),
+        uniformity_index=means.get("uniformity index"),
+        bulk_kg_m3=means.get("bulk density"),
+        granule_kg_m3=means.get("granule density"),
+        strength_n=means.get("crush strength"),
+    )
+
+
+def _property(part: Part) -> tuple[str, float]:
+    written = " ".join(part.text.split())
+    for word, label in _PROPERTIES.items():
+        if written.casefold().startswith(f"{word} "):
+            value = Part(written[len(word) :].strip(" :"), part.place)
+            return label, _labelled(label)(value) if label == "crush strength" else _SINGLE[label][1](value)
+    problem = f'"{shown(part.text)}" is not a property of a component'
+    raise QuantityError(Fault(part.place, problem, f'write it as in "{_SUCH_AS}"'))
+
+
+# --- files
+
+
+def read_product_file(path: str | os.PathLike[str]) -> tuple[Entry, ...]:
+    """The labelled rows of a product file.
+
+    Parameters
+    ----------
+    path : str or path-like
+        The file. [-]
+
+    Returns
+    -------
+    tuple of Entry
+        Its rows, each reading with the place it stands at. [-]
+
+    Raises
+    ------
+    SheetError
+        If the file can't be read or is not a product file.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile; folder = tempfile.TemporaryDirectory()
+    >>> file = pathlib.Path(folder.name) / "urea.csv"
+    >>> _ = file.write_text("spreadcheck product,1\\ncrush strength,3.1 kgf,2.8 kgf\\n")
+    >>> [part.text for part in read_product_file(file)[0].parts]
+    ['3.1 kgf', '2.8 kgf']
+    >>> folder.cleanup()
+    """
+    cells = read_titled(path, TITLE)
+    return tuple(
+        Entry(row[0], tuple(_cell_parts(cells, at, row)), cells.place(at)) for at, row in enumerate(cells.rows)
+    )
+
+
+def _cell_parts(cells: TitledCells, at: int, row: tuple[str, ...]) -> list[Part]:
+    """The readings of a row: one a cell, or several in a cell with semicolons between them."""
+    apart = row[0].casefold() != "product"
+    return [
+        Part(text, cells.place(at, column))
+        for column, cell in enumerate(row)
+        if column and cell
+        for text in (parted(cell) if apart and ";" in cell else [cell])
+    ]
+
+
+def read_stack_file(path: str | os.PathLike[str]) -> Entry:
+    """A sieve stack in a file of its own: header `sieve, retained`, a unit row, a row a sieve, and pan."""
+    cells = read_titled(path, STACK_TITLE)
+    header = tuple(cell.casefold() for cell in cells.rows[0])
+    if header != ("sieve", "retained"):
+        raise SheetError(Fault(cells.place(0), f'the header is "{shown(", ".join(header))}"', "write sieve,retained"))
+    units = cells.rows[1] if len(cells.rows) > 1 else ()
+    size = unit_named(units[0], "granule size") if len(units) == 2 else None
+    amount = "%" if len(units) == 2 and units[1] == "%" else unit_named(units[-1], "catch mass") if units else None
+    if size is None or amount is None:
+        place = cells.place(1) if units else cells.source
+        raise SheetError(Fault(place, "this is not a unit row", "write mm,g or mm,% below the header"))
+    parts = []
+    for at, row in enumerate(cells.rows[2:], start=2):
+        if len(row) != 2 or not all(row):
+            place = cells.place(at, "sieve" if not row[0] else "retained")
+            raise SheetError(Fault(place, "the cell is empty", "write a number; 0 if nothing lay there"))
+        named = parse_number(row[0], decimal_comma=cells.decimal_comma) is None
+        parts.append(Part(f"{row[0]}{'' if named else f' {size}'}: {row[1]} {amount}", cells.place(at)))
+    return Entry("sieve stack", tuple(parts), cells.source)

@@ -4,94 +4,64 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
+from typing import Any, NamedTuple
 
-from spreadcheck.errors import Fault, QuantityError
-from spreadcheck.product.air import STANDARD_PRESSURE_HPA, Air, air_at, require_between
+from spreadcheck.errors import Fault, QuantityError, record
+from spreadcheck.product.air import STANDARD_PRESSURE_HPA, Air, air_at
 from spreadcheck.product.flight import SPHERICITIES, Granule
+from spreadcheck.sheet.plausible import BOUNDS, check, require_between
 from spreadcheck.sheet.traytest import TrayTest
 
 RELEASE_FACTOR = 1.25  # a radial vane with a friction coefficient of 0.3, rounded: see `release_factor`
 RELEASE_SPEEDS_M_S = (1.0, 120.0)
 
-_BOUNDS = {
-    "granule_size_mm": (0.3, 20.0),
-    "granule_density_kg_m3": (300.0, 6000.0),
-    "disc_height_m": (0.05, 20.0),
-    "spinner_speed_rpm": (1.0, 10_000.0),
-    "disc_diameter_m": (0.05, 5.0),
-    "release_factor": (0.5, 2.0),
-    "release_speed_m_s": RELEASE_SPEEDS_M_S,
-    "launch_angle_deg": (-89.0, 89.0),
-    "sphericity": SPHERICITIES,
-}
-# field -> (kind of quantity, unit inside); a kind of "" is a plain number
-QUANTITIES = {
-    "spinner_speed_rpm": ("turning speed", "rpm"),
-    "release_speed_m_s": ("speed", "m/s"),
-    "disc_diameter_m": ("length", "m"),
-    "release_factor": ("", ""),
-    "granule_size_mm": ("granule size", "mm"),
-    "granule_density_kg_m3": ("density", "kg/m3"),
-    "sphericity": ("", ""),
-    "disc_height_m": ("length", "m"),
-    "launch_angle_deg": ("angle", "deg"),
-    "temperature_deg_c": ("temperature", "degC"),
-    "pressure_hpa": ("pressure", "hPa"),
-    "humidity_pct": ("share", "%"),
-    "wind_speed_m_s": ("wind speed", "m/s"),
-}
-# what options call a field
-OPTIONS = {
-    "spinner_speed": "spinner_speed_rpm",
-    "disc_diameter": "disc_diameter_m",
-    "release_factor": "release_factor",
-    "release_speed": "release_speed_m_s",
-    "granule_size": "granule_size_mm",
-    "granule_density": "granule_density_kg_m3",
-    "sphericity": "sphericity",
-    "disc_height": "disc_height_m",
-    "launch_angle": "launch_angle_deg",
-    "air_temperature": "temperature_deg_c",
-    "air_pressure": "pressure_hpa",
-    "relative_humidity": "humidity_pct",
-    "wind_speed": "wind_speed_m_s",
-}
-# field -> label of the tray sheet that holds it, and what one unit of the label is worth
-_ON_SHEET = {
-    "spinner_speed_rpm": ("spinner speed", 1.0),
-    "disc_diameter_m": ("disc diameter", 1.0),
-    "granule_size_mm": ("size guide number", 0.01),  # median diameter in mm x 100
-    "granule_density_kg_m3": ("granule density", 1.0),
-    "disc_height_m": ("swath height", 1.0),
-    "temperature_deg_c": ("air temperature", 1.0),
-    "humidity_pct": ("relative humidity", 1.0),
-    "wind_speed_m_s": ("wind speed", 1.0),
-}
-_NEEDED = {  # field -> how to give it
-    "granule_size_mm": 'add --granule-size, such as "3.2 mm", or a row size guide number, 320',
-    "granule_density_kg_m3": 'add --granule-density, such as "1300 kg/m3", or a row granule density, 1300, kg/m3',
-    "disc_height_m": 'add --disc-height, such as "0.9 m", or a row swath height, 0.9, m',
-}
-# Fields that may be left open; what is taken for them is said in the result.
-_ASSUMED = (
-    "release_factor", "launch_angle_deg", "sphericity", "temperature_deg_c", "pressure_hpa", "humidity_pct",
-)  # fmt: skip
+
+class Field(NamedTuple):
+    """One thing that a throw depends on; `label` of a tray sheet holds it, a unit of which is worth `worth`."""
+
+    name: str  # as the trade and the options call it
+    kind: str = ""  # of quantity; "" for a plain number
+    unit: str = ""  # inside
+    bounds: tuple[float, float] | None = None  # None where they are those of the product or the air
+    label: str = ""
+    worth: float = 1.0
+    assumed: bool = False  # may be left open; what is taken for it is said in the result
+    how: str = ""  # to give it, where there is no throw without it
+
+
+FIELDS = {
+    "spinner_speed_rpm": Field("spinner speed", "turning speed", "rpm", label="spinner speed"),
+    "release_speed_m_s": Field("release speed", "speed", "m/s", RELEASE_SPEEDS_M_S),
+    "disc_diameter_m": Field("disc diameter", "length", "m", (0.05, 5.0), "disc diameter"),
+    "release_factor": Field("release factor", bounds=(0.5, 2.0), assumed=True),
+    "granule_size_mm": Field(
+        "granule size", "granule size", "mm", label="size guide number", worth=0.01,  # median diameter in mm x 100
+        how='add --granule-size, such as "3.2 mm", or a row size guide number, 320',
+    ),
+    "granule_density_kg_m3": Field(
+        "granule density", "density", "kg/m3", label="granule density",
+        how='add --granule-density, such as "1300 kg/m3", or a row granule density, 1300, kg/m3',
+    ),
+    "sphericity": Field("sphericity", bounds=SPHERICITIES, assumed=True),
+    "disc_height_m": Field(
+        "disc height", "length", "m", (0.05, 20.0), "swath height",
+        how='add --disc-height, such as "0.9 m", or a row swath height, 0.9, m',
+    ),
+    "launch_angle_deg": Field("launch angle", "angle", "deg", (-89.0, 89.0), assumed=True),
+    "temperature_deg_c": Field("air temperature", "temperature", "degC", label="air temperature", assumed=True),
+    "pressure_hpa": Field("air pressure", "pressure", "hPa", assumed=True),
+    "humidity_pct": Field("relative humidity", "share", "%", label="relative humidity", assumed=True),
+    "wind_speed_m_s": Field("wind speed", "wind speed", "m/s", label="wind speed"),
+}  # fmt: skip
 
 
 def name_of(key: str) -> str:
     """A field as the trade calls it."""
-    other = {
-        "temperature_deg_c": "air temperature",
-        "pressure_hpa": "air pressure",
-        "humidity_pct": "relative humidity",
-    }
-    ends = ("_kg_m3", "_deg", "_rpm", "_m_s", "_mm", "_m")
-    end = next((end for end in ends if key.endswith(end)), "")
-    return other.get(key) or key.removesuffix(end).replace("_", " ")
+    return FIELDS[key].name
 
 
-@dataclass(frozen=True)
+@record
 class ThrowSetting:
     """How the spreader is set and what it throws.
 
@@ -110,14 +80,21 @@ class ThrowSetting:
     sphericity: float = 1.0
 
     def __post_init__(self) -> None:
-        for key, (low, high) in _BOUNDS.items():
-            value = getattr(self, key)
-            if value is not None:
-                require_between(name_of(key), value, low, high, QUANTITIES[key][1])
-        _check_release(self)
+        for key, value in vars(self).items():
+            known = FIELDS[key]
+            if value is not None and known.bounds is not None:
+                require_between(known.name, value, *known.bounds, known.unit)
+            elif value is not None and known.name in BOUNDS:
+                check(known.name, value, place=known.name)
+        speed, (low, high) = release_speed(self), RELEASE_SPEEDS_M_S
+        if not low <= speed <= high:
+            problem = f"{speed:.4g} m/s can't be right; it must lie between {low:g} and {high:g} m/s"
+            raise QuantityError(
+                Fault("release speed", problem, "check spinner speed, disc diameter and release factor")
+            )
 
 
-@dataclass(frozen=True)
+@record
 class Weather:
     """The air and the wind; `wind_from` is a choice of the tray sheet's label, or "" where it is not known."""
 
@@ -128,7 +105,7 @@ class Weather:
     wind_from: str = ""
 
     def __post_init__(self) -> None:
-        air_at(self.temperature_deg_c, pressure_hpa=self.pressure_hpa, humidity_pct=self.humidity_pct)
+        _ = self.air
         require_between("wind speed", self.wind_speed_m_s, 0, 60, "m/s")
 
     @property
@@ -161,14 +138,6 @@ def release_speed(setting: ThrowSetting) -> float:
     return setting.release_factor * math.pi * setting.disc_diameter_m * setting.spinner_speed_rpm / 60
 
 
-def _check_release(setting: ThrowSetting) -> None:
-    speed = release_speed(setting)
-    low, high = RELEASE_SPEEDS_M_S
-    if not low <= speed <= high:
-        problem = f"{speed:.4g} m/s can't be right; it must lie between {low:g} and {high:g} m/s"
-        raise QuantityError(Fault("release speed", problem, "check spinner speed, disc diameter and release factor"))
-
-
 def granule_of(setting: ThrowSetting) -> Granule:
     """The granule of a setting as the flight needs it."""
     return Granule(setting.granule_size_mm / 1000, setting.granule_density_kg_m3, setting.sphericity)
@@ -178,27 +147,35 @@ def setting_from(
     test: TrayTest | None, given: Mapping[str, float | None], *, wind_from: str = ""
 ) -> tuple[ThrowSetting, Weather, tuple[str, ...]]:
     """The present values: what is given, else what the tray sheet holds, else a few that are assumed and said."""
-    values = _from_sheet(test) | {key: value for key, value in given.items() if value is not None}
+    on_sheet = {key: test.quantity(known.label) for key, known in FIELDS.items() if test and known.label}
+    values = {key: value * FIELDS[key].worth for key, value in on_sheet.items() if value is not None}
+    values |= {key: value for key, value in given.items() if value is not None}
     if given.get("release_speed_m_s") is not None:
         values.pop("disc_diameter_m", None)  # the release speed is known better than the disc tells
-    missing = [Fault("", f"the {name_of(key)} is missing", how) for key, how in _NEEDED.items() if key not in values]
-    if missing:
-        raise QuantityError(*missing)
-    setting = ThrowSetting(**{entry.name: values[entry.name] for entry in fields(ThrowSetting) if entry.name in values})
-    weather = Weather(
-        temperature_deg_c=values.get("temperature_deg_c", Weather.temperature_deg_c),
-        pressure_hpa=values.get("pressure_hpa", Weather.pressure_hpa),
-        humidity_pct=values.get("humidity_pct", Weather.humidity_pct),
-        wind_speed_m_s=values.get("wind_speed_m_s", Weather.wind_speed_m_s),
-        wind_from=wind_from or (test.text("wind from") if test else ""),
-    )
+    needed = {key: known.how for key, known in FIELDS.items() if known.how and key not in values}
+    if needed:
+        raise QuantityError(*(Fault("", f"the {name_of(key)} is missing", how) for key, how in needed.items()))
+
+    def of(kind: type) -> dict[str, Any]:
+        return {entry.name: values[entry.name] for entry in fields(kind) if entry.name in values}
+
+    setting = ThrowSetting(**of(ThrowSetting))
+    weather = replace(Weather(**of(Weather)), wind_from=wind_from or (test.text("wind from") if test else ""))
     by_disc = setting.release_speed_m_s is None
-    return setting, weather, tuple(k for k in _ASSUMED if k not in values and (by_disc or k != "release_factor"))
+    open_ones = (key for key, known in FIELDS.items() if known.assumed and key not in values)
+    return setting, weather, tuple(key for key in open_ones if by_disc or key != "release_factor")
 
 
-def _from_sheet(test: TrayTest | None) -> dict[str, float]:
-    found = {key: (test.quantity(label) if test else None, worth) for key, (label, worth) in _ON_SHEET.items()}
-    return {key: value * worth for key, (value, worth) in found.items() if value is not None}
+def fields_given(options: Mapping[str, float | None]) -> tuple[dict[str, float | None], dict[str, float | None]]:
+    """Options as present and changed fields: each is named as its field is called, `to_` before a changed one."""
+    key_of = {known.name.replace(" ", "_"): key for key, known in FIELDS.items()}
+    present: dict[str, float | None] = {}
+    changed: dict[str, float | None] = {}
+    for option, value in options.items():
+        stem = option.removeprefix("to_")
+        key = next(key for name, key in key_of.items() if stem.startswith(name))
+        (changed if option.startswith("to_") else present)[key] = value
+    return present, changed
 
 
 def changed_setting(present: ThrowSetting, changes: Mapping[str, float | None]) -> ThrowSetting | None:

@@ -10,17 +10,16 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
-from spreadcheck.errors import Fault, QuantityError, shown
+from spreadcheck.errors import Fault, QuantityError, record, shown
 from spreadcheck.limits import LIMITS
-from spreadcheck.product.readings import check_total
 
 LOW, CAUTION, HIGH = "low", "caution", "high"
 RISKS = (LOW, CAUTION, HIGH)
+ROUNDING_PCT = 0.05  # what rounding to 0.1 % can add to or take from one share
 
 
-@dataclass(frozen=True)
+@record
 class Component:
     """One component of a blend; a property that is not known is None. Densities in kg/m3, strength in N."""
 
@@ -33,7 +32,7 @@ class Component:
     strength_n: float | None = None
 
 
-@dataclass(frozen=True)
+@record
 class Blend:
     """Components in the order given; shares divided by their total, which was `total_pct`."""
 
@@ -41,7 +40,7 @@ class Blend:
     total_pct: float
 
 
-@dataclass(frozen=True)
+@record
 class Difference:
     """How two components differ, in % of their mean; None where a property of one is not known.
 
@@ -60,6 +59,19 @@ class Difference:
         """The worse of the risks by SGN and UI; None where neither is known."""
         risks = [risk_of(value) for value in (self.size_pct, self.uniformity_pct) if value is not None]
         return max(risks, key=RISKS.index, default=None)
+
+
+def check_total(shares_pct: Sequence[float], *, what: str, place: str = "", rescale: bool = False) -> float:
+    """The total of shares that must add up to 100, apart from what rounding each to 0.1 can do."""
+    total = sum(shares_pct)
+    off = round(total - 100, 9)
+    if total <= 0:
+        raise QuantityError(Fault(place, f"the {what} are all 0", "write what was read"))
+    if abs(off) > ROUNDING_PCT * len(shares_pct) and not rescale:
+        amount = f"{abs(off):g} % too {'much' if off > 0 else 'little'}"
+        problem = f"the {what} add up to {round(total, 9):g} %, {amount}"
+        raise QuantityError(Fault(place, problem, "check them, or add --rescale to divide by their total"))
+    return total
 
 
 def blend_of(components: Sequence[Component], *, rescale: bool = False, place: str = "") -> Blend:

@@ -9,16 +9,15 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
 
-from spreadcheck.errors import Fault, QuantityError
-from spreadcheck.product.readings import check_total
+from spreadcheck.errors import Fault, QuantityError, record
+from spreadcheck.product.segregation import check_total
 
 MM_TO_SIZE_NUMBER = 100.0
 FLAT = 1e-9  # % of the mass: two shares of the curve closer than this are one
 
 
-@dataclass(frozen=True)
+@record
 class SieveBox:
     """A sieve-box reading: the share in each compartment under the size number printed beside it."""
 
@@ -33,7 +32,7 @@ class SieveBox:
         return sum(number * share for number, share in weighted) / self.total_pct
 
 
-@dataclass(frozen=True)
+@record
 class SieveCurve:
     """The cumulative sieve curve: share of the mass that passes each sieve, smallest sieve first.
 

@@ -8,13 +8,15 @@ the throws themselves.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.product.air import Air
 from spreadcheck.product.flight import Flight, Release, fly, terminal_velocity
 from spreadcheck.product.release import RELEASE_SPEEDS_M_S, ThrowSetting, Weather, granule_of, release_speed
+from spreadcheck.units import parse_quantity
 
 DRAG_SPAN = (0.8, 1.2)  # drag of real granules over that of the law, to see how much hangs on it
 CHART_SPEEDS = (0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3)  # multiples of the present speed
@@ -34,7 +36,7 @@ _THROWN = {
 _ANY_WIND = {"against the wind": (-1.0, 0.0), "with the wind": (1.0, 0.0), "across the wind": (0.0, 1.0)}
 
 
-@dataclass(frozen=True)
+@record
 class Change:
     """One change and what it does to the throw in still air. `field` is "" for all changes together."""
 
@@ -46,7 +48,7 @@ class Change:
     high: float
 
 
-@dataclass(frozen=True)
+@record
 class WindThrow:
     """Throws in one direction in the wind; `sides` is what lies to the right and to the left of the throw."""
 
@@ -56,7 +58,7 @@ class WindThrow:
     sides: tuple[str, str]
 
 
-@dataclass(frozen=True)
+@record
 class Chart:
     """Throw in still air against speed for a few granule sizes: `throw_m[i][j]` is at speed i and size j."""
 
@@ -67,7 +69,7 @@ class Chart:
     throw_m: tuple[tuple[float, ...], ...]
 
 
-@dataclass(frozen=True)
+@record
 class ThrowStudy:
     """The present setting, a changed one if there is one, and what the change does to the throw.
 
@@ -227,6 +229,12 @@ def wind_parts(wind_from: str) -> dict[str, tuple[float, float]]:
         thrown: (right * to[0] + ahead * to[1] + 0.0, right * to[1] - ahead * to[0] + 0.0)
         for thrown, (to, _) in _THROWN.items()
     }
+
+
+def quantities_given(text: str | None, kind: str, *, place: str) -> list[float]:
+    """A list of quantities, parted by semicolons, or by commas behind a unit."""
+    parts = re.split(r";|(?<=[A-Za-z])\s*,", text) if text else []
+    return [parse_quantity(part.strip(), kind, place=place) for part in parts]
 
 
 def throws_in_wind(settings: Sequence[ThrowSetting], weather: Weather) -> tuple[WindThrow, ...]:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import datetime
 import re
+from dataclasses import replace
 
 from spreadcheck.errors import Fault, QuantityError, record, shown
-from spreadcheck.units import KINDS, parse_number, to_inside, unit_named, units_of
+from spreadcheck.sheet.plausible import BOUNDS, slip
+from spreadcheck.units import KINDS, from_inside, parse_number, to_inside, unit_named, units_of
 
 BACK_AND_FORTH = "back-and-forth"
 ROUND_AND_ROUND = "round-and-round"
@@ -21,6 +23,15 @@ WIND_FROM = (
 SPREADER_TYPES = (
     "twin disc", "single disc", "swinging spout", "pneumatic boom", "full-width drop", "belt and spinners for lime",
 )  # fmt: skip
+
+# A machine with several bins: the plain labels are those of bin 1, the others carry their number: `bin 2 product`.
+ONE_AFTER_THE_OTHER, TOGETHER = "one after the other", "together"
+BINS_RUN = (ONE_AFTER_THE_OTHER, TOGETHER)
+BIN_LABELS = (
+    "product", "bulk density", "size guide number", "granule density", "crush strength", "calibration factor",
+    "gate setting", "target rate",
+)  # fmt: skip
+MOST_BINS = 6
 
 _DIGITS = "write digits only; the unit goes into the third cell"
 
@@ -37,12 +48,24 @@ class Label:
     high: float = float("inf")
     choices: tuple[str, ...] = ()
     unit: str = ""  # the unit a new sheet proposes
+    bin: int = 1  # of a machine with several
+
+    @property
+    def of(self) -> str:
+        """The label's name without the number of the bin."""
+        return self.name.removeprefix(f"bin {self.bin} ")
 
     @property
     def key(self) -> str:
         """The label as a JSON key, with the inside unit at its end."""
         stem = self.name.replace(" ", "_")
         return f"{stem}_{KINDS[self.kind].key}" if self.kind in KINDS else stem
+
+
+def _bounded(name: str, unit: str = "") -> Label:
+    """A label of a product or a machine, whose bounds every command shares."""
+    known = BOUNDS[name]
+    return Label(name, known.kind, known.low, known.high, unit=unit)
 
 
 def _labels() -> dict[str, Label]:
@@ -61,8 +84,8 @@ def _labels() -> dict[str, Label]:
         Label("weighing", "choice", choices=WEIGHING),
         Label("tare", "catch mass", 0, 1e6, unit="g"),
         Label("travel speed", "speed", 0.01, 30, unit="km/h"),
-        Label("spinner speed", "turning speed", 1, 10_000, unit="rpm"),
-        Label("highest spinner speed", "turning speed", 1, 10_000, unit="rpm"),
+        _bounded("spinner speed", "rpm"),
+        _bounded("highest spinner speed", "rpm"),
         Label("disc diameter", "length", 0.05, 5, unit="m"),
         Label("target rate", "rate", 0.1, 100_000, unit="kg/ha"),
         Label("bout width", "length", 0.1, 1000, unit="m"),
@@ -81,20 +104,27 @@ def _labels() -> dict[str, Label]:
         Label("metered width", "length", 0.1, 1000, unit="m"),
         Label("calibration factor", "number", 1e-9, 1e9),
         Label("gate setting", "number", 0, 1e9),
-        Label("bulk density", "density", 100, 5000, unit="kg/L"),
-        Label("size guide number", "number", 10, 2000),
-        Label("uniformity index", "number", 0, 100),
-        Label("granule density", "density", 300, 6000, unit="kg/m3"),
-        Label("crush strength", "force", 0.1, 1000, unit="kgf"),
+        _bounded("bulk density", "kg/L"),
+        _bounded("size guide number"),
+        _bounded("uniformity index"),
+        _bounded("granule density", "kg/m3"),
+        _bounded("crush strength", "kgf"),
         Label("vanes"),
         Label("vane angle", "angle", -180, 180, unit="deg"),
         Label("vane length", "length", 0.001, 5, unit="mm"),
         Label("tilt", "angle", -90, 90, unit="deg"),
         Label("disc height", "length", 0.01, 20, unit="m"),
         Label("drop point"),
+        Label("bins run", "choice", choices=BINS_RUN),
         Label("notes"),
     )
-    return {label.name: label for label in known}
+    further = (
+        replace(label, name=f"bin {number} {label.name}", bin=number)
+        for number in range(2, MOST_BINS + 1)
+        for label in known
+        if label.name in BIN_LABELS
+    )
+    return {label.name: label for label in (*known, *further)}
 
 
 LABELS = _labels()
@@ -103,7 +133,16 @@ REQUIRED = ("tray width", "tray length")
 
 def known_label(text: str) -> Label | None:
     """The label that a form row names, whatever its letter case and spacing."""
-    return LABELS.get(" ".join(text.casefold().split()))
+    return LABELS.get(" ".join(text.casefold().split()).removeprefix("bin 1 "))
+
+
+def bin_label(name: str, number: int) -> str:
+    """What a label is called on the form for one of a machine's bins.
+
+    >>> bin_label("bulk density", 1), bin_label("bulk density", 2)
+    ('bulk density', 'bin 2 bulk density')
+    """
+    return name if number == 1 else f"bin {number} {name}"
 
 
 def nearest(text: str) -> str | None:
@@ -169,12 +208,13 @@ def _quantity(label: Label, text: str, unit: str, place: str) -> float:
         )
     inside = to_inside(number, name, label.kind)
     if not label.low <= inside <= label.high:
-        base = KINDS[label.kind].inside
+        meant = slip(label.of, number, name) or "check the number and its unit"
+        low, high = (f"{from_inside(end, name, label.kind):.4g}" for end in (label.low, label.high))
         raise QuantityError(
             Fault(
                 place,
                 f'"{label.name}" is {shown(text)} {name}, which can\'t be right',
-                f"it must lie between {label.low:g} and {label.high:g} {base}; check the number and its unit",
+                f"it must lie between {low} and {high} {name}; {meant}",
             )
         )
     return inside
@@ -188,7 +228,8 @@ def _number(label: Label, text: str, place: str) -> float | int:
             Fault(
                 place,
                 f'"{label.name}" is "{shown(text)}"',
-                f"write a {'whole ' if whole else ''}number from {label.low:g} to {label.high:g}",
+                f"write a {'whole ' if whole else ''}number from {label.low:g} to {label.high:g}"
+                + (f"; {meant}" if number is not None and (meant := slip(label.of, number)) else ""),
             )
         )
     return int(number) if whole else number

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+
 from spreadcheck.errors import QuantityError, shown
 from spreadcheck.sheet.cells import Faults, SheetCells
-from spreadcheck.sheet.labels import REQUIRED, known_label, local_date, nearest, read_value
+from spreadcheck.sheet.labels import MOST_BINS, REQUIRED, Value, bin_label, known_label, local_date, nearest, read_value
+from spreadcheck.sheet.plausible import density_faults
 from spreadcheck.sheet.traytest import FormRow
 from spreadcheck.units import KINDS, parse_number
 
@@ -22,7 +25,8 @@ def read_form(
     first: dict[str, int] = {}  # label in small letters -> the row that gives it first
     for at in range(1, end):
         row = _form_row(cells, at, faults, day_first)
-        name = " ".join(row.label.casefold().split())
+        known = known_label(row.label)
+        name = known.name if known else " ".join(row.label.casefold().split())
         if name in first:
             faults.add(
                 cells.place(at, "A"),
@@ -33,6 +37,7 @@ def read_form(
         first[name] = at
         form.append(row)
         _check_value(cells, at, row, passes, faults)
+    _check_densities(cells, form, first, faults)
     for label in REQUIRED:
         if not _given(label, form):
             faults.add(*_missing(cells, label, first, form))
@@ -82,6 +87,21 @@ def _check_value(cells: SheetCells, at: int, row: FormRow, passes: frozenset[int
             f'"{label.name}" names pass {lost[0]}, which is not in the table',
             "correct the number, or add the pass to the table",
         )
+
+
+def _check_densities(cells: SheetCells, form: list[FormRow], first: dict[str, int], faults: Faults) -> None:
+    """Densities that the product of a bin can't have, or that were swapped."""
+    values: dict[str, Value | None] = {}
+    for row in form:
+        label = known_label(row.label)
+        with contextlib.suppress(QuantityError):  # told already
+            values |= {label.name: read_value(label, row.value, row.unit)} if label else {}
+    for number in range(1, MOST_BINS + 1):
+        product, bulk, granule = (bin_label(name, number) for name in ("product", "bulk density", "granule density"))
+        densities = [value if isinstance(value := values.get(name), float) else None for name in (bulk, granule)]
+        for fault in density_faults(str(values.get(product) or ""), densities[0], densities[1]):
+            at = first[granule if fault.problem.startswith("the granule") else bulk]
+            faults.add(cells.place(at, "B"), fault.problem, fault.remedy)
 
 
 def _given(label: str, form: list[FormRow]) -> bool:

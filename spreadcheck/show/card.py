@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.pattern.advice import CAUTIONS as MACHINE_CAUTIONS
 from spreadcheck.product.rate import recovery_is_usual, recovery_pct
-from spreadcheck.sheet.labels import LABELS, METHODS
+from spreadcheck.sheet.labels import BIN_LABELS, LABELS, METHODS, MOST_BINS, bin_label
 from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width
 from spreadcheck.show.verdict import effective_words, width_down
@@ -69,6 +69,7 @@ class SettingsCard:
     controller: CardSection
     result: CardSection
     doubts: tuple[str, ...]
+    bins: Table | None = None
     cautions: tuple[str, ...] = CAUTIONS
 
 
@@ -113,6 +114,7 @@ def settings_card(
         controller=CardSection("Enter on the rate controller", _controller(result, system, highest_speed_rpm)),
         result=CardSection("Result of the tray test", _result(result, system)),
         doubts=_doubts(result, system),
+        bins=_bins(result, system),
     )
 
 
@@ -121,6 +123,7 @@ def card_document(card: SettingsCard) -> Document:
     doubts = (Heading("Doubts about the test"), Points(card.doubts, small=True)) if card.doubts else ()
     blocks: tuple[Block, ...] = (
         Side((*_section(card.about), *_section(card.product)), _section(card.settings)),
+        *((card.bins,) if card.bins else ()),
         *_section(card.controller, noted=True),
         *_section(card.result, noted=True),
         *doubts,
@@ -140,6 +143,26 @@ def _section(section: CardSection, *, noted: bool = False) -> tuple[Block, ...]:
     rows = tuple((row.label, row.value or TO_WRITE, row.note)[: len(shares)] for row in section.rows)
     height = NOTED_ROW_MM if noted else ROW_MM
     return Heading(section.heading), Table(columns, rows, boxed=True, headed=False, row_mm=height)
+
+
+def _bins(result: Assessment, system: str) -> Table | None:
+    """What every bin of a machine with several holds; None where the form has one bin."""
+    numbers = [n for n in range(2, MOST_BINS + 1) if any(bin_label(x, n) in result.test.values for x in BIN_LABELS)]
+    if not numbers:
+        return None
+    known = [x for x in BIN_LABELS if any(bin_label(x, n) in result.test.values for n in (1, *numbers))]
+    rows = tuple(
+        (x, *(_form_row(result, bin_label(x, n), system).value or TO_WRITE for n in (1, *numbers))) for x in known
+    )
+    columns = (Column("what", align="left"), *(Column(f"bin {n}", align="left") for n in (1, *numbers)))
+    how = result.test.text("bins run")
+    differ = (
+        " They differ in what must be the same: see the doubts."
+        if any(d.code == "bins-differ" for d in result.doubts)
+        else ""
+    )
+    said = f"Bins, {'run ' + how if how else 'not said whether they run one after the other or together'}.{differ}"
+    return Table(columns, rows, caption=said, boxed=True)
 
 
 def _clipped(text: str, most: int = MOST_SIGNS) -> str:

@@ -1,279 +1,223 @@
-"""A product's properties for a terminal, 80 columns wide, and as plain data."""
+"""A product's properties as a document, and as plain data."""
 
 from __future__ import annotations
 
 import math
-import textwrap
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
 from spreadcheck.limits import LIMITS
 from spreadcheck.product.chart import Chart, ChartAnswer
-from spreadcheck.product.density import DENSITIES_SOURCE, usual_density
-from spreadcheck.product.granulesize import SizeFigures, blender_checks
-from spreadcheck.product.product import GIVEN, Product, StrengthFigures, form_rows
-from spreadcheck.product.scatter import Scatter
+from spreadcheck.product.product import (
+    COMPONENTS,
+    GIVEN,
+    Product,
+    SizeFigures,
+    StrengthFigures,
+    blender_checks,
+    form_rows,
+)
+from spreadcheck.product.readings import Scatter
 from spreadcheck.product.segregation import Blend, mass_weighted_mean
 from spreadcheck.product.sieve import diameter_mm
 from spreadcheck.sheet.labels import LABELS
-from spreadcheck.show.csv import csv_line
+from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
+from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Points, Table
 from spreadcheck.show.format import show_width
-from spreadcheck.show.json import envelope
+from spreadcheck.show.json import envelope, known
 from spreadcheck.units import KINDS, show, shown_unit
 
-WIDTH = 80
-LEAD = 18
+_NO_ENTRY = (
+    "A density entered too high puts on too little, one too low too much, in proportion. Weigh again with each load."
+)
+_A_START = "A start for the first test run: the machine's manual goes first, and the tray test decides."
 
 
-def product_text(
+def product_document(
     product: Product, system: str = "metric", *, chart: Chart | None = None, answer: ChartAnswer | None = None
-) -> str:
-    """The properties of a product, 80 columns wide."""
-    parts = [
-        textwrap.shorten(product.name or "Product", WIDTH, placeholder="..."),
-        *_size(product),
-        *_density(product, system),
-        *([_strength(product.strength, system)] if product.strength else []),
-        *([_blend(product, product.blend, system)] if product.blend else []),
-        *([_chart(chart, answer, system)] if chart and answer else []),
-        _form(product, system),
-    ]
-    return "\n\n".join(part for part in parts if part)
-
-
-def _line(lead: str, text: str) -> str:
-    return textwrap.fill(
-        text, WIDTH, initial_indent=f"{lead:<{LEAD}}", subsequent_indent=" " * LEAD, break_on_hyphens=False
-    )
+) -> Document:
+    """The properties of a product, what its machine's chart says to them, and the rows for a tray sheet."""
+    blocks: list[Block] = [*_size(product)]
+    if product.size_figures:
+        blocks += _sieves(product.size_figures)
+    blocks += _density(product, system)
+    if product.strength:
+        blocks += _strength(product.strength, system)
+    if product.blend:
+        blocks += _blend(product, product.blend, system)
+    if chart and answer:
+        blocks += _chart(chart, answer, system)
+    rows = tuple((row.label, row.value, row.unit) for row in form_rows(product, system))
+    if rows:
+        columns = (Column("label", align="left"), Column("value", align="left"), Column("unit", align="left"))
+        blocks += [Heading("For the form of a tray sheet"), Table(columns, rows, headed=False)]
+    return Document(product.name or "Product", tuple(blocks))
 
 
 def _number(value: float | None, digits: int) -> str:
     return "-" if value is None or math.isnan(value) else f"{value:.{digits}f}"
 
 
-def _readings(scatter: Scatter, digits: int) -> str:
+def _readings(scatter: Scatter, low: str, high: str) -> str:
     """How many readings a mean is of, and between which they lie."""
-    if scatter.count == 1:
-        return "1 reading"
-    return f"{scatter.count} readings, {scatter.lowest:.{digits}f} to {scatter.highest:.{digits}f}"
+    return "1 reading" if scatter.count == 1 else f"{scatter.count} readings, {low} to {high}"
 
 
-def _size(product: Product) -> list[str]:
-    lines = [
-        _line(
-            "Size" if at == 0 else "",
-            f"SGN {scatter.mean:.0f}: median diameter {diameter_mm(scatter.mean):.2f} mm, {_way(way)} "
-            f"({_readings(scatter, 0)})",
-        )
-        for at, (way, scatter) in enumerate(product.sizes.items())
-    ]
+def _size(product: Product) -> Iterator[Block]:
+    for way, scatter in product.sizes.items():
+        how = way if way in (GIVEN, COMPONENTS) else f"by {way}"
+        readings = _readings(scatter, f"{scatter.lowest:.0f}", f"{scatter.highest:.0f}")
+        told = "over the mass; a sieve tells more" if way == COMPONENTS else readings
+        said = f"SGN {scatter.mean:.0f}, a median diameter of {diameter_mm(scatter.mean):.2f} mm"
+        yield Answer(f"Size, {how}", said, told)
     if product.uniformity_index is not None:
-        lines.append(
-            _line("" if lines else "Size", f"UI {product.uniformity_index:.0f}: uniformity index (100: one size)")
-        )
+        yield Answer("Uniformity", f"UI {product.uniformity_index:.0f}", "100 means all of one size")
     if product.totals_pct:
         totals = ", ".join(f"{total:g} %" for total in product.totals_pct)
-        lines.append(_line("", f"Shares added up to {totals} and were divided by that"))
-    blocks = ["\n".join(lines)] if lines else []
-    return blocks + ([_sieves(product.size_figures)] if product.size_figures else [])
+        yield Answer("Shares", f"they added up to {totals} and were divided by that")
 
 
-def _way(way: str) -> str:
-    return "as given" if way == GIVEN else f"by {way}"
-
-
-def _sieves(figures: SizeFigures) -> str:
-    sizes = ", ".join(
-        f"{name} {_number(value, 2)}"
-        for name, value in (("d16", figures.d16_mm), ("d50", figures.d50_mm), ("d84", figures.d84_mm))
-    )
-    lines = [
-        _line(
-            "Sieve curve",
-            f"{sizes} mm: 16, 50 and 84 % of the mass is smaller, read off straight lines in mm between the sieves",
-        ),
-        "  European blenders' handbook (2016) asks for",
-    ]
+def _sieves(figures: SizeFigures) -> Iterator[Block]:
+    sizes = [_number(size, 2) for size in (figures.d16_mm, figures.d50_mm, figures.d84_mm)]
+    said = f"{sizes[0]}, {sizes[1]} and {sizes[2]} mm (d16, d50, d84)"
+    yield Answer("16, 50 and 84 % are smaller than", said, "straight lines between the sieves")
     words = {True: "met", False: "NOT MET", None: "not known"}
-    for check in blender_checks(figures):
-        value = f"{_number(check.value, 2 if check.unit == 'mm' else 1)} {check.unit}"
-        lines.append(f"    {check.what:<22}{value:>10}   {f'{check.asked} {check.unit}':<16}{words[check.met]}")
-    return "\n".join(lines)
-
-
-def _density(product: Product, system: str) -> list[str]:
-    lines = []
-    if product.bulk is not None:
-        lines.append(_line("Bulk density", _densities(product.bulk, system)))
-        usual = usual_density(product.name)
-        if usual is not None:
-            span = (
-                f"{show(usual.low_kg_m3, 'density', system, unit=False)} to {show(usual.high_kg_m3, 'density', system)}"
-            )
-            lines.append(_line("", f"Usual for {usual.product}: {span} ({DENSITIES_SOURCE})"))
-        lines += _entry(product, system)
-    if product.granule is not None:
-        lines.append(_line("Granule density", _densities(product.granule, system)))
-    return ["\n".join(lines)] if lines else []
-
-
-def _densities(scatter: Scatter, system: str) -> str:
-    if scatter.count == 1:
-        return f"{show(scatter.mean, 'density', system)} (1 reading)"
-    low, high = (show(value, "density", system, unit=False) for value in (scatter.lowest, scatter.highest))
-    return (
-        f"{show(scatter.mean, 'density', system)} ({scatter.count} readings, {low} to {high}, "
-        f"SD {show(scatter.sd, 'density', system)}, {scatter.cv_pct:.1f} % of the mean)"
+    rows = tuple(
+        (c.what, _number(c.value, 2 if c.unit == "mm" else 1), c.unit, c.asked, words[c.met])
+        for c in blender_checks(figures)
     )
+    columns = (Column("", align="left"), Column("value"), Column("", align="left"), Column("asked for", align="left"))
+    caption = "For blending, the European blenders' handbook (2016) asks for"
+    yield Table((*columns, Column("", align="left")), rows, caption=caption)
 
 
-def _entry(product: Product, system: str) -> list[str]:
-    """What a wrong density entry does, in words."""
-    error = product.entry_error_pct
-    if error is None or product.entered_kg_m3 is None:
-        return [
-            _line(
-                "",
-                "Too high an entry puts on too little, too low a one too much, in proportion. "
-                "Weigh again with each load",
-            ),
-        ]
-    entered = show(product.entered_kg_m3, "density", system)
-    if round(error, 1) == 0:
-        return [_line("", f"Entered {entered}: as measured, no rate error")]
-    high, much = ("high", "little") if error < 0 else ("low", "much")
-    return [
-        _line("", f"Entered {entered} is too {high}: the field gets {abs(error):.1f} % too {much} ({error:+.1f} %)")
-    ]
+def _density(product: Product, system: str) -> Iterator[Block]:
+    usual, error = usual_density(product.name), product.entry_error_pct
+    if product.bulk is not None:
+        yield _densities("Bulk density", product.bulk, system)
+        if usual is not None:
+            low, high = (show(x, "density", system) for x in (usual.low_kg_m3, usual.high_kg_m3))
+            yield Answer(f"Usual for {usual.product}", f"{low} to {high}", DENSITIES_SOURCE)
+        if error is not None:
+            entered = show(product.entered_kg_m3, "density", system)
+            high, much = ("high", "little") if error < 0 else ("low", "much")
+            wrong = f"{entered} is too {high}: the field gets {abs(error):.1f} % too {much}"
+            right = f"{entered}, as measured: no rate error"
+            yield Answer("Density entered", right if round(error, 1) == 0 else wrong)
+    if product.granule is not None:
+        yield _densities("Granule density", product.granule, system)
+    if product.bulk is not None and error is None:
+        yield Paragraph(_NO_ENTRY, "small")
 
 
-def _strength(figures: StrengthFigures, system: str) -> str:
+def _densities(name: str, scatter: Scatter, system: str) -> Answer:
+    mean, low, high, sd = (
+        show(x, "density", system) for x in (scatter.mean, scatter.lowest, scatter.highest, scatter.sd)
+    )
+    spread = "" if scatter.count == 1 else f"; SD {sd}, {scatter.cv_pct:.1f} % of the mean"
+    return Answer(name, mean, _readings(scatter, low.split()[0], high) + spread)
+
+
+def _strength(figures: StrengthFigures, system: str) -> Iterator[Block]:
     scatter = figures.scatter
     count = "1 granule" if scatter.count == 1 else f"{scatter.count} granules"
     mean, lowest = (show(value, "force", system) for value in (scatter.mean, scatter.lowest))
     if figures.needed is None:
-        return "\n".join(
-            (
-                _line("Crush strength", f"{mean} ({count})"),
-                _line("", "One reading says nothing about the spread: crush about ten granules"),
-            )
-        )
-    spread = f"SD {show(scatter.sd, 'force', system, digits=2)} or {scatter.cv_pct:.0f} %"
-    half, wanted = (show(value, "force", system, digits=2) for value in (figures.half_width_n, figures.wanted_n))
-    enough = "no more are needed" if figures.more == 0 else f"crush {figures.more} more"
-    return "\n".join(
-        (
-            _line("Crush strength", f"mean {mean}, lowest {lowest}, {spread} ({count})"),
-            _line("", f"The mean is known to +/- {half} at {figures.confidence_pct:g} % confidence"),
-            _line("", f"For +/- {wanted} it takes about {figures.needed} granules in all: {enough}"),
-        )
+        yield Answer("Crush strength", mean, f"{count}, which says nothing about the spread: crush about ten")
+        return
+    sd, half, wanted = (
+        show(value, "force", system, digits=2) for value in (scatter.sd, figures.half_width_n, figures.wanted_n)
     )
+    yield Answer("Crush strength", f"mean {mean}, lowest {lowest}", f"{count}, SD {sd} or {scatter.cv_pct:.0f} %")
+    enough = "no more are needed" if figures.more == 0 else f"crush {figures.more} more"
+    sure = f"to +/- {half} at {figures.confidence_pct:g} % confidence"
+    yield Answer("The mean is known", sure, f"for +/- {wanted} it takes about {figures.needed} granules: {enough}")
 
 
-def _blend(product: Product, blend: Blend, system: str) -> str:
-    density, force = shown_unit("density", system), shown_unit("force", system)
-    lines = [
-        f"Blend{'':<21}{'share':>8}{'SGN':>7}{'UI':>6}{'bulk density':>15}{'crush strength':>17}",
-        f"{'':<26}{'%':>8}{'':>13}{density:>15}{force:>17}",
-    ]
-    for part in blend.components:
-        cells = (part.share_pct, part.size_guide_number, part.uniformity_index, part.bulk_kg_m3, part.strength_n)
-        lines.append(_blend_line(part.name, *cells, system=system))
+def _blend(product: Product, blend: Blend, system: str) -> Iterator[Block]:
+    def cells(name: str, share: float, *values: float | None) -> tuple[str, ...]:
+        size, uniformity, bulk, force = values
+        density, strength = (
+            "-" if x is None else show(x, kind, system, unit=False, digits=digits)
+            for x, kind, digits in ((bulk, "density", None), (force, "force", 2))
+        )
+        return name, f"{share:.2f}", _number(size, 0), _number(uniformity, 0), density, strength
+
+    parts = blend.components
     means = [
-        mass_weighted_mean(blend, value)
-        for value in (
-            lambda part: part.size_guide_number,
-            lambda part: part.uniformity_index,
-            lambda part: part.strength_n,
-        )
+        mass_weighted_mean(blend, lambda part, name=name: getattr(part, name))  # type: ignore[misc]
+        for name in ("size_guide_number", "uniformity_index", "strength_n")
     ]
-    size, uniformity, strength = means
-    lines.append(_blend_line("mean over the mass", blend.total_pct, size, uniformity, None, strength, system=system))
-    return "\n".join([*lines, "", *_weakest(product, system), "", *_segregation(product)])
+    rows = [
+        cells(p.name, p.share_pct, p.size_guide_number, p.uniformity_index, p.bulk_kg_m3, p.strength_n) for p in parts
+    ]
+    rows.append(cells("mean over the mass", blend.total_pct, means[0], means[1], None, means[2]))
+    columns = (
+        Column("component", align="left"), Column("share", "%"), Column("SGN"), Column("UI"),
+        Column("bulk density", shown_unit("density", system)), Column("crush strength", shown_unit("force", system)),
+    )  # fmt: skip
+    yield Heading("Blend")
+    yield Table(columns, tuple(rows))
+    yield _weakest(product, system)
+    yield from _segregation(product)
 
 
-def _blend_line(
-    name: str,
-    share: float,
-    size: float | None,
-    uniformity: float | None,
-    bulk: float | None,
-    strength: float | None,
-    *,
-    system: str,
-) -> str:
-    short = textwrap.shorten(name, 24, placeholder="...")
-    forces, density = show(strength, "force", system, unit=False, digits=2), show(bulk, "density", system, unit=False)
-    return f"  {short:<24}{share:>8.2f}{_number(size, 0):>7}{_number(uniformity, 0):>6}{density:>15}{forces:>17}"
-
-
-def _weakest(product: Product, system: str) -> list[str]:
-    part = product.weakest
+def _weakest(product: Product, system: str) -> Answer:
+    part, enough = product.weakest, LIMITS["strength enough"]
     if part is None or part.strength_n is None:
-        return [_line("  Weakest", "not known: a component has no crush strength")]
-    enough = LIMITS["strength enough"]
-    verdict = "Not below" if part.strength_n >= enough.value else "BELOW"
-    return [
-        _line(
-            "  Weakest",
-            f"{part.name}, {show(part.strength_n, 'force', system, digits=2)}: it decides the spinner speed, "
-            f"not the mean (common practice). {verdict} the {show(enough.value, 'force', system)} that "
-            f"are enough: {enough.source}",
-        )
-    ]
+        return Answer("Weakest component", "not known: a component has no crush strength")
+    verdict = "not below" if part.strength_n >= enough.value else "BELOW"
+    strength, least = show(part.strength_n, "force", system, digits=2), show(enough.value, "force", system)
+    further = f"{verdict} the {least} that are enough ({enough.source}). It decides the spinner speed, not the mean."
+    return Answer("Weakest component", f"{part.name}, {strength}", further)
 
 
-def _segregation(product: Product) -> list[str]:
-    lines = ["  Segregation: differences in % of the mean of the two"]
-    lines.append(f"    {'':<33}{'SGN':>8}{'UI':>8}{'flight':>9}   risk by SGN, UI")
-    for pair in product.differences:
-        short = textwrap.shorten(f"{pair.first} / {pair.second}", 33, placeholder="...")
-        flight = _number(pair.flight_pct, 0) + ("*" if pair.flight_by_bulk and pair.flight_pct is not None else " ")
-        risk = pair.risk or "not known"
-        lines.append(
-            f"    {short:<33}{_number(pair.size_pct, 0):>8}{_number(pair.uniformity_pct, 0):>8}{flight:>9}   {risk}"
+def _segregation(product: Product) -> Iterator[Block]:
+    by_bulk = any(pair.flight_by_bulk and pair.flight_pct is not None for pair in product.differences)
+    rows = tuple(
+        (
+            f"{pair.first} / {pair.second}",
+            _number(pair.size_pct, 0),
+            _number(pair.uniformity_pct, 0),
+            _number(pair.flight_pct, 0) + ("*" if pair.flight_by_bulk and pair.flight_pct is not None else ""),
+            pair.risk or "not known",
         )
+        for pair in product.differences
+    )
     low, caution = (LIMITS[code] for code in ("segregation low", "segregation caution"))
-    notes = [
-        f"Risk: below {low.value:g} % low, up to {caution.value:g} % caution, above high. {low.source}, from memory: "
-        "not checked in a source.",
-        "Flight compares size x density of granule: components alike in it are slowed alike by the air. No published "
-        "limit is known for it.",
+    notes = (
+        f"Risk by SGN and UI: below {low.value:g} % low, up to {caution.value:g} % caution, above high ({low.source}, "
+        "from memory: not checked in a source).",
+        "Flight: size x density of granule. Components alike in it are slowed alike by the air; no published limit is "
+        "known for it.",
         "Size counts most, before density and shape (European blenders' handbook, 2016).",
-    ]
-    if any(pair.flight_by_bulk and pair.flight_pct is not None for pair in product.differences):
-        notes.append("* by bulk density, where a granule density is missing.")
-    return lines + [textwrap.fill(note, WIDTH, initial_indent="    ", subsequent_indent="    ") for note in notes]
+        *(("* by bulk density, where a granule density is missing.",) if by_bulk else ()),
+    )
+    columns = (Column("pair", align="left"), *(Column(x, "%") for x in ("SGN", "UI", "flight")))
+    yield Heading("Segregation: how far components differ, in % of their mean")
+    yield Table((*columns, Column("risk", align="left")), rows, notes=notes)
 
 
-def _chart(chart: Chart, answer: ChartAnswer, system: str) -> str:
-    others = [f"{label} {_reading(label, value, system)}" for label, value in answer.others]
-    words = [f"SGN {answer.size_guide_number:.1f}", show(answer.strength_n, "force", system), *others]
-    asked = f"{', '.join(words[:-1])} and {words[-1]}"
-    lines = [_line("Setting chart", f"{chart.source}, asked for {asked}")]
-    lines += [_line("", ": ".join(part for part in remark if part)) for remark in chart.remarks]
+def _chart(chart: Chart, answer: ChartAnswer, system: str) -> Iterator[Block]:
+    words = [_reading(label, value, system) for label, value in answer.readings.items()]
+    asked = f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
+    yield Heading(f"Setting chart {chart.source}")
+    yield Answer("Asked for", asked)
+    remarks = tuple(": ".join(part for part in remark if part) for remark in chart.remarks)
+    if remarks:
+        yield Points(remarks, small=True)
     for row in answer.rows:
         speed, width = show(row.highest_speed_rpm, "turning speed"), show_width(row.expected_width_m, system)
-        lines.append(_line(f"  row {row.number}", f"highest spinner speed {speed}, expected width {width}"))
+        yield Answer(f"Row {row.number}", f"highest spinner speed {speed}, expected width {width}")
     if not answer.rows:
-        lines.append(_line("", f"No answer: {answer.why_none}. Nothing is read between or beyond the bands"))
-    lines.append(
-        _line("", "A start for the first test run; the machine's manual goes first, and the tray test decides")
-    )
-    return "\n".join(lines)
+        yield Answer("No answer", f"{answer.why_none}. Nothing is read between or beyond the bands")
+    yield Paragraph(_A_START)
 
 
 def _reading(label: str, value: float, system: str) -> str:
-    kind = LABELS[label].kind
-    return show(value, kind, system) if kind in KINDS else f"{value:.4g}"
-
-
-def _form(product: Product, system: str) -> str:
-    rows = form_rows(product, system)
-    if not rows:
-        return ""
-    cells = (csv_line(part for part in (row.label, row.value, row.unit) if part) for row in rows)
-    return "For the form of a tray sheet\n" + "".join(f"  {line}" for line in cells).rstrip()
+    kind, name = LABELS[label].kind, "SGN" if label == "size guide number" else label
+    return f"{name} {show(value, kind, system) if kind in KINDS else f'{value:.4g}'}"
 
 
 def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[str, Any]:
@@ -290,27 +234,21 @@ def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[st
         "granule_density": _scatter(product.granule, "_kg_m3"),
         "density_entered_kg_m3": product.entered_kg_m3,
         "rate_error_pct": product.entry_error_pct,
-        "crush_strength": None
-        if strength is None
-        else {
+        "crush_strength": strength and {
             **(_scatter(strength.scatter, "_newton") or {}),
             "confidence_pct": strength.confidence_pct,
-            "half_width_newton": _known(strength.half_width_n),
+            "half_width_newton": known(strength.half_width_n),
             "half_width_wanted_newton": strength.wanted_n,
             "readings_needed": strength.needed,
         },
         "deciding_strength_newton": product.deciding_strength_n,
-        "blend": None if product.blend is None else _blend_json(product, product.blend),
-    }
+        "blend": product.blend and _blend_json(product, product.blend),
+    }  # fmt: skip
     if answer is not None:
         data["chart"] = {
             "rows": [
-                {
-                    "row": row.number,
-                    "highest_speed_rpm": row.highest_speed_rpm,
-                    "expected_width_m": row.expected_width_m,
-                }
-                for row in answer.rows
+                {"row": r.number, "highest_speed_rpm": r.highest_speed_rpm, "expected_width_m": r.expected_width_m}
+                for r in answer.rows
             ],
             "highest_speed_rpm": answer.highest_speed_rpm,
             "expected_width_m": answer.expected_width_m,
@@ -323,17 +261,8 @@ def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[st
 def _scatter(scatter: Scatter | None, unit: str) -> dict[str, Any] | None:
     if scatter is None:
         return None
-    return {
-        f"mean{unit}": scatter.mean,
-        f"lowest{unit}": scatter.lowest,
-        f"highest{unit}": scatter.highest,
-        f"sd{unit}": _known(scatter.sd),
-        "readings": scatter.count,
-    }
-
-
-def _known(value: float) -> float | None:
-    return None if math.isnan(value) else value
+    ends = {f"{name}{unit}": getattr(scatter, name) for name in ("mean", "lowest", "highest")}
+    return {**ends, f"sd{unit}": known(scatter.sd), "readings": scatter.count}
 
 
 def _blend_json(product: Product, blend: Blend) -> dict[str, Any]:

@@ -1,15 +1,16 @@
-"""What a throw study says: text for a terminal, plain data for other programs, and a figure."""
+"""A throw study as a document, as plain data, and as a figure."""
 
 from __future__ import annotations
 
-import textwrap
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from spreadcheck.product.flight import Flight
-from spreadcheck.product.release import QUANTITIES, Weather, name_of, release_speed
+from spreadcheck.product.release import FIELDS, Weather, name_of, release_speed
 from spreadcheck.product.throw import Change, Chart, ThrowStudy, WindThrow
 from spreadcheck.sheet.traytest import TrayTest
+from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Table
 from spreadcheck.show.json import envelope
 from spreadcheck.show.plots import plain_style
 from spreadcheck.units import show, shown_unit
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-WIDTH = 80
 CAUTIONS = (
     "One granule, thrown once, until it first touches the ground. Vanes, tumbling, granules knocking each other, "
     "bounce and the spreader's travel are not in it. Trust the ratio before the metres, and a tray test before "
@@ -33,7 +33,7 @@ _LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 3)), (0, (1, 3)
 
 def _shown(key: str, value: float | None, system: str) -> str:
     """A field of a setting with its unit, or a dash."""
-    kind = QUANTITIES[key][0]
+    kind = FIELDS[key].kind
     if value is None or not kind:
         return "-" if value is None else f"{value:g}"
     if key == "release_speed_m_s":
@@ -41,117 +41,115 @@ def _shown(key: str, value: float | None, system: str) -> str:
     return show(value, kind, system)
 
 
-def throw_text(study: ThrowStudy, system: str = "metric", *, assumed: tuple[str, ...] = (), source: str = "") -> str:
-    """The study for a terminal, 80 columns wide."""
-    title = "Throw of a granule from the disc" + (f": {source}" if source else "")
-    parts = [textwrap.shorten(title, WIDTH, placeholder="...") + "\n" + _sides(study, system)]
+def throw_document(
+    study: ThrowStudy,
+    system: str = "metric",
+    *,
+    assumed: tuple[str, ...] = (),
+    test: TrayTest | None = None,
+    svg: str = "",
+) -> Document:
+    """What is set, what each change does to the throw, what the wind does, and the table of throws."""
+    blocks: list[Block] = [_sides(study, system)]
     if study.changes:
-        parts.append(_changes(study, system))
+        blocks += _changes(study, system)
     if study.winds:
-        parts.append(_winds(study, system))
-    parts.append(_chart(study, system))
-    parts += [_wrapped(_air_line(study.weather, system))]
+        blocks.append(_winds(study, system))
+    if svg:
+        blocks.append(Picture("Throw against speed, by granule size", "The table below has its figures.", svg))
+    blocks += [_chart(study, system), Paragraph(_air_line(study.weather, system), "small")]
     if assumed:
-        parts.append(_wrapped("Assumed, as nobody gave it: " + _assumed(study, assumed, system) + "."))
-    return "\n\n".join(parts) + "\n\n" + "\n".join(_wrapped(caution, indent="  ") for caution in CAUTIONS)
+        values = vars(study.present) | vars(study.weather)
+        taken = ", ".join(f"{name_of(key)} {_shown(key, values[key], system)}" for key in assumed)
+        blocks.append(Paragraph(f"Assumed, as nobody gave it: {taken}.", "small"))
+    blocks += [Note("What it is", CAUTIONS[0]), *(Note("Caution", text) for text in CAUTIONS[1:])]
+    return Document(f"Throw of a granule from the disc{f': {test.name}' if test else ''}", tuple(blocks))
 
 
-def _wrapped(text: str, *, indent: str = "") -> str:
-    return textwrap.fill(text, WIDTH, subsequent_indent=indent, break_on_hyphens=False)
+def _two(study: ThrowStudy) -> tuple[Column, ...]:
+    names = ("present", "changed") if study.changed else ("present",)
+    return tuple(Column(name, align="left") for name in names)
 
 
-def _row(name: str, *cells: str) -> str:
-    return (f"{name:<26}" + "".join(f"{cell:<16}" for cell in cells)).rstrip()
-
-
-def _sides(study: ThrowStudy, system: str) -> str:
+def _sides(study: ThrowStudy, system: str) -> Table:
     """Present and changed side by side: what is set, then what comes of it."""
-    lines = [_row("", "present", *(["changed"] if study.changed else []))]
-    for key in QUANTITIES:
+    rows = []
+    for key in FIELDS:
         values = [getattr(setting, key, None) for setting in study.settings]
         if key == "release_speed_m_s":
             values = [release_speed(setting) for setting in study.settings]
         if key == "release_factor" and study.present.release_speed_m_s is not None:
             continue
         if any(value is not None for value in values):
-            lines.append(_row(name_of(key), *(_shown(key, value, system) for value in values)))
+            rows.append((name_of(key), *(_shown(key, value, system) for value in values)))
     flights = study.flights
-    lines += [
-        _row("terminal velocity", *(show(speed, "wind speed", system) for speed in study.terminal_m_s)),
-        _row("flight time", *(f"{flight.time_s:.2f} s" for flight in flights)),
-        _row("speed at landing", *(show(flight.landing_speed_m_s, "wind speed", system) for flight in flights)),
-        _row("steepness at landing", *(f"{flight.landing_angle_deg:.0f} deg" for flight in flights)),
-        _row("throw in still air", *(show(flight.throw_m, "length", system, digits=1) for flight in flights)),
+    rows += [
+        ("terminal velocity", *(show(speed, "wind speed", system) for speed in study.terminal_m_s)),
+        ("flight time", *(f"{flight.time_s:.2f} s" for flight in flights)),
+        ("speed at landing", *(show(flight.landing_speed_m_s, "wind speed", system) for flight in flights)),
+        ("steepness at landing", *(f"{flight.landing_angle_deg:.0f} deg" for flight in flights)),
+        ("throw in still air", *(show(flight.throw_m, "length", system, digits=1) for flight in flights)),
     ]
-    return "\n".join(lines)
+    return Table((Column("", align="left"), *_two(study)), tuple(rows))
 
 
-def _changes(study: ThrowStudy, system: str) -> str:
-    lines = ["What each change does to the throw in still air, and the same if granules meet", "20 % less or more drag"]
-    lines += [_change_line(change, system) for change in study.changes if change.field or len(study.changes) != 2]
+def _changes(study: ThrowStudy, system: str) -> Iterator[Block]:
+    told = [change for change in study.changes if change.field or len(study.changes) != 2]
+    rows = tuple(_change_row(change, system) for change in told)
+    columns = (Column("change", align="left"), Column("", align="left"), Column("throw"), Column("range", align="left"))
+    yield Heading("What each change does to the throw in still air")
+    yield Table(columns, rows, notes=("Range: the same if granules meet 20 % less or more drag.",))
     if study.same_throw:
         key, value = study.same_throw
-        lines.append(
-            f"To keep the present throw after the other changes: {name_of(key)} {_shown(key, value, system)},"
-            "\n  by the flight alone"
-        )
-    return "\n".join(lines)
+        said = f"{name_of(key)} {_shown(key, value, system)}"
+        yield Answer("For the throw of the present", said, "after the other changes, by the flight alone")
 
 
-def _change_line(change: Change, system: str) -> str:
-    ratio = f"x {change.ratio:.2f}  ({change.low:.2f} to {change.high:.2f})"
-    if not change.field:
-        return f"  {'all together':<50}{ratio}"
-    before, after = (_shown(change.field, value, system) for value in (change.before, change.after))
-    return f"  {name_of(change.field):<18}{f'{before} -> {after}':<32}{ratio}"
+def _change_row(change: Change, system: str) -> tuple[str, ...]:
+    name, step = "all together", ""
+    if change.field:
+        name = name_of(change.field)
+        step = " -> ".join(_shown(change.field, value, system) for value in (change.before, change.after))
+    return name, step, f"x {change.ratio:.2f}", f"{change.low:.2f} to {change.high:.2f}"
 
 
-def _winds(study: ThrowStudy, system: str) -> str:
+def _winds(study: ThrowStudy, system: str) -> Table:
     wind = study.weather
     known = "downwind" not in study.winds[0].sides
-    side = f"from {wind.wind_from}" if known else "its direction is not known or changing"
-    lines = [
-        f"In the wind of {show(wind.wind_speed_m_s, 'wind speed', system)}, {side} "
-        f"({'seen in the travel direction' if known else 'three cases'})",
-        _row("thrown", "present", *(["", "changed"] if study.changed else [])),
-    ]
-    lines += [_wind_line(row, system) for row in study.winds]
-    return "\n".join(lines)
+    side = f"from {wind.wind_from}, seen in the travel direction" if known else "its direction not known or changing"
+    rows = tuple(
+        (row.thrown, *(_landing(flight, row, system) for flight in (row.present, row.changed) if flight))
+        for row in study.winds
+    )
+    caption = f"In the wind of {show(wind.wind_speed_m_s, 'wind speed', system)}, {side}"
+    return Table((Column("thrown", align="left"), *_two(study)), rows, caption=caption)
 
 
-def _wind_line(row: WindThrow, system: str) -> str:
-    flights = [flight for flight in (row.present, row.changed) if flight]
-    cells = [
-        f"{show(flight.throw_m, 'length', system, digits=1):<10}{_drift(flight, row, system):<17}" for flight in flights
-    ]
-    return f"{row.thrown:<26}{''.join(cells)}".rstrip()
+def _landing(flight: Flight, row: WindThrow, system: str) -> str:
+    """How far, and how far to which side."""
+    throw, drift = (show(x, "length", system, digits=1) for x in (flight.throw_m, abs(flight.drift_m)))
+    return throw if float(drift.split()[0]) == 0 else f"{throw}, {drift} {row.sides[0 if flight.drift_m > 0 else 1]}"
 
 
-def _drift(flight: Flight, row: WindThrow, system: str) -> str:
-    text = show(abs(flight.drift_m), "length", system, digits=1)
-    if float(text.split()[0]) == 0:
-        return ""
-    return f"{text} {row.sides[0 if flight.drift_m > 0 else 1]}"
-
-
-def _chart(study: ThrowStudy, system: str) -> str:
+def _chart(study: ThrowStudy, system: str) -> Table:
     """The table of throws; the present speed and the changed one are marked."""
     chart = study.chart
     by_spinner = chart.field == "spinner_speed_rpm"
     signs = {getattr(setting, chart.field): sign for setting, sign in zip(study.settings, "*+", strict=False)}
-    lines = [
-        f"Throw in still air, {shown_unit('length', system)}, by granule size; all else as at present",
-        (f"{'spinner':>8}" if by_spinner else "") + f"{'release':>8} ",
-        (f"{'rpm':>8}" if by_spinner else "") + f"{shown_unit('wind speed', system):>8} ",
-    ]
-    lines[1] += "".join(f"{f'{size:g} mm':>9}" for size in chart.sizes_mm)
+    rows = []
     for speed, release, throws in zip(chart.speeds, chart.release_m_s, chart.throw_m, strict=True):
-        start = f"{speed:>8.0f}" if by_spinner else ""
-        cells = "".join(f"{show(throw, 'length', system, unit=False, digits=1):>9}" for throw in throws)
-        lines.append(f"{start}{show(release, 'wind speed', system, unit=False):>8}{signs.get(speed, ' ')}{cells}")
+        start = (f"{speed:.0f}",) if by_spinner else ()
+        cells = (show(throw, "length", system, unit=False, digits=1) for throw in throws)
+        rows.append((*start, show(release, "wind speed", system, unit=False) + signs.get(speed, " "), *cells))
+    columns = (
+        *((Column("spinner", "rpm"),) if by_spinner else ()),
+        Column("release", f"{shown_unit('wind speed', system)} "),
+        *(Column(f"{size:g} mm", shown_unit("length", system)) for size in chart.sizes_mm),
+    )
     marks = {"*": "* present speed", "+": "+ changed speed"}
-    lines.append(", ".join(marks[sign] for speed, sign in signs.items() if speed in chart.speeds))
-    return "\n".join(line.rstrip() for line in lines).rstrip()
+    note = ", ".join(marks[sign] for speed, sign in signs.items() if speed in chart.speeds)
+    caption = "Throw in still air by granule size; all else as at present"
+    return Table(columns, tuple(rows), caption=caption, notes=(note,) if note else ())
 
 
 def _air_line(weather: Weather, system: str) -> str:
@@ -162,11 +160,6 @@ def _air_line(weather: Weather, system: str) -> str:
         f"relative humidity {weather.humidity_pct:g} %",
     )
     return f"Air: {', '.join(parts)}; density {air.density_kg_m3:.3f} kg/m3, viscosity {air.viscosity_pa_s:.3g} Pa s."
-
-
-def _assumed(study: ThrowStudy, assumed: tuple[str, ...], system: str) -> str:
-    values = vars(study.present) | vars(study.weather)
-    return ", ".join(f"{name_of(key)} {_shown(key, values[key], system)}" for key in assumed)
 
 
 def throw_json(study: ThrowStudy, *, assumed: tuple[str, ...] = (), test: TrayTest | None = None) -> dict[str, Any]:

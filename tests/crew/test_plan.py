@@ -309,7 +309,7 @@ def test_command_shows_the_plan():
     assert done.exit_code == 0
     assert done.stdout.startswith("Tray line       33 trays, 1.50 m apart, out to 24.00 m on each side\n")
     assert "Nobody near turning discs" in done.stdout
-    assert all(len(line) <= 80 for line in done.output.splitlines())
+    assert all(len(line) <= 80 for line in done.stdout.splitlines())
     assert done.stderr.lstrip().startswith("coarse-scale: A half-rate tray will catch 1.25 g")
 
 

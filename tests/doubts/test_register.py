@@ -27,12 +27,12 @@ from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules, tray_noise
 from spreadcheck.product.chart import Chart, ChartRow, find_settings
 from spreadcheck.product.product import product_of
-from spreadcheck.product.productfile import Readings
 from spreadcheck.product.ratecheck import RateSettings, check_rate
+from spreadcheck.product.readings import Readings
 from spreadcheck.product.segregation import Component
 from spreadcheck.product.sieve import SieveCurve
 from spreadcheck.sheet.mirror import both_sides
-from spreadcheck.sheet.traytest import tray_test
+from spreadcheck.sheet.traytest import tray_test, with_labels
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from, profile_of
 
@@ -604,15 +604,22 @@ def every_doubt_of_other_commands():
     gusty = three() * (1 + 0.3 * np.sin(X[:, None] / 3 + 2 * np.arange(3)) + 0.02 * rng.standard_normal((41, 3)))
     yield from confidence(assess(laid(gusty, size_guide_number="320", granule_density="1600 kg/m3"))).doubts
     yield from plan_line(PlanRequest(target_rate_kg_ha=20, bout_width_m=12, noise_pct=5)).doubts
+    bins = {"bins run": "one after the other", "bulk density": "0.8 kg/L", "bin 2 bulk density": "0.7 kg/L"}
+    bins |= {"size guide number": "320", "bin 2 size guide number": "260"}
+    yield from assess(with_labels(laid(three()), bins)).doubts
     settings = RateSettings(metered_width_m=20.0, bout_width_m=25.0, metered_rate_kg_ha=100.0)
     yield from check_rate(settings, areas=[(100.0, 1e4)]).doubts
     curve = SieveCurve((1.0, 2.0, 4.0), (5.0, 40.0, 60.0), loss_pct=8.0)
-    granules = {"bulk_kg_m3": (1400.0,), "granule_kg_m3": (1700.0,), "strength_n": (10.0,) * 3, "curves": (curve,)}
-    yield from product_of(Readings("DAP", size_guide_numbers=(28.0,), **granules)).doubts
+    granules = {"bulk_kg_m3": (1000.0,), "granule_kg_m3": (1200.0,), "strength_n": (10.0,) * 3, "curves": (curve,)}
+    yield from product_of(Readings("DAP", size_guide_numbers=(60.0,), **granules)).doubts
     yield from product_of(Readings("blend", components=(Component("a", 60, 300), Component("b", 40, 240)))).doubts
-    rows = (ChartRow(4, (200, 250), (20, 40), 700, 18), ChartRow(5, (240, 300), (20, 40), 800, 24))
+    strong = {"crush strength": (20, 40)}
+    rows = (
+        ChartRow(4, {"size guide number": (200, 250), **strong}, 700, 18),
+        ChartRow(5, {"size guide number": (240, 300), **strong}, 800, 24),
+    )
     chart = Chart("chart.csv", (), rows)
-    yield from find_settings(chart, size_guide_number=245, strength_n=21, strength_half_width_n=2).doubts
+    yield from find_settings(chart, {"size guide number": 245, "crush strength": 21}, strength_half_width_n=2).doubts
     yield from field_doubts()
 
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from spreadcheck.cli import main
 from spreadcheck.errors import QuantityError, SheetError
-from spreadcheck.product.chart import COLUMNS, Chart, ChartRow, ask_chart, find_settings, overlaps, read_chart
+from spreadcheck.product.chart import Chart, ChartRow, find_settings, overlaps, read_chart
 from spreadcheck.units import to_inside
 
 SAMPLE = Path(__file__).parents[2] / "sample_trays" / "example_setting_chart.csv"
@@ -29,7 +29,9 @@ def chart_file(folder, *rows, header=HEADER, units=UNITS):
 
 
 def answer(size, strength_kgf):
-    return find_settings(read_chart(SAMPLE), size_guide_number=size, strength_n=to_inside(strength_kgf, "kgf", "force"))
+    return find_settings(
+        read_chart(SAMPLE), {"size guide number": size, "crush strength": to_inside(strength_kgf, "kgf", "force")}
+    )
 
 
 def test_the_shipped_chart_says_that_it_is_invented():
@@ -71,10 +73,10 @@ def test_gaps_and_missing_pairs_are_told(tmp_path):
     chart = read_chart(chart_file(tmp_path, "200,249,2,3,600,18", "250,300,3,4,700,24"))
     force = to_inside(2.5, "kgf", "force")
     assert (
-        find_settings(chart, size_guide_number=249.5, strength_n=force).why_none
+        find_settings(chart, {"size guide number": 249.5, "crush strength": force}).why_none
         == "SGN 249.5 is in a gap between the bands of size"
     )
-    assert find_settings(chart, size_guide_number=280, strength_n=force).why_none == (
+    assert find_settings(chart, {"size guide number": 280, "crush strength": force}).why_none == (
         "no row holds SGN 280 together with crush strength 2.5 kgf (5.5 lbf)"
     )
 
@@ -89,7 +91,7 @@ def test_a_reading_on_a_shared_edge_lies_in_both_rows():
 def test_overlapping_bands_are_told(tmp_path):
     chart = read_chart(chart_file(tmp_path, "200,260,2,3,600,18", "240,300,2,3,700,24", "300,340,2,3,800,28"))
     assert overlaps(chart) == ((5, 6),)
-    found = find_settings(chart, size_guide_number=250, strength_n=to_inside(2.5, "kgf", "force"))
+    found = find_settings(chart, {"size guide number": 250, "crush strength": to_inside(2.5, "kgf", "force")})
     assert [row.number for row in found.rows] == [5, 6]
     assert [doubt.code for doubt in found.doubts] == ["two-rows-of-the-chart", "chart-rows-overlap"]
     assert "their bands overlap" in found.doubts[0].message()
@@ -98,14 +100,20 @@ def test_overlapping_bands_are_told(tmp_path):
 def test_a_mean_that_may_lie_below_its_band_is_told():
     chart = read_chart(SAMPLE)
     force, edge = to_inside(2.7, "kgf", "force"), to_inside(2.5, "kgf", "force")
-    sure = find_settings(chart, size_guide_number=280, strength_n=force, strength_half_width_n=0.99 * (force - edge))
-    unsure = find_settings(chart, size_guide_number=280, strength_n=force, strength_half_width_n=1.01 * (force - edge))
+    sure = find_settings(
+        chart, {"size guide number": 280, "crush strength": force}, strength_half_width_n=0.99 * (force - edge)
+    )
+    unsure = find_settings(
+        chart, {"size guide number": 280, "crush strength": force}, strength_half_width_n=1.01 * (force - edge)
+    )
     assert not sure.doubts
     assert [doubt.code for doubt in unsure.doubts] == ["strength-near-an-edge"]
 
 
 ROWS = tuple(
-    ChartRow(4 + at, (low, low + 50.0), (force, force + 10.0), 500.0 + at, 18.0)
+    ChartRow(
+        4 + at, {"size guide number": (low, low + 50.0), "crush strength": (force, force + 10.0)}, 500.0 + at, 18.0
+    )
     for at, (low, force) in enumerate((low, force) for low in (200.0, 250.0, 300.0) for force in (15.0, 25.0, 35.0))
 )
 
@@ -113,8 +121,13 @@ ROWS = tuple(
 @given(st.floats(150, 400), st.floats(5, 60))
 def test_look_up_is_plain_comparison(size, strength):
     """The rows found are those whose numbers enclose the readings, and there is a reason whenever there are none."""
-    found = find_settings(Chart("chart.csv", (), ROWS), size_guide_number=size, strength_n=strength)
-    plain = [r for r in ROWS if r.size[0] <= size <= r.size[1] and r.strength_n[0] <= strength <= r.strength_n[1]]
+    found = find_settings(Chart("chart.csv", (), ROWS), {"size guide number": size, "crush strength": strength})
+    plain = [
+        r
+        for r in ROWS
+        if r.bands["size guide number"][0] <= size <= r.bands["size guide number"][1]
+        and r.bands["crush strength"][0] <= strength <= r.bands["crush strength"][1]
+    ]
     near_edge = any(
         abs(v - e) < 1e-6 for v, ends in ((size, (200, 250, 300, 350)), (strength, (15, 25, 35, 45))) for e in ends
     )
@@ -126,7 +139,7 @@ def test_units_of_the_unit_row(tmp_path):
     """The same chart in lbf and ft: 6.6138679 lbf is 3 kgf and 80 ft is 24.384 m (exact factors)."""
     file = chart_file(tmp_path, "200,300,6.6138679,open,700,80", units=",,lbf,lbf,rpm,ft")
     row = read_chart(file).rows[0]
-    assert row.strength_n[0] == pytest.approx(3 * 9.80665, rel=1e-7)
+    assert row.bands["crush strength"][0] == pytest.approx(3 * 9.80665, rel=1e-7)
     assert row.expected_width_m == pytest.approx(24.384, rel=1e-12)
 
 
@@ -139,7 +152,7 @@ def test_full_words_notes_and_semicolons(tmp_path):
     )
     chart = read_chart(file)
     assert chart.remarks == (("machine", "ours"),)
-    assert (chart.rows[0].expected_width_m, chart.rows[0].size) == (24.5, (200, 300))
+    assert (chart.rows[0].expected_width_m, chart.rows[0].bands["size guide number"]) == (24.5, (200, 300))
 
 
 FAULTY = [
@@ -158,7 +171,12 @@ FAULTY = [
         'row 5, column "strength from": "x" is not a number; write digits only, or open',
     ),
     (["250,200,2,3,600,18"], HEADER, UNITS, 'row 5, column "SGN to": the band ends below or at its "SGN from"'),
-    (["200,250,2,3,60000,18"], HEADER, UNITS, '"60000" can\'t be right; it must lie between 1 and 10000 rpm'),
+    (
+        ["200,250,2,3,60000,18"],
+        HEADER,
+        UNITS,
+        "60000 rpm can't be a highest spinner speed; it must lie between 100 and 3000 rpm",
+    ),
     (["200,250,2,3,600,18"], HEADER, ",,kg,kgf,rpm,m", 'row 4, column "strength from": "kg" is not a unit of force'),
     (
         ["200,250,2,3,600,18"],
@@ -167,7 +185,7 @@ FAULTY = [
         'column "expected width": the unit is missing; write one of m, cm',
     ),
     ([], HEADER, UNITS, "the chart has no rows; write a row for each band of the printed chart"),
-    (["1"], "SGN from,SGN to", "", 'row 3: the column "strength from" is missing; give each column once'),
+    (["1"], "SGN from,SGN to", "", 'row 3: the column "expected width" is missing; give each column once'),
     (["1"], HEADER + ",SGN to", UNITS, 'row 3: the column "SGN to" is there twice'),
     (["1"], HEADER + ",colour", UNITS, 'row 3: "colour" is not a column of a setting chart; use SGN from'),
     (["1"], "a,b", UNITS, "there is no header row; write one: SGN from,SGN to"),
@@ -222,7 +240,7 @@ def test_any_row_is_read_or_told(tmp_path_factory, cells):
 
 def further(tmp_path, header="bulk density from,bulk density to", units="kg/L,kg/L", cells=("0.7,0.8", "0.8,0.9")):
     """A chart with a further pair of columns: two rows that differ by it alone."""
-    lines = ["spreadcheck setting chart,1", "", f"{','.join(COLUMNS)},{header}", f",,N,N,rpm,m,{units}"]
+    lines = ["spreadcheck setting chart,1", "", f"{HEADER},{header}", f",,N,N,rpm,m,{units}"]
     lines += [
         f"200,300,20,40,{speed},{width},{more}" for speed, width, more in zip((700, 800), (24, 27), cells, strict=True)
     ]
@@ -235,25 +253,25 @@ def test_a_density_column_decides(tmp_path):
     """Two rows with the same size and strength are told apart by the density of the heap."""
     chart = read_chart(further(tmp_path))
     readings = {"size guide number": 250.0, "crush strength": 30.0, "bulk density": 750.0}
-    assert ask_chart(chart, readings).highest_speed_rpm == 700
-    assert ask_chart(chart, readings | {"bulk density": 850.0}).highest_speed_rpm == 800
-    both = ask_chart(chart, readings | {"bulk density": 800.0})
+    assert find_settings(chart, readings).highest_speed_rpm == 700
+    assert find_settings(chart, readings | {"bulk density": 850.0}).highest_speed_rpm == 800
+    both = find_settings(chart, readings | {"bulk density": 800.0})
     assert [doubt.code for doubt in both.doubts] == ["two-rows-of-the-chart"]
-    none = ask_chart(chart, readings | {"bulk density": 950.0})
+    none = find_settings(chart, readings | {"bulk density": 950.0})
     assert none.why_none == "bulk density 0.950 kg/L (59.3 lb/ft3) is above every band of bulk density"
     assert overlaps(chart) == ()
     with pytest.raises(QuantityError, match=r"the chart needs a bulk density; weigh a filled container: --density"):
-        ask_chart(chart, readings | {"bulk density": None})
+        find_settings(chart, readings | {"bulk density": None})
 
 
 def test_any_further_column(tmp_path):
     """A label without a unit does as well; what no product is read for is said."""
     chart = read_chart(further(tmp_path, "uniformity index from,uniformity index to", ",", ("30,50", "50,70")))
     readings = {"size guide number": 250.0, "crush strength": 30.0}
-    assert ask_chart(chart, readings | {"uniformity index": 60.0}).highest_speed_rpm == 800
+    assert find_settings(chart, readings | {"uniformity index": 60.0}).highest_speed_rpm == 800
     odd = read_chart(further(tmp_path, "gate setting from,gate setting to", ",", ("1,2", "2,3")))
-    with pytest.raises(QuantityError, match=r"no reading says a gate setting; leave its two columns out"):
-        ask_chart(odd, readings)
+    with pytest.raises(QuantityError, match=r"the chart needs a gate setting; leave its two columns out"):
+        find_settings(odd, readings)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,205 @@
+"""What a product or a machine can be, and the likely slip behind a value that can't: one place for every command.
+
+Bounds are wide: outside them no product that is spread and no disc is known (common practice, but where a source
+stands). Inside them nothing is refused here, but for densities that the product named can't have.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from spreadcheck.errors import Fault, QuantityError, record, shown
+from spreadcheck.units import KGF_N, KINDS, LB_FT3_KG_M3, from_inside, show, to_inside
+
+CLOSEST_PACKING = 0.74  # share of space that equal spheres can fill at most: pi / sqrt(18), Hales (2005)
+DENSITIES_SOURCE = "span of two published lists of ballpark figures"
+_DENSER = 1.03  # a granule as read over its solid: a pycnometer's own error, and traces of heavier salts
+_LIGHTER = 0.9  # a granule over the lightest published one
+_UNITS_APART = 6.0  # readings of one product differ less than this; N and kgf differ by 9.8
+_DECIMAL = (0.1, 10.0)  # a decimal point that slipped
+
+
+@record
+class Bounds:
+    """What a value can be, and what it usually is, in the unit inside: a slip is one that leads to a usual value."""
+
+    kind: str
+    low: float
+    high: float
+    usual: tuple[float, float]
+
+
+BOUNDS = {
+    # 0.705 (urea, 44 lb/ft3) to 1.570 kg/L (potassium magnesium sulphate, 98 lb/ft3), organic pellets below and
+    # limestone beside that
+    "bulk density": Bounds("density", 300, 2000, (500, 1700)),
+    # 1220 (urea) to 2830 kg/m3 (solid langbeinite)
+    "granule density": Bounds("density", 800, 4000, (1200, 3000)),
+    # granules of 0.8 mm to 6 mm are spread (see the limits of the size number)
+    "size guide number": Bounds("number", 40, 1500, (80, 600)),
+    "granule size": Bounds("granule size", 0.05, 25, (0.8, 6)),
+    # component means of 1.89 to 9.20 kgf (European blenders' page); finger and thumb crush below 1 kgf (memory)
+    "crush strength": Bounds("force", 0.5 * KGF_N, 20 * KGF_N, (KGF_N, 12 * KGF_N)),
+    "uniformity index": Bounds("number", 1, 100, (20, 90)),
+    # one turn of a disc takes 0.02 to 0.6 s
+    "spinner speed": Bounds("turning speed", 100, 3000, (300, 1500)),
+    "highest spinner speed": Bounds("turning speed", 100, 3000, (300, 1500)),
+}
+ONE_GRANULE_N = 1.0  # a single granule of a mean may be weaker than a product
+_SIZES = (("mm", 100.0), ("um", 0.1))  # how else a size is written, and the factor to a size number
+
+
+def slip(label: str, number: float, unit: str = "") -> str:
+    """What was probably meant by a value out of its bounds, as a question; "" where nothing usual comes of it.
+
+    >>> slip("bulk density", 0.78, "kg/m3"), slip("size guide number", 3.2)
+    ('was 0.78 kg/L meant?', 'was 3.2 mm meant, which is 320?')
+    """
+    known = BOUNDS.get(label)
+    if known is None:
+        return ""
+    low, high = known.usual
+    if label == "granule size" and low <= number / 100 <= high:
+        return f"was the size number {number:g} meant, which is {number / 100:g} mm?"
+    if label == "granule density" and BOUNDS["bulk density"].low <= to_inside(number, unit, known.kind) < known.low:
+        return "is that the density of a heap?"
+    if known.kind not in KINDS:
+        for what, factor in _SIZES if label == "size guide number" else ():
+            if low <= number * factor <= high:
+                return f"was {number:g} {what} meant, which is {number * factor:.4g}?"
+        meant = [f"{number * factor:.4g}" for factor in (*_DECIMAL, 100.0) if low <= number * factor <= high]
+        return f"was {meant[0]} meant?" if meant else ""
+    seen: set[float] = set()
+    meant = []
+    for other, factor in KINDS[known.kind].factors.items():
+        if other != unit and factor not in seen and low <= number * factor <= high:
+            meant.append(f"{number:g} {other}")
+            seen.add(factor)
+    if not meant and unit:
+        moved = [number * factor for factor in _DECIMAL]
+        meant = [f"{n:.4g} {unit}" for n in moved if low <= to_inside(n, unit, known.kind) <= high]
+    return f"was {' or '.join(meant[:2])} meant?" if meant else ""
+
+
+def check(
+    label: str, number: float, unit: str = "", *, place: str = "", low: float | None = None, written: str = ""
+) -> float:
+    """A value in its unit, turned to the unit inside; one that can't be is named with the likely slip.
+
+    >>> round(check("bulk density", 48, "lb/ft3"), 1)
+    768.9
+    """
+    known = BOUNDS[label]
+    quantity = known.kind in KINDS
+    name = unit or (KINDS[known.kind].inside if quantity else "")
+    inside = to_inside(number, name, known.kind) if quantity else number
+    least = known.low if low is None else low
+    if least * (1 - 1e-9) <= inside <= known.high * (1 + 1e-9):
+        return inside
+    ends = [f"{from_inside(end, name, known.kind) if quantity else end:.4g}" for end in (least, known.high)]
+    between = f"must lie between {ends[0]} and {ends[1]} {name}".rstrip()
+    said = slip(label, number, name)
+    article = "an" if label[0] in "aeio" else "a"
+    problem = f"{shown(written) or f'{number:g} {name}'.rstrip()} can't be {article} {label}"
+    raise QuantityError(Fault(place, problem, f"{said} It {between}" if said else f"it {between}"))
+
+
+def require_between(name: str, value: float, low: float, high: float, unit: str) -> float:
+    """A value between bounds, both allowed, unchanged; anything else is said plainly.
+
+    >>> require_between("launch angle", -93, -89, 89, "deg")
+    Traceback (most recent call last):
+    ...
+    spreadcheck.errors.QuantityError: launch angle: -93 deg can't be right; it must lie between -89 and 89 deg
+    """
+    if not low <= value <= high:
+        behind = f" {unit}" if unit else ""
+        remedy = f"it must lie between {low:g} and {high:g}{behind}"
+        raise QuantityError(Fault(name, f"{value:g}{behind} can't be right", remedy))
+    return value
+
+
+def check_alike(label: str, readings: Sequence[float], *, place: str = "") -> None:
+    """Refuse readings of one product that are as far apart as two units of it: N among kgf."""
+    kind = KINDS[BOUNDS[label].kind]
+    apart = max(readings) / min(readings)
+    pairs = [
+        (large, small)
+        for large, big in kind.factors.items()
+        for small, little in kind.factors.items()
+        if big / little >= _UNITS_APART and 0.75 <= apart / (big / little) <= 1.25
+    ]
+    if pairs:
+        low, high = (show(value, kind.name) for value in (min(readings), max(readings)))
+        problem = f"the readings of the {label} lie from {low} to {high}, {apart:.0f} times apart"
+        raise QuantityError(Fault(place, problem, f"were {pairs[0][0]} and {pairs[0][1]} mixed?"))
+
+
+@record
+class UsualDensity:
+    """Densities of a product: usual in bulk, of the solid without pores, and the lightest granule published. kg/m3."""
+
+    product: str
+    words: tuple[str, ...]  # one of these is in a product's name
+    low_kg_m3: float
+    high_kg_m3: float
+    solid_kg_m3: float
+    granule_kg_m3: float | None = None
+
+
+def _usual(
+    product: str, words: tuple[str, ...], low: float, high: float, solid: float, granule: float | None = None
+) -> UsualDensity:
+    return UsualDensity(product, words, low * LB_FT3_KG_M3, high * LB_FT3_KG_M3, solid, granule)
+
+
+# In bulk, lb/ft3: an industry sheet (undated), widened by a second list on the web. Solids, kg/m3: CRC Handbook of
+# Chemistry and Physics, from memory. Granules, kg/m3: a table on the web.
+DENSITIES: tuple[UsualDensity, ...] = (
+    _usual("granular urea", ("urea",), 44, 52, 1323, 1220),
+    _usual("ammonium nitrate", ("ammonium nitrate",), 45, 62, 1720, 1290),
+    _usual("diammonium phosphate (DAP)", ("diammonium phosphate", "dap"), 55, 60, 1619),
+    _usual("monoammonium phosphate (MAP)", ("monoammonium phosphate", "map"), 60, 65, 1800),
+    _usual("triple superphosphate (TSP)", ("triple superphosphate", "tsp"), 65, 75, 2220),
+    _usual("potassium chloride", ("potassium chloride", "muriate of potash", "mop"), 58, 70, 1988),
+    _usual("potassium magnesium sulphate", ("magnesium sulphate", "magnesium sulfate"), 90, 98, 2830),
+    _usual("ammonium sulphate", ("ammonium sulphate", "ammonium sulfate"), 47, 66, 1770),
+)
+MIXTURES = ("blend", "mix", "coated", "+", "/", "magnesium sulphate ammonium", "nitrate sulphate", "uan")
+
+
+def usual_density(product: str) -> UsualDensity | None:
+    """The densities of a product named plainly, or None."""
+    name = " ".join(product.casefold().split())
+    if any(word in name for word in MIXTURES):
+        return None
+    words = set(name.replace(",", " ").split())
+    found = [u for u in DENSITIES if any(word in name if " " in word else word in words for word in u.words)]
+    return found[0] if len(found) == 1 else None
+
+
+def density_faults(
+    product: str, bulk_kg_m3: float | None, granule_kg_m3: float | None, *, place: str = ""
+) -> tuple[Fault, ...]:
+    """What can't be: the density of the granules given for that of the heap, or the other way round."""
+    usual = usual_density(product)
+    bulk, granule = ("-" if value is None else show(value, "density") for value in (bulk_kg_m3, granule_kg_m3))
+    found = []
+    if usual is not None:
+        solid = show(usual.solid_kg_m3, "density")
+        lightest = usual.high_kg_m3 if usual.granule_kg_m3 is None else _LIGHTER * usual.granule_kg_m3
+        if bulk_kg_m3 is not None and bulk_kg_m3 > CLOSEST_PACKING * usual.solid_kg_m3:
+            problem = f"the bulk density {bulk} can't be that of a heap of {usual.product}, whose solid has {solid}"
+            remedy = "it is probably the density of a granule: fill a container level, weigh it, and give that"
+            found.append(Fault(place, problem, remedy))
+        if granule_kg_m3 is not None and granule_kg_m3 < lightest:
+            problem = f"the granule density {granule} is the bulk density of {usual.product}, not that of a granule"
+            found.append(Fault(place, problem, "give the density of the granule itself, or leave it out"))
+        if granule_kg_m3 is not None and granule_kg_m3 > _DENSER * usual.solid_kg_m3:
+            problem = f"the granule density {granule} is above that of solid {usual.product}, {solid}"
+            found.append(Fault(place, problem, "check the number, its unit and the name of the product"))
+    if not found and bulk_kg_m3 is not None and granule_kg_m3 is not None and bulk_kg_m3 >= granule_kg_m3:
+        problem = f"the bulk density {bulk} is not below the granule density {granule}"
+        remedy = "a heap holds air between its granules; check whether the two were swapped"
+        found.append(Fault(place, problem, remedy))
+    return tuple(found)
