@@ -80,9 +80,9 @@ def plan(
       spreadcheck plan --bout-width "24 m" --target-rate "100 kg/ha" \\
         --former sample_trays/even_trapezoid.csv --half-width "0.5 m"
     """
-    from spreadcheck.crew.plan import plan_line
-    from spreadcheck.crew.planrequest import PlanRequest
-    from spreadcheck.show.plan import plan_json, plan_text
+    from spreadcheck.crew.plan import PlanRequest, plan_line
+    from spreadcheck.show.plan import plan_document, plan_json
+    from spreadcheck.show.terminal import terminal_text
 
     planned = plan_line(
         PlanRequest(
@@ -96,14 +96,14 @@ def plan(
     )
     out.check(sheet=sheet)
     if sheet:
-        from spreadcheck.crew.plansheet import planned_sheet
+        from spreadcheck.crew.plan import planned_sheet
         from spreadcheck.sheet.traysheet import write_sheet
 
         write_sheet(planned_sheet(planned, units, bins=bins), sheet, overwrite=out.overwrite)
         say(f"{sheet} written", err=True)
     out.write(json=lambda: plan_json(planned))
     if out.screen:
-        say(plan_text(planned, units))
+        say(terminal_text(plan_document(planned, units)))
         tell_doubts(planned.doubts, units)
     if sheet:
         name_next("form", sheet, "--pdf", beside(sheet, "-form.pdf"), lead="Next, on paper")

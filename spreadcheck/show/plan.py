@@ -1,151 +1,127 @@
-"""A plan as a page of text: what to lay, drive and carry, each with the rule it comes from; then the cautions."""
+"""A plan as a document: what to lay, drive and carry, the rule behind each figure, the cautions; and as plain data."""
 
 from __future__ import annotations
 
-import textwrap
 from typing import Any
 
-from spreadcheck.crew.plan import Plan
-from spreadcheck.crew.planrequest import PlanRequest, standard_runs
+from spreadcheck.crew.plan import Plan, PlanRequest, standard_runs
 from spreadcheck.doubts.doubt import trays_counted
 from spreadcheck.limits import LIMITS
+from spreadcheck.show.document import Answer, Document, Heading, Note, Points
 from spreadcheck.show.json import envelope
-from spreadcheck.units import show
-
-WIDTH = 80
-_INDENT = 16
+from spreadcheck.units import show, shown_unit
 
 CAUTIONS = (
-    "Nobody near turning discs: thrown granules hurt eyes and skin. Take up the trays only after the machine has "
-    "stopped and left, drive disengaged, engine off, key out.",
+    "Nobody near turning discs: thrown granules hurt eyes and skin.",
+    "Take up the trays only after the machine has stopped and left, drive disengaged, engine off, key out.",
     "Goggles and gloves; a respirator in dust. The machine maker's manual, the product label and local rules come "
     "first; products that need a licence are for licensed people.",
     "Keep away from water, wells and boundaries: check the local rules for the distance.",
 )
 CLOSER = "closer is better, the sparsest of six layouts did worst (Jones, Lawrence and Yule 2008)"
+_BULLETIN = "Ohio State University Extension Bulletin 817"
+
+Row = tuple[str, str, tuple[str, ...]]  # what, how much, the rules behind it
 
 
-def plan_text(plan: Plan, system: str = "metric") -> str:
-    """The plan, 80 columns wide."""
+def plan_document(plan: Plan, system: str = "metric") -> Document:
+    """The plan: figures first, then the rules they follow from."""
     parts = (_line, _offsets, _wheels, _inside, _passes, _standard, _room, _product, _time, _strip)
     rows = [part(plan, system) for part in parts]
-    text = "\n".join(_shown(*row) for row in rows if row)
-    cautions = "\n".join(_wrapped("- " + caution, "  ") for caution in CAUTIONS)
-    return f"{text}\n\nCautions\n{cautions}"
+    rules = tuple(f"{what}: {'; '.join(told)}." for what, _, told in rows if told)
+    title = f"Plan: {plan.trays} trays, {show(plan.spacing_m, 'length', system)} apart, {plan.passes} passes"
+    figures = (Answer(what, value) for what, value, _ in rows)
+    return Document(
+        title, (*figures, Heading("The rules behind it"), Points(rules), Note("Caution", CAUTIONS[0], CAUTIONS[1:]))
+    )
 
 
-Row = tuple[str, str, str]
-
-
-def _shown(what: str, value: str, rule: str) -> str:
-    lines = textwrap.wrap(value, WIDTH - _INDENT)
-    lines += textwrap.wrap(f"[{rule}]", WIDTH - _INDENT, subsequent_indent=" ") if rule else []
-    return "\n".join(f"{what if not at else '':<{_INDENT}}{line}" for at, line in enumerate(lines))
-
-
-def _wrapped(text: str, indent: str) -> str:
-    return textwrap.fill(text, WIDTH, subsequent_indent=indent)
-
-
-def _rule(code: str, system: str) -> str:
-    """A limit with its source."""
-    return LIMITS[code].words(system)
+def _rules(system: str, *codes: str) -> tuple[str, ...]:
+    """Limits with their sources."""
+    return tuple(LIMITS[code].words(system) for code in codes)
 
 
 def _line(plan: Plan, system: str) -> Row:
     end = show(float(plan.offset_m[-1]), "length", system)
     value = f"{plan.trays} trays, {show(plan.spacing_m, 'length', system)} apart, out to {end} on each side"
     if plan.request.throw_m is None:
-        return "Tray line", value, _rule("line over bout", system)
-    throw = show(plan.throw_m, "length", system)
-    return "Tray line", value, f"past the throw of {throw}; {_rule('end catch', system)}"
+        return "Tray line", value, _rules(system, "line over bout")
+    return (
+        "Tray line",
+        value,
+        (f"past the throw of {show(plan.throw_m, 'length', system)}", *_rules(system, "end catch")),
+    )
 
 
 def _offsets(plan: Plan, system: str) -> Row:
     right = plan.offset_m[(plan.offset_m > 0) & ~plan.at_wheel].tolist()
     places = [show(offset, "length", system, unit=False) for offset in right]
-    centre = not bool(plan.at_wheel[len(plan.offset_m) // 2])
-    shown = ", ".join(places if len(places) <= 24 else [*places[:22], "...", places[-1]])
-    unit = show(0.0, "length", system).split()[1]
-    return "Offsets", f"{'C at 0, then ' if centre else ''}{shown} {unit} to the left and to the right", ""
+    centre = "" if plan.at_wheel[len(plan.offset_m) // 2] else "C at 0, then "
+    told = ", ".join(places if len(places) <= 24 else [*places[:22], "...", places[-1]])
+    return "Offsets", f"{centre}{told} {shown_unit('length', system)} to the left and to the right", ()
 
 
 def _wheels(plan: Plan, system: str) -> Row:
     track = plan.request.wheel_track_m
     if track is None:
-        return "Wheels", "give --wheel-track to leave the wheel tracks free", ""
+        return "Wheels", "give --wheel-track to leave the wheel tracks free", ()
     places = ", ".join(show(offset, "length", system, unit=False) for offset in plan.offset_m[plan.at_wheel].tolist())
-    unit = show(0.0, "length", system).split()[1]
-    left_free = f"no tray at {places} {unit}" if places else "no tray stands in a wheel track"
+    free = f"no tray at {places} {shown_unit('length', system)}" if places else "no tray stands in a wheel track"
     tyre = show(plan.request.tyre_width_m, "length", system)
-    value = f"{left_free} (track {show(track, 'length', system)}, tyre {tyre})"
-    return "Wheels", value, _rule("wheel clearance", system)
+    return "Wheels", f"{free} (track {show(track, 'length', system)}, tyre {tyre})", _rules(system, "wheel clearance")
 
 
 def _inside(plan: Plan, system: str) -> Row:
-    width = show(plan.bout_width_m, "length", system)
-    sparse = "" if plan.spacing_m <= plan.request.tray_width_m else f"; {CLOSER}"
-    if plan.request.bout_width_m is None:
-        value = f"{trays_counted(plan.trays_in_bout)} inside an expected bout width of {width}"
-        return (
-            "Spacing",
-            value,
-            f"{_rule('bout over throw', system)}; {_rule('trays in width', system)}{sparse}",
-        )
-    value = f"{trays_counted(plan.trays_in_bout)} inside the bout width of {width}"
-    return "Spacing", value, f"{_rule('trays in width', system)}{sparse}"
+    expected = plan.request.bout_width_m is None
+    which = "an expected bout width" if expected else "the bout width"
+    value = f"{trays_counted(plan.trays_in_bout)} inside {which} of {show(plan.bout_width_m, 'length', system)}"
+    rules = _rules(system, *(["bout over throw"] * expected), "trays in width")
+    return "Spacing", value, rules if plan.spacing_m <= plan.request.tray_width_m else (*rules, CLOSER)
 
 
 def _passes(plan: Plan, system: str) -> Row:
     request = plan.request
     each = "1 run" if request.runs_per_catch == 1 else f"{request.runs_per_catch} runs"
     value = (
-        f"{plan.passes} of {each} each, all in the same direction: the {plan.half_catch_g:.3g} g of a half-rate "
-        f"tray are then known to {plan.noise_pct:.1f} % (granule counting {plan.counting_pct:.1f} %, reading "
-        f"{plan.reading_pct:.1f} %). Or {plan.runs_together} runs caught together and weighed once, which can't show "
+        f"{plan.passes}, of {each} each, all in the same direction. The {plan.half_catch_g:.3g} g of a half-rate tray "
+        f"are then known to {plan.noise_pct:.1f} % (granule counting {plan.counting_pct:.1f} %, reading "
+        f"{plan.reading_pct:.1f} %). Or catch {plan.runs_together} runs together and weigh once, which can't show "
         "passes that disagree"
     )
     grain = f"granules of {request.size_guide_number / 100:g} mm and {request.granule_density_kg_m3:g} kg/m3"
-    rule = f"at most {request.noise_pct:g} % with {grain}; "
-    rule += f"{_rule('plan noise', system)}; {_rule('passes', system)}"
+    rules = (f"at most {request.noise_pct:g} % with {grain}", *_rules(system, "plan noise", "passes"))
     if request.former_runs:
-        rule += f"; the former test asks for {request.former_runs} runs with its own noise"
-    return "Passes", value, rule
+        rules = (*rules, f"the former test asks for {request.former_runs} runs with its own noise")
+    return "Passes", value, rules
 
 
 def _standard(plan: Plan, system: str) -> Row:
     speed, standard = show(plan.request.travel_speed_m_s, "speed", system), standard_runs(plan.request.travel_speed_m_s)
     if standard is None:
-        return (
-            "Against EN",
-            f"{speed} is none of the speeds that it names",
-            "4, 6, 10 or 12 km/h: EN 13739-2:2011, 4.1.2",
-        )
+        told = ("4, 6, 10 or 12 km/h: EN 13739-2:2011, 4.1.2",)
+        return "Against EN", f"{speed} is none of the speeds that it names", told
     runs, worth = standard
     flow = ", with the flow set as for 10 km/h" if worth != runs else ""
     value = f"{runs} runs at {speed}{flow}: worth {worth:g} passes; this plan drives {plan.runs}"
-    return "Against EN", value, "runs per measurement: EN 13739-2:2011, 4.1.2"
+    return "Against EN", value, ("runs per measurement: EN 13739-2:2011, 4.1.2",)
 
 
 def _room(plan: Plan, system: str) -> Row:
-    up, out = show(plan.run_up_m, "length", system, digits=0), show(plan.run_out_m, "length", system, digits=0)
-    value = (
-        f"open the slide {up} before the line at {show(plan.request.travel_speed_m_s, 'speed', system)}, "
-        f"close it {out} behind it"
-    )
-    rule = f"{plan.request.settling_s:g} s of travel to settle, and one throw before and behind; "
-    rule += f"{_rule('settling', system)}"
-    return "Run-up, run-out", value, rule
+    up, out = (show(metres, "length", system, digits=0) for metres in (plan.run_up_m, plan.run_out_m))
+    speed = show(plan.request.travel_speed_m_s, "speed", system)
+    rule = f"{plan.request.settling_s:g} s of travel to settle, and one throw before and behind"
+    value = f"open the slide {up} before the line at {speed}, close it {out} behind it"
+    return "Run-up, run-out", value, (rule, *_rules(system, "settling"))
 
 
 def _product(plan: Plan, system: str) -> Row:
     value = f"{show(plan.product_kg, 'mass', system, digits=0)} for the test; keep the hopper at least half full"
-    return "Product", value, "hopper at least half full: Ohio State University Extension Bulletin 817"
+    return "Product", value, (f"hopper at least half full: {_BULLETIN}",)
 
 
 def _time(plan: Plan, system: str) -> Row:
     value = f"about {plan.driving_s / 60:.0f} min of driving and {plan.weighing_s / 60:.0f} min of weighing"
-    return "Time", value, f"{_rule('turning', system)}; {_rule('weighing', system)}"
+    return "Time", value, _rules(system, "turning", "weighing")
 
 
 def _strip(plan: Plan, system: str) -> Row:
@@ -153,7 +129,7 @@ def _strip(plan: Plan, system: str) -> Row:
         f"the middle of the strip gets up to {show(plan.strip_rate_kg_ha, 'rate', system, digits=0)} in all, "
         f"{plan.runs} times the target rate: choose a place where that does no harm, and sweep up what is left"
     )
-    return "Strip", value, ""
+    return "Strip", value, ()
 
 
 def plan_json(plan: Plan) -> dict[str, Any]:

@@ -29,7 +29,8 @@ GAP = 2
 NARROWEST = 12  # a column of words is not wrapped to less than this
 MOST_QUESTION = 34
 _KEPT = "\xa0"
-_UNIT = re.compile(r"(?<=\d) (?=(?:%|[kcm]?m|ft|in|k?g|lb|oz|ml|L|kg/ha|lb/ac|km/h|mph|m/s|rpm|ha|ac|h|s)(?![\w/]))")
+_UNITS = "%|[kcm]?m|ft|in|k?g|lb|oz|ml|L|kg/(?:ha|L|m3)|lb/(?:ac|ft3)|km/h|mph|m/s|rpm|ha|ac|h|min|s|deg|degC|points"
+_UNIT = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?![\w/]))")
 
 
 def terminal_text(document: Document, *, width: int = WIDTH) -> str:

@@ -11,9 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spreadcheck.cli import main
-from spreadcheck.crew.plan import plan_line
-from spreadcheck.crew.planrequest import PlanRequest, passes_for_noise, runs_for_noise, standard_runs
-from spreadcheck.crew.plansheet import planned_sheet
+from spreadcheck.crew.plan import PlanRequest, passes_for_noise, plan_line, planned_sheet, runs_for_noise, standard_runs
 from spreadcheck.errors import QuantityError
 from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.passcount import passes_needed
@@ -21,7 +19,8 @@ from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules
 from spreadcheck.sheet.traysheet import read_sheet, write_sheet
 from spreadcheck.sheet.traytest import CatchState, with_labels
-from spreadcheck.show.plan import plan_json, plan_text
+from spreadcheck.show.plan import plan_document, plan_json
+from spreadcheck.show.terminal import terminal_text
 from spreadcheck.spread.evenness import cv_of_pieces
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from
@@ -53,6 +52,11 @@ def test_runs_of_en_13739_2(speed_km_h, runs, worth):
 @pytest.mark.parametrize("speed_km_h", [3.5, 4.5, 5.5, 6.5, 8, 9.4, 10.6, 11.3, 12.7])
 def test_speeds_that_the_standard_does_not_name(speed_km_h):
     assert standard_runs(speed_km_h / 3.6) is None
+
+
+def words_of(plan):
+    """What a plan says on the screen."""
+    return terminal_text(plan_document(plan))
 
 
 def test_passes_by_hand():
@@ -206,8 +210,8 @@ def test_too_sparse():
 
 
 def test_one_tray_is_counted_in_words():
-    text = plan_text(plan_line(PlanRequest(target_rate_kg_ha=300, bout_width_m=24, trays=3)))
-    assert "Spacing         1 tray inside the bout width of 24.00 m\n" in text
+    text = words_of(plan_line(PlanRequest(target_rate_kg_ha=300, bout_width_m=24, trays=3)))
+    assert "Spacing          1 tray inside the bout width of 24.00 m\n" in text
 
 
 def test_too_few_trays_to_cover_the_throw():
@@ -307,7 +311,7 @@ def run(*arguments):
 def test_command_shows_the_plan():
     done = run(*ASK)
     assert done.exit_code == 0
-    assert done.stdout.startswith("Tray line       33 trays, 1.50 m apart, out to 24.00 m on each side\n")
+    assert "Tray line        33 trays, 1.50 m apart, out to 24.00 m on each side\n" in done.stdout
     assert "Nobody near turning discs" in done.stdout
     assert all(len(line) <= 80 for line in done.stdout.splitlines())
     assert done.stderr.lstrip().startswith("coarse-scale: A half-rate tray will catch 1.25 g")
@@ -315,18 +319,18 @@ def test_command_shows_the_plan():
 
 def test_every_rule_has_its_source():
     """Each rule that was used is printed with where it comes from."""
-    text = " ".join(plan_text(plan_line(USUAL)).split())
+    text = " ".join(words_of(plan_line(USUAL)).split())
     for code in ("line over bout", "trays in width", "wheel clearance", "plan noise", "passes", "settling", "weighing"):
         assert LIMITS[code].words() in text
     assert "EN 13739-2:2011, 4.1.2" in text
-    thrown = " ".join(plan_text(plan_line(PlanRequest(target_rate_kg_ha=100, throw_m=18))).split())
+    thrown = " ".join(words_of(plan_line(PlanRequest(target_rate_kg_ha=100, throw_m=18))).split())
     assert LIMITS["bout over throw"].words() in thrown
     assert LIMITS["end catch"].words() in thrown
 
 
 def test_standard_at_four_km_h():
     text = " ".join(
-        plan_text(plan_line(PlanRequest(target_rate_kg_ha=100, bout_width_m=24, travel_speed_m_s=4 / 3.6))).split()
+        words_of(plan_line(PlanRequest(target_rate_kg_ha=100, bout_width_m=24, travel_speed_m_s=4 / 3.6))).split()
     )
     assert "2 runs at 4.0 km/h, with the flow set as for 10 km/h: worth 5 passes; this plan drives 5" in text
 
@@ -338,7 +342,7 @@ def test_command_in_us_units(tmp_path):
         "--trays", "25", "--units", "us", "--sheet", str(sheet),
     )  # fmt: skip
     assert done.exit_code == 0
-    assert done.stdout.startswith("Tray line       25 trays, 5.50 ft apart, out to 66.00 ft on each side")
+    assert "Tray line        25 trays, 5.50 ft apart, out to 66.00 ft on each side" in done.stdout
     test = read_sheet(sheet)
     assert test.offset_unit == "ft"
     assert test.offset[-1] == 66

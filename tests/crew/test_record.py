@@ -17,9 +17,7 @@ from spreadcheck.crew.entry import MAX_TYPED, read_entry
 from spreadcheck.crew.layout import layout_differences
 from spreadcheck.crew.lock import KeptSheet, take_up
 from spreadcheck.crew.newsheet import new_sheet, question, reply_to
-from spreadcheck.crew.plan import plan_line
-from spreadcheck.crew.planrequest import PlanRequest
-from spreadcheck.crew.plansheet import planned_sheet
+from spreadcheck.crew.plan import PlanRequest, plan_line, planned_sheet
 from spreadcheck.crew.recording import TRAY_BY_TRAY, empty_places, place_named, start_recording
 from spreadcheck.crew.slips import doubts_of, refusal_of
 from spreadcheck.sheet.traysheet import read_sheet

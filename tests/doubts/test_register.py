@@ -11,8 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spreadcheck.crew.plan import plan_line
-from spreadcheck.crew.planrequest import PlanRequest
+from spreadcheck.crew.plan import PlanRequest, plan_line
 from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.doubts.register import CHECKS
 from spreadcheck.field.case import landing_doubts, plan_doubts, track_doubts
