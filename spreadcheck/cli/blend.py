@@ -47,11 +47,10 @@ def blend(
     out.check(sheet, analysis)
     test = read_test(sheet)
     contents = read_analysis(analysis) if analysis else None
-    result = assess_blend(test, contents, limit_pct=limit, width_m=widths)
-    judged = assess(test, limit_pct=limit, relative=True, analysis=contents)
-    doubts, verdict = judged.doubts, judged.verdict
-    out.write(json=lambda: blend_json(result, doubts, verdict), plot=lambda: blend_figure(result, units))
+    judged = assess(test, limit_pct=limit, width_m=widths, relative=True, analysis=contents)
+    result = judged.blend or assess_blend(test, contents)  # which says what a sheet without components lacks
+    out.write(json=lambda: blend_json(judged, result), plot=lambda: blend_figure(result, units))
     if out.screen:
-        say(blend_text(result, units))
-        tell_verdict(verdict, units)
-        tell_doubts(doubts, units)
+        say(blend_text(judged, result, units))
+        tell_verdict(judged.verdict, units)
+        tell_doubts(judged.doubts, units)

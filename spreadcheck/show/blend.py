@@ -1,4 +1,4 @@
-"""A blend assessed part by part: as text of 80 columns, as plain data, and as a picture."""
+"""A blend assessed part by part: as a document, as plain data, and as a picture."""
 
 from __future__ import annotations
 
@@ -6,15 +6,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spreadcheck.doubts.doubt import Doubt
+from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.blend import ZONES, BlendAssessment, BlendPart, zone_shares
-from spreadcheck.judge.verdict import Verdict
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.show.analyse import scan_columns
-from spreadcheck.show.format import show_pct, show_width
+from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Table
+from spreadcheck.show.format import about_test, show_pct
 from spreadcheck.show.json import envelope
 from spreadcheck.show.plots import plain, plain_style
-from spreadcheck.show.verdict import verdict_data
+from spreadcheck.show.terminal import terminal_text
+from spreadcheck.show.verdict import marks_words, verdict_data, width_down, width_up
 from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
@@ -22,53 +23,63 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def blend_text(blend: BlendAssessment, system: str = "metric") -> str:
+def blend_text(judged: Assessment, blend: BlendAssessment, system: str = "metric") -> str:
     """A blend's result for a terminal."""
-    return "\n\n".join((blend.test.name, _parts_table(blend, system), _joint_lines(blend, system), _zone_table(blend)))
+    return terminal_text(blend_document(judged, blend, system))
 
 
-def _parts_table(blend: BlendAssessment, system: str) -> str:
-    lines = [
-        f"{'':<20}{'limit':>7}{'left':>7}{'centre':>10}   effective width",
-        f"{'part':<20}{'CV %':>7}{'%':>7}{shown_unit('length', system):>10}   {METHODS[0]:<17}{METHODS[1]}",
-    ]
-    for part in blend.parts:
-        widths = [show_width(part.effective_width_m(method), system) for method in METHODS]
-        centre = show(part.profile.centre_m, "length", system, unit=False)
-        share = show_pct(part.profile.left_share_pct)
-        name = f"{part.name}" if part.kind != "nutrient" else f"  {part.name}"
-        lines.append(f"{name[:19]:<20}{part.limit_pct:>7g}{share:>7}{centre:>10}   {widths[0]:<17}{widths[1]}")
-    return "\n".join(lines)
+def blend_document(judged: Assessment, blend: BlendAssessment, system: str = "metric") -> Document:
+    """Every part with its own widths, the widths that suit all, and how the blend changes across the width."""
+    blocks = (_parts_table(blend, system), *_joint(judged, blend, system), _zone_table(blend))
+    return Document(blend.test.name, blocks, about=about_test(blend.test))
 
 
-def _joint_lines(blend: BlendAssessment, system: str) -> str:
-    lines = ["All parts within their limits"]
+def _parts_table(blend: BlendAssessment, system: str) -> Table:
+    columns = (
+        Column("part", align="left"),
+        Column("limit", "CV %"),
+        Column("left", "%"),
+        Column("centre", shown_unit("length", system)),
+        *(Column(f"effective width {method}") for method in METHODS),
+    )
+    rows = tuple(
+        (
+            part.name if part.kind != "nutrient" else f"  {part.name}",
+            f"{part.limit_pct:g}",
+            show_pct(part.profile.left_share_pct),
+            show(part.profile.centre_m, "length", system, unit=False),
+            *(width_down(part.effective_width_m(method), system) for method in METHODS),
+        )
+        for part in blend.parts
+    )
+    return Table(columns, rows)
+
+
+def _joint(judged: Assessment, blend: BlendAssessment, system: str) -> tuple[Block, ...]:
+    """The widths at which all parts keep their limits, and the part that ends them; none while a doubt blocks."""
+    heading = Heading("All parts within their limits")
+    if judged.blocking:
+        return heading, Paragraph(marks_words(judged))
+    answers = []
     for method in METHODS:
         limiting = blend.limiting_part(method)
         bands = [_band(band, system) for band in reversed(blend.joint_bands_m(method))]
-        lines.append(f"  {method}: {', '.join(bands[:3]) or 'at no width tried'}")
-        lines.append(f"    limited by {limiting.name}" if limiting else "    the widest tried is still within")
-    return "\n".join(lines)
+        by = f"limited by {limiting.name}" if limiting else "the widest tried is still within"
+        answers.append(Answer(method, ", ".join(bands[:3]) or "at no width tried", by))
+    return heading, *answers
 
 
 def _band(band: tuple[float, float], system: str) -> str:
-    low, high = (show_width(end, system, unit=False) for end in band)
-    return f"{high if low == high else f'{low} to {high}'} {shown_unit('length', system)}"
+    return f"{width_up(band[0], system)} to {width_down(band[1], system)}"
 
 
-def _zone_table(blend: BlendAssessment) -> str:
-    lines = [
-        "Share of each component in % of the catch, in five zones of equal catch",
-        f"{'':<17}" + "".join(f"{zone:>10}" for zone in (*ZONES, "all")),
-    ]
-    for name, shares in zone_shares(blend).items():
-        lines.append(f"{name[:16]:<17}" + "".join(f"{show_pct(float(share)):>10}" for share in shares))
-    return "\n".join(lines)
+def _zone_table(blend: BlendAssessment) -> Table:
+    columns = (Column("component", align="left"), *(Column(zone) for zone in (*ZONES, "all")))
+    rows = tuple((name, *(show_pct(float(share)) for share in shares)) for name, shares in zone_shares(blend).items())
+    return Table(columns, rows, "Share of each component in % of the catch, in five zones of equal catch")
 
 
-def blend_json(
-    blend: BlendAssessment, doubts: tuple[Doubt, ...] = (), verdict: Verdict | None = None
-) -> dict[str, Any]:
+def blend_json(judged: Assessment, blend: BlendAssessment) -> dict[str, Any]:
     """A blend's result as plain data, SI."""
     data: dict[str, Any] = {
         "parts": [_part_json(part) for part in blend.parts],
@@ -79,7 +90,7 @@ def blend_json(
             for name, shares in zone_shares(blend).items()
         },
     }
-    return envelope("blend/1", blend.test, doubts, verdict=verdict_data(verdict), **data)
+    return envelope("blend/1", blend.test, judged.doubts, verdict=verdict_data(judged.verdict), **data)
 
 
 def _joint_json(blend: BlendAssessment, method: str) -> dict[str, Any]:
@@ -153,11 +164,12 @@ def _draw_shares(axes: Axes, blend: BlendAssessment, length: float, unit: str) -
 def _draw_cv(axes: Axes, blend: BlendAssessment, length: float, unit: str) -> None:
     method = blend.test.text("driving") or BACK_AND_FORTH
     nutrients = [part for part in blend.parts if part.kind == "nutrient"]  # a lone carrier's curve is its nutrient's
+    lowest, highest = np.inf, 0.0
     for number, part in enumerate([blend.parts[0], *(nutrients or blend.parts[1:])]):
-        scan = part.scans[method]
-        style = _style(number)
+        curve = part.curves[method]
         label = f"{plain(part.name)}, limit {part.limit_pct:g} %"
-        axes.plot(scan.width_m * length, scan.cv_trays_pct, lw=1.5, label=label, **style)
+        axes.plot(curve.width_m * length, curve.cv_pct, lw=1.5, label=label, **_style(number))
+        lowest, highest = min(lowest, curve.cv_pct.min(initial=np.inf)), max(highest, curve.cv_pct.max(initial=0.0))
     for limit in sorted({part.limit_pct for part in blend.parts}):
         axes.axhline(limit, color="black", lw=1.2)
         axes.text(1.0, limit, f"{limit:g} %", transform=axes.get_yaxis_transform(), fontsize=8, va="bottom", ha="right")
@@ -166,9 +178,9 @@ def _draw_cv(axes: Axes, blend: BlendAssessment, length: float, unit: str) -> No
         axes.axvline(
             joint * length, color="black", lw=1, ls=":", label=f"all within: up to {joint * length:.4g} {unit}"
         )
-    highest = max(float(np.nanmax(part.scans[method].cv_trays_pct, initial=0)) for part in blend.parts)
-    axes.set(title=f"CV against bout width, {method}", xlabel=f"Bout width ({unit})", ylabel="CV by trays (%)")
-    axes.set_ylim(0, min(highest * 1.05, 60))
+    axes.set(title=f"CV against bout width, {method}", xlabel=f"Bout width ({unit})",
+             ylabel="CV (%): what trays read on average")  # fmt: skip
+    axes.set_ylim(0, min(highest * 1.05, max(60.0, 1.6 * lowest)))
     axes.legend(fontsize=8, frameon=False, loc="upper left")
 
 

@@ -1,23 +1,22 @@
-"""What a study of the field edge says: text for a terminal, plain data for other programs, rows for a spreadsheet."""
+"""What a study of the field edge says: a document, plain data for other programs, rows for a spreadsheet."""
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from functools import partial
 from typing import Any
 
 from spreadcheck.field.edge import EdgeCase, EdgeStudy, WholeField
-from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.csv import csv_text, in_units
+from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
 from spreadcheck.show.format import show_pct, show_width
 from spreadcheck.show.json import envelope
+from spreadcheck.show.terminal import terminal_text
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.spread.tails import FigureRange
 from spreadcheck.units import show, shown_unit
 
-WIDTH = 80
 CAUTIONS = (
     "Check local rules: beside water courses, hedges, neighbours and boundaries they and the product label decide how "
     "close may be spread. No distance here is a legal one.",
@@ -25,21 +24,24 @@ CAUTIONS = (
     "of its own.",
     "Granules bounce and wind carries them: more may cross the edge than the trays show.",
 )
-_LABEL, _CELLS = 36, 44  # columns for the label and for all cells together
 
 
 def edge_text(study: EdgeStudy, system: str = "metric") -> str:
     """The study for a terminal, 80 columns wide."""
-    title = textwrap.shorten(f"Field edge: {study.test.name}", WIDTH, placeholder="...")
-    parts = [title + "\n" + _basis(study, system)]
-    for distance in dict.fromkeys(case.first_pass_m for case in study.cases):
-        parts.append(_distance(study, distance, system))
-    parts += [
-        _kept(study, system),
-        _wrapped(_over_tails(study, system)),
-        "\n".join(_wrapped(line) for line in (_explained(system), *CAUTIONS)),
-    ]
-    return "\n\n".join(part for part in parts if part)
+    return terminal_text(edge_document(study, system))
+
+
+def edge_document(study: EdgeStudy, system: str = "metric") -> Document:
+    """The study: a table for each distance of the first pass, distances that keep shares inside, cautions."""
+    distances = dict.fromkeys(case.first_pass_m for case in study.cases)
+    blocks: tuple[Block, ...] = (
+        *(_distance(study, distance, system) for distance in distances),
+        *_kept(study, system),
+        *_over_tails(study, system),
+        Paragraph(_explained(system)),
+        Points(CAUTIONS),
+    )
+    return Document(f"Field edge: {study.test.name}", blocks, about=(_basis(study, system),))
 
 
 def _basis(study: EdgeStudy, system: str) -> str:
@@ -52,22 +54,13 @@ def _basis(study: EdgeStudy, system: str) -> str:
     return about + f"rates at the metering of the test (mean {show(mean, 'rate', system)})"
 
 
-def _row(label: str, cells: Sequence[str]) -> str:
-    """Cells share their room: two methods, or two methods with two sides each."""
-    return (f"{label:<{_LABEL}}" + "".join(f"{cell:>{_CELLS // len(cells)}}" for cell in cells)).rstrip()
+def _columns(study: EdgeStudy, head: str) -> tuple[Column, ...]:
+    """A column of names, then one for each way of driving and side of the machine to the edge."""
+    first = [case for case in study.cases if case.first_pass_m == study.cases[0].first_pass_m]
+    return Column(head, align="left"), *(Column(case.method.replace("-", " "), case.side) for case in first)
 
 
-def _heading(label: str, study: EdgeStudy) -> list[str]:
-    """Driving methods, and below them the sides of the machine."""
-    return [_row(label, METHODS), _row("side of the machine to the edge", [case.side for case in _first(study)])]
-
-
-def _first(study: EdgeStudy) -> list[EdgeCase]:
-    """The ways of driving, as the cases of the first distance."""
-    return [case for case in study.cases if case.first_pass_m == study.cases[0].first_pass_m]
-
-
-def _distance(study: EdgeStudy, distance_m: float, system: str) -> str:
+def _distance(study: EdgeStudy, distance_m: float, system: str) -> Table:
     """One distance of the first pass: the edge, then the whole field."""
     cases = [case for case in study.cases if case.first_pass_m == distance_m]
     fields = [field for field in study.fields if field.first_pass_m == distance_m]
@@ -79,25 +72,27 @@ def _distance(study: EdgeStudy, distance_m: float, system: str) -> str:
         (f"short inside, {mass}", lambda c: _mass(c.short_kg, system)),
         ("short, % of a pass", lambda c: show_pct(c.short_pct)),
         (f"edge zone, {length}", lambda c: _length(c.zone_m, system)),
-        (f"of it under 90 % of the mean, {length}", lambda c: _length(c.strip_m, system)),
+        (f"under 90 % of the mean, {length}", lambda c: _length(c.strip_m, system)),
         (f"the same without an edge, {length}", lambda c: _length(c.strip_endless_m, system)),
     ]
     whole: list[tuple[str, Callable[[WholeField], str]]] = [
         ("mean, % of the endless field's", lambda f: show_pct(f.mean_pct_of_endless)),
         ("CV by line, %", lambda f: show_pct(f.cv_line_pct)),
         ("endless field's CV by line, %", lambda f: show_pct(f.endless_cv_line_pct)),
-        ("past both edges, % of all spread", lambda f: show_pct(f.beyond_pct)),
+        ("past both edges, % of all", lambda f: show_pct(f.beyond_pct)),
     ]
-    lines = _heading(f"First pass {show_width(distance_m, system)} from the edge", study)
-    lines.append(f"  Per {_edge(system)} of edge{half}")
+    blank = tuple("" for _ in cases)
+    rows: list[tuple[str, ...]] = [(f"Per {_edge(system)} of edge", *blank)]
     for label, cell in edge:
         cells = [cell(case) for case in cases]
         if study.over_tails is not None and label.startswith("beyond"):
             cells = _spans(study, distance_m, system, of_pass="%" in label)
         if set(cells) != {"-"}:  # masses, where only proportions are known
-            lines.append(_row(f"    {label}", cells))
-    lines.append(f"  A field of {fields[0].passes} passes, {show_width(fields[0].width_m, system)} wide, no headland")
-    return "\n".join(lines + [_row(f"    {label}", [cell(field) for field in fields]) for label, cell in whole])
+            rows.append((f"  {label}", *cells))
+    rows.append((f"{fields[0].passes} passes, no headland, {show_width(fields[0].width_m, system)}", *blank))
+    rows += [(f"  {label}", *(cell(field) for field in fields)) for label, cell in whole]
+    caption = f"First pass {show_width(distance_m, system)} from the edge{half}"
+    return Table(_columns(study, "machine side to the edge"), tuple(rows), caption)
 
 
 def _spans(study: EdgeStudy, distance_m: float, system: str, *, of_pass: bool) -> list[str]:
@@ -107,8 +102,11 @@ def _spans(study: EdgeStudy, distance_m: float, system: str, *, of_pass: bool) -
     here = [at for at, case in enumerate(study.cases) if case.first_pass_m == distance_m]
     if ranges is None:
         return ["-"] * len(here)
-    shown = show_pct if of_pass else partial(_mass, system=system)
-    return ["-".join(dict.fromkeys((shown(ranges[at].least), shown(ranges[at].most)))) for at in here]
+    return [_span(ranges[at], show_pct if of_pass else partial(_mass, system=system)) for at in here]
+
+
+def _span(found: FigureRange, shown: Callable[[float], str]) -> str:
+    return "-".join(dict.fromkeys((shown(found.least), shown(found.most))))
 
 
 def _edge(system: str) -> str:
@@ -120,36 +118,33 @@ def _mass(mass_kg_100_m: float | None, system: str) -> str:
     return show(mass_kg_100_m, "mass per edge", system, unit=False)
 
 
-def _length(length_m: float, system: str) -> str:
-    return show(length_m, "length", system, unit=False)
+def _length(length_m: float, system: str, digits: int | None = None) -> str:
+    return show(length_m, "length", system, unit=False, digits=digits)
 
 
-def _kept(study: EdgeStudy, system: str) -> str:
+def _kept(study: EdgeStudy, system: str) -> tuple[Table, ...]:
     """The first-pass distance that keeps each share inside, and what it leaves under 90 %."""
     if not study.kept:
-        return ""
-    length = shown_unit("length", system)
-    lines = _heading("First pass that keeps inside", study)
+        return ()
+    rows: list[tuple[str, ...]] = []
     for share in dict.fromkeys(kept.share_pct for kept in study.kept):
-        cases = [kept.case for kept in study.kept if kept.share_pct == share]
-        at = [_length(case.first_pass_m, system) for case in cases]
+        here = [at for at, kept in enumerate(study.kept) if kept.share_pct == share]
+        cases = [study.kept[at].case for at in here]
+        distances = [_length(case.first_pass_m, system) for case in cases]
         if study.over_tails is not None:
-            wanted = [span for span, kept in zip(study.over_tails.first_pass_m, study.kept, strict=True)
-                      if kept.share_pct == share]  # fmt: skip
-            at = [
-                "-".join(show(end, "length", system, unit=False, digits=1) for end in (span.least, span.most))
-                for span in wanted
-            ]
-        lines.append(_row(f"  {share:g} % of a pass: at, {length}", at))
-        lines.append(_row(f"    strip under 90 %, {length}", [_length(c.strip_m, system) for c in cases]))
-    return "\n".join(lines)
+            tenths = partial(_length, system=system, digits=1)
+            distances = [_span(study.over_tails.first_pass_m[at], tenths) for at in here]
+        rows.append((f"{share:g} % of a pass: at", *distances))
+        rows.append(("  strip under 90 %", *(_length(case.strip_m, system) for case in cases)))
+    length = shown_unit("length", system)
+    return (Table(_columns(study, f"{length}, by side"), tuple(rows), "First pass that keeps inside"),)
 
 
-def _over_tails(study: EdgeStudy, system: str) -> str:
+def _over_tails(study: EdgeStudy, system: str) -> tuple[Paragraph, ...]:
     """What the end trays leave open, in words; the least and the most of all ways of driving."""
     found = study.over_tails
     if found is None:
-        return ""
+        return ()
 
     def span(ranges: Sequence[FigureRange], shown: Callable[[float], str]) -> str:
         return f"{shown(min(one.least for one in ranges))} to {shown(max(one.most for one in ranges))}"
@@ -158,11 +153,12 @@ def _over_tails(study: EdgeStudy, system: str) -> str:
     if found.beyond_kg is not None:
         mass = span(found.beyond_kg, lambda kilos: _mass(kilos, system))
         parts.insert(0, f"{mass} {shown_unit('mass', system)} per {_edge(system)}")
-    return (
+    words = (
         "THE END TRAYS STILL CATCH: what fell beyond them is not known. Over all plausible tails, beyond the edge: "
         f"{', '.join(parts)}. Figures with a hyphen are the least and the most of these; the rest is drawn on a guess. "
         "Beside water and hedges take the largest; lay trays farther out to know."
     )
+    return (Paragraph(words),)
 
 
 def _explained(system: str) -> str:
@@ -171,10 +167,6 @@ def _explained(system: str) -> str:
         f"Both per {_edge(system)} of edge, in % of what one pass spreads on it. The edge zone is as far in as those "
         "passes would reach."
     )
-
-
-def _wrapped(text: str) -> str:
-    return textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
 
 
 def edge_json(study: EdgeStudy) -> dict[str, Any]:
