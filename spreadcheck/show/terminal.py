@@ -166,8 +166,8 @@ def _rows(table: Table, at: list[int], width: int) -> list[str]:
     over = sum(wide) + GAP * (len(at) - 1) - width
     while over > 0 and wide != least:  # heads over figures wrap first, then the widest words
         spare = [c for c in range(len(at)) if wide[c] > least[c]]
-        heads = [c for c in spare if table.columns[at[c]].align == "right"]
-        widest = max(heads or spare, key=lambda c: wide[c])
+        figures = [c for c in spare if table.columns[at[c]].align == "right"]
+        widest = max(figures or spare, key=lambda c: wide[c])
         wide[widest] -= 1
         over -= 1
     columns = [table.columns[c] for c in at]
