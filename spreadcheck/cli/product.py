@@ -79,7 +79,6 @@ def product(
                           --chart sample_trays/example_setting_chart.csv
       spreadcheck product --density "1 L: 0.78 kg" --into test.csv
     """
-    from spreadcheck.crew.fillin import rows_of_bin
     from spreadcheck.errors import Fault, QuantityError
     from spreadcheck.product.product import form_rows, product_of
     from spreadcheck.product.readings import check_confidence, half_width_given, read_product_file, read_readings
@@ -113,6 +112,8 @@ def product(
         say(terminal_text(document))
         tell_doubts((*result.doubts, *(answer.doubts if answer else ())), units)
     if into:
+        from spreadcheck.crew.fillin import rows_of_bin
+
         rows = (*form_rows(result, units), *(answer.form_rows(units) if answer else ()))
         write_into(into, rows_of_bin(rows, bin_no), overwrite=out.overwrite)
     elif out.screen:

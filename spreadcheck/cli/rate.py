@@ -59,7 +59,6 @@ def rate(
       spreadcheck rate first.csv --factor 0.82 --into second.csv
       spreadcheck rate --catch "36 kg: 30 s" --speed "10 km/h" --bout-width "24 m"
     """
-    from spreadcheck.crew.fillin import rows_of_bin
     from spreadcheck.product.ratecheck import RateSettings, check_rate
     from spreadcheck.product.readings import check_confidence, option_parts, pairs_given, positive, read_all
     from spreadcheck.show.rate import rate_document, rate_json
@@ -89,6 +88,8 @@ def rate(
         tell_verdict(result.verdict, units)
         tell_doubts(result.doubts, units)
     if into:
+        from spreadcheck.crew.fillin import rows_of_bin
+
         write_into(into, rows_of_bin(result.form_rows(units), bin_no), overwrite=out.overwrite)
     elif out.screen and sheet and sheet != "-":
         following = beside(sheet, "-next.csv")
