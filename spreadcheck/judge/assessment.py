@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cached_property
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,7 +24,6 @@ from spreadcheck.judge.verdict import Verdict, advised_width, blocking_codes, ve
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
 from spreadcheck.passes.noise import Noise, noise_of
 from spreadcheck.passes.passes import Passes, passes_of
-from spreadcheck.pattern.reading import PatternReading, read_pattern
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, rising
 from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, cv_on_average, width_curves, worst_curve
@@ -34,6 +33,9 @@ from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, tail
 from spreadcheck.spread.widths import Scan, check_limit, check_width, check_widths, default_widths, lay, scan_methods
 
 WITHIN, CLOSE, OVER = "within", "close", "over"
+if TYPE_CHECKING:
+    from spreadcheck.pattern.reading import PatternReading
+
 WHOLE = 1e3 * SAME_PLACE  # of a spacing: bout widths typed to a millimetre are whole multiples still
 
 
@@ -167,6 +169,8 @@ class Assessment:
     @cached_property
     def pattern(self) -> PatternReading:
         """The reading of the spread pattern: figures, shape, what to check; worked out when it is first asked for."""
+        from spreadcheck.pattern.reading import read_pattern  # a command that shows no pattern loads none
+
         return read_pattern(self.test, self.profile, self.passes, self.noise)
 
     @cached_property
