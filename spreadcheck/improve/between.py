@@ -36,8 +36,8 @@ class Terms:
     def __post_init__(self) -> None:
         for name, value in vars(self).items():
             if not 0 <= value < 100:
-                problem = f"{value:g} can't be a standard deviation from test to test"
-                raise QuantityError(Fault(name.replace("_", " "), problem, "give 0 or more, and less than 100"))
+                problem = f"{value:g} can't be how far tests differ"
+                raise QuantityError(Fault(name.rpartition("_")[0], problem, "give 0 or more, and less than 100"))
 
     def moved(self, place_m: FloatArray, rates: FloatArray) -> FloatArray:
         """The profile as other tests of the same machine may show it, shape (60, places)."""

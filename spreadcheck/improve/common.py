@@ -53,13 +53,15 @@ def passes_at(passes: Passes, profile: Profile, place_m: FloatArray) -> FloatArr
     return np.array(rows).reshape(len(rows), len(place_m))
 
 
-def common_places(one: Profile, other: Profile) -> tuple[FloatArray, bool]:
+def common_places(one: Profile, other: Profile, *, place: str = "") -> tuple[FloatArray, bool]:
     """Where two tray lines can be held against each other.
 
     Parameters
     ----------
     one, other : Profile
         The profiles. [m, kg/ha]
+    place : str
+        The sheet of the other one, for messages. [-]
 
     Returns
     -------
@@ -85,8 +87,8 @@ def common_places(one: Profile, other: Profile) -> tuple[FloatArray, bool]:
     low, high = max(a[0], b[0]) - near, min(a[-1], b[-1]) + near
     places = min((line[(line >= low) & (line <= high)] for line in (a, b)), key=len)
     if len(places) < 3:
-        problem = "the two tray lines share no stretch with three trays in it"
-        raise SheetError(Fault("", problem, "compare tests whose trays cover the same offsets"))
+        problem = "its tray line shares no stretch with three trays in it with that of the first test"
+        raise SheetError(Fault(place, problem, "compare tests whose trays cover the same offsets"))
     return places, False
 
 

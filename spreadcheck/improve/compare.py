@@ -14,7 +14,7 @@ import numpy as np
 
 from spreadcheck.errors import Fault, NoSpreadError, SheetError, SpreadcheckError, shown
 from spreadcheck.improve.between import Terms, between_sd, difference_evidence, profile_evidence
-from spreadcheck.improve.common import check_different, common_places, passes_at, same_catches
+from spreadcheck.improve.common import check_different, common_places, passes_at, place_of, same_catches
 from spreadcheck.improve.fold import Figures, even_line, many_figures
 from spreadcheck.improve.settings import settings_said
 from spreadcheck.judge.assessment import Assessment, assess
@@ -218,11 +218,16 @@ def _unchanged(
     archive: Sequence[TrayTest],
     assessed: Callable[[Iterable[TrayTest]], Sequence[Assessment]],
 ) -> list[list[Assessment]]:
-    """Groups of tests of the machine between which nothing was changed; the first test leads the first of them."""
+    """Groups of tests of the machine between which nothing was changed; the first test leads the first of them.
+
+    Of the tests compared, those whose forms say the same as the first one's may be what was changed, and stand in none.
+    """
     first = results[0].test
     machine = first.text("machine").casefold()
     known = [one.test for one in (*results, *repeats)]
     groups = {settings_said(first): [results[0]]}
+    for later in results[1:] if archive else ():
+        groups.setdefault(settings_said(later.test), [later])
     for test in archive:
         if test.text("machine").casefold() != machine or any(same_catches(test, one) for one in known):
             continue
@@ -295,7 +300,7 @@ class _Asked:
 
 
 def _change(before: Assessment, after: Assessment, asked: _Asked, learned: Sequence[Figures]) -> Change:
-    places, alike = common_places(before.profile, after.profile)
+    places, alike = common_places(before.profile, after.profile, place=place_of(after.test))
     pair = (before, after)
     profiles = [one.profile if alike else _on(one.profile, places) for one in pair]
     why = _why_scaled(before, after, asked.profiles)

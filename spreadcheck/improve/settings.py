@@ -30,6 +30,10 @@ class Setting:
         """A value of it with its unit."""
         return f"{self.number(value)} {self.unit}".rstrip()
 
+    def typed(self, value: float) -> str:
+        """A tested value as it stands on the sheet, with its unit."""
+        return f"{value:.6g} {self.unit}".rstrip()
+
     def number(self, value: float) -> str:
         """A value of it to the step that can be set, with no more digits than that needs."""
         digits = max(0, -int(np.floor(np.log10(self.step) + 1e-9)))
@@ -115,6 +119,8 @@ def _cell(test: TrayTest, label: str) -> tuple[float | None, str]:
     for row in test.form:
         if " ".join(row.label.casefold().split()) == label:
             number, unit = split_quantity(row.value.strip())
+            if any(sign.isdigit() for sign in unit):  # a date, or a list
+                return None, ""
             return parse_number(number), " ".join((unit or row.unit).split())
     return None, ""
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spreadcheck.errors import Fault, SheetError, SpreadcheckError, WidthError, shown
-from spreadcheck.improve.common import check_different, common_places
+from spreadcheck.improve.common import check_different, common_places, place_of
 from spreadcheck.improve.fold import Fold, upper_ends, widths_from
 from spreadcheck.improve.profiles import ProfileModel, profile_model
 from spreadcheck.improve.settings import SPEED, Setting, highest_speed, setting_changes, varied_settings
@@ -342,7 +342,7 @@ def _model(results: Sequence[Assessment], setting: FloatArray) -> ProfileModel:
 def _places(results: Sequence[Assessment]) -> FloatArray:
     """Evenly spaced places: the trays themselves where all lines are alike, else the stretch that all lines cover."""
     first = results[0].profile
-    alike = [common_places(first, result.profile)[1] for result in results[1:]]
+    alike = [common_places(first, one.profile, place=place_of(one.test))[1] for one in results[1:]]
     if all(alike) and first.even and len(first.offset_m) <= _MOST_PLACES:
         return first.offset_m
     low = max(float(result.profile.offset_m[0]) for result in results)

@@ -263,10 +263,11 @@ def _footer(found: Comparison, system: str) -> str:
     laying, wind = (show(value, "length", system) for value in (terms.laying_m, terms.wind_m))
     text = (
         f"* More than chance explains. By chance: of 100 comparisons in which nothing was changed, so many have a line "
-        f"as striking; a star stands up to {level:g}. {asked}Chance is how far passes differ, and how far tests differ "
-        f"though nothing was changed: line laid {laying} off, wind of the day {wind}, rate {terms.rate_pct:g} %, "
-        f"pattern {terms.stretch_pct:g} % wider or narrower (two tests of three keep within; common practice{learned})."
-        f" More passes don't cure that; repeated tests do. CV limit {found.limit_pct:g} %."
+        f"as striking; a star stands up to {level:g}. The range is for its line alone. {asked}Chance is how far passes "
+        f"differ, and how far tests differ though nothing was changed: line laid {laying} off, wind of the day {wind}, "
+        f"rate {terms.rate_pct:g} %, pattern {terms.stretch_pct:g} % wider or narrower (two tests of three keep "
+        f"within; common practice{learned}). More passes don't cure that; repeated tests do. CV limit "
+        f"{found.limit_pct:g} %."
     )
     return text + (" Each test is compared with the first only." if len(found.changes) > 1 else "")
 

@@ -59,6 +59,13 @@ def _at(found: Tuning, setting: tuple[float, ...]) -> str:
     return ", ".join(f"{one.label} {one.shown(value)}" for one, value in zip(found.settings, setting, strict=True))
 
 
+def _tested(found: Tuning, test: int, *, labels: bool = True) -> str:
+    """The setting of a test in words."""
+    values = zip(found.settings, found.value[test].tolist(), strict=True)
+    named = labels and len(found.settings) > 1
+    return ", ".join(f"{one.label} {one.typed(value)}" if named else one.typed(value) for one, value in values)
+
+
 def _stretch(found: Tuning, ends: tuple[tuple[float, float], ...]) -> str:
     """A stretch of settings in words."""
     parts = []
@@ -71,8 +78,11 @@ def _stretch(found: Tuning, ends: tuple[tuple[float, float], ...]) -> str:
 
 def _about(found: Tuning) -> Iterator[str]:
     settings = len(np.unique(found.value, axis=0))
-    ends = tuple(zip(found.value.min(axis=0).tolist(), found.value.max(axis=0).tolist(), strict=True))
-    yield f"{len(found.results)} tests at {settings} settings, {_stretch(found, ends)}"
+    ends = [
+        f"{f'{one.label} ' if len(found.settings) > 1 else ''}{low:.6g} to {one.typed(high)}"
+        for one, low, high in zip(found.settings, found.value.min(axis=0), found.value.max(axis=0), strict=True)
+    ]
+    yield f"{len(found.results)} tests at {settings} settings, {', '.join(ends)}"
     machines = dict.fromkeys(result.test.text("machine") for result in found.results)
     about = ", ".join(word for word in (*found.products, *machines) if word)
     if about:
@@ -84,7 +94,7 @@ def _about(found: Tuning) -> Iterator[str]:
 def _best(found: Tuning, one: Answer, system: str) -> str:
     """The best setting in plain words, with the band of its figure and the best test."""
     tested = found.results[one.best_tested]
-    at = _at(found, tuple(found.value[one.best_tested].tolist()))
+    at = _tested(found, one.best_tested)
     if one.goal == LOWEST:
         low, high = (show_pct(end) for end in one.cv_band_pct or (0.0, 0.0))
         measured = show_pct(tested.bouts[found.method].cv_pct)
@@ -156,7 +166,7 @@ def _tests(found: Tuning, system: str) -> Table:
     columns += [Column("width", shown_unit("length", system)), Column("passes"), Column("test", align="left")]
     rows = []
     for values, result, over in zip(found.value, found.results, found.over, strict=True):
-        cells = [one.number(value) for one, value in zip(found.settings, values, strict=True)]
+        cells = [f"{value:.6g}" for value in values.tolist()]
         cells[0] += "*" if over else ""
         if wanted:
             cells += [show_pct(result.bouts[found.method].cv_pct), result.verdicts[found.method].state]
@@ -204,6 +214,10 @@ def _notes(found: Tuning, system: str) -> Iterator[str]:
             f"As wide as the tray line, so the true width may be larger: {', '.join(found.cut_short)}; a longer line "
             "would tell."
         )
+    place = found.model.place_m
+    if any(len(one.profile.offset_m) != len(place) or one.profile.offset_m[0] != place[0] for one in found.results):
+        ends = [show(float(place[at]), "length", system, unit=at == -1) for at in (0, -1)]
+        yield f"The tray lines differ: all is worked out on the stretch that they share, from {' to '.join(ends)}."
     if len(found.products) > 1:
         yield f"Tests of different products are mixed, as asked for: {', '.join(found.products)}."
     elif found.products == ("not stated",):
@@ -319,7 +333,7 @@ def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
     from matplotlib.figure import Figure
 
     answers = [one for one in (found.cv, found.width) if one is not None]
-    figure = Figure(figsize=(8, 3.9 * (1 + len(answers))), layout="constrained")
+    figure = Figure(figsize=(8, 3.3 * (1 + len(answers))), layout="constrained")
     panels = figure.subplots(1 + len(answers), 1, squeeze=False)[:, 0]
     _draw_profiles(panels[0], found, system)
     for axes, one in zip(panels[1:], answers, strict=True):
@@ -337,13 +351,13 @@ def _draw_profiles(axes: Axes, found: Tuning, system: str) -> None:
     place = found.model.place_m * length
     shades = np.linspace(0.75, 0.25, len(found.results))
     marks = "os^Dv<>P*X"
-    for number, (values, profile) in enumerate(zip(found.value, found.model.rate, strict=True)):
+    for number, profile in enumerate(found.model.rate):
         axes.plot(place, profile * rate, color=str(shades[number]), lw=1, marker=marks[number % len(marks)], ms=3,
-                  label=plain(_at(found, tuple(values.tolist()))))  # fmt: skip
+                  label=plain(_tested(found, number, labels=False)))  # fmt: skip
     main = found.main
     if main is not None:
         axes.plot(place, found.profile_at(main.best) * rate, color=_INK, lw=2.5,
-                  label=plain(f"{_at(found, main.best)}, best, from the model"))  # fmt: skip
+                  label="best, from the model")  # fmt: skip
     axes.axvline(0, color="#777777", lw=1, ls=":")
     axes.set(
         title=f"Profiles over the {plain(_labels(found))}",
@@ -351,7 +365,7 @@ def _draw_profiles(axes: Axes, found: Tuning, system: str) -> None:
         ylabel=f"Rate, scaled to one mean ({rate_unit(first, system)})",
     )
     axes.set_ylim(bottom=0)
-    axes.legend(fontsize=7, frameon=False, loc="best")
+    axes.legend(fontsize=7, frameon=False, loc="upper left", bbox_to_anchor=(1.0, 1.0))
 
 
 def _axis(found: Tuning, at: int) -> str:
@@ -416,11 +430,16 @@ def _draw_map(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
     x, y = found.surface.setting.T
     lines = axes.tricontour(x, y, surface[0] * scale, levels=8, colors=_INK, linewidths=1)
     axes.clabel(lines, fontsize=7, fmt=lambda value: f"{value:.1f}")
-    axes.plot(*found.value.T, "o", ms=6, color="black", label=f"tests, as measured ({unit})")
+    axes.plot(*found.value.T, "o", ms=6, color="black", clip_on=False, label=f"tests, as measured ({unit})")
     for (at_x, at_y), value in zip(found.value, _measured(found, one), strict=True):
         words = "none" if math.isnan(value) else f"{value * scale:.1f}"
         axes.annotate(words, (at_x, at_y), textcoords="offset points", xytext=(6, 4), fontsize=8)
-    axes.plot(*one.best, "*", ms=14, mfc="white", color="black", label=plain(f"best: {_at(found, one.best)}"))
+    best = ", ".join(which.shown(value) for which, value in zip(found.settings, one.best, strict=True))
+    axes.plot(*one.best, "*", ms=14, mfc="white", color="black", clip_on=False, zorder=5, label=plain(f"best: {best}"))
+    (left, right), (bottom, top) = one.alike
+    axes.fill_between((left, right), bottom, top, color=_BAND, lw=0, label="within it: can't be told\nfrom the best")
     axes.set(title=f"{title}, {found.method} ({unit})", xlabel=_axis(found, 0), ylabel=_axis(found, 1))
-    axes.margins(0.08)
-    axes.legend(fontsize=7, frameon=False, loc="best")
+    room = 0.1 * np.ptp(found.surface.setting, axis=0)
+    axes.set_xlim(x.min() - room[0], x.max() + room[0])
+    axes.set_ylim(y.min() - room[1], y.max() + room[1])
+    axes.legend(fontsize=7, frameon=False, loc="upper left", bbox_to_anchor=(1.0, 1.0))

@@ -245,7 +245,7 @@ def test_other_tray_lines_are_compared_between_the_trays():
 def test_lines_that_share_nothing_can_not_be_compared():
     left = tray_test([-9, -8, -7], [1, 2, 1], tray_width="1 m", tray_length="1 m")
     right = tray_test([7, 8, 9], [1, 2, 2], tray_width="1 m", tray_length="1 m")
-    with pytest.raises(SpreadcheckError, match="share no stretch with three trays in it; compare tests whose trays"):
+    with pytest.raises(SpreadcheckError, match="shares no stretch with three trays in it with that of the first test"):
         compare([left, right])
 
 
@@ -404,6 +404,13 @@ def test_spread_between_tests_is_learned_from_an_archive(tmp_path):
     assert archived["between_tests"]["learned_from_tests"] == 5
 
 
+def test_a_later_test_may_have_its_repeats_in_the_archive():
+    series = SAMPLES / "speed_series"
+    result = run(series / "rpm_640.csv", series / "rpm_720.csv", "--archive", series)
+    assert result.exit_code == 0, result.output
+    assert "learned from 2 tests in which nothing was changed" in " ".join(result.stdout.split())
+
+
 def test_an_archive_without_repeats_is_refused(tmp_path):
     other = run(BEFORE, AFTER, "--archive", archive_of(tmp_path / "a", 2, machine="Mounted"))
     assert other.exit_code == 2
@@ -470,6 +477,9 @@ BAD = {
         "level: 100 % can't be used; give 50 or more and less than 100",
     ),
     "level nan": ([BEFORE, AFTER, "--level", "nan"], "level: nan % can't be used"),
+    "rate error below 0": ([BEFORE, AFTER, "--rate-error", "-1"], "rate: -1 can't be how far tests differ; give 0"),
+    "stretch nan": ([BEFORE, AFTER, "--stretch", "nan"], "stretch: nan can't be how far tests differ; give 0 or more"),
+    "laying without unit": ([BEFORE, AFTER, "--laying-error", "0.2"], '"0.2" has no unit; write it out'),
     "odd plot": ([BEFORE, AFTER, "--plot", "x.bmp"], 'a plot can\'t be written as ".bmp"'),
     "no such choice": ([BEFORE, AFTER, "--profiles", "raw"], "'raw' is not one of"),
 }

@@ -68,6 +68,37 @@ def test_mean_likelihood_and_spread_are_scikit_learns(settings, length, size):
     assert other - logs == pytest.approx(theirs[length, size] - theirs[0.5, 10.0], abs=0.02)
 
 
+def norris():
+    """Norris' calibration of ozone monitors, x and y: linear regression of the lower level of difficulty [NIST]."""
+    x = """0.2 337.4 118.2 884.6 10.1 226.5 666.3 996.3 448.6 777.0 558.2 0.4 0.6 775.5 666.9 338.0 447.5 11.6 556.0
+        228.1 995.8 887.6 120.2 0.3 0.3 556.8 339.1 887.2 999.0 779.0 11.1 118.3 229.2 669.1 448.9 0.5"""
+    y = """0.1 338.8 118.1 888.0 9.2 228.1 668.5 998.5 449.1 778.9 559.2 0.3 0.1 778.1 668.8 339.3 448.9 10.8 557.7
+        228.3 998.0 888.8 119.6 0.3 0.6 557.6 339.3 888.0 998.5 778.9 10.2 117.6 228.9 668.4 449.2 0.2"""
+    return tuple(np.array(values.split(), dtype=float) for values in (x, y))
+
+
+def test_without_departures_the_model_is_the_line_of_nist():
+    """NIST StRD, Norris: certified intercept, slope, their standard deviations and that of the residuals.
+
+    Data and certified values are from memory; that the values come out of the data to ten digits speaks for both. The
+    model takes the noise as known, so that its errors are those of the residuals given. Tolerance of the fit: what the
+    least size of the departures, 1e-6 of the noise, may leave.
+    """
+    x, y = norris()
+    intercept, slope, residual = -0.262323073774029, 1.00211681802045, 0.884796396144373
+    variance = np.full((len(x), 1), residual**2)
+    setting = x[:, None] / 1000
+    model = ProfileModel(np.zeros(1), setting, y[:, None], PlainErrors(variance), np.ones(1), np.zeros((5, 6)))
+    weights = model.weights(np.array([[0.0], [1.0]]), 1.0, 1e-6 * residual)[0]
+    at_0, at_1000 = weights @ y
+    assert at_0 == pytest.approx(intercept, rel=1e-8)
+    assert (at_1000 - at_0) / 1000 == pytest.approx(slope, rel=1e-10)
+    assert np.sqrt((weights[0] ** 2).sum()) * residual == pytest.approx(0.232818234301152, rel=1e-8)
+    assert np.sqrt(((weights[1] - weights[0]) ** 2).sum()) * residual / 1000 == pytest.approx(
+        0.429796848199937e-3, rel=1e-8
+    )
+
+
 def test_drawn_errors_spread_as_scikit_learn_says():
     """Standard deviation of 4000 draws: three standard errors of it are 3 / sqrt(8000), 3.4 %."""
     kernels = pytest.importorskip("sklearn.gaussian_process.kernels")

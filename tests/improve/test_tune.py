@@ -304,6 +304,7 @@ BAD = {
         'x.docx: a report can\'t be written as ".docx"; end the name in .html, .pdf or .md',
     ),
     "no such setting": ([*SERIES, "--setting", "colour"], 'the form has no "colour"'),
+    "a date": ([*SERIES, "--setting", "date"], '"date" is "2026-05-06", no number'),
     "three settings": (
         [*SERIES, "--setting", "tilt", "--setting", "tilt"],
         "option --setting: tilt, tilt; name one label, or two different ones",
