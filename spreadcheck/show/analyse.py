@@ -127,26 +127,24 @@ def _widths(result: Assessment, system: str) -> list[str]:
         advised = ["not given"] * len(METHODS)
     bands = [other_bands_words(result, method, system) for method in METHODS]
     lines = [
-        _three(f"CV within {result.limit_pct:g} %", *METHODS),
-        _three("  advised width", *advised),
-        _three("  effective width", *(effective_words(result, method, system) for method in METHODS)),
+        *_three(f"CV within {result.limit_pct:g} %", *METHODS),
+        *_three("  advised width", *advised),
+        *_three("  effective width", *(effective_words(result, method, system) for method in METHODS)),
     ]
     if any(bands):
         shown = ["; ".join(band[:1]) + (f" and {len(band) - 1} more" if len(band) > 1 else "") for band in bands]
-        lines.append(_three("  other bands", *(words or "none" for words in shown)))
+        lines += _three("  other bands", *(words or "none" for words in shown))
     if not result.blocking:
         lines += _wrapped("  " + advice_words(result, result.driving or METHODS[0], system))
     return lines
 
 
-def _three(*cells: str) -> str:
+def _three(*cells: str) -> list[str]:
     """A name and a cell a method; cells that are too wide for one line go on in full on the next ones."""
     first, second = (wrapped(cell, 27) for cell in cells[1:])
     rows = max(len(first), len(second))
     padded = [column + [""] * (rows - len(column)) for column in (first, second)]
-    return "\n".join(
-        f"{cells[0] if row == 0 else '':<24}{a:<28}{b}" for row, (a, b) in enumerate(zip(*padded, strict=True))
-    )
+    return [f"{cells[0] if row == 0 else '':<24}{a:<28}{b}" for row, (a, b) in enumerate(zip(*padded, strict=True))]
 
 
 def _picture(result: Assessment, system: str, plain: bool) -> list[str]:
