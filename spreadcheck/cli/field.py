@@ -180,8 +180,7 @@ def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None)
     """The options as what the library is asked; everything is read before anything is worked out."""
     from spreadcheck.field.case import Asked
     from spreadcheck.judge.nutrients import read_analysis
-    from spreadcheck.money.pricefile import basis_from, read_price_file
-    from spreadcheck.money.prices import parse_price
+    from spreadcheck.money.pricefile import basis_from, parse_price, read_price_file
     from spreadcheck.units import parse_quantity
 
     def length(name: str) -> Callable[[str], float]:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import numpy as np
 
-from spreadcheck.errors import Fault, SheetError
+from spreadcheck.errors import Fault, SheetError, record
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import LABELS, Label, known_label
 from spreadcheck.sheet.traysheet import catch_cell
@@ -48,7 +47,7 @@ CAUTIONS = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class Detail:
     """One row of the form as it is asked; `unit` is the sheet's own, or the one proposed where it gives none."""
 
@@ -59,7 +58,7 @@ class Detail:
     choices: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@record
 class EntryForm:
     """The entry form of one test. Trays run from left to right as seen when driving."""
 

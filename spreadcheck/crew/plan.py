@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spreadcheck.doubts.doubt import Doubt, Quantity, Words, trays_counted
 from spreadcheck.doubts.register import doubt
-from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import Granules, granules, tray_noise
 from spreadcheck.sheet.labels import LABELS
@@ -31,7 +31,7 @@ from spreadcheck.units import KINDS, from_inside, shown_unit
 _EN_13739_2 = ((4.0, 0.4, 2, 10.0), (6.0, 0.4, 4, 6.0), (10.0, 0.5, 5, 10.0), (12.0, 0.6, 6, 12.0))
 
 
-@dataclass(frozen=True)
+@record
 class PlanRequest:
     """What the crew has and wants; lengths in m, rate in kg/ha, speed in m/s.
 
@@ -163,7 +163,7 @@ def standard_runs(travel_speed_m_s: float) -> tuple[int, float] | None:
     return None
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Plan:
     """A tray line proposed. `at_wheel` marks the places where no tray can stand."""
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt, Quantity
 from spreadcheck.doubts.register import doubt
-from spreadcheck.errors import Fault, WidthError
+from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.field.deposit import ARC, LINE, Landing, Leg
 from spreadcheck.field.fieldmap import FieldMap, Ground, OtherLanding, Spot, map_field
 from spreadcheck.field.places import Boundary
@@ -26,7 +26,7 @@ from spreadcheck.units import HECTARE_M2
 CELL_M = 2.0
 
 
-@dataclass(frozen=True)
+@record
 class Asked:
     """What is asked about a field; lists are all combined. None: the best heading; switching at the best distance.
 
@@ -62,7 +62,7 @@ class Asked:
             )
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class FieldCase:
     """One way to drive the field: its legs and map, the work, and the money as far as it is priced."""
 
@@ -95,7 +95,7 @@ class FieldCase:
         return sum(known) if known else None
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class FieldStudy:
     """A field and a tray test. The first case is the one that is shown; the others stand beside it."""
 
@@ -141,7 +141,7 @@ LEVEL_PCT = 90.0
 COARSE_CELLS = 20_000
 
 
-@dataclass(frozen=True)
+@record
 class FieldSure:
     """The field CV that the tray test leaves possible, from so many draws on cells of so many metres."""
 

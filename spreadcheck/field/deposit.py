@@ -12,11 +12,11 @@ Several profiles (nutrients of a blend, draws of the noise) land at the same pla
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
-from spreadcheck.errors import Fault, WidthError
+from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.field.edge import area_left_of, mirrored, support_m
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import CUT, Profile
@@ -35,7 +35,7 @@ _KEPT = 1e-9  # share of a metre: stretches shorter than this are none
 Progress = Callable[[float], None]
 
 
-@dataclass(frozen=True)
+@record
 class Landing:
     """How the granules land behind the antenna: on a line across, or on an arc of the throw; `distance_m` of either."""
 
@@ -49,7 +49,7 @@ class Landing:
         return np.sqrt(np.maximum(self.distance_m**2 - np.square(offset_m), 0.0))
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Leg:
     """One unbroken stretch as driven: points, and for each stretch between two whether the slide is open.
 
@@ -88,7 +88,7 @@ def leg_of(x_m: FloatArray, y_m: FloatArray, *, border: str = "") -> Leg:
     return Leg(np.asarray(x_m, float), np.asarray(y_m, float), stretches, stretches, border=border)
 
 
-@dataclass(frozen=True)
+@record
 class Raster:
     """Square cells over the field: south-west corner, cell, rows from the south and columns from the west."""
 
@@ -111,7 +111,7 @@ class Raster:
         return self.west_m, east, self.south_m, north
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Thrown:
     """A pattern cut into lateral strips: where each lands and the mass a metre of travel leaves in it, a row a profile.
 
@@ -254,7 +254,7 @@ def bordered(profile: Profile, bout_width_m: float, side: str) -> Profile:
     return replace(profile, offset_m=offset, rate_kg_ha=rate, tails=CUT)
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class _Steps:
     """Middles of the steps of a leg, the unit vector of travel there, and the metres that each is metered."""
 

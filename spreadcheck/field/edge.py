@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt
-from spreadcheck.errors import CostError, Fault, WidthError
+from spreadcheck.errors import CostError, Fault, WidthError, record
 from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.verdict import Verdict
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
@@ -109,7 +109,7 @@ _ROUNDING = 1e-12  # of a pass: less than this beyond the edge is nothing
 _TO_KG = EDGE_M / 10_000.0  # kg/ha x m x 100 m -> kg
 
 
-@dataclass(frozen=True)
+@record
 class EdgeCase:
     """One distance of the first pass from the edge, for one driving method and one side of the machine to the edge.
 
@@ -257,7 +257,7 @@ SHARES_PCT = (95.0, 98.0, 99.5)  # of a pass, kept inside the field
 MAX_PASSES = 1_000
 
 
-@dataclass(frozen=True)
+@record
 class WholeField:
     """A field of N passes between two edges, and the endless field beside it; both CVs by line."""
 
@@ -278,7 +278,7 @@ class WholeField:
         return 100 * self.mean_kg_ha / self.endless_mean_kg_ha
 
 
-@dataclass(frozen=True)
+@record
 class Kept:
     """The distance of the first pass that keeps a share of one pass inside the field."""
 
@@ -288,7 +288,7 @@ class Kept:
     case: EdgeCase
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class EdgeStudy:
     """One tray test at the edge of a field; rates are scaled to the target where one is known."""
 
@@ -304,7 +304,7 @@ class EdgeStudy:
     over_tails: OverTails | None = None
 
 
-@dataclass(frozen=True)
+@record
 class OverTails:
     """What falls beyond the edge over all plausible tails, where the end trays still catch: a range for each case.
 

@@ -6,13 +6,13 @@ import io
 import itertools
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from spreadcheck.errors import record
 from spreadcheck.field.deposit import (
     STEPS_A_CELL,
     Landing,
@@ -34,7 +34,7 @@ NIL_PCT, NEAR_PCT = 5.0, 15.0
 SHARES = ("nil", "under", "near", "over")
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Ground:
     """The field on the ground: its outline, and the part that headland, bout ends and boundary can't touch (shapely).
 
@@ -46,7 +46,7 @@ class Ground:
     assumed: bool = False
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class FieldMap:
     """What every cell gets. Arrays have rows from the south and columns from the west."""
 
@@ -123,7 +123,7 @@ class FieldMap:
         return self._kg(self.target_kg_ha - self.field_kg_ha[under])
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class OtherLanding:
     """The same way with the other landing model on coarse cells, and the cells of the field where the two differ.
 
@@ -232,7 +232,7 @@ MOST = 4  # of either kind
 WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
 
-@dataclass(frozen=True)
+@record
 class Spot:
     """One place: its middle, how many times the target it gets over a patch, and what it is called."""
 

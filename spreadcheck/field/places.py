@@ -6,13 +6,13 @@ import importlib
 import json
 import math
 import os
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
-from spreadcheck.errors import Fault, MissingExtraError, SheetError, shown
+from spreadcheck.errors import Fault, MissingExtraError, SheetError, record, shown
 from spreadcheck.sheet.csvrows import decoded
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.units import HECTARE_M2
@@ -33,7 +33,7 @@ MAX_POINTS = 2_000_000
 DEGREES, METRES = ("longitude", "latitude"), ("x_m", "y_m")
 
 
-@dataclass(frozen=True)
+@record
 class Zone:
     """A UTM zone by its EPSG number, such as 32632; its metres are counted from there."""
 
@@ -210,7 +210,7 @@ def points_of(coordinates: Any, place: str) -> FloatArray:
 LEAST_HA, MOST_HA = 0.01, 20_000.0
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Boundary:
     """The outline of a field and its holes, corners in metres east and north; `zone` where they came as degrees."""
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from spreadcheck.errors import Fault, WidthError
+from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.field.deposit import Landing, Leg, leg_of
 from spreadcheck.field.fieldmap import Ground, map_field
 from spreadcheck.field.places import Boundary, extra
@@ -25,7 +25,7 @@ _ACUTE_DEG = 60.0
 _DRIFT_STEP_M = 5.0
 
 
-@dataclass(frozen=True)
+@record
 class Driving:
     """How a field is to be driven. Headings are degrees from north, clockwise.
 
@@ -60,7 +60,7 @@ class Driving:
             raise WidthError(Fault("option --drift", what, "give a length up to 10 m, such as 0.3 m"))
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Plan:
     """A field as it is to be driven: rounds, bouts, the edge between them, and what simple planning does not solve."""
 

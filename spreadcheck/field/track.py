@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 import numpy as np
 
-from spreadcheck.errors import Fault, SheetError, shown
+from spreadcheck.errors import Fault, SheetError, record, shown
 from spreadcheck.field.deposit import Leg
 from spreadcheck.field.places import (
     DEGREES,
@@ -39,7 +39,7 @@ OPTIONAL = ("time", "on", "heading", "speed")
 _ON = {"1": 1.0, "on": 1.0, "true": 1.0, "yes": 1.0, "0": 0.0, "off": 0.0, "false": 0.0, "no": 0.0, "": 1.0}
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Fixes:
     """One unbroken line of a track as read: places in metres, and what was logged (None where it was not)."""
 
@@ -51,7 +51,7 @@ class Fixes:
     speed_m_s: FloatArray | None = None
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Track:
     """A recorded track: unbroken lines, the UTM zone of its places, what reading it had to do."""
 

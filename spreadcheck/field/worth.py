@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
+from spreadcheck.errors import record
 from spreadcheck.field.case import Asked, FieldCase, FieldStudy, coarse_cell_m
 from spreadcheck.field.plan import later_cvs
 from spreadcheck.field.study import ways_of
@@ -13,7 +14,7 @@ from spreadcheck.units import HECTARE_M2
 LEAST_GAIN_PCT = 0.3  # of field CV: a shift of all switching that gains less is not worth a word
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Worth:
     """One improvement against the case that is shown; `saved_per_year` is None where nothing is priced."""
 

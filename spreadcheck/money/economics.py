@@ -8,18 +8,17 @@ of all three.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from spreadcheck.doubts.doubt import Doubt
-from spreadcheck.errors import CostError, Fault, WidthError
+from spreadcheck.errors import CostError, Fault, WidthError, record
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.verdict import Verdict
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.money.pricefile import CostBasis
-from spreadcheck.money.prices import Prices
+from spreadcheck.money.pricefile import CostBasis, Prices
 from spreadcheck.money.response import Response, share_over_supplied, yield_at, yield_loss
 from spreadcheck.money.work import Fieldwork, fieldwork_at
 from spreadcheck.sheet.labels import METHODS
@@ -31,7 +30,7 @@ from spreadcheck.spread.profile import TAPER, Profile
 from spreadcheck.spread.stripes import longest_stripe, shares_beyond
 
 
-@dataclass(frozen=True)
+@record
 class Cost:
     """Cost per hectare in the user's currency; None where a price or the response is not given."""
 
@@ -48,7 +47,7 @@ class Cost:
         return None if None in parts else sum(part for part in parts if part is not None)
 
 
-@dataclass(frozen=True)
+@record
 class WidthCase:
     """What one bout width does under one driving method.
 
@@ -81,7 +80,7 @@ class WidthCase:
     cost: Cost
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class WidthStudy:
     """One tray test at several bout widths: cases by driving method, widths increasing."""
 

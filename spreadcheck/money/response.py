@@ -18,13 +18,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from difflib import get_close_matches
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.errors import CostError, Fault, shown
+from spreadcheck.errors import CostError, Fault, record, shown
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.evenness import Deposit, mean_of_pieces
 
@@ -40,7 +39,7 @@ _OVER = 1e-9  # of the limit: a supply on it is not over it
 _LEVEL = 1e-12  # of a supply: a piece that rises less is level
 
 
-@dataclass(frozen=True)
+@record
 class Branch:
     """A curve between two joins: Y = c0 + c1 x + c2 x^2 + e exp(-k x) from x = low to high."""
 
@@ -53,7 +52,7 @@ class Branch:
     k: float = 0.0
 
 
-@dataclass(frozen=True)
+@record
 class Response:
     """A yield response, kg/ha of supply to t/ha of yield.
 

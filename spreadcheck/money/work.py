@@ -8,9 +8,8 @@ speed and width; turns, refilling and short bouts take the rest.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
-from spreadcheck.errors import CostError, Fault
+from spreadcheck.errors import CostError, Fault, record
 from spreadcheck.spread.metering import flow_kg_s
 from spreadcheck.units import HECTARE_M2
 
@@ -26,7 +25,7 @@ _LIMITS = {
 }
 
 
-@dataclass(frozen=True)
+@record
 class Field:
     """The field and how it is driven: speed, field efficiency, width across the passes, length along them."""
 
@@ -44,7 +43,7 @@ class Field:
         return None if self.width_m is None or self.length_m is None else self.width_m * self.length_m
 
 
-@dataclass(frozen=True)
+@record
 class Fieldwork:
     """The work at one bout width: what follows from something that is not known is None.
 

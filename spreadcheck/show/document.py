@@ -6,17 +6,17 @@ text: a renderer sends them through `gated` once and escapes them in its own way
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, fields, is_dataclass, replace
+from dataclasses import asdict, fields, is_dataclass, replace
 from typing import Any, Literal, TypeAlias, TypeVar
 
-from spreadcheck.errors import visible
+from spreadcheck.errors import record, visible
 
 T = TypeVar("T")
 
 TO_WRITE = "____________"  # a cell or value that a person fills in: a line in text, room on paper
 
 
-@dataclass(frozen=True)
+@record
 class Heading:
     """A heading; level 2 stands right under the title of the document."""
 
@@ -25,7 +25,7 @@ class Heading:
     new_page: bool = False
 
 
-@dataclass(frozen=True)
+@record
 class Paragraph:
     """Running text; `strong` for the sentence that matters most, `small` for a remark."""
 
@@ -33,7 +33,7 @@ class Paragraph:
     weight: Literal["plain", "strong", "small"] = "plain"
 
 
-@dataclass(frozen=True)
+@record
 class Points:
     """A list of points, with numbers where their order matters."""
 
@@ -42,7 +42,7 @@ class Points:
     small: bool = False
 
 
-@dataclass(frozen=True)
+@record
 class Answer:
     """A question and its answer on one line; `further` is what stands behind it in smaller letters."""
 
@@ -51,7 +51,7 @@ class Answer:
     further: str = ""
 
 
-@dataclass(frozen=True)
+@record
 class Note:
     """A box that can't be overlooked: what it is ("Doubt", "Caution"), in short, and more."""
 
@@ -60,7 +60,7 @@ class Note:
     points: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@record
 class Column:
     """A column of a table: its head, its unit, and whether it holds figures or words."""
 
@@ -70,7 +70,7 @@ class Column:
     share: float = 0.0  # of the room across the page, on paper and screen; 0 for what the cells need
 
 
-@dataclass(frozen=True)
+@record
 class Table:
     """A table; the first column names its rows."""
 
@@ -88,7 +88,7 @@ class Table:
             raise ValueError(f'every row of the table "{self.caption}" needs {len(self.columns)} cells')
 
 
-@dataclass(frozen=True)
+@record
 class Picture:
     """A picture: its title, what it shows for those who can't see it, as SVG and, for a terminal, drawn with signs."""
 
@@ -100,7 +100,7 @@ class Picture:
     wide: bool = False  # on paper across the whole page
 
 
-@dataclass(frozen=True)
+@record
 class Field:
     """A box of a form on paper: label, what is known, unit, and the words to choose from."""
 
@@ -111,14 +111,14 @@ class Field:
     share: float = 1.0  # of its row
 
 
-@dataclass(frozen=True)
+@record
 class Fields:
     """Boxes to fill in, row by row."""
 
     rows: tuple[tuple[Field, ...], ...]
 
 
-@dataclass(frozen=True)
+@record
 class Side:
     """Two groups side by side where there is room, else one after the other."""
 
@@ -126,7 +126,7 @@ class Side:
     right: tuple[Block, ...]
 
 
-@dataclass(frozen=True)
+@record
 class Place:
     """Where the web page of a command sets in something of its own; other renderers pass it over."""
 
@@ -136,7 +136,7 @@ class Place:
 Block: TypeAlias = "Heading | Paragraph | Points | Answer | Note | Table | Picture | Fields | Side | Place"
 
 
-@dataclass(frozen=True)
+@record
 class Document:
     """A whole document; `over` stands above the title, `about` lines below it, `foot` at the end or on every page."""
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from functools import cache, partial
 from importlib.resources import files
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
+from spreadcheck.errors import record
 from spreadcheck.show.document import Document, as_data
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
@@ -21,7 +21,7 @@ _PROBE = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class Pdf:
     """A PDF, how many pages it has, and the signs that no font here has: "?" stands for each."""
 

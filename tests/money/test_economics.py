@@ -12,8 +12,7 @@ from published_cases import rows
 
 from spreadcheck.errors import CostError, QuantityError, WidthError
 from spreadcheck.money.economics import Cost, study_widths
-from spreadcheck.money.pricefile import basis_from, read_price_file
-from spreadcheck.money.prices import parse_price
+from spreadcheck.money.pricefile import basis_from, parse_price, read_price_file
 from spreadcheck.money.response import response_curve
 from spreadcheck.money.work import Field, field_capacity, fieldwork_at, passes_over
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
