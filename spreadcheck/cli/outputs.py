@@ -146,7 +146,8 @@ def name_next(*words: str, lead: str = "Next") -> None:
 def again(*more: str) -> tuple[str, ...]:
     """The command that was given, with more words behind it; a sheet of standard input can't be read again."""
     words: tuple[str, ...] = click.get_current_context().meta.get("spreadcheck words", ())
-    return (*("SHEET" if word == "-" else word for word in words), *more)
+    new = (word for word in more if word != "--overwrite" or word not in words)
+    return (*("SHEET" if word == "-" else word for word in words), *new)
 
 
 def show_doubts(results: Iterable[Assessment], units: str = "metric") -> None:

@@ -82,6 +82,7 @@ def product(
     from spreadcheck.errors import Fault, QuantityError
     from spreadcheck.product.product import form_rows, product_of
     from spreadcheck.product.readings import check_confidence, half_width_given, read_product_file, read_readings
+    from spreadcheck.show.document import to_hand_over
     from spreadcheck.show.product import product_document, product_json
     from spreadcheck.show.terminal import terminal_text
 
@@ -106,11 +107,15 @@ def product(
         chart = read_chart(chart_file)
         width = result.strength.half_width_n if result.strength and result.blend is None else float("nan")
         answer = find_settings(chart, result.readings, strength_half_width_n=width)
+    doubts = (*result.doubts, *(answer.doubts if answer else ()))
     document = product_document(result, units, chart=chart, answer=answer)
-    out.write(json=lambda: product_json(result, answer), report=lambda: document)
+    out.write(
+        json=lambda: product_json(result, answer),
+        report=lambda: to_hand_over(document, tuple(doubt.message(units) for doubt in doubts)),
+    )
     if out.screen:
         say(terminal_text(document))
-        tell_doubts((*result.doubts, *(answer.doubts if answer else ())), units)
+        tell_doubts(doubts, units)
     if into:
         from spreadcheck.crew.fillin import rows_of_bin
 

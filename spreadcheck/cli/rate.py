@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from spreadcheck.cli.options import optional_sheet_argument, options, outputs, quantity_option, read_test
 from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, tell_doubts, tell_verdict, write_into
 from spreadcheck.cli.say import say
 from spreadcheck.show.nextstep import beside
+
+if TYPE_CHECKING:
+    from spreadcheck.show.document import Document
 
 
 @click.command()
@@ -61,6 +66,7 @@ def rate(
     """
     from spreadcheck.product.ratecheck import RateSettings, check_rate
     from spreadcheck.product.readings import check_confidence, option_parts, pairs_given, positive, read_all
+    from spreadcheck.show.document import to_hand_over
     from spreadcheck.show.rate import rate_document, rate_json
     from spreadcheck.show.terminal import terminal_text
 
@@ -82,7 +88,14 @@ def rate(
         confidence_pct=confidence,
     )
     document = rate_document(result, units, name=trays.name if trays else "")
-    out.write(json=lambda: rate_json(result, trays), report=lambda: document)
+
+    def report() -> Document:
+        from spreadcheck.show.verdict import verdict_sentence
+
+        judged = verdict_sentence(result.verdict, units) if result.verdict else ""
+        return to_hand_over(document, tuple(doubt.message(units) for doubt in result.doubts), verdict=judged)
+
+    out.write(json=lambda: rate_json(result, trays), report=report)
     if out.screen:
         say(terminal_text(document))
         tell_verdict(result.verdict, units)
@@ -91,6 +104,8 @@ def rate(
         from spreadcheck.crew.fillin import rows_of_bin
 
         write_into(into, rows_of_bin(result.form_rows(units), bin_no), overwrite=out.overwrite)
+    elif out.screen and result.verdict and result.verdict.blocking:
+        name_next(*again(), lead="Next, once that is put right")
     elif out.screen and sheet and sheet != "-":
         following = beside(sheet, "-next.csv")
         name_next("record", following, "--like", sheet, lead="Next, a sheet for the next test")

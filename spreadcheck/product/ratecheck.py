@@ -242,7 +242,9 @@ def check_rate(
     if new_widths_m and known.bout_width_m is None:
         raise QuantityError(_missing("bout width", "the rate at another bout width"))
     figures = [_figures(*way, known, inverse, tolerance_pct, confidence_pct) for way in ways]
-    if judged and ends_of(judged.profile).catch:
+    if judged and judged.blocking:  # nothing is corrected by trays that can't be relied on
+        figures[0] = replace(figures[0], new_factor=None, new_setting=None)
+    elif judged and ends_of(judged.profile).catch:
         figures[0] = _open_ended(figures[0], judged, known, inverse)
     at_widths = tuple(
         (width, rate_at_width(figures[0].rate_kg_ha, from_width_m=known.bout_width_m or width, to_width_m=width))

@@ -149,6 +149,13 @@ class Document:
     style: Literal["report", "card", "form"] = "report"
 
 
+def to_hand_over(document: Document, doubts: tuple[str, ...], *, verdict: str = "") -> Document:
+    """A document for paper, with the verdict and the doubts, which stand below it on the screen."""
+    judged = (Paragraph(f"Verdict: {verdict}", "strong"),) if verdict else ()
+    more: tuple[Block, ...] = (Heading("Doubts"), Points(doubts)) if doubts else ()
+    return replace(document, blocks=(*judged, *document.blocks, *more))
+
+
 _LINES = frozenset({"drawn"})
 _OWN = frozenset({"svg"})  # made by this package, escaped where words went in
 

@@ -24,6 +24,9 @@ _WAYS = {TRAYS: "trays, mean over the bout", AREA: "mass spread over an area", C
 def rate_document(check: RateCheck, system: str = "metric", *, name: str = "") -> Document:
     """What was set, what was measured, and what to correct."""
     blocks: list[Block] = [*_set(check, system), _table(check, system), *_over_tails(check, system)]
+    if check.verdict and check.verdict.blocking:
+        first = f"Put right first: {', '.join(check.verdict.blocking)}."
+        blocks.append(Paragraph(f"{first} Until then the trays say nothing about factor or setting.", "strong"))
     blocks += [*_corrections(check), Points(tuple(_run_line(check, figure) for figure in check.figures))]
     if check.at_widths:
         rows = tuple((show_width(w, system), show(r, "rate", system, unit=False)) for w, r in check.at_widths)

@@ -102,7 +102,7 @@ def _changes(study: ThrowStudy, system: str) -> Iterator[Block]:
     if study.same_throw:
         key, value = study.same_throw
         said = f"{name_of(key)} {_shown(key, value, system)}"
-        yield Answer("For the throw of the present", said, "after the other changes, by the flight alone")
+        yield Answer("To keep the present throw", said, "after the other changes, by the flight alone")
 
 
 def _change_row(change: Change, system: str) -> tuple[str, ...]:

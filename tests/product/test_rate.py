@@ -318,3 +318,16 @@ def test_volumes_without_a_density_have_no_rate(tmp_path):
     result = run(sheet, "--bout-width", "24 m")
     assert result.exit_code == 2
     assert 'the catches are in ml and the form has no "bulk density"' in result.output
+
+
+def test_nothing_is_corrected_by_trays_that_block(tmp_path):
+    """One catch of 93 for 9.3 g blocks the verdict: no factor is told from it, and none is written."""
+    text = (SAMPLES / "even_trapezoid.csv").read_text()
+    row = next(line for line in text.splitlines() if line.startswith("C,"))
+    cells = row.split(",")
+    path = tmp_path / "slip.csv"
+    path.write_text(text.replace(row, ",".join([*cells[:2], cells[2].replace(".", ""), *cells[3:]])))
+    done = run(path, "--factor", 0.82)
+    assert done.exit_code == 0, done.output
+    assert "Until then the trays say nothing about factor or setting" in " ".join(done.output.split())
+    assert "0.82 ->" not in done.output
