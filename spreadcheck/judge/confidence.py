@@ -30,7 +30,7 @@ SEED = 1
 ALONE = "alone"
 MAX_WIDTHS = 160  # of the curve that effective widths are read on
 _LEAST_STEP_M = 0.1
-_MOST_POINTS = 2_000  # of the line, where trays stand unevenly
+_MOST_POINTS = 600  # of the line: of a longer one only so many trays are drawn, as far apart as an even line of them
 _MOST_NUMBERS = 2_000_000  # of all draws of the noise: a longer line gets fewer
 
 
@@ -181,7 +181,7 @@ def confidence(
     (True, 0.0, 0.0)
     """
     drawn = draw(result, draws=draws, seed=seed, level_pct=level_pct, stated=stated)
-    noise, profile = drawn.noise, result.profile
+    noise, profile = result.noise, result.profile
     doubts = noise_doubts(noise)
     error = np.full(len(profile.offset_m), np.nan)
     if not noise.known:
@@ -218,7 +218,7 @@ class Draws:
     @cached_property
     def lines(self) -> tuple[Line, ...]:
         """The tray line with every pair of tails that is tried."""
-        return _lines(self.ends, self.noise.offset_m, self.assessment)
+        return _lines(self.ends, self.noise.offset_m, self.noise.rate_kg_ha, self.assessment)
 
     @cached_property
     def _on_lines(self) -> dict[str, tuple[Drawn, ...]]:
@@ -259,7 +259,7 @@ def draw(
 ) -> Draws:
     """Draw the noise of a test once; `kept_probability` and `confidence` read everything from it."""
     check_draws(draws=draws, seed=seed, level_pct=level_pct)
-    noise, ends = result.noise, ends_of(result.profile)
+    noise, ends = result.noise.of_at_most(_MOST_POINTS + 1), ends_of(result.profile)
     stated = Stated() if stated is None else stated
     rng = np.random.default_rng(seed)
     count = min(draws, max(_MOST_NUMBERS // len(noise.offset_m), 100)) if noise.known else 0
@@ -310,7 +310,7 @@ def _line_share(profile: Profile, width_m: FloatArray) -> FloatArray:
     return np.sqrt(np.where(n >= 2 - 1e-9, (n - 1) / np.maximum(n, 2 - 1e-9), np.nan))
 
 
-def _lines(ends: Ends, weighed_m: FloatArray, result: Assessment) -> tuple[Line, ...]:
+def _lines(ends: Ends, weighed_m: FloatArray, rates: FloatArray, result: Assessment) -> tuple[Line, ...]:
     """The even line of points that the trays make, with every pair of tails that the metering allows."""
     profile = ends.profile
     length = float(profile.offset_m[-1] - profile.offset_m[0])
@@ -331,7 +331,7 @@ def _lines(ends: Ends, weighed_m: FloatArray, result: Assessment) -> tuple[Line,
         tails[0, :, 0], tails[1, :, -1] = ends.tail(0, left, beyond), ends.tail(1, right, beyond)
         matrix = np.concatenate((tails[0, ::-1], body, tails[1]))
         lines.append(Line(float(profile.offset_m[0] - beyond[-1]), spacing, matrix))
-        areas.append(spacing * float((matrix @ result.noise.rate_kg_ha).sum()))
+        areas.append(spacing * float((matrix @ rates).sum()))
     if not ends.open or profile.relative:
         return tuple(lines)
     return tuple(lines[at] for at in allowed(areas, metered_kg_ha_m(result.test, result.bout_width_m)))

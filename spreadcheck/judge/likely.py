@@ -117,16 +117,12 @@ class Bouts:
 
     def along(self, pattern: FloatArray) -> FloatArray:
         """Covariance of a pattern's deposit with those of others, as weights on their rates: widths x points."""
-        points = len(pattern)
-        at = np.arange(points)
-        padded = np.concatenate((np.zeros(points), pattern, np.zeros(points)))
-        shifted = (padded[points + at - at[:, None]] + padded[points + at + at[:, None]]) / 2
-        weights = self.apart @ shifted
+        points, size = len(pattern), 1 << (3 * len(pattern) - 2).bit_length()
+        waves = np.fft.rfft(pattern, size)
+        both_ways = np.concatenate((self.apart[:, :0:-1] / 2, self.apart[:, :1], self.apart[:, 1:] / 2), axis=1)
+        weights = np.fft.irfft(np.fft.rfft(both_ways, size) * waves, size)[:, points - 1 : 2 * points - 1]
         if self.folded is not None:
-            ranks = np.arange(2 * points - 1)[:, None] - at
-            weights += self.folded @ np.where(
-                (ranks >= 0) & (ranks < points), pattern[np.clip(ranks, 0, points - 1)], 0
-            )
+            weights += np.fft.irfft(np.fft.rfft(self.folded, size) * waves.conj(), size)[:, :points]
         share = self.spacing_m / self.width_m
         return np.asarray(weights - (share**2 * pattern.sum())[:, None])
 

@@ -135,7 +135,7 @@ def passes_for(
     widths = curve_widths(result)[:: max(len(curve_widths(result)) // _MOST_WIDTHS, 1)]
     fixed = drawn.trays_kg_ha + (drawn.shift_kg_ha if method == BACK_AND_FORTH else 0)
     spec = _Wanted(method, widths, result.limit_pct, level_pct, noise.passes)
-    as_stood = _Forecast(drawn.lines[0], noise.rate_kg_ha, drawn.own_kg_ha, fixed, spec)
+    as_stood = _Forecast(drawn.lines[0], drawn.noise.rate_kg_ha, drawn.own_kg_ha, fixed, spec)
     answer = replace(answer, effective_width_m=as_stood.width_m)
     if why_not := _not_to_be_told(as_stood.width_m, widths):
         return replace(answer, why_not=why_not)

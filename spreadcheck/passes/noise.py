@@ -15,6 +15,7 @@ What all passes of one test share can't be seen in how they differ: `Stated` has
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
 from typing import Any
 
@@ -187,6 +188,15 @@ class Noise:
         """Standard error of the mean rate at each weighed tray. [kg/ha]"""
         return np.sqrt(self.variance / self.used)
 
+    def of_at_most(self, trays: int) -> Noise:
+        """The noise at so many trays along the line, ends and peak among them: enough to draw a long line by."""
+        if len(self.offset_m) <= trays:
+            return self
+        at = np.linspace(0, len(self.offset_m) - 1, trays - 1).astype(int)
+        at = np.unique(np.append(at, self.rate_kg_ha.argmax()))
+        lists = {name: getattr(self, name)[at] for name in ("offset_m", "rate_kg_ha", "used", "residual")}
+        return replace(self, **lists)
+
     def drawn(
         self,
         draws: int,
@@ -352,8 +362,10 @@ def _weighed(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArr
     differing = max(1.0 - missing / (trays * (passes - 1.0)), 0.1)  # a catch that is missing differs by nothing
     residual = base["residual"][telling] / np.sqrt(differing)
     residual -= r[:, None] * (residual.sum(axis=0) / r.sum())
+    if passes > n:  # only R R' counts, which fewer columns hold as well
+        residual = np.linalg.qr(residual.T, mode="r").T
     squares, log_size = np.empty(GUESSES), np.empty(GUESSES)
-    step = max(_CHUNK // (n + passes) ** 2, 1)
+    step = max(_CHUNK // (n + residual.shape[1]) ** 2, 1)
     for first in range(0, GUESSES, step):
         part = slice(first, first + step)
         guess = {key: base[key][part] for key in _PARTS}

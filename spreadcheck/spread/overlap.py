@@ -233,7 +233,6 @@ def _one_pass(profile: Profile, away_m: FloatArray) -> FloatArray:
 def _line_of_points(profile: Profile) -> tuple[float, float]:
     """An offset on which the line of points for CV by trays stands, and the step between points. [m], [m]"""
     x = profile.offset_m
-    steps = (x - x[0]) / profile.spacing_m
-    if profile.even or np.abs(steps - np.round(steps)).max() <= SAME_PLACE * len(steps):
-        return float(x[0]), float((x[-1] - x[0]) / round(steps[-1]))
+    if profile.on_whole_spacings:
+        return float(x[0]), float((x[-1] - x[0]) / round((x[-1] - x[0]) / profile.spacing_m))
     return 0.0, profile.spacing_m

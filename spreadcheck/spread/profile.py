@@ -48,6 +48,12 @@ class Profile:
         return bool(gaps.max() - gaps.min() <= SAME_PLACE * gaps.min())
 
     @cached_property
+    def on_whole_spacings(self) -> bool:
+        """Whether all trays stand whole spacings from one another, places without a tray allowed."""
+        places = (self.offset_m - self.offset_m[0]) / self.spacing_m
+        return self.even or bool(np.abs(places - np.rint(places)).max() <= SAME_PLACE * len(places))
+
+    @cached_property
     def on_grid(self) -> bool:
         """Whether all trays stand on an even grid to rounding, so that a place between them is a division."""
         x = self.offset_m

@@ -17,7 +17,7 @@ from spreadcheck.units import parse_quantity
 
 MAX_WIDTHS = 10_000
 MAX_WIDTH_M = 1_000.0
-MAX_MULTIPLES = 1_900  # spacings in a tray line, where no bout widths are given
+MAX_MULTIPLES = 1_900  # spacings in a tray line of which the table has every one
 MAX_OVERLAPS = 2_000  # passes over one point; more means the width was mistyped
 _CHUNK = 1_000_000  # points worked on at a time, so that memory stays flat
 
@@ -38,6 +38,9 @@ class Scan:
 def default_widths(profile: Profile, *, place: str = "") -> FloatArray:
     """Every whole multiple of the tray spacing, from two spacings to the length of the tray line.
 
+    Of a line longer than 1,900 spacings only every so many, so that the table takes no longer than that of 1,900: a
+    width takes passes x trays. The search for bands looks at every width all the same.
+
     Parameters
     ----------
     profile : Profile
@@ -53,7 +56,7 @@ def default_widths(profile: Profile, *, place: str = "") -> FloatArray:
     Raises
     ------
     WidthError
-        If the line is shorter than two spacings or has too many multiples.
+        If the line is shorter than two spacings, or uneven and too long for its smallest spacing.
 
     Examples
     --------
@@ -67,11 +70,12 @@ def default_widths(profile: Profile, *, place: str = "") -> FloatArray:
         raise WidthError(
             Fault(place, "the tray line is shorter than two tray spacings", "use three trays or more, or give --widths")
         )
-    if most > MAX_MULTIPLES:
-        problem = f"the tray line holds {most:,} multiples of its smallest spacing ({spacing:g} m)"
-        remedy = f"put neighbouring trays together until there are at most {MAX_MULTIPLES:,}, or give --widths"
+    step = int(np.ceil((most / MAX_MULTIPLES) ** 2))
+    if step > 1 and not profile.on_whole_spacings:
+        problem = f"the trays stand unevenly, and their line is {most:,} times its smallest spacing ({spacing:g} m)"
+        remedy = f"put neighbouring trays together until it is at most {MAX_MULTIPLES:,} times, or give --widths"
         raise WidthError(Fault(place, problem, remedy))
-    widths = np.arange(2, most + 1) * (length / most if profile.even else spacing)
+    widths = np.arange(max(step, 2), most + 1, step) * (length / most if profile.even else spacing)
     return np.asarray(np.round(widths, 12))
 
 
