@@ -30,7 +30,16 @@ from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, cv_on_av
 from spreadcheck.spread.evenness import share_within
 from spreadcheck.spread.profile import SAME_PLACE, TAPER, Profile
 from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, tailed
-from spreadcheck.spread.widths import Scan, check_limit, check_width, check_widths, default_widths, lay, scan_methods
+from spreadcheck.spread.widths import (
+    Scan,
+    check_limit,
+    check_line,
+    check_width,
+    check_widths,
+    default_widths,
+    lay,
+    scan_methods,
+)
 
 WITHIN, CLOSE, OVER = "within", "close", "over"
 if TYPE_CHECKING:
@@ -303,6 +312,7 @@ def assess(
     check_limit(limit_pct)
     passes = passes_of(test, relative=relative)
     profile = passes.profile(tails)
+    check_line(profile, place=test.source)
     if width_m is None:
         width_m = default_widths(profile, place=test.source)
     widths = rising(width_m)

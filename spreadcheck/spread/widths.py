@@ -70,13 +70,19 @@ def default_widths(profile: Profile, *, place: str = "") -> FloatArray:
         raise WidthError(
             Fault(place, "the tray line is shorter than two tray spacings", "use three trays or more, or give --widths")
         )
+    check_line(profile, place=place)
     step = int(np.ceil((most / MAX_MULTIPLES) ** 2))
-    if step > 1 and not profile.on_whole_spacings:
-        problem = f"the trays stand unevenly, and their line is {most:,} times its smallest spacing ({spacing:g} m)"
-        remedy = f"put neighbouring trays together until it is at most {MAX_MULTIPLES:,} times, or give --widths"
-        raise WidthError(Fault(place, problem, remedy))
     widths = np.arange(max(step, 2), most + 1, step) * (length / most if profile.even else spacing)
     return np.asarray(np.round(widths, 12))
+
+
+def check_line(profile: Profile, *, place: str = "") -> None:
+    """Refuse trays that stand too unevenly for the length of their line: every width would be laid piece by piece."""
+    most = float(np.ptp(profile.offset_m)) / profile.spacing_m
+    if most > MAX_MULTIPLES and not profile.on_whole_spacings:
+        problem = f"the trays stand unevenly, and their line is {most:,.0f} times its smallest spacing"
+        remedy = f"put neighbouring trays together until it is at most {MAX_MULTIPLES:,} times"
+        raise WidthError(Fault(place, f"{problem} ({profile.spacing_m:g} m)", remedy))
 
 
 def parse_widths(text: str, *, place: str = "option --widths") -> FloatArray:

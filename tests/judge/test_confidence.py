@@ -4,6 +4,7 @@ import json
 import math
 import sys
 from pathlib import Path
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -217,7 +218,9 @@ def test_probability_falls_with_width():
 @pytest.mark.parametrize("share", [0.025, 0.975])
 def test_range_by_chance_against_scipy(freedom, share):
     """Wilson and Hilferty's quantiles of chi-square, against scipy's: within 1 % from ten degrees of freedom on."""
-    assert _ratio_by_chance(freedom, share) == pytest.approx(chdtri(freedom, 1 - share) / freedom, rel=0.01)
+    assert _ratio_by_chance(freedom, NormalDist().inv_cdf(share)) == pytest.approx(
+        chdtri(freedom, 1 - share) / freedom, rel=0.01
+    )
 
 
 def test_passes_and_counting_agree():
@@ -286,15 +289,32 @@ def test_missing_catches_and_volumes():
 
 
 def test_uneven_and_long_lines():
-    """Trays that stand unevenly, and a line of 600 trays, are drawn too; both methods give finite intervals."""
+    """Trays that stand unevenly, and lines of 600 and 4,000 trays, are drawn too: finite intervals."""
     rng = np.random.default_rng(4)
     uneven = np.sort(rng.choice(np.arange(-40, 41), 35, replace=False)) * 0.5
-    for offset in (uneven, np.arange(-300, 300) * 0.06):
+    for offset in (uneven, np.arange(-300, 300) * 0.06, np.arange(-2_000, 2_000) * 0.01):
         pattern = 100 * np.clip((17 - np.abs(offset)) / 9, 0, 1)
         drawn = draw(assess(counted_test(pattern, 3, rng, offset), width_m=[20.0, 24.0]), draws=300)
         for band in bands_at(drawn, np.array([20.0, 24.0]), 90.0).values():
             assert np.isfinite(band.high_pct).all()
             assert (band.low_pct <= band.high_pct).all()
+
+
+def test_covariance_with_a_pattern_against_plain_sums():
+    """Weights on the rates of another pattern: sum over m of apart(m) (p(j + m) + p(j - m)) / 2, and of folded."""
+    rng, points = np.random.default_rng(5), 31
+    bouts = bouts_on(Line(-15.3, 1.0, np.eye(points)), np.array([4.3, 12.0]), METHODS[0])
+    pattern, other = rng.random(points), rng.random(points)
+    both, minus = (bouts.variance(products((pattern + sign * other)[:, None]))[:, 0] for sign in (1, -1))
+    assert bouts.along(pattern) @ other == pytest.approx((both - minus) / 4, rel=1e-12)
+
+
+def test_a_thousand_passes_weigh_as_their_squares():
+    """More passes than trays: the same noise as from a plain look at every pass."""
+    rng = np.random.default_rng(6)
+    rates = 100 * TRAPEZOID[:, None] * rng.normal(1, 0.05, (41, 400))
+    noise = assess(tray_test(np.arange(-20, 21), rates / 40, tray_width="0.5 m", tray_length="0.5 m")).noise
+    assert np.sqrt(noise.variance[20]) == pytest.approx(5, rel=3 / np.sqrt(2 * 399))
 
 
 @pytest.mark.parametrize(

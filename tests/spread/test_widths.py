@@ -11,6 +11,7 @@ from spreadcheck.errors import QuantityError, WidthError
 from spreadcheck.judge.assessment import assess, bouts_at
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import tray_test
+from spreadcheck.spread.linecv import _sliding_products
 from spreadcheck.spread.profile import profile_from
 from spreadcheck.spread.widths import (
     default_widths,
@@ -36,6 +37,24 @@ def test_default_widths():
     assert default_widths(feet) / 0.3048 == pytest.approx(np.arange(2, 21) * 4)
     with pytest.raises(WidthError, match="shorter than two tray spacings; use three trays or more"):
         default_widths(profile_from([0, 1], [1, 2]))
+
+
+def test_a_line_of_thousands_of_trays_has_a_table_of_as_much_work():
+    """A width takes passes x trays, so the number of widths falls as trays get more; the CV needs no table."""
+    for trays, step in ((1_901, 1), (1_902, 2), (4_001, 5), (10_001, 28)):
+        widths = default_widths(profile_from(np.arange(trays) * 0.01, np.ones(trays)))
+        assert widths / 0.01 == pytest.approx(np.arange(max(step, 2), trays, step))
+    gap = np.delete(np.arange(4_001) * 0.01, 1_000)
+    assert len(default_widths(profile_from(gap, np.ones(4_000)))) == 800
+    uneven = np.append(np.arange(4_000) * 0.01, 41.0043)
+    with pytest.raises(WidthError, match="stand unevenly, and their line is 4,100 times its smallest spacing"):
+        default_widths(profile_from(uneven, np.ones(4_001)))
+
+
+def test_correlations_of_long_lines_against_plain_sums():
+    """Fourier transforms against numpy's sums, to the rounding of a thousand products."""
+    p, q = np.random.default_rng(1).random((2, 1_500))
+    assert _sliding_products(p, q) == pytest.approx(np.correlate(p, q, "full"), abs=1_500 * 2**-52 * 4)
 
 
 def test_missing_rows_are_like_blank_trays():
