@@ -363,7 +363,7 @@ def _weighed(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArr
     residual = base["residual"][telling] / np.sqrt(differing)
     residual -= r[:, None] * (residual.sum(axis=0) / r.sum())
     if passes > n:  # only R R' counts, which fewer columns hold as well
-        residual = np.linalg.qr(residual.T, mode="r").T
+        residual = np.linalg.qr(residual.T)[1].T
     squares, log_size = np.empty(GUESSES), np.empty(GUESSES)
     step = max(_CHUNK // (n + residual.shape[1]) ** 2, 1)
     for first in range(0, GUESSES, step):
