@@ -118,7 +118,7 @@ _PUBLIC = {
     "plan_field": "field.plan",
     "best_switching_m": "field.deposit",
     "Confidence": "judge.confidence",
-    "confidence_json": "show.results_confidence",
+    "confidence_json": "show.confidence",
     "passes_needed": "judge.passcount",
     "PassesNeeded": "judge.passcount",
     "Steering": "judge.steering",

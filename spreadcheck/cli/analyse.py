@@ -168,7 +168,7 @@ def _write(out: Outputs, result: Assessment, sure: Confidence | None, units: str
 
         data = analysis_json(result)
         if sure is not None:
-            from spreadcheck.show.results_confidence import confidence_json
+            from spreadcheck.show.confidence import confidence_json
 
             data["confidence"] = confidence_json(sure)
         return data
@@ -179,10 +179,10 @@ def _write(out: Outputs, result: Assessment, sure: Confidence | None, units: str
         return widths_csv(result, units)
 
     def plot() -> Figure:
+        from spreadcheck.show.confidence import confidence_figure
         from spreadcheck.show.plots import analysis_figure
-        from spreadcheck.show.plots_confidence import analysis_confidence_figure
 
-        return analysis_figure(result, units) if sure is None else analysis_confidence_figure(sure, units)
+        return analysis_figure(result, units) if sure is None else confidence_figure(sure, units, analysis=True)
 
     def card() -> Document:
         from spreadcheck.show.card import card_document, settings_card
@@ -218,9 +218,10 @@ def _present(result: Assessment, sure: Confidence | None, units: str, told: _Tol
     say(summary_text(result, units, plain=plain_terminal(), advice=told.advice, asked=again()))
     doubts = result.doubts
     if sure is not None:
-        from spreadcheck.show.confidence import confidence_text
+        from spreadcheck.show.confidence import confidence_document
+        from spreadcheck.show.terminal import terminal_text
 
-        say("\n" + confidence_text(sure, units))
+        say("\n" + terminal_text(confidence_document(sure, units, verdict=False)))
         doubts += sure.doubts
     if told.table or told.every_width:
         say()

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from spreadcheck.cli.options import options, outputs, quantity_option, read_test, sheet_argument, text_options
-from spreadcheck.cli.outputs import Outputs, tell_doubts, tell_verdict
+from spreadcheck.cli.outputs import Outputs, tell_doubts
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
     import numpy as np
-    from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
     from spreadcheck.judge.assessment import Assessment
-    from spreadcheck.judge.confidence import Confidence
     from spreadcheck.judge.steering import SteeringEffect
     from spreadcheck.sheet.traytest import TrayTest
 
@@ -91,6 +89,8 @@ def confidence(
     from spreadcheck.judge.confidence import confidence as how_sure
     from spreadcheck.judge.passcount import passes_for
     from spreadcheck.passes.noise import Stated
+    from spreadcheck.show import confidence as show
+    from spreadcheck.show.terminal import terminal_text
 
     out.check(sheet)
     result = assess(
@@ -110,27 +110,13 @@ def confidence(
     sure = how_sure(result, draws=draws, seed=seed, level_pct=level, stated=stated)
     needed = passes_for(result, half_width_m, draws=draws, seed=seed, level_pct=level, stated=stated)
     effect = _steered(result, steering_m, drift)
-    _write(out, sure, units, needed=needed, steering=effect)
+    out.write(
+        json=lambda: show.confidence_json(sure, needed=needed, steering=effect),
+        plot=lambda: show.confidence_figure(sure, units),
+    )
     if out.screen:
-        from spreadcheck.show.confidence import confidence_text
-
-        say(confidence_text(sure, units, needed=needed, steering=effect))
-        tell_verdict(sure.judged.verdict, units)
-    tell_doubts((*sure.assessment.doubts, *sure.doubts), units)
-
-
-def _write(out: Outputs, sure: Confidence, units: str, **more: Any) -> None:
-    def json() -> dict[str, Any]:
-        from spreadcheck.show.results_confidence import confidence_json
-
-        return confidence_json(sure, **more)
-
-    def plot() -> Figure:
-        from spreadcheck.show.plots_confidence import confidence_figure
-
-        return confidence_figure(sure, units)
-
-    out.write(json=json, plot=plot)
+        say(terminal_text(show.confidence_document(sure, units, needed=needed, steering=effect)))
+    tell_doubts((*result.doubts, *sure.doubts), units)
 
 
 def _with_facts(test: TrayTest, facts: dict[str, str | None]) -> TrayTest:

@@ -125,7 +125,7 @@ class Assessment:
             doubts=self.doubts,
             error_m=self.driving_error_m,
             over_tails=self.cv_over_tails(bout.method, bout.width_m),
-            probability_pct=None if self.kept is None else float(self.kept(np.array([bout.width_m]), bout.method)[0]),
+            probability_pct=self._kept_pct(bout),
             part=bout.part,
         )
 
@@ -150,6 +150,12 @@ class Assessment:
         widths = rising(width_m)
         check_widths(self.profile, widths)
         return replace(self, width_m=widths, blend=None if self.blend is None else self.blend.with_table(widths))
+
+    def _kept_pct(self, bout: Bout) -> float | None:
+        """Probability of keeping the limit; None where the noise was not looked at or a doubt forbids a verdict."""
+        if self.kept is None or self.blocking:
+            return None
+        return float(self.kept(np.array([bout.width_m]), bout.method)[0])
 
     @property
     def blocking(self) -> tuple[str, ...]:

@@ -14,10 +14,10 @@ from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.doubts.noise import noise_doubts
 from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.judge.likely import Drawn, Likely, Line, bouts_on, likely_cv, noise_floor, on_line, widest_within
+from spreadcheck.judge.likely import Drawn, Likely, Line, bouts_on, likely_cv, noise_floor, products, widest_within
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.noise import Floats, Noise, Stated, stated_noise
-from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
+from spreadcheck.passes.noise import Floats, Noise, NoiseDrawn, Stated
+from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import Profile
 from spreadcheck.spread.tails import Ends, allowed, ends_of, metered_kg_ha_m
@@ -27,7 +27,6 @@ LEVEL_PCT = 90.0
 SURE_PCT = 90.0  # probability at which a bout width is called sure to be within the limit
 DRAWS = 2_000
 SEED = 1
-ALONE = "alone"
 MAX_WIDTHS = 160  # of the curve that effective widths are read on
 _LEAST_STEP_M = 0.1
 _MOST_POINTS = 600  # of the line: of a longer one only so many trays are drawn, as far apart as an even line of them
@@ -57,7 +56,7 @@ class BoutConfidence:
     @property
     def all_noise(self) -> bool:
         """Whether the noise alone would read as much as was read; the interval is then one-sided."""
-        return self.noise_floor_pct >= self.cv_trays_pct
+        return self.cv_without_noise_pct == 0
 
     @property
     def line_interval_pct(self) -> tuple[float, float]:
@@ -187,32 +186,35 @@ def confidence(
     if not noise.known:
         return Confidence(result, noise, drawn.stated, drawn.ends, level_pct, draws, seed, {}, {}, error, doubts, drawn)
     error[np.isin(profile.offset_m, noise.offset_m)] = noise.error_kg_ha[np.isin(noise.offset_m, profile.offset_m)]
-    bands = bands_at(drawn, curve_widths(result), level_pct)
+    bands = {method: band_at(drawn, curve_widths(result), method, level_pct) for method in METHODS}
     bouts: dict[str, BoutConfidence] = {}
     if result.bout_width_m is not None:
         width = np.array([result.bout_width_m])
-        for method, band in bands_at(drawn, width, level_pct).items():
+        for method in METHODS:
+            band = band_at(drawn, width, method, level_pct)
             low, high = _interval(drawn.likely(width, method, alone=True), level_pct) / band.line_share
             bouts[method] = replace(band.at(0), alone_low_pct=float(low[0]), alone_high_pct=float(high[0]))
+    if result.blocking:  # then no probability is given
+        bands = {method: _unjudged(band) for method, band in bands.items()}
+        bouts = {m: replace(bout, within_pct=np.nan, within_most_pct=np.nan) for m, bout in bouts.items()}
     ends, stated = drawn.ends, drawn.stated
     return Confidence(result, noise, stated, ends, level_pct, draws, seed, bands, bouts, error, doubts, drawn)
 
 
+def _unjudged(band: CvBand) -> CvBand:
+    unknown = np.full(len(band.width_m), np.nan)
+    return replace(band, within_pct=unknown, within_most_pct=unknown, sure_width_m=None)
+
+
 @record(eq=False)
 class Draws:
-    """The noise of a test, drawn, and the tails it is drawn with: what every probability of it comes from.
-
-    Noises are at the weighed trays, a column a draw: `own_kg_ha` as the passes show it, `trays_kg_ha` and `shift_kg_ha`
-    what one test can't see. A shift of the whole pattern does nothing round-and-round.
-    """
+    """The noise of a test, drawn, and the tails it is drawn with: what every probability of it comes from."""
 
     assessment: Assessment
     noise: Noise
     stated: Stated
     ends: Ends
-    own_kg_ha: Floats
-    trays_kg_ha: Floats
-    shift_kg_ha: Floats
+    drawn: NoiseDrawn
     between: Floats
 
     @cached_property
@@ -221,28 +223,40 @@ class Draws:
         return _lines(self.ends, self.noise.offset_m, self.noise.rate_kg_ha, self.assessment)
 
     @cached_property
-    def _on_lines(self) -> dict[str, tuple[Drawn, ...]]:
+    def _on_lines(self) -> dict[bool, tuple[Drawn, ...]]:
         return {}
 
-    def on_lines(self, which: str) -> tuple[Drawn, ...]:
-        """The noise ("alone", or of a driving method) on every line: all of it, or a share where ends are closed."""
-        if which not in self._on_lines:
-            noise = self.own_kg_ha if which == ALONE else self.own_kg_ha + self.trays_kg_ha
-            if which == BACK_AND_FORTH:
-                noise = noise + self.shift_kg_ha
-            count, rates = len(self.lines), self.noise.rate_kg_ha
-            some = slice(max(noise.shape[1] // 6, 100))
+    def on_lines(self, *, alone: bool) -> tuple[Drawn, ...]:
+        """The noise (with what one test can't see, or alone) on every line: all, or a share where ends are closed."""
+        if alone not in self._on_lines:
+            drawn, count = self.drawn, len(self.lines)
+            some = slice(max(len(drawn.shift_m) // 6, 100))
             taken = [some if self.ends.open else slice(first, None, count) for first in range(count)]
-            self._on_lines[which] = tuple(
-                on_line(line, rates, noise[:, part], self.between[part])
-                for line, part in zip(self.lines, taken, strict=True)
-            )
-        return self._on_lines[which]
+            noise = drawn.own_kg_ha if alone else drawn.own_kg_ha + drawn.trays_kg_ha
+            shift = drawn.shift_m if alone else drawn.shift_m + drawn.stated_shift_m
+            found = []
+            for line, part in zip(self.lines, taken, strict=True):
+                there = np.asarray(line.from_trays.astype(np.float32) @ noise[:, part], dtype=np.float32)
+                found.append(
+                    Drawn(
+                        line,
+                        line.from_trays @ self.noise.rate_kg_ha,
+                        there,
+                        products(there),
+                        shift_m=shift[part],
+                        adds=drawn.adds[part],
+                        blur_m2=drawn.blur_m2[part],
+                        wider=drawn.wider[part],
+                        between=self.between[part],
+                    )
+                )
+            self._on_lines[alone] = tuple(found)
+        return self._on_lines[alone]
 
     def likely(self, width_m: FloatArray, method: str, *, alone: bool = False) -> tuple[Likely, ...]:
         """True CVs at each width: one set of draws, or one for each pair of tails where the ends are open."""
         bouts = bouts_on(self.lines[0], width_m, method)
-        parts = tuple(likely_cv(on, bouts) for on in self.on_lines(ALONE if alone else method))
+        parts = tuple(likely_cv(on, bouts) for on in self.on_lines(alone=alone))
         if self.ends.open or len(parts) == 1:
             return parts
         read, floor = (np.mean([getattr(part, name) for part in parts], axis=0) for name in ("read_pct", "floor_pct"))
@@ -263,9 +277,9 @@ def draw(
     stated = Stated() if stated is None else stated
     rng = np.random.default_rng(seed)
     count = min(draws, max(_MOST_NUMBERS // len(noise.offset_m), 100)) if noise.known else 0
-    own = noise.drawn(count, rng)
-    trays, shift = stated_noise(stated, noise.offset_m, noise.rate_kg_ha, count, rng)
-    return Draws(result, noise, stated, ends, own, trays, shift, rng.standard_normal(count, dtype=np.float32))
+    return Draws(
+        result, noise, stated, ends, noise.drawn(count, rng, stated), rng.standard_normal(count, dtype=np.float32)
+    )
 
 
 def kept_probability(drawn: Draws, width_m: FloatArray, method: str) -> FloatArray:
@@ -337,29 +351,22 @@ def _lines(ends: Ends, weighed_m: FloatArray, rates: FloatArray, result: Assessm
     return tuple(lines[at] for at in allowed(areas, metered_kg_ha_m(result.test, result.bout_width_m)))
 
 
-def bands_at(drawn: Draws, width_m: FloatArray, level_pct: float) -> dict[str, CvBand]:
-    """The bands of both driving methods, from the same draws."""
-    scans = scan_methods(drawn.assessment.profile, width_m)
+def band_at(drawn: Draws, width_m: FloatArray, method: str, level_pct: float) -> CvBand:
+    """The figures at bout widths for one driving method; all from the same draws."""
     share = _line_share(drawn.assessment.profile, width_m)
-    return {
-        method: _band(drawn, method, width_m, scans[method].cv_line_pct / share, share, level_pct) for method in METHODS
-    }
-
-
-def _band(
-    drawn: Draws, method: str, width_m: FloatArray, read: FloatArray, share: FloatArray, level_pct: float
-) -> CvBand:
+    read = scan_methods(drawn.assessment.profile, width_m)[method].cv_line_pct / share
     limit, narrow = drawn.assessment.limit_pct, narrow_m()
     cases = drawn.likely(width_m, method)
     low, high = _interval(cases, level_pct)
     on_line = (limit * share)[:, None]
     kept = 100.0 * np.array([(case.cv_pct <= on_line).mean(axis=1) for case in cases])
     kept[:, np.isnan(share)] = np.nan
-    alone = drawn.on_lines(ALONE)
-    bouts = bouts_on(drawn.lines[0], width_m, method)
+    alone = drawn.on_lines(alone=True)
+    bouts = bouts_on(drawn.lines[0], width_m, method, straight=True)
     floors = [100 * noise_floor(on, bouts) / bouts.mean(on.pattern.sum()[None])[:, 0] for on in alone]
     floor = np.mean(floors, axis=0) / share
-    out = without_noise_pct(read, floor)
+    out = np.sqrt(np.maximum(read**2 - floor**2, 0.0))
+    low = np.where(out > 0, low, 0.0)
     ends = (100 - level_pct) / 2, (100 + level_pct) / 2
     to_trays = (1 / share)[:, None].astype(np.float32)
     crossing = np.array(
@@ -395,8 +402,3 @@ def _interval(cases: tuple[Likely, ...], level_pct: float) -> tuple[FloatArray, 
         lows.append(np.where(case.read_pct <= case.floor_pct, 0.0, low))
         highs.append(high)
     return np.min(lows, axis=0), np.max(highs, axis=0)
-
-
-def without_noise_pct(cv_pct: FloatArray, floor_pct: FloatArray) -> FloatArray:
-    """A CV with the noise floor taken out: sqrt(CV^2 - floor^2), 0 where the noise explains all of it."""
-    return np.asarray(np.sqrt(np.maximum(cv_pct**2 - floor_pct**2, 0.0)))

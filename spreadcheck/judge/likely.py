@@ -11,10 +11,17 @@ than it takes away. So each draw asks how large d must be for d + e to read what
 |z d + e| is at most what was read for z from -p - c to -p + c, where p = d.e and c^2 = p^2 - |e|^2 + (what was
 read)^2. Where 0 lies inside, the answer is the upper end c - p; where all of it lies above 0, its length 2 c; where
 there is no such z the noise alone reads more, and the answer is 0.
+
+A pattern that lies aside by a has C(t - 2 a) for C(t), and R as it was: round-and-round nothing changes. Whether that
+made the reading worse (the machine throws alike to both sides) or better (it does not) isn't known: half of the draws
+take what it changes from the reading, as noise is, and half put it on. A pattern that wandering passes blurred by the
+variance v has lost v |d'|^2 of its square, d' the slope along the field; of a wave all of it is put back by the
+factor exp(v |d'|^2 / |d|^2), of a mixture of waves a little less.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cached_property
 from typing import Any
 
@@ -27,9 +34,12 @@ from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.sheet.traytest import FloatArray
 
 AnyFloats = NDArray[np.floating[Any]]
+Taps = Callable[[FloatArray], tuple[FloatArray, ...]]
 _FEW_POINTS = 150  # up to which sums are quicker than Fourier transforms
 _LEAST_OF_FLOOR = 0.05  # of the floor's square: a smaller reading has no direction of its own
-_ROUGH_DRAWS = 100  # enough for a mean over draws
+_MOST_BLURRED = 1.0  # of the logarithm of the square: more can't be put back
+_SLOPES_OVER_M = 0.5  # distance over which slopes are taken: over less they are nothing but noise
+_MOST_PLACES = 65  # at which a moved pattern is looked at
 
 
 @record(eq=False)
@@ -66,6 +76,14 @@ class Products:
             self.folded.mean(axis=1, dtype=float, keepdims=True),
         )
 
+    def bent(self, step: int = 1) -> Products:
+        """Products of the rates with their second differences along the line, over so many points each way."""
+        ends = np.zeros_like(self.apart[:1]).repeat(step, axis=0)
+        apart = np.concatenate((self.apart[step:0:-1], self.apart, ends))
+        folded = np.pad(self.folded, ((step, step), (0, 0)))
+        seconds = (one[2 * step :] - 2 * one[step:-step] + one[: -2 * step] for one in (apart, folded))
+        return Products(np.zeros_like(self.total), *seconds)
+
 
 def products(rates: AnyFloats) -> Products:
     """Products of patterns that are given as columns of rates on a line."""
@@ -98,6 +116,7 @@ class Bouts:
 
     width_m: FloatArray
     spacing_m: float
+    first_m: float
     apart: FloatArray
     folded: FloatArray | None
 
@@ -115,6 +134,25 @@ class Bouts:
         squares -= mean * mean
         return np.asarray(squares)
 
+    def moved(self, of: Products, shift_m: FloatArray) -> FloatArray:
+        """Variance in each bout of one pattern that lies aside by each shift; shape (widths, shifts)."""
+        still = self.variance(of)
+        reach = float(np.abs(shift_m).max(initial=0.0))
+        if self.folded is None or not reach > 0:
+            return np.broadcast_to(still, (len(still), len(shift_m)))
+        count = int(np.clip(np.ceil(8 * reach / self.spacing_m), 16, _MOST_PLACES - 1)) + 1
+        places = np.linspace(-reach, reach, count)
+        step = 2 * self.width_m / self.spacing_m
+        start = (self.width_m[:, None] - 2 * self.first_m - 2 * places) / self.spacing_m
+        folded = of.folded[:, 0].astype(float)
+        sums = _sum_along(folded, start, step[:, None])
+        here = _sum_along(folded, (self.width_m - 2 * self.first_m)[:, None] / self.spacing_m, step[:, None])
+        change = (self.spacing_m / self.width_m)[:, None] * (sums - here)
+        at = (shift_m + reach) / (places[1] - places[0])
+        low = np.minimum(at.astype(np.intp), count - 2)
+        part = at - low
+        return np.asarray(still + change[:, low] * (1 - part) + change[:, low + 1] * part)
+
     def along(self, pattern: FloatArray) -> FloatArray:
         """Covariance of a pattern's deposit with those of others, as weights on their rates: widths x points."""
         points, size = len(pattern), 1 << (3 * len(pattern) - 2).bit_length()
@@ -127,18 +165,21 @@ class Bouts:
         return np.asarray(weights - (share**2 * pattern.sum())[:, None])
 
 
-def bouts_on(line: Line, width_m: FloatArray, method: str) -> Bouts:
-    """The weights that give mean squares of the deposit at each width."""
+def bouts_on(line: Line, width_m: FloatArray, method: str, *, straight: bool = False) -> Bouts:
+    """The weights that give mean squares of the deposit at each width; `straight`: with straight lines between trays.
+
+    Without, it is the mean square at the trays themselves, on average over where the line lies.
+    """
     widths, points, h = np.asarray(width_m, dtype=float), line.points, line.spacing_m
-    last = points - 1
+    last, taps = points - 1, _straight if straight else _cubic
     if method != BACK_AND_FORTH:
-        apart = _kernel(widths, widths / h, 0.0, -last, last)
-        return Bouts(widths, h, h / widths[:, None] * _both_sides(apart), None)
-    apart = _kernel(widths, 2 * widths / h, 0.0, -last, last)
+        apart = _kernel(widths, widths / h, 0.0, -last, last, taps)
+        return Bouts(widths, h, line.first_m, h / widths[:, None] * _both_sides(apart), None)
+    apart = _kernel(widths, 2 * widths / h, 0.0, -last, last, taps)
     first = 2 * line.first_m / h
-    folded = _kernel(widths, 2 * widths / h, widths / h - first, 0, 2 * last)
+    folded = _kernel(widths, 2 * widths / h, widths / h - first, 0, 2 * last, taps)
     share = h / widths[:, None]
-    return Bouts(widths, h, share * _both_sides(apart), share * folded)
+    return Bouts(widths, h, line.first_m, share * _both_sides(apart), share * folded)
 
 
 def _both_sides(kernel: FloatArray) -> FloatArray:
@@ -149,7 +190,9 @@ def _both_sides(kernel: FloatArray) -> FloatArray:
     return one
 
 
-def _kernel(widths: FloatArray, step: FloatArray, start: FloatArray | float, low: int, high: int) -> FloatArray:
+def _kernel(
+    widths: FloatArray, step: FloatArray, start: FloatArray | float, low: int, high: int, taps: Taps
+) -> FloatArray:
     """Weights that sum a curve, known at whole numbers low to high, over start + k step for all whole k."""
     start = np.broadcast_to(np.asarray(start, dtype=float), step.shape)
     most = int(np.ceil(((high - low) / step).max())) + 2
@@ -159,12 +202,23 @@ def _kernel(widths: FloatArray, step: FloatArray, start: FloatArray | float, low
     part = place - whole
     weights = np.zeros((len(widths), high - low + 1))
     row = np.broadcast_to(np.arange(len(widths))[:, None], place.shape)
-    for offset, share in zip((-1, 0, 1, 2), _cubic(part), strict=True):
+    for offset, share in zip((-1, 0, 1, 2), taps(part), strict=True):
         column = (whole + offset - low).astype(np.intp)
         inside = (column >= 0) & (column <= high - low)
         flat = row[inside] * weights.shape[1] + column[inside]
         weights += np.bincount(flat, share[inside], weights.size).reshape(weights.shape)
     return weights
+
+
+def _sum_along(curve: FloatArray, start: FloatArray, step: FloatArray) -> FloatArray:
+    """A curve, known at whole numbers from 0 and nothing beyond, summed over start + k step for all whole k."""
+    most = int(np.ceil(((len(curve) + 4) / step).max())) + 2
+    padded = np.pad(curve, 4)
+    place = (start - step * np.floor((start + 2) / step))[..., None] + step[..., None] * np.arange(most)
+    whole = np.floor(place)
+    at = np.clip(whole.astype(np.intp) + 4, 1, len(padded) - 3)
+    taps = zip((-1, 0, 1, 2), _cubic(place - whole), strict=True)
+    return np.asarray(np.sum([(padded[at + tap] * share).sum(axis=-1) for tap, share in taps], axis=0))
 
 
 def _cubic(part: FloatArray) -> tuple[FloatArray, ...]:
@@ -176,6 +230,12 @@ def _cubic(part: FloatArray) -> tuple[FloatArray, ...]:
         ((-1.5 * t + 2.0) * t + 0.5) * t,
         (0.5 * t - 0.5) * t * t,
     )
+
+
+def _straight(part: FloatArray) -> tuple[FloatArray, ...]:
+    """Weights of the cubic B-spline: they give the correlations of a pattern that runs straight between its points."""
+    t, u = part, 1.0 - part
+    return u**3 / 6, (3 * t - 6) * t * t / 6 + 2 / 3, (3 * u - 6) * u * u / 6 + 2 / 3, t**3 / 6
 
 
 @record(eq=False)
@@ -192,69 +252,71 @@ class Likely:
 
 @record(eq=False)
 class Drawn:
-    """A pattern on a line, and draws of its noise there with their products, which serve all widths and methods."""
+    """A pattern on a line, and draws of its noise there with their products, which serve all widths and methods.
+
+    `shift_m` is how far each draw moved the pattern, `adds` whether that made the reading larger, `blur_m2` how much
+    its passes blurred it, `wider` by how much more it may be off, and `between` a standard normal number.
+    """
 
     line: Line
     pattern: FloatArray
     noise: Floats
     products: Products
-    rough: Products
+    shift_m: FloatArray
+    adds: NDArray[np.bool_]
+    blur_m2: FloatArray
+    wider: FloatArray
     between: Floats
 
     @cached_property
-    def noise_mean(self) -> Products:
+    def read(self) -> Products:
+        """The products of what was read."""
+        return products(self.pattern[:, None])
+
+    @cached_property
+    def floor(self) -> Products:
         """The products of the noise, on average over the draws."""
         return self.products.mean
 
-    @cached_property
-    def rough_mean(self) -> Products:
-        """The products of the second differences along the line that the noise makes, on average."""
-        return self.rough.mean
-
-
-def on_line(line: Line, rates: FloatArray, noise: Floats, between: Floats) -> Drawn:
-    """Rates and noise at the trays (a column a draw) on a line; `between` are standard normal numbers, one a draw."""
-    drawn = line.from_trays.astype(np.float32) @ noise
-    rough = products(_bends(drawn[:, :_ROUGH_DRAWS]))
-    return Drawn(line, line.from_trays @ rates, drawn, products(drawn), rough, between)
+    def waves(self, step: int) -> Products:
+        """Products with second differences over so many points, of what was read less those of the noise."""
+        read, floor = self.read.bent(step), self.floor.bent(step)
+        return Products(read.total, read.apart - floor.apart, read.folded - floor.folded)
 
 
 def likely_cv(on: Drawn, bouts: Bouts) -> Likely:
     """True CVs that go with what was read, one a draw; a draw is one noise of the line, the same for all widths."""
-    pattern, drawn, between = on.pattern, on.noise, on.between
+    pattern, drawn = on.pattern, on.noise
     mean = bouts.mean(np.array([pattern.sum()]))
-    read = np.maximum(bouts.variance(products(pattern[:, None])), 0.0)
+    read = np.maximum(bouts.variance(on.read), 0.0)
     extra = np.maximum(bouts.variance(on.products), np.float32(0))
     floor = noise_floor(on, bouts)[:, None] ** 2
     # a reading below the floor says only that the truth is small: it is judged as one at the floor
-    judged = np.sqrt(np.maximum(read, floor))
+    moved = bouts.moved(on.read, on.shift_m)  # and no pattern is better than what was read is at its best place
+    aside = np.where(on.adds, read - moved, moved - read)
+    judged = np.maximum(read + aside, np.maximum(moved.min(axis=1, keepdims=True), floor))
     length = np.sqrt(np.maximum(read, np.maximum(_LEAST_OF_FLOOR * floor, 1e-30)))
     along = (bouts.along(pattern) / length).astype(np.float32) @ drawn
     level = (1 / pattern.sum()).astype(np.float32) * on.products.total
-    sought = (judged.astype(np.float32) * (1 + level)) ** 2
+    sought = judged.astype(np.float32) * (1 + level) ** 2
     half = np.sqrt(np.maximum(along * along + sought - extra, np.float32(0)))
     z = half - np.clip(along, -half, half)
-    squares = (z / mean.astype(np.float32)) ** 2 + _between(on, bouts, mean)[:, None] * between
-    cv = np.float32(100) * np.sqrt(np.maximum(squares, np.float32(0)))
+    h, step = on.line.spacing_m, max(round(_SLOPES_OVER_M / on.line.spacing_m), 1)
+    slopes = np.maximum(-bouts.variance(on.waves(step)), 0.0) / (step * h) ** 2
+    bends = np.maximum(bouts.variance(on.waves(1).bent()), 0.0)
+    lost = (slopes / np.maximum(read - floor, np.maximum(floor, 1e-30))).astype(np.float32)
+    put_back = np.exp(np.minimum(lost * on.blur_m2.astype(np.float32), np.float32(_MOST_BLURRED)))
+    # what the pattern does between trays: the square may be off by so much, as a standard deviation
+    between = bends / 6 / mean**2 * np.sqrt(2 * h / bouts.width_m)[:, None]
+    squares = put_back * (z / mean.astype(np.float32)) ** 2 + between.astype(np.float32) * on.between
+    middle = squares.mean(axis=1, keepdims=True)
+    cv = np.float32(100) * np.sqrt(np.maximum(middle + on.wider.astype(np.float32) * (squares - middle), np.float32(0)))
     return Likely(cv, 100.0 * (np.sqrt(read) / mean)[:, 0], 100.0 * (np.sqrt(floor) / mean)[:, 0])
 
 
 def noise_floor(on: Drawn, bouts: Bouts) -> FloatArray:
     """Standard deviation in each bout, with divisor n, that the noise alone puts there on average."""
-    return np.asarray(np.sqrt(np.maximum(bouts.variance(on.noise_mean)[:, 0], 0.0)))
-
-
-def _between(on: Drawn, bouts: Bouts, mean: FloatArray) -> Floats:
-    """How far the square of the CV may be off for what the pattern does between trays, as a standard deviation."""
-    bent = bouts.variance(products(_bends(on.pattern[:, None])))[:, 0]
-    roughness = np.maximum(bent - bouts.variance(on.rough_mean)[:, 0], 0.0) / 6 / mean[:, 0] ** 2
-    return np.asarray(roughness * np.sqrt(2 * on.line.spacing_m / bouts.width_m), dtype=np.float32)
-
-
-def _bends(rates: AnyFloats) -> AnyFloats:
-    """Second differences along the line, which ends in nothing."""
-    padded = np.pad(rates, ((1, 1), (0, 0)))
-    return np.asarray(padded[:-2] - 2 * padded[1:-1] + padded[2:])
+    return np.asarray(np.sqrt(np.maximum(bouts.variance(on.floor)[:, 0], 0.0)))
 
 
 def widest_within(width_m: FloatArray, cv_pct: AnyFloats, limit_pct: float, narrow_m: float) -> FloatArray:

@@ -11,9 +11,9 @@ import numpy as np
 from spreadcheck.errors import Fault, QuantityError, WidthError, record
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.confidence import DRAWS, LEVEL_PCT, SEED, check_draws, curve_widths, draw, narrow_m
-from spreadcheck.judge.likely import AnyFloats, Bouts, Line, bouts_on, products, widest_within
+from spreadcheck.judge.likely import AnyFloats, Bouts, Line, Products, bouts_on, products, widest_within
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.passes.noise import FROM_PASSES, Floats, Noise, Stated
+from spreadcheck.passes.noise import FROM_PASSES, Floats, Noise, NoiseDrawn, Stated
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import MAX_PASSES, FloatArray, TrayTest
 from spreadcheck.spread.profile import TAPER
@@ -133,15 +133,14 @@ def passes_for(
     if drawn.ends.open:
         return replace(answer, why_not="the end trays still catch; lay trays farther out first")
     widths = curve_widths(result)[:: max(len(curve_widths(result)) // _MOST_WIDTHS, 1)]
-    fixed = drawn.trays_kg_ha + (drawn.shift_kg_ha if method == BACK_AND_FORTH else 0)
     spec = _Wanted(method, widths, result.limit_pct, level_pct, noise.passes)
-    as_stood = _Forecast(drawn.lines[0], drawn.noise.rate_kg_ha, drawn.own_kg_ha, fixed, spec)
+    as_stood = _Forecast(drawn.lines[0], noise.rate_kg_ha, drawn.drawn, spec)
     answer = replace(answer, effective_width_m=as_stood.width_m)
     if why_not := _not_to_be_told(as_stood.width_m, widths):
         return replace(answer, why_not=why_not)
     closer = None
     if len(noise.offset_m) <= MAX_CLOSER_TRAYS:
-        closer = _fewest(_with_closer_trays(as_stood, noise, seed).half_width_m, half_width_m)
+        closer = _fewest(_with_closer_trays(as_stood, noise, seed, stated).half_width_m, half_width_m)
     return replace(
         answer,
         passes=_fewest(as_stood.half_width_m, half_width_m),
@@ -189,16 +188,16 @@ class _Added:
     total: AnyFloats  # (draws,)
     along: AnyFloats  # (widths, draws): covariance of the deposits
     square: AnyFloats  # (widths, draws): variance of the noise's own deposit
+    shift_m: FloatArray  # (draws,): how far it moves the pattern
 
 
 @record(eq=False)
 class _Forecast:
-    """Effective widths that tests of this pattern would give; more passes make `own` smaller, and not `fixed`."""
+    """Effective widths that tests of this pattern would give; more passes make the passes' own noise smaller."""
 
     line: Line
     rates: FloatArray
-    own: Floats
-    fixed: Floats
+    drawn: NoiseDrawn
     spec: _Wanted
 
     @cached_property
@@ -214,8 +213,8 @@ class _Forecast:
     @cached_property
     def width_m(self) -> float:
         """The effective width with the noise of the former test taken out."""
-        squares = self._without_noise / self.bouts.mean(self.pattern.sum(keepdims=True)) ** 2
-        return float(self._crossing(squares * 1e4)[0])
+        squares = self._read - self._by_noise
+        return float(self._crossing(squares / self.bouts.mean(self.pattern.sum(keepdims=True)) ** 2 * 1e4)[0])
 
     def half_width_m(self, passes: int) -> float:
         """Half the interval for the effective width after so many passes, by how passes differ."""
@@ -224,31 +223,40 @@ class _Forecast:
     @cached_property
     def unseen_m(self) -> float:
         """The same by what one test can't see alone."""
-        return self._half(self._added(self.fixed), 1.0)
+        return self._half(self._added(self.drawn.trays_kg_ha, self.drawn.stated_shift_m), 1.0)
 
     def _half(self, added: _Added, scale: float) -> float:
         """Half the interval from noise so many times as large: squares are quadratic in it, so nothing is laid anew."""
         much = np.float32(scale)
         by_noise = much**2 * (added.square - added.square.mean(axis=1, keepdims=True)) + 2 * much * added.along
+        squares = self.bouts.moved(self._products, scale * added.shift_m) - self._by_noise + by_noise
         mean = self.bouts.mean(self.pattern.sum() + much * added.total)
         ends = (100 - self.spec.level_pct) / 2, (100 + self.spec.level_pct) / 2
-        low, high = np.percentile(self._crossing((self._without_noise + by_noise) / mean**2 * 1e4), ends)
+        low, high = np.percentile(self._crossing(squares / mean**2 * 1e4), ends)
         return float(high - low) / 2
 
     @cached_property
     def _own(self) -> _Added:
-        return self._added(self.own)
+        return self._added(self.drawn.own_kg_ha, self.drawn.shift_m)
 
     @cached_property
-    def _without_noise(self) -> FloatArray:
-        """Variance of the pattern's deposit at each width, less what its own noise put there on average."""
-        read = self.bouts.variance(products(self.pattern[:, None]))
-        return np.asarray(read - self._own.square.mean(axis=1, keepdims=True))
+    def _products(self) -> Products:
+        return products(self.pattern[:, None])
 
-    def _added(self, noise: Floats) -> _Added:
+    @cached_property
+    def _read(self) -> AnyFloats:
+        """Variance of the pattern's deposit at each width; (widths, 1)."""
+        return self.bouts.variance(self._products)
+
+    @cached_property
+    def _by_noise(self) -> AnyFloats:
+        """What the pattern's own noise put there on average."""
+        return np.asarray(self._own.square.mean(axis=1, keepdims=True))
+
+    def _added(self, noise: Floats, shift_m: FloatArray) -> _Added:
         drawn = self.line.from_trays.astype(np.float32) @ noise
         along = self.bouts.along(self.pattern).astype(np.float32) @ drawn
-        return _Added(drawn.sum(axis=0), along, self.bouts.variance(products(drawn)))
+        return _Added(drawn.sum(axis=0), along, self.bouts.variance(products(drawn)), shift_m)
 
     def _crossing(self, squares: FloatArray) -> FloatArray:
         n = self.spec.width_m / self.line.spacing_m
@@ -257,14 +265,14 @@ class _Forecast:
         return widest_within(self.spec.width_m, curves, self.spec.limit_pct, narrow_m())
 
 
-def _with_closer_trays(as_stood: _Forecast, noise: Noise, seed: int) -> _Forecast:
+def _with_closer_trays(as_stood: _Forecast, noise: Noise, seed: int, stated: Stated) -> _Forecast:
     """The same pattern with another tray halfway between each two."""
     x, rng = noise.offset_m, np.random.default_rng(seed)
     offset = np.sort(np.concatenate((x, (x[1:] + x[:-1]) / 2)))
     rates = np.interp(offset, x, noise.rate_kg_ha)
-    draws = as_stood.own.shape[1]
-    line = Line(float(x[0]), as_stood.line.spacing_m / 2, _even_from(offset, as_stood.line.spacing_m / 2))
-    return replace(as_stood, line=line, rates=rates, own=noise.drawn(draws, rng, offset, rates))
+    spacing = as_stood.line.spacing_m / 2
+    drawn = noise.drawn(len(as_stood.drawn.shift_m), rng, stated, offset, rates)
+    return replace(as_stood, line=Line(float(x[0]), spacing, _even_from(offset, spacing)), rates=rates, drawn=drawn)
 
 
 def _even_from(offset_m: FloatArray, spacing_m: float) -> FloatArray:

@@ -3,19 +3,21 @@
 Catches are taken in units of the peak of the mean pass r. One pass departs from what the machine would throw on
 average by a noise with the covariance
 
-    S = diag(k max(r, 0.02) + s^2 r^2 + q) + g^2 (r r') o exp(-|dx| / length) + w^2 r_x r_x'
+    S = diag(k max(r, 0.02) + s^2 r^2 + q) + g^2 (r r') o exp(-|dx| / length) + w^2 (r_x r_x') o exp(-|dx| / bend)
 
 k counting at the peak, s scatter from tray to tray, g gusts that lift neighbouring trays together, w sideways wandering
-in metres (r_x the slope of r), q reading the scale. None of them is known before the test. So many guesses are drawn
-from a stated population, and each is weighed by how well it explains how the passes differ (each pass's own total taken
-out). With one pass all weigh the same: then the noise is the stated population's and nothing of the test's own.
+in metres (r_x the slope of r) of the pattern as a whole (bend infinite) or of parts of it, q reading the scale. None of
+them is known before the test. So many guesses are drawn from a stated population, and each is weighed by how well it
+explains how the passes differ (each pass's own total taken out). With one pass all weigh the same: then the noise is
+the stated population's and nothing of the test's own.
 
-What all passes of one test share can't be seen in how they differ: `Stated` has it, each with its default.
+A pattern that wanders as a whole is no noise at single trays: the mean of the passes lies aside, which does nothing
+round-and-round, and is blurred. `NoiseDrawn` has both beside the noise. What all passes of one test share can't be
+seen in how they differ: `Stated` has it, each with its default.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import cached_property
 from typing import Any
 
@@ -34,17 +36,18 @@ FROM_PASSES = "passes"
 FROM_STATED = "stated population"
 
 GUESSES = 400
-MOST_TRAYS = 120  # that guesses are weighed on; of more, every second, third ... is taken
-_BASES = (2, 3, 5, 7, 11)
-_SCATTER, _GUSTS, _WANDER_M = 0.04, 0.10, 0.30  # scales of half-normal laws
+MOST_TRAYS = 120  # that independent parts are counted on; of more, every second, third ... is taken
+_BASES = (2, 3, 5, 7, 11, 13)
+_SCATTER, _GUSTS, _WANDER_M, _BENT_M = 0.04, 0.10, 0.30, 0.60  # scales of half-normal laws
 _GUSTS_ONE_PASS = 0.07
 _NONE, _NONE_ONE_PASS = 0.20, 0.30  # chance that there are no gusts, or no wandering, at all
-_LENGTH_M = (1.0, 8.0)  # of gusts along the line
+_LENGTH_M = (1.0, 16.0)  # of gusts along the line
+_BEND_M = (4.0, 16.0)  # of parts of the pattern that wander by themselves
 _COUNTING = (0.02, 0.15)  # CV of a catch at the peak, where granules are not known
 _FLOOR = 0.02  # of the peak: a catch is never less noisy than one of this size
 _READING = 1e-6  # variance of a reading over the peak squared, where the scale is not known
 _PRIOR = 2.0  # what the population's own size counts for, in degrees of freedom
-_CHUNK = 2_000_000  # numbers of all covariances that are held at a time
+_FEW_PARTS = 3.0  # variances are larger by so much over the number of independent parts of the noise: see the study
 
 
 @record
@@ -114,10 +117,12 @@ class Noise:
     gusts: FloatArray
     wander_m: FloatArray
     length_m: FloatArray
+    bend_m: FloatArray
     counting: FloatArray
+    independent: FloatArray
     weight: FloatArray
     scale: FloatArray
-    freedom: float
+    freedom: FloatArray
     residual: FloatArray
     by_granules: float | None
 
@@ -188,22 +193,14 @@ class Noise:
         """Standard error of the mean rate at each weighed tray. [kg/ha]"""
         return np.sqrt(self.variance / self.used)
 
-    def of_at_most(self, trays: int) -> Noise:
-        """The noise at so many trays along the line, ends and peak among them: enough to draw a long line by."""
-        if len(self.offset_m) <= trays:
-            return self
-        at = np.linspace(0, len(self.offset_m) - 1, trays - 1).astype(int)
-        at = np.unique(np.append(at, self.rate_kg_ha.argmax()))
-        lists = {name: getattr(self, name)[at] for name in ("offset_m", "rate_kg_ha", "used", "residual")}
-        return replace(self, **lists)
-
     def drawn(
         self,
         draws: int,
         rng: np.random.Generator,
+        stated: Stated,
         offset_m: FloatArray | None = None,
         rate_kg_ha: FloatArray | None = None,
-    ) -> Floats:
+    ) -> NoiseDrawn:
         """Noise of the mean of all passes, a column a draw; at the weighed trays, or at others of the same pattern.
 
         A draw is a guess, chosen by its weight, and one noise with that guess's covariance: no covariance is built.
@@ -212,25 +209,55 @@ class Noise:
             offset_m, rate_kg_ha, share = self.offset_m, self.rate_kg_ha, 1.0 / self.used
         else:
             share = np.full(len(offset_m), 1.0 / self.passes)
-        slope = slope_of(offset_m, rate_kg_ha / self.peak_kg_ha)
+        slope = slope_of(offset_m, rate_kg_ha / self.peak_kg_ha).astype(np.float32)
         r = (rate_kg_ha / self.peak_kg_ha).astype(np.float32)
         guess = np.searchsorted(np.cumsum(self.weight), (np.arange(draws) + rng.random()) / draws * self.weight.sum())
         guess = rng.permutation(np.minimum(guess, len(self.weight) - 1))
-        size = np.sqrt(self.scale[guess])
-        if np.isfinite(self.freedom):
-            size *= np.sqrt(self.freedom / rng.chisquare(self.freedom, draws))
+        size, freedom = np.sqrt(self.scale[guess]), self.freedom[guess]
+        known = np.isfinite(freedom)
+        size[known] *= np.sqrt(freedom[known] / rng.chisquare(freedom[known]))
         counting, scatter, gusts, wander = (
             np.asarray(part[guess], dtype=np.float32)
             for part in (self.counting, self.scatter, self.gusts, self.wander_m)
         )
-        normal = rng.standard_normal((len(r), draws), dtype=np.float32)
+        bent = np.isfinite(self.bend_m[guess]) & (wander > 0)
         own = np.maximum(r, np.float32(_FLOOR))[:, None] * counting + (r**2)[:, None] * scatter**2
-        noise = np.sqrt(own + np.float32(self.reading)) * normal
+        noise = np.sqrt(own + np.float32(self.reading)) * rng.standard_normal((len(r), draws), dtype=np.float32)
         noise += (r[:, None] * gusts) * _along_line(offset_m, self.length_m[guess], rng)
-        noise += slope[:, None].astype(np.float32) * (wander * rng.standard_normal(draws, dtype=np.float32))
+        noise[:, bent] += (slope[:, None] * wander[bent]) * _along_line(offset_m, self.bend_m[guess[bent]], rng)
         noise *= size.astype(np.float32)
         noise *= np.sqrt(share)[:, None].astype(np.float32) * np.float32(self.peak_kg_ha)
-        return noise
+        moved = wander * size
+        keeps = (stated.tray_efficiency_pct / 100 * rate_kg_ha)[:, None].astype(np.float32)
+        return NoiseDrawn(
+            own_kg_ha=noise,
+            shift_m=np.where(bent, 0.0, moved * rng.standard_normal(draws) / np.sqrt(self.passes)),
+            blur_m2=np.asarray(moved**2 * (1 - 1 / self.passes), dtype=float),
+            trays_kg_ha=keeps * rng.standard_normal((len(r), draws), dtype=np.float32),
+            stated_shift_m=stated.shift_m * rng.standard_normal(draws),
+            adds=rng.random(draws) < 0.5,
+            wider=np.sqrt(1 + _FEW_PARTS / self.independent[guess]),
+        )
+
+
+@record(eq=False)
+class NoiseDrawn:
+    """The noise of a test drawn, a column a draw: at the trays, and what moves and blurs the pattern as a whole.
+
+    `own_kg_ha` and `shift_m` are as the passes show them, `trays_kg_ha` and `stated_shift_m` what one test can't see;
+    `adds` says of a draw that lying aside made the pattern less even, and not more.
+    `blur_m2` is the variance of the places that the passes' patterns had about their mean. `wider` is by how much more
+    than the first-order law figures may be off: noise of few independent parts along the line turns the direction in
+    which the pattern departs from even.
+    """
+
+    own_kg_ha: Floats
+    shift_m: FloatArray
+    blur_m2: FloatArray
+    trays_kg_ha: Floats
+    stated_shift_m: FloatArray
+    adds: NDArray[np.bool_]
+    wider: FloatArray
 
 
 def _along_line(offset_m: FloatArray, length_m: FloatArray, rng: np.random.Generator) -> Floats:
@@ -240,16 +267,6 @@ def _along_line(offset_m: FloatArray, length_m: FloatArray, rng: np.random.Gener
         kept = np.exp(-gap / length_m).astype(np.float32)
         normal[tray] = kept * normal[tray - 1] + np.sqrt(1 - kept**2) * normal[tray]
     return normal
-
-
-def stated_noise(
-    stated: Stated, offset_m: FloatArray, rate_kg_ha: FloatArray, draws: int, rng: np.random.Generator
-) -> tuple[Floats, Floats]:
-    """What one test can't see, drawn: by trays that keep more or less, and by a shift; each (trays, draws). [kg/ha]"""
-    normal = rng.standard_normal((len(offset_m), draws), dtype=np.float32)
-    trays = (stated.tray_efficiency_pct / 100 * rate_kg_ha)[:, None].astype(np.float32) * normal
-    shift = (stated.shift_m * slope_of(offset_m, rate_kg_ha))[:, None].astype(np.float32)
-    return trays, shift * rng.standard_normal(draws, dtype=np.float32)
 
 
 _Z95 = 1.959964  # 95 % of a normal distribution lie within so many sigma
@@ -284,7 +301,6 @@ def noise_of(account: Passes) -> Noise:
     to_rates = not account.relative
     reading = (reading_error_g(step) * per_gram) ** 2 if step is not None and to_rates else _READING
     counting = grain.mean_mass_g * grain.mass_spread**2 * per_gram if grain is not None and not missing else None
-    guesses = _population(counting, one_pass=not several)
     base: dict[str, Any] = {
         "missing": missing,
         "passes": passes,
@@ -293,16 +309,25 @@ def noise_of(account: Passes) -> Noise:
         "used": account.used[kept].astype(float),
         "reading": max(reading, _READING),
         "by_granules": counting,
-        "residual": np.zeros((len(mean), 0)),
-        **guesses,
+        "residual": _residuals(rates / peak, mean / peak) if several else np.zeros((len(mean), 0)),
+        **_population(counting, one_pass=not several),
     }
+    squares, log_size, base["independent"], trays = _fitted(base, float(np.isnan(rates).sum()) if several else 0.0)
     if not several:
         even = np.full(GUESSES, 1.0 / GUESSES)
         source = FROM_STATED if counting is not None else ""
-        return Noise(source=source, weight=even, scale=np.ones(GUESSES), freedom=np.inf, **base)
-    base["residual"] = _residuals(rates / peak, mean / peak)
-    weight, scale, freedom = _weighed(base, float(np.isnan(rates).sum()))
-    return Noise(source=FROM_PASSES, weight=weight, scale=scale, freedom=freedom, **base)
+        return Noise(source=source, weight=even, scale=np.ones(GUESSES), freedom=np.full(GUESSES, np.inf), **base)
+    # the size has the inverse-gamma law, and is integrated out of the weight
+    degrees = (passes - 1.0) * (trays - 1.0) + _PRIOR
+    log_weight = -(passes - 1) / 2 * log_size - degrees / 2 * np.log(squares + _PRIOR)
+    weight = np.exp(log_weight - log_weight.max())
+    return Noise(
+        source=FROM_PASSES,
+        weight=weight / weight.sum(),
+        scale=(squares + _PRIOR) / degrees,
+        freedom=(passes - 1.0) * base["independent"] + _PRIOR,
+        **base,
+    )
 
 
 def _residuals(rates: FloatArray, r: FloatArray) -> FloatArray:
@@ -328,11 +353,13 @@ def _population(counting: float | None, *, one_pass: bool) -> dict[str, FloatArr
 
     low, high = _COUNTING
     by_granules = (low * (high / low) ** u[4]) ** 2
+    whole = u[5] < 0.5
     return {
         "scatter": _SCATTER * half_normal(u[0]),
         "gusts": (_GUSTS_ONE_PASS if one_pass else _GUSTS) * or_none(u[1]),
-        "wander_m": _WANDER_M * or_none(u[2]),
+        "wander_m": np.where(whole, _WANDER_M, _BENT_M) * or_none(u[2]),
         "length_m": _LENGTH_M[0] * (_LENGTH_M[1] / _LENGTH_M[0]) ** u[3],
+        "bend_m": np.where(whole, np.inf, _BEND_M[0] * (_BEND_M[1] / _BEND_M[0]) ** (2 * u[5] - 1)),
         "counting": by_granules if counting is None else np.full(GUESSES, counting),
     }
 
@@ -347,80 +374,72 @@ def _halton(base: int) -> FloatArray:
     return point
 
 
-def _weighed(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArray, float]:
-    """Weight and scale of each guess, and the degrees of freedom behind the scale.
+def _fitted(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArray, FloatArray, int]:
+    """tr(M^-1 R R'), log|M| and tr(M)^2 / tr(M^2) of each guess, and the number of trays that they are taken on.
 
-    With each pass's total taken out, residuals have the covariance H S H', H = I - r 1' / sum r, of rank n - 1: any
-    n - 1 trays hold all of it. The scale has the inverse-gamma law, and is integrated out of the weight.
+    Each pass's total is taken out of its residuals R, which leaves their part along r unknown: M is the covariance of
+    all that does not lie along r (restricted likelihood). Gusts and wandering go from tray to tray as an
+    autoregression, so all guesses are carried along the line at once by a Kalman filter. tr^2 / tr of the square is the
+    number of independent parts (Satterthwaite): noise that goes along the line together has few.
     """
     trays, passes = base["residual"].shape
     r = base["rate_kg_ha"] / base["rate_kg_ha"].max()
-    slope = slope_of(base["offset_m"], r)
-    telling = np.flatnonzero(r > _FLOOR)  # trays that catch next to nothing agree in that, and say nothing of the rest
-    telling = telling[:: -(-len(telling) // MOST_TRAYS)]
-    r, slope, x, n = r[telling], slope[telling], base["offset_m"][telling], len(telling)
-    differing = max(1.0 - missing / (trays * (passes - 1.0)), 0.1)  # a catch that is missing differs by nothing
-    residual = base["residual"][telling] / np.sqrt(differing)
-    residual -= r[:, None] * (residual.sum(axis=0) / r.sum())
-    if passes > n:  # only R R' counts, which fewer columns hold as well
-        residual = np.linalg.qr(residual.T)[1].T
-    squares, log_size = np.empty(GUESSES), np.empty(GUESSES)
-    step = max(_CHUNK // (n + residual.shape[1]) ** 2, 1)
-    for first in range(0, GUESSES, step):
-        part = slice(first, first + step)
-        guess = {key: base[key][part] for key in _PARTS}
-        squares[part], log_size[part] = _fit(r, slope, x, residual, guess, base["reading"])
-    freedom = (passes - 1.0) * (n - 1.0) + _PRIOR
-    log_weight = -(passes - 1) / 2 * log_size - freedom / 2 * np.log(squares + _PRIOR)
-    weight = np.exp(log_weight - log_weight.max())
-    return weight / weight.sum(), (squares + _PRIOR) / freedom, freedom
+    telling = r > _FLOOR  # trays that catch next to nothing agree in that, and say nothing of the rest
+    slope, x, r = slope_of(base["offset_m"], r)[telling], base["offset_m"][telling], r[telling]
+    differing = max(1.0 - missing / (trays * max(passes - 1.0, 1.0)), 0.1)  # a missing catch differs by nothing
+    seen = np.column_stack((base["residual"][telling] / np.sqrt(differing), r))
+    own = np.outer(np.maximum(r, _FLOOR), base["counting"]) + np.outer(r**2, base["scatter"] ** 2) + base["reading"]
+    gusts, wander = base["gusts"] ** 2, base["wander_m"] ** 2
+    gust_var, wander_var, both = gusts.copy(), wander.copy(), np.zeros(GUESSES)
+    gust, moved = np.zeros((2, GUESSES, passes + 1))
+    squares, along, log_size = np.zeros((GUESSES, passes + 1)), np.zeros((GUESSES, passes + 1)), np.zeros(GUESSES)
+    for tray, gap in enumerate(np.diff(x, prepend=x[:1])):
+        stays, bends = np.exp(-gap / base["length_m"]), np.exp(-gap / base["bend_m"])
+        gust *= stays[:, None]
+        moved *= bends[:, None]
+        gust_var = gusts + stays**2 * (gust_var - gusts)
+        wander_var = wander + bends**2 * (wander_var - wander)
+        both *= stays * bends
+        by_gust, by_wander = r[tray] * gust_var + slope[tray] * both, r[tray] * both + slope[tray] * wander_var
+        variance = r[tray] * by_gust + slope[tray] * by_wander + own[tray]
+        off = seen[tray] - r[tray] * gust - slope[tray] * moved
+        share = off / variance[:, None]
+        squares += off * share
+        along += share * off[:, -1:]
+        log_size += np.log(variance)
+        gust += by_gust[:, None] * share
+        moved += by_wander[:, None] * share
+        gust_var -= by_gust**2 / variance
+        wander_var -= by_wander**2 / variance
+        both -= by_gust * by_wander / variance
+    fitted = (squares[:, :-1] - along[:, :-1] ** 2 / squares[:, -1:]).sum(axis=1)
+    return fitted, log_size + np.log(squares[:, -1]), _independent(x, r, slope, own, base), len(x)
 
 
-_PARTS = ("scatter", "gusts", "wander_m", "length_m", "counting")
+def _independent(x: FloatArray, r: FloatArray, slope: FloatArray, own: FloatArray, base: dict[str, Any]) -> FloatArray:
+    """tr(M)^2 / tr(M^2) of each guess; sums over pairs of trays are read off a table of how fast they fade."""
+    step = -(-len(x) // MOST_TRAYS)
+    x, r, slope, own = x[::step], r[::step], slope[::step], own[::step]
+    fades = np.concatenate(([0.0], np.geomspace(0.05, 4.0, 24)))
+    apart = np.exp(-fades[:, None, None] * np.abs(x[:, None] - x))
+    gusts, wander = base["gusts"] ** 2, base["wander_m"] ** 2
+    by_gust, by_wander = 1 / base["length_m"], 1 / base["bend_m"]
 
+    def faded(one: FloatArray, other: FloatArray, by: FloatArray) -> FloatArray:
+        table = one * (apart @ other)
+        low = np.minimum(np.searchsorted(fades, by, side="right") - 1, len(fades) - 2)
+        part = ((by - fades[low]) / (fades[low + 1] - fades[low]))[:, None]
+        return np.asarray((table[low] * (1 - part) + table[low + 1] * part).T)
 
-def _fit(
-    r: FloatArray, slope: FloatArray, x: FloatArray, residual: FloatArray, guess: dict[str, FloatArray], reading: float
-) -> tuple[FloatArray, FloatArray]:
-    """tr(M^-1 R R') and log|M| of each guess; in single precision where that will do."""
-    try:
-        return _factored(r, slope, x, residual, guess, reading, np.float32)
-    except np.linalg.LinAlgError:
-        return _factored(r, slope, x, residual, guess, reading, np.float64)
-
-
-def _factored(
-    r: FloatArray,
-    slope: FloatArray,
-    x: FloatArray,
-    residual: FloatArray,
-    guess: dict[str, FloatArray],
-    reading: float,
-    kind: type[np.floating[Any]],
-) -> tuple[FloatArray, FloatArray]:
-    """The same by one Cholesky factor of M bordered by the residuals."""
-    n, passes = residual.shape
-    count, total = len(guess["scatter"]), r.sum()
-    s = np.multiply.outer((-1 / guess["length_m"]).astype(kind), np.abs(x[:, None] - x).astype(kind))
-    np.exp(s, out=s)
-    s *= np.outer(r, r).astype(kind)
-    s *= (guess["gusts"] ** 2).astype(kind)[:, None, None]
-    s += np.multiply.outer((guess["wander_m"] ** 2).astype(kind), np.outer(slope, slope).astype(kind))
-    own = guess["counting"][:, None] * np.maximum(r, _FLOOR) + (guess["scatter"] ** 2)[:, None] * r**2 + reading
-    s[:, np.arange(n), np.arange(n)] += own.astype(kind)
-    # H S H' = S - c r' - r c' with c the row sums over sum r, less half of what they have in common
-    row = s.sum(axis=2) / kind(total)
-    row -= (row.sum(axis=1) / kind(2 * total))[:, None] * r.astype(kind)
-    kept = np.delete(np.arange(n), int(r.argmax()))
-    bordered = np.zeros((count, n - 1 + passes, n - 1 + passes), dtype=kind)
-    inner = bordered[:, : n - 1, : n - 1]
-    inner[...] = s[:, kept[:, None], kept]
-    cross = row[:, kept, None] * r[kept].astype(kind)
-    inner -= cross
-    inner -= cross.transpose(0, 2, 1)
-    bordered[:, n - 1 :, : n - 1] = residual[kept].T
-    bordered[:, np.arange(n - 1, n - 1 + passes), np.arange(n - 1, n - 1 + passes)] = 1e30
-    factor = np.linalg.cholesky(bordered)
-    fitted = (factor[:, n - 1 :, : n - 1] ** 2).sum(axis=(1, 2), dtype=float)
-    size = 2 * np.log(factor[:, np.arange(n - 1), np.arange(n - 1)]).sum(axis=1, dtype=float)
-    return fitted, size
+    shared = np.outer(r**2, gusts) + np.outer(slope**2, wander)
+    square = (own**2 + 2 * own * shared).sum(axis=0) + 2 * gusts * wander * faded(
+        r * slope, r * slope, by_gust + by_wander
+    ).sum(axis=0)
+    square += gusts**2 * faded(r**2, r**2, 2 * by_gust).sum(axis=0)
+    square += wander**2 * faded(slope**2, slope**2, 2 * by_wander).sum(axis=0)
+    # what lies along r is taken out, as each pass's total is
+    along = own * r[:, None] + gusts * faded(r, r**2, by_gust) + wander * faded(slope, slope * r, by_wander)
+    out, size = r @ along, r @ r
+    trace = (own + shared).sum(axis=0) - out / size
+    square += (out / size) ** 2 - 2 * (along**2).sum(axis=0) / size
+    return np.asarray(np.maximum(trace**2 / np.maximum(square, 1e-30), 1.0))

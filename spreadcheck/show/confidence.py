@@ -1,109 +1,127 @@
-"""How sure an assessment is, in words and figures for a terminal."""
+"""What `confidence` says, draws and writes: how sure an answer is."""
 
 from __future__ import annotations
 
-import textwrap
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.confidence import SURE_PCT, BoutConfidence, Confidence, CvBand
 from spreadcheck.judge.passcount import PassesNeeded
-from spreadcheck.judge.steering import SteeringEffect
+from spreadcheck.judge.steering import SteeringEffect, SteeringScan
 from spreadcheck.passes.noise import FROM_PASSES
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.show.format import show_pct, show_width
+from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Table
+from spreadcheck.show.format import rate_unit, show_pct, show_width
+from spreadcheck.show.json import envelope, known
+from spreadcheck.show.plots import draw_deposit, draw_widths, plain, plain_style, shown_bout
+from spreadcheck.show.verdict import verdict_data, verdict_sentence, width_down
 from spreadcheck.units import from_inside, shown_unit
 
-WIDTH = 80
-Row = tuple[str, str, str]
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+ERRORS_SHOWN = 2.0  # standard errors each way
+Cells = tuple[str, ...]
 
 
-def confidence_rows(sure: Confidence, system: str = "metric") -> list[Row]:
-    """The figures, a row each: what it is, then back-and-forth and round-and-round; none where the noise is unknown."""
-    if not sure.known:
-        return []
-    limit, level = f"{sure.assessment.limit_pct:g} %", f"{sure.level_pct:g} %"
-    rows: list[Row] = []
-    if sure.bouts:
-        bouts = [sure.bouts[method] for method in METHODS]
-        rows += [
-            (f"CV at {show_width(bouts[0].width_m, system)}", *METHODS),
-            _row("  by trays, as read", [f"{show_pct(bout.cv_trays_pct)} %" for bout in bouts]),
-            _row("  noise floor of the passes", [f"{show_pct(bout.noise_floor_pct)} %" for bout in bouts]),
-            _row("  with the noise taken out", [_without_noise(bout, sure) for bout in bouts]),
-            _row(f"  {level} interval, passes alone", [_span(b.alone_low_pct, b.alone_high_pct) for b in bouts]),
-            _row(f"  {level} interval, all told", [_span(b.low_pct, b.high_pct) for b in bouts]),
-            _row("  the same on the line", [_span(*bout.line_interval_pct) for bout in bouts]),
-            _row(f"  probability of CV up to {limit}", [_probabilities(bout) for bout in bouts]),
-            ("", "", ""),
-        ]
-    bands = [sure.bands[method] for method in METHODS]
-    rows += [
-        (f"Effective width (CV up to {limit})", *METHODS),
-        _row("  as read by the trays", [_as_read(band.effective_width_m, band, sure, system) for band in bands]),
-        _row("  with the noise taken out", [_as_read(band.without_noise_m, band, sure, system) for band in bands]),
-        _row(f"  {level} interval, all told", [_width_span(band, system) for band in bands]),
-        _row(f"  widest with {SURE_PCT:g} % probability", [show_width(band.sure_width_m, system) for band in bands]),
-    ]
-    return rows
-
-
-def confidence_text(
+def confidence_document(
     sure: Confidence,
     system: str = "metric",
     *,
     needed: PassesNeeded | None = None,
     steering: SteeringEffect | None = None,
-) -> str:
-    """How sure an assessment is, 80 columns wide; with passes needed and the effect of steering where given."""
-    title = textwrap.shorten(f"How sure is the answer: {sure.assessment.test.name}", WIDTH, placeholder="...")
-    parts = [f"{title}\n{source_words(sure)}"]
+    verdict: bool = True,
+) -> Document:
+    """How sure an assessment is: the verdict first, then what it rests on; passes and steering where given."""
+    blocks: list[Block] = []
+    if verdict and sure.judged.verdict is not None:
+        blocks.append(Paragraph(verdict_sentence(sure.judged.verdict, system), "strong"))
+    blocks.append(Paragraph(_source_words(sure)))
     if sure.known:
-        parts.append(f"{unseen_words(sure, system)}\n\n{_table(confidence_rows(sure, system))}")
+        blocks += [Paragraph(_unseen_words(sure, system)), *confidence_tables(sure, system)]
+        if sure.assessment.blocking:
+            blocks.append(Paragraph("No probability and no sure width are given while a doubt forbids a verdict."))
     if needed is not None:
-        parts.append(_needed(needed, system))
+        blocks += _needed(needed, system)
     if steering is not None:
-        parts.append(_steering(steering, system))
-    return "\n\n".join(parts)
+        blocks += _steering(steering, system)
+    return Document(f"How sure is the answer: {sure.assessment.test.name}", tuple(blocks))
 
 
-def source_words(sure: Confidence) -> str:
+def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, ...]:
+    """The figures at the bout width driven, and the effective width; none where the noise is not known."""
+    if not sure.known:
+        return ()
+    limit, level = f"{sure.assessment.limit_pct:g} %", f"{sure.level_pct:g} %"
+    judged, tables = not sure.assessment.blocking, []
+    if sure.bouts:
+        bouts = [sure.bouts[method] for method in METHODS]
+        rows = [
+            ("read, trays lying anywhere", *(f"{show_pct(bout.cv_trays_pct)} %" for bout in bouts)),
+            ("noise floor of the passes", *(f"{show_pct(bout.noise_floor_pct)} %" for bout in bouts)),
+            ("with the noise taken out", *(_without_noise(bout, sure) for bout in bouts)),
+            (f"{level} interval, passes alone", *(_span(b.alone_low_pct, b.alone_high_pct) for b in bouts)),
+            (f"{level} interval, all told", *(_span(b.low_pct, b.high_pct) for b in bouts)),
+            ("the same along the field", *(_span(*bout.line_interval_pct) for bout in bouts)),
+            (f"probability of CV up to {limit}", *(_probabilities(bout) for bout in bouts)),
+        ]
+        tables.append(_by_method(f"CV at {show_width(bouts[0].width_m, system)}", rows[: 7 if judged else 6]))
+    bands = [sure.bands[method] for method in METHODS]
+    rows = [
+        ("as read", *(_as_read(band.effective_width_m, band, sure, system) for band in bands)),
+        ("with the noise taken out", *(_as_read(band.without_noise_m, band, sure, system) for band in bands)),
+        (f"{level} interval, all told", *(_width_span(band, system) for band in bands)),
+        (f"widest with {SURE_PCT:g} % probability", *(width_down(band.sure_width_m, system) for band in bands)),
+    ]
+    tables.append(_by_method(f"Effective width (CV up to {limit})", rows[: 4 if judged else 3]))
+    return tuple(tables)
+
+
+def _by_method(head: str, rows: list[Cells]) -> Table:
+    columns = (Column(head, align="left"), *(Column(method, align="left") for method in METHODS))
+    return Table(columns, tuple(rows))
+
+
+def _source_words(sure: Confidence) -> str:
     """Where the noise is known from, and what it is made of."""
-    noise = sure.noise
-    settings = f"seed {sure.seed}, {sure.draws:,} draws"
+    noise, both = sure.noise, sure.noise.agreement
     if not noise.known:
-        return textwrap.fill(
+        return (
             "The noise of this test can't be known: it has one pass, so how passes differ is not seen, and for an "
-            f"interval from stated noise the form lacks: {', '.join(noise.missing)}.",
-            WIDTH,
+            f"interval from stated noise the form lacks: {', '.join(noise.missing)}."
         )
     parts = noise.parts()
-    made_of = ", ".join(f"{name} {100 * parts[name]:.1f} %" for name in ("counting", "scatter", "gusts"))
-    if noise.source == FROM_PASSES:
-        text = f"Noise weighed by how {noise.passes} passes differ; {settings}."
-    else:
+    text = f"Noise as {noise.passes} passes differ."
+    if noise.source != FROM_PASSES:
         text = (
-            "One pass: nothing shows how passes differ. The intervals hold for noise as stated for spreaders in "
-            f"general, and for no other; {settings}."
+            "One pass: nothing shows how passes differ, and slips between passes (one driven the other way, moved by a "
+            "tray, trays not emptied) can't be looked for. The intervals hold for noise as stated for spreaders in "
+            "general, and for no other."
         )
-    text += f" One catch at the peak: {made_of}."
-    both = noise.agreement
+    text += (
+        f" One catch at the peak scatters by {100 * parts['counting']:.1f} % as granules are counted, by "
+        f"{100 * parts['scatter']:.1f} % from tray to tray and by {100 * parts['gusts']:.1f} % in gusts; the pattern "
+        f"wanders by {100 * parts['wander_m']:.0f} cm (standard deviations)."
+    )
     if both is not None:
-        verdict = "they agree" if both.agree else "they do NOT agree"
+        agree = "they agree" if both.agree else "they do NOT agree"
         text += (
-            f" Its variance is {both.ratio:.2f} times that of counting granules; chance leaves {both.low:.2f} to "
-            f"{both.high:.2f}: {verdict}."
+            f" The variance between the passes is {both.ratio:.2f} times that of counting granules; chance leaves "
+            f"{both.low:.2f} to {both.high:.2f}: {agree}."
         )
-    return textwrap.fill(text, WIDTH)
+    return f"{text} {sure.draws:,} draws, seed {sure.seed}."
 
 
-def unseen_words(sure: Confidence, system: str = "metric") -> str:
+def _unseen_words(sure: Confidence, system: str = "metric") -> str:
     """What is stated because one test can't see it, and what the tails leave open."""
     stated = sure.stated
     text = (
-        f'Stated, as one test can\'t see it ("all told"): trays differ by {stated.tray_efficiency_pct:g} %, the line '
-        f"lies {_hundredth(stated.laying_error_m, system)} off, the wind of the day moves the pattern "
-        f"{_hundredth(stated.wind_shift_m, system)} (standard deviations)."
+        f'"All told" adds what one test can\'t see, as stated: trays differ by {stated.tray_efficiency_pct:g} %, the '
+        f"line lies {_length(stated.laying_error_m, system)} off, the wind of the day moves the pattern "
+        f"{_length(stated.wind_shift_m, system)} (standard deviations)."
     )
     if sure.ends.open:
         left, right = sure.ends.share_pct
@@ -111,16 +129,7 @@ def unseen_words(sure: Confidence, system: str = "metric") -> str:
             f" The end trays still catch {left:.0f} and {right:.0f} % of the peak: what falls beyond them is not "
             "known, and each figure is a range over all plausible tails."
         )
-    return textwrap.fill(text, WIDTH)
-
-
-def _table(rows: list[Row]) -> str:
-    return "\n".join(f"{name:<36}{one:<22}{other}".rstrip() for name, one, other in rows)
-
-
-def _row(name: str, cells: list[str]) -> Row:
-    one, other = cells
-    return name, one, other
+    return text
 
 
 def _without_noise(bout: BoutConfidence, sure: Confidence) -> str:
@@ -130,7 +139,10 @@ def _without_noise(bout: BoutConfidence, sure: Confidence) -> str:
 
 
 def _span(low: float, high: float) -> str:
-    return "-" if np.isnan(high) else f"{show_pct(low)} to {show_pct(high)} %"
+    """An interval; one that starts at nothing has one end."""
+    if np.isnan(high):
+        return "-"
+    return f"{show_pct(low)} to {show_pct(high)} %" if round(low, 1) > 0 else f"at most {show_pct(high)} %"
 
 
 def _probabilities(bout: BoutConfidence) -> str:
@@ -151,9 +163,8 @@ def _crossing(width_m: float, band: CvBand, system: str) -> str:
     """A place on the curve: none within, beyond the widest candidate, or a width to 0.1."""
     if width_m <= 0:
         return "none"
-    if width_m >= band.width_m[-1] - 1e-9:
-        return f"at least {_tenth(band.width_m[-1], system)}"
-    return _tenth(width_m, system)
+    last = float(band.width_m[-1])
+    return f"at least {_length(last, system, 1)}" if width_m >= last - 1e-9 else _length(width_m, system, 1)
 
 
 def _width_span(band: CvBand, system: str) -> str:
@@ -163,54 +174,275 @@ def _width_span(band: CvBand, system: str) -> str:
     return f"{low.removesuffix(' ' + shown_unit('length', system))} to {high.replace('at least', 'over')}"
 
 
-def _tenth(width_m: float, system: str) -> str:
+def _length(length_m: float, system: str, digits: int = 2) -> str:
     unit = shown_unit("length", system)
-    return f"{from_inside(float(width_m), unit, 'length'):.1f} {unit}"
+    return f"{from_inside(length_m, unit, 'length'):.{digits}f} {unit}"
 
 
-def _hundredth(length_m: float, system: str) -> str:
-    unit = shown_unit("length", system)
-    return f"{from_inside(float(length_m), unit, 'length'):.2f} {unit}"
-
-
-def _needed(needed: PassesNeeded, system: str) -> str:
-    half = _tenth(needed.half_width_m, system)
-    heading = f"Passes needed to pin the effective width to +/- {half} ({needed.method})"
+def _needed(needed: PassesNeeded, system: str) -> list[Block]:
+    half = _length(needed.half_width_m, system, 1)
+    heading = Heading(f"Passes needed to pin the effective width to +/- {half} ({needed.method})")
     if needed.why_not:
-        return f"{heading}\n" + textwrap.fill(f"can't be told: {needed.why_not}", WIDTH, initial_indent="  ")
+        return [heading, Paragraph(f"Can't be told: {needed.why_not}.")]
     unit = shown_unit("length", system)
-    halves = [f"{from_inside(half, unit, 'length'):.2f}" for _, half in needed.half_widths_m]
-    return "\n".join(
-        (
-            heading,
-            f"  with trays as they stood: {_count(needed.passes)}; "
-            f"at half the spacing: {_count(needed.closer_trays_passes)}",
-            "  passes" + "".join(f"{passes:>8}" for passes, _ in needed.half_widths_m),
-            f"  +/- {unit:<4}" + "".join(f"{half:>8}" for half in halves),
-            f"  What one test can't see adds +/- {_hundredth(needed.unseen_m, system)}, however many passes: a second",
-            "  test on another day shows it. Runs caught together count like passes.",
-        )
-    )
+    closer = f"; with trays at half the spacing: {needed.closer_trays_passes}" if needed.closer_trays_passes else ""
+    columns = (Column("passes", align="left"), *(Column(f"{passes}") for passes, _ in needed.half_widths_m))
+    halves = (f"{from_inside(half, unit, 'length'):.2f}" for _, half in needed.half_widths_m)
+    return [
+        heading,
+        Paragraph(
+            f"With trays as they stood: {needed.passes or 'no number is enough'}{closer}. "
+            "Runs caught together count like passes."
+        ),
+        Table(columns, ((f"+/- {unit}", *halves),)),
+        Paragraph(
+            f"What one test can't see adds +/- {_length(needed.unseen_m, system)}, however many passes: only a second "
+            "test on another day makes that smaller."
+        ),
+    ]
 
 
-def _count(passes: int | None) -> str:
-    return "no number" if passes is None else f"{passes}"
-
-
-def _steering(effect: SteeringEffect, system: str) -> str:
+def _steering(effect: SteeringEffect, system: str) -> list[Block]:
     error = effect.steering
     drift = f"correlation {error.correlation:g} from pass to pass" if error.correlation else "new with every pass"
-    rows: list[Row] = []
+    blocks: list[Block] = [Heading(f"Steering error {show_width(error.sd_m, system)} (standard deviation), {drift}")]
     if effect.bouts:
         bouts = [effect.bouts[method] for method in METHODS]
-        rows += [
-            (f"CV by line expected at {show_width(float(bouts[0].width_m[0]), system)}", *METHODS),
-            _row("  driven straight", [f"{show_pct(float(bout.cv_straight_pct[0]))} %" for bout in bouts]),
-            _row("  with the steering error", [f"{show_pct(float(bout.cv_steered_pct[0]))} %" for bout in bouts]),
+        rows = [
+            ("driven straight", *(f"{show_pct(float(bout.cv_straight_pct[0]))} %" for bout in bouts)),
+            ("with the steering error", *(f"{show_pct(float(bout.cv_steered_pct[0]))} %" for bout in bouts)),
         ]
-    rows += [
-        (f"Widest with CV by line up to {effect.limit_pct:g} %", *METHODS),
-        _row("  driven straight", [show_width(effect.straight_width_m(method), system) for method in METHODS]),
-        _row("  with the steering error", [show_width(effect.steered_width_m(method), system) for method in METHODS]),
+        width = show_width(float(bouts[0].width_m[0]), system)
+        blocks.append(_by_method(f"CV by line expected at {width}", rows))
+    rows = [
+        ("driven straight", *(show_width(effect.straight_width_m(method), system) for method in METHODS)),
+        ("with the steering error", *(show_width(effect.steered_width_m(method), system) for method in METHODS)),
     ]
-    return f"Steering error {show_width(error.sd_m, system)} (standard deviation), {drift}\n{_table(rows)}"
+    return [*blocks, _by_method(f"Widest with CV by line up to {effect.limit_pct:g} %", rows)]
+
+
+@plain_style()
+def confidence_figure(sure: Confidence, system: str = "metric", *, analysis: bool = False) -> Figure:
+    """Profile with tray errors, and CV against bout width for each driving method; of an analysis the deposit too."""
+    from matplotlib.figure import Figure
+
+    result = sure.assessment
+    count = 1 + analysis + max(len(sure.bands), int(analysis))
+    figure = Figure(figsize=(8, 13.5 if analysis else 10.5), layout="constrained")
+    figure.suptitle(plain(result.test.name), fontsize=13, fontweight="bold")
+    panels = list(np.atleast_1d(figure.subplots(count, 1)))
+    draw_tray_errors(panels[0], sure, system)
+    if analysis:
+        draw_deposit(panels[1], result, system)
+    if analysis and not sure.bands:
+        draw_widths(panels[2], result, system)
+    for axes, method in zip(panels[1 + analysis :], sure.bands, strict=False):
+        draw_cv_band(axes, sure, method, system)
+    for axes in panels:
+        axes.spines[["top", "right"]].set_visible(False)
+    return figure
+
+
+def draw_tray_errors(axes: Axes, sure: Confidence, system: str = "metric") -> None:
+    """The single-pass profile with the sampling error of each tray."""
+    result, profile = sure.assessment, sure.assessment.profile
+    length = from_inside(1.0, shown_unit("length", system), "length")
+    rate = 1.0 if profile.relative else from_inside(1.0, shown_unit("rate", system), "rate")
+    x, y = profile.knots
+    axes.plot(x * length, y * rate, color="black", lw=1.5)
+    weighed = ~np.isnan(sure.tray_error_kg_ha)
+    if weighed.any():
+        axes.errorbar(
+            profile.offset_m[weighed] * length, profile.rate_kg_ha[weighed] * rate,
+            ERRORS_SHOWN * sure.tray_error_kg_ha[weighed] * rate,
+            fmt="o", ms=3, color="black", ecolor="#777777", capsize=2,
+            label=f"mean and {ERRORS_SHOWN:g} standard errors each way",
+        )  # fmt: skip
+        axes.legend(fontsize=8, frameon=False, loc="best")
+    axes.axvline(0, color="#777777", lw=1, ls=":")
+    passes = "one pass" if sure.noise.passes == 1 else f"mean of {sure.noise.passes} passes"
+    axes.set(
+        title=f"Single-pass profile, {passes}, with the sampling error of each tray",
+        xlabel=f"Offset from the driving centre line ({shown_unit('length', system)}): left - right",
+        ylabel=f"Application rate ({rate_unit(result, system)})",
+    )
+    axes.set_ylim(bottom=0)
+
+
+def draw_cv_band(axes: Axes, sure: Confidence, method: str, system: str = "metric") -> None:
+    """CV against bout width for one driving method: as read, its interval, its noise floor, the limit."""
+    band, limit, unit = sure.bands[method], sure.assessment.limit_pct, shown_unit("length", system)
+    length = from_inside(1.0, unit, "length")
+    width, level = band.width_m * length, f"{sure.level_pct:g} % interval"
+    axes.fill_between(width, band.low_pct, band.high_pct, color="#c8c8c8", lw=0, label=f"{level} of the true CV")
+    for curve, colour, style, label in (
+        (band.cv_trays_pct, "black", "-", "CV as read, trays lying anywhere"),
+        (band.cv_without_noise_pct, "#1b4f72", "--", "with the noise taken out"),
+        (band.noise_floor_pct, "#a04000", ":", "noise floor"),
+    ):
+        axes.plot(width, curve, color=colour, lw=1.5, ls=style, label=label)
+    axes.axhline(limit, color="black", lw=1)
+    axes.text(0.005, limit, f"limit {limit:g} %", transform=axes.get_yaxis_transform(), va="bottom", fontsize=8)
+    if band.effective_high_m > 0:
+        ends = [max(band.effective_low_m * length, width[0]), band.effective_high_m * length]
+        axes.plot(ends, [0, 0], color="black", lw=6, solid_capstyle="butt", clip_on=False,
+                  label=f"{level} of the effective width")  # fmt: skip
+    if band.sure_width_m is not None:
+        label = f"widest with {SURE_PCT:g} % probability: {width_down(band.sure_width_m, system)}"
+        axes.axvline(band.sure_width_m * length, color="#1b4f72", lw=1.2, ls="-.", label=label)
+    driven = sure.assessment.bout_width_m
+    if driven is not None:
+        axes.axvline(driven * length, color="black", lw=3, alpha=0.25, label=f"driven: {show_width(driven, system)}")
+    axes.set(title=f"CV against bout width, {method}", xlabel=f"Bout width ({unit})", ylabel="CV (%)")
+    top = float(np.nanmax(band.high_pct, initial=limit))
+    axes.set_ylim(0, min(1.05 * top, 3 * limit))
+    axes.legend(fontsize=8, frameon=True, framealpha=0.9, loc="upper left")
+
+
+def draw_band(sure: Confidence, axes: Axes, result: Assessment, system: str = "metric") -> None:
+    """CV with its band for the driving method of the form, else back-and-forth; as the other panels are drawn."""
+    draw_cv_band(axes, sure, shown_bout(result)[0], system)
+
+
+def confidence_json(
+    sure: Confidence,
+    *,
+    needed: PassesNeeded | None = None,
+    steering: SteeringEffect | None = None,
+) -> dict[str, Any]:
+    """How sure an assessment is, as plain data (schema spreadcheck/confidence/2); unknown figures are None.
+
+    Parameters
+    ----------
+    sure : Confidence
+        Noise floor, intervals and probabilities. [-]
+    needed : PassesNeeded, optional
+        Passes needed for a half-width. [-]
+    steering : SteeringEffect, optional
+        The effect of steering. [-]
+
+    Returns
+    -------
+    dict
+        Data that `json.dumps` takes. [SI]
+
+    Examples
+    --------
+    >>> from spreadcheck import assess, tray_test
+    >>> from spreadcheck.judge.confidence import confidence
+    >>> test = tray_test([-1, 0, 1], [[5, 6], [9, 8], [5, 5]], tray_width="0.5 m", tray_length="0.5 m")
+    >>> data = confidence_json(confidence(assess(test)))
+    >>> data["schema"], data["noise"]["source"], data["seed"]
+    ('spreadcheck/confidence/2', 'passes', 1)
+    """
+    result, profile = sure.assessment, sure.assessment.profile
+    unit = "pct_of_peak" if profile.relative else "kg_ha"
+    data: dict[str, Any] = {
+        "cv_limit_pct": result.limit_pct,
+        "level_pct": sure.level_pct,
+        "draws": sure.draws,
+        "seed": sure.seed,
+        "noise": _noise_json(sure),
+        "trays": {
+            "offset_m": profile.offset_m.tolist(),
+            f"standard_error_{unit}": [known(float(error)) for error in sure.tray_error_kg_ha],
+        },
+        "methods": {method: _band_json(band) for method, band in sure.bands.items()},
+    }
+    if sure.bouts:
+        data["bout"] = {"width_m": result.bout_width_m}
+        for method, bout in sure.bouts.items():
+            alone = {
+                "cv_low_passes_alone_pct": known(bout.alone_low_pct),
+                "cv_high_passes_alone_pct": known(bout.alone_high_pct),
+            }
+            data["bout"][method] = _bout_json(bout) | alone
+    if needed is not None:
+        data["passes_needed"] = _passes_json(needed)
+    if steering is not None:
+        data["steering"] = _steering_json(steering)
+    verdict = verdict_data(sure.judged.verdict)
+    return envelope("confidence/2", result.test, (*result.doubts, *sure.doubts), verdict=verdict, **data)
+
+
+def _noise_json(sure: Confidence) -> dict[str, Any]:
+    noise, both = sure.noise, sure.noise.agreement
+    parts = noise.parts() if noise.known else {}
+    at_peak = {name: 100.0 * parts[name] if parts else None for name in ("counting", "scatter", "gusts")}
+    return {
+        "source": noise.source or None,
+        "passes": noise.passes,
+        "degrees_of_freedom": known(float(noise.weight @ noise.freedom)),
+        "at_peak_pct": at_peak,
+        "wander_m": parts.get("wander_m"),
+        "stated": dict(vars(sure.stated)),
+        "missing_for_counting": list(noise.missing),
+        "variance_ratio_passes_to_counting": both.ratio if both else None,
+        "variance_ratio_by_chance": [both.low, both.high] if both else None,
+        "passes_and_counting_agree": both.agree if both else None,
+        "end_trays_pct_of_peak": list(sure.ends.share_pct),
+        "tails_open": sure.ends.open,
+    }
+
+
+def _band_json(band: CvBand) -> dict[str, Any]:
+    return {
+        "effective_width_m": band.effective_width_m,
+        "effective_width_without_noise_m": band.without_noise_m or None,
+        "effective_width_low_m": band.effective_low_m,
+        "effective_width_high_m": band.effective_high_m,
+        "effective_width_high_censored": band.effective_high_m >= float(band.width_m[-1]) - 1e-9,
+        "sure_width_m": band.sure_width_m,
+        "scan": [{"width_m": float(width)} | _bout_json(band.at(at)) for at, width in enumerate(band.width_m)],
+    }
+
+
+def _bout_json(bout: BoutConfidence) -> dict[str, Any]:
+    line_low, line_high = bout.line_interval_pct
+    figures = {
+        "cv_trays_pct": bout.cv_trays_pct,
+        "noise_floor_pct": bout.noise_floor_pct,
+        "cv_without_noise_pct": bout.cv_without_noise_pct,
+        "cv_low_pct": bout.low_pct,
+        "cv_high_pct": bout.high_pct,
+        "cv_line_low_pct": line_low,
+        "cv_line_high_pct": line_high,
+        "within_limit_probability_pct": bout.within_pct,
+        "within_limit_probability_most_pct": bout.within_most_pct,
+    }
+    return {key: known(value) for key, value in figures.items()}
+
+
+def _passes_json(needed: PassesNeeded) -> dict[str, Any]:
+    return {
+        "method": needed.method,
+        "half_width_m": needed.half_width_m,
+        "level_pct": needed.level_pct,
+        "passes": needed.passes,
+        "passes_with_trays_at_half_the_spacing": needed.closer_trays_passes,
+        "half_widths": [{"passes": passes, "half_width_m": half} for passes, half in needed.half_widths_m],
+        "half_width_unseen_m": needed.unseen_m,
+        "why_not": needed.why_not or None,
+    }
+
+
+def _steering_json(effect: SteeringEffect) -> dict[str, Any]:
+    return {
+        "sd_m": effect.steering.sd_m,
+        "correlation_pass_to_pass": effect.steering.correlation,
+        "methods": {
+            method: {
+                "straight_width_m": effect.straight_width_m(method),
+                "steered_width_m": effect.steered_width_m(method),
+                "scan": _steered_json(scan),
+            }
+            for method, scan in effect.scans.items()
+        },
+        "bout": {method: _steered_json(scan)[0] for method, scan in effect.bouts.items()},
+    }
+
+
+def _steered_json(scan: SteeringScan) -> list[dict[str, float]]:
+    columns = (scan.width_m.tolist(), scan.cv_straight_pct.tolist(), scan.cv_steered_pct.tolist())
+    keys = ("width_m", "cv_line_straight_pct", "cv_line_steered_pct")
+    return [dict(zip(keys, row, strict=True)) for row in zip(*columns, strict=True)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -15,12 +15,11 @@ from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
 from spreadcheck.sheet.traysheet import catch_cell
 from spreadcheck.show.analyse import width_rows
-from spreadcheck.show.confidence import confidence_rows
+from spreadcheck.show.confidence import confidence_tables, draw_band
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Place, Points, Table
 from spreadcheck.show.format import is_close_call, rate_unit, show_pct, show_rate, show_share, show_width
 from spreadcheck.show.html import document_html, part_html, web_part
 from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, figure_bytes, plain_style, shown_bout
-from spreadcheck.show.plots_confidence import draw_band
 from spreadcheck.show.verdict import advice_words, effective_words, other_bands_words, verdict_sentence, width_down
 from spreadcheck.spread.profile import TAPER
 from spreadcheck.units import show, shown_unit, to_inside
@@ -31,7 +30,7 @@ SLIDER_STEP = {"metric": 0.1, "us": 0.5}  # m, ft
 def report(result: Assessment, system: str = "metric", *, sure: Confidence | None = None) -> Document:
     """The report of an assessment; `system` leads, `sure` adds how sure the answer is."""
     known = sure if sure is not None and sure.known else None
-    figures = (bout_table(result, system), *([sure_table(known, system)] if known else []))
+    figures = (bout_table(result, system), *(_sure_tables(known, system) if known else ()))
     doubts = (*doubt_words(result, system), *(doubt.message(system) for doubt in (sure.doubts if sure else ())))
     blocks: tuple[Block, ...] = (
         *_plain_part(result, system),
@@ -500,15 +499,13 @@ def limit_table(result: Assessment, system: str = "metric") -> Table:
     return Table((*_words("CV up to"), *_figures("", *METHODS)), rows, "Effective width at other CV limits")
 
 
-def sure_table(sure: Confidence, system: str = "metric") -> Table:
+def _sure_tables(sure: Confidence, system: str) -> list[Table]:
     """How sure the answer is: noise floor, intervals and probabilities, both driving methods."""
-    rows = tuple(
-        (label.strip(), "", "") if tuple(cells) == METHODS else (label.strip(), *cells)
-        for label, *cells in confidence_rows(sure, system)
-        if label
-    )
+    tables = list(confidence_tables(sure, system))
+    tables[0] = replace(tables[0], caption="How sure is the answer")
     note = f"Noise known from: {sure.noise.source}; {sure.draws:,} draws, seed {sure.seed}"
-    return Table((*_words("What"), *_figures("", *METHODS)), rows, "How sure is the answer", (note,))
+    tables[-1] = replace(tables[-1], notes=(note,))
+    return tables
 
 
 def _widths_at(result: Assessment, limit_pct: float, system: str) -> Iterator[str]:

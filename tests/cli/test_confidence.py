@@ -35,10 +35,11 @@ def test_the_whole():
     assert done.exit_code == 0
     lines = done.stdout.splitlines()
     assert lines[0] == "How sure is the answer: Even trapezoid at 24 m"
-    assert "seed 1, 2,000 draws" in lines[1]
+    assert lines[2].startswith("At 24 m, back-and-forth: fits. CV 3.0 %")
+    assert "2,000 draws, seed 1." in " ".join(lines)
     assert max(map(len, lines)) <= 80
     for heading in ("CV at 24 m", "Effective width (CV up to 15 %)", "Passes needed to pin", "Steering error 0.3 m"):
-        assert any(line.startswith(heading) for line in lines)
+        assert any(line.strip().startswith(heading) for line in lines)
 
 
 def test_json(tmp_path):
@@ -76,8 +77,9 @@ def test_one_pass_without_granules():
 def test_one_pass_with_granules_from_options():
     done = run("-", "--size-guide-number", "300", "--granule-density", "1325 kg/m3", input=ONE_PASS)
     said = " ".join(done.stdout.split())
-    assert "The intervals hold for noise as stated for spreaders in general, and for no other; seed 1" in said
-    assert "can't be told: one pass tells nothing about how passes differ" in said
+    assert "The intervals hold for noise as stated for spreaders in general, and for no other." in said
+    assert "slips between passes (one driven the other way, moved by a tray, trays not emptied) can't be" in said
+    assert "Can't be told: one pass tells nothing about how passes differ" in said
 
 
 def test_stated_terms_are_shown_and_set():
@@ -86,7 +88,7 @@ def test_stated_terms_are_shown_and_set():
     assert "trays differ by 2 %, the line lies 0.25 m off" in " ".join(plain.split())
     assert "trays differ by 4 %" in windy
     assert "0.91 m" in windy
-    interval = [re.search(r"interval, all told +(\S+ to \S+ %)", text)[1] for text in (plain, windy)]
+    interval = [re.search(r"interval, all told +(\S+ \S+ \S+ %)", text)[1] for text in (plain, windy)]
     assert interval[0] != interval[1]
     alone = [re.search(r"interval, passes alone +(\S+ to \S+ %)", text)[1] for text in (plain, windy)]
     assert alone[0] == alone[1]
@@ -149,13 +151,34 @@ def test_a_report_says_how_sure_it_is(tmp_path, poppler):
     done = CliRunner().invoke(main, ["analyse", sheet, "--confidence", "--report", str(html), "--report", str(pdf)])
     assert done.exit_code == 0, done.output
     own = CliRunner().invoke(main, ["confidence", sheet]).stdout
-    interval = re.search(r"90 % interval, all told +(\S+ to \S+ %)", own)[1]
+    interval = re.search(r"90 % interval, all told +(\S+ \S+ \S+ %)", own)[1]
     page = html.read_text(encoding="utf-8")
     printed = " ".join(poppler("pdftotext", "-layout", "-", "-", data=pdf.read_bytes()).split())
     for text in (page, printed):
-        assert "How sure is the answer" in text
+        assert "noise floor of the passes" in text
         assert interval in text
     assert page.count("<svg") == 5  # the slider's, the three of every report, and how sure it is
     plain = tmp_path / "plain.html"
     assert CliRunner().invoke(main, ["analyse", sheet, "--report", str(plain)]).exit_code == 0
-    assert "How sure is the answer" not in plain.read_text(encoding="utf-8")
+    assert "noise floor of the passes" not in plain.read_text(encoding="utf-8")
+
+
+def test_no_probability_while_a_doubt_forbids_a_verdict(tmp_path):
+    """Catches ten times too heavy: the verdict comes first and says what blocks it; nothing says how likely it fits."""
+    lines = Path(SHEET).read_text(encoding="utf-8").splitlines()
+    start = next(at for at, line in enumerate(lines) if line.startswith("tray,offset")) + 2
+    cells = [line.split(",") for line in lines[start:]]
+    heavy = [",".join([*row[:2], *(f"{10 * float(catch):g}" for catch in row[2:])]) for row in cells]
+    sheet = tmp_path / "heavy.csv"
+    sheet.write_text("\n".join([*lines[:start], *heavy]) + "\n", encoding="utf-8")
+    done = run(str(sheet), "--json", str(tmp_path / "sure.json"))
+    assert done.exit_code == 0, done.output
+    said = " ".join(done.stdout.split())
+    assert "At 24 m, back-and-forth: can't be judged. What blocks it:" in said
+    assert "probability of CV" not in said
+    assert "No probability and no sure width are given while a doubt forbids a verdict." in said
+    data = json.loads((tmp_path / "sure.json").read_text(encoding="utf-8"))
+    assert data["verdict"]["state"] == "can't be judged"
+    assert data["verdict"]["probability_pct"] is None
+    assert data["bout"]["back-and-forth"]["within_limit_probability_pct"] is None
+    assert data["methods"]["back-and-forth"]["sure_width_m"] is None

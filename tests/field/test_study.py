@@ -127,7 +127,7 @@ def test_work_and_product_are_counted(study):
 
 def test_sureness_narrows_with_passes():
     """Four times the passes halve the noise of the mean, and so the interval; it holds the CV it is about."""
-    few, many = (study_field(made(passes=n, noise=0.2), ALONE, boundary=FIELD).sure for n in (3, 12))
+    few, many = (study_field(made(passes=n, noise=0.1), ALONE, boundary=FIELD).sure for n in (8, 32))
     width = [sure.high_pct - sure.low_pct for sure in (few, many)]
     # widths are known to the scatter of 20 draws and of the noise estimate, a quarter each
     assert 0.25 < width[1] / width[0] < 0.9
