@@ -18,7 +18,7 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.blend import NutrientAnalysis
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.money.pricefile import CostBasis
-from spreadcheck.passes.noise import Noise, Stated, stated_noise
+from spreadcheck.passes.noise import Noise, Stated
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import TAPER, Profile
 from spreadcheck.units import HECTARE_M2
@@ -172,8 +172,7 @@ def field_sureness(
     weighed = ~np.isin(profile.offset_m, profile.filled_offset_m)
     level = float(profile.rate_kg_ha[weighed].sum() / noise.rate_kg_ha.sum())  # where the profile was scaled since
     rng = np.random.default_rng(1)
-    unseen = stated_noise(stated, noise.offset_m, noise.rate_kg_ha, DRAWS, rng)
-    drawn = level * (noise.drawn(DRAWS, rng) + sum(unseen)).T.astype(float)
+    drawn = level * noise.drawn(DRAWS, rng, stated=stated).all_at_trays_kg_ha.T.astype(float)
     moved = []
     for each in drawn:
         rates = profile.rate_kg_ha.copy()

@@ -56,7 +56,7 @@ class MeanErrors:
         found = np.empty((count, *self.rate.shape))
         stretch = LIMITS["stretch between tests"].value / 100.0
         for at, (noise, scale, rate) in enumerate(zip(self.noise, self.scale, self.rate, strict=True)):
-            own = scale * noise.drawn(count, rng, self.place_m, rate / scale).T
+            own = scale * noise.drawn(count, rng, self.place_m, rate / scale).at_trays_kg_ha.T
             shift, wide = rng.standard_normal((2, count, 1))
             slope = slope_of(self.place_m, rate)
             off = own + shift * self.shift_m * slope + wide * stretch * self.place_m * slope

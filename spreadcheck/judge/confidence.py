@@ -278,7 +278,12 @@ def draw(
     rng = np.random.default_rng(seed)
     count = min(draws, max(_MOST_NUMBERS // len(noise.offset_m), 100)) if noise.known else 0
     return Draws(
-        result, noise, stated, ends, noise.drawn(count, rng, stated), rng.standard_normal(count, dtype=np.float32)
+        result,
+        noise,
+        stated,
+        ends,
+        noise.drawn(count, rng, stated=stated),
+        rng.standard_normal(count, dtype=np.float32),
     )
 
 

@@ -134,7 +134,7 @@ def passes_for(
         return replace(answer, why_not="the end trays still catch; lay trays farther out first")
     widths = curve_widths(result)[:: max(len(curve_widths(result)) // _MOST_WIDTHS, 1)]
     spec = _Wanted(method, widths, result.limit_pct, level_pct, noise.passes)
-    as_stood = _Forecast(drawn.lines[0], noise.rate_kg_ha, drawn.drawn, spec)
+    as_stood = _Forecast(drawn.lines[0], drawn.noise.rate_kg_ha, drawn.drawn, spec)
     answer = replace(answer, effective_width_m=as_stood.width_m)
     if why_not := _not_to_be_told(as_stood.width_m, widths):
         return replace(answer, why_not=why_not)
@@ -271,7 +271,7 @@ def _with_closer_trays(as_stood: _Forecast, noise: Noise, seed: int, stated: Sta
     offset = np.sort(np.concatenate((x, (x[1:] + x[:-1]) / 2)))
     rates = np.interp(offset, x, noise.rate_kg_ha)
     spacing = as_stood.line.spacing_m / 2
-    drawn = noise.drawn(len(as_stood.drawn.shift_m), rng, stated, offset, rates)
+    drawn = noise.drawn(len(as_stood.drawn.shift_m), rng, offset, rates, stated=stated)
     return replace(as_stood, line=Line(float(x[0]), spacing, _even_from(offset, spacing)), rates=rates, drawn=drawn)
 
 

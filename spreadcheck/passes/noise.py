@@ -18,6 +18,7 @@ seen in how they differ: `Stated` has it, each with its default.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
 from typing import Any
 
@@ -36,7 +37,8 @@ FROM_PASSES = "passes"
 FROM_STATED = "stated population"
 
 GUESSES = 400
-MOST_TRAYS = 120  # that independent parts are counted on; of more, every second, third ... is taken
+MOST_TRAYS = 600  # that guesses are weighed on; of more, every second, third ... is taken
+_MOST_COUNTED = 120  # that independent parts are counted on
 _BASES = (2, 3, 5, 7, 11, 13)
 _SCATTER, _GUSTS, _WANDER_M, _BENT_M = 0.04, 0.10, 0.30, 0.60  # scales of half-normal laws
 _GUSTS_ONE_PASS = 0.07
@@ -193,13 +195,23 @@ class Noise:
         """Standard error of the mean rate at each weighed tray. [kg/ha]"""
         return np.sqrt(self.variance / self.used)
 
+    def of_at_most(self, trays: int) -> Noise:
+        """The noise at so many trays along the line, ends and peak among them: enough to draw a long line by."""
+        if len(self.offset_m) <= trays:
+            return self
+        at = np.linspace(0, len(self.offset_m) - 1, trays - 1).astype(int)
+        at = np.unique(np.append(at, self.rate_kg_ha.argmax()))
+        lists = {name: getattr(self, name)[at] for name in ("offset_m", "rate_kg_ha", "used", "residual")}
+        return replace(self, **lists)
+
     def drawn(
         self,
         draws: int,
         rng: np.random.Generator,
-        stated: Stated,
         offset_m: FloatArray | None = None,
         rate_kg_ha: FloatArray | None = None,
+        *,
+        stated: Stated = NOTHING_STATED,
     ) -> NoiseDrawn:
         """Noise of the mean of all passes, a column a draw; at the weighed trays, or at others of the same pattern.
 
@@ -231,6 +243,7 @@ class Noise:
         keeps = (stated.tray_efficiency_pct / 100 * rate_kg_ha)[:, None].astype(np.float32)
         return NoiseDrawn(
             own_kg_ha=noise,
+            slope=slope * np.float32(self.peak_kg_ha),
             shift_m=np.where(bent, 0.0, moved * rng.standard_normal(draws) / np.sqrt(self.passes)),
             blur_m2=np.asarray(moved**2 * (1 - 1 / self.passes), dtype=float),
             trays_kg_ha=keeps * rng.standard_normal((len(r), draws), dtype=np.float32),
@@ -245,19 +258,31 @@ class NoiseDrawn:
     """The noise of a test drawn, a column a draw: at the trays, and what moves and blurs the pattern as a whole.
 
     `own_kg_ha` and `shift_m` are as the passes show them, `trays_kg_ha` and `stated_shift_m` what one test can't see;
-    `adds` says of a draw that lying aside made the pattern less even, and not more.
+    `adds` says of a draw that lying aside made the pattern less even, and not more;
+    `slope` is that of the mean pass, in kg/ha a metre.
     `blur_m2` is the variance of the places that the passes' patterns had about their mean. `wider` is by how much more
     than the first-order law figures may be off: noise of few independent parts along the line turns the direction in
     which the pattern departs from even.
     """
 
     own_kg_ha: Floats
+    slope: Floats
     shift_m: FloatArray
     blur_m2: FloatArray
     trays_kg_ha: Floats
     stated_shift_m: FloatArray
     adds: NDArray[np.bool_]
     wider: FloatArray
+
+    @property
+    def at_trays_kg_ha(self) -> FloatArray:
+        """The passes' own noise where no bouts are laid: the shift taken as noise at single trays."""
+        return np.asarray(self.own_kg_ha + np.outer(self.slope, self.shift_m))
+
+    @property
+    def all_at_trays_kg_ha(self) -> FloatArray:
+        """The same with what one test can't see."""
+        return self.at_trays_kg_ha + self.trays_kg_ha + np.outer(self.slope, self.stated_shift_m)
 
 
 def _along_line(offset_m: FloatArray, length_m: FloatArray, rng: np.random.Generator) -> Floats:
@@ -384,15 +409,19 @@ def _fitted(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArra
     """
     trays, passes = base["residual"].shape
     r = base["rate_kg_ha"] / base["rate_kg_ha"].max()
-    telling = r > _FLOOR  # trays that catch next to nothing agree in that, and say nothing of the rest
+    telling = np.flatnonzero(r > _FLOOR)  # trays that catch next to nothing agree in that, and say nothing of the rest
+    telling = telling[:: -(-len(telling) // MOST_TRAYS)]
     slope, x, r = slope_of(base["offset_m"], r)[telling], base["offset_m"][telling], r[telling]
     differing = max(1.0 - missing / (trays * max(passes - 1.0, 1.0)), 0.1)  # a missing catch differs by nothing
-    seen = np.column_stack((base["residual"][telling] / np.sqrt(differing), r))
+    residual = base["residual"][telling] / np.sqrt(differing)
+    if passes > len(x):  # only R R' counts, which fewer columns hold as well
+        residual = np.linalg.qr(residual.T)[1].T
+    seen = np.column_stack((residual, r))
     own = np.outer(np.maximum(r, _FLOOR), base["counting"]) + np.outer(r**2, base["scatter"] ** 2) + base["reading"]
     gusts, wander = base["gusts"] ** 2, base["wander_m"] ** 2
     gust_var, wander_var, both = gusts.copy(), wander.copy(), np.zeros(GUESSES)
-    gust, moved = np.zeros((2, GUESSES, passes + 1))
-    squares, along, log_size = np.zeros((GUESSES, passes + 1)), np.zeros((GUESSES, passes + 1)), np.zeros(GUESSES)
+    gust, moved, squares, along = np.zeros((4, GUESSES, seen.shape[1]))
+    log_size = np.zeros(GUESSES)
     for tray, gap in enumerate(np.diff(x, prepend=x[:1])):
         stays, bends = np.exp(-gap / base["length_m"]), np.exp(-gap / base["bend_m"])
         gust *= stays[:, None]
@@ -418,7 +447,7 @@ def _fitted(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArra
 
 def _independent(x: FloatArray, r: FloatArray, slope: FloatArray, own: FloatArray, base: dict[str, Any]) -> FloatArray:
     """tr(M)^2 / tr(M^2) of each guess; sums over pairs of trays are read off a table of how fast they fade."""
-    step = -(-len(x) // MOST_TRAYS)
+    step = -(-len(x) // _MOST_COUNTED)
     x, r, slope, own = x[::step], r[::step], slope[::step], own[::step]
     fades = np.concatenate(([0.0], np.geomspace(0.05, 4.0, 24)))
     apart = np.exp(-fades[:, None, None] * np.abs(x[:, None] - x))

@@ -104,7 +104,7 @@ def test_noise_of_counted_granules_is_poissons():
     assert noise.variance[body].sum() == pytest.approx(
         (noise.rate_kg_ha[body] * kilo).sum(), rel=4 * math.sqrt(2 / 1000)
     )
-    drawn = noise.drawn(4000, rng, NOTHING_STATED).own_kg_ha
+    drawn = noise.drawn(4000, rng).at_trays_kg_ha
     assert drawn[body].var(axis=1).sum() == pytest.approx((noise.error_kg_ha[body] ** 2).sum(), rel=0.06)
 
 
