@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from spreadcheck.cli.options import (
+    list_option,
     options,
     output_file,
     outputs,
@@ -18,11 +18,9 @@ from spreadcheck.cli.options import (
 )
 from spreadcheck.cli.outputs import Outputs, svg_of, tell_doubts
 from spreadcheck.cli.say import say
-from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.errors import Fault, OutputError, QuantityError, WidthError, shown
 
 _MOST_HA = 1_000_000  # a year: more than one machine dresses
-
-T = TypeVar("T")
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -32,28 +30,66 @@ if TYPE_CHECKING:
     from spreadcheck.show.document import Document
 
 
+def _length(text: str, place: str) -> float:
+    from spreadcheck.units import parse_quantity
+
+    return parse_quantity(text, "length", place=place)
+
+
+def _length_or_best(text: str, place: str) -> float | None:
+    return None if text.casefold() == "best" else _length(text, place)
+
+
+def _signed(text: str, place: str) -> float:
+    """A length that may be below zero."""
+    sign = -1.0 if text.startswith(("-", "\u2212")) else 1.0
+    return sign * _length(text.lstrip("-\u2212+"), place)
+
+
+def _whole(text: str, place: str) -> int:
+    if not text.isascii() or not text.isdigit():
+        raise WidthError(Fault(place, f'"{shown(text)}" is no number of rounds', "give such as 1, or 1, 2"))
+    return int(text)
+
+
+def _degrees(text: str, place: str) -> float | None:
+    from spreadcheck.units import parse_number
+
+    if text.casefold() == "best":
+        return None
+    value = parse_number(text.removesuffix("deg").removesuffix("degrees").strip())
+    if value is None or not 0 <= value <= 360:
+        problem = f'"{shown(text)}" is no heading'
+        raise QuantityError(Fault(place, problem, 'give 0 to 360 from north, or "best"'))
+    return value % 180
+
+
+def _method(text: str, place: str) -> str:
+    from spreadcheck.sheet.labels import METHODS
+
+    if text.casefold() not in METHODS:
+        raise WidthError(Fault(place, f'"{shown(text)}" is not known', f"give {' or '.join(METHODS)}"))
+    return text.casefold()
+
+
 @click.command()
 @sheet_argument
 @click.option("--boundary", "boundaries", metavar="FILE", multiple=True,
               help="The field: GeoJSON polygon, or CSV of corners x_m,y_m; again for each further field.")  # fmt: skip
-@text_options(
-    ("--track", "FILE", "A recorded track: GPX, GeoJSON lines, or CSV; a plan is made without."),
-    ("--bout-width", "LIST", 'Such as "24 m" or "24 m, 27 m"; the sheet\'s if not given.'),
-)
-@click.option("--headland-rounds", metavar="LIST", default="1", show_default=True, help="Rounds along the boundary.")
-@click.option("--heading", metavar="LIST", default="best", show_default=True, help='Degrees from north, or "best".')
+@text_options(("--track", "FILE", "A recorded track: GPX, GeoJSON lines, or CSV; a plan is made without."))
+@list_option("--bout-width", "bout_width_m", _length, 'Such as "24 m" or "24 m, 27 m"; the sheet\'s if not given.')
+@list_option("--headland-rounds", "headland_rounds", _whole, "Rounds along the boundary.", "1")
+@list_option("--heading", "heading_deg", _degrees, 'Degrees from north, or "best".', "best")
 @quantity_option("--turning-radius", "length", "LENGTH", "Least radius of turns.", default="8 m")
-@click.option("--on-distance", metavar="LIST", default="best", show_default=True,
-              help="Antenna past the inner edge of the headland when the slide opens.")  # fmt: skip
-@click.option("--off-distance", metavar="LIST", default="best", show_default=True, help="The same when it shuts.")
-@click.option(
-    "--driving", metavar="LIST", help='"back-and-forth", "round-and-round" or both; the sheet\'s if not given.'
-)
-@click.option("--drift", metavar="LIST", default="0 m", show_default=True, help="Slow drift off the line, one sigma.")
+@list_option("--on-distance", "on_m", _length_or_best,
+             "Antenna past the inner edge of the headland when the slide opens.", "best")  # fmt: skip
+@list_option("--off-distance", "off_m", _length_or_best, "The same when it shuts.", "best")
+@list_option("--driving", "method", _method, '"back-and-forth", "round-and-round" or both; the sheet\'s if not given.')
+@list_option("--drift", "drift_m", _length, "Slow drift off the line, one sigma.", "0 m")
 @click.option("--border-device", type=click.Choice(["off", "on", "both"]), default="off", show_default=True,
               help="An ideal one on the outermost round.")  # fmt: skip
-@click.option("--switched-later", metavar="LIST", default="0 m", show_default=True,
-              help="Of a track: all switching so much later; earlier if below 0.")  # fmt: skip
+@list_option("--switched-later", "later_m", _signed,
+             "Of a track: all switching so much later; earlier if below 0.", "0 m")  # fmt: skip
 @click.option("--by-time", is_flag=True, help="Of a track: metered by time, so slower driving gets more.")
 @click.option("--landing", type=click.Choice(["arc", "line"]), default="arc", show_default=True,
               help="Granules land on an arc of the throw, or on a line behind.")  # fmt: skip
@@ -103,7 +139,7 @@ def field(
         --boundary sample_trays/field_boundary.geojson \\
         --track sample_trays/field_track.csv
     """
-    from spreadcheck.cli.progress import progress_bar
+    from spreadcheck.cli.say import progress_bar
     from spreadcheck.field.places import read_boundary
     from spreadcheck.field.study import part_shown, study_field
     from spreadcheck.field.track import read_track
@@ -113,6 +149,8 @@ def field(
     out.check(sheet, *boundaries, track, analysis, prices)
     if part is not None:
         _only_whole({"worth": worth, "page": out.asked("page")})
+    wished["border"] = {"off": (False,), "on": (True,), "both": (False, True)}[wished.pop("border_device")]
+    wished["limit_pct"] = wished.pop("limit")
     asked = _asked(wished, analysis, prices)
     if len(boundaries) > 1:
         _several(sheet, boundaries, track, asked, out, units)
@@ -139,8 +177,6 @@ def field(
 
 def _only_whole(asked: dict[str, bool]) -> None:
     """Refuse with --part what is worked out for the whole catch only."""
-    from spreadcheck.errors import Fault, OutputError
-
     for name, wanted in asked.items():
         if wanted:
             problem = "shows the whole catch, and --part asks for a part of it"
@@ -148,25 +184,18 @@ def _only_whole(asked: dict[str, bool]) -> None:
 
 
 def _several(
-    sheet: str,
-    boundaries: tuple[str, ...],
-    track: str | None,
-    asked: Asked,
-    out: Outputs,
-    units: str,
+    sheet: str, boundaries: tuple[str, ...], track: str | None, asked: Asked, out: Outputs, units: str
 ) -> None:
     """Many fields: figures side by side, and JSON; maps are drawn one field at a time."""
-    from spreadcheck.errors import Fault, OutputError
     from spreadcheck.field.places import read_boundary
     from spreadcheck.field.study import study_fields
+    from spreadcheck.show.field import fields_document, fields_json
 
     odd = [name for name, _ in out.files if name != "json"] + ["track"] * (track is not None)
     if odd:
         problem = f"takes one field, and {len(boundaries)} are given"
         raise OutputError(Fault(f"option --{odd[0]}", problem, "give one --boundary at a time"))
     studies = study_fields(read_test(sheet), asked, [(read_boundary(path), None) for path in boundaries])
-    from spreadcheck.show.field import fields_document, fields_json
-
     out.write(json=lambda: fields_json(studies))
     if out.screen:
         from spreadcheck.show.terminal import terminal_text
@@ -181,87 +210,16 @@ def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None)
     from spreadcheck.field.case import Asked
     from spreadcheck.judge.nutrients import read_analysis
     from spreadcheck.money.pricefile import basis_from, parse_price, read_price_file
-    from spreadcheck.units import parse_quantity
 
-    def length(name: str) -> Callable[[str], float]:
-        return lambda text: parse_quantity(text, "length", place=f"option --{name}")
-
-    def best(name: str) -> Callable[[str], float | None]:
-        return lambda text: None if text.casefold() == "best" else length(name)(text)
-
-    widths, driving = wished["bout_width"], wished["driving"]
-    price = wished["product_price"]
+    price, target = wished.pop("product_price"), wished.pop("target_kg_ha")
     basis = basis_from(read_price_file(price_file)) if price_file else None
-    target = wished["target_kg_ha"]
-    if target is None and basis is not None:
-        target = basis.target_kg_ha
     return Asked(
-        bout_width_m=_listed(widths, length("bout-width")) if widths is not None else (),
-        headland_rounds=_listed(wished["headland_rounds"], _whole),
-        heading_deg=_listed(wished["heading"], _degrees),
-        on_m=_listed(wished["on_distance"], best("on-distance")),
-        off_m=_listed(wished["off_distance"], best("off-distance")),
-        method=_listed(driving, _method) if driving is not None else (),
-        turning_radius_m=wished["turning_radius_m"],
-        drift_m=_listed(wished["drift"], length("drift")),
-        border={"off": (False,), "on": (True,), "both": (False, True)}[wished["border_device"]],
-        later_m=_listed(wished["switched_later"], _signed),
-        landing=wished["landing"],
-        landing_distance_m=wished["landing_distance_m"],
-        cell_m=wished["cell_m"],
-        target_kg_ha=target,
-        by_time=wished["by_time"],
-        tails=wished["tails"],
-        limit_pct=wished["limit"],
+        **wished,
+        target_kg_ha=basis.target_kg_ha if target is None and basis is not None else target,
         basis=basis,
         product_per_t=parse_price(price, "t", place="option --product-price").amount if price is not None else None,
         analysis=read_analysis(analysis) if analysis else None,
     )
-
-
-def _listed(text: str, read: Callable[[str], T]) -> tuple[T, ...]:
-    """The things of a list, each once."""
-    return tuple(dict.fromkeys(read(part.strip()) for part in text.replace(";", ",").split(",") if part.strip()))
-
-
-def _whole(text: str) -> int:
-    from spreadcheck.errors import Fault, WidthError, shown
-
-    if not text.isascii() or not text.isdigit():
-        fault = Fault("option --headland-rounds", f'"{shown(text)}" is no number of rounds', "give such as 1, or 1, 2")
-        raise WidthError(fault)
-    return int(text)
-
-
-def _degrees(text: str) -> float | None:
-    from spreadcheck.errors import Fault, QuantityError, shown
-    from spreadcheck.units import parse_number
-
-    if text.casefold() == "best":
-        return None
-    value = parse_number(text.removesuffix("deg").removesuffix("degrees").strip())
-    if value is None or not 0 <= value <= 360:
-        fault = Fault("option --heading", f'"{shown(text)}" is no heading', 'give 0 to 360 from north, or "best"')
-        raise QuantityError(fault)
-    return value % 180
-
-
-def _signed(text: str) -> float:
-    """A length that may be below zero."""
-    from spreadcheck.units import parse_quantity
-
-    sign = -1.0 if text.startswith(("-", "\u2212")) else 1.0
-    return sign * parse_quantity(text.lstrip("-\u2212+"), "length", place="option --switched-later")
-
-
-def _method(text: str) -> str:
-    from spreadcheck.errors import Fault, WidthError, shown
-    from spreadcheck.sheet.labels import METHODS
-
-    if text.casefold() not in METHODS:
-        fault = Fault("option --driving", f'"{shown(text)}" is not known', f"give {' or '.join(METHODS)}")
-        raise WidthError(fault)
-    return text.casefold()
 
 
 def _write(study: FieldStudy, gains: tuple[Worth, ...], out: Outputs, units: str) -> None:

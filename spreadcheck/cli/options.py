@@ -62,6 +62,23 @@ class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic only in la
         return check(self._label, from_inside(inside, unit, self._kind), unit, place=place, written=value)
 
 
+class Listed(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click
+    """Several things of one sort, parted by commas or semicolons: in the command each once, as `read` gives it."""
+
+    name = "list"
+
+    def __init__(self, read: Callable[[str, str], object]) -> None:
+        self._read = read
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[object, ...]:
+        """Each part as read, told the name of the option for its faults."""
+        if not isinstance(value, str):
+            return tuple(value)
+        place = f"option {param.opts[0]}" if param else "option"
+        parts = (part.strip() for part in value.replace(";", ",").split(","))
+        return tuple(dict.fromkeys(self._read(part, place) for part in parts if part))
+
+
 class BoutWidths(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click
     """Bout widths as a list or a range: in the command they are an array in metres."""
 
@@ -182,6 +199,14 @@ def outputs(*kinds: str, **own: str | dict[str, Any]) -> Callable[[F], F]:
 def quantity_option(name: str, kind: str, metavar: str, text: str, **more: Any) -> Callable[[F], F]:
     """An option that takes a quantity; its field has the unit used inside: --tray-width is `tray_width_m`."""
     return _option(name.removeprefix("--"), {**_quantity(kind, metavar, text), **more})
+
+
+def list_option(
+    name: str, field: str, read: Callable[[str, str], object], text: str, default: str = ""
+) -> Callable[[F], F]:
+    """An option that takes a list; without a default none is the empty one."""
+    more: dict[str, Any] = {"default": default, "show_default": True} if default else {"default": ()}
+    return click.option(name, field, type=Listed(read), metavar="LIST", help=text, **more)
 
 
 def text_options(*rows: tuple[str, str, str]) -> Callable[[F], F]:

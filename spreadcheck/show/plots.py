@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-FORMATS = ("png", "svg", "pdf")
 LINE: dict[str, dict[str, Any]] = {
     METHODS[0]: {"color": "#1b4f72", "ls": "-", "marker": "o"},
     METHODS[1]: {"color": "#c0651a", "ls": "--", "marker": "s"},
@@ -40,14 +39,6 @@ _BOUTS_SHOWN = 3
 _MOST_POINTS = 60  # of CV by trays: more would hide the curve
 _MOST_PLACES = 3001  # along a line of deposit: more can't be told apart on paper
 _NEIGHBOURS = ("pass before", "this pass", "next pass")
-
-
-def file_format(path: str) -> str:
-    """The format that a plot's file name asks for by its ending."""
-    ending = path.rsplit(".", 1)[-1].lower() if "." in path else ""
-    if ending not in FORMATS:
-        raise OutputError(Fault(path, f'a plot can\'t be written as "{ending}"', "end the name in .png, .svg or .pdf"))
-    return ending
 
 
 @contextmanager

@@ -318,13 +318,6 @@ def lay(profile: Profile, widths: FloatArray, methods: Sequence[str] = METHODS) 
     return Laid(x, deposit, starts, pieces, cv_trays, cv_of_pieces(pieces), least, most)
 
 
-def cv_by_trays(profile: Profile, width_m: float) -> dict[str, float]:
-    """CV by trays alone at one width, for each driving method: the quick part of a scan. [%]"""
-    check_width(profile, width_m)
-    w, back = _each(np.array([width_m], dtype=float), METHODS)
-    return dict(zip(METHODS, _at_trays(profile, w, back)[3].tolist(), strict=True))
-
-
 def _each(widths: FloatArray, methods: Sequence[str]) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Every width by every method, and whether passes alternate there."""
     return np.tile(widths, len(methods)), np.repeat([method == BACK_AND_FORTH for method in methods], len(widths))

@@ -208,17 +208,17 @@ def test_bar_after_a_second_and_none_where_nobody_looks(monkeypatch):
     """On a terminal the bar comes after a second and is wiped at the end; into a file nothing goes."""
     import io
 
-    from spreadcheck.cli import progress
+    from spreadcheck.cli.say import progress_bar
 
     class Terminal(io.StringIO):
         def isatty(self):
             return True
 
     for stream, seen in ((Terminal(), True), (io.StringIO(), False)):
-        monkeypatch.setattr(progress.sys, "stderr", stream)
+        monkeypatch.setattr("sys.stderr", stream)
         clock = iter([0.0, 0.5, 1.5, 1.6])
-        monkeypatch.setattr(progress.time, "monotonic", lambda clock=clock: next(clock))
-        with progress.progress_bar("Field") as told:
+        monkeypatch.setattr("time.monotonic", lambda clock=clock: next(clock))
+        with progress_bar("Field") as told:
             for share in (0.25, 0.5, 1.0):
                 told(share)
         shown = stream.getvalue()
