@@ -113,34 +113,3 @@ def air_viscosity(temperature_deg_c: float) -> float:
     """
     kelvin = require_between("air temperature", temperature_deg_c, *TEMPERATURES_DEG_C, "degC") + ZERO_C_K
     return 1.458e-6 * kelvin * math.sqrt(kelvin) / (kelvin + 110.4)
-
-
-def air_at(temperature_deg_c: float, *, pressure_hpa: float = STANDARD_PRESSURE_HPA, humidity_pct: float = 0.0) -> Air:
-    """The air at one temperature, pressure and humidity.
-
-    Parameters
-    ----------
-    temperature_deg_c : float
-        Air temperature. [degC]
-    pressure_hpa : float
-        Air pressure at the place. [hPa]
-    humidity_pct : float
-        Relative humidity. [%]
-
-    Returns
-    -------
-    Air
-        Density and viscosity. [kg/m3, Pa s]
-
-    Raises
-    ------
-    QuantityError
-        If a value lies outside what weather brings.
-
-    Examples
-    --------
-    >>> round(air_at(20, humidity_pct=50).density_kg_m3, 3)
-    1.199
-    """
-    density = air_density(temperature_deg_c, pressure_hpa=pressure_hpa, humidity_pct=humidity_pct)
-    return Air(density, air_viscosity(temperature_deg_c))

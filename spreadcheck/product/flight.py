@@ -232,11 +232,7 @@ def terminal_velocity(granule: Granule, air: Air, *, gravity: float = GRAVITY_M_
 
 
 def fly(
-    releases: Sequence[Release],
-    air: Air,
-    *,
-    law: DragLaw = drag_coefficient,
-    gravity: float = GRAVITY_M_S2,
+    releases: Sequence[Release], air: Air, *, law: DragLaw = drag_coefficient, gravity: float = GRAVITY_M_S2
 ) -> tuple[Flight, ...]:
     """Follow granules from the disc to the ground, all of them in one integration.
 

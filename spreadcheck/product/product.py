@@ -10,12 +10,19 @@ from spreadcheck.doubts.doubt import Doubt, Quantity
 from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.limits import LIMITS
+from spreadcheck.passes.granules import diameter_of_sgn_mm
 from spreadcheck.product import segregation
-from spreadcheck.product.readings import CONFIDENCE_PCT, Readings, Scatter, half_width, readings_needed, scatter_of
+from spreadcheck.product.readings import (
+    CONFIDENCE_PCT,
+    Readings,
+    Scatter,
+    SieveCurve,
+    half_width,
+    readings_needed,
+    scatter_of,
+)
 from spreadcheck.product.segregation import Blend, Component, Difference, blend_of, mass_weighted_mean, pair_differences
 from spreadcheck.product.sieve import (
-    SieveCurve,
-    diameter_mm,
     share_between,
     size_at,
     size_guide_number,
@@ -280,7 +287,7 @@ def _size_doubts(product: Product, curves: Sequence[SieveCurve]) -> list[Doubt]:
     low, high = LIMITS["size number low"].value, LIMITS["size number high"].value
     for way, scatter in product.sizes.items():
         if not low <= scatter.mean <= high:
-            size = Quantity(diameter_mm(scatter.mean), "granule size")
+            size = Quantity(diameter_of_sgn_mm(scatter.mean), "granule size")
             found.append(doubt("unusual-size", number=scatter.mean, way=way, size=size))
     if product.size_figures is not None and None in vars(product.size_figures).values():
         found.append(doubt("open-sieve-curve"))

@@ -5,7 +5,6 @@ The metered mass per metre of travel stays what it is, so rate x bout width is t
 
 from __future__ import annotations
 
-from spreadcheck.limits import LIMITS
 from spreadcheck.spread.profile import Profile
 from spreadcheck.units import HECTARE_M2
 
@@ -128,28 +127,6 @@ def recovery_pct(*, measured_kg_ha: float, metered_kg_ha: float) -> float:
     90.0
     """
     return 100.0 * measured_kg_ha / metered_kg_ha
-
-
-def recovery_is_usual(share_pct: float) -> bool:
-    """Whether a share recovered lies within 90 to 110 % (EN 13739-2:2011, 5.2), ends included.
-
-    Parameters
-    ----------
-    share_pct : float
-        Share recovered. [%]
-
-    Returns
-    -------
-    bool
-        True if it does. [-]
-
-    Examples
-    --------
-    >>> recovery_is_usual(90.0), recovery_is_usual(110.1)
-    (True, False)
-    """
-    low, high = LIMITS["recovery low"].value, LIMITS["recovery high"].value
-    return low - 1e-9 <= share_pct <= high + 1e-9
 
 
 def corrected_factor(factor: float, *, measured_kg_ha: float, aimed_kg_ha: float, inverse: bool = False) -> float:

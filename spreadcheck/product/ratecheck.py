@@ -14,6 +14,7 @@ from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, NoSpreadError, QuantityError, record
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.verdict import Verdict
+from spreadcheck.limits import LIMITS
 from spreadcheck.product.rate import (
     corrected_factor,
     corrected_setting,
@@ -21,7 +22,6 @@ from spreadcheck.product.rate import (
     rate_from_area,
     rate_from_catch,
     rate_from_trays,
-    recovery_is_usual,
     recovery_pct,
 )
 from spreadcheck.product.readings import CONFIDENCE_PCT, Scatter, half_width, readings_needed, scatter_of
@@ -168,6 +168,11 @@ class RateCheck:
             first = next((value for value in found if value is not None), None)
             rows += [] if first is None else [FormRow(label, f"{first:.4g}")]
         return tuple(rows)
+
+
+def recovery_is_usual(share_pct: float) -> bool:
+    """Whether a share recovered lies within 90 to 110 % (EN 13739-2:2011, 5.2), ends included."""
+    return LIMITS["recovery low"].value - 1e-9 <= share_pct <= LIMITS["recovery high"].value + 1e-9
 
 
 def settings_of(test: TrayTest, given: RateSettings) -> RateSettings:

@@ -15,8 +15,7 @@ from dataclasses import fields
 from typing import TypeVar
 
 from spreadcheck.errors import Fault, QuantityError, SheetError, SpreadcheckError, record, shown
-from spreadcheck.product.segregation import Component
-from spreadcheck.product.sieve import MM_TO_SIZE_NUMBER, SieveBox, SieveCurve, box_of, curve_of
+from spreadcheck.product.segregation import Component, check_total
 from spreadcheck.sheet.plausible import BOUNDS, ONE_GRANULE_N, check, check_alike
 from spreadcheck.sheet.titledcells import TitledCells, read_titled
 from spreadcheck.units import KINDS, from_inside, parse_number, parse_quantity, split_quantity, unit_named
@@ -28,6 +27,7 @@ TITLE = "spreadcheck product"
 STACK_TITLE = "spreadcheck sieve stack"
 CONFIDENCE_PCT = 95.0
 MOST_READINGS = 1_000_000
+MM_TO_SIZE_NUMBER = 100.0
 
 # ASTM E11 (ISO 565): opening of the sieves that the US know by number. [mm]
 US_SIEVES_MM = {
@@ -204,6 +204,85 @@ def half_width_given(text: str | None, *, place: str = "") -> tuple[float | None
     if wanted < 1e-6:
         raise QuantityError(Fault(place, f"{wanted:g} % is not a half-width", "give one above 0"))
     return wanted, None
+
+
+# --- sieves
+
+
+@record
+class SieveBox:
+    """A sieve-box reading: the share in each compartment under the size number printed beside it."""
+
+    size_number: tuple[float, ...]
+    share_pct: tuple[float, ...]
+    total_pct: float
+
+    @property
+    def size_guide_number(self) -> float:
+        """Share-weighted mean of the size numbers (common practice)."""
+        weighted = zip(self.size_number, self.share_pct, strict=True)
+        return sum(number * share for number, share in weighted) / self.total_pct
+
+
+@record
+class SieveCurve:
+    """The cumulative sieve curve: share of the mass that passes each sieve, smallest sieve first.
+
+    `total_pct` is what the shares as read added up to (100 where masses were read); `loss_pct` is the share of the
+    weighed-in sample that was not found again, or None where the sample was not weighed.
+    """
+
+    aperture_mm: tuple[float, ...]
+    passing_pct: tuple[float, ...]
+    total_pct: float = 100.0
+    loss_pct: float | None = None
+
+
+def box_of(
+    size_number: Sequence[float], share_pct: Sequence[float], *, rescale: bool = False, place: str = ""
+) -> SieveBox:
+    """A sieve-box reading from its size numbers and shares; refused where the shares don't add up to 100."""
+    _check_sizes(size_number, "size number", place)
+    total = check_total(share_pct, what="sieve-box shares", place=place, rescale=rescale)
+    order = sorted(range(len(size_number)), key=lambda at: size_number[at])
+    return SieveBox(tuple(size_number[at] for at in order), tuple(share_pct[at] for at in order), total)
+
+
+def curve_of(
+    aperture_mm: Sequence[float],
+    retained: Sequence[float],
+    *,
+    pan: float,
+    shares: bool = False,
+    sample: float | None = None,
+    rescale: bool = False,
+    place: str = "",
+) -> SieveCurve:
+    """The cumulative sieve curve from what each sieve of a stack retained, in g, or in % if `shares`."""
+    _check_sizes(aperture_mm, "sieve", place)
+    if len(aperture_mm) < 2:
+        raise QuantityError(Fault(place, "a sieve curve takes two sieves or more", "give every sieve of the stack"))
+    total = sum(retained) + pan
+    if shares:
+        check_total([*retained, pan], what="sieve shares", place=place, rescale=rescale)
+    elif total <= 0:
+        raise QuantityError(Fault(place, "nothing lies on any sieve", "write the mass that each sieve retained"))
+    sieves = sorted(zip(aperture_mm, retained, strict=True))
+    passing, below = [], pan
+    for _, mass in sieves:
+        passing.append(100.0 * below / total)
+        below += mass
+    loss = None if sample is None else 100.0 * (1 - total / sample)
+    return SieveCurve(tuple(size for size, _ in sieves), tuple(passing), total if shares else 100.0, loss)
+
+
+def _check_sizes(sizes: Sequence[float], what: str, place: str) -> None:
+    for size in sizes:
+        if not size > 0:
+            raise QuantityError(Fault(place, f"{size:g} is not a {what}", "give one above 0"))
+    twice = sorted({size for size in sizes if list(sizes).count(size) > 1})
+    if twice:
+        raise QuantityError(Fault(place, f"the {what} {twice[0]:g} is there twice", "give each one once"))
 
 
 # --- a product's readings

@@ -8,7 +8,7 @@ from dataclasses import fields, replace
 from typing import Any, NamedTuple
 
 from spreadcheck.errors import Fault, QuantityError, record
-from spreadcheck.product.air import STANDARD_PRESSURE_HPA, Air, air_at
+from spreadcheck.product.air import STANDARD_PRESSURE_HPA, Air, air_density, air_viscosity
 from spreadcheck.product.flight import SPHERICITIES, Granule
 from spreadcheck.sheet.plausible import BOUNDS, check, require_between
 from spreadcheck.sheet.traytest import TrayTest
@@ -111,7 +111,8 @@ class Weather:
     @property
     def air(self) -> Air:
         """Density and viscosity of this air."""
-        return air_at(self.temperature_deg_c, pressure_hpa=self.pressure_hpa, humidity_pct=self.humidity_pct)
+        here = {"pressure_hpa": self.pressure_hpa, "humidity_pct": self.humidity_pct}
+        return Air(air_density(self.temperature_deg_c, **here), air_viscosity(self.temperature_deg_c))
 
 
 def release_factor(friction: float) -> float:

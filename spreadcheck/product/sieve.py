@@ -8,149 +8,10 @@ d16, d50, d84 are the sizes below which 16, 50, 84 % of the mass passes.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
 
-from spreadcheck.errors import Fault, QuantityError, record
-from spreadcheck.product.segregation import check_total
+from spreadcheck.product.readings import MM_TO_SIZE_NUMBER, SieveCurve
 
-MM_TO_SIZE_NUMBER = 100.0
 FLAT = 1e-9  # % of the mass: two shares of the curve closer than this are one
-
-
-@record
-class SieveBox:
-    """A sieve-box reading: the share in each compartment under the size number printed beside it."""
-
-    size_number: tuple[float, ...]
-    share_pct: tuple[float, ...]
-    total_pct: float
-
-    @property
-    def size_guide_number(self) -> float:
-        """Share-weighted mean of the size numbers (common practice)."""
-        weighted = zip(self.size_number, self.share_pct, strict=True)
-        return sum(number * share for number, share in weighted) / self.total_pct
-
-
-@record
-class SieveCurve:
-    """The cumulative sieve curve: share of the mass that passes each sieve, smallest sieve first.
-
-    `total_pct` is what the shares as read added up to (100 where masses were read); `loss_pct` is the share of the
-    weighed-in sample that was not found again, or None where the sample was not weighed.
-    """
-
-    aperture_mm: tuple[float, ...]
-    passing_pct: tuple[float, ...]
-    total_pct: float = 100.0
-    loss_pct: float | None = None
-
-
-def box_of(
-    size_number: Sequence[float], share_pct: Sequence[float], *, rescale: bool = False, place: str = ""
-) -> SieveBox:
-    """A sieve-box reading from its size numbers and shares.
-
-    Parameters
-    ----------
-    size_number : sequence of float
-        Size numbers printed on the box: size in mm x 100. [-]
-    share_pct : sequence of float
-        Share of the sample in each compartment. [%]
-    rescale : bool
-        Divide by the total where the shares don't add up to 100. [-]
-    place : str
-        Where the reading stands, for messages. [-]
-
-    Returns
-    -------
-    SieveBox
-        The reading. [%]
-
-    Raises
-    ------
-    QuantityError
-        If the shares don't add up to 100, a size number is not above 0, or one is there twice.
-
-    Examples
-    --------
-    >>> box_of([200, 300, 400], [20, 60, 20]).size_guide_number
-    300.0
-    """
-    _check_sizes(size_number, "size number", place)
-    total = check_total(share_pct, what="sieve-box shares", place=place, rescale=rescale)
-    order = sorted(range(len(size_number)), key=lambda at: size_number[at])
-    return SieveBox(tuple(size_number[at] for at in order), tuple(share_pct[at] for at in order), total)
-
-
-def curve_of(
-    aperture_mm: Sequence[float],
-    retained: Sequence[float],
-    *,
-    pan: float,
-    shares: bool = False,
-    sample: float | None = None,
-    rescale: bool = False,
-    place: str = "",
-) -> SieveCurve:
-    """The cumulative sieve curve from what each sieve of a stack retained.
-
-    Parameters
-    ----------
-    aperture_mm : sequence of float
-        Apertures of the sieves, in any order. [mm]
-    retained : sequence of float
-        What each sieve retained. [g, or % if `shares`]
-    pan : float
-        What fell through to the pan. [g, or % if `shares`]
-    shares : bool
-        Whether shares were read; they must then add up to 100. [-]
-    sample : float or None
-        Mass of the sample before sieving, to see what got lost. [g]
-    rescale : bool
-        Divide by the total where shares don't add up to 100. [-]
-    place : str
-        Where the reading stands, for messages. [-]
-
-    Returns
-    -------
-    SieveCurve
-        The curve. [mm, %]
-
-    Raises
-    ------
-    QuantityError
-        If there are fewer than two sieves, one is there twice, nothing was retained, or shares don't add up to 100.
-
-    Examples
-    --------
-    >>> curve_of([4, 3, 2], [10, 40, 50], pan=0).passing_pct
-    (0.0, 50.0, 90.0)
-    """
-    _check_sizes(aperture_mm, "sieve", place)
-    if len(aperture_mm) < 2:
-        raise QuantityError(Fault(place, "a sieve curve takes two sieves or more", "give every sieve of the stack"))
-    total = sum(retained) + pan
-    if shares:
-        check_total([*retained, pan], what="sieve shares", place=place, rescale=rescale)
-    elif total <= 0:
-        raise QuantityError(Fault(place, "nothing lies on any sieve", "write the mass that each sieve retained"))
-    sieves = sorted(zip(aperture_mm, retained, strict=True))
-    passing, below = [], pan
-    for _, mass in sieves:
-        passing.append(100.0 * below / total)
-        below += mass
-    loss = None if sample is None else 100.0 * (1 - total / sample)
-    return SieveCurve(tuple(size for size, _ in sieves), tuple(passing), total if shares else 100.0, loss)
-
-
-def _check_sizes(sizes: Sequence[float], what: str, place: str) -> None:
-    for size in sizes:
-        if not size > 0:
-            raise QuantityError(Fault(place, f"{size:g} is not a {what}", "give one above 0"))
-    twice = sorted({size for size in sizes if list(sizes).count(size) > 1})
-    if twice:
-        raise QuantityError(Fault(place, f"the {what} {twice[0]:g} is there twice", "give each one once"))
 
 
 def size_at(curve: SieveCurve, passing_pct: float) -> float | None:
@@ -170,6 +31,7 @@ def size_at(curve: SieveCurve, passing_pct: float) -> float | None:
 
     Examples
     --------
+    >>> from spreadcheck.product.readings import curve_of
     >>> curve = curve_of([4, 3, 2], [10, 40, 50], pan=0)
     >>> size_at(curve, 50), size_at(curve, 70), size_at(curve, 95)
     (3.0, 3.5, None)
@@ -199,32 +61,12 @@ def size_guide_number(curve: SieveCurve) -> float | None:
 
     Examples
     --------
+    >>> from spreadcheck.product.readings import curve_of
     >>> size_guide_number(curve_of([4, 2], [50, 50], pan=0))
     400.0
     """
     median = size_at(curve, 50)
     return None if median is None else MM_TO_SIZE_NUMBER * median
-
-
-def diameter_mm(size_guide_number: float) -> float:
-    """The median diameter that a size guide number stands for.
-
-    Parameters
-    ----------
-    size_guide_number : float
-        SGN. [-]
-
-    Returns
-    -------
-    float
-        Median diameter. [mm]
-
-    Examples
-    --------
-    >>> diameter_mm(250)
-    2.5
-    """
-    return size_guide_number / MM_TO_SIZE_NUMBER
 
 
 def uniformity_index(curve: SieveCurve) -> float | None:
@@ -244,6 +86,7 @@ def uniformity_index(curve: SieveCurve) -> float | None:
 
     Examples
     --------
+    >>> from spreadcheck.product.readings import curve_of
     >>> uniformity_index(curve_of([4, 2], [0, 100], pan=0))
     55.26315789473684
     """
@@ -266,6 +109,7 @@ def spread_index(curve: SieveCurve) -> float | None:
 
     Examples
     --------
+    >>> from spreadcheck.product.readings import curve_of
     >>> round(spread_index(curve_of([4, 2], [0, 100], pan=0)), 3)
     22.667
     """
@@ -292,6 +136,7 @@ def share_between(curve: SieveCurve, low_mm: float, high_mm: float | None = None
 
     Examples
     --------
+    >>> from spreadcheck.product.readings import curve_of
     >>> curve = curve_of([4, 3, 2], [10, 40, 50], pan=0)
     >>> share_between(curve, 3, 4), share_between(curve, 4), share_between(curve, 0, 3), share_between(curve, 5)
     (40.0, 10.0, 50.0, None)

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.pattern.advice import CAUTIONS as MACHINE_CAUTIONS
-from spreadcheck.product.rate import recovery_is_usual, recovery_pct
+from spreadcheck.product.rate import recovery_pct
+from spreadcheck.product.ratecheck import recovery_is_usual
 from spreadcheck.sheet.labels import BIN_LABELS, LABELS, METHODS, MOST_BINS, bin_label
 from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width

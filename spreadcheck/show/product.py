@@ -8,6 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from spreadcheck.limits import LIMITS
+from spreadcheck.passes.granules import diameter_of_sgn_mm
 from spreadcheck.product.chart import Chart, ChartAnswer
 from spreadcheck.product.product import (
     COMPONENTS,
@@ -20,7 +21,6 @@ from spreadcheck.product.product import (
 )
 from spreadcheck.product.readings import Scatter
 from spreadcheck.product.segregation import Blend, mass_weighted_mean
-from spreadcheck.product.sieve import diameter_mm
 from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Points, Table
@@ -69,7 +69,7 @@ def _size(product: Product) -> Iterator[Block]:
         how = way if way in (GIVEN, COMPONENTS) else f"by {way}"
         readings = _readings(scatter, f"{scatter.lowest:.0f}", f"{scatter.highest:.0f}")
         told = "over the mass; a sieve tells more" if way == COMPONENTS else readings
-        said = f"SGN {scatter.mean:.0f}, a median diameter of {diameter_mm(scatter.mean):.2f} mm"
+        said = f"SGN {scatter.mean:.0f}, a median diameter of {diameter_of_sgn_mm(scatter.mean):.2f} mm"
         yield Answer(f"Size, {how}", said, told)
     if product.uniformity_index is not None:
         yield Answer("Uniformity", f"UI {product.uniformity_index:.0f}", "100 means all of one size")

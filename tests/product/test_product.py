@@ -21,6 +21,8 @@ from spreadcheck.product.product import blender_checks, form_rows, product_of, s
 from spreadcheck.product.readings import (
     US_SIEVES_MM,
     Readings,
+    box_of,
+    curve_of,
     half_width,
     option_entry,
     read_product_file,
@@ -39,8 +41,6 @@ from spreadcheck.product.segregation import (
     weakest,
 )
 from spreadcheck.product.sieve import (
-    box_of,
-    curve_of,
     share_between,
     size_at,
     size_guide_number,

@@ -22,10 +22,9 @@ from spreadcheck.product.rate import (
     rate_from_area,
     rate_from_catch,
     rate_from_trays,
-    recovery_is_usual,
     recovery_pct,
 )
-from spreadcheck.product.ratecheck import RateSettings, check_rate, settings_of
+from spreadcheck.product.ratecheck import RateSettings, check_rate, recovery_is_usual, settings_of
 from spreadcheck.spread.overlap import overlapped_deposit
 from spreadcheck.spread.profile import profile_from
 from spreadcheck.units import from_inside, to_inside

@@ -16,7 +16,7 @@ from published_cases import rounding, rows
 
 from spreadcheck.cli import main
 from spreadcheck.errors import QuantityError
-from spreadcheck.product.air import Air, air_at, air_density, vapour_pressure
+from spreadcheck.product.air import Air, air_density, vapour_pressure
 from spreadcheck.product.flight import (
     GRAVITY_M_S2,
     Granule,
@@ -61,7 +61,7 @@ def test_published_cases_are_all_there():
 def test_air_of_the_standard_atmosphere(case):
     """Density and viscosity to the print; temperature and pressure are printed to 2e-6 and 6e-7 of their values."""
     temperature = float(case["temperature_k"]) - 273.15
-    air = air_at(temperature, pressure_hpa=float(case["pressure_hpa"]))
+    air = Weather(temperature, float(case["pressure_hpa"])).air
     assert air.density_kg_m3 == pytest.approx(float(case["density_kg_m3"]), abs=1.1 * rounding(case["density_kg_m3"]))
     printed = case["viscosity_1e5_pa_s"]
     assert air.viscosity_pa_s * 1e5 == pytest.approx(float(printed), abs=1.1 * rounding(printed))
