@@ -33,7 +33,8 @@ _OFFSETS = re.compile(rf"({_SIGNED}(?:[\s;]+{_SIGNED})+)\s*([^\W\d_]+)", re.ASCI
 
 # Labels of the tray line and the machine, which a second test on the same line has in common with the first.
 _SHARED = frozenset(
-    {*REQUIRED, "place", "operator", "machine", "product", "runs per catch", "reversed passes", "travel speed",
+    {*REQUIRED, "place", "operator", "customer", "adviser", "machine", "product", "runs per catch", "reversed passes",
+     "travel speed",
      "spinner speed", "target rate", "bout width", "driving", "wheel track", "swath height", "surface",
      "scale resolution", "spreader type", "disc diameter", "highest spinner speed", "expected width", "bulk density",
      "size guide number", "uniformity index", "granule density", "crush strength", "calibration factor",

@@ -74,6 +74,8 @@ def _labels() -> dict[str, Label]:
         Label("date", "date"),
         Label("place"),
         Label("operator"),
+        Label("customer"),
+        Label("adviser"),
         Label("machine"),
         Label("spreader type", "choice", choices=SPREADER_TYPES),
         Label("product"),

@@ -237,8 +237,8 @@ def _verdict(result: Assessment, bout: Bout, system: str) -> str:
 
 def _tested(result: Assessment, system: str) -> tuple[str, ...]:
     test, profile = result.test, result.profile
-    about = (("product", "Product"), ("machine", "machine"), ("place", "place"), ("date", "date"))
-    named = [f"{word}: {test.text(label)}" for label, word in about if test.text(label)]
+    about = ("product", "machine", "place", "date", "customer", "adviser")
+    named = [f"{label}: {test.text(label)}" for label in about if test.text(label)]
     first, last = float(profile.offset_m[0]), float(profile.offset_m[-1])
     spaced = f"{both_lengths(profile.spacing_m, system)} apart" if profile.even else "not evenly spaced"
     passes = "1 pass" if profile.passes_used == 1 else f"{profile.passes_used} passes"
