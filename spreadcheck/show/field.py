@@ -24,7 +24,7 @@ CAUTIONS = (
 
 
 _PICTURE = (
-    "Rate on every {:g} m cell in six bands from nil (white, hatched) to far over the target (dark); boundary, track, "
+    "Rate on every {} cell in six bands from nil (white, hatched) to far over the target (dark); boundary, track, "
     "scale bar and north. The numbers are the places named below."
 )
 
@@ -65,7 +65,8 @@ def field_document(
     case = study.case
     blocks: list[Block] = [*_answers(study), *front]
     if svg:
-        blocks.append(Picture(f"What {study.name} gets", _PICTURE.format(study.case.found.raster.cell_m), svg=svg))
+        cell = length_words(case.found.raster.cell_m, system)
+        blocks.append(Picture(f"What {study.name} gets", _PICTURE.format(cell), svg=svg, wide=True))
     blocks.append(_masses(study, system))
     if study.spots:
         rows = tuple((f"{spot.number}  {spot.name}", f"{spot.times:.1f}") for spot in study.spots)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+import os
 from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import Any
@@ -73,7 +74,7 @@ def form_document(form: EntryForm) -> Document:
         *remarks,
         *(_table(form, columns, room) for columns in column_groups(form)),
     )
-    name = form.test.name
+    name = form.test.text("test") or os.path.basename(form.test.source) or form.test.name
     known = ", ".join(word for word in (name, form.test.text("date"), form.test.text("product")) if word)
     return Document(f"Tray test entry form: {name}", blocks, foot=known, across=across, style="form")
 
