@@ -59,28 +59,7 @@ class Between:
 
 
 def between_sd(moved: Figures, learned: Sequence[Figures] = ()) -> dict[tuple[str, str], Between]:
-    """How far each figure differs from test to test: as stated, or learned from repeats beside that.
-
-    Parameters
-    ----------
-    moved : dict
-        The figures of profiles that are moved as tests may differ. [unit of each figure]
-    learned : sequence of dict
-        The figures of tests between which nothing was changed, group by group. [unit of each figure]
-
-    Returns
-    -------
-    dict of (str, str) to Between
-        Figure and driving method to how far it differs. [unit of each figure]
-
-    Examples
-    --------
-    >>> moved = {("centre", ""): np.array([-0.3, 0.0, 0.3])}
-    >>> between_sd(moved)["centre", ""]
-    Between(sd=0.3, freedom=inf)
-    >>> between_sd(moved, [{("centre", ""): np.array([0.1, 0.1])}, {("centre", ""): np.array([0.5, 0.7, 0.6])}])
-    {('centre', ''): Between(sd=0.23..., freedom=7.0)}
-    """
+    """How far each figure differs from test to test: as stated, or learned from repeats beside that."""
     found = {}
     for key, values in moved.items():
         squares, freedom = _squares(values)
@@ -156,33 +135,9 @@ def profile_evidence(
     *,
     level_pct: float,
 ) -> TrayEvidence:
-    """All trays at once, less what rate, shift, stretch and blur explain; good for all of them together (Bonferroni).
+    """All trays at once, less what rate, shift, stretch and blur explain; good for all together (Bonferroni).
 
-    Parameters
-    ----------
-    place_m : ndarray, shape (trays,)
-        Where both tests were caught. [m]
-    passes : tuple of ndarray, shapes (passes, trays)
-        Rates of the single passes of both tests, on one scale. [kg/ha]
-    means : tuple of ndarray, shapes (trays,)
-        The mean profiles at the same places. [kg/ha]
-    terms : Terms
-        How far tests differ though nothing was changed. [m, %]
-    level_pct : float
-        How sure the statement has to be. [%]
-
-    Returns
-    -------
-    TrayEvidence
-        The chance of error of each tray, all together counted in, and that of the whole profile. [-]
-
-    Examples
-    --------
-    >>> place = np.arange(-6.0, 7.0)
-    >>> rate = 100 * np.exp(-0.1 * place**2)
-    >>> a, b = rate + np.random.default_rng(1).normal(0, 2, (2, 4, 13))
-    >>> profile_evidence(place, (a, b), (a.mean(axis=0), b.mean(axis=0)), Terms(), level_pct=95).overall.beyond
-    False
+    `passes` (passes, trays) and `means` (trays,) are the rates of both tests on one scale. [kg/ha]
     """
     from scipy.special import stdtr
 

@@ -15,31 +15,7 @@ _ENOUGH = 0.5  # of the trays: a pass with fewer catches says little about its o
 
 
 def passes_at(passes: Passes, profile: Profile, place_m: FloatArray) -> FloatArray:
-    """Every pass as rates at given places, gaps filled from its own neighbours.
-
-    Parameters
-    ----------
-    passes : Passes
-        The passes of a test. [kg/ha]
-    profile : Profile
-        Their mean, which stands in beyond the end trays of a pass that is shorter. [m, kg/ha]
-    place_m : ndarray, shape (places,)
-        Offsets within the tray line. [m]
-
-    Returns
-    -------
-    ndarray, shape (passes, places)
-        Rates; passes with catches in fewer than half of the trays, or with nothing caught, are left out. [kg/ha]
-
-    Examples
-    --------
-    >>> from spreadcheck import profile_of, tray_test
-    >>> from spreadcheck.passes.passes import passes_of
-    >>> test = tray_test([-1, 0, 1], [[5, 9], [10, 10], [7, 5]], tray_width="0.5 m", tray_length="0.5 m")
-    >>> passes_at(passes_of(test), profile_of(test), np.array([-0.5, 0.0]))
-    array([[300., 400.],
-           [380., 400.]])
-    """
+    """Every pass as rates at given places, gaps filled from its own neighbours."""
     mean = np.interp(place_m, profile.offset_m, profile.rate_kg_ha)
     rows = []
     for row in passes.rate_kg_ha.T:
@@ -54,32 +30,7 @@ def passes_at(passes: Passes, profile: Profile, place_m: FloatArray) -> FloatArr
 
 
 def common_places(one: Profile, other: Profile, *, place: str = "") -> tuple[FloatArray, bool]:
-    """Where two tray lines can be held against each other.
-
-    Parameters
-    ----------
-    one, other : Profile
-        The profiles. [m, kg/ha]
-    place : str
-        The sheet of the other one, for messages. [-]
-
-    Returns
-    -------
-    tuple of (ndarray, bool)
-        The trays where both lines are alike; else, within the stretch that both cover, the trays of the line that has
-        fewer there. Whether the lines are alike. [m], [-]
-
-    Raises
-    ------
-    SheetError
-        If the lines share no stretch with three trays in it.
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> common_places(profile_from([-2, 0, 2], [1, 2, 1]), profile_from([-3, -1, 0, 1, 3], [1, 2, 2, 2, 1]))
-    (array([-2.,  0.,  2.]), False)
-    """
+    """Where two tray lines can be held against each other."""
     a, b = one.offset_m, other.offset_m
     near = SAME_PLACE * min(one.spacing_m, other.spacing_m)
     if len(a) == len(b) and np.abs(a - b).max() <= near:

@@ -110,27 +110,7 @@ def widths_from(shortest_m: float, longest_m: float) -> FloatArray:
 
 
 def upper_ends(width_m: FloatArray, cv_pct: FloatArray, limit_pct: float) -> FloatArray:
-    """The upper end of the widest band of widths within the limit that is not narrow; 0 where there is none.
-
-    Parameters
-    ----------
-    width_m : ndarray, shape (W,)
-        Widths in even steps of at most half a metre. [m]
-    cv_pct : ndarray, shape (W, ...)
-        CV at each width. [%]
-    limit_pct : float
-        CV limit. [%]
-
-    Returns
-    -------
-    ndarray, shape (...)
-        The width at which the CV crosses the limit. [m]
-
-    Examples
-    --------
-    >>> upper_ends(np.array([10.0, 10.5, 11.0, 11.5]), np.array([5.0, 9.0, 14.0, 16.0]), 15.0)
-    array(11.25)
-    """
+    """The upper end of the widest band within the limit that is not narrow, of CVs (W, ...); 0 where there is none."""
     within = cv_pct <= limit_pct
     broad = within.copy()
     broad[1:] &= within[:-1]  # two neighbouring widths at least, so that a narrow band is none
@@ -160,35 +140,7 @@ def many_figures(
     width_m: float | None,
     reference_m: float | None,
 ) -> Figures:
-    """Every figure that is compared, for many profiles at once.
-
-    Parameters
-    ----------
-    place_m : ndarray, shape (n,)
-        Even places. [m]
-    rates : ndarray, shape (profiles, n)
-        Rates there. [kg/ha]
-    methods : sequence of str
-        Driving methods. [-]
-    limit_pct : float
-        CV limit. [%]
-    width_m, reference_m : float or None
-        Bout width for the CV, and width over which mean rates are taken. [m]
-
-    Returns
-    -------
-    dict of (str, str) to ndarray
-        Figure and driving method ("" where it has none) to its values, shape (profiles,); NaN where there is none.
-
-    Examples
-    --------
-    >>> place = np.arange(-2.0, 3.0)
-    >>> found = many_figures(place, np.array([[1.0, 2, 3, 2, 1], [2, 3, 2, 1, 0]]), ["round-and-round"],
-    ...                      limit_pct=15, width_m=4, reference_m=4)
-    >>> {name: values.round(2).tolist() for (name, _), values in found.items()}  # doctest: +NORMALIZE_WHITESPACE
-    {'mean rate': [2.25, 2.0], 'centre': [0.0, -0.75], 'left share': [50.0, 75.0], 'CV': [16.56, 33.33],
-     'effective width': [3.92, 2.92]}
-    """
+    """Every figure that is compared, for many profiles (profiles, n) at once; NaN where there is none."""
     step = float(place_m[-1] - place_m[0]) / (len(place_m) - 1)
     area = step * rates.sum(axis=1)
     found: Figures = {} if reference_m is None else {("mean rate", ""): area / reference_m}

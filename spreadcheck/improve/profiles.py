@@ -183,35 +183,7 @@ def along_m(place_m: FloatArray, rate: FloatArray) -> float:
 
 
 def profile_model(place_m: FloatArray, setting: FloatArray, rate: FloatArray, noise: Sequence[Noise]) -> ProfileModel:
-    """The model of the profiles over the settings.
-
-    Parameters
-    ----------
-    place_m : ndarray, shape (n,)
-        Evenly spaced offsets. [m]
-    setting : ndarray, shape (K, settings)
-        The settings of each test, over the tested range (0 to 1). [-]
-    rate : ndarray, shape (K, n)
-        Rates of each test. [kg/ha]
-    noise : sequence of Noise
-        The noise of each test. [kg/ha]
-
-    Returns
-    -------
-    ProfileModel
-        The model. [kg/ha]
-
-    Examples
-    --------
-    >>> from spreadcheck import assess, tray_test
-    >>> place = np.arange(-6.0, 7.0)
-    >>> rates = np.array([100 * np.exp(-0.5 * (place / wide) ** 2) for wide in (2.0, 2.5, 3.0)])
-    >>> tests = [assess(tray_test(place, rate, tray_width="1 m", tray_length="1 m")) for rate in rates]
-    >>> model = profile_model(place, np.array([[0.0], [0.5], [1.0]]), rates, [test.noise for test in tests])
-    >>> halfway = model.mean(np.array([[0.25]]))[0]
-    >>> bool(model.rate[1].max() < halfway.max() < model.rate[0].max())
-    True
-    """
+    """The model of profiles `rate` (K, n) over `setting` (K, settings), which runs from 0 to 1. [kg/ha]"""
     scale = rate.sum(axis=1).mean() / rate.sum(axis=1)
     rate = rate * scale[:, None]
     errors = MeanErrors(place_m, rate, scale, tuple(noise), _shift_m(place_m, setting, rate))

@@ -42,36 +42,7 @@ class Setting:
 
 
 def varied_settings(tests: Sequence[TrayTest], labels: Sequence[str] = ()) -> tuple[tuple[Setting, ...], FloatArray]:
-    """The settings to tune, and their values in every test.
-
-    Parameters
-    ----------
-    tests : sequence of TrayTest
-        The tests. [-]
-    labels : sequence of str
-        One or two labels of the forms; those numbers in which the forms differ if not given. [-]
-
-    Returns
-    -------
-    tuple of (tuple of Setting, ndarray)
-        The settings, and their values, shape (tests, settings). [unit of each setting]
-
-    Raises
-    ------
-    SheetError
-        If a form has no such setting, or a text where others have a number.
-    SpreadcheckError
-        If no setting or more than two differ.
-
-    Examples
-    --------
-    >>> from spreadcheck import tray_test
-    >>> tests = [tray_test([-1, 1], [1, 2], tray_width="1 m", tray_length="1 m", form={"tilt": how})
-    ...          for how in ("0 deg", "4 deg", "2 deg")]
-    >>> settings, values = varied_settings(tests)
-    >>> settings[0].label, settings[0].unit, values[:, 0]
-    ('tilt', 'deg', array([0., 4., 2.]))
-    """
+    """The settings to tune, and their values in every test."""
     asked = [" ".join(label.casefold().split()) for label in labels]
     if len(asked) > 2 or len(set(asked)) < len(asked):
         raise SpreadcheckError(Fault("option --setting", ", ".join(asked), "name one label, or two different ones"))
@@ -168,28 +139,7 @@ SETTINGS = (
 
 
 def setting_changes(tests: Sequence[TrayTest], *, system: str = "metric") -> tuple[tuple[str, tuple[str, ...]], ...]:
-    """What the forms say differently about machine, product, settings and wind.
-
-    Parameters
-    ----------
-    tests : sequence of TrayTest
-        The tests. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    tuple of (str, tuple of str)
-        Label, and what each form says ("not stated" where it says nothing). [-]
-
-    Examples
-    --------
-    >>> from spreadcheck import tray_test
-    >>> tests = [tray_test([-1, 1], [1, 2], tray_width="1 m", tray_length="1 m", form={"vanes": how})
-    ...          for how in ("worn", "new")]
-    >>> setting_changes(tests)
-    (('vanes', ('worn', 'new')),)
-    """
+    """What the forms say differently about machine, product, settings and wind."""
     said = {label: [test.values.get(label) for test in tests] for label in SETTINGS}
     return tuple(
         (label, tuple(_said(label, value, system) for value in values))

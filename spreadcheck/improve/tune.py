@@ -23,7 +23,6 @@ from spreadcheck.limits import CV_LIMIT_PCT, LIMITS
 from spreadcheck.passes.evidence import LEVEL_PCT, alpha
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray, FormRow, TrayTest, form_row
-from spreadcheck.spread.profile import TAPER
 
 LOWEST, WIDEST = "lowest CV", "widest effective width"
 CLEAR, UNCLEAR, BEYOND = "clear", "unclear", "beyond the range"
@@ -99,6 +98,8 @@ class Tuning:
     surface: Surface
     cv: Answer | None
     width: Answer | None
+    best_kg_ha: FloatArray | None  # the most likely profile at the answer that counts, at `model.place_m`
+    over: NDArray[np.bool_]  # tests faster than the highest speed: they count for the model and are never the best
     other_settings: tuple[tuple[str, tuple[str, ...]], ...]
 
     @property
@@ -119,11 +120,6 @@ class Tuning:
         return tuple(rows)
 
     @property
-    def over(self) -> NDArray[np.bool_]:
-        """Which tests ran faster than the highest spinner speed: they count for the model and are never the best."""
-        return _over(self.settings, self.value, self.highest_rpm)
-
-    @property
     def cut_short(self) -> tuple[str, ...]:
         """Tests whose effective width is as wide as the tray line, so that the true one may be wider."""
         return tuple(result.test.name for result in self.results if result.censored(self.method))
@@ -141,11 +137,6 @@ class Tuning:
         if len(kept) > 6:
             kept = kept[np.unique(np.linspace(0, len(kept) - 1, 6).round().astype(int))]
         return tuple((tuple(self.surface.setting[at].tolist()), float(cv[at]), float(width[at])) for at in kept)
-
-    def profile_at(self, setting: Sequence[float]) -> FloatArray:
-        """The most likely profile at a setting, at `model.place_m`. [kg/ha]"""
-        low, reach = _span(self.value)
-        return np.asarray(self.model.mean((np.array([setting]) - low) / reach)[0])
 
 
 def tune(
@@ -216,27 +207,26 @@ def tune(
     _check_products(tests, any_product)
     order = np.lexsort(values.T[::-1])
     tests, values = [tests[at] for at in order], values[order]
-    _check_apart(varied, values)
     highest = highest_speed(tests) if highest_rpm is None else highest_rpm
-    over = _over(varied, values, highest)
-    if highest is not None and over.all():
-        slowest = float(values[:, _speed_at(varied)].min())
-        problem = f"{highest:g} rpm lies below every speed tested (from {slowest:g} rpm)"
+    tested = _Tested(varied, values, highest)
+    _check_apart(tested)
+    if tested.over.all():
+        problem = f"{highest:g} rpm lies below every speed tested (from {tested.low[tested.bounded][0]:g} rpm)"
         raise SpreadcheckError(Fault("highest speed", problem, "run tests at speeds that the granules bear"))
     stated = {test.text("driving") for test in tests}
     agreed = next(iter(stated)) if len(stated) == 1 else ""
     method = driving or agreed or BACK_AND_FORTH
     bout = _bout_width(tests) if bout_width_m is None else bout_width_m
-    results = tuple(
-        assess(test, limit_pct=limit_pct, bout_width_m=bout, relative=relative, tails=TAPER) for test in tests
-    )
-    low, reach = _span(values)
-    model = _model(results, (values - low) / reach)
-    grid = _grid((values - low) / reach, _cap(varied, low, reach, highest))
+    results = tuple(assess(test, limit_pct=limit_pct, bout_width_m=bout, relative=relative) for test in tests)
+    place = _places(results)
+    rates = np.array([np.interp(place, one.profile.offset_m, one.profile.rate_kg_ha) for one in results])
+    model = profile_model(place, tested.share, rates, [one.noise for one in results])
+    grid = tested.grid()
     drawn = _Drawn(model, grid, method, bout, limit_pct)
-    cap = None if highest is None or SPEED not in [one.label for one in varied] else highest
-    measured = [_measured(result, method) for result in results]
-    judge = _Judge(varied, values, over, cap, level_pct, drawn, *np.array(measured).T)
+    judge = _Judge(tested, level_pct, drawn, grid, [_measured(result, method) for result in results])
+    cv = None if drawn.cv is None else judge.answer(LOWEST)
+    width = judge.answer(WIDEST) if drawn.width[0].any() else None
+    best = cv or width
     return Tuning(
         results=results,
         settings=varied,
@@ -249,52 +239,87 @@ def tune(
         level_pct=level_pct,
         products=tuple(dict.fromkeys(test.text("product") or "not stated" for test in tests)),
         model=model,
-        surface=Surface(low + grid * reach, _banded(drawn.cv, level_pct), _bands(drawn.width, level_pct)),
-        cv=None if drawn.cv is None else judge.answer(LOWEST),
-        width=judge.answer(WIDEST) if drawn.width[0].any() else None,
+        surface=Surface(
+            tested.low + grid * tested.reach,
+            None if drawn.cv is None else _bands(drawn.cv, level_pct),
+            _bands(drawn.width, level_pct),
+        ),
+        cv=cv,
+        width=width,
+        best_kg_ha=None if best is None else model.mean((np.array([best.best]) - tested.low) / tested.reach)[0],
+        over=tested.over,
         other_settings=tuple(one for one in setting_changes(tests) if one[0] not in [s.label for s in varied]),
     )
 
 
-def _measured(result: Assessment, method: str) -> tuple[float, float]:
-    """CV at the bout width and effective width of a test; NaN where there is none."""
-    cv = result.bouts[method].cv_pct if result.bouts else np.nan
+def _measured(result: Assessment, method: str) -> dict[str, float]:
+    """CV at the bout width and effective width of a test, as goals; NaN where there is none."""
     width = result.effective_width_m(method)
-    return cv, np.nan if width is None else width
+    cv = result.bouts[method].cv_pct if result.bouts else np.nan
+    return {LOWEST: cv, WIDEST: np.nan if width is None else width}
 
 
-def _speed_at(settings: Sequence[Setting]) -> int | None:
-    """Which setting is the spinner speed."""
-    return next((at for at, one in enumerate(settings) if one.label == SPEED), None)
+@dataclass(frozen=True, eq=False)
+class _Tested:
+    """The settings as tested, shape (tests, settings), and up to where the granules let them be set."""
+
+    settings: tuple[Setting, ...]
+    value: FloatArray
+    highest_rpm: float | None
+
+    @cached_property
+    def low(self) -> FloatArray:
+        """The lowest value of each setting."""
+        return np.asarray(self.value.min(axis=0))
+
+    @cached_property
+    def reach(self) -> FloatArray:
+        """How far each setting was varied."""
+        return np.asarray(np.ptp(self.value, axis=0))
+
+    @property
+    def share(self) -> FloatArray:
+        """The settings over the tested range, from 0 to 1."""
+        return np.asarray((self.value - self.low) / self.reach)
+
+    @cached_property
+    def bound(self) -> FloatArray:
+        """Up to where each may be set."""
+        highest = np.inf if self.highest_rpm is None else self.highest_rpm
+        return np.array([highest if one.label == SPEED else np.inf for one in self.settings])
+
+    @property
+    def bounded(self) -> NDArray[np.bool_]:
+        """Which settings end at their bound and not where the tests end."""
+        return np.asarray(self.bound <= self.value.max(axis=0))
+
+    @property
+    def over(self) -> NDArray[np.bool_]:
+        """Which tests lie over a bound."""
+        return np.asarray((self.value > self.bound).any(axis=1))
+
+    @property
+    def top(self) -> FloatArray:
+        """The highest value of each that was tested and may be set."""
+        return np.asarray(np.minimum(self.value.max(axis=0), self.bound))
+
+    def grid(self) -> FloatArray:
+        """The settings looked at, over the tested range; shape (G, settings)."""
+        ends, number = (self.top - self.low) / self.reach, _GRID[len(self.settings)]
+        axes = [np.linspace(0.0, end, number) if end > 0 else np.zeros(1) for end in ends]
+        grid = np.stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")], axis=1)
+        if len(axes) == 1:
+            return grid
+        from scipy.spatial import Delaunay
+
+        return np.asarray(grid[Delaunay(self.share).find_simplex(grid, tol=1e-9) >= 0])
 
 
-def _over(settings: Sequence[Setting], values: FloatArray, highest_rpm: float | None) -> NDArray[np.bool_]:
-    at = _speed_at(settings)
-    if at is None or highest_rpm is None:
-        return np.zeros(len(values), dtype=bool)
-    return np.asarray(values[:, at] > highest_rpm)
-
-
-def _span(values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """The lowest value of each setting, and how far it was varied."""
-    return values.min(axis=0), np.ptp(values, axis=0)
-
-
-def _cap(settings: Sequence[Setting], low: FloatArray, reach: FloatArray, highest_rpm: float | None) -> FloatArray:
-    """The upper end of each setting, over the tested range."""
-    cap = np.ones(len(settings))
-    at = _speed_at(settings)
-    if at is not None and highest_rpm is not None:
-        cap[at] = min(1.0, (highest_rpm - low[at]) / reach[at])
-    return cap
-
-
-def _check_apart(settings: Sequence[Setting], values: FloatArray) -> None:
+def _check_apart(tested: _Tested) -> None:
     """Two settings must have been changed apart from each other."""
-    low, reach = _span(values)
-    basis = np.concatenate((np.ones((len(values), 1)), (values - low) / reach), axis=1)
-    if len(settings) == 2 and np.linalg.matrix_rank(basis, tol=1e-3) < 3:
-        first, second = (one.label for one in settings)
+    basis = np.insert(tested.share, 0, 1.0, axis=1)
+    if len(tested.settings) == 2 and np.linalg.matrix_rank(basis, tol=1e-3) < 3:
+        first, second = (one.label for one in tested.settings)
         problem = f"{first} and {second} were changed together in all tests, so that nobody can tell which did it"
         remedy = f'tune one of them, --setting "{first}", or test once with only one of them changed'
         raise SpreadcheckError(Fault("", problem, remedy))
@@ -332,13 +357,6 @@ def _bout_width(tests: Sequence[TrayTest]) -> float | None:
     return next(iter(named.values()), None)
 
 
-def _model(results: Sequence[Assessment], setting: FloatArray) -> ProfileModel:
-    """The model of the profiles, on the places that all tray lines share."""
-    place = _places(results)
-    rates = [np.interp(place, one.profile.offset_m, one.profile.rate_kg_ha) for one in results]
-    return profile_model(place, setting, np.array(rates), [one.noise for one in results])
-
-
 def _places(results: Sequence[Assessment]) -> FloatArray:
     """Evenly spaced places: the trays themselves where all lines are alike, else the stretch that all lines cover."""
     first = results[0].profile
@@ -355,18 +373,6 @@ def _places(results: Sequence[Assessment]) -> FloatArray:
     return np.linspace(low, high, count)
 
 
-def _grid(tested: FloatArray, cap: FloatArray) -> FloatArray:
-    """The settings looked at, all within what was tested and not above the highest speed; shape (G, settings)."""
-    axes = [np.linspace(0.0, end, _GRID[len(cap)]) if end > 0 else np.zeros(1) for end in cap]
-    grid = np.stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")], axis=1)
-    if len(cap) == 1:
-        return grid
-    from scipy.spatial import Delaunay
-
-    inside = Delaunay(tested).find_simplex(grid, tol=1e-9) >= 0
-    return np.asarray(grid[inside])
-
-
 class _Drawn:
     """CV at the bout width and effective width at every setting: most likely, and as drawn; (G,), (draws, G)."""
 
@@ -374,7 +380,7 @@ class _Drawn:
         self, model: ProfileModel, grid: FloatArray, method: str, bout_width_m: float | None, limit_pct: float
     ) -> None:
         """Fold the profiles and their errors."""
-        self.grid, place = grid, model.place_m
+        place = model.place_m
         self._mean, self._error = model.mean(grid), model.drawn(grid, DRAWS, np.random.default_rng(1))
         widths = widths_from(max(4 * float(np.diff(place[:2])[0]), 2.0), float(np.ptp(place)))
         asked = [] if bout_width_m is None else [bout_width_m]
@@ -411,78 +417,73 @@ def _bands(figure: tuple[FloatArray, FloatArray], level_pct: float) -> FloatArra
     return np.stack((mean, np.minimum(low, mean), np.maximum(high, mean)))
 
 
-def _banded(figure: tuple[FloatArray, FloatArray] | None, level_pct: float) -> FloatArray | None:
-    return None if figure is None else _bands(figure, level_pct)
-
-
 @dataclass(frozen=True, eq=False)
 class _Judge:
-    """What an answer is worked out from."""
+    """What an answer is worked out from; `grid` are the settings looked at, `measured` the figures of each test."""
 
-    settings: tuple[Setting, ...]
-    values: FloatArray
-    over: NDArray[np.bool_]
-    highest_rpm: float | None
+    tested: _Tested
     level_pct: float
     drawn: _Drawn
-    cv_pct: FloatArray  # as measured, a figure a test
-    width_m: FloatArray
+    grid: FloatArray
+    measured: list[dict[str, float]]
 
     def answer(self, goal: str) -> Answer:
         """The best setting for a goal, how sure it is, and what to test next."""
-        drawn, grid = self.drawn, self.drawn.grid
+        drawn, grid, tested = self.drawn, self.grid, self.tested
         figures = drawn.cv if goal == LOWEST else drawn.width
         assert figures is not None
         sign = 1.0 if goal == LOWEST else -1.0
         mean, draws = sign * figures[0], sign * figures[1][:DRAWS]
         at = int(mean.argmin())
-        low, reach = _span(self.values)
         half = 50.0 * alpha(self.level_pct)
-        bests = grid[draws.argmin(axis=1)]
-        ends = np.percentile(bests, [half, 100.0 - half], axis=0)
-        ends[0], ends[1] = np.minimum(ends[0], grid[at]), np.maximum(ends[1], grid[at])
-        alike = np.percentile(draws - draws[:, [at]], 100.0 * alpha(self.level_pct), axis=0) <= 0
+        ends = np.percentile(grid[draws.argmin(axis=1)], [half, 100.0 - half], axis=0)
+        ends = np.stack((np.minimum(ends[0], grid[at]), np.maximum(ends[1], grid[at])))
+        alike = np.percentile(draws - draws[:, [at]], 2 * half, axis=0) <= 0
         alike[at] = True
         stretch = np.stack((grid[alike].min(axis=0), grid[alike].max(axis=0)))
-        tested = self._nearest()
-        measured = sign * (self.cv_pct if goal == LOWEST else self.width_m)
-        first = int(np.where(self.over | np.isnan(measured), np.inf, measured).argmin())
-        better = draws[:, at] < draws[:, tested[first]]
+        measured = np.array([sign * one[goal] for one in self.measured])
+        first = int(np.where(tested.over | np.isnan(measured), np.inf, measured).argmin())
+        near = self._nearest()[first]
         standing, at_highest = self._standing(at, ends)
         return Answer(
             goal=goal,
             standing=standing,
-            best=tuple((low + grid[at] * reach).tolist()),
-            interval=_pairs(low + ends * reach),
-            alike=_pairs(low + stretch * reach),
+            best=tuple((tested.low + grid[at] * tested.reach).tolist()),
+            interval=self._pairs(ends),
+            alike=self._pairs(stretch),
             cv_pct=None if drawn.cv is None else float(drawn.cv[0][at]),
-            cv_band_pct=_band_at(drawn.cv, at, self.level_pct),
+            cv_band_pct=self._band_at(drawn.cv, at),
             width_m=float(drawn.width[0][at]) or None,
-            width_band_m=_band_at(drawn.width, at, self.level_pct) if drawn.width[0][at] else None,
+            width_band_m=self._band_at(drawn.width, at) if drawn.width[0][at] else None,
             best_tested=first,
-            gain=float(max(mean[tested[first]] - mean[at], 0.0)),
-            probability_pct=float(100.0 * better.mean()) if at != tested[first] else 0.0,
+            gain=float(max(mean[near] - mean[at], 0.0)),
+            probability_pct=float(100.0 * (draws[:, at] < draws[:, near]).mean()) if at != near else 0.0,
             at_highest=at_highest,
-            next=self._next(standing, at_highest, at, mean, draws, alike),
+            next=self._next(standing, at, mean, draws, alike),
         )
+
+    def _pairs(self, ends: FloatArray) -> tuple[tuple[float, float], ...]:
+        """Low and high end of each setting, from shares of the range."""
+        values = self.tested.low + ends * self.tested.reach
+        return tuple((float(low), float(high)) for low, high in values.T)
+
+    def _band_at(self, figure: tuple[FloatArray, FloatArray] | None, at: int) -> tuple[float, float] | None:
+        if figure is None:
+            return None
+        _, low, high = _bands((figure[0][[at]], figure[1][:, [at]]), self.level_pct)[:, 0].tolist()
+        return low, high
 
     def _nearest(self) -> NDArray[np.intp]:
         """The place of each test on the grid."""
-        low, reach = _span(self.values)
-        apart = ((((self.values - low) / reach)[:, None] - self.drawn.grid[None]) ** 2).sum(axis=2)
-        return np.asarray(apart.argmin(axis=1))
+        return np.asarray(((self.tested.share[:, None] - self.grid[None]) ** 2).sum(axis=2).argmin(axis=1))
 
     def _standing(self, at: int, ends: FloatArray) -> tuple[str, bool]:
         """Clear, unclear, or beyond the range; and whether the highest speed bounds it."""
-        grid = self.drawn.grid
-        top = grid.max(axis=0)
-        bounded = np.zeros(len(self.settings), dtype=bool)
-        speed = _speed_at(self.settings)
-        if speed is not None and self.highest_rpm is not None:
-            bounded[speed] = self.highest_rpm <= self.values[:, speed].max()
-        near_low, near_top = grid[at] <= _EDGE, grid[at] >= top - _EDGE
+        top, bounded = self.grid.max(axis=0), self.tested.bounded
+        near_low, near_top = self.grid[at] <= _EDGE, self.grid[at] >= top - _EDGE
         at_highest = bool((near_top & bounded).any())
-        if (ends[1] - ends[0] > _WIDE * np.maximum(top, 1e-9)).any() or len(self.values) <= len(self.settings) + 1:
+        few = len(self.tested.value) <= len(self.tested.settings) + 1
+        if few or (ends[1] - ends[0] > _WIDE * np.maximum(top, 1e-9)).any():
             return UNCLEAR, at_highest
         if (near_low | (near_top & ~bounded)).any():
             return BEYOND, False
@@ -490,79 +491,51 @@ class _Judge:
         return (UNCLEAR if open_end.any() else CLEAR), at_highest
 
     def _next(
-        self, standing: str, at_highest: bool, at: int, mean: FloatArray, draws: FloatArray, alike: NDArray[np.bool_]
+        self, standing: str, at: int, mean: FloatArray, draws: FloatArray, alike: NDArray[np.bool_]
     ) -> NextTest | None:
         """Beyond an edge, else the setting expected to teach most; None where none is worth it."""
         if standing == CLEAR:
             return None
         if standing == BEYOND:
             return self._beyond(at)
-        tested = self._nearest()
+        from scipy.special import ndtri
+
         candidates = np.flatnonzero(alike)
         spread = draws - draws.mean(axis=0)
         covariance = spread.T @ spread / (len(draws) - 1)
         own = covariance.diagonal()
-        noise = float(np.median(own[tested]))
-        quantiles = (np.arange(25) + 0.5) / 25
-        normal = np.sqrt(2) * _inverse_error(2 * quantiles - 1)
+        noise = float(np.median(own[self._nearest()]))
+        normal = ndtri((np.arange(25) + 0.5) / 25)
         shift = covariance[candidates] / np.sqrt(own[candidates] + noise + 1e-12)[:, None]
         learnt = np.array([(mean[None] + normal[:, None] * one[None]).min(axis=1).mean() for one in shift])
         gain = mean.min() - learnt
-        best = int(candidates[gain.argmax()])
         least = LIMITS["least gain"].value if mean[at] >= 0 else LIMITS["least gain in width"].value
         if gain.max() < least:
             return None
-        setting, again = self._settable(best)
+        setting, again = self._settable(int(candidates[gain.argmax()]))
         return NextTest(setting, float(gain.max()), again)
 
     def _settable(self, at: int) -> tuple[tuple[float, ...], bool]:
         """A place of the grid as a setting that can be set, and whether it was tested already."""
-        low, reach = _span(self.values)
-        wanted = low + self.drawn.grid[at] * reach
-        steps = np.array([one.step for one in self.settings])
-        near = np.abs(self.values - wanted) <= steps / 2
-        if near.all(axis=1).any():
-            return tuple(self.values[near.all(axis=1)][0].tolist()), True
-        settable = np.round(wanted / steps) * steps
-        return tuple(np.clip(settable, low, self._top()).tolist()), False
+        tested, steps = self.tested, np.array([one.step for one in self.tested.settings])
+        wanted = tested.low + self.grid[at] * tested.reach
+        near = (np.abs(tested.value - wanted) <= steps / 2).all(axis=1)
+        if near.any():
+            return tuple(tested.value[near][0].tolist()), True
+        return tuple(np.clip(np.round(wanted / steps) * steps, tested.low, tested.top).tolist()), False
 
-    def _top(self) -> FloatArray:
-        top = np.asarray(self.values.max(axis=0))
-        speed = _speed_at(self.settings)
-        if speed is not None and self.highest_rpm is not None:
-            top[speed] = min(top[speed], self.highest_rpm)
-        return top
-
-    def _beyond(self, at: int) -> NextTest | None:
+    def _beyond(self, at: int) -> NextTest:
         """One usual step beyond the edge that the best lies at, as far as the granules bear."""
-        low, reach = _span(self.values)
-        wanted = low + self.drawn.grid[at] * reach
-        for number, one in enumerate(self.settings):
-            tested = np.unique(self.values[:, number])
-            usual = float(np.diff(tested).mean())
-            if self.drawn.grid[at, number] <= _EDGE:
-                slower = one.label == SPEED or tested[0] > 0
-                wanted[number] = max(tested[0] - usual, tested[0] / 2) if slower else tested[0] - usual
-            elif self.drawn.grid[at, number] >= 1.0 - _EDGE:
-                wanted[number] = tested[-1] + usual
-            wanted[number] = round(wanted[number] / one.step) * one.step
-            if one.label == SPEED and self.highest_rpm is not None:
-                wanted[number] = min(wanted[number], self.highest_rpm)
+        tested = self.tested
+        wanted = tested.low + self.grid[at] * tested.reach
+        for number, one in enumerate(tested.settings):
+            values = np.unique(tested.value[:, number])
+            usual = float(np.diff(values).mean())
+            if self.grid[at, number] <= _EDGE:
+                wanted[number] = values[0] - usual
+                if one.label == SPEED or values[0] > 0:
+                    wanted[number] = max(wanted[number], values[0] / 2)
+            elif self.grid[at, number] >= 1.0 - _EDGE:
+                wanted[number] = values[-1] + usual
+            wanted[number] = min(round(wanted[number] / one.step) * one.step, tested.bound[number])
         return NextTest(tuple(wanted.tolist()), None, again=False)
-
-
-def _inverse_error(share: FloatArray) -> FloatArray:
-    from scipy.special import erfinv
-
-    return np.asarray(erfinv(share))
-
-
-def _pairs(ends: FloatArray) -> tuple[tuple[float, float], ...]:
-    return tuple((float(low), float(high)) for low, high in ends.T)
-
-
-def _band_at(figure: tuple[FloatArray, FloatArray] | None, at: int, level_pct: float) -> tuple[float, float] | None:
-    if figure is None:
-        return None
-    _, low, high = _bands((figure[0][[at]], figure[1][:, [at]]), level_pct)[:, 0].tolist()
-    return low, high

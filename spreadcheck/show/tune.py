@@ -35,6 +35,10 @@ def tuning_document(found: Tuning, system: str = "metric", *, svg: str = "") -> 
     for one in (found.cv, found.width):
         if one is not None:
             blocks += [Paragraph(_best(found, one, system), "strong"), Points(tuple(_standing(found, one, system)))]
+    blocked = [result.test.name for result in found.results if result.blocking]
+    if blocked:
+        words = f"The tests that can't be judged were counted all the same: {', '.join(blocked)}. Mend them first."
+        blocks.append(Note("Doubt", words))
     blocks.append(_tests(found, system))
     if len(found.trade_off) > 1:
         blocks.append(_trade_off(found, system))
@@ -307,29 +311,7 @@ def _answer_json(one: Answer | None) -> dict[str, Any] | None:
 
 @plain_style()
 def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
-    """Profiles over the setting, and CV and width with their bands and the tests as points; maps where two are tuned.
-
-    Parameters
-    ----------
-    found : Tuning
-        The tuning. [-]
-    system : str
-        "metric" or "us". [-]
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        The figure, a panel for the profiles and one a figure that is known. [-]
-
-    Examples
-    --------
-    >>> from glob import glob
-    >>> from spreadcheck import read_sheet
-    >>> from spreadcheck.improve.tune import tune
-    >>> found = tune([read_sheet(sheet) for sheet in glob("sample_trays/speed_series/*.csv")])
-    >>> [axes.get_title() for axes in tuning_figure(found).axes]
-    ['Profiles over the spinner speed', 'CV at 24 m, back-and-forth', 'Effective width, CV up to 15 %, back-and-forth']
-    """
+    """Profiles over the setting; CV and width with their bands and the tests as points; maps where two are tuned."""
     from matplotlib.figure import Figure
 
     answers = [one for one in (found.cv, found.width) if one is not None]
@@ -354,9 +336,8 @@ def _draw_profiles(axes: Axes, found: Tuning, system: str) -> None:
     for number, profile in enumerate(found.model.rate):
         axes.plot(place, profile * rate, color=str(shades[number]), lw=1, marker=marks[number % len(marks)], ms=3,
                   label=plain(_tested(found, number, labels=False)))  # fmt: skip
-    main = found.main
-    if main is not None:
-        axes.plot(place, found.profile_at(main.best) * rate, color=_INK, lw=2.5,
+    if found.best_kg_ha is not None:
+        axes.plot(place, found.best_kg_ha * rate, color=_INK, lw=2.5,
                   label="best, from the model")  # fmt: skip
     axes.axvline(0, color="#777777", lw=1, ls=":")
     axes.set(

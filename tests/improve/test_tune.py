@@ -141,6 +141,18 @@ def test_one_pass_a_test_says_that_scatter_is_assumed():
     assert "No test has two passes or more" in words(found)
 
 
+def test_a_test_that_can_not_be_judged_is_named():
+    """A decimal point that slipped in one pass blocks the verdict; the tuning says that it counted the test."""
+    tests = series((620, 660, 700, 740, 780))
+    catches = tests[1].catch.copy()
+    catches[20, 0] *= 10
+    form = FORM | {"spinner speed": "660 rpm", "test": "Slipped"}
+    slipped = tray_test(tests[1].offset_m, catches, tray_width="0.5 m", tray_length="0.5 m", form=form)
+    said = words(tune([*tests[:1], slipped, *tests[2:]]))
+    assert "can't be judged were counted all the same: Slipped" in said
+    assert "counted all the same" not in words(tune(tests))
+
+
 def test_lines_of_trays_that_differ_are_drawn_on_what_they_share():
     tests = series((640, 680, 720, 760))
     short = np.arange(-20.0, 21.0, 2.0)
