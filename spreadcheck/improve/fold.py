@@ -51,18 +51,6 @@ class Fold:
     def products(self, one: FloatArray, other: FloatArray) -> FloatArray:
         """Mean product of two deposits over a bout less the product of their means, times w^2; (..., n) -> (..., W).
 
-        Parameters
-        ----------
-        one, other : ndarray, shapes (..., n)
-            Rates at the places; what stands before the last axis is broadcast. [kg/ha]
-
-        Returns
-        -------
-        ndarray, shape (..., W)
-            For `one` = `other` the square of CV by line times that of step x sum of the rates. [(kg/ha m)^2]
-
-        Examples
-        --------
         >>> triangle = np.array([1.0, 2, 3, 2, 1])
         >>> fold = Fold(np.arange(-2.0, 3.0), np.array([4.0]), "round-and-round")
         >>> (100 * np.sqrt(fold.products(triangle, triangle)) / triangle.sum()).round(4)  # `scan_widths` has the same

@@ -428,25 +428,6 @@ def _of_worst(bout: Bout, blend: BlendAssessment, limit_pct: float) -> Bout:
 def bouts_at(profile: Profile, bout_width_m: float) -> dict[str, Bout]:
     """What the field gets at one bout width, for each driving method.
 
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-    bout_width_m : float
-        The bout width. [m]
-
-    Returns
-    -------
-    dict of str to Bout
-        A bout a method. [m, kg/ha, %]
-
-    Raises
-    ------
-    WidthError
-        If the width can't be driven.
-
-    Examples
-    --------
     >>> from spreadcheck.spread.profile import profile_from
     >>> bout = bouts_at(profile_from([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1]), 4.0)["round-and-round"]
     >>> bout.min_kg_ha, bout.max_kg_ha, round(bout.within_20_pct, 1)

@@ -136,27 +136,6 @@ def blend_parts(
 ) -> tuple[tuple[str, str, Profile], ...]:
     """Single-pass profiles of the whole catch, of every component and of every nutrient.
 
-    Parameters
-    ----------
-    test : TrayTest
-        A test with component columns. [-]
-    analysis : NutrientAnalysis
-        What the components hold; empty for components alone. [%]
-    tails : str
-        "taper" or "cut". [-]
-
-    Returns
-    -------
-    tuple of (str, str, Profile)
-        Name, kind ("whole", "component" or "nutrient") and profile. [m, kg/ha]
-
-    Raises
-    ------
-    SheetError
-        If the sheet has no components or weighs them in ml, or the analysis and the sheet don't name the same.
-
-    Examples
-    --------
     >>> import io
     >>> from spreadcheck.sheet.traysheet import read_sheet
     >>> test = read_sheet(io.StringIO('''spreadcheck tray sheet,1
@@ -312,18 +291,6 @@ def zone_shares(blend: BlendAssessment) -> dict[str, FloatArray]:
 
     The zones hold a fifth of the whole spread each, so that a zone's share can be set against the blend's own.
 
-    Parameters
-    ----------
-    blend : BlendAssessment
-        The blend. [-]
-
-    Returns
-    -------
-    dict of str to ndarray
-        For each component its share in the five zones and, last, over all. [%]
-
-    Examples
-    --------
     >>> import io
     >>> from spreadcheck.sheet.traysheet import read_sheet
     >>> test = read_sheet(io.StringIO('''spreadcheck tray sheet,1

@@ -73,36 +73,6 @@ def verdict_at(
 ) -> Verdict:
     """The verdict at one bout width, for one driving method.
 
-    Parameters
-    ----------
-    curve : WidthCurve
-        The CV over every bout width; it decides. [m, %]
-    width_m : float
-        The bout width. [m]
-    cv_trays_pct : float
-        CV by trays there. [%]
-    limit_pct : float
-        CV limit. [%]
-    whole : bool
-        Whether the width is a whole number of tray spacings, so that CV by trays is the standards' figure. [-]
-    doubts : iterable of Doubt
-        The doubts about the test. [-]
-    error_m : float
-        Driving error to either side. [m]
-    over_tails : FigureRange, optional
-        Least and largest CV over all plausible tails, where the end trays still catch. [%]
-    probability_pct : float, optional
-        Probability of keeping the limit, where the noise of the test is known. [%]
-    part : str
-        The part of a blend that decides. [-]
-
-    Returns
-    -------
-    Verdict
-        The verdict. [m, %]
-
-    Examples
-    --------
     >>> from spreadcheck.spread.bands import width_curves
     >>> from spreadcheck.spread.profile import profile_from
     >>> curve = width_curves(profile_from([-3, -2, -1, 0, 1, 2, 3], [1, 2, 3, 4, 3, 2, 1]))["back-and-forth"]
@@ -164,24 +134,6 @@ def advised_width(
 ) -> float | None:
     """The widest bout width that keeps the limit for driving errors either way and, if known, is sure to keep it.
 
-    Parameters
-    ----------
-    curve : WidthCurve
-        The CV over every bout width. [m, %]
-    limit_pct : float
-        CV limit. [%]
-    error_m : float
-        Driving error to either side. [m]
-    width_m, within_pct : array_like, shape (widths,)
-        Where the noise is known: bout widths, and the probability of keeping the limit at each. [m], [%]
-
-    Returns
-    -------
-    float or None
-        The advised width; None where no band is wide enough, or no width in one is sure enough. [m]
-
-    Examples
-    --------
     >>> from spreadcheck.spread.bands import width_curves
     >>> from spreadcheck.spread.profile import profile_from
     >>> curve = width_curves(profile_from([-3, -2, -1, 0, 1, 2, 3], [1, 2, 3, 4, 3, 2, 1]))["back-and-forth"]

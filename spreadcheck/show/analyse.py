@@ -58,26 +58,6 @@ def summary_text(
 ) -> str:
     """The answer, at most 30 lines of 80 columns; the figures of the pattern under it on request.
 
-    Parameters
-    ----------
-    result : Assessment
-        The assessment. [-]
-    system : str
-        "metric" or "us". [-]
-    plain : bool
-        ASCII signs only. [-]
-    advice : bool
-        Every figure of the pattern, and all that is usually looked at for its shape, under the answer. [-]
-    asked : tuple of str
-        The command that asked, word by word, for the next one; `analyse` and the sheet if empty. [-]
-
-    Returns
-    -------
-    str
-        The text. [-]
-
-    Examples
-    --------
     >>> from spreadcheck import assess, tray_test
     >>> test = tray_test(range(-3, 4), [0, 1, 2, 3, 2, 1, 0], tray_width="1 m", tray_length="1 m")
     >>> print(summary_text(assess(test, bout_width_m=3), plain=True).splitlines()[5])

@@ -145,23 +145,6 @@ def _check_widths(widths: FloatArray, place: str) -> FloatArray:
 def check_limit(limit_pct: float) -> None:
     """Refuse a CV limit that nothing can meet or miss.
 
-    Parameters
-    ----------
-    limit_pct : float
-        CV limit. [%]
-
-    Returns
-    -------
-    None
-        Nothing, if the limit can be used. [-]
-
-    Raises
-    ------
-    WidthError
-        If the limit is not above 0 or not finite.
-
-    Examples
-    --------
     >>> check_limit(0)
     Traceback (most recent call last):
     ...
@@ -176,27 +159,6 @@ def check_limit(limit_pct: float) -> None:
 def check_width(profile: Profile, width_m: float, *, place: str = "") -> None:
     """Refuse a bout width that can't be driven over this profile.
 
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-    width_m : float
-        The bout width. [m]
-    place : str
-        Where it was given, for messages. [-]
-
-    Returns
-    -------
-    None
-        Nothing, if the width can be used. [-]
-
-    Raises
-    ------
-    WidthError
-        If the width is not above 0, over 1,000 m, or so small that thousands of passes would overlap.
-
-    Examples
-    --------
     >>> from spreadcheck.spread.profile import profile_from
     >>> check_width(profile_from([-1, 0, 1], [1, 2, 1]), 0.0, place="bout")
     Traceback (most recent call last):
