@@ -74,8 +74,6 @@ def _labels() -> dict[str, Label]:
         Label("date", "date"),
         Label("place"),
         Label("operator"),
-        Label("customer"),
-        Label("adviser"),
         Label("machine"),
         Label("spreader type", "choice", choices=SPREADER_TYPES),
         Label("product"),
@@ -117,6 +115,8 @@ def _labels() -> dict[str, Label]:
         Label("tilt", "angle", -90, 90, unit="deg"),
         Label("disc height", "length", 0.01, 20, unit="m"),
         Label("drop point"),
+        Label("customer"),
+        Label("adviser"),
         Label("bins run", "choice", choices=BINS_RUN),
         Label("notes"),
     )

@@ -72,7 +72,7 @@ def test_the_chart_goes_along(tmp_path):
 def test_the_next_sheet_only(tmp_path):
     """A tested sheet keeps the setting that was tested; the factor found is for the next one."""
     first, second = tmp_path / "first.csv", tmp_path / "second.csv"
-    form = {"target rate": "100 kg/ha", "bout width": "2 m"}
+    form = {"target rate": "250 kg/ha", "bout width": "2 m"}
     write_sheet(sheet_with(**form), first)
     write_sheet(sheet_with(**form), second)
     refused = run("rate", first, "--factor", "0.8", "--into", first)
