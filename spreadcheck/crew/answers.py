@@ -8,13 +8,14 @@ A bare Enter never does harm: it keeps what a cell holds, and leaves an open one
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from spreadcheck.crew.entry import Entry, read_entry
 from spreadcheck.crew.recording import Recording, next_open, place_named
 from spreadcheck.crew.slips import doubts_of, refusal_of
+from spreadcheck.errors import record
 from spreadcheck.sheet.traytest import CatchState
 
 MAX_NOTE = 300
@@ -22,7 +23,7 @@ MAX_NOTE = 300
 TAKEN, ASKED, TOLD, SHOW, HELP, DONE = "taken", "asked", "told", "show", "help", "done"
 
 
-@dataclass(frozen=True)
+@record
 class Reply:
     """The state after a typed line, what to say about it, and of what sort that is.
 

@@ -7,8 +7,8 @@ exclamation mark at the end insists on it. Anything else that a scale may send i
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
+from spreadcheck.errors import record
 from spreadcheck.sheet.traytest import column_kind
 from spreadcheck.units import from_inside, to_inside
 
@@ -24,7 +24,7 @@ _WORDS = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True)
+@record
 class Entry:
     """One line as it was meant.
 

@@ -11,10 +11,9 @@ import os
 import re
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
-from spreadcheck.errors import Fault, OutputError, SheetError
+from spreadcheck.errors import Fault, OutputError, SheetError, record
 from spreadcheck.sheet.cells import MAX_BYTES
 from spreadcheck.sheet.files import beside, check_target, write_whole
 from spreadcheck.sheet.traysheet import check_ending, read_sheet, sheet_bytes, write_sheet
@@ -36,7 +35,7 @@ else:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
-@dataclass(frozen=True)
+@record
 class KeptSheet:
     """A sheet as it was last read or written here. `digest` is "" while the file does not exist."""
 

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from spreadcheck.crew.entry import MAX_TYPED, printable
-from spreadcheck.errors import Fault, QuantityError, SpreadcheckError
+from spreadcheck.errors import Fault, QuantityError, SpreadcheckError, record
 from spreadcheck.sheet.labels import LABELS, REQUIRED, Label, known_label, read_value
 from spreadcheck.sheet.traytest import (
     MAX_PASSES,
@@ -44,7 +44,7 @@ _SHARED = frozenset(
 Given = str | int | tuple[float, ...]
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class NewSheet:
     """What has been asked and given so far: `steps` in the order of asking, `at` the next, `test` once it is complete.
 

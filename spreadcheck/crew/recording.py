@@ -7,18 +7,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from spreadcheck.crew.entry import Entry
+from spreadcheck.errors import record
 from spreadcheck.sheet.traytest import CatchState, FloatArray, TrayTest
 
 PASS_BY_PASS = "pass by pass"
 TRAY_BY_TRAY = "tray by tray"
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Recording:
     """The test so far, the cell that is asked for next, and the question that stands.
 

@@ -7,12 +7,11 @@ Welch (1947), Biometrika 34: 28-35, with a known variance between tests added; H
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.errors import Fault, QuantityError
+from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.improve.fold import Figures
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.evidence import Evidence, TrayEvidence, alpha
@@ -24,7 +23,7 @@ _STATED_WEIGHT = 4.0  # freedom that the stated terms are worth beside repeats
 _FLOOR = 0.10  # of the peak: the noise of a tray is never taken to be that of a smaller rate
 
 
-@dataclass(frozen=True)
+@record
 class Terms:
     """How far tests differ though nothing was changed, as standard deviations."""
 
@@ -50,7 +49,7 @@ class Terms:
         return np.where(found.any(axis=1, keepdims=True), found, rates)
 
 
-@dataclass(frozen=True)
+@record
 class Between:
     """Standard deviation of a figure from test to test, and the degrees of freedom behind it."""
 

@@ -7,12 +7,12 @@ with other tray lines are compared on the lines drawn between trays, over the st
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isclose, isnan
 
 import numpy as np
 
-from spreadcheck.errors import Fault, NoSpreadError, SheetError, SpreadcheckError, shown
+from spreadcheck.errors import Fault, NoSpreadError, SheetError, SpreadcheckError, record, shown
 from spreadcheck.improve.between import Terms, between_sd, difference_evidence, profile_evidence
 from spreadcheck.improve.common import check_different, common_places, passes_at, place_of, same_catches
 from spreadcheck.improve.fold import Figures, even_line, many_figures
@@ -34,7 +34,7 @@ _SAME_BAND = 0.15  # of an effective width: one farther off ends another band of
 _SAME = 1e-6  # relative: target rates closer than this are the same, written in other units
 
 
-@dataclass(frozen=True)
+@record
 class Difference:
     """One figure before and after, and what the passes say of its change.
 
@@ -54,7 +54,7 @@ class Difference:
         return None if self.before is None or self.after is None else self.after - self.before
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Change:
     """One test held against the first.
 
@@ -85,7 +85,7 @@ class Change:
         return int(np.abs(self.difference_kg_ha).argmax())
 
 
-@dataclass(frozen=True)
+@record
 class Rank:
     """One of three tests or more: the figure by which it is ranked, and the chance that it is the best of them."""
 
@@ -95,7 +95,7 @@ class Rank:
     probability_pct: float
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Comparison:
     """Tests assessed alike, and what changed from the first to each of the others.
 
@@ -246,7 +246,7 @@ def _unchanged(
     return found
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class _Asked:
     """How tests are to be compared."""
 

@@ -8,11 +8,11 @@ that the deposit over its whole period is integrated without a grid.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
+from spreadcheck.errors import record
 from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import Profile
@@ -22,7 +22,7 @@ WIDTH_STEP_M = 0.5  # of the widths looked at; crossings of the limit are found 
 _MOST_PLACES = 401
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Fold:
     """The deposit of rates at even places, driven at bout widths `width_m` (W,) by one driving method."""
 

@@ -10,11 +10,11 @@ Matheron's rule.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
+from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import FROM_PASSES, Noise, slope_of
 from spreadcheck.sheet.traytest import FloatArray
@@ -27,7 +27,7 @@ _STATED_WEIGHT = 4.0  # tests that the stated shift from test to test is worth b
 _JITTER = 1e-8  # added to a covariance of unit size that may be nearly singular
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class MeanErrors:
     """How far the mean profiles of K tests lie off by chance: by their own noise, by a shift, and by a stretch.
 
@@ -64,7 +64,7 @@ class MeanErrors:
         return found
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class ProfileModel:
     """Profiles over the settings, from K tests at n evenly spaced places.
 

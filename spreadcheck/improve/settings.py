@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
-from spreadcheck.errors import Fault, SheetError, SpreadcheckError, shown
+from spreadcheck.errors import Fault, SheetError, SpreadcheckError, record, shown
 from spreadcheck.sheet.labels import LABELS, known_label
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.units import KINDS, from_inside, parse_number, show, split_quantity
@@ -18,7 +17,7 @@ TUNABLE = (
 SPEED = "spinner speed"
 
 
-@dataclass(frozen=True)
+@record
 class Setting:
     """One setting that was varied: its label, its unit ("" for the marks of a scale), and a step that can be set."""
 

@@ -7,13 +7,12 @@ that every claim has its probability. Never beyond the tested range: a best sett
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadcheck.errors import Fault, SheetError, SpreadcheckError, WidthError, shown
+from spreadcheck.errors import Fault, SheetError, SpreadcheckError, WidthError, record, shown
 from spreadcheck.improve.common import check_different, common_places, place_of
 from spreadcheck.improve.fold import Fold, upper_ends, widths_from
 from spreadcheck.improve.profiles import ProfileModel, profile_model
@@ -34,7 +33,7 @@ _AT_ONCE = 50  # draws that are folded at a time, so that memory stays flat
 _MOST_PLACES = 121  # a longer line is drawn on this many places
 
 
-@dataclass(frozen=True)
+@record
 class NextTest:
     """The setting to test next, and what is expected of it: `gain` in % of CV or m of width, None beyond the range."""
 
@@ -43,7 +42,7 @@ class NextTest:
     again: bool
 
 
-@dataclass(frozen=True)
+@record
 class Answer:
     """The best setting for one goal, and how sure it is.
 
@@ -68,7 +67,7 @@ class Answer:
     next: NextTest | None
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Surface:
     """CV and effective width over the settings: `setting` (G, settings); each figure as most likely, low, high (3, G).
 
@@ -80,7 +79,7 @@ class Surface:
     width_m: FloatArray
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Tuning:
     """Tests at several settings, in order, the model of their profiles, and the best setting for each goal."""
 
@@ -259,7 +258,7 @@ def _measured(result: Assessment, method: str) -> dict[str, float]:
     return {LOWEST: cv, WIDEST: np.nan if width is None else width}
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class _Tested:
     """The settings as tested, shape (tests, settings), and up to where the granules let them be set."""
 
@@ -417,7 +416,7 @@ def _bands(figure: tuple[FloatArray, FloatArray], level_pct: float) -> FloatArra
     return np.stack((mean, np.minimum(low, mean), np.maximum(high, mean)))
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class _Judge:
     """What an answer is worked out from; `grid` are the settings looked at, `measured` the figures of each test."""
 

@@ -18,7 +18,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from spreadcheck.errors import Fault, OutputError, SpreadcheckError, told
+from spreadcheck.errors import Fault, OutputError, SpreadcheckError, record, told
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.sheet.files import BOOK_ENDINGS, is_sheet_file
@@ -58,7 +58,7 @@ COLUMNS = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class SheetResult:
     """What became of one sheet: a row under `COLUMNS`, or the faults that were found.
 
@@ -72,7 +72,7 @@ class SheetResult:
     of: int = 1
 
 
-@dataclass(frozen=True)
+@record
 class BatchOptions:
     """What is asked of every sheet. Limit in %, bout width in m (the sheet's own if None)."""
 

@@ -5,18 +5,16 @@ Holm (1979), Scand. J. Statist. 6: 65-70.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from spreadcheck.errors import Fault, SpreadcheckError
+from spreadcheck.errors import Fault, SpreadcheckError, record
 from spreadcheck.sheet.traytest import FloatArray
 
 LEVEL_PCT = 95.0
 
 
-@dataclass(frozen=True)
+@record
 class Evidence:
     """What can be said of one difference.
 
@@ -55,7 +53,7 @@ def holm(p: ArrayLike) -> FloatArray:
     return together
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class TrayEvidence:
     """What the passes say of the differences at many trays, under one chance of error for all of them together.
 

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import os
 import re
-from dataclasses import dataclass
 
-from spreadcheck.errors import Fault, SheetError, shown
+from spreadcheck.errors import Fault, SheetError, record, shown
 from spreadcheck.sheet.csvrows import csv_rows, decoded
 
 VERSION = "1"
@@ -18,7 +17,7 @@ MAX_BYTES = 1024 * 1024
 MAX_ROWS = 20_000
 
 
-@dataclass(frozen=True)
+@record
 class TitledCells:
     """The rows below the title as text cells, blank rows left out; `numbers` are the row numbers a person sees."""
 

@@ -7,8 +7,8 @@ in only where the test bears it out.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
+from spreadcheck.errors import record
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.pattern.advice import CAUTIONS as MACHINE_CAUTIONS
 from spreadcheck.product.rate import recovery_pct
@@ -41,7 +41,7 @@ _SETTINGS = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
+@record
 class CardRow:
     """One row; an empty value is a line to write on, and `note` says why or how sure it is."""
 
@@ -50,7 +50,7 @@ class CardRow:
     note: str = ""
 
 
-@dataclass(frozen=True)
+@record
 class CardSection:
     """Rows under one heading."""
 
@@ -58,7 +58,7 @@ class CardSection:
     rows: tuple[CardRow, ...]
 
 
-@dataclass(frozen=True)
+@record
 class SettingsCard:
     """The whole card: `about` says which test, `doubts` what is doubtful about it."""
 

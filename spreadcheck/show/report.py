@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
 from spreadcheck import __version__
+from spreadcheck.errors import record
 from spreadcheck.judge.assessment import CLOSE, OVER, WITHIN, Assessment, Bout
 from spreadcheck.judge.confidence import SURE_PCT, Confidence
 from spreadcheck.limits import LIMITS
@@ -165,7 +166,7 @@ CAUTIONS = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class Passage:
     """One heading and what stands under it; `steps` are points of a list, else the sentences run on."""
 
