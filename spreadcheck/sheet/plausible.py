@@ -154,7 +154,8 @@ def _usual(
 
 
 # In bulk, lb/ft3: an industry sheet (undated), widened by a second list on the web. Solids, kg/m3: CRC Handbook of
-# Chemistry and Physics, from memory. Granules, kg/m3: a table on the web.
+# Chemistry and Physics, five of them read in its table of solids; urea, TSP and langbeinite from memory. Granules,
+# kg/m3: a table on the web.
 DENSITIES: tuple[UsualDensity, ...] = (
     _usual("granular urea", ("urea",), 44, 52, 1323, 1220),
     _usual("ammonium nitrate", ("ammonium nitrate",), 45, 62, 1720, 1290),

@@ -45,6 +45,22 @@ def test_a_heap_of_each_product_fills_less_than_closest_packing(usual):
     assert usual.high_kg_m3 / usual.solid_kg_m3 < CLOSEST_PACKING
 
 
+# molar mass g/mol, molar volume m3/mol: table of solids of the CRC Handbook, as the library `chemicals` 1.x ships it
+SOLIDS = [
+    ("ammonium nitrate", 80.04336, 4.65366279069767e-05),
+    ("diammonium phosphate (DAP)", 132.05562, 8.15657813465102e-05),
+    ("monoammonium phosphate (MAP)", 115.02570, 6.39033333333333e-05),
+    ("potassium chloride", 74.5513, 3.75005030181086e-05),
+    ("ammonium sulphate", 132.1395, 7.46553672316384e-05),
+]
+
+
+@pytest.mark.parametrize(("product", "mass", "volume"), SOLIDS)
+def test_solids_are_those_of_the_handbook(product, mass, volume):
+    [usual] = [usual for usual in DENSITIES if usual.product == product]
+    assert usual.solid_kg_m3 == pytest.approx(mass / 1000 / volume, rel=5e-4)  # the handbook has three places
+
+
 @pytest.mark.parametrize("strength", STRENGTHS_KGF)
 def test_published_strengths_pass(strength):
     assert check("crush strength", strength, "kgf") == pytest.approx(strength * 9.80665)
