@@ -165,10 +165,11 @@ def _bout_words(result: Assessment, bout: Bout, system: str) -> str:
         )  # fmt: skip
         mean = " to ".join(show_rate(rate, result, system) for rate in (ends.least, ends.most))
         against = ", by what fell beyond the end trays"
+    together = ", all components together" if bout.part else ""
     return (
         f"At {at}, {bout.method}, the field gets {mean} {rate_unit(result, system)} on "
         f"average{against}; least {least}, most {most}; {show_pct(bout.within_20_pct, digits=0)} % of it is within "
-        "20 % of the mean"
+        f"20 % of the mean{together}"
     )
 
 

@@ -251,7 +251,7 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
         mean, least, most = (show_rate(r, result, system) for r in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
         rows.append(
             CardRow(
-                f"CV at {show_width(bout.width_m, system)} {method}",
+                f"CV {f'of {bout.part} ' if bout.part else ''}at {show_width(bout.width_m, system)} {method}",
                 cv,
                 f"mean {mean}, least {least}, most {most} {rate_unit(result, system)}",
             )

@@ -227,7 +227,7 @@ def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
             min(lowest, float(np.nanmin(cv, initial=np.inf))),
             max(highest, float(np.nanmax(cv, initial=0))),
         )
-        if effective is not None:
+        if effective is not None and not result.tail_curves:
             axes.axvline(effective * length, color=style["color"], ls=style["ls"], lw=1)
     axes.axhline(result.limit_pct, color="black", lw=1.2)
     axes.text(0.995, result.limit_pct, f"limit {result.limit_pct:g} %", transform=axes.get_yaxis_transform(),

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
 from typing import Any
+
+import numpy as np
 
 from spreadcheck import __version__
 from spreadcheck.errors import record
@@ -110,7 +113,7 @@ def _jumps(result: Assessment, system: str) -> list[tuple[float, str, str]]:
     return [
         (width, method, f"{what}: {show_width(width, system)} {method}")
         for width, method, what in driven + effective
-        if width is not None
+        if width is not None and not (result.tail_curves and what == "effective")
     ]
 
 
@@ -222,7 +225,11 @@ def _may_be_driven(result: Assessment, system: str) -> str:
     if result.blocking:
         return f"How far apart the passes may be driven can't be judged. What blocks it: {', '.join(result.blocking)}."
     widths = {method: result.effective_width_m(method) for method in METHODS}
-    said = {m: f"{effective_words(result, m, system)} apart" for m, width in widths.items() if width is not None}
+    if result.tail_curves:  # what is kept whatever fell beyond the end trays
+        widths = {method: result.advised_width_m(method) for method in METHODS}
+        said = {m: f"{width_down(width, system)} apart" for m, width in widths.items() if width is not None}
+    else:
+        said = {m: f"{effective_words(result, m, system)} apart" for m, width in widths.items() if width is not None}
     if not said:
         return "No bout width that was tried is even enough with this setting, whichever way the passes are driven."
     if len(set(said.values())) == 1 and len(said) == len(METHODS):
@@ -318,7 +325,7 @@ def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
     for method in judged_methods(result):
         bout = result.bouts[method]
         sentences.append(_verdict(result, bout, system))
-        if is_close_call(bout.cv_pct, result.limit_pct):
+        if is_close_call(bout.cv_pct, result.limit_pct) and not result.blocking:
             sentences.append("This is close to the limit: another test of the same machine may fall on the other side.")
         line = f"Between the trays too, along the whole line, the CV is {show_pct(bout.cv_line_pct)} %."
         sentences.append(line)
@@ -337,7 +344,8 @@ def _field_gets(result: Assessment, system: str) -> tuple[str, ...]:
     bouts = told_bouts(result)
     sentences = [sentence for bout in bouts for sentence in _bout_words(result, bout, system)]
     if not bouts:
-        sentences.append("With no width even enough, no rate is told here; the table of bout widths has them all.")
+        why = "As the test can't be judged" if result.blocking else "With no width even enough"
+        sentences.append(f"{why}, no rate is told here; the table of bout widths has them all.")
     if result.profile.relative:
         sentences.append("Weights are not known, so rates are in proportion only: 100 % is the peak of a single pass.")
     else:
@@ -355,6 +363,8 @@ def _bout_words(result: Assessment, bout: Bout, system: str) -> tuple[str, ...]:
         f"{show_pct(bout.within_10_pct, digits=0)} % of the field lies within 10 % of the mean, "
         f"{show_pct(bout.within_20_pct, digits=0)} % within 20 %.",
     ]
+    if bout.part:
+        told.append(f"These rates are of all components together, which hide how uneven each is: {bout.part} decides.")
     target = result.test.quantity("target rate")
     if target and not result.profile.relative:
         told.append(f"The mean is {show_share(mean, target)} % of the target, {both_rates(target, result, system)}.")
@@ -390,7 +400,7 @@ def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ..
         return (f"{at}, {method}, can be driven with the machine set as it was tested.",)
     choices = []
     other = result.bouts[METHODS[1 - METHODS.index(method)]]
-    if other.cv_pct <= result.limit_pct and result.driving:
+    if result.verdicts[other.method].may_be_driven and result.driving:
         choices.append(f"drive {other.method} at {at} instead: there the CV is {show_pct(other.cv_pct)} %.")
     width = result.advised_width_m(method)
     if width is not None:
@@ -423,10 +433,12 @@ def method_words(result: Assessment) -> tuple[str, ...]:
         "The overlapped deposit is the sum of all passes at a point, each pass a bout width from the last; "
         "back-and-forth, every second pass is mirrored.",
         f"CV by trays = 100 x standard deviation (n - 1) / mean of the deposit at the {points} inside one bout; a "
-        "point on the edge of the bout counts half. It decides.",
+        "point on the edge of the bout counts half. It is the standards' figure, at whole tray spacings.",
+        "The CV that decides is what trays at this spacing read on average over where the line happens to lie: CV by "
+        "line x square root of n / (n - 1), n = bout width / tray spacing. Every width from two tray spacings to the "
+        "length of the line is searched. Where CV by trays falls on its other side, that is close.",
         "CV by line, mean, least, most and the shares near the mean are exact for the whole line, not for a grid of "
         "points.",
-        f"Widths tried: {len(result.scans[METHODS[0]].width_m)}, from the narrowest to the widest of the table.",
     )
 
 
@@ -455,7 +467,7 @@ def picture_words(result: Assessment, system: str = "metric") -> tuple[tuple[str
     bout = result.bouts_at(width)[method]
     least, most = (both_rates(rate, result, system) for rate in (bout.min_kg_ha, bout.max_kg_ha))
     peak = both_rates(float(profile.rate_kg_ha.max()), result, system)
-    widths = [f"{m} {show_width(result.effective_width_m(m), system)}" for m in METHODS]
+    widths = [f"{m} {effective_words(result, m, system)}" for m in METHODS]
     return (
         (
             "Catches and single-pass profile",
@@ -523,13 +535,18 @@ def bout_table(result: Assessment, system: str = "metric") -> Table:
     """What the field gets at the width driven and at the effective widths."""
     unit = rate_unit(result, system)
     columns = (
-        Column("Bout width and driving", align="left", share=5),
-        *(Column(head, "%", share=1) for head in ("CV by trays", "CV by line")),
+        Column("Bout width and driving", align="left", share=6.5),
+        *(Column(head, "%", share=1) for head in ("CV that decides", "CV by trays", "CV by line")),
         *(Column(head, unit, share=1) for head in ("Mean", "Least", "Most")),
         *(Column(f"Within {pct} % of mean", "%", share=1.2) for pct in (10, 20)),
     )
     rows = tuple(_bout_row(what, bout, result, system) for what, bout in _bouts_that_matter(result))
-    return Table(columns, rows, "What the field gets", ("All rates at the metering of the test.",))
+    return Table(
+        columns,
+        rows,
+        "What the field gets",
+        ("CV by trays at whole tray spacings only. All rates at the metering of the test.",),
+    )
 
 
 def _bouts_that_matter(result: Assessment) -> Iterator[tuple[str, Bout]]:
@@ -546,7 +563,10 @@ def _bout_row(what: str, bout: Bout, result: Assessment, system: str) -> tuple[s
     rates = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
     shares = (show_pct(share, digits=0) for share in (bout.within_10_pct, bout.within_20_pct))
     name = f"{show_width(bout.width_m, system)} {bout.method} ({what})"
-    return (name, show_pct(bout.cv_trays_pct), show_pct(bout.cv_line_pct), *rates, *shares)
+    name += f", {bout.part}" if bout.part else ""
+    whole = bool(result.whole_spacings(np.array([bout.width_m]))[0])
+    cvs = (bout.cv_pct, bout.cv_trays_pct if whole else math.nan, bout.cv_line_pct)
+    return (name, *map(show_pct, cvs), *rates, *shares)
 
 
 def width_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...]:

@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable, Iterable
 from typing import Any
 
+import numpy as np
+
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.judge.assessment import CLOSE, WITHIN, Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, NOT_EVEN, Verdict
@@ -13,6 +15,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.format import show_pct, show_width
 from spreadcheck.show.terminal import wrapped
 from spreadcheck.spread.bands import Run
+from spreadcheck.spread.tails import FigureRange
 from spreadcheck.units import from_inside, shown_unit
 
 _DIP = 0.7  # of the advised width: a lower CV nearer than that is worth naming
@@ -96,8 +99,7 @@ def effective_words(result: Assessment, method: str, system: str = "metric") -> 
     """The effective width: "up to" only where every narrower width keeps the limit too, else its band; or none."""
     over = result.effective_over_tails(method)
     if over is not None and not over.single:
-        least = width_down(over.least, system) if over.least else "none"
-        return f"{least} to {width_down(over.most, system)}: it rests on the tails"
+        return _by_tails(over, float(np.ptp(result.profile.offset_m)), system)
     runs = result.curves[method].runs(result.limit_pct)
     run = result.curves[method].effective_run(result.limit_pct)
     if run is None:
@@ -108,6 +110,17 @@ def effective_words(result: Assessment, method: str, system: str = "metric") -> 
         return f"at least {far}, the line ends there"
     first = run is runs[0] and run.from_m <= result.curves[method].width_m[0]
     return f"up to {far}" if first else f"{width_up(run.from_m, system)} to {far}"
+
+
+def _by_tails(over: FigureRange, line_m: float, system: str) -> str:
+    """An effective width that rests on what fell beyond the end trays; nothing is said past the end of the line."""
+    if over.least >= line_m:
+        return f"at least {width_down(line_m, system)}, the line ends there"
+    if over.most > line_m:
+        least = f"at least {width_down(over.least, system)}" if over.least else "not known"
+        return f"{least}: it rests on the tails"
+    least = width_down(over.least, system) if over.least else "none"
+    return f"{least} to {width_down(over.most, system)}: it rests on the tails"
 
 
 def other_bands_words(result: Assessment, method: str, system: str = "metric") -> tuple[str, ...]:

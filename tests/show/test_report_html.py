@@ -131,13 +131,19 @@ def test_what_is_shown_is_rounded_as_the_library_rounds(browser):
         browser.driver.execute_script("document.querySelector(`[value='${arguments[0]}']`).click()", method)
         move(browser, 17.4)
         bout = bouts_at(result.profile, 17.4)[method]
-        assert browser.find("#now-cv-trays").text == f"{show_pct(bout.cv_trays_pct)} %"
+        assert browser.find("#now-cv").text == f"{show_pct(bout.cv_pct)} %"
+        assert browser.find("#now-cv-trays").text == "-"  # between whole spacings it jumps
         assert browser.find("#now-cv-line").text == f"{show_pct(bout.cv_line_pct)} %"
         for name, rate in (("mean", bout.mean_kg_ha), ("least", bout.min_kg_ha), ("most", bout.max_kg_ha)):
             shown = f"{show_rate(rate, result)} kg/ha ({show_rate(rate, result, 'us')} lb/ac)"
             assert browser.find(f"#now-{name}").text == shown
         assert browser.find("#now-within-10").text == f"{show_pct(bout.within_10_pct, digits=0)} %"
         assert browser.find("#now-within-20").text == f"{show_pct(bout.within_20_pct, digits=0)} %"
+        move(browser, 17)
+        assert (
+            browser.find("#now-cv-trays").text == f"{show_pct(bouts_at(result.profile, 17.0)[method].cv_trays_pct)} %"
+        move(browser, 17.4)
+        )
         verdict = "even enough" if bout.cv_pct <= 15 else "NOT even enough"
         assert f"At 17.4 m (57.1 ft), driven {method}: {verdict}, CV" in browser.find("#verdict").text
         assert browser.find("#slider").get_attribute("aria-valuetext") == "17.4 m (57.1 ft)"
@@ -284,7 +290,7 @@ def test_it_reads_without_javascript(browser):
         assert passage.heading in text
         assert all(sentence in text for sentence in passage.sentences)
     assert "Opened in a web browser with JavaScript" in text
-    assert "21 m back-and-forth (driven) 27.8 27.0 159.9 89.7 229.3 41 50" in text
+    assert "21 m back-and-forth (driven) 27.7 27.8 27.0 159.9 89.7 229.3 41 50" in text
     assert " ".join(bout_table(result).rows[2]) in text  # the first of the effective widths
 
 
@@ -396,8 +402,8 @@ def test_the_command_writes_both(tmp_path):
 @pytest.mark.parametrize(
     ("targets", "message"),
     [
-        (["r.docx"], 'r.docx: this result can\'t be written as ".docx"; end the name in .html or .pdf'),
-        (["report"], 'report: this result can\'t be written as ""; end the name in .html or .pdf'),
+        (["r.docx"], 'r.docx: a report can\'t be written as ".docx"; end the name in .html, .pdf or .md'),
+        (["report"], 'report: a report can\'t be written as ""; end the name in .html, .pdf or .md'),
         (["old.html", "new.pdf"], "old.html: exists already; add --overwrite to replace it, or choose another name"),
         (["r.html", "r.html"], "r.html: is asked for twice; give each output a name of its own"),
         (["nowhere/r.pdf"], "nowhere/r.pdf: the folder does not exist; make it first or choose another"),

@@ -113,7 +113,7 @@ def test_only_one_way_of_driving_is_even_enough():
 
 def test_nothing_is_known_of_the_driving():
     """No bout width and no driving method: the report judges none, and tells the rate at the advised widths."""
-    result = invented([1, 2, 3, 2, 1])
+    result = invented([0, 1, 2, 3, 2, 1, 0])
     words = told(result)
     assert words["Is it even enough at the width driven?"].startswith("It is not known how far apart")
     assert words["What the field gets"].startswith(
@@ -134,7 +134,7 @@ def test_rates_in_proportion_only():
 def test_a_close_call_is_told():
     """A limit half a per cent below the CV: over it, and close."""
     test = tray_test(
-        [-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m", form={"bout width": "4 m"}
+        range(-3, 4), [0, 1, 2, 3, 2, 1, 0], tray_width="1 m", tray_length="1 m", form={"bout width": "4 m"}
     )
     cv = assess(test).bouts[METHODS[0]].cv_pct
     close = told(assess(test, limit_pct=cv - 0.5))["Is it even enough at the width driven?"]
