@@ -140,10 +140,9 @@ def test_what_is_shown_is_rounded_as_the_library_rounds(browser):
         assert browser.find("#now-within-10").text == f"{show_pct(bout.within_10_pct, digits=0)} %"
         assert browser.find("#now-within-20").text == f"{show_pct(bout.within_20_pct, digits=0)} %"
         move(browser, 17)
-        assert (
-            browser.find("#now-cv-trays").text == f"{show_pct(bouts_at(result.profile, 17.0)[method].cv_trays_pct)} %"
+        whole = bouts_at(result.profile, 17.0)[method]
+        assert browser.find("#now-cv-trays").text == f"{show_pct(whole.cv_trays_pct)} %"
         move(browser, 17.4)
-        )
         verdict = "even enough" if bout.cv_pct <= 15 else "NOT even enough"
         assert f"At 17.4 m (57.1 ft), driven {method}: {verdict}, CV" in browser.find("#verdict").text
         assert browser.find("#slider").get_attribute("aria-valuetext") == "17.4 m (57.1 ft)"
