@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from spreadcheck.judge.batch import BatchOptions, Journal
-    from spreadcheck.show.summaries import Summary
+    from spreadcheck.show.batch import Summary
 
 
 @click.command()
@@ -54,7 +54,7 @@ def batch(
       spreadcheck batch tests_2026 --summary season.csv --plot season.png
     """
     from spreadcheck.judge.batch import BatchOptions, find_sheets, run_batch
-    from spreadcheck.show.summaries import Summary, closing_words
+    from spreadcheck.show.batch import Summary, closing_words
 
     files = [None if summary == "-" else summary, *(path for _, path in out.files)]
     check_targets(files, out.overwrite)
@@ -87,7 +87,7 @@ def _watched() -> bool:
 def _check_summary(summary: str) -> None:
     """Refuse a summary of an unknown kind, or one that needs a library that is not there."""
     from spreadcheck.errors import Fault, OutputError
-    from spreadcheck.show.summaries import check_parquet
+    from spreadcheck.show.batch import check_parquet
 
     ending = Path(summary).suffix.lower()
     if summary != "-" and ending not in (".csv", ".parquet"):
@@ -119,7 +119,7 @@ def _journal(summary: str, folder: str, options: BatchOptions, resume: bool, ove
 
 def _write(found: Summary, summary: str, out: Outputs, units: str) -> None:
     def plot() -> Figure:
-        from spreadcheck.show.plots_batch import trend_figure
+        from spreadcheck.show.batch import trend_figure
 
         return trend_figure(found.rows, units)
 

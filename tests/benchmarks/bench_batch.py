@@ -16,7 +16,7 @@ from spreadcheck.sheet.traytest import tray_test
 PROGRAM = """
 import resource, sys
 from spreadcheck.judge.batch import find_sheets, run_batch
-from spreadcheck.show.summaries import Summary
+from spreadcheck.show.batch import Summary
 summary = Summary()
 for result in run_batch(sys.argv[1], find_sheets(sys.argv[1])[0][: int(sys.argv[2])], workers=2):
     summary.add(result)

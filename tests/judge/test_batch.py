@@ -21,7 +21,7 @@ from spreadcheck.cli import main
 from spreadcheck.judge import batch as batch_module
 from spreadcheck.judge.batch import BatchOptions, Journal, find_sheets, run_batch, summarise
 from spreadcheck.sheet.traysheet import write_sheet
-from spreadcheck.show.summaries import Summary
+from spreadcheck.show.batch import Summary
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 
