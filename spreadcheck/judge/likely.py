@@ -242,10 +242,12 @@ def _straight(part: FloatArray) -> tuple[FloatArray, ...]:
 class Likely:
     """True patterns that fit the readings of the trays, as CV on the true line; shape (widths, draws). [%]
 
-    `read_pct` is the CV at the trays with divisor n, `floor_pct` what noise alone reads there on average.
+    `wide_pct` are the same draws for intervals, wider by what the first-order law leaves out; probabilities are of
+    `cv_pct`. `read_pct` is the CV at the trays with divisor n, `floor_pct` what noise alone reads there on average.
     """
 
     cv_pct: Floats
+    wide_pct: Floats
     read_pct: FloatArray
     floor_pct: FloatArray
 
@@ -310,8 +312,9 @@ def likely_cv(on: Drawn, bouts: Bouts) -> Likely:
     between = bends / 6 / mean**2 * np.sqrt(2 * h / bouts.width_m)[:, None]
     squares = put_back * (z / mean.astype(np.float32)) ** 2 + between.astype(np.float32) * on.between
     middle = squares.mean(axis=1, keepdims=True)
-    cv = np.float32(100) * np.sqrt(np.maximum(middle + on.wider.astype(np.float32) * (squares - middle), np.float32(0)))
-    return Likely(cv, 100.0 * (np.sqrt(read) / mean)[:, 0], 100.0 * (np.sqrt(floor) / mean)[:, 0])
+    wide = middle + on.wider.astype(np.float32) * (squares - middle)
+    cv, wide = (np.float32(100) * np.sqrt(np.maximum(each, np.float32(0))) for each in (squares, wide))
+    return Likely(cv, wide, 100.0 * (np.sqrt(read) / mean)[:, 0], 100.0 * (np.sqrt(floor) / mean)[:, 0])
 
 
 def noise_floor(on: Drawn, bouts: Bouts) -> FloatArray:

@@ -1,16 +1,8 @@
 """The noise of a single tray: granules fall in whole numbers, and a scale reads in whole steps.
 
-1. `granule_mass_g`, `diameter_of_sgn_mm`   one granule, from its size and granule density
-2. `log_sd_of_uniformity`    spread of granule sizes, from the uniformity index
-3. `Granules`, `granules`, `granules_of`    what counts for the noise: mean granule mass and its spread
-4. `expected_count`, `counting_cv_pct`      granules in a tray, and how unevenly chance alone lets them fall
-5. `reading_error_g`         what rounding to the scale's steps adds
-6. `TrayNoise`, `tray_noise` both together, after so many passes and runs
-
-Counting rule: granules that fall independently are Poisson-counted, so n of equal mass have a CV of 100 / sqrt(n) %;
-granules of unequal mass multiply it by sqrt(E[m^2]) / E[m] (compound Poisson law). It is a lower bound: a spreader
-adds its own unevenness. Reading rule: a reading rounded to steps of r has a standard error of r / sqrt(12), by the
-uniform law.
+Granules that fall independently are Poisson-counted, so n of equal mass have a CV of 100 / sqrt(n) %; granules of
+unequal mass multiply it by sqrt(E[m^2]) / E[m] (compound Poisson law). It is a lower bound: a spreader adds its own
+unevenness. A reading rounded to steps of r has a standard error of r / sqrt(12), by the uniform law.
 """
 
 from __future__ import annotations
@@ -29,7 +21,7 @@ _Z_UNIFORMITY = 1.6448536 + 1.2815516
 
 @record
 class Granules:
-    """What counts for the noise: the mean mass of a granule, and the spread of masses sqrt(E[m^2]) / E[m].
+    """What counts for the noise: the mean mass of a granule [g], and the spread of masses sqrt(E[m^2]) / E[m].
 
     A spread of 1 means that all granules weigh the same; the noise is then the smallest possible.
     """
@@ -39,27 +31,8 @@ class Granules:
 
 
 def granule_mass_g(*, diameter_mm: float, density_kg_m3: float) -> float:
-    """Mass of one granule, taken as a sphere.
+    """Mass of one granule taken as a sphere, of its diameter and granule density (not bulk density). [g]
 
-    Parameters
-    ----------
-    diameter_mm : float
-        Its diameter. [mm]
-    density_kg_m3 : float
-        Granule density (not the bulk density). [kg/m3]
-
-    Returns
-    -------
-    float
-        Mass. [g]
-
-    Raises
-    ------
-    QuantityError
-        If either is not above 0.
-
-    Examples
-    --------
     >>> round(granule_mass_g(diameter_mm=2.53, density_kg_m3=1325) * 1000, 3)  # granular urea, mg
     11.235
     """
@@ -69,49 +42,12 @@ def granule_mass_g(*, diameter_mm: float, density_kg_m3: float) -> float:
     return density_kg_m3 * math.pi / 6.0 * diameter_mm**3 * 1e-6
 
 
-def diameter_of_sgn_mm(size_guide_number: float) -> float:
-    """Median granule diameter behind a size guide number: half the mass is coarser, half finer.
-
-    Parameters
-    ----------
-    size_guide_number : float
-        Size guide number (SGN), the median diameter in mm times 100. [-]
-
-    Returns
-    -------
-    float
-        Diameter. [mm]
-
-    Examples
-    --------
-    >>> diameter_of_sgn_mm(250)
-    2.5
-    """
-    return size_guide_number / 100.0
-
-
 def log_sd_of_uniformity(uniformity_index: float) -> float:
-    """Standard deviation of the logarithm of granule diameters, for sizes that are lognormal by mass.
+    """Standard deviation of ln(diameter) of granules whose sizes are lognormal by mass.
 
-    The uniformity index is 100 times the size on which 95 % of the mass is retained over that on which 10 % is.
+    The uniformity index is 100 times the size on which 95 % of the mass is retained over that on which 10 % is; 100
+    means all of one size, 40 to 60 is usual.
 
-    Parameters
-    ----------
-    uniformity_index : float
-        Uniformity index; 100 means all of one size, 40 to 60 is usual. [-]
-
-    Returns
-    -------
-    float
-        Standard deviation of ln(diameter). [-]
-
-    Raises
-    ------
-    QuantityError
-        If the index is not above 0 and at most 100.
-
-    Examples
-    --------
     >>> log_sd_of_uniformity(100), round(log_sd_of_uniformity(50), 4)
     (0.0, 0.2369)
     """
@@ -123,62 +59,21 @@ def log_sd_of_uniformity(uniformity_index: float) -> float:
 
 
 def granules(*, size_guide_number: float, density_kg_m3: float, log_sd: float = 0.0) -> Granules:
-    """Mean granule mass and its spread, for a size guide number and lognormal sizes.
+    """Mean granule mass and its spread, for a size guide number (median diameter by mass in mm, times 100).
 
-    The size guide number halves the mass, not the number of granules. For lognormal sizes the mean mass is that of the
-    median size times exp(-4.5 g^2), and the spread of masses is exp(4.5 g^2), with g the log standard deviation.
+    It halves the mass, not the number of granules. For lognormal sizes the mean mass is that of the median size times
+    exp(-4.5 g^2), and the spread of masses is exp(4.5 g^2), with g the standard deviation of ln(diameter).
 
-    Parameters
-    ----------
-    size_guide_number : float
-        Median diameter by mass in mm, times 100. [-]
-    density_kg_m3 : float
-        Granule density. [kg/m3]
-    log_sd : float
-        Standard deviation of ln(diameter); 0 for granules of one size. [-]
-
-    Returns
-    -------
-    Granules
-        Mean mass and spread of masses. [g, -]
-
-    Examples
-    --------
-    >>> one_size = granules(size_guide_number=325, density_kg_m3=1600)
-    >>> round(one_size.mean_mass_g, 6), one_size.mass_spread
-    (0.028759, 1.0)
-    >>> mixed = granules(size_guide_number=325, density_kg_m3=1600, log_sd=0.2)
-    >>> round(mixed.mean_mass_g, 6), round(mixed.mass_spread, 4)
-    (0.024021, 1.1972)
+    >>> granules(size_guide_number=325, density_kg_m3=1600, log_sd=0.2)
+    Granules(mean_mass_g=0.0240..., mass_spread=1.1972...)
     """
     spread = math.exp(4.5 * log_sd**2)
-    median_mass = granule_mass_g(diameter_mm=diameter_of_sgn_mm(size_guide_number), density_kg_m3=density_kg_m3)
+    median_mass = granule_mass_g(diameter_mm=size_guide_number / 100.0, density_kg_m3=density_kg_m3)
     return Granules(median_mass / spread, spread)
 
 
 def granules_of(test: TrayTest) -> Granules | None:
-    """The granules of a test, if its form gives size guide number and granule density.
-
-    Parameters
-    ----------
-    test : TrayTest
-        The test. [-]
-
-    Returns
-    -------
-    Granules or None
-        Mean mass and spread of masses (1 without a uniformity index); None where they are not known. [g, -]
-
-    Examples
-    --------
-    >>> from spreadcheck.sheet.traytest import tray_test
-    >>> form = {"size guide number": "253", "granule density": "1325 kg/m3"}
-    >>> test = tray_test([-1, 1], [5, 5], tray_width="0.5 m", tray_length="0.5 m", form=form)
-    >>> round(granules_of(test).mean_mass_g, 6)
-    0.011235
-    >>> granules_of(tray_test([-1, 1], [5, 5], tray_width="0.5 m", tray_length="0.5 m")) is None
-    True
-    """
+    """The granules of a test, if its form gives size guide number and granule density; else None."""
     size, density = test.quantity("size guide number"), test.quantity("granule density")
     if size is None or density is None:
         return None
@@ -196,26 +91,8 @@ def missing_for_counting(test: TrayTest) -> tuple[str, ...]:
 def expected_count(
     rate_kg_ha: ArrayLike, *, tray_area_m2: float, mean_mass_g: float, passes: int = 1, runs_per_catch: int = 1
 ) -> FloatArray:
-    """Expected number of granules that fall into a tray.
+    """Expected number of granules in all catches of a tray, at the rate of one run.
 
-    Parameters
-    ----------
-    rate_kg_ha : array_like
-        Application rate of one run at the tray. [kg/ha]
-    tray_area_m2 : float
-        Tray width times tray length. [m2]
-    mean_mass_g : float
-        Mean mass of a granule. [g]
-    passes, runs_per_catch : int
-        Passes weighed, and runs in each weighed catch. [-]
-
-    Returns
-    -------
-    ndarray
-        Granules in all catches of the tray together. [-]
-
-    Examples
-    --------
     >>> expected_count([100, 150], tray_area_m2=0.25, mean_mass_g=0.0112352).round(1)
     array([222.5, 333.8])
     """
@@ -224,22 +101,8 @@ def expected_count(
 
 
 def counting_cv_pct(count: ArrayLike, *, mass_spread: float = 1.0) -> FloatArray:
-    """How much the catch of a tray varies by chance alone: 100 / sqrt(n), times the spread of granule masses.
+    """How much a catch varies by chance alone: 100 / sqrt(n) times the spread of masses; infinite for none. [%]
 
-    Parameters
-    ----------
-    count : array_like
-        Expected number of granules. [-]
-    mass_spread : float
-        sqrt(E[m^2]) / E[m] of the granule masses. [-]
-
-    Returns
-    -------
-    ndarray
-        Standard deviation in % of the expected catch; infinite where no granule is expected. [%]
-
-    Examples
-    --------
     >>> counting_cv_pct([100, 400]), counting_cv_pct([100], mass_spread=1.2)
     (array([10., 5.]), array([12.]))
     """
@@ -249,23 +112,7 @@ def counting_cv_pct(count: ArrayLike, *, mass_spread: float = 1.0) -> FloatArray
 
 
 def reading_error_g(resolution_g: float) -> float:
-    """Standard error of one reading that is rounded to the scale's steps.
-
-    Parameters
-    ----------
-    resolution_g : float
-        Smallest step of the scale. [g]
-
-    Returns
-    -------
-    float
-        Standard error of a reading (tray on the scale when it was zeroed). [g]
-
-    Examples
-    --------
-    >>> round(reading_error_g(0.1), 4)
-    0.0289
-    """
+    """Standard error of one reading rounded to the scale's steps (tray on the scale when it was zeroed). [g]"""
     return resolution_g / math.sqrt(12.0)
 
 
