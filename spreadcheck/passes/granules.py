@@ -42,6 +42,11 @@ def granule_mass_g(*, diameter_mm: float, density_kg_m3: float) -> float:
     return density_kg_m3 * math.pi / 6.0 * diameter_mm**3 * 1e-6
 
 
+def diameter_of_sgn_mm(size_guide_number: float) -> float:
+    """Median granule diameter behind a size guide number, which is that in mm times 100: half the mass is coarser."""
+    return size_guide_number / 100.0
+
+
 def log_sd_of_uniformity(uniformity_index: float) -> float:
     """Standard deviation of ln(diameter) of granules whose sizes are lognormal by mass.
 
@@ -68,7 +73,7 @@ def granules(*, size_guide_number: float, density_kg_m3: float, log_sd: float = 
     Granules(mean_mass_g=0.0240..., mass_spread=1.1972...)
     """
     spread = math.exp(4.5 * log_sd**2)
-    median_mass = granule_mass_g(diameter_mm=size_guide_number / 100.0, density_kg_m3=density_kg_m3)
+    median_mass = granule_mass_g(diameter_mm=diameter_of_sgn_mm(size_guide_number), density_kg_m3=density_kg_m3)
     return Granules(median_mass / spread, spread)
 
 
