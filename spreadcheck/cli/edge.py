@@ -4,28 +4,28 @@ from __future__ import annotations
 
 import click
 
-from spreadcheck.cli.options import options, outputs, read_test, sheet_argument
+from spreadcheck.cli.options import list_option, options, outputs, read_test, sheet_argument
 from spreadcheck.cli.outputs import Outputs, tell_doubts, tell_verdict
 from spreadcheck.cli.say import say
+
+
+def _first_pass(text: str, place: str) -> float | None:
+    from spreadcheck.field.edge import read_first_pass
+
+    return read_first_pass(text, place)
+
+
+def _share(text: str, place: str) -> float:
+    from spreadcheck.field.edge import read_share
+
+    return read_share(text, place)
 
 
 @click.command()
 @sheet_argument
 @options("bout-width")
-@click.option(
-    "--first-pass",
-    metavar="LIST",
-    default="half bout",
-    show_default=True,
-    help='From the edge: "half bout", "12 m", or a list.',
-)
-@click.option(
-    "--keep-inside",
-    metavar="LIST",
-    default="95 %, 98 %, 99.5 %",
-    show_default=True,
-    help="Shares of a pass to keep inside.",
-)
+@list_option("--first-pass", "first_pass_m", _first_pass, 'From the edge: "half bout", "12 m", or a list.', "half bout")
+@list_option("--keep-inside", "share_pct", _share, "Shares of a pass to keep inside.", "95 %, 98 %, 99.5 %")
 @click.option("--side", type=click.Choice(["left", "right", "both"]), default="both", show_default=True,
               help="Side of the machine that is to the edge on the first pass.")  # fmt: skip
 @click.option("--passes", type=int, default=10, show_default=True, help="Passes of the whole field.")
@@ -35,8 +35,8 @@ def edge(
     *,
     sheet: str,
     bout_width_m: float | None,
-    first_pass: str,
-    keep_inside: str,
+    first_pass_m: tuple[float | None, ...],
+    share_pct: tuple[float, ...],
     side: str,
     passes: int,
     target_kg_ha: float | None,
@@ -58,15 +58,15 @@ def edge(
       spreadcheck edge sample_trays/lopsided.csv
       spreadcheck edge test.csv --first-pass "half bout, 8 m" --side left
     """
-    from spreadcheck.field.edge import SIDES, parse_first_pass, parse_shares, study_edge
+    from spreadcheck.field.edge import SIDES, study_edge
     from spreadcheck.show.edge import edge_csv, edge_json, edge_text
 
     out.check(sheet)
     study = study_edge(
         read_test(sheet),
         bout_width_m=bout_width_m,
-        first_pass_m=parse_first_pass(first_pass),
-        share_pct=parse_shares(keep_inside),
+        first_pass_m=first_pass_m,
+        share_pct=share_pct,
         passes=passes,
         sides=SIDES if side == "both" else (side,),
         target_kg_ha=target_kg_ha,

@@ -75,8 +75,12 @@ class Listed(click.ParamType):  # type: ignore[type-arg]  # generic only in late
         if not isinstance(value, str):
             return tuple(value)
         place = f"option {param.opts[0]}" if param else "option"
-        parts = (part.strip() for part in value.replace(";", ",").split(","))
-        return tuple(dict.fromkeys(self._read(part, place) for part in parts if part))
+        parts = [part.strip() for part in value.replace(";", ",").split(",") if part.strip()]
+        if not parts:
+            from spreadcheck.errors import Fault, QuantityError
+
+            raise QuantityError(Fault(place, "there is nothing in it", "give one or more, parted by commas"))
+        return tuple(dict.fromkeys(self._read(part, place) for part in parts))
 
 
 class BoutWidths(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click

@@ -154,26 +154,20 @@ def edge_case(profile: Profile, bout_width_m: float, method: str, *, first_pass_
     )
 
 
-def parse_first_pass(text: str, *, place: str = "option --first-pass") -> tuple[float | None, ...]:
-    """Distances of the first pass from the edge as a person asks for them: "half bout", "12 m", or a list of these."""
-    listed = [" ".join(part.casefold().split()) for part in text.replace(";", ",").split(",") if part.strip()]
-    if not listed:
-        raise WidthError(Fault(place, "there is no distance in it", f'write "{HALF_BOUT}" or such as "8 m"'))
-    distances = [None if part == HALF_BOUT else parse_quantity(part, "length", place=place) for part in listed]
-    for distance in distances:
-        if distance is not None:
-            check_first_pass(distance, place=place)
-    return tuple(distances)
+def read_first_pass(text: str, place: str) -> float | None:
+    """A distance of the first pass from the edge as a person asks for it: "12 m", or "half bout" for None. [m]"""
+    if " ".join(text.casefold().split()) == HALF_BOUT:
+        return None
+    distance = parse_quantity(text, "length", place=place)
+    check_first_pass(distance, place=place)
+    return distance
 
 
-def parse_shares(text: str, *, place: str = "option --keep-inside") -> tuple[float, ...]:
-    """Shares of a pass to keep inside the field, as a person asks for them: "95 %, 99 %"."""
-    shares = [parse_quantity(part, "share", place=place) for part in text.replace(";", ",").split(",") if part.strip()]
-    if not shares:
-        raise CostError(Fault(place, "there is no share in it", 'write such as "95 %, 99 %"'))
-    for share in shares:
-        check_share(share, place=place)
-    return tuple(dict.fromkeys(shares))
+def read_share(text: str, place: str) -> float:
+    """A share of a pass to keep inside the field, as a person asks for it: "95 %". [%]"""
+    share = parse_quantity(text, "share", place=place)
+    check_share(share, place=place)
+    return share
 
 
 def check_share(share_pct: float, *, place: str = "share kept inside") -> None:

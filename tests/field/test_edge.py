@@ -17,8 +17,8 @@ from spreadcheck.field.edge import (
     edge_case,
     first_pass_distance,
     mirrored,
-    parse_first_pass,
-    parse_shares,
+    read_first_pass,
+    read_share,
     study_edge,
     support_m,
     whole_field,
@@ -298,14 +298,13 @@ def test_what_a_study_refuses(arguments, kind, message):
 
 
 def test_what_a_person_may_ask_for():
-    assert parse_first_pass("Half  bout; 12 m, 20 ft") == (None, 12.0, pytest.approx(6.096))
-    assert parse_shares("95 %; 99 %, 95 %") == (95, 99)
-    for text, message in ((" , ", "there is no distance in it"), ("-2 m", "-2 m from the edge can't be driven")):
-        with pytest.raises(WidthError, match=message):
-            parse_first_pass(text)
+    first, keep = "option --first-pass", "option --keep-inside"
+    assert read_first_pass("Half  bout", first) is None
+    assert read_first_pass("20 ft", first) == pytest.approx(6.096)
+    assert read_share("95 %", keep) == 95
+    with pytest.raises(WidthError, match="-2 m from the edge can't be driven"):
+        read_first_pass("-2 m", first)
     with pytest.raises(QuantityError, match='option --first-pass: "12" has no unit'):
-        parse_first_pass("12")
+        read_first_pass("12", first)
     with pytest.raises(CostError, match="option --keep-inside: 0 % is not a share of a pass"):
-        parse_shares("0 %")
-    with pytest.raises(CostError, match="there is no share in it"):
-        parse_shares("")
+        read_share("0 %", keep)
