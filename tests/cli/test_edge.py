@@ -107,7 +107,10 @@ BAD = {
     ),
     "words": (["--first-pass", "whole bout"], 'option --first-pass: "whole bout" is not a length'),
     "beyond": (["--first-pass", "-2 m"], "option --first-pass: -2 m from the edge can't be driven; give 0 m to 1000 m"),
-    "nothing": (["--first-pass", ","], 'option --first-pass: there is nothing in it; give one or more, parted by commas'),
+    "nothing": (
+        ["--first-pass", ","],
+        "option --first-pass: there is nothing in it; give one or more, parted by commas",
+    ),
     "share": (["--keep-inside", "101 %"], "option --keep-inside: 101 % is not a share of a pass; give one above 0"),
     "bare share": (["--keep-inside", "95"], 'option --keep-inside: "95" has no unit; write it out, such as "95 %"'),
     "passes": (["--passes", "0"], "passes: 0 passes, the first 10.5 m from the edge, make no field; give 1 to 1,000"),
