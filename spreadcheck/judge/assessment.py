@@ -382,7 +382,7 @@ def _cv_over_tails(
 
 def _tails_decide(every: tuple[dict[str, WidthCurve], ...], width_m: float, test: TrayTest, limit_pct: float) -> bool:
     """Whether it rests on the tails that a width keeps the limit."""
-    cv = _cv_over_tails(every, width_m, _judged_methods(test))
+    cv = _cv_over_tails(every, width_m, _judged_methods(test)) if len(every) > 1 else None
     return cv is not None and cv.least <= limit_pct < cv.most
 
 
