@@ -13,9 +13,8 @@ from spreadcheck.errors import Fault, MissingExtraError, OutputError, SheetError
 from spreadcheck.sheet.cells import MAX_BYTES, SheetCells, check_first, letter, shortest
 from spreadcheck.sheet.workbookcells import MAX_CELLS, MAX_TAGS, Counter, Worksheet, text_of, too_large
 
-MAX_SHEET_BYTES = 256 * 1024 * 1024  # the XML of all worksheets, unpacked
 MAX_OTHER_BYTES = 2 * MAX_BYTES  # texts, styles and the rest, unpacked
-MAX_TEXT_BYTES = 4 * MAX_BYTES  # the XML of one worksheet that is read
+MAX_TEXT_BYTES = 4 * MAX_BYTES  # the XML of all worksheets, unpacked
 LAST_ROW = 1_048_576  # of any worksheet
 
 _ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")  # how a workbook writes a character that XML can't hold
@@ -89,9 +88,9 @@ def _damaged(name: str) -> SheetError:
 
 def _check_size(data: bytes, parts: dict[str, int], name: str) -> None:
     """A small file may unpack to something huge: look at what it says of itself before unpacking, then count."""
-    others = [part for part in parts if not part.startswith("xl/worksheets/")]
-    size = sum(parts[part] for part in others)
-    if sum(parts.values()) - size > MAX_SHEET_BYTES or size > MAX_OTHER_BYTES or _is_too_large(data, others):
+    others = sum(size for part, size in parts.items() if not part.startswith("xl/worksheets/"))
+    size = sum(parts.values())
+    if others > MAX_OTHER_BYTES or size - others > MAX_TEXT_BYTES or _is_too_large(data, list(parts)):
         raise too_large(name)
 
 
@@ -100,12 +99,6 @@ def _xlsx_worksheets(openpyxl: ModuleType, data: bytes, name: str) -> list[Works
     book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False)
     counter, found = Counter(name), []
     for sheet in book.worksheets:
-        if _is_too_large(
-            data, [sheet._worksheet_path]
-        ):  # as one row of five million cells, which openpyxl would take at once
-            if len(book.worksheets) == 1:
-                raise too_large(name)
-            continue
         formulas: set[tuple[int, int]] = set()
         read = _xlsx_rows(sheet, name, formulas, counter)
         if formulas:
@@ -125,7 +118,7 @@ def _is_too_large(data: bytes, names: list[str]) -> bool:
                     size += len(chunk)
                     tags += chunk.count(b"<") - chunk.count(b"</")
                     cells += len(_CELL.findall(chunk))
-                    if size > MAX_TEXT_BYTES or tags > MAX_TAGS or cells > MAX_CELLS:
+                    if size > MAX_TEXT_BYTES + MAX_OTHER_BYTES or tags > MAX_TAGS or cells > MAX_CELLS:
                         return True
     return False
 

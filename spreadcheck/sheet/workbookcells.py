@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from spreadcheck.errors import Fault, SheetError
 from spreadcheck.sheet.cells import MAX_ROWS, TITLE, Faults, SheetCells, letter, shortest
 
-MAX_TAGS = 2_000_000  # elements in the XML that is read: a reader keeps some 100 bytes for each
-MAX_CELLS = 500_000  # of all tray sheets of a workbook, blank ones between filled ones included
+MAX_TAGS = 1_000_000  # elements in the XML that is read: a reader keeps some 100 bytes for each
+MAX_CELLS = 250_000  # of a workbook, blank ones between filled ones included: some four seconds of reading
 _LITERAL = re.compile(r'"[^"]*"|\\.')  # words in a number format, which change nothing
 
 

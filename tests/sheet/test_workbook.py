@@ -10,6 +10,7 @@ import tempfile
 import time
 import tracemalloc
 import zipfile
+from pathlib import Path
 
 import openpyxl
 import pytest
@@ -22,6 +23,9 @@ from spreadcheck.cli import main
 from spreadcheck.errors import MissingExtraError, OutputError, SheetError
 from spreadcheck.sheet.traysheet import read_sheet, sheet_text, worksheets_of, write_sheet
 from spreadcheck.sheet.traytest import CatchState, FormRow, tray_test
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "studies"))
+import refused_books
 
 
 def cells_of(text=PLAIN):
@@ -301,6 +305,14 @@ def test_one_row_of_millions_of_cells():
         assert time.process_time() - start < 5
         assert tracemalloc.get_traced_memory()[1] < 50e6
         tracemalloc.stop()
+
+
+@pytest.mark.parametrize("name", list(refused_books.BOOKS)[:2])
+def test_time_and_memory_of_a_refusal(name, tmp_path):
+    """In a process of its own: at most 5 s and 300 MB; the study has more workbooks."""
+    seconds, megabytes, told = refused_books.refused(name, tmp_path)
+    assert "too large once it is unpacked" in told
+    assert (seconds < 5, megabytes < 300) == (True, True)
 
 
 def two_tests():

@@ -27,7 +27,7 @@ from pathlib import Path
 
 import numpy as np
 
-from spreadcheck.errors import SpreadcheckError, hidden_in
+from spreadcheck.errors import SpreadcheckError, hidden_in, shown
 from spreadcheck.sheet.traysheet import read_sheet, sheet_text, write_sheet
 
 HERE = Path(__file__).parent
@@ -291,14 +291,28 @@ def text_block(first, count, folder):
         assert hidden_in(done.stdout + done.stderr) <= {"\n"}, (first, line)
     for name in ("card.md", "table.csv", "all.json"):
         assert hidden_in(Path(made[name]).read_text(encoding="utf-8")) <= {"\n"}, (first, name)
+    escapes = {shown(sign) for sign in hidden_in("".join(texts)) - {"\n", "\t"}}
     for name in ("report.pdf", "card.pdf", "form.pdf"):
         data = Path(made[name]).read_bytes()
         assert not re.search(rb"/(JavaScript|JS|Launch|OpenAction|AA|URI)\b", data), (first, name)
-    return [made[name] for name in ("report.html", "card.html", "form.html", "plot.svg")]
+        words = subprocess.run(["pdftotext", "-raw", made[name], "-"], capture_output=True, check=True).stdout.decode()
+        words = words.replace("\u200b", "")  # where the template lets long words break
+        assert hidden_in(words) <= {"\n", "\f"}, (first, name, hidden_in(words))
+        assert name == "card.pdf" or missing(escapes, words) == set(), (first, name, missing(escapes, words))
+    pages = [made[name] for name in ("report.html", "card.html", "form.html", "plot.svg")]
+    for page in pages:
+        assert hidden_in(Path(page).read_text(encoding="utf-8")) <= {"\n"}, (first, page)
+    return pages, escapes
 
 
-def browse(pages):
-    """What pages do in a browser: how many were opened; none may run a word, ask for anything or leave."""
+def missing(escapes, words):
+    """The escapes that can't be read in a text, wherever its lines break."""
+    whole = "".join(words.split())
+    return {escape for escape in escapes if escape not in whole}
+
+
+def browse(pages, escapes):
+    """What pages do in a browser: how many were opened; none may run a word, ask for anything, leave or hide a sign."""
     from selenium import webdriver
     from selenium.webdriver.chrome.service import Service
 
@@ -315,6 +329,11 @@ def browse(pages):
             address = Path(page).as_uri()
             browser.get(address)
             assert browser.execute_script("return window.hooked === undefined"), page
+            words = browser.execute_script(
+                "const r = document.body || document.documentElement; return r.innerText || r.textContent"
+            )
+            assert hidden_in(words) <= {"\n", "\t"}, (page, hidden_in(words))
+            assert "report" not in Path(page).name or missing(escapes, words) == set(), (page, missing(escapes, words))
             assert browser.current_url == address, page
             # whatever waits for an event is set off by hand
             browser.execute_script(
@@ -354,7 +373,7 @@ def run_block(part, first, count):
                 add("with a temporary file left, then cleared", int(left))
     else:
         with tempfile.TemporaryDirectory() as folder:
-            add("pages opened", browse(text_block(first, count, folder)))
+            add("pages opened", browse(*text_block(first, count, folder)))
     return counts
 
 
