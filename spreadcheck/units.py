@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import field
 
 from spreadcheck.errors import Fault, QuantityError, record, shown
 
@@ -41,196 +40,59 @@ class Kind:
     factors: dict[str, float]
     metric: str
     us: str
-    digits: dict[str, int] = field(default_factory=dict)  # decimals shown, a unit
-    shifts: dict[str, float] = field(default_factory=dict)  # inside = value * factor + shift
-
-
-def _kind(
-    name: str,
-    inside: str,
-    key: str,
-    factors: dict[str, float],
-    *,
-    metric: str,
-    us: str,
-    digits: dict[str, int] | None = None,
-    shifts: dict[str, float] | None = None,
-) -> Kind:
-    return Kind(name, inside, key, {inside: 1.0} | factors, metric, us, digits or {}, shifts or {})
+    digits: dict[str, int]  # decimals shown, a unit
+    shifts: dict[str, float]  # inside = value * factor + shift
 
 
 _MASS_KG = {"kg": 1.0, "g": 1e-3, "mg": 1e-6, "t": 1e3, "lb": POUND_KG, "oz": POUND_KG / 16}
+_MASS_G = {unit: factor * 1e3 for unit, factor in _MASS_KG.items() if unit != "g"}
+_SPEED = {"km/h": 1 / 3.6, "mph": MPH_M_S, "ft/s": FOOT_M}
+_VOLUME_L = {
+    "ml": 1e-3, "m3": 1e3, "ft3": FOOT_M**3 * 1e3, "gal": GALLON_L, "imp gal": IMPERIAL_GALLON_L, "qt": GALLON_L / 4,
+    "bu": BUSHEL_L,
+}  # fmt: skip
+_DENSITY = {
+    "kg/L": 1e3, "g/cm3": 1e3, "g/L": 1.0, "lb/ft3": LB_FT3_KG_M3, "lb/bu": POUND_KG / BUSHEL_L * 1e3,
+    "lb/gal": POUND_KG / GALLON_L * 1e3,
+}  # fmt: skip
+_TURNS = {"rev/min": 1.0, "1/min": 1.0, "Hz": 60.0, "rev/s": 60.0, "rad/s": 30.0 / math.pi}
+
+# name, unit inside and how it ends a JSON key, units shown (metric, US), their decimals, what others are worth inside
+_ROWS: tuple[tuple[str, str, str, str, str, dict[str, int], dict[str, float]], ...] = (
+    ("length", "m", "m", "m", "ft", {"m": 2, "ft": 2, "mm": 2, "in": 2, "cm": 1},
+     {"cm": 1e-2, "mm": 1e-3, "km": 1e3, "ft": FOOT_M, "in": INCH_M, "yd": 3 * FOOT_M}),
+    ("granule size", "mm", "mm", "mm", "mm", {"mm": 2}, {"in": 25.4}),
+    ("mass", "kg", "kg", "kg", "lb", {"kg": 1, "lb": 1}, _MASS_KG),
+    ("catch mass", "g", "g", "g", "g", {"g": 2}, _MASS_G),
+    ("catch volume", "ml", "ml", "ml", "ml", {"ml": 1}, {"L": 1e3, "cl": 10.0}),
+    ("volume", "L", "l", "L", "ft3", {}, _VOLUME_L),
+    ("area", "m2", "m2", "ha", "ac", {"ha": 2, "ac": 2}, {"ha": HECTARE_M2, "ac": ACRE_M2, "ft2": FOOT_M**2}),
+    ("rate", "kg/ha", "kg_ha", "kg/ha", "lb/ac", {"kg/ha": 1, "lb/ac": 1},
+     {"g/m2": 10.0, "t/ha": 1e3, "lb/ac": LB_AC_KG_HA, "lb/1000 ft2": LB_AC_KG_HA * 43.56}),
+    ("speed", "m/s", "m_s", "km/h", "mph", {"km/h": 1, "mph": 1, "m/s": 1}, _SPEED),
+    ("wind speed", "m/s", "m_s", "m/s", "mph", {"m/s": 1, "mph": 1, "km/h": 1}, _SPEED),
+    ("density", "kg/m3", "kg_m3", "kg/L", "lb/ft3", {"kg/L": 3, "lb/ft3": 1, "kg/m3": 0}, _DENSITY),
+    ("force", "N", "newton", "kgf", "lbf", {"kgf": 1, "lbf": 1, "N": 0}, {"kgf": KGF_N, "lbf": POUND_KG * KGF_N}),
+    ("flow", "kg/s", "kg_s", "kg/min", "lb/min", {"kg/min": 1, "lb/min": 1},
+     {"kg/min": 1 / 60, "lb/min": POUND_KG / 60}),
+    ("yield", "t/ha", "t_ha", "t/ha", "lb/ac", {"t/ha": 3, "lb/ac": 1}, {"kg/ha": 1e-3, "lb/ac": LB_AC_KG_HA / 1e3}),
+    ("fuel use", "L/h", "l_h", "L/h", "gal/h", {"L/h": 1, "gal/h": 1}, {"gal/h": GALLON_L}),
+    ("field capacity", "ha/h", "ha_h", "ha/h", "ac/h", {"ha/h": 1, "ac/h": 1}, {"ac/h": ACRE_M2 / HECTARE_M2}),
+    ("cost per area", "1/ha", "per_ha", "1/ha", "1/ac", {}, {"1/ac": HECTARE_M2 / ACRE_M2}),
+    ("mass per edge", "kg/100 m", "kg_per_100_m", "kg/100 m", "lb/100 ft", {"kg/100 m": 2, "lb/100 ft": 2},
+     {"lb/100 ft": POUND_KG / FOOT_M}),
+    ("time", "s", "s", "s", "s", {"s": 1}, {"min": 60.0, "h": 3600.0}),
+    ("turning speed", "rpm", "rpm", "rpm", "rpm", {"rpm": 0}, _TURNS),
+    ("temperature", "degC", "deg_c", "degC", "degF", {"degC": 0, "degF": 0}, {"degF": 5 / 9}),
+    ("pressure", "hPa", "hpa", "hPa", "inHg", {}, {"kPa": 10.0, "Pa": 1e-2, "inHg": INCH_HG_HPA}),
+    ("angle", "deg", "deg", "deg", "deg", {"deg": 0}, {}),
+    ("share", "%", "pct", "%", "%", {"%": 1}, {}),
+)  # fmt: skip
+_SHIFTS = {"temperature": {"degF": -160 / 9}}
 
 KINDS: dict[str, Kind] = {
-    kind.name: kind
-    for kind in (
-        _kind(
-            "length",
-            "m",
-            "m",
-            {"cm": 1e-2, "mm": 1e-3, "km": 1e3, "ft": FOOT_M, "in": INCH_M, "yd": 3 * FOOT_M},
-            metric="m",
-            us="ft",
-            digits={"m": 2, "ft": 2, "mm": 2, "in": 2, "cm": 1},
-        ),
-        _kind("granule size", "mm", "mm", {"in": 25.4}, metric="mm", us="mm", digits={"mm": 2}),
-        _kind("mass", "kg", "kg", _MASS_KG, metric="kg", us="lb", digits={"kg": 1, "lb": 1}),
-        _kind(
-            "catch mass",
-            "g",
-            "g",
-            {unit: factor * 1e3 for unit, factor in _MASS_KG.items() if unit != "g"},
-            metric="g",
-            us="g",
-            digits={"g": 2},
-        ),
-        _kind("catch volume", "ml", "ml", {"L": 1e3, "cl": 10.0}, metric="ml", us="ml", digits={"ml": 1}),
-        _kind(
-            "volume",
-            "L",
-            "l",
-            {
-                "ml": 1e-3,
-                "m3": 1e3,
-                "ft3": FOOT_M**3 * 1e3,
-                "gal": GALLON_L,
-                "imp gal": IMPERIAL_GALLON_L,
-                "qt": GALLON_L / 4,
-                "bu": BUSHEL_L,
-            },
-            metric="L",
-            us="ft3",
-        ),
-        _kind(
-            "area",
-            "m2",
-            "m2",
-            {"ha": HECTARE_M2, "ac": ACRE_M2, "ft2": FOOT_M**2},
-            metric="ha",
-            us="ac",
-            digits={"ha": 2, "ac": 2},
-        ),
-        _kind(
-            "rate",
-            "kg/ha",
-            "kg_ha",
-            {"g/m2": 10.0, "t/ha": 1e3, "lb/ac": LB_AC_KG_HA, "lb/1000 ft2": LB_AC_KG_HA * 43.56},
-            metric="kg/ha",
-            us="lb/ac",
-            digits={"kg/ha": 1, "lb/ac": 1},
-        ),
-        _kind(
-            "speed",
-            "m/s",
-            "m_s",
-            {"km/h": 1 / 3.6, "mph": MPH_M_S, "ft/s": FOOT_M},
-            metric="km/h",
-            us="mph",
-            digits={"km/h": 1, "mph": 1, "m/s": 1},
-        ),
-        _kind(
-            "wind speed",
-            "m/s",
-            "m_s",
-            {"km/h": 1 / 3.6, "mph": MPH_M_S, "ft/s": FOOT_M},
-            metric="m/s",
-            us="mph",
-            digits={"m/s": 1, "mph": 1, "km/h": 1},
-        ),
-        _kind(
-            "density",
-            "kg/m3",
-            "kg_m3",
-            {
-                "kg/L": 1e3,
-                "g/cm3": 1e3,
-                "g/L": 1.0,
-                "lb/ft3": LB_FT3_KG_M3,
-                "lb/bu": POUND_KG / BUSHEL_L * 1e3,
-                "lb/gal": POUND_KG / GALLON_L * 1e3,
-            },
-            metric="kg/L",
-            us="lb/ft3",
-            digits={"kg/L": 3, "lb/ft3": 1, "kg/m3": 0},
-        ),
-        _kind(
-            "force",
-            "N",
-            "newton",
-            {"kgf": KGF_N, "lbf": POUND_KG * KGF_N},
-            metric="kgf",
-            us="lbf",
-            digits={"kgf": 1, "lbf": 1, "N": 0},
-        ),
-        _kind(
-            "flow",
-            "kg/s",
-            "kg_s",
-            {"kg/min": 1 / 60, "lb/min": POUND_KG / 60},
-            metric="kg/min",
-            us="lb/min",
-            digits={"kg/min": 1, "lb/min": 1},
-        ),
-        _kind(
-            "yield",
-            "t/ha",
-            "t_ha",
-            {"kg/ha": 1e-3, "lb/ac": LB_AC_KG_HA / 1e3},
-            metric="t/ha",
-            us="lb/ac",
-            digits={"t/ha": 3, "lb/ac": 1},
-        ),
-        _kind("fuel use", "L/h", "l_h", {"gal/h": GALLON_L}, metric="L/h", us="gal/h", digits={"L/h": 1, "gal/h": 1}),
-        _kind(
-            "field capacity",
-            "ha/h",
-            "ha_h",
-            {"ac/h": ACRE_M2 / HECTARE_M2},
-            metric="ha/h",
-            us="ac/h",
-            digits={"ha/h": 1, "ac/h": 1},
-        ),
-        _kind("cost per area", "1/ha", "per_ha", {"1/ac": HECTARE_M2 / ACRE_M2}, metric="1/ha", us="1/ac"),
-        _kind(
-            "mass per edge",
-            "kg/100 m",
-            "kg_per_100_m",
-            {"lb/100 ft": POUND_KG / FOOT_M},
-            metric="kg/100 m",
-            us="lb/100 ft",
-            digits={"kg/100 m": 2, "lb/100 ft": 2},
-        ),
-        _kind("time", "s", "s", {"min": 60.0, "h": 3600.0}, metric="s", us="s", digits={"s": 1}),
-        _kind(
-            "turning speed",
-            "rpm",
-            "rpm",
-            {"rev/min": 1.0, "1/min": 1.0, "Hz": 60.0, "rev/s": 60.0, "rad/s": 30.0 / math.pi},
-            metric="rpm",
-            us="rpm",
-            digits={"rpm": 0},
-        ),
-        _kind(
-            "temperature",
-            "degC",
-            "deg_c",
-            {"degF": 5 / 9},
-            metric="degC",
-            us="degF",
-            digits={"degC": 0, "degF": 0},
-            shifts={"degF": -160 / 9},
-        ),
-        _kind(
-            "pressure",
-            "hPa",
-            "hpa",
-            {"kPa": 10.0, "Pa": 1e-2, "inHg": INCH_HG_HPA},
-            metric="hPa",
-            us="inHg",
-        ),
-        _kind("angle", "deg", "deg", {}, metric="deg", us="deg", digits={"deg": 0}),
-        _kind("share", "%", "pct", {}, metric="%", us="%", digits={"%": 1}),
-    )
+    name: Kind(name, inside, key, {inside: 1.0} | factors, metric, us, digits, _SHIFTS.get(name, {}))
+    for name, inside, key, metric, us, digits, factors in _ROWS
 }
 
 # Spellings that people use for the same unit, in small letters.
