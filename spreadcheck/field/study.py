@@ -22,27 +22,11 @@ from spreadcheck.field.case import (
     plan_doubts,
     track_doubts,
 )
-from spreadcheck.field.deposit import (
-    ARC,
-    LINE,
-    Landing,
-    Leg,
-    Progress,
-    best_switching_m,
-    landing_of,
-)
+from spreadcheck.field.deposit import ARC, LINE, Landing, Leg, Progress, best_switching_m, landing_of
 from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap, Ground, OtherLanding, find_spots, map_field, reach_of
 from spreadcheck.field.places import Boundary, extra
 from spreadcheck.field.plan import Driving, Plan, Tried, heading_cvs, plan_field
-from spreadcheck.field.track import (
-    BASE_M,
-    Track,
-    check_near,
-    has_speed,
-    later_switched,
-    legs_of,
-    mean_speed_m_s,
-)
+from spreadcheck.field.track import BASE_M, Track, check_near, has_speed, later_switched, legs_of, mean_speed_m_s
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.blend import NutrientAnalysis, blend_parts
 from spreadcheck.money.response import yield_at

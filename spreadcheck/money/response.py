@@ -71,12 +71,7 @@ class Response:
 
 
 def response_curve(
-    curve: str,
-    coefficients: Mapping[str, float],
-    *,
-    content: float = 1.0,
-    already_kg_ha: float = 0.0,
-    place: str = "",
+    curve: str, coefficients: Mapping[str, float], *, content: float = 1.0, already_kg_ha: float = 0.0, place: str = ""
 ) -> Response:
     """A response curve with the user's coefficients.
 

@@ -29,18 +29,7 @@ from spreadcheck.sheet.cells import TITLE, VERSION, shortest
 from spreadcheck.sheet.labels import LABELS, REQUIRED, Label, known_label
 from spreadcheck.sheet.traysheet import sheet_text
 from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH, CatchColumn, TrayTest, column_kind
-from spreadcheck.show.document import (
-    Block,
-    Column,
-    Document,
-    Field,
-    Fields,
-    Heading,
-    Paragraph,
-    Picture,
-    Points,
-    Table,
-)
+from spreadcheck.show.document import Block, Column, Document, Field, Fields, Heading, Paragraph, Picture, Points, Table
 from spreadcheck.show.html import page, web_part
 from spreadcheck.units import KINDS, unit_named
 
