@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from spreadcheck.cli.options import Quantity, optional_sheet_argument, options, outputs, read_test
-from spreadcheck.cli.outputs import Outputs, name_next, svg_of
+from spreadcheck.cli.outputs import Outputs, name_next, svg_of, tell_doubts, tell_verdict
 from spreadcheck.cli.say import say
 from spreadcheck.show.nextstep import beside
+
+if TYPE_CHECKING:
+    from spreadcheck.judge.assessment import Assessment
+    from spreadcheck.sheet.traytest import TrayTest
 
 # option -> kind of quantity, what stands for the value, and the help; those of the changed setting have no other
 _PRESENT = {
@@ -92,18 +96,34 @@ def throw(
         sizes_mm=quantities_given(sizes, "granule size", place="option --sizes"),
     )
 
+    judged = _judged(test)
+
     def figure() -> Any:
         return throw_figure(study, smooth_chart(study), units)
 
     out.write(
-        json=lambda: throw_json(study, assumed=assumed, test=test),
+        json=lambda: throw_json(study, assumed=assumed, test=test, judged=judged),
         plot=figure,
         report=lambda: throw_document(study, units, assumed=assumed, test=test, svg=svg_of(figure())),
     )
     if out.screen:
         say(terminal_text(throw_document(study, units, assumed=assumed, test=test)))
+        if judged:
+            tell_verdict(judged.verdict, units)
+            tell_doubts(judged.doubts, units)
         if sheet and sheet != "-":
             name_next("record", beside(sheet, "-2.csv"), "--like", sheet, lead="Next, after the change")
+
+
+def _judged(test: TrayTest | None) -> Assessment | None:
+    """The assessment of the sheet, where its trays were weighed: its verdict and doubts are told here too."""
+    from spreadcheck.errors import SpreadcheckError
+    from spreadcheck.judge.assessment import assess
+
+    try:
+        return None if test is None else assess(test, relative=True)
+    except SpreadcheckError:
+        return None
 
 
 def _wind_side(text: str | None) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from spreadcheck.judge.assessment import Assessment
 from spreadcheck.product.flight import Flight
 from spreadcheck.product.release import FIELDS, Weather, name_of, release_speed
 from spreadcheck.product.throw import Change, Chart, ThrowStudy, WindThrow
@@ -13,6 +14,7 @@ from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Table
 from spreadcheck.show.json import envelope
 from spreadcheck.show.plots import plain_style
+from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
 
 if TYPE_CHECKING:
@@ -162,8 +164,14 @@ def _air_line(weather: Weather, system: str) -> str:
     return f"Air: {', '.join(parts)}; density {air.density_kg_m3:.3f} kg/m3, viscosity {air.viscosity_pa_s:.3g} Pa s."
 
 
-def throw_json(study: ThrowStudy, *, assumed: tuple[str, ...] = (), test: TrayTest | None = None) -> dict[str, Any]:
-    """The study as plain data: SI, keys carry their units."""
+def throw_json(
+    study: ThrowStudy,
+    *,
+    assumed: tuple[str, ...] = (),
+    test: TrayTest | None = None,
+    judged: Assessment | None = None,
+) -> dict[str, Any]:
+    """The study as plain data: SI, keys carry their units; with verdict and doubts of the test, if it was judged."""
     sides = [
         asdict(setting)
         | {"release_speed_m_s": release_speed(setting), "terminal_velocity_m_s": terminal}
@@ -191,7 +199,8 @@ def throw_json(study: ThrowStudy, *, assumed: tuple[str, ...] = (), test: TrayTe
         "assumed": list(assumed),
         "cautions": list(CAUTIONS),
     }
-    return envelope("throw/1", test, **data)
+    verdict = verdict_data(judged.verdict if judged else None)
+    return envelope("throw/1", test, judged.doubts if judged else (), verdict=verdict, **data)
 
 
 def _change_json(change: Change) -> dict[str, Any]:
