@@ -11,6 +11,7 @@ from dataclasses import replace
 from math import isclose, isnan
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spreadcheck.errors import Fault, NoSpreadError, SheetError, SpreadcheckError, record, shown
 from spreadcheck.improve.between import Terms, between_sd, difference_evidence, profile_evidence
@@ -30,7 +31,7 @@ PROFILES = (AUTO, SCALED, MEASURED)
 KIND = {"mean rate": "rate", "centre": "length", "left share": "share", "CV": "share", "effective width": "length"}
 QUESTIONS = tuple(KIND)
 _DRAWS = 20_000
-_SAME_BAND = 0.15  # of an effective width: one farther off ends another band of widths
+SAME_BAND = 0.15  # of an effective width: one farther off ends another band of widths
 _SAME = 1e-6  # relative: target rates closer than this are the same, written in other units
 
 
@@ -52,6 +53,12 @@ class Difference:
     def change(self) -> float | None:
         """After less before; None where one of them does not exist."""
         return None if self.before is None or self.after is None else self.after - self.before
+
+    @property
+    def jumps(self) -> bool:
+        """Whether it is an effective width that ends another band of widths, and yet chance may explain it."""
+        far = abs(self.change or 0.0) > SAME_BAND * max(self.before or 0.0, self.after or 0.0)
+        return self.code == "effective width" and far and self.evidence.beyond is False
 
 
 @record(eq=False)
@@ -366,26 +373,34 @@ def _width_evidence(
     learned: Sequence[FloatArray],
     level_pct: float,
 ) -> Evidence:
-    """Effective widths of two tests, judged by passes and by moved profiles whose width ends the same band.
+    """Effective widths of two tests, judged by passes and moved profiles whose width ends the same band as their own.
 
     A pattern that a little shift takes over the limit in the midst of its band has an effective width that jumps to a
-    narrower band. That says nothing of how closely a width is known while it doesn't jump; and where the two tests
-    end other bands, it is no change as long as moved profiles jump as well.
+    narrower band. That says nothing of how closely a width is known while it doesn't jump; but where moved profiles of
+    one test jump to the width of the other, chance explains the difference at least as often as they do.
     """
-    own = [0.0 if one is None else one for one in tests]
-    near = [[np.abs(values - at) <= _SAME_BAND * at for values in side] for at, side in zip(own, sides, strict=True)]
-    learned = [values[np.abs(values - np.nanmedian(values)) <= _SAME_BAND * np.nanmedian(values)] for values in learned]
-    same = abs(own[1] - own[0]) <= _SAME_BAND * max(own) and min(passes.sum() for passes, _ in near) > 1
-    # a pass without an effective width is the narrowest of all
-    values = [passes[at[0]] if same else np.nan_to_num(passes) for (passes, _), at in zip(sides, near, strict=True)]
     key = ("effective width", "")
-    groups = [{key: one} for one in learned]
-    between = [between_sd({key: moved[at[1]]}, groups)[key] for (_, moved), at in zip(sides, near, strict=True)]
-    evidence = difference_evidence(values[0], values[1], (between[0], between[1]), level_pct=level_pct)
-    if same or evidence.p is None:
-        return evidence
-    jumps = 1 - float(near[0][1].mean() * near[1][1].mean())
-    return replace(evidence, p=max(evidence.p, jumps))
+    own = [one or 0.0 for one in tests]
+    groups = [{key: _near(values, float(np.nanmedian(values)))} for values in learned]
+    between = [between_sd({key: _near(moved, at)}, groups)[key] for (_, moved), at in zip(sides, own, strict=True)]
+    passes = [_near(values, at) for (values, _), at in zip(sides, own, strict=True)]
+    evidence = difference_evidence(passes[0], passes[1], (between[0], between[1]), level_pct=level_pct)
+    jumps = [
+        float((_ends_band(moved, other) & ~_ends_band(moved, at)).mean())
+        for (_, moved), at, other in zip(sides, own, own[::-1], strict=True)
+    ]
+    return evidence if evidence.p is None else replace(evidence, p=max(evidence.p, *jumps))
+
+
+def _ends_band(widths: FloatArray, at: float) -> NDArray[np.bool_]:
+    """Which widths end the same band as one of this width."""
+    return np.asarray(np.abs(widths - at) <= SAME_BAND * at)
+
+
+def _near(widths: FloatArray, at: float) -> FloatArray:
+    """The widths that end the same band, where two or more do; else all of them, none being the narrowest of all."""
+    near = _ends_band(widths, at)
+    return widths[near] if near.sum() > 1 else np.nan_to_num(widths)
 
 
 def _own_figures(

@@ -100,7 +100,8 @@ def _sentences(found: Comparison, change: Change, system: str) -> Iterator[str]:
     alone = len(reasons) == 1 and "" not in reasons
     for one in change.differences:
         same = one.change is not None and abs(one.change) < 1e-9
-        yield f"{_what(found, change, one, system)}{_chance(one.evidence, alone or same)}"
+        said = f"{_what(found, change, one, system)}{_chance(one.evidence, alone or same)}"
+        yield f"{said[:-1]}: a small shift of the line takes one of them to the other." if one.jumps else said
     yield f"{_profile_words(change, system)}{_chance(change.trays.overall, alone)}"
     if alone:
         reason = reasons.pop()
@@ -452,7 +453,7 @@ def _draw_changes(axes: Axes, found: Comparison, system: str) -> None:
         style = _style(number)
         axes.plot(x, y, lw=1.4, ms=5, mfc="white", label=f"{_short(change.after)}, less the first", **style)
         beyond = change.trays.beyond
-        if change.trays.overall.p is not None:
+        if beyond.any():
             axes.plot(x[beyond], y[beyond], ls="", ms=6, marker=style["marker"], color=style["color"],
                       label=f"  more than chance explains ({beyond.sum()} of {len(x)})")  # fmt: skip
     axes.axvline(0, color="#777777", lw=1, ls=":")

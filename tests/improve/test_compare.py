@@ -360,6 +360,19 @@ def test_command_says_it_in_plain_words():
         assert word not in text
 
 
+def test_a_width_that_jumps_by_a_small_shift_is_no_change_and_says_why():
+    """Laid half a metre otherwise, the sample before the change has a second band of widths; after it, always."""
+    change = compare([read_sheet(BEFORE), read_sheet(AFTER)]).changes[0]
+    width = differences(change)["effective width back-and-forth"]
+    assert width.jumps
+    assert "chance may explain that: a small shift of the line takes one of them to the other." in " ".join(
+        run(BEFORE, AFTER).stdout.split()
+    )
+    wider = compare([read_sheet(SAMPLES / "speed_series" / f"rpm_{speed}.csv") for speed in (560, 720, 880)])
+    p = [differences(one)["effective width back-and-forth"].evidence.p for one in wider.changes]
+    assert p[1] <= p[0] < 0.05  # the farther a width goes within a band, the surer
+
+
 def test_two_machines_are_not_before_and_after():
     rng = np.random.default_rng(21)
     one, other = spread_test(rng, 3, machine="Old"), spread_test(rng, 3, shift=2.5, machine="New")
