@@ -278,7 +278,7 @@ BAD = {
     "speed without unit": (["--card", "a.md", "--highest-speed", "750"], 'option --highest-speed: "750" has no unit'),
     "impossible speed": (
         ["--card", "a.md", "--highest-speed", "0 rpm"],
-        "option --highest-speed: 0 rpm can't be a spinner speed; give one from 1 to 10000 rpm",
+        "option --highest-speed: 0 rpm can't be a highest spinner speed; it must lie between 100 and 3000 rpm",
     ),
     "speed without card": (
         ["--highest-speed", "750 rpm"],
