@@ -39,7 +39,7 @@ def confidence_document(
     blocks: list[Block] = []
     if verdict and sure.judged.verdict is not None:
         blocks.append(Paragraph(verdict_sentence(sure.judged.verdict, system), "strong"))
-    blocks.append(Paragraph(_source_words(sure)))
+    blocks.append(Paragraph(_source_words(sure, system)))
     if sure.known:
         blocks += [Paragraph(_unseen_words(sure, system)), *confidence_tables(sure, system)]
         if sure.assessment.blocking:
@@ -85,7 +85,7 @@ def _by_method(head: str, rows: list[Cells]) -> Table:
     return Table(columns, tuple(rows))
 
 
-def _source_words(sure: Confidence) -> str:
+def _source_words(sure: Confidence, system: str) -> str:
     """Where the noise is known from, and what it is made of."""
     noise, both = sure.noise, sure.noise.agreement
     if not noise.known:
@@ -97,14 +97,13 @@ def _source_words(sure: Confidence) -> str:
     text = f"Noise as {noise.passes} passes differ."
     if noise.source != FROM_PASSES:
         text = (
-            "One pass: nothing shows how passes differ, and slips between passes (one driven the other way, moved by a "
-            "tray, trays not emptied) can't be looked for. The intervals hold for noise as stated for spreaders in "
+            "One pass: nothing shows how passes differ. The intervals hold for noise as stated for spreaders in "
             "general, and for no other."
         )
     text += (
         f" One catch at the peak scatters by {100 * parts['counting']:.1f} % as granules are counted, by "
         f"{100 * parts['scatter']:.1f} % from tray to tray and by {100 * parts['gusts']:.1f} % in gusts; the pattern "
-        f"wanders by {100 * parts['wander_m']:.0f} cm (standard deviations)."
+        f"wanders by {_length(parts['wander_m'], system)} (standard deviations)."
     )
     if both is not None:
         agree = "they agree" if both.agree else "they do NOT agree"
