@@ -130,6 +130,16 @@ def _limits() -> dict[str, Limit]:
               "driving to a hand's breadth", "common practice"),
         Limit("tray efficiency", 2.0, "%", "how far trays differ in what they keep of what falls on them (standard "
               "deviation)", "trays of one make, with dividers, on level ground", "common practice"),
+        Limit("outlet gap", 10.0, "%", "how far an outlet of a boom may lie off the middle one",
+              "the +/-10 % of EN 13739-2:2011, 5.2, held against single outlets", "common practice"),
+        Limit("line and edge", 12.0, "% of the mean", "how far the deposit about the driving line may lie off that "
+              "about the bout edges", "a wave with a CV of 5 %, the best spreaders' own, differs by it between "
+              "thirds of the bout", "computed"),
+        Limit("unlike sides", 3.0, "%", "how far the two sides of a good machine differ in what they give (standard "
+              "deviation)", "outlets of a machine that was set by a bucket test", "common practice"),
+        Limit("unlike sides of one disc", 10.0, "%", "how far the two sides of a good single disc differ in what they "
+              "give (standard deviation)", "granules leave nearly along the rim, so that a single disc is skewed by "
+              "nature, Parish and Piazza (LSU AgCenter); the number", "common practice"),
         Limit("laying error", 0.25, "m", "how far the tray line lies off the line that is driven (standard deviation)",
               "a tape, and a driver who aims at a peg", "common practice"),
         Limit("wind of the day", 0.25, "m", "how far the wind of the day moves the pattern (standard deviation)",

@@ -66,22 +66,37 @@ SHAPES_START, SHAPES_END = "<!-- shapes: made by tests/docs_made.py -->", "<!-- 
 
 
 def shapes_section():
-    """The shapes of docs/pattern-reading.md, made from the data: rule, effect, causes and checks in order."""
-    from spreadcheck.pattern.advice import CHECKS, checks_for
+    """Kinds, shapes, signs and checks of docs/pattern-reading.md, made from the data."""
+    from spreadcheck.pattern.advice import CAUSES, SIGNS
+    from spreadcheck.pattern.kinds import KINDS
     from spreadcheck.pattern.shape import SHAPES
 
-    parts = []
-    for shape in SHAPES.values():
-        parts.append(
-            f"### {shape.name}\n\n{shape.meaning}.\n\n- Rule: {shape.rule}.\n- In the overlap: {shape.effect}.\n"
-        )
-        causes = [
-            f"{n}. **{item.check.part}**: {item.why[0][1]}." for n, item in enumerate(checks_for([shape.name]), 1)
-        ]
-        parts.append("\n".join(causes) + "\n" if causes else "Nothing about it asks for a change.\n")
-    parts.append("### The checks, in the order in which they are usually made\n")
-    parts.append("| part | look for | usually done | standing |\n| --- | --- | --- | --- |")
-    parts += [f"| {check.part} | {check.look} | {check.adjust} | {check.standing} |" for check in CHECKS.values()]
+    parts = ["### What is normal for each kind\n", "| spreader type | normal | standing |\n| --- | --- | --- |"]
+    parts += [f"| {kind.name} | {kind.normal} | {kind.standing} |" for kind in KINDS.values()]
+    parts.append("\n### The shapes\n\n| shape | what it is | rule | in the overlap |\n| --- | --- | --- | --- |")
+    parts += [f"| {s.name} | {s.meaning} | {s.rule} | {s.effect} |" for s in SHAPES.values()]
+    parts.append("\n### What may lie behind each sign\n")
+    parts.append(
+        "The share is how much of the sign the cause is usually behind; shares of one kind are put to 100 %.\n"
+    )
+    for kind in KINDS:
+        parts.append(f"**{kind}**\n\n| sign | causes, likeliest first |\n| --- | --- |")
+        own = [cause for cause in CAUSES if kind in cause.kinds]
+        for sign, words in SIGNS.items():
+            causes = sorted((c for c in own if sign in c.signs), key=lambda c: -c.signs[sign][0])
+            if causes:
+                whole = sum(c.signs[sign][0] for c in causes)
+                told = [f"{c.part} {100 * c.signs[sign][0] / whole:.0f} % ({c.signs[sign][1]})" for c in causes]
+                parts.append(f"| {words} | {'; '.join(told)} |")
+        parts.append("")
+    parts.append(
+        "### The checks\n\n| part | kinds | look for | usually done | standing |\n| --- | --- | --- | --- | --- |"
+    )
+    parts += [
+        f"| {c.part} | {'all' if len(c.kinds) == len(KINDS) else ', '.join(c.kinds)} | {c.look} | {c.adjust} "
+        f"| {c.standing} |"
+        for c in CAUSES
+    ]
     return "\n".join(parts) + "\n"
 
 

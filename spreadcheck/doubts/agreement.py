@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadcheck.doubts.conditions import sideways_wind_m_s, wind_words
+from spreadcheck.doubts.conditions import wind_words
 from spreadcheck.doubts.doubt import Doubt, Explanation, Listed, Quantity, Value, Words
 from spreadcheck.doubts.explain import SWAPPED, explanations_of
 from spreadcheck.doubts.neighbours import neighbour_band, neighbour_doubts
@@ -15,15 +15,15 @@ from spreadcheck.doubts.register import doubt
 from spreadcheck.doubts.trayline import Judged
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.passes import FEW, FLOOR, PassCatches, Passes, middle_of
+from spreadcheck.passes.sides import off_centre, wind_across, wind_reach
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g
-from spreadcheck.spread.profile import Profile
 
 _BODY = 0.2  # of the peak: trays that say how a whole pass compares
 _SLIPS, _SLIPS_SHARE = 2, 0.1  # most slips in one pass, as a number or a share of its trays
 _SHOWN = 4  # of a kind, in one message
 
 
-def agreement_doubts(profile: Profile, judged: Judged, passes: Passes) -> tuple[Doubt, ...]:
+def agreement_doubts(judged: Judged, passes: Passes) -> tuple[Doubt, ...]:
     """Doubts about passes that disagree, single catches and trays, and the centre of the spread."""
     test, catches = passes.test, passes.catches
     odd, expected = odd_catches(catches)
@@ -35,7 +35,7 @@ def agreement_doubts(profile: Profile, judged: Judged, passes: Passes) -> tuple[
     found = (
         _odd_doubt(test, catches, slips, expected, swapped),
         _disagree_doubt(righted, odd & ~slips, whole),
-        _off_centre_doubt(test, profile, catches, judged),
+        _off_centre_doubt(passes, judged),
     )
     agreed = tuple(doubt for doubt in found if doubt is not None)
     return (*agreed, *neighbour_doubts(test, righted))
@@ -182,37 +182,34 @@ def _gap_text(catches: PassCatches, at: int, gaps: list[float], many: int) -> st
     return f"pass {catches.numbers[at]} caught {left} % on the left and {right} % on the right against {other}{trays}"
 
 
-def _off_centre_doubt(test: TrayTest, profile: Profile, catches: PassCatches, judged: Judged) -> Doubt | None:
-    centre = profile.centre_m
-    if abs(centre) <= LIMITS["off centre"].value / 100 * judged.width_m + 1e-9:
+def _off_centre_doubt(passes: Passes, judged: Judged) -> Doubt | None:
+    """The centre of the spread, by the same test as the advice on the machine."""
+    found = off_centre(passes, judged.width_m)
+    if found is None:
         return None
-    if len(catches.rates) > 1:
-        centres = (catches.rates @ catches.offset_m) / np.maximum(catches.rates.sum(axis=1), 1e-12)
-        if abs(centre) <= 2 * float(centres.std(ddof=1)) / len(centres) ** 0.5:
-            return None  # the passes themselves don't agree on it
-    side = "right" if centre > 0 else "left"
-    share = 100 * abs(centre) / judged.width_m
+    centre = found.value
     return doubt(
         "off-centre",
         shift=Quantity(abs(centre), "length"),
-        side=side,
-        share=share,
+        side="right" if centre > 0 else "left",
+        share=100 * abs(centre) / judged.width_m,
         width=judged.words,
-        wind=_wind_reach(test, side, abs(centre)),
+        wind=_wind_words(passes.test, centre),
     )
 
 
-def _wind_reach(test: TrayTest, side: str, shift_m: float) -> Words:
+_WIND = {
+    "not across": "{wind} does not explain the side",
+    "other side": "{wind} would have carried it the other way, so the cause is the machine or the tray line",
+    "part": "{wind} carries to this side, up to {most} at its speed, which explains only part of it",
+    "explains": "{wind} carries to this side, up to {most} at its speed, which explains it",
+}
+
+
+def _wind_words(test: TrayTest, shift_m: float) -> Words:
     """Whether the wind explains the side, and how far it could have carried the pattern."""
-    sideways, direction = sideways_wind_m_s(test), test.text("wind from")
-    if sideways is None:
+    found, speed = wind_reach(test, shift_m), test.quantity("wind speed")
+    if found == "not noted" or speed is None:
         return Words("wind speed and direction are not on the form, so it can't be said whether the wind did it")
-    wind = f"the wind, which {wind_words(test)},"
-    if "left" not in direction and "right" not in direction:
-        return Words(f"{wind} does not explain the side")
-    if side in direction:
-        return Words(f"{wind} would have carried it the other way, so the cause is the machine or the tray line")
-    most = sideways * LIMITS["drift most"].value
-    reach = "explains it" if most >= shift_m else "explains only part of it"
-    template = f"{wind} carries to this side, up to {{most}} at its speed, which {reach}"
-    return Words(template, {"most": Quantity(most, "length", 1)})
+    most = speed * wind_across(test.text("wind from")) * LIMITS["drift most"].value
+    return Words(_WIND[found], {"wind": f"the wind, which {wind_words(test)},", "most": Quantity(most, "length", 1)})

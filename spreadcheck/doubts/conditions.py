@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt, Quantity
@@ -11,10 +9,10 @@ from spreadcheck.doubts.mass import missed
 from spreadcheck.doubts.register import CHECKS, doubt
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules_of, reading_error_g, tray_noise
+from spreadcheck.passes.sides import wind_across
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g, rising
 from spreadcheck.spread.profile import Profile
 
-_SIDEWAYS = {"left": 1.0, "right": 1.0, "changing": 1.0, "ahead": 0.0, "behind": 0.0}  # the others are diagonal
 _EN_SPEED_M_S = 4.4 / 3.6  # 4 +/- 0.4 km/h
 _STEPS_G = (10.0, 5.0, 1.0, 0.5, 0.1)
 _ENOUGH_READINGS = 10  # different catches before their common step says something about the scale
@@ -39,7 +37,7 @@ def sideways_wind_m_s(test: TrayTest) -> float | None:
     speed, direction = test.quantity("wind speed"), test.text("wind from")
     if speed is None or not direction:
         return None
-    return speed * _SIDEWAYS.get(direction, math.sqrt(0.5))
+    return speed * wind_across(direction)
 
 
 def wind_words(test: TrayTest) -> str:

@@ -36,7 +36,7 @@ def doubts_of(
         *condition_doubts(test, profile),
         *mass_doubts(test, profile),
         *line_doubts(test, profile, judged, cv_over_tails=cv_over_tails, tails_decide=tails_decide),
-        *agreement_doubts(profile, judged, passes or passes_of(test, relative=profile.relative)),
+        *agreement_doubts(judged, passes or passes_of(test, relative=profile.relative)),
     )
 
 

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from spreadcheck.doubts.doubt import Doubt, Listed, Quantity, Words
 from spreadcheck.doubts.explain import with_verdicts
 from spreadcheck.doubts.inspection import doubts_of
+from spreadcheck.doubts.trayline import judged_width
 from spreadcheck.errors import record
 from spreadcheck.judge.blend import BlendAssessment, NutrientAnalysis, assess_blend
 from spreadcheck.judge.verdict import Verdict, advised_width, blocking_codes, verdict_at, worst_of
@@ -186,7 +187,9 @@ class Assessment:
         """The reading of the spread pattern: figures, shape, what to check; worked out when it is first asked for."""
         from spreadcheck.pattern.reading import read_pattern  # a command that shows no pattern loads none
 
-        return read_pattern(self.test, self.profile, self.passes, self.noise)
+        concluded = _width_concluded(self.test, self.curves, self.limit_pct)
+        held = judged_width(self.profile, concluded, self.bout_width_m).width_m
+        return read_pattern(self.test, self.profile, self.passes, width_m=held, bout_width_m=self.bout_width_m)
 
     @cached_property
     def noise(self) -> Noise:

@@ -43,13 +43,14 @@ def alpha(level_pct: float) -> float:
     return round((100 - level_pct) / 100, 12)
 
 
-def holm(p: ArrayLike) -> FloatArray:
-    """Holm-adjusted p-values of several statements."""
+def holm(p: ArrayLike, share: ArrayLike | None = None) -> FloatArray:
+    """Holm-adjusted p-values of several statements; `share` is how they share the chance of error, evenly if None."""
     alone = np.nan_to_num(np.asarray(p, dtype=float), nan=1.0)
-    order = np.argsort(alone, kind="stable")
-    stepped = np.maximum.accumulate(alone[order] * np.arange(len(alone), 0, -1))
+    part = np.ones(len(alone)) if share is None else np.asarray(share, dtype=float)
+    order = np.argsort(alone / part, kind="stable")
+    left = np.cumsum(part[order][::-1])[::-1]  # the shares of the statements that are still open
     together = np.empty(len(alone))
-    together[order] = np.minimum(stepped, 1.0)
+    together[order] = np.minimum(np.maximum.accumulate(alone[order] * left / part[order]), 1.0)
     return together
 
 

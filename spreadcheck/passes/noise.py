@@ -19,7 +19,7 @@ seen in how they differ: `Stated` has it, each with its default.
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -147,7 +147,7 @@ class Noise:
         counted = self.by_granules * r + self.reading
         squares = (self.residual**2).sum() / (self.passes - 1) / (counted * (1 - r / r.sum())).sum()
         freedom = (self.passes - 1) * counted.sum() ** 2 / (counted**2).sum()
-        return Agreement(float(squares), *(_ratio_by_chance(freedom, z) for z in (-_Z95, _Z95)))
+        return Agreement(float(squares), *(ratio_by_chance(freedom, z) for z in (-_Z95, _Z95)))
 
     @cached_property
     def neighbours(self) -> tuple[float, float]:
@@ -297,7 +297,7 @@ def _along_line(offset_m: FloatArray, length_m: FloatArray, rng: np.random.Gener
 _Z95 = 1.959964  # 95 % of a normal distribution lie within so many sigma
 
 
-def _ratio_by_chance(freedom: float, z: float) -> float:
+def ratio_by_chance(freedom: float, z: float) -> float:
     """Quantile of chi-square over its degrees of freedom, by Wilson and Hilferty (1931): no scipy is loaded for it."""
     part = 2.0 / (9.0 * freedom)
     return float(max(1.0 - part + z * part**0.5, 0.0) ** 3)
@@ -312,6 +312,7 @@ def slope_of(offset_m: FloatArray, rate: FloatArray) -> FloatArray:
     return np.asarray(np.gradient(smooth, offset_m))
 
 
+@lru_cache(maxsize=4)  # several rooms ask for the noise of the same passes
 def noise_of(account: Passes) -> Noise:
     """The noise of a test, weighed by how its passes differ."""
     kept, mean = account.used > 0, account.mean_kg_ha

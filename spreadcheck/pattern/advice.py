@@ -1,198 +1,462 @@
-"""What usually causes a shape and what is usually looked at, as data: common practice, never a number of clicks.
+"""What may lie behind a difference, and what is usually looked at: as data, and ranked by the evidence.
 
-All of it is common practice in the trade without a published rule, but for `SINGLE_DISC`. Machines differ in which way
-an adjustment moves the pattern, so no direction and no amount is given: the machine maker's manual gives both.
+Causes, checks and their shares are common practice in the trade unless their standing says otherwise. Machines differ
+in which way an adjustment moves the pattern, so no direction and no amount is given: the machine maker's manual has
+both.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Mapping
 
 from spreadcheck.errors import record
+from spreadcheck.pattern.kinds import BOOM, DROP, KINDS, LIME, SINGLE, SPINNERS, SPOUT, TWIN
 
 STANDING = "common practice"
-
-SINGLE_DISC = (
-    "granules leave a single disc nearly along its rim, so that it throws to one side by nature (LSU AgCenter)"
-)
-
-
-@record
-class Check:
-    """One thing to look at: `look` is what to look for, `adjust` what is usually done about it."""
-
-    code: str
-    part: str
-    look: str
-    adjust: str
-    standing: str = STANDING
-
-
-@record
-class Cause:
-    """Why the thing behind a check may give a shape."""
-
-    check: str
-    why: str
-
-
-def _checks() -> dict[str, Check]:
-    listed = (
-        Check(
-            "tray line",
-            "tray line",
-            "was its zero where the middle of the machine was driven, was it square to the travel and level?",
-            "lay the line again and repeat the test before anything is adjusted",
-        ),
-        Check(
-            "wind",
-            "wind",
-            "did it blow across the travel, or in gusts?",
-            "wait, or turn the line so that the machine drives along the wind, and repeat the test",
-        ),
-        Check(
-            "levelness",
-            "levelness",
-            "does the machine stand level across and along the travel, at working height, with tyres or links alike?",
-            "level it as the manual shows, loaded as in the field",
-        ),
-        Check(
-            "bounce",
-            "bounce and trays",
-            "did granules bounce off hard ground or out of trays; do single trays stand out, as beside wheel tracks?",
-            "use trays with a grid on short stubble or grass, and weigh doubtful trays again",
-        ),
-        Check(
-            "build-up",
-            "paint and build-up",
-            "are vanes and discs bare and clean, without paint, rust or caked product?",
-            "clean both discs and all vanes down to the metal",
-        ),
-        Check(
-            "wear",
-            "vanes",
-            "are any worn, bent, loose, missing, or not the set that goes with the product; are both discs alike?",
-            "renew vanes as a set; set their place and length as the manual's table says for the product",
-        ),
-        Check(
-            "feed",
-            "feed",
-            "do both outlets or the belt give the same, steadily, without lumps or bridging?",
-            "clear it; set both sides to the same opening and compare what each gives in a catch",
-        ),
-        Check(
-            "product",
-            "product",
-            "are size, density and strength those the setting was chosen for; is it fine, moist or broken?",
-            "measure them with this load and take the setting that the maker's table gives for them",
-        ),
-        Check(
-            "spinner speed",
-            "spinner speed",
-            "measured at the disc, is it what the manual's table says, steady, and the same on both discs?",
-            "set it by the table, never above what the manual and the granules' strength allow",
-        ),
-        Check(
-            "divider",
-            "divider",
-            "is the flow divider centred, whole and not worn, and does each disc get its half?",
-            "centre or renew it as the manual shows",
-        ),
-        Check(
-            "drop point",
-            "drop point",
-            "does the product meet both discs at the place the manual gives for it?",
-            "move it the way the manual gives for this shape, a little at a time",
-        ),
-    )
-    return {check.code: check for check in listed}
-
-
-CHECKS = _checks()
-
-CAUSES: dict[str, tuple[Cause, ...]] = {
-    "flat-topped": (),
-    "peaked": (
-        Cause("build-up", "granules that stick or drag leave the vanes slowly and land near the middle"),
-        Cause("wear", "worn vanes let granules slip over their edge before they are up to speed"),
-        Cause("product", "fine, light or broken granules don't fly far enough to fill the sides"),
-        Cause("spinner speed", "too slow a disc for this product throws narrow, with the most in the middle"),
-        Cause("drop point", "granules leave the disc too much to the rear"),
-        Cause("levelness", "a machine that is tilted along the travel, or low, shortens the throw to the sides"),
-    ),
-    "double-peaked": (
-        Cause("spinner speed", "a disc speed that does not go with the product leaves a heap on either side"),
-        Cause("drop point", "each disc throws its half to its own side, and too little behind the machine"),
-        Cause("build-up", "vanes that are not bare throw all granules the same way"),
-        Cause("wear", "vanes of another set, or set for another product, spread each half too narrowly"),
-        Cause("divider", "a divider that sends the flow too far apart"),
-        Cause("levelness", "a machine that is tilted along the travel throws over or short of the middle"),
-    ),
-    "hollow centre": (
-        Cause("drop point", "too little leaves the discs to the rear"),
-        Cause("divider", "a worn or wrong divider keeps the middle short"),
-        Cause("spinner speed", "too fast a disc for this product carries it past the middle"),
-        Cause("bounce", "trays beside the wheel tracks, in the lee of the machine or blown empty catch too little"),
-        Cause("wear", "vanes that should fill the middle are missing or set for another product"),
-        Cause("build-up", "build-up on a part that should guide granules to the middle"),
-    ),
-    "several peaks": (
-        Cause("bounce", "bounce or single odd trays look like heaps"),
-        Cause("feed", "a feed that pulses lays heaps where it was strong"),
-        Cause("build-up", "vanes unlike each other throw each its own way"),
-        Cause("wear", "bent, loose or mixed vanes throw each its own way"),
-        Cause("drop point", "a heap behind the machine and one on each side: the three parts don't meet"),
-        Cause("spinner speed", "a disc speed at which the parts of the pattern don't meet"),
-    ),
-    "lopsided": (
-        Cause("tray line", "a zero that lies beside the driving line looks like a lopsided machine"),
-        Cause("wind", "a side wind carries the pattern over"),
-        Cause("levelness", "a machine that hangs to one side throws further to the other"),
-        Cause("build-up", "one disc cleaner than the other"),
-        Cause("wear", "vanes worn, bent or missing on one disc"),
-        Cause("feed", "one side opens wider or is blocked"),
-        Cause("spinner speed", "one disc turns slower than the other"),
-        Cause("divider", "a divider off its centre gives one disc more"),
-        Cause("drop point", "product meets the discs too early or too late; " + SINGLE_DISC),
-    ),
-    "one-sided tail": (
-        Cause("wind", "a side wind carries the fine granules furthest"),
-        Cause("levelness", "a machine that hangs to one side throws higher and further on the other"),
-        Cause("tray line", "a line that is not square or not level stretches one side"),
-        Cause("build-up", "one disc cleaner than the other"),
-        Cause("wear", "vanes of one disc worn or of another length"),
-        Cause("spinner speed", "one disc turns faster than the other"),
-        Cause("drop point", "product meets one disc at another place than the other"),
-    ),
-}
-
+MANY_HEAPS = "Ohio State University extension, FABE-561, as reported"
 DEFER = (
     "Common practice, no diagnosis: the machine maker's manual decides what may be adjusted, which way and how far. "
     "Change one thing at a time and test again after each."
 )
-CAUTIONS = (
-    "Before anyone touches discs, vanes, feed or divider: feed shut, discs at a standstill, drive off, engine off, key "
-    "out - locked out so that nobody can start it.",
-    "Nobody near turning discs, and nobody in the throw on any side. Eye protection, gloves and dust protection.",
-    DEFER,
-)
+LEAST_SHARE = 0.04  # of the evidence: what has less is not named
+
+# what is found, in words; from shift to reach they are ways in which the sides differ, and share one evidence
+SIGNS = {
+    "ground": "over the ground the pattern lies to one side, whichever way it is driven",
+    "shift": "the whole pattern lies to one side",
+    "wind": "the pattern is carried over to one side, the more the further it flies",
+    "mass": "one side has more",
+    "slope": "the catch falls steadily from one side to the other",
+    "reach": "one side is thrown further",
+    "narrow": "the driving line gets more than the bout edges",
+    "wide": "the driving line gets less than the bout edges",
+    "hollow": "the middle is lower than the shoulders",
+    "peaked": "the middle is higher than the shoulders",
+    "heaps": "three heaps or more",
+    "outlet": "single outlets are off the others",
+}
 
 
 @record
-class Advice:
-    """One check for the shapes found, and why for each of them."""
+class Cause:
+    """One cause: on which kinds of spreader, how much of each sign it explains and why, what to look at and do.
 
-    check: Check
-    why: tuple[tuple[str, str], ...]  # shape, reason
-
-
-def checks_for(shapes: Iterable[str]) -> tuple[Advice, ...]:
-    """What to look at for the shapes of one pattern, in the order in which it is usually looked at.
-
-    The test itself comes first, then what costs nothing but cleaning, then wear, then settings.
+    `family` groups causes that the same check sets apart from others.
     """
-    whys: dict[str, list[tuple[str, str]]] = {}
-    for shape in shapes:
-        for cause in CAUSES[shape]:
-            whys.setdefault(cause.check, []).append((shape, cause.why))
-    return tuple(Advice(check, tuple(whys[code])) for code, check in CHECKS.items() if code in whys)
+
+    part: str
+    family: str
+    signs: Mapping[str, tuple[float, str]]
+    look: str
+    adjust: str
+    kinds: tuple[str, ...] = tuple(KINDS)
+    standing: str = STANDING
+
+
+GROUND, PLACE, FEED, THROW, PRODUCT = "line and wind", "where the product lands", "feed", "throw", "product"
+_AIR = (BOOM, DROP)
+_ALL_BUT_AIR = tuple(kind for kind in KINDS if kind not in _AIR)
+
+SIDEWAYS = ("shift", "mass", "slope", "reach", "wind")
+
+
+def _same(signs: tuple[str, ...], share: float, why: str) -> dict[str, tuple[float, str]]:
+    return dict.fromkeys(signs, (share, why))
+
+
+CAUSES = (
+    Cause(
+        "tray line",
+        GROUND,
+        {
+            "ground": (0.60, "a zero that lies beside the line that was driven stays there"),
+            "shift": (0.45, "a zero that lies beside the driving line looks like a machine that throws to one side"),
+            "slope": (0.15, "a line that is not level or not square catches less to one end"),
+        },
+        "was its zero where the middle of the machine was driven, was it square to the travel and level?",
+        "lay the line again and repeat the test before anything is adjusted",
+    ),
+    Cause(
+        "wind",
+        GROUND,
+        {
+            "ground": (0.40, "a side wind blows to the same side of the ground"),
+            "shift": (0.25, "a side wind carries the pattern over"),
+            "wind": (0.75, "a side wind carries those granules furthest that fly furthest"),
+            "reach": (0.10, "a side wind lengthens the throw on one side"),
+        },
+        "did it blow across the travel, or in gusts?",
+        "wait, or turn the line so that the machine drives along the wind, and repeat the test",
+    ),
+    Cause(
+        "levelness",
+        THROW,
+        {
+            "slope": (0.55, "a machine or boom that hangs to one side throws unlike to both"),
+            "reach": (0.15, "a machine that hangs to one side throws higher and further on the other"),
+            "mass": (0.15, "product runs to the side that hangs"),
+            "shift": (0.05, "a machine that hangs throws to one side"),
+            "narrow": (0.10, "a machine that is low, or tilted along the travel, throws short"),
+            "wind": (0.05, "a tilted machine stretches one side"),
+        },
+        "does the machine stand level across and along the travel, at working height, with tyres or links alike?",
+        "level it as the manual shows, loaded as in the field",
+    ),
+    Cause(
+        "bounce and trays",
+        GROUND,
+        {
+            "heaps": (0.10, "bounce or single odd trays look like heaps"),
+            "hollow": (0.05, "trays beside wheel tracks, or in the lee of the machine, catch too little"),
+        },
+        "did granules bounce off hard ground or out of trays; do single trays stand out, as beside wheel tracks?",
+        "use trays with a grid on short stubble or grass, and weigh doubtful trays again",
+    ),
+    Cause(
+        "feed",
+        FEED,
+        {
+            "mass": (0.50, "one outlet opens less, bridges or is blocked"),
+            "slope": (0.15, "one outlet gives less"),
+            "reach": (0.05, "a starved disc throws less far"),
+            "heaps": (0.05, "a feed that pulses lays heaps where it was strong"),
+        },
+        "do both outlets give the same, steadily, without lumps or bridging?",
+        "clear it; set both sides to the same opening and compare what each gives in a catch",
+        (TWIN, LIME),
+    ),
+    Cause(
+        "divider",
+        FEED,
+        {
+            "mass": (0.10, "a divider off its centre gives one disc more"),
+            "hollow": (0.15, "a worn or wrong divider keeps the middle short"),
+            "wide": (0.05, "a divider that sends the flow too far apart"),
+        },
+        "is the flow divider centred, whole and not worn, and does each disc get its half?",
+        "centre or renew it as the manual shows",
+        (TWIN, LIME),
+    ),
+    Cause(
+        "paint and build-up",
+        THROW,
+        {
+            "reach": (0.10, "one disc cleaner than the other"),
+            "narrow": (0.10, "granules that stick or drag leave the vanes slowly and land near the middle"),
+            "heaps": (0.05, "vanes unlike each other throw each its own way"),
+        },
+        "are vanes and discs bare and clean, without paint, rust or caked product?",
+        "clean discs and all vanes down to the metal",
+        SPINNERS,
+    ),
+    Cause(
+        "vanes",
+        THROW,
+        {
+            "reach": (0.55, "vanes worn, bent or missing on one disc let granules go before they are up to speed"),
+            "mass": (0.10, "vanes unlike on both sides"),
+            "wind": (0.15, "vanes of one disc of another length or wear"),
+            "narrow": (0.20, "worn vanes let granules slip over their edge before they are up to speed"),
+            "hollow": (0.05, "vanes that should fill the middle are missing or set for another product"),
+            "heaps": (0.15, "bent, loose or mixed vanes throw each its own way"),
+        },
+        "are any worn, bent, loose, missing, or not the set that goes with the product; are both sides alike?",
+        "renew vanes as a set; set their place and length as the manual's table says for the product",
+        SPINNERS,
+    ),
+    Cause(
+        "product",
+        PRODUCT,
+        {
+            "narrow": (0.20, "fine, light or broken granules don't fly far enough"),
+            "wide": (0.15, "coarser or heavier granules fly further than the setting was chosen for"),
+            "hollow": (0.05, "denser granules go past the middle"),
+        },
+        "are size, density and strength those the setting was chosen for; is it fine, moist or broken?",
+        "measure them with this load and take the setting that the maker's table gives for them",
+        _ALL_BUT_AIR,
+    ),
+    Cause(
+        "spinner speed",
+        THROW,
+        {
+            "narrow": (0.35, "too slow a disc for this product throws narrow, with the most in the middle"),
+            "wide": (0.50, "too fast a disc for this product carries it past the middle"),
+            "hollow": (0.35, "too fast a disc for this product carries it past the middle"),
+            "heaps": (0.20, "a disc speed at which the parts of the pattern don't meet"),
+            "reach": (0.10, "one disc turns faster than the other"),
+        },
+        "measured at the disc, is it what the manual's table says, steady, and the same on both sides?",
+        "set it by the table, never above what the manual and the granules' strength allow",
+        SPINNERS,
+    ),
+    Cause(
+        "drop point",
+        PLACE,
+        {
+            "shift": (0.25, "product meets the discs too early or too late, and leaves them to one side"),
+            "mass": (0.10, "product meets one disc at another place than the other"),
+            "hollow": (0.30, "too little leaves the discs to the rear"),
+            "wide": (0.20, "too little leaves the discs to the rear"),
+            "narrow": (0.15, "granules leave the discs too much to the rear"),
+            "heaps": (0.35, "a heap behind the machine and one on each side: the three parts don't meet"),
+        },
+        "does the product meet both discs at the place the manual gives for it?",
+        "move it the way the manual gives for this shape, a little at a time",
+        (TWIN, LIME),
+    ),
+    Cause(
+        "drop point",
+        PLACE,
+        {
+            **_same(SIDEWAYS, 0.6, "where product meets a single disc decides to which side it leaves"),
+            "hollow": (0.40, "product leaves to both sides and too little to the rear"),
+            "wide": (0.20, "product leaves to both sides and too little to the rear"),
+            "narrow": (0.15, "product leaves too much to the rear"),
+            "heaps": (0.40, "product that meets the disc at several places leaves it in several heaps"),
+        },
+        "does the product meet the disc at the place the manual gives for it, in one stream?",
+        "move it the way the manual gives for this shape, a little at a time",
+        (SINGLE,),
+        "Parish and Piazza (LSU AgCenter)",
+    ),
+    Cause(
+        "rate",
+        PLACE,
+        {
+            "heaps": (0.20, "patterns of spinner spreaders shift towards a W as the rate goes up"),
+            "hollow": (0.10, "a higher flow meets the discs further out"),
+        },
+        "is the flow that of the field, and the one that the setting was chosen for?",
+        "test at the rate that is used; take the drop point that the manual gives for it",
+        SPINNERS,
+        MANY_HEAPS,
+    ),
+    Cause(
+        "belt",
+        FEED,
+        {
+            "mass": (0.20, "a belt that runs askew or a moist load that hangs to one side gives one disc more"),
+            "slope": (0.10, "a load that lies to one side of the belt"),
+            "heaps": (0.15, "lumps and bridging give pulses"),
+        },
+        "does the belt bring an even layer to both discs, without lumps, bridging or a layer that hangs to one side?",
+        "clear it, set belt and gate as the manual shows, and load evenly across",
+        (LIME,),
+    ),
+    Cause(
+        "swing",
+        PLACE,
+        {
+            **_same(SIDEWAYS, 0.45, "a spout that does not swing alike to both sides throws more, or further, to one"),
+            "narrow": (0.25, "a stroke that is too short"),
+            "wide": (0.25, "a stroke that is too long leaves too little behind"),
+            "hollow": (0.35, "a spout that rests too long at the ends of its stroke"),
+            "heaps": (0.30, "a spout that rests at the ends of its stroke and behind the machine"),
+        },
+        "does the spout swing as far to the left as to the right, without play in its drive?",
+        "centre its stroke and renew worn joints as the manual shows",
+        (SPOUT,),
+    ),
+    Cause(
+        "spout",
+        THROW,
+        {
+            **_same(("mass", "reach", "wind"), 0.25, "a worn, bent or caked spout throws unlike to both sides"),
+            "heaps": (0.25, "a worn, bent or caked spout lays heaps"),
+            "hollow": (0.20, "a worn spout end fills the middle too little"),
+            "narrow": (0.15, "a worn or caked spout slows the granules"),
+        },
+        "is the spout the one for the product, straight, clean inside, and not worn at its end?",
+        "clean or renew it as the manual shows",
+        (SPOUT,),
+    ),
+    Cause(
+        "shaft speed",
+        THROW,
+        {
+            "narrow": (0.35, "a spout that swings too slowly throws short"),
+            "wide": (0.50, "a spout that swings too fast leaves too little behind"),
+            "hollow": (0.30, "a spout that swings too fast leaves too little behind"),
+            "heaps": (0.15, "a speed that changes during the pass"),
+        },
+        "measured at the shaft, is it what the manual says, and steady at working speed?",
+        "set the shaft speed by the manual",
+        (SPOUT,),
+    ),
+    Cause(
+        "blocked hose or outlet",
+        FEED,
+        {
+            "outlet": (0.55, "lumps, moist product or a kinked hose hold back what goes to one outlet"),
+            "mass": (0.15, "several outlets of one side are held back"),
+        },
+        "is each outlet and its hose free, without lumps, caked product, kinks or nests?",
+        "clear it, then catch each outlet for the same time and compare",
+        (BOOM,),
+    ),
+    Cause(
+        "deflector plate",
+        PLACE,
+        {
+            "outlet": (0.25, "a plate that is bent, lost or set at another angle throws beside its strip"),
+            "peaked": (0.20, "plates that are set unlike"),
+            "hollow": (0.20, "plates that are set unlike"),
+            "heaps": (0.45, "plates that throw beside their strips"),
+        },
+        "is each plate there, straight, and at the same angle and height as its neighbours?",
+        "set or renew it as the manual shows",
+        (BOOM,),
+    ),
+    Cause(
+        "metering rollers",
+        FEED,
+        {
+            "outlet": (0.20, "a worn or blocked roller segment gives its outlets less"),
+            "mass": (0.35, "the rollers of one side are worn, shut off or set otherwise"),
+            "slope": (0.15, "rollers that wear from one end"),
+            "heaps": (0.15, "roller segments unlike each other"),
+        },
+        "are the segments alike, clean, and turned on over the whole width?",
+        "clean or renew segments; calibrate every roller as the manual shows",
+        (BOOM,),
+    ),
+    Cause(
+        "air flow",
+        THROW,
+        {
+            "peaked": (0.50, "too little air: the outlets at the ends starve"),
+            "hollow": (0.50, "air that favours the long hoses starves the middle"),
+            "slope": (0.20, "air that favours one side"),
+            "mass": (0.25, "air that favours one side"),
+            "narrow": (0.50, "too little air: the outlets at the ends starve"),
+            "wide": (0.50, "air that favours the long hoses starves the middle"),
+            "heaps": (0.20, "air that favours some hoses"),
+        },
+        "is the fan at the speed of the manual, with clean inlet, tight hoses and no leaks?",
+        "set the fan by the manual and close leaks",
+        (BOOM,),
+    ),
+    Cause(
+        "boom height",
+        PLACE,
+        {
+            "slope": (0.10, "a boom that hangs spreads unlike at its two ends"),
+            "heaps": (0.20, "too low a boom: the fans of neighbouring outlets don't meet"),
+            "outlet": (0.05, "a folded or hanging section"),
+        },
+        "is the boom at working height and level, with all sections fully unfolded?",
+        "set height and level as the manual shows",
+        (BOOM,),
+    ),
+    Cause(
+        "blocked gap",
+        FEED,
+        {
+            "outlet": (0.60, "lumps, bridging or caked product hold back one gap"),
+            "mass": (0.20, "bridging over one half of the box"),
+            "heaps": (0.40, "gaps held back here and there"),
+        },
+        "is every gap free, without lumps, caked product or foreign bodies?",
+        "clear it, then catch each gap for the same time and compare",
+        (DROP,),
+    ),
+    Cause(
+        "gates",
+        FEED,
+        {
+            "outlet": (0.40, "gaps that open unlike, or a bent gate"),
+            "mass": (0.40, "the gate of one half opens less"),
+            "slope": (0.30, "a gate that is bent or hangs to one end"),
+            "peaked": (0.50, "a gate that bends opens most in the middle"),
+            "hollow": (0.50, "a gate that bends opens least in the middle"),
+            "narrow": (0.50, "a gate that bends opens most in the middle"),
+            "wide": (0.50, "a gate that bends opens least in the middle"),
+            "heaps": (0.30, "gaps that open unlike"),
+        },
+        "do all gaps open alike over the whole width?",
+        "straighten and set them as the manual shows",
+        (DROP,),
+    ),
+    Cause(
+        "agitator or auger",
+        FEED,
+        {
+            "slope": (0.25, "an auger that does not carry product to the far end"),
+            "mass": (0.20, "product that lies to one end of the box"),
+            "peaked": (0.30, "product that is not carried to the ends"),
+            "narrow": (0.30, "product that is not carried to the ends"),
+            "hollow": (0.30, "product that is carried away from the middle"),
+            "wide": (0.30, "product that is carried away from the middle"),
+        },
+        "does it turn, whole and steadily, and does the box stay evenly filled from end to end?",
+        "clear or renew it as the manual shows; fill evenly",
+        (DROP,),
+    ),
+)  # fmt: skip
+
+# what sets two causes apart, by their families
+MACHINE = "machine"
+APART = {
+    frozenset((GROUND, MACHINE)): "Drive a pass the other way over the same trays, and name it under reversed passes: "
+    "what turns with the machine is the machine; what stays on its side of the ground is the line or the wind.",
+    frozenset(
+        (GROUND,)
+    ): "Measure the line's zero from the wheel tracks, and repeat a pass in calm air: a line that is "
+    "off stays off, a wind does not.",
+    frozenset((FEED, MACHINE)): "Catch what each side or outlet gives for the same time, machine still and as the "
+    "manual shows: masses unlike are the feed; masses alike are the throw, or where it lands.",
+    frozenset((PRODUCT, MACHINE)): "Measure size, density and strength of this load: as the setting was chosen for, it "
+    "is the machine; other than that, it is the product.",
+    frozenset((PLACE, THROW)): "Measure the speed and look at the throwing parts first; only where these are right is "
+    "the place where the product lands moved.",
+}
+
+
+@record
+class Ranked:
+    """A cause with its share of the evidence, and why: a sign and a reason each."""
+
+    cause: Cause
+    share: float
+    why: tuple[tuple[str, str], ...]
+
+
+def ranked(kind: str, signs: Mapping[str, float], weigh: Mapping[str, float]) -> tuple[Ranked, ...]:
+    """The causes of what was found, best borne out first.
+
+    `signs` are what was found, each with its weight; `weigh` is what else is known for or against a family or part
+    (wind noted, passes both ways), as a factor.
+    """
+    found: list[Ranked] = []
+    causes = [cause for cause in CAUSES if kind in cause.kinds]
+    factor = {cause.part: weigh.get(cause.part, 1.0) * weigh.get(cause.family, 1.0) for cause in causes}
+    shared = {
+        sign: sum(cause.signs[sign][0] * factor[cause.part] for cause in causes if sign in cause.signs)
+        for sign in signs
+    }
+    for cause in causes:
+        parts = {
+            sign: weight * cause.signs[sign][0] * factor[cause.part] / shared[sign]
+            for sign, weight in signs.items()
+            if sign in cause.signs
+        }
+        share = sum(parts.values()) / max(sum(signs.values()), 1e-12)
+        if share >= LEAST_SHARE:
+            told = sorted(parts, key=lambda sign: -parts[sign])
+            kept = [sign for sign in told if parts[sign] >= parts[told[0]] / 4]
+            found.append(Ranked(cause, share, tuple((sign, cause.signs[sign][1]) for sign in kept)))
+    return tuple(sorted(found, key=lambda each: -each.share))
+
+
+def set_apart(causes: tuple[Ranked, ...]) -> tuple[str, ...]:
+    """The checks that set the first causes apart from one another."""
+    told: list[str] = []
+    for at, one in enumerate(causes):
+        for other in causes[at + 1 :]:
+            pair = frozenset((one.cause.family, other.cause.family))
+            keys = [pair, *(frozenset((family, MACHINE)) for family in (GROUND, PRODUCT, FEED) if family in pair)]
+            check = next((APART[key] for key in keys if key in APART), None)
+            if check is not None and check not in told:
+                told.append(check)
+    return tuple(told)

@@ -1,26 +1,27 @@
 """The figures of a spread pattern, for the single-pass profile and for every pass beside it.
 
 Shares, centre and shoulders are ratios of two sums over the trays, each tray with a weight from the area under the
-straight lines between trays; their standard errors follow from the variance at each tray.
+straight lines between trays; their standard errors follow from the one model of the noise.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import field
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spreadcheck.errors import record
-from spreadcheck.passes.granules import granules_of, tray_noise
-from spreadcheck.passes.noise import FROM_PASSES as NOISE_FROM_PASSES
+from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import Noise
 from spreadcheck.passes.passes import Passes
-from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.passes.sides import Usual, sum_variance
+from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import CUT, Profile
 
-FROM_PASSES, FROM_COUNTING, UNKNOWN = "passes", "counting", "unknown"
+UNKNOWN = "unknown"  # where nothing says how far chance reaches
 
 TAIL_SHARE = 0.05  # of the peak: a tail runs from half of the peak down to this
 CENTRE_BAND, SHOULDER_FROM, SHOULDER_TO = 0.25, 0.4, 0.8  # of half the half-rate width, from its middle
@@ -58,34 +59,6 @@ def pass_rows(passes: Passes, profile: Profile) -> PassRows:
     return PassRows(numbers, rows, known)
 
 
-def tray_variance(
-    test: TrayTest, profile: Profile, rows: PassRows, noise: Noise | None = None
-) -> tuple[FloatArray | None, str]:
-    """Variance of the mean rate at each tray by chance, and what it is read from.
-
-    With two passes or more it is that of the test's noise, the one that intervals are drawn from; where that was not
-    worked out, the scatter of the passes stands in, taken as proportional to the rate as counted granules are. With
-    one pass it is the counting noise and scale reading, the least it can be; unknown without granule size and density.
-    """
-    mean, passes = profile.rate_kg_ha, len(rows.numbers)
-    if passes >= 2 and noise is not None and noise.source == NOISE_FROM_PASSES:
-        return np.interp(profile.offset_m, noise.offset_m, noise.error_kg_ha**2), FROM_PASSES
-    if passes >= 2:
-        scatter = (np.square(rows.rate_kg_ha - mean).sum()) / (rows.known @ mean).sum()
-        return np.asarray(mean * (scatter / (passes - 1))), FROM_PASSES
-    grain = granules_of(test)
-    if grain is None or profile.relative:
-        return None, UNKNOWN
-    counted = tray_noise(
-        np.maximum(mean, 1e-12),  # nothing fell in: no noise, and no division by it
-        tray_area_m2=test.tray_width_m * test.tray_length_m,
-        granules=grain,
-        resolution_g=test.quantity("scale resolution"),
-        runs_per_catch=test.runs_per_catch,
-    )
-    return np.square(counted.total_pct * np.maximum(mean, 1e-12) / 100.0), FROM_COUNTING
-
-
 def half_rate_points(
     offset_m: ArrayLike, rate_kg_ha: ArrayLike, rate_there: ArrayLike
 ) -> tuple[FloatArray, FloatArray]:
@@ -104,6 +77,32 @@ def half_rate_points(
     return points[0], points[1]
 
 
+@record(eq=False)
+class Chance:
+    """What chance may do to sums over the trays of a profile: the noise, and what a single test can't see."""
+
+    noise: Noise
+    usual: Usual
+    spread: FloatArray  # from the trays weighed to those of the profile, filled ones between their neighbours
+
+    def errors(self, weights: FloatArray) -> FloatArray:
+        """Standard errors of weighted sums over the profile's trays; (sums,). [kg/ha]"""
+        return np.asarray(
+            np.sqrt(self.variances(weights) @ self.noise.weight / self.noise.weight.sum()) * self.noise.peak_kg_ha
+        )
+
+    def variances(self, weights: FloatArray) -> FloatArray:
+        """The same at each guess at the noise; (sums, guesses). [peak^2]"""
+        return sum_variance(self.noise, weights @ self.spread, self.usual)
+
+
+def chance_at(profile: Profile, noise: Noise) -> Chance:
+    """What chance may do to the profile of a test; where it lies is not asked here, so no shift of the line counts."""
+    x = noise.offset_m
+    spread = np.array([np.interp(profile.offset_m, x, one) for one in np.eye(len(x))]).T
+    return Chance(noise, Usual(LIMITS["tray efficiency"].value / 100, np.zeros((1, len(x)))), spread)
+
+
 @record
 class Compared:
     """One figure: of the profile, of each pass, and its standard error by the scatter of single trays (NaN: unknown).
@@ -114,6 +113,7 @@ class Compared:
     value: float
     passes: tuple[float, ...] = ()
     error: float = math.nan
+    weights: FloatArray | None = field(default=None, compare=False, repr=False)  # what a rate at each tray adds to it
 
     @cached_property
     def _seen(self) -> tuple[float, ...]:
@@ -172,7 +172,7 @@ class Figures:
     tail_right_m: Compared
 
 
-def figures_of(profile: Profile, rows: FloatArray, variance: FloatArray | None) -> Figures:
+def figures_of(profile: Profile, rows: FloatArray, chance: Chance | None) -> Figures:
     """The figures of a pattern and of each pass."""
     x = profile.offset_m
     rates = np.concatenate((profile.rate_kg_ha[np.newaxis], rows))
@@ -181,7 +181,7 @@ def figures_of(profile: Profile, rows: FloatArray, variance: FloatArray | None) 
     levels = np.array((peak / 2, rates[:, near].mean(axis=1) / 2, rates[:, wide].mean(axis=1) / 2, peak * TAIL_SHARE))
     left, right = half_rate_points(x, rates, levels)
     sums, over = _ratio_weights(profile, float(left[0, 0]), float(right[0, 0]))
-    ratios = _ratios(sums, over, rates, variance)
+    ratios = _ratios(sums, over, rates, chance)
     widths = [_compared(width) for width in right[:3] - left[:3]]
     return Figures(
         left_share_pct=ratios[0],
@@ -196,8 +196,8 @@ def figures_of(profile: Profile, rows: FloatArray, variance: FloatArray | None) 
         left_shoulder=ratios[2],
         right_shoulder=ratios[3],
         shoulder_to_centre=ratios[4],
-        tail_left_m=_tail(profile, left[0] - left[3], left[0, 0], variance),
-        tail_right_m=_tail(profile, right[3] - right[0], right[0, 0], variance),
+        tail_left_m=_tail(profile, left[0] - left[3], left[0, 0], chance),
+        tail_right_m=_tail(profile, right[3] - right[0], right[0, 0], chance),
     )
 
 
@@ -241,17 +241,37 @@ def _area_weights(x: FloatArray, lows: FloatArray, highs: FloatArray) -> FloatAr
     return weights
 
 
-def _ratios(sums: FloatArray, over: FloatArray, rates: FloatArray, variance: FloatArray | None) -> list[Compared]:
+def _ratios(sums: FloatArray, over: FloatArray, rates: FloatArray, chance: Chance | None) -> list[Compared]:
     above, below = sums @ rates.T, over @ rates.T
     usable = below > 0
     ratio = np.where(usable, above / np.where(usable, below, 1.0), np.nan)
+    weights = (sums - ratio[:, :1] * over) / np.where(usable[:, :1], below[:, :1], np.nan)
     errors = np.full(len(ratio), np.nan)
-    if variance is not None:
-        errors = np.sqrt(np.square(sums - ratio[:, :1] * over) @ variance) / np.where(usable, below, np.nan)[:, 0]
+    if chance is not None:
+        errors[usable[:, 0]] = chance.errors(weights[usable[:, 0]])
     return [
-        Compared(figures[0], tuple(figures[1:]), error)
-        for figures, error in zip(ratio.tolist(), errors.tolist(), strict=True)
+        Compared(figures[0], tuple(figures[1:]), error, each)
+        for figures, error, each in zip(ratio.tolist(), errors.tolist(), weights, strict=True)
     ]
+
+
+def line_and_edge(profile: Profile, width_m: float) -> tuple[float, FloatArray]:
+    """Deposit about the driving line less that about the bout edges, thirds of the bout each, over the mean deposit.
+
+    Returns the share and what a rate at each tray adds to it; a bout narrower than three trays has none (NaN).
+    """
+    x = profile.knots[0]
+    if width_m < 3 * profile.spacing_m:
+        return math.nan, np.zeros(len(profile.offset_m))
+    most = math.ceil((x[-1] - x[0]) / width_m) + 1
+    lines = np.arange(-most, most + 1) * width_m
+    middle = _area_weights(x, lines - width_m / 6, lines + width_m / 6).sum(axis=0)
+    edges = _area_weights(x, lines + width_m / 3, lines + 2 * width_m / 3).sum(axis=0)
+    whole = _area_weights(x, x[:1], x[-1:])[0]
+    kept = slice(None) if profile.tails == CUT else slice(1, -1)
+    sums, over, rate = 3 * (middle - edges)[kept], whole[kept], profile.rate_kg_ha
+    value = float(sums @ rate / (over @ rate))
+    return value, np.asarray((sums - value * over) / (over @ rate))
 
 
 def _compared(figures: FloatArray) -> Compared:
@@ -259,13 +279,13 @@ def _compared(figures: FloatArray) -> Compared:
     return Compared(values[0], tuple(values[1:]))
 
 
-def _tail(profile: Profile, lengths: FloatArray, half_at: float, variance: FloatArray | None) -> Compared:
+def _tail(profile: Profile, lengths: FloatArray, half_at: float, chance: Chance | None) -> Compared:
     """A tail; its error is that of the rate at both ends over the mean slope between them."""
     values = lengths.tolist()
     error = math.nan
-    if variance is not None and not math.isnan(values[0]):
+    if chance is not None and not math.isnan(values[0]):
+        one = np.array([np.interp(half_at, profile.offset_m, each) for each in np.eye(len(profile.offset_m))])
+        at_half = float(chance.errors(one[np.newaxis])[0])
         peak = float(profile.rate_kg_ha.max())
-        at_half = float(np.interp(half_at, profile.offset_m, variance))
-        both = at_half * (1 + 2 * TAIL_SHARE)  # the variance goes with the rate
-        error = math.sqrt(both) * values[0] / ((0.5 - TAIL_SHARE) * peak)
+        error = at_half * math.sqrt(1 + 2 * TAIL_SHARE) * values[0] / ((0.5 - TAIL_SHARE) * peak)
     return Compared(values[0], tuple(values[1:]), error)

@@ -1,28 +1,49 @@
-"""Reading a spread pattern: its figures first, then its shape, then what is usually looked at."""
+"""Reading a spread pattern: its figures, its shape, what differs by more than chance, and what is usually looked at."""
 
 from __future__ import annotations
 
 import math
+from functools import cached_property
 
 import numpy as np
 
 from spreadcheck.errors import record
-from spreadcheck.passes.noise import Noise
+from spreadcheck.limits import LIMITS
+from spreadcheck.passes.noise import noise_of
 from spreadcheck.passes.passes import Passes, passes_of
-from spreadcheck.pattern.advice import Advice, checks_for
-from spreadcheck.pattern.figures import Figures, figures_of, pass_rows, tray_variance
+from spreadcheck.passes.sides import (
+    SHAPE_SHARE,
+    Difference,
+    Sides,
+    chance_of,
+    difference,
+    left_against_right,
+    wind_reach,
+)
+from spreadcheck.pattern.advice import GROUND, LEAST_SHARE, Ranked, ranked, set_apart
+from spreadcheck.pattern.figures import UNKNOWN, Chance, Figures, chance_at, figures_of, line_and_edge, pass_rows
+from spreadcheck.pattern.kinds import Kind, expected_width_m, kind_of
+from spreadcheck.pattern.outlets import Outlets, outlets_of
 from spreadcheck.pattern.peaks import LEAST_RISE, Peak, clear_rise, peaks_of, smoothed, window_trays
 from spreadcheck.pattern.shape import Verdict, name_shapes
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import Profile
+
+FIRST = 3  # causes that are told apart
+_WIND = {"explains": 2.0, "part": 0.7, "other side": 0.05, "not across": 0.1, "not noted": 1.0}  # for or against it
+_CANCELLED = 0.1  # for line and wind, where passes were driven both ways: their mean has next to nothing of them
 
 
 @record
 class PatternReading:
     """What a pattern says about the machine.
 
-    `pass_numbers` are the passes that were compared; `noise` says what chance was read from: "passes", "counting" (one
-    pass, granules known) or "unknown". `peaks` stand clear of chance; there is always one.
+    `pass_numbers` are the passes that were compared; `noise` says what chance was read from: "passes", "stated
+    population" (one pass, granules known) or "unknown". `peaks` stand clear of chance; there is always one. `kind` is
+    the kind of spreader, `kind_stated` whether the sheet names it. `sides` are the tested differences of left and right
+    (None where a side is missing), `shape` those of centre and shoulders and of driving line and bout edge (where a
+    width is known), `outlets` those of single outlets, where the kind has them. `weigh` is what speaks for or against a
+    cause beside the pattern.
     """
 
     figures: Figures
@@ -30,6 +51,13 @@ class PatternReading:
     peaks: tuple[Peak, ...]
     noise: str
     verdicts: dict[str, Verdict]
+    kind: Kind
+    kind_stated: bool
+    width_m: float
+    sides: Sides | None
+    shape: dict[str, Difference]
+    outlets: Outlets | None
+    weigh: dict[str, float]
 
     @property
     def shapes(self) -> tuple[str, ...]:
@@ -42,13 +70,46 @@ class PatternReading:
         return tuple(name for name, verdict in self.verdicts.items() if verdict is Verdict.UNCLEAR)
 
     @property
-    def advice(self) -> tuple[Advice, ...]:
-        """What is usually looked at for these shapes, what to look at first standing first."""
-        return checks_for(self.shapes)
+    def differences(self) -> dict[str, Difference]:
+        """Every tested difference but those of single outlets."""
+        ground = {"ground": self.sides.ground} if self.sides is not None and self.sides.ground is not None else {}
+        return {**(self.sides.figures if self.sides else {}), **ground, **self.shape}
+
+    @cached_property
+    def signs(self) -> dict[str, float]:
+        """What stands clear of chance, each with its weight; the ways in which the sides differ share one."""
+        found: dict[str, float] = {}
+        if self.outlets is not None and self.outlets.odd:  # a side that is short by an outlet is no sign of its own
+            return {"outlet": 1.0}
+        if self.sides is not None and self.sides.clear:
+            found |= {way: share for way, share in self.sides.odds.items() if share >= LEAST_SHARE}
+        if "ground" in self.differences and self.differences["ground"].clear:
+            found["ground"] = 1.0
+        for name, low, high in (("shoulders", "peaked", "hollow"), ("bout edge", "wide", "narrow")):
+            if name in self.shape and self.shape[name].clear:
+                found[high if self.shape[name].value > 0 else low] = 1.0
+        if self.verdicts["several peaks"] is Verdict.NAMED and not self.kind.outlets:
+            found["heaps"] = 1.5
+        return found
+
+    @cached_property
+    def advice(self) -> tuple[Ranked, ...]:
+        """What may lie behind it, best borne out first; empty where nothing stands clear of chance."""
+        return ranked(self.kind.name, self.signs, self.weigh) if self.signs else ()
+
+    @property
+    def apart(self) -> tuple[str, ...]:
+        """The checks that set the first causes apart."""
+        return set_apart(self.advice[:FIRST])
 
 
 def read_pattern(
-    test: TrayTest, profile: Profile, passes: Passes | None = None, noise: Noise | None = None
+    test: TrayTest,
+    profile: Profile,
+    passes: Passes | None = None,
+    *,
+    width_m: float | None = None,
+    bout_width_m: float | None = None,
 ) -> PatternReading:
     """Read the pattern of a test.
 
@@ -60,8 +121,11 @@ def read_pattern(
         Its single-pass profile. [m, kg/ha]
     passes : Passes, optional
         Its passes, if they are at hand. [kg/ha]
-    noise : Noise, optional
-        Their noise, where it is at hand; else chance is read from the scatter of the passes. [kg/ha]
+    width_m : float, optional
+        The width that the centre of the spread is held against: as a rule the effective width; else the bout or
+        expected width, or the half-rate width. [m]
+    bout_width_m : float, optional
+        The bout width driven; the sheet's bout or expected width if not given. [m]
 
     Returns
     -------
@@ -73,30 +137,89 @@ def read_pattern(
     >>> from spreadcheck.spread.profile import profile_of
     >>> from spreadcheck.sheet.traytest import tray_test
     >>> rows = [[0, 0], [8, 8.1], [16, 15.9], [16, 16.1], [16, 16], [16, 16.1], [16, 15.9], [8, 8], [0, 0]]
-    >>> test = tray_test([-5, -4, -3, -2, -1, 0, 1, 2, 3], rows, tray_width="0.5 m", tray_length="0.5 m")
+    >>> test = tray_test([-6, -5, -4, -3, -2, -1, 0, 1, 2], rows, tray_width="0.5 m", tray_length="0.5 m")
     >>> reading = read_pattern(test, profile_of(test))
-    >>> reading.shapes, reading.unclear, reading.advice[0].check.part
-    (('flat-topped', 'lopsided'), (), 'tray line')
+    >>> reading.shapes, reading.advice[0].cause.part, reading.sides.figures["centre"].value
+    (('flat-topped', 'lopsided'), 'tray line', -2.0...)
     """
-    rows = pass_rows(passes or passes_of(test, relative=profile.relative), profile)
-    variance, source = tray_variance(test, profile, rows, noise)
-    figures = figures_of(profile, rows.rate_kg_ha, variance)
-    clear, humps = _peaks(profile, rows.rate_kg_ha, variance, figures.half_of_peak_m.value)
-    verdicts = name_shapes(figures, spacing_m=profile.spacing_m, clear_peaks=len(clear), humps=humps, noise=source)
-    return PatternReading(figures, rows.numbers, clear, source, verdicts)
+    passes = passes or passes_of(test, relative=profile.relative)
+    noise = noise_of(passes)
+    chance = chance_at(profile, noise)
+    source = noise.source or UNKNOWN
+    rows = pass_rows(passes, profile)
+    figures = figures_of(profile, rows.rate_kg_ha, chance if noise.known else None)
+    kind, stated = kind_of(test)
+    driven_m = expected_width_m(test, bout_width_m)
+    held = width_m or (figures.half_of_peak_m.value if math.isnan(driven_m) else driven_m)
+    sides = left_against_right(passes, 0.0 if math.isnan(held) else held)
+    clear, humps = _peaks(profile, rows.rate_kg_ha, chance if noise.known else None, figures.half_of_peak_m.value)
+    verdicts = name_shapes(
+        figures,
+        spacing_m=profile.spacing_m,
+        clear_peaks=len(clear),
+        humps=humps,
+        noise=source,
+        unlike=sides is not None and sides.clear,
+    )
+    return PatternReading(
+        figures,
+        rows.numbers,
+        clear,
+        source,
+        verdicts,
+        kind,
+        stated,
+        driven_m,
+        sides,
+        _shape(profile, figures, chance, kind, driven_m) if noise.known else {},
+        outlets_of(test, profile, chance, driven_m) if kind.outlets and noise.known else None,
+        _weighed(test, sides),
+    )
+
+
+def _shape(profile: Profile, figures: Figures, chance: Chance, kind: Kind, width_m: float) -> dict[str, Difference]:
+    """Shoulders against the centre, beyond what is normal for the kind, and driving line against bout edge."""
+    ratio, found = figures.shoulder_to_centre, {}
+    if not math.isnan(ratio.value) and ratio.weights is not None:
+        least = kind.most_shoulder - 1 if ratio.value > 1 else 1 - kind.least_shoulder
+        found["shoulders"] = _beyond(chance, ratio.value - 1, ratio.weights, least)
+    if not math.isnan(width_m):
+        value, weights = line_and_edge(profile, width_m)
+        if not math.isnan(value):
+            found["bout edge"] = _beyond(chance, value, weights, LIMITS["line and edge"].value / 100)
+    return found
+
+
+def _beyond(chance: Chance, value: float, weights: FloatArray, least: float) -> Difference:
+    """A difference, with the chance that noise alone takes it past its limit, from its share of the chance of error."""
+    variance = chance.variances(weights[np.newaxis] * chance.noise.peak_kg_ha)[0]
+    alone = chance_of(chance.noise, max(abs(value) - least, 0.0), variance)
+    return difference(chance.noise, value, variance, min(alone / SHAPE_SHARE, 1.0), least)
+
+
+def _weighed(test: TrayTest, sides: Sides | None) -> dict[str, float]:
+    """What the wind noted, and passes that were driven both ways, say for or against causes."""
+    if sides is None:
+        return {}
+    found = {"wind": _WIND[wind_reach(test, sides.figures["centre"].value)]}
+    if sides.ground is not None:
+        found[GROUND] = _CANCELLED
+    return found
 
 
 def _peaks(
-    profile: Profile, rows: FloatArray, variance: FloatArray | None, half_width_m: float
+    profile: Profile, rows: FloatArray, chance: Chance | None, half_width_m: float
 ) -> tuple[tuple[Peak, ...], int]:
     """The peaks that stand clear of chance, and how many there are by the rise alone."""
     window = window_trays(profile.spacing_m, half_width_m)
     rates = smoothed(np.concatenate((profile.rate_kg_ha[np.newaxis], rows)), window)
     least = LEAST_RISE * float(rates[0].max())
     humps = peaks_of(profile.offset_m, rates, rise=least)
-    if variance is None or len(humps) == 1:
+    if chance is None or len(humps) == 1:
         return humps, len(humps)
-    sigma = math.sqrt(float(variance.max()) / window)
+    worst = int(profile.rate_kg_ha.argmax())
+    taken = smoothed(np.eye(len(profile.offset_m)), window)[:, worst]
+    sigma = float(chance.errors(taken[np.newaxis])[0])
     body = int((profile.rate_kg_ha > profile.rate_kg_ha.max() / 2).sum())
     rise = max(least, clear_rise(sigma, body))
     return (humps if rise == least else peaks_of(profile.offset_m, rates, rise=rise)), len(humps)

@@ -2,8 +2,8 @@
 
 Thresholds are this tool's own: a trapezoid whose top is at least 0.3 of its base is flat-topped; one with a smaller
 top, a triangle and a bell (Gaussian) are peaked. A figure is clear of its threshold when it is further from it than the
-scatter of single trays explains in 99 of 100 tests. Where whole passes differ by more than the scatter of trays
-explains (chi-square, 95 %), it must also be clear by the spread of the passes (Student's t, 95 %).
+one model of the noise explains in 99 of 100 tests. Whether a pattern is alike to both sides is asked by the same test
+as the advice and the doubt `off-centre` ask it (`passes.sides`).
 """
 
 from __future__ import annotations
@@ -22,10 +22,6 @@ LOPSIDED_PCT = 5.0  # lopsided: one side has this much more than half
 TAIL_RATIO = 1.5  # one-sided tail: one tail this many times the other
 
 _Z = 2.5758  # standard normal deviate, 99 % two-sided
-_T = (
-    12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228, 2.201, 2.179, 2.160, 2.145, 2.131, 2.120,
-    2.110, 2.101, 2.093, 2.086, 2.080, 2.074, 2.069, 2.064, 2.060, 2.056, 2.052, 2.048, 2.045, 2.042,
-)  # fmt: skip  # Student's t, 95 % two-sided, 1 to 30 degrees of freedom
 
 
 @record
@@ -73,13 +69,14 @@ def _shapes() -> dict[str, Shape]:
         Shape(
             "lopsided",
             "more on one side of the driving line than on the other",
-            f"one side has at least {50 + LOPSIDED_PCT:g} % of the spread",
+            f"one side has at least {50 + LOPSIDED_PCT:g} % of the spread, and the sides differ by more than chance",
             "driven back-and-forth, heavy and light strips in turn; driven round-and-round it matters less",
         ),
         Shape(
             "one-sided tail",
             "the rate falls more slowly on one side than on the other",
-            f"one tail at least {TAIL_RATIO:g} times as long as the other, and longer by a tray spacing",
+            f"one tail at least {TAIL_RATIO:g} times as long as the other, longer by a tray spacing, and the sides "
+            "differ by more than chance",
             "driven back-and-forth, long tails meet long ones and short meet short, so that every second edge differs",
         ),
     )
@@ -98,21 +95,8 @@ class Verdict(Enum):
 
 
 def margin(figure: Compared) -> float:
-    """How far a figure may be off by chance: the scatter of trays or, where passes differ by more, their spread."""
-    if math.isnan(figure.error) or math.isnan(figure.value):
-        return math.inf
-    trays = _Z * figure.error
-    free = figure.count - 1
-    if free < 1 or figure.sd**2 <= _chi_square_share(free) * figure.count * figure.error**2:
-        return trays
-    student = _T[free - 1] if free <= len(_T) else 1.960 + 2.42 / free
-    return max(trays, student * figure.sd / math.sqrt(figure.count))
-
-
-def _chi_square_share(free: int) -> float:
-    """The 95 % point of chi-square over its degrees of freedom, by Wilson and Hilferty (1931)."""
-    part = 2.0 / (9.0 * free)
-    return float((1.0 - part + 1.6449 * math.sqrt(part)) ** 3)
+    """How far a figure may be off by chance in 99 of 100 tests."""
+    return math.inf if math.isnan(figure.error) or math.isnan(figure.value) else _Z * figure.error
 
 
 def between(figure: Compared, low: float, high: float) -> Verdict:
@@ -126,21 +110,22 @@ def between(figure: Compared, low: float, high: float) -> Verdict:
     return Verdict.ABSENT if most < low or least > high else Verdict.UNCLEAR
 
 
-def name_shapes(figures: Figures, *, spacing_m: float, clear_peaks: int, humps: int, noise: str) -> dict[str, Verdict]:
+def name_shapes(
+    figures: Figures, *, spacing_m: float, clear_peaks: int, humps: int, noise: str, unlike: bool
+) -> dict[str, Verdict]:
     """The verdict on every shape."""
     if noise == UNKNOWN:
         return dict.fromkeys(SHAPES, Verdict.UNCLEAR)
     sides = (figures.left_shoulder, figures.right_shoulder)
     one = Verdict.ABSENT if clear_peaks > 1 else Verdict.NAMED  # a hump that may be chance takes nothing away
-    even = between(figures.left_share_pct, 50 - LOPSIDED_PCT, 50 + LOPSIDED_PCT)
     return {
         "flat-topped": _all((*(between(side, 1 - LEVEL, 1 + LEVEL) for side in sides), one)),
         "peaked": _all((*(between(side, -math.inf, PEAKED) for side in sides), one)),
         "double-peaked": _peaks_are(2, 2, clear_peaks, humps),
         "hollow centre": _all(between(side, HOLLOW, math.inf) for side in sides),
         "several peaks": _peaks_are(3, math.inf, clear_peaks, humps),
-        "lopsided": _not(even),
-        "one-sided tail": _tails(figures.tail_left_m, figures.tail_right_m, spacing_m),
+        "lopsided": _lopsided(figures.left_share_pct, unlike),
+        "one-sided tail": _if_unlike(_tails(figures.tail_left_m, figures.tail_right_m, spacing_m), unlike),
     }
 
 
@@ -151,8 +136,17 @@ def _all(verdicts: Iterable[Verdict]) -> Verdict:
     return Verdict.UNCLEAR if Verdict.UNCLEAR in found else Verdict.NAMED
 
 
-def _not(verdict: Verdict) -> Verdict:
-    return {Verdict.NAMED: Verdict.ABSENT, Verdict.ABSENT: Verdict.NAMED}.get(verdict, Verdict.UNCLEAR)
+def _lopsided(left_pct: Compared, unlike: bool) -> Verdict:
+    """Named by the test of the sides; without it a share may still be too near to half to matter."""
+    if unlike:
+        return Verdict.NAMED if abs(left_pct.value - 50) >= LOPSIDED_PCT else Verdict.ABSENT
+    even = between(left_pct, 50 - LOPSIDED_PCT, 50 + LOPSIDED_PCT)
+    return Verdict.ABSENT if even is Verdict.NAMED else Verdict.UNCLEAR
+
+
+def _if_unlike(verdict: Verdict, unlike: bool) -> Verdict:
+    """No one-sided shape is named where the sides differ by no more than chance."""
+    return verdict if unlike or verdict is Verdict.ABSENT else Verdict.UNCLEAR
 
 
 def _peaks_are(low: int, high: float, clear_peaks: int, humps: int) -> Verdict:

@@ -76,6 +76,8 @@ def _labels() -> dict[str, Label]:
         Label("operator"),
         Label("machine"),
         Label("spreader type", "choice", choices=SPREADER_TYPES),
+        Label("number of outlets", "count", 2, 500),
+        Label("outlet spacing", "length", 0.05, 5, unit="m"),
         Label("product"),
         Label("tray width", "length", 0.01, 20, unit="m"),
         Label("tray length", "length", 0.01, 20, unit="m"),

@@ -13,16 +13,13 @@ from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import record
 from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.judge.verdict import CANT_BE_JUDGED
-from spreadcheck.pattern.figures import Compared
-from spreadcheck.pattern.reading import PatternReading
-from spreadcheck.pattern.shape import margin
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.bars import bar_picture
 from spreadcheck.show.csv import csv_text
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_share, show_width
 from spreadcheck.show.json import envelope, known
 from spreadcheck.show.nextstep import beside, next_line
-from spreadcheck.show.pattern_text import pattern_full, pattern_headline
+from spreadcheck.show.pattern_text import advice_json, pattern_full, pattern_headline, pattern_json
 from spreadcheck.show.terminal import wrapped
 from spreadcheck.show.verdict import (
     MARKS,
@@ -431,7 +428,8 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
             "left_share_pct": profile.left_share_pct,
             "right_share_pct": profile.right_share_pct,
         },
-        "pattern": _pattern_json(result.pattern),
+        "pattern": pattern_json(result.pattern),
+        "advice": advice_json(result),
         "cv_limit_pct": result.limit_pct,
         "methods": {method: _method_json(result, scan) for method, scan in result.scans.items()},
     }
@@ -441,46 +439,6 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
     data["verdict"] = verdict_data(result.verdict)
     rates: dict[str, Any] = _named(data, "pct_of_peak" if profile.relative else "kg_ha")
     return envelope("analysis/1", result.test, result.doubts, **rates)
-
-
-def _pattern_json(reading: PatternReading) -> dict[str, Any]:
-    figures = {
-        name: _compared_json(figure) if isinstance(figure, Compared) else known(figure)
-        for name, figure in vars(reading.figures).items()
-    }
-    return {
-        "shapes": list(reading.shapes),
-        "cant_tell": list(reading.unclear),
-        "noise_from": reading.noise,
-        "passes": list(reading.pass_numbers),
-        "figures": figures,
-        "peaks": [
-            {"offset_m": peak.offset_m, "rate": peak.rate_kg_ha, "passes_offset_m": list(peak.pass_offset_m)}
-            for peak in reading.peaks
-        ],
-        "advice": [
-            {
-                "part": item.check.part,
-                "look": item.check.look,
-                "adjust": item.check.adjust,
-                "standing": item.check.standing,
-                "why": dict(item.why),
-            }
-            for item in reading.advice
-        ],
-    }
-
-
-def _compared_json(figure: Compared) -> dict[str, Any]:
-    return {
-        "value": known(figure.value),
-        "margin": known(margin(figure)),
-        "passes": [known(value) for value in figure.passes],
-        "passes_mean": known(figure.mean),
-        "passes_sd": known(figure.sd),
-        "passes_least": known(figure.least),
-        "passes_most": known(figure.most),
-    }
 
 
 def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:

@@ -10,7 +10,7 @@ import math
 
 from spreadcheck.errors import record
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.pattern.advice import CAUTIONS as MACHINE_CAUTIONS
+from spreadcheck.pattern.kinds import cautions_of
 from spreadcheck.product.rate import recovery_pct
 from spreadcheck.product.ratecheck import recovery_is_usual
 from spreadcheck.sheet.labels import BIN_LABELS, LABELS, METHODS, MOST_BINS, bin_label
@@ -30,7 +30,6 @@ CAUTIONS = (
     "For this machine, this product and this load only: take density and size again with every load, and test again "
     "after a change of product, vanes, drop point, spinner speed or width.",
     "Never faster than the highest spinner speed: granules break and the pattern is another one.",
-    *MACHINE_CAUTIONS[:2],
 )
 
 _TEST = ("machine", "product", "place", "operator")
@@ -70,8 +69,8 @@ class SettingsCard:
     controller: CardSection
     result: CardSection
     doubts: tuple[str, ...]
+    cautions: tuple[str, ...]
     bins: Table | None = None
-    cautions: tuple[str, ...] = CAUTIONS
 
 
 def settings_card(
@@ -116,6 +115,7 @@ def settings_card(
         result=CardSection("Result of the tray test", _result(result, system)),
         doubts=_doubts(result, system),
         bins=_bins(result, system),
+        cautions=(*CAUTIONS, *cautions_of(result.pattern.kind)),
     )
 
 

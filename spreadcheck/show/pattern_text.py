@@ -1,71 +1,51 @@
-"""The reading of a spread pattern for a terminal, 80 columns wide."""
+"""The reading of a spread pattern: its headline, its figures and the advice as a document, and as plain data."""
 
 from __future__ import annotations
 
 import math
 import textwrap
 from collections.abc import Callable
+from typing import Any
 
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.pattern.advice import CAUTIONS, DEFER
-from spreadcheck.pattern.figures import FROM_COUNTING, FROM_PASSES, UNKNOWN, Compared, Figures
-from spreadcheck.pattern.reading import PatternReading
-from spreadcheck.pattern.shape import SHAPES
+from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED
+from spreadcheck.passes.sides import Difference
+from spreadcheck.pattern.advice import DEFER, SIGNS, Ranked
+from spreadcheck.pattern.figures import UNKNOWN, Compared, Figures
+from spreadcheck.pattern.kinds import cautions_of
+from spreadcheck.pattern.outlets import Outlet
+from spreadcheck.pattern.reading import FIRST, PatternReading
+from spreadcheck.pattern.shape import SHAPES, margin
+from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Points, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_rate
+from spreadcheck.show.json import known
+from spreadcheck.show.terminal import terminal_text
 from spreadcheck.units import show, shown_unit
 
 WIDTH = 80
-FIRST_CHECKS = 3
-LOCK_OUT = "Discs still, engine off, key out and locked out before anyone touches a part."
+MOST_OUTLETS = 6
+NEXT_TO_NOTHING = -0.55  # at its own trays, which neighbours help to fill
 
 _NOISE = {
-    FROM_PASSES: "chance is read from the scatter of the passes",
-    FROM_COUNTING: "one pass: chance is the counting noise of granules, the least it can be",
-    UNKNOWN: "one pass, and granule size and density are not known: chance can't be told from shape",
+    FROM_PASSES: "chance is read from how the passes differ, and from what line, wind and trays usually do",
+    FROM_STATED: "one pass: chance is taken from what tests usually show, and this one may be worse",
+    UNKNOWN: "one pass of unknown granules: shapes can't be told from chance",
 }
 _CANT_TELL = {
     FROM_PASSES: "the passes differ too much; more passes, or more runs per catch, will tell",
-    FROM_COUNTING: "too few granules fell in; more passes, or more runs per catch, will tell",
+    FROM_STATED: "too few granules fell in; more passes, or more runs per catch, will tell",
     UNKNOWN: "one pass does not show chance; drive three, or give size guide number and granule density",
 }
-
-
-def pattern_text(result: Assessment, system: str = "metric") -> str:
-    """The pattern in short."""
-    reading = result.pattern
-    lines = [pattern_headline(reading), *_figure_lines(result.pattern.figures, reading, system)]
-    advice = reading.advice
-    if advice:
-        lines.append("Look at first, as is common practice; the machine maker's manual decides:")
-        lines += [
-            _wrapped(f"{number}. {item.check.part}: {item.check.look}", "  ", "     ")
-            for number, item in enumerate(advice[:FIRST_CHECKS], start=1)
-        ]
-        lines += [LOCK_OUT, f"--advice shows all {len(advice)}, with reasons, and every figure of the pattern"]
-    elif reading.shapes:
-        lines.append("Nothing about this shape asks for a change; --advice shows every figure")
-    return "\n".join(lines)
-
-
-def pattern_full(result: Assessment, system: str = "metric") -> str:
-    """The pattern with all its figures, every check and the cautions."""
-    reading = result.pattern
-    parts = [pattern_headline(reading) + "\n" + _figure_table(result, system)]
-    for name in reading.shapes:
-        shape = SHAPES[name]
-        parts.append(
-            _wrapped(f"{name}: {shape.meaning}. Rule: {shape.rule}. In the overlap: {shape.effect}.", "", "  ")
-        )
-    if reading.advice:
-        parts.append("\n".join(["Look at, in this order, as is common practice:", *_check_lines(reading)]))
-    elif reading.shapes:
-        parts.append("Nothing about this shape asks for a change.")
-    parts.append("\n".join(_wrapped(caution, "", "  ") for caution in (CAUTIONS if reading.advice else (DEFER,))))
-    return "\n\n".join(parts)
-
-
-def _wrapped(text: str, first: str, then: str) -> str:
-    return textwrap.fill(text, WIDTH, initial_indent=first, subsequent_indent=then, break_on_hyphens=False)
+# a tested difference in words, and what one of it is worth as shown (lengths are shown in the reader's units)
+_DIFFERENCES = {
+    "centre": ("centre off the line", 0.0),
+    "ground": ("off over the ground, both ways", 0.0),
+    "mass": ("if by mass: right has more by, %", 100.0),
+    "reach": ("if by reach: right is longer by, %", 100.0),
+    "slope": ("if by slope: right edge has more by, %", 100.0),
+    "shoulders": ("shoulders over centre, %", 100.0),
+    "bout edge": ("driving line over bout edge, %", 100.0),
+}
 
 
 def pattern_headline(reading: PatternReading) -> str:
@@ -74,97 +54,249 @@ def pattern_headline(reading: PatternReading) -> str:
         if len(reading.unclear) == 0:
             return "Pattern: no shape stands out"
         named = "which shape" if reading.noise == UNKNOWN or len(reading.unclear) > 3 else ", ".join(reading.unclear)
-        return _wrapped(f"Pattern: can't tell from chance: {named} ({_CANT_TELL[reading.noise]})", "", "  ")
-    text = "Pattern: " + ", ".join(reading.shapes)
-    if reading.unclear:
-        text += f" (can't tell from chance: {', '.join(reading.unclear)})"
-    return _wrapped(text, "", "  ")
+        text = f"Pattern: can't tell from chance: {named} ({_CANT_TELL[reading.noise]})"
+    else:
+        unclear = f" (can't tell from chance: {', '.join(reading.unclear)})" if reading.unclear else ""
+        text = f"Pattern: {', '.join(reading.shapes)}{unclear}"
+    return textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
 
 
-def _figure_lines(figures: Figures, reading: PatternReading, system: str) -> list[str]:
-    half, near, wide = (_length(f.value, system) for f in _widths(figures))
-    lines = [
-        f"  half-rate width {half} by the peak, {near} and {wide} by {figures.near_trays} and {figures.wide_trays} "
-        "centre trays",
-        f"  shoulders to centre {_ratio(figures.shoulder_to_centre.value)}{_range(figures.shoulder_to_centre, '.2f')}; "
-        f"tails {_length(figures.tail_left_m.value, system)} left, {_length(figures.tail_right_m.value, system)} right",
-    ]
-    if len(reading.peaks) > 1:
-        lines.append(f"  peaks at {', '.join(_place(peak.offset_m, system) for peak in reading.peaks)}")
-    return [_wrapped(line.strip(), "  ", "    ") for line in lines]
+def pattern_full(result: Assessment, system: str = "metric") -> str:
+    """The pattern with all its figures, every check and the cautions."""
+    return f"{pattern_headline(result.pattern)}\n{terminal_text(Document('', pattern_blocks(result, system)))}"
 
 
-def _widths(figures: Figures) -> tuple[Compared, Compared, Compared]:
-    return figures.half_of_peak_m, figures.half_of_near_m, figures.half_of_wide_m
+def pattern_blocks(result: Assessment, system: str = "metric") -> tuple[Block, ...]:
+    """Figures, tested differences, advice and shapes of a pattern, as blocks of a document."""
+    reading = result.pattern
+    shapes = [f"{name}: {SHAPES[name].meaning}. Rule: {SHAPES[name].rule}." for name in reading.shapes]
+    effects = [f"In the overlap: {SHAPES[name].effect}." for name in reading.shapes]
+    return (
+        _figure_table(result, system),
+        *(Paragraph(f"{shape} {effect}") for shape, effect in zip(shapes, effects, strict=True)),
+        *advice_blocks(result, system),
+    )
+
+
+def advice_blocks(result: Assessment, system: str = "metric") -> tuple[Block, ...]:
+    """What differs by more than chance, what may lie behind it, and what to look at, best borne out first."""
+    reading = result.pattern
+    blocks: list[Block] = [Heading("What was tested"), Paragraph(_kind_words(reading))]
+    if reading.differences:
+        blocks.append(_difference_table(reading, system))
+    if reading.outlets is not None:
+        blocks.append(Points(_outlet_words(reading, system)))
+    blocks.append(Heading("What may lie behind it"))
+    if result.blocking:
+        told = f"First put right what blocks a verdict: {', '.join(result.blocking)}. Until then the following may be "
+        blocks.append(Paragraph(told + "the slip, and not the machine.", "strong"))
+    if not reading.advice:
+        return (
+            *blocks,
+            Paragraph("Nothing here is clear of chance and unusual, so nothing is named."),
+            Paragraph(DEFER),
+        )
+    first, more = reading.advice[:FIRST], reading.advice[FIRST:]
+    blocks.append(Points(tuple(_cause_words(each) for each in first), numbered=True))
+    if reading.apart:
+        blocks += [Paragraph("To tell these apart:"), Points(reading.apart)]
+    if more:
+        blocks.append(Paragraph("Less likely: " + "; ".join(f"{r.cause.part} ({_share(r)})" for r in more) + "."))
+    return (*blocks, Points((*cautions_of(reading.kind), DEFER), small=True))
+
+
+def _kind_words(reading: PatternReading) -> str:
+    kind = reading.kind
+    assumed = kind.name if reading.kind_stated else f"{kind.name} is assumed, as the sheet names no spreader type"
+    text = f"Kind of spreader: {assumed}. Normal for it ({kind.standing}): {kind.normal}."
+    if math.isnan(reading.width_m):
+        text += " No bout or expected width is known, so the bout edge was not looked at."
+    return text
+
+
+def _difference_table(reading: PatternReading, system: str) -> Table:
+    rows = tuple(_difference_row(name, each, system) for name, each in reading.differences.items())
+    columns = (Column("difference", align="left"), Column("found"), Column("90 % range"), Column("chance"), Column(""))
+    note = (
+        "Right is positive. Chance: that noise, line, wind and a good machine make as much, all figures together; "
+        "centre, shoulders and bout edge must also be past what is normal."
+    )
+    return Table(columns, rows, notes=(f"{note} {len(reading.pass_numbers)} passes; {_NOISE[reading.noise]}.",))
+
+
+def _difference_row(name: str, each: Difference, system: str) -> tuple[str, ...]:
+    words, worth = _DIFFERENCES[name]
+    low, high = each.evidence.low or 0.0, each.evidence.high or 0.0
+    if worth:
+        shown = [f"{worth * value:.0f}".replace("-0", "0") if abs(worth * value) < 0.5 else f"{worth * value:.0f}"
+                 for value in (each.value, low, high)]  # fmt: skip
+    else:
+        shown = [show(value, "length", system, digits=2, unit=False) for value in (each.value, low, high)]
+        words = f"{words}, {shown_unit('length', system)}"
+    return words, shown[0], f"{shown[1]} to {shown[2]}", _chance(each), "clear" if each.clear else ""
+
+
+def _chance(each: Difference) -> str:
+    p = 100 * (each.evidence.p or 0.0)
+    return "below 0.1 %" if p < 0.1 else f"{p:.1f} %" if p < 10 else f"{p:.0f} %"
+
+
+def _outlet_words(reading: PatternReading, system: str) -> tuple[str, ...]:
+    """The outlets that stand clear, the furthest off first, and where their places are known from."""
+    outlets = reading.outlets
+    if outlets is None:
+        return ()
+    odd, every = outlets.odd, outlets.every
+    by = f"Held by {outlets.by}: {len(every)} {'trays' if 'trays' in outlets.by else 'outlets'} against the middle one."
+    if "trays" in outlets.by and "some" not in outlets.by:
+        by += " Put number of outlets and outlet spacing on the sheet to have the outlets named."
+    told = [_one_outlet(outlet, system) for outlet in odd[:MOST_OUTLETS]]
+    if len(odd) > MOST_OUTLETS:
+        told.append(f"and {len(odd) - MOST_OUTLETS} more")
+    return (by, *(told or ["None is off by more than 10 % beyond chance."]))
+
+
+def _one_outlet(outlet: Outlet, system: str) -> str:
+    at = show(abs(outlet.offset_m), "length", system, digits=2)
+    side = "" if outlet.offset_m == 0 else " right" if outlet.offset_m > 0 else " left"
+    name = f"outlet {outlet.number} from the left, {at}{side}" if outlet.number else f"at {at}{side}"
+    off, low, high = (100 * value for value in (outlet.off.value, outlet.off.evidence.low or 0.0,
+                                                outlet.off.evidence.high or 0.0))  # fmt: skip
+    way = "short" if off < 0 else "over"
+    ends = sorted((abs(low), abs(high)))
+    text = f"{name}: {abs(off):.0f} % {way} ({ends[0]:.0f} to {ends[1]:.0f}), chance {_chance(outlet.off)}"
+    return text + (
+        "; as one that gives nothing, beside good ones: blocked or shut?" if outlet.off.value <= NEXT_TO_NOTHING else ""
+    )
+
+
+def _share(each: Ranked) -> str:
+    return f"{100 * each.share:.0f} %"
+
+
+def _cause_words(each: Ranked) -> str:
+    cause = each.cause
+    why = "; ".join(f"{SIGNS[sign]}: {reason}" for sign, reason in each.why[:2])
+    head = f"{cause.part} ({_share(each)} of the evidence; {cause.standing}). {why[0].upper()}{why[1:]}."
+    return f"{head} Look: {cause.look} Usually: {cause.adjust}."
 
 
 def _length(value_m: float, system: str) -> str:
-    return "beyond the trays" if math.isnan(value_m) else show(value_m, "length", system, digits=1)
+    return "-" if math.isnan(value_m) else show(value_m, "length", system, unit=False)
 
 
 def _ratio(value: float) -> str:
     return "-" if math.isnan(value) else f"{value:.2f}"
 
 
-def _range(figure: Compared, digits: str) -> str:
-    """The spread over the passes, where there are two or more of them."""
-    if figure.count < 2:
-        return ""
-    return f" (passes {figure.least:{digits}} to {figure.most:{digits}})"
+def _figure_table(result: Assessment, system: str) -> Table:
+    reading, unit = result.pattern, shown_unit("length", system)
+    figures: Figures = reading.figures
 
+    def metres(value_m: float) -> str:
+        return _length(value_m, system)
 
-def _place(offset_m: float, system: str) -> str:
-    shown = show(abs(offset_m), "length", system, digits=1)
-    if float(shown.split()[0]) == 0:
-        return f"at {shown}"
-    return f"{shown} {'right' if offset_m > 0 else 'left'}"
-
-
-def _figure_table(result: Assessment, system: str) -> str:
-    figures, unit = result.pattern.figures, shown_unit("length", system)
-    lines = [
-        f"{'':<42}{'profile':>8}  {'pass by pass':-^28}",
-        f"{'':<42}{'':>8}{'mean':>8}{'SD':>8}{'least':>7}{'most':>7}",
-    ]
-    shares, ratios, metres = show_pct, _ratio, _number_of_lengths(system)
-    rows = (
-        ("left of the driving line, %", figures.left_share_pct, shares),
+    rows: tuple[tuple[str, Compared, Callable[[float], str]], ...] = (
+        ("left of the driving line, %", figures.left_share_pct, show_pct),
         (f"centre of the spread, right positive, {unit}", figures.centre_m, metres),
         (f"half-rate width by the peak, {unit}", figures.half_of_peak_m, metres),
         (f"half-rate width by {figures.near_trays} centre trays, {unit}", figures.half_of_near_m, metres),
         (f"half-rate width by {figures.wide_trays} centre trays, {unit}", figures.half_of_wide_m, metres),
-        ("left shoulder to centre", figures.left_shoulder, ratios),
-        ("right shoulder to centre", figures.right_shoulder, ratios),
-        ("both shoulders to centre", figures.shoulder_to_centre, ratios),
+        ("left shoulder to centre", figures.left_shoulder, _ratio),
+        ("right shoulder to centre", figures.right_shoulder, _ratio),
+        ("both shoulders to centre", figures.shoulder_to_centre, _ratio),
         (f"left tail, half of the peak to 5 %, {unit}", figures.tail_left_m, metres),
         (f"right tail, half of the peak to 5 %, {unit}", figures.tail_right_m, metres),
+        *(
+            (
+                f"peak of {show_rate(peak.rate_kg_ha, result, system)} {rate_unit(result, system)}, at {unit}",
+                Compared(peak.offset_m, peak.pass_offset_m),
+                metres,
+            )
+            for peak in reading.peaks
+        ),
     )
-    for name, figure, shown in rows:
-        lines.append(_figure_row(name, figure, shown))
-    for peak in result.pattern.peaks:
-        rate = f"{show_rate(peak.rate_kg_ha, result, system)} {rate_unit(result, system)}"
-        lines.append(_figure_row(f"peak of {rate}, at {unit}", Compared(peak.offset_m, peak.pass_offset_m), metres))
-    compared = len(result.pattern.pass_numbers)
-    lines.append(f"{compared} {'pass' if compared == 1 else 'passes'} compared; {_NOISE[result.pattern.noise]}")
-    return "\n".join(_wrapped(line, "", "  ") if line is lines[-1] else line for line in lines)
+    columns = (Column("figure", align="left"), *map(Column, ("profile", "mean", "SD", "least", "most")))
+    compared = len(reading.pass_numbers)
+    note = f"Mean, SD, least and most: pass by pass, {compared} {'pass' if compared == 1 else 'passes'} compared."
+    return Table(columns, tuple(_figure_row(*row) for row in rows), notes=(note,))
 
 
-def _number_of_lengths(system: str) -> Callable[[float], str]:
-    return lambda value_m: show(value_m, "length", system, unit=False)
-
-
-def _figure_row(name: str, figure: Compared, shown: Callable[[float], str]) -> str:
+def _figure_row(name: str, figure: Compared, shown: Callable[[float], str]) -> tuple[str, ...]:
     values = (figure.mean, figure.sd, figure.least, figure.most)
-    mean, sd, least, most = (shown(value) if figure.count > 1 else "-" for value in values)
-    return f"  {name:<40}{shown(figure.value):>8}{mean:>8}{sd:>8}{least:>7}{most:>7}"
+    return name, shown(figure.value), *(shown(value) if figure.count > 1 else "-" for value in values)
 
 
-def _check_lines(reading: PatternReading) -> list[str]:
-    lines = []
-    for number, item in enumerate(reading.advice, start=1):
-        check = item.check
-        lines.append(_wrapped(f"{number}. {check.part}: {check.look}", "  ", "     "))
-        for shape, why in item.why:
-            lines.append(_wrapped(f"{shape}: {why}", "     - ", "       "))
-        lines.append(_wrapped(f"Usually: {check.adjust}", "     - ", "       "))
-    return lines
+def pattern_json(reading: PatternReading) -> dict[str, Any]:
+    """The reading as plain data, in SI."""
+    figures = {
+        name: _compared_json(figure) if isinstance(figure, Compared) else known(figure)
+        for name, figure in vars(reading.figures).items()
+    }
+    return {
+        "shapes": list(reading.shapes),
+        "cant_tell": list(reading.unclear),
+        "noise_from": reading.noise,
+        "passes": list(reading.pass_numbers),
+        "figures": figures,
+        "peaks": [
+            {"offset_m": peak.offset_m, "rate": peak.rate_kg_ha, "passes_offset_m": list(peak.pass_offset_m)}
+            for peak in reading.peaks
+        ],
+    }
+
+
+def advice_json(result: Assessment) -> dict[str, Any]:
+    """What was tested and what may lie behind it, best borne out first, as plain data in SI."""
+    reading = result.pattern
+    outlets = reading.outlets
+    return {
+        "spreader_type": reading.kind.name,
+        "spreader_type_stated": reading.kind_stated,
+        "normal": reading.kind.normal,
+        "put_right_first": list(result.blocking),
+        "differences": {_key(name): _difference_json(each) for name, each in reading.differences.items()},
+        "outlets": None
+        if outlets is None
+        else {
+            "by": outlets.by,
+            "odd": [
+                {"number": odd.number or None, "offset_m": odd.offset_m, **_difference_json(odd.off)}
+                for odd in outlets.odd
+            ],
+        },
+        "causes": [
+            {
+                "part": each.cause.part,
+                "share_pct": 100 * each.share,
+                "look": each.cause.look,
+                "adjust": each.cause.adjust,
+                "standing": each.cause.standing,
+                "why": dict(each.why),
+            }
+            for each in reading.advice
+        ],
+        "tell_apart": list(reading.apart),
+        "cautions": [*cautions_of(reading.kind), DEFER],
+    }
+
+
+def _key(name: str) -> str:
+    return f"{name}_m" if name in ("centre", "ground") else name.replace(" ", "_")
+
+
+def _difference_json(each: Difference) -> dict[str, Any]:
+    told = each.evidence
+    return {"value": each.value, "low": told.low, "high": told.high, "p": told.p, "clear": each.clear}
+
+
+def _compared_json(figure: Compared) -> dict[str, Any]:
+    return {
+        "value": known(figure.value),
+        "margin": known(margin(figure)),
+        "passes": [known(value) for value in figure.passes],
+        "passes_mean": known(figure.mean),
+        "passes_sd": known(figure.sd),
+        "passes_least": known(figure.least),
+        "passes_most": known(figure.most),
+    }

@@ -16,7 +16,7 @@ from spreadcheck.judge.confidence import band_at, confidence, draw, kept_probabi
 from spreadcheck.judge.likely import Line, bouts_on, products, widest_within
 from spreadcheck.judge.passcount import passes_for, passes_needed
 from spreadcheck.passes.granules import granule_mass_g
-from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED, NOTHING_STATED, Stated, _ratio_by_chance
+from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED, NOTHING_STATED, Stated, ratio_by_chance
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.sheet.traytest import tray_test
@@ -236,7 +236,7 @@ def test_probability_falls_with_width():
 def test_range_by_chance_against_scipy(freedom, share):
     """Wilson and Hilferty's quantiles of chi-square, against scipy's: within 1 % from ten degrees of freedom on."""
     z = NormalDist().inv_cdf(share)
-    assert _ratio_by_chance(freedom, z) == pytest.approx(chdtri(freedom, 1 - share) / freedom, rel=0.01)
+    assert ratio_by_chance(freedom, z) == pytest.approx(chdtri(freedom, 1 - share) / freedom, rel=0.01)
 
 
 def test_passes_and_counting_agree():

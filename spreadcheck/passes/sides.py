@@ -1,0 +1,307 @@
+"""Left against right: centre, mass, reach and slope of a pattern, each held against the one model of the noise.
+
+A mirror image is taken from the mean pass: d = r(x) - r(-x), which a machine, line and day that are alike to both sides
+leave at nothing but noise. Ways of being unlike are fitted to d by generalised least squares, each alone: the pattern
+shifted, one side given more, one side thrown further, a rate that falls steadily along the line, and carried by a side
+wind, the further the longer granules fly. What laying the line, the wind of the day and the two sides of a good machine
+usually differ by (`LIMITS`) counts as noise.
+
+How well each way explains d is told by its evidence, the Bayes factor against noise alone with a normal law for its
+size: log B = (z^2 / (1 + 1 / (t^2 I)) - log(1 + t^2 I)) / 2, I its information, t its usual size.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+
+from spreadcheck.errors import record
+from spreadcheck.limits import LIMITS
+from spreadcheck.passes.evidence import LEVEL_PCT, Evidence, holm
+from spreadcheck.passes.noise import Noise, Stated, noise_of, ratio_by_chance
+from spreadcheck.passes.passes import FEW, Passes
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
+
+# the figures, and how they share the chance of error; what is left of 1 goes to centre against shoulders and bout edge
+FIGURES = {"centre": 0.5, "mass": 0.2, "reach": 0.1, "slope": 0.1}
+SHAPE_SHARE = 0.05  # of each of the two
+# the ways of being unlike: usual size (m, or a share), chance before the test
+WAYS = {"shift": (1.5, 0.40), "wind": (1.5, 0.15), "mass": (0.15, 0.20), "slope": (0.30, 0.10), "reach": (0.20, 0.15)}
+SINGLE_DISC, FLAT = "single disc", ("pneumatic boom", "full-width drop")
+_PLATEAU = 0.85  # of the half-rate width: what counts of a flat pattern, whose ends are too steep to say more
+_Z_90, _Z_95 = 1.6449, 1.96  # 90 and 95 % of a normal distribution lie within so many sigma
+_CALM = 0.2  # of the wind's speed: what blows across even where it is said to come from ahead
+_TAKES_OVER, _NEAR_SHARE, _FURTHEST = 2.0, 0.3, 2.0  # how fast one side takes over; wind: least share, furthest flight
+_SMOOTH = np.array([-2.0, 3.0, 6.0, 7.0, 6.0, 3.0, -2.0]) / 21  # a parabola through seven (Savitzky and Golay, 1964)
+_FLOOR = 0.02  # of the peak: as the noise has it
+_ACROSS = {"left": 1.0, "right": 1.0, "ahead": 0.0, "behind": 0.0, "changing": 1.0}
+
+
+@record
+class Difference:
+    """One tested difference: its value, standard error, what is said of it, and the least value that matters."""
+
+    value: float
+    error: float
+    evidence: Evidence
+    least: float = 0.0
+
+    @property
+    def clear(self) -> bool:
+        """Whether it matters and is more than chance, line, wind and good machines make."""
+        return bool(self.evidence.beyond) and abs(self.value) > self.least
+
+
+@record
+class Sides:
+    """How a pattern differs from its mirror image.
+
+    `figures` are "centre" (m), and "mass", "reach" and "slope" (shares of 1), positive where the right has more; `odds`
+    is how the ways of being unlike share the evidence. `ground` is how far right the pattern lay over the ground,
+    whichever way it was driven, where passes went both ways; None where they did not. [m]
+    """
+
+    figures: dict[str, Difference]
+    odds: dict[str, float]
+    ground: Difference | None = None
+
+    @property
+    def clear(self) -> bool:
+        """Whether the sides differ by more than chance."""
+        return any(figure.clear for figure in self.figures.values())
+
+
+def wind_across(direction: str) -> float:
+    """The share of the wind that blows along the tray line; a changing wind counts whole."""
+    return _ACROSS.get(direction, math.sqrt(0.5))
+
+
+def wind_reach(test: TrayTest, shift_m: float) -> str:
+    """Whether the wind explains a shift: "explains", "part", "other side", "not across", or "not noted"."""
+    speed, direction = test.quantity("wind speed"), test.text("wind from")
+    if speed is None or not direction:
+        return "not noted"
+    if "left" not in direction and "right" not in direction:
+        return "not across"
+    if ("right" if shift_m > 0 else "left") in direction:
+        return "other side"
+    return "explains" if speed * wind_across(direction) * LIMITS["drift most"].value >= abs(shift_m) else "part"
+
+
+def usual_shift_m(test: TrayTest, *, cancelled: bool = True) -> float:
+    """How far line and wind usually shift the mean pass: less where the wind is noted, or passes go both ways. [m]
+
+    A pass that is driven the other way is shifted the other way as the machine sees it.
+    """
+    stated, speed, direction = Stated(), test.quantity("wind speed"), test.text("wind from")
+    if speed is not None and direction:
+        middle = (LIMITS["drift least"].value + LIMITS["drift most"].value) / 2
+        noted = middle * speed * max(wind_across(direction), _CALM)
+        stated = replace(stated, wind_shift_m=min(stated.wind_shift_m, noted))
+    passes = len(test.passes)
+    return stated.shift_m * (abs(passes - 2 * len(test.reversed_passes)) / passes if cancelled else 1.0)
+
+
+@record(eq=False)
+class Usual:
+    """What a single test can't see and a good one has: trays that keep more or less, and patterns of known size."""
+
+    tray: float
+    patterns: FloatArray  # (patterns, trays), in units of the peak
+
+
+def usual_of(test: TrayTest, offset_m: FloatArray, r: FloatArray) -> Usual:
+    """A shift by line and wind, and sides that differ as those of a good machine do."""
+    single = test.text("spreader type") == SINGLE_DISC
+    unlike = LIMITS["unlike sides of one disc" if single else "unlike sides"].value / 100
+    ways = _ways(offset_m, r)
+    patterns = np.array([usual_shift_m(test) * ways["shift"], unlike * ways["mass"]])
+    return Usual(LIMITS["tray efficiency"].value / 100, patterns)
+
+
+def sum_variance(noise: Noise, weights: FloatArray, usual: Usual) -> FloatArray:
+    """Variance of weighted sums of the mean pass, one for each guess at the noise; (sums, guesses). [peak^2]"""
+    r, x = noise.rate_kg_ha / noise.peak_kg_ha, noise.offset_m
+    lag, where = np.unique(np.round(np.abs(x[:, None] - x), 6), return_inverse=True)
+    alike = np.exp(-np.multiply.outer(1 / noise.length_m, lag))
+    found = []
+    for whole in weights:
+        w = whole / np.sqrt(noise.used)
+        at_lag = np.bincount(where.ravel(), weights=np.outer(w * r, w * r).ravel(), minlength=len(lag))
+        own = noise.counting * (w**2 @ np.maximum(r, _FLOOR)) + noise.scatter**2 * (w**2 @ r**2) + noise.reading * w @ w
+        own = own + noise.gusts**2 * (alike @ at_lag) + noise.wander_m**2 * float(w @ noise.slope) ** 2
+        seen = usual.tray**2 * float((whole * r) @ (whole * r)) + float(((usual.patterns @ whole) ** 2).sum())
+        found.append(own * noise.scale + seen)
+    return np.array(found)
+
+
+def _covariance(noise: Noise, usual: Usual) -> FloatArray:
+    """Covariance of the mean pass, expected over the guesses; (trays, trays). [peak^2]"""
+    r, x, size = noise.rate_kg_ha / noise.peak_kg_ha, noise.offset_m, noise.weight * noise.scale
+    lag, where = np.unique(np.round(np.abs(x[:, None] - x), 6), return_inverse=True)
+    gusts = (size * noise.gusts**2) @ np.exp(-np.multiply.outer(1 / noise.length_m, lag))
+    found = np.outer(r, r) * gusts[where.reshape(len(x), len(x))]
+    found += (size @ noise.wander_m**2) * np.outer(noise.slope, noise.slope)
+    own = (
+        (size @ noise.counting) * np.maximum(r, _FLOOR) + (size @ noise.scatter**2) * r**2 + size.sum() * noise.reading
+    )
+    found[np.diag_indices(len(x))] += own
+    found /= np.sqrt(np.outer(noise.used, noise.used))
+    found[np.diag_indices(len(x))] += (usual.tray * r) ** 2
+    return np.asarray(found + usual.patterns.T @ usual.patterns)
+
+
+def chance_of(noise: Noise, off: float, variance: FloatArray) -> float:
+    """Chance that noise alone makes a difference as large, either way, over all guesses at the noise."""
+    z = abs(off) / np.sqrt(2 * np.maximum(variance, 1e-300))
+    return float(noise.weight @ np.array([math.erfc(each) for each in z.tolist()]) / noise.weight.sum())
+
+
+def difference(noise: Noise, value: float, variance: FloatArray, p: float, least: float = 0.0) -> Difference:
+    """A tested difference with its 90 % range, from the variance at each guess and the chance already adjusted."""
+    error = math.sqrt(float(noise.weight @ variance / noise.weight.sum()))
+    told = Evidence(p, LEVEL_PCT, low=value - _Z_90 * error, high=value + _Z_90 * error)
+    return Difference(value, error, told, least)
+
+
+def off_centre(passes: Passes, width_m: float) -> Difference | None:
+    """How far the centre of the spread lies off the line, where that is clear; looks at the noise only if need be."""
+    kept = passes.used > 0
+    at, mass = _moments(passes.offset_m[kept])
+    rate = passes.mean_kg_ha[kept]
+    if abs(at @ rate) <= LIMITS["off centre"].value / 100 * width_m * (mass @ rate):
+        return None
+    sides = left_against_right(passes, width_m)
+    return sides.figures["centre"] if sides is not None and sides.figures["centre"].clear else None
+
+
+@lru_cache(maxsize=8)
+def left_against_right(passes: Passes, width_m: float) -> Sides | None:
+    """The tested differences between left and right, of a pattern that serves a width; None where a side is missing."""
+    noise = noise_of(passes)
+    x, r = noise.offset_m, noise.rate_kg_ha / noise.peak_kg_ha
+    mirror, names = _mirror(x), [*FIGURES]
+    if passes.test.text("spreader type") in FLAT:  # nothing is thrown, so no side is thrown further
+        half = float(np.abs(x[r >= 0.5]).max())
+        mirror, names = mirror[x[(x > 0) & (x <= -x[0] + 1e-9)] <= _PLATEAU * half], ["centre", "mass", "slope"]
+    if len(mirror) < FEW:
+        return None
+    usual = usual_of(passes.test, x, r)
+    at, mass = _moments(x)
+    centre = float(at @ r / (mass @ r))
+    ways = {name: mirror @ way for name, way in _ways(x, r, centre).items()}
+    alone = mirror @ _covariance(noise, usual) @ mirror.T
+    alone[np.diag_indices(len(alone))] += 1e-9
+    inverse = np.linalg.inv(alone)
+    information = {name: max(float(way @ inverse @ way), 1e-12) for name, way in ways.items()}
+    weights = {name: (way @ inverse / information[name]) @ mirror for name, way in ways.items()}
+    log_odds = _log_odds({name: float(weights[name] @ r) ** 2 * information[name] for name in WAYS}, information,
+                         whole=float(mirror @ r @ inverse @ (mirror @ r)), free=len(mirror) - 1)  # fmt: skip
+    sums = np.array([(at - centre * mass) / (mass @ r), *(weights[name] for name in names[1:])])
+    values = [centre, *(sums[1:] @ r).tolist()]
+    variance = sum_variance(noise, sums, usual) * _torn(passes, noise, sums)[:, None]
+    p = holm([chance_of(noise, *each) for each in zip(values, variance, strict=True)], [FIGURES[n] for n in names])
+    p = np.minimum(p / sum(FIGURES[name] for name in names), 1.0)
+    least = [LIMITS["off centre"].value / 100 * width_m, *[0.0] * (len(names) - 1)]
+    tested = [difference(noise, *each) for each in zip(values, variance, p.tolist(), least, strict=True)]
+    figures = dict(zip(names, tested, strict=True))
+    if len(names) < len(FIGURES):
+        telling = [name for name in names[1:] if figures[name].clear]
+        log_odds = {name: log_odds[name] for name in names[1:] if telling} or {"shift": 0.0}
+    odds = {name: math.exp(value - max(log_odds.values())) for name, value in log_odds.items()}
+    return Sides(
+        figures,
+        {name: value / sum(odds.values()) for name, value in odds.items()},
+        _over_ground(passes, noise, sums[:1], least[0]),
+    )
+
+
+def _torn(passes: Passes, noise: Noise, sums: FloatArray) -> FloatArray:
+    """How much further whole passes differ than the noise explains (chi-square, 97.5 %), as a factor; 1 where not."""
+    rates = passes.rate_kg_ha[passes.used > 0] / noise.peak_kg_ha
+    rates = rates[:, ~np.isnan(rates).any(axis=0)]
+    count = rates.shape[1]
+    if count < 2:
+        return np.ones(len(sums))
+    seen = (sums @ (rates / rates.sum(axis=0) * rates.sum(axis=0).mean())).var(axis=1, ddof=1)
+    model = sum_variance(noise, sums, Usual(0.0, np.zeros((1, sums.shape[1])))) @ noise.weight * noise.passes
+    return np.asarray(np.maximum(seen / np.maximum(model * ratio_by_chance(count - 1, _Z_95), 1e-300), 1.0))
+
+
+def _log_odds(squared: dict[str, float], information: dict[str, float], *, whole: float, free: int) -> dict[str, float]:
+    """Log evidence of each way; where none fits within the noise, by the misfit of the best one instead of it."""
+    misfit = max((whole - max(squared.values())) / free, 1.0)
+    found = {}
+    for name, (size, before) in WAYS.items():
+        told = size**2 * information[name] / misfit
+        found[name] = math.log(before) + (squared[name] / misfit / (1 + 1 / told) - math.log1p(told)) / 2
+    return found
+
+
+def _over_ground(passes: Passes, noise: Noise, weights: FloatArray, least: float) -> Difference | None:
+    """How far right the pattern lay over the ground, by passes both ways; line and wind count as noise. [m]"""
+    both = int(passes.reversed.sum()), int((~passes.reversed).sum())
+    rates = passes.rate_kg_ha[passes.used > 0]
+    if not all(both) or np.isnan(rates).any():
+        return None
+    at, mass = _moments(noise.offset_m)
+    centres = (at @ rates) / np.maximum(mass @ rates, 1e-12)
+    ground = float(centres[~passes.reversed].mean() - centres[passes.reversed].mean()) / 2
+    alone = sum_variance(noise, weights, Usual(0.0, np.zeros((1, len(mass)))))[0] * noise.passes
+    if sum(both) > 2:  # the noise takes what turns with the ground for wandering: read it within each direction
+        within = [centres[way] - centres[way].mean() for way in (passes.reversed, ~passes.reversed)]
+        alone = np.full_like(alone, float((np.concatenate(within) ** 2).sum()) / (sum(both) - 2))
+    variance = alone * (1 / both[0] + 1 / both[1]) / 4 + usual_shift_m(passes.test, cancelled=False) ** 2
+    return difference(noise, ground, variance, min(2 * chance_of(noise, ground, variance), 1.0), least)
+
+
+def _moments(x: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """First moment and area of the straight lines that meet at each tray, the ends running out over a spacing."""
+    gaps = np.concatenate(([x[1] - x[0]], np.diff(x), [x[-1] - x[-2]]))
+    area = (gaps[1:] + gaps[:-1]) / 2
+    return area * (x + (gaps[1:] - gaps[:-1]) / 3), area
+
+
+def _mirror(x: FloatArray) -> FloatArray:
+    """What takes the mirror image from a pattern at the trays right of the line; (trays right, trays)."""
+    right = x[(x > 0) & (x <= -x[0] + 1e-9)]
+    found = np.zeros((len(right), len(x)))
+    for row, offset in enumerate(right.tolist()):
+        found[row, np.searchsorted(x, offset)] += 1.0
+        after = int(np.clip(np.searchsorted(x, -offset), 1, len(x) - 1))
+        share = min(max((-offset - x[after - 1]) / (x[after] - x[after - 1]), 0.0), 1.0)
+        found[row, after - 1] -= 1 - share
+        found[row, after] -= share
+    return found
+
+
+def _ways(x: FloatArray, r: FloatArray, centre: float = 0.0) -> dict[str, FloatArray]:
+    """How a pattern alike to both sides changes with each way of being unlike, for a size of one.
+
+    A shift that is more than half a tray is taken whole, not by the slope.
+    """
+    alike = _alike(x, r, 0.0)
+    shift = -np.gradient(alike, x)
+    if abs(centre) > np.diff(x).min() / 2:
+        own = _alike(x, r, centre)
+        shift = (np.interp(x - centre, x, own) - np.interp(x + centre, x, own)) / (2 * centre)
+    half = max(float(np.abs(x[alike >= alike.max() / 2]).max()), float(np.diff(x).min()))
+    takes_over = np.tanh(_TAKES_OVER * x / half)
+    flight = _NEAR_SHARE + (1 - _NEAR_SHARE) * np.minimum(np.abs(x) / half, _FURTHEST)
+    right = alike * (1 + takes_over) / 2
+    return {
+        "shift": shift,
+        "wind": -np.gradient(flight * alike, x),
+        "mass": alike * takes_over / 2,
+        "slope": alike * x / (2 * half),
+        "reach": -np.gradient(x * right, x),
+    }
+
+
+def _alike(x: FloatArray, r: FloatArray, centre: float) -> FloatArray:
+    """The pattern about its centre, alike to both sides, and smoothed: its slope is wanted, not that of its noise."""
+    both = (np.interp(centre + x, x, r, left=0.0, right=0.0) + np.interp(centre - x, x, r, left=0.0, right=0.0)) / 2
+    return np.convolve(np.pad(both, 3, mode="edge"), _SMOOTH, mode="valid")

@@ -1,0 +1,108 @@
+"""Outlet by outlet: which outlet of a boom or a drop spreader gives less or more than the others, and by how much.
+
+The rate at an outlet is the mean of the trays within half an outlet spacing of it; at the two end outlets those on the
+inner side, as nothing fills the outer one. Each is held against the middle outlet. Neighbouring outlets throw into one
+another's trays, so that an outlet that gives nothing shows as less than all of it missing, and its neighbours short.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from spreadcheck.errors import record
+from spreadcheck.limits import LIMITS
+from spreadcheck.passes.evidence import holm
+from spreadcheck.passes.sides import Difference, chance_of, difference
+from spreadcheck.pattern.figures import Chance
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.spread.profile import Profile
+
+FEWEST = 4
+_BODY = 0.5  # of the peak: trays that are taken one by one where outlets are not known
+_NEAR = 1e-6
+
+
+@record
+class Outlet:
+    """One outlet: its number from the left (0: a tray), its offset, and how far it is off the middle one, a share."""
+
+    number: int
+    offset_m: float
+    off: Difference
+
+
+@record
+class Outlets:
+    """The outlets of a machine; `by` says where their places are known from."""
+
+    by: str
+    every: tuple[Outlet, ...]
+
+    @property
+    def odd(self) -> tuple[Outlet, ...]:
+        """Those that stand clear, the furthest off first; not those that are only short beside a worse one."""
+        clear = [outlet for outlet in self.every if outlet.off.clear]
+        kept = [
+            outlet
+            for outlet in clear
+            if not any(
+                abs(self.every.index(other) - self.every.index(outlet)) == 1
+                and other.off.value * outlet.off.value > 0
+                and abs(other.off.value) > 2 * abs(outlet.off.value)
+                for other in clear
+            )
+        ]
+        return tuple(sorted(kept, key=lambda outlet: -abs(outlet.off.value)))
+
+
+def outlets_of(test: TrayTest, profile: Profile, chance: Chance, width_m: float) -> Outlets | None:
+    """Every outlet against the middle one; by single trays where the sheet does not say where the outlets are."""
+    x, rate = profile.offset_m, profile.rate_kg_ha / chance.noise.peak_kg_ha
+    places, spacing, by = _places(test, width_m)
+    inside = (places >= x[0] - spacing / 2) & (places <= x[-1] + spacing / 2) if len(places) else np.array([], bool)
+    numbers, at = np.flatnonzero(inside) + 1, places[inside]
+    trays = _trays(x, at, spacing, first=bool(len(at)) and bool(inside[0]), last=bool(len(at)) and bool(inside[-1]))
+    if len(at) < FEWEST or not trays.any(axis=1).all():
+        by = "single trays" if not by else "single trays, as some outlets have no tray"
+        body = np.flatnonzero(rate > _BODY * np.median(rate[rate > _BODY * rate.max()]))
+        inner = body[1:-1]  # the end trays may stand half outside
+        numbers, at, trays = np.zeros(len(inner), int), x[inner], np.eye(len(x), dtype=bool)[inner]
+    if len(at) < FEWEST:
+        return None
+    weights = trays / trays.sum(axis=1, keepdims=True)
+    levels = weights @ rate
+    middle = float(np.median(levels))
+    if middle <= 0:
+        return None
+    off = levels / middle - 1
+    variance = chance.variances((weights - (1 + off)[:, None] * weights.mean(axis=0)) / middle)
+    least = LIMITS["outlet gap"].value / 100
+    beyond = [max(abs(each) - least, 0.0) for each in off.tolist()]
+    p = holm([chance_of(chance.noise, *each) for each in zip(beyond, variance, strict=True)])
+    told = [difference(chance.noise, *each, least) for each in zip(off.tolist(), variance, p.tolist(), strict=True)]
+    return Outlets(by, tuple(map(Outlet, numbers.tolist(), at.tolist(), told)))
+
+
+def _places(test: TrayTest, width_m: float) -> tuple[FloatArray, float, str]:
+    """Where the outlets are: by number and spacing, or by one of them and the width."""
+    number, spacing = test.quantity("number of outlets"), test.quantity("outlet spacing")
+    by = "outlet spacing and number" if number and spacing else "outlet spacing" if spacing else "number of outlets"
+    if spacing and not number and not math.isnan(width_m):
+        number = round(width_m / spacing)
+    elif number and not spacing and not math.isnan(width_m):
+        spacing = width_m / number
+    if not number or not spacing or number < FEWEST:
+        return np.array([]), math.nan, ""
+    return np.asarray((np.arange(int(number)) - (int(number) - 1) / 2) * spacing, float), float(spacing), by
+
+
+def _trays(x: FloatArray, at: FloatArray, spacing: float, *, first: bool, last: bool) -> FloatArray:
+    """Which trays stand for which outlet; (outlets, trays)."""
+    found = np.abs(x - at[:, None]) <= spacing / 2 + _NEAR if len(at) else np.zeros((0, len(x)), bool)
+    if first:
+        found[0] &= x >= at[0] - _NEAR
+    if last:
+        found[-1] &= x <= at[-1] + _NEAR
+    return np.asarray(found)
