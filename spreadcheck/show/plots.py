@@ -221,8 +221,9 @@ def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
         axes.plot(widths * length, cv, color=style["color"], ls=style["ls"], label=label)
         whole = result.whole_spacings(scan.width_m)
         if whole.sum() <= _MOST_POINTS:
+            points = "points: CV by trays at whole spacings" if method == METHODS[0] else None
             axes.plot(scan.width_m[whole] * length, scan.cv_trays_pct[whole], style["marker"], ms=4, mfc="white",
-                      mec=style["color"], label="CV by trays at whole spacings")  # fmt: skip
+                      mec=style["color"], label=points)  # fmt: skip
         lowest, highest = (
             min(lowest, float(np.nanmin(cv, initial=np.inf))),
             max(highest, float(np.nanmax(cv, initial=0))),

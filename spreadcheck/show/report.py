@@ -586,7 +586,7 @@ def width_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...
         *_figures("%", "CV by line"),
         *_figures(unit, "Mean", "Least", "Most"),
     )
-    notes = () if len(rows) == total else (f"{len(rows)} of the {total} widths tried are shown.",)
+    notes = () if len(rows) == total else (f"{len(rows)} of the {total} widths of the table are shown.",)
     tables = []
     for method in METHODS:
         cells = []

@@ -6,10 +6,14 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.cli import main
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.show.plots import analysis_figure
 
 SHEETS = Path(__file__).parents[2] / "sample_trays"
 USER = "text.usetex: True\nfont.size: 30\naxes.facecolor: red\nno.such.key: 1\nbackend: nonsense\n"
@@ -60,3 +64,34 @@ def test_words_of_a_sheet_go_through_the_gate_into_a_picture(tmp_path: Path, com
     drawn = (tmp_path / "plot.svg").read_text(encoding="utf-8")
     assert r"back\u202eward \u65e5$x$".replace(r"\u65e5", "\u65e5") in drawn
     assert "\u202e" not in drawn
+
+
+def test_the_cv_panel_shows_the_curve_where_every_cv_is_high() -> None:
+    """Two heaps with nothing between: no CV comes below 60 %, and the axis follows; the curve is the one searched."""
+    x = np.arange(-12, 13)
+    test = tray_test(x, np.where(np.abs(x) == 8, 9.0, 0.01), tray_width="1 m", tray_length="1 m",
+                     form={"bout width": "13 m"})  # fmt: skip
+    result = assess(test)
+    axes = analysis_figure(result).axes[2]
+    lowest, highest = axes.get_ylim()
+    for method in METHODS:
+        curve = result.curves[method]
+        line = next(line for line in axes.lines if line.get_label().startswith(method))
+        drawn = dict(zip(line.get_xdata().tolist(), line.get_ydata().tolist(), strict=True))
+        assert [drawn[width] for width in curve.width_m.tolist()] == pytest.approx(curve.cv_pct.tolist())
+        wide = curve.cv_pct[curve.width_m > 10]
+        assert lowest == 0
+        assert wide.min() > 60
+        assert highest > curve.cv_at(13)
+
+
+def test_points_stand_at_whole_spacings_only() -> None:
+    test = read_sheet(SHEETS / "lopsided.csv")
+    axes = analysis_figure(assess(test, width_m=[10, 10.5, 11, 12.25, 13])).axes[2]
+    points = next(line for line in axes.lines if "points" in line.get_label())
+    assert points.get_xdata().tolist() == [10, 11, 13]
+
+
+def test_a_picture_carries_the_verdict() -> None:
+    figure = analysis_figure(assess(read_sheet(SHEETS / "lopsided.csv")))
+    assert any("not even enough" in text.get_text() for text in figure.texts)

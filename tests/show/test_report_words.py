@@ -190,5 +190,5 @@ def test_more_catches_than_a_report_bears_are_left_out_and_said():
 
 def test_thinned_widths_are_said():
     table = width_tables(assess(read_sheet(SAMPLES / "lopsided.csv")))[0]
-    assert table.notes == (f"{len(table.rows)} of the 35 widths tried are shown.",)
+    assert table.notes == (f"{len(table.rows)} of the 35 widths of the table are shown.",)
     assert {"13", "21", "23"} <= {row[0] for row in table.rows}
