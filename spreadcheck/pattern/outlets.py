@@ -67,7 +67,7 @@ def outlets_of(test: TrayTest, profile: Profile, chance: Chance, width_m: float)
     if len(at) < FEWEST or not trays.any(axis=1).all():
         by = "single trays" if not by else "single trays, as some outlets have no tray"
         body = np.flatnonzero(rate > _BODY * np.median(rate[rate > _BODY * rate.max()]))
-        inner = body[1:-1]  # the end trays may stand half outside
+        inner = np.arange(body[0] + 1, body[-1])  # the end trays may stand half outside
         numbers, at, trays = np.zeros(len(inner), int), x[inner], np.eye(len(x), dtype=bool)[inner]
     if len(at) < FEWEST:
         return None

@@ -259,10 +259,9 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
     reading = result.pattern
     shape = ", ".join(reading.shapes) or ("can't be told from chance" if reading.unclear else "no shape stands out")
     half = show(reading.figures.half_of_peak_m.value, "length", system, digits=1)
-    return (
-        *rows,
-        CardRow("pattern", shape, f"half-rate width {half}, {show_pct(result.profile.left_share_pct)} % left"),
-    )
+    look = ", ".join(each.cause.part for each in reading.advice[:3])
+    told = f"half-rate width {half}, {show_pct(result.profile.left_share_pct)} % left"
+    return (*rows, CardRow("pattern", shape, f"{told}; look at first: {look}" if look else told))
 
 
 def _effective_row(result: Assessment, method: str, limit: str, system: str) -> CardRow:

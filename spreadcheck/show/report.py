@@ -23,6 +23,7 @@ from spreadcheck.show.confidence import confidence_tables, draw_band
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Place, Points, Table
 from spreadcheck.show.format import is_close_call, rate_unit, show_pct, show_rate, show_share, show_width
 from spreadcheck.show.html import document_html, part_html, web_part
+from spreadcheck.show.pattern_text import advice_blocks
 from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, figure_bytes, plain_style, shown_bout
 from spreadcheck.show.verdict import advice_words, effective_words, other_bands_words, verdict_sentence, width_down
 from spreadcheck.spread.profile import TAPER
@@ -45,6 +46,7 @@ def report(result: Assessment, system: str = "metric", *, sure: Confidence | Non
         *figures,
         limit_table(result, system),
         *width_tables(result, system),
+        *advice_blocks(result, system),
         Heading("Method"),
         *map(Paragraph, method_words(result)),
         Heading("What the limits rest on"),
