@@ -12,6 +12,7 @@ import pytest
 from selenium.webdriver.common.keys import Keys
 
 from spreadcheck.crew.form import entry_form
+from spreadcheck.errors import hidden_in
 from spreadcheck.judge.batch import find_sheets
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.traysheet import read_sheet, sheet_text
@@ -412,3 +413,15 @@ def test_one_file_that_needs_nothing():
     assert "unsafe" not in parts.policy
     assert len(base64.b64decode(re.search(r"sha256-([^']+)'", parts.policy)[1])) == 32
     assert len(html.encode()) < 64 * 1024
+
+
+def test_signs_that_hide_are_shown_as_escapes(browser):
+    """Words of a sheet that would turn the reading direction or clear a screen: seen on the page, kept in the sheet."""
+    test = dataclasses.replace(
+        blank_test(form={"test": "a\x1b[2J", "own \u202eword": "b\u200b"}), tray=("x\u2066", "L1", "C", "R1", "R2")
+    )
+    open_form(browser, test)
+    assert hidden_in(browser.shown()) <= {"\n"}
+    for escape in (r"a\x1b[2J", r"x\u2066"):
+        assert escape in browser.shown()
+    assert browser.driver.execute_script("return SHEET.trays[0].name") == "x\u2066"

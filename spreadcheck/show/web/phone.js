@@ -113,7 +113,7 @@ function showHead() {
 
 function showEntry() {
   const tray = SHEET.trays[state.row], column = SHEET.columns[state.column];
-  at("tray").textContent = tray.name;
+  at("tray").textContent = visible(tray.name);
   at("place").textContent = `${tray.place}, ${column.name}`;
   at("way").textContent = column.reversed ? "This pass was driven the other way; the trays keep their names." : "";
   at("unit").textContent = column.unit;
@@ -243,7 +243,7 @@ function choice(options, chosen, name = "") {
 
 function showName() {
   const row = rowOf("test");
-  at("name").textContent = row && row[1] ? row[1] : SHEET.name;
+  at("name").textContent = visible(row && row[1] ? row[1] : SHEET.name);
   document.title = at("name").textContent;
 }
 
