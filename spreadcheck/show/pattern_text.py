@@ -81,7 +81,7 @@ def pattern_blocks(result: Assessment, system: str = "metric") -> tuple[Block, .
 def advice_blocks(result: Assessment, system: str = "metric") -> tuple[Block, ...]:
     """What differs by more than chance, what may lie behind it, and what to look at, best borne out first."""
     reading = result.pattern
-    blocks: list[Block] = [Heading("What was tested"), Paragraph(_kind_words(reading))]
+    blocks: list[Block] = [Heading("The pattern: what was tested"), Paragraph(_kind_words(reading))]
     if reading.differences:
         blocks.append(_difference_table(reading, system))
     if reading.outlets is not None:
@@ -116,12 +116,20 @@ def _kind_words(reading: PatternReading) -> str:
 
 def _difference_table(reading: PatternReading, system: str) -> Table:
     rows = tuple(_difference_row(name, each, system) for name, each in reading.differences.items())
-    columns = (Column("difference", align="left"), Column("found"), Column("90 % range"), Column("chance"), Column(""))
+    columns = (
+        Column("difference", align="left"),
+        Column("found"),
+        Column("90 % range"),
+        Column("chance"),
+        Column("standing"),
+    )
     note = (
         "Right is positive. Chance: that noise, line, wind and a good machine make as much, all figures together; "
         "centre, shoulders and bout edge must also be past what is normal."
     )
-    return Table(columns, rows, notes=(f"{note} {len(reading.pass_numbers)} passes; {_NOISE[reading.noise]}.",))
+    count = len(reading.pass_numbers)
+    passes = f"{count} {'pass' if count == 1 else 'passes'}; {_NOISE[reading.noise]}."
+    return Table(columns, rows, "Left against right, and the shape", notes=(f"{note} {passes}",))
 
 
 def _difference_row(name: str, each: Difference, system: str) -> tuple[str, ...]:
@@ -133,7 +141,7 @@ def _difference_row(name: str, each: Difference, system: str) -> tuple[str, ...]
     else:
         shown = [show(value, "length", system, digits=2, unit=False) for value in (each.value, low, high)]
         words = f"{words}, {shown_unit('length', system)}"
-    return words, shown[0], f"{shown[1]} to {shown[2]}", _chance(each), "clear" if each.clear else ""
+    return words, shown[0], f"{shown[1]} to {shown[2]}", _chance(each), "clear" if each.clear else "-"
 
 
 def _chance(each: Difference) -> str:
