@@ -121,7 +121,7 @@ def _difference_table(reading: PatternReading, system: str) -> Table:
         Column("found"),
         Column("90 % range"),
         Column("chance"),
-        Column("standing"),
+        Column("clear"),
     )
     note = (
         "Right is positive. Chance: that noise, line, wind and a good machine make as much, all figures together; "
@@ -141,7 +141,7 @@ def _difference_row(name: str, each: Difference, system: str) -> tuple[str, ...]
     else:
         shown = [show(value, "length", system, digits=2, unit=False) for value in (each.value, low, high)]
         words = f"{words}, {shown_unit('length', system)}"
-    return words, shown[0], f"{shown[1]} to {shown[2]}", _chance(each), "clear" if each.clear else "-"
+    return words, shown[0], f"{shown[1]} to {shown[2]}", _chance(each), "yes" if each.clear else "no"
 
 
 def _chance(each: Difference) -> str:
