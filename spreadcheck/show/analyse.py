@@ -61,10 +61,18 @@ def summary_text(
       advised width         3.6 m                   3.6 m
     """
     head = [*_heading(result, system), *_verdict(result, system), *_widths(result, system)]
-    middle = [*_picture(result, system, plain), *_field_gets(result, system)]
+    picture, shape = _picture(result, system, plain), pattern_headline(result.pattern).splitlines()
+    gets = _field_gets(result, system)
     following = _next(result, system, asked or ("analyse", result.test.source or "SHEET")).split("\n")
-    room = SCREEN - len(head) - len(middle) - 1 - len(following)
-    lines = [*head, *middle, *_doubts(result, system, max(room, _FEWEST_DOUBTS)), _MORE, *following]
+    room = SCREEN - len(head) - len(picture) - 1 - len(following)
+    blocks = _room_to_tell(result.doubts, system)
+    if blocks and blocks + len(shape) + len(gets) > room:  # figures that can't be relied on give way to what blocks
+        gets = []
+    if blocks and blocks + len(shape) > room:
+        shape = []
+    middle = [*picture, *shape, *gets]
+    doubts = _doubts(result, system, max(room - len(shape) - len(gets), _FEWEST_DOUBTS))
+    lines = [*head, *middle, *doubts, _MORE, *following]
     text = "\n".join(line.rstrip() for line in lines)
     return f"{text}\n\n{pattern_full(result, system)}" if advice else text
 
@@ -134,7 +142,6 @@ def _picture(result: Assessment, system: str, plain: bool) -> list[str]:
     return [
         f"Single-pass profile, {rate_unit(result, system)}; centre {centre}; {left} : {right} %",
         *bar_picture(profile.offset_m, rates, width=WIDTH, height=4, system=system, plain=plain).splitlines(),
-        *pattern_headline(result.pattern).splitlines(),
     ]
 
 
@@ -171,24 +178,44 @@ def _bout_words(result: Assessment, bout: Bout, system: str) -> str:
 
 
 def _doubts(result: Assessment, system: str, room: int) -> list[str]:
-    """The doubts, one line each, the blocking ones first and with their remedy; as many as there is room for."""
+    """The blocking doubts first and whole, with what puts them right; then the others, one line each, while they fit.
+
+    Where there is no room for all, what puts a doubt right is left to --doubts before any blocking doubt is.
+    """
     if not result.doubts:
         return ["No doubts about this test"]
-    ordered = sorted(result.doubts, key=lambda doubt: not doubt.blocking)
+    seen, right, others = _told(result.doubts, system)
+    spare = room - sum(map(len, seen)) - bool(others)
     lines: list[str] = []
-    for at, doubt in enumerate(ordered):
-        added = _doubt_lines(doubt, system)
-        left = len(ordered) - at
-        if lines and len(lines) + len(added) + (left > 1) > room:
-            return [*lines, f"and {left} more doubts, told by --doubts"]
-        lines += added
-    return lines
+    left = len(result.doubts)
+    for what, remedy in zip(seen, right, strict=True):
+        if lines and len(lines) + len(what) + (left > 1) > room:
+            break
+        fits = len(remedy) <= spare
+        spare -= len(remedy) if fits else 0
+        lines += [*what, *(remedy if fits else [])]
+        left -= 1
+    for line in others:
+        if left > len(others) or (lines and len(lines) + 1 + (left > 1) > room):
+            break
+        lines.append(line)
+        left -= 1
+    more = f"and {left} more doubt{'' if left == 1 else 's'}, told by --doubts"
+    return [*lines, more] if left else lines
 
 
-def _doubt_lines(doubt: Doubt, system: str) -> list[str]:
-    mark = "BLOCKS" if doubt.blocking else "Doubt"
-    seen = _fitted(f"{mark} {doubt.code}: {doubt.seen(system)}")
-    return [seen, *_wrapped(f"  put right: {doubt.first_step(system)}", "    ")[:2]] if doubt.blocking else [seen]
+def _told(doubts: tuple[Doubt, ...], system: str) -> tuple[list[list[str]], list[list[str]], list[str]]:
+    """Lines of what blocks, of what puts each right, and a line for each other doubt."""
+    blocking = [doubt for doubt in doubts if doubt.blocking]
+    seen = [_wrapped(f"BLOCKS {doubt.code}: {doubt.seen(system)}") for doubt in blocking]
+    right = [_wrapped(f"  put right: {doubt.first_step(system)}", "    ") for doubt in blocking]
+    return seen, right, [_fitted(f"Doubt {d.code}: {d.seen(system)}") for d in doubts if not d.blocking]
+
+
+def _room_to_tell(doubts: tuple[Doubt, ...], system: str) -> int:
+    """The lines that the blocking doubts take, with one for how many others there are; 0 where none blocks."""
+    seen, right, others = _told(doubts, system)
+    return sum(map(len, seen + right)) + bool(others) if seen else 0
 
 
 def _next(result: Assessment, system: str, asked: tuple[str, ...]) -> str:

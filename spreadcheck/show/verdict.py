@@ -119,8 +119,8 @@ def _by_tails(over: FigureRange, line_m: float, system: str) -> str:
     if over.most > line_m:
         least = f"at least {width_down(over.least, system)}" if over.least else "not known"
         return f"{least}: it rests on the tails"
-    least = width_down(over.least, system) if over.least else "none"
-    return f"{least} to {width_down(over.most, system)}: it rests on the tails"
+    least, most = width_down(over.least, system) if over.least else "none", width_down(over.most, system)
+    return f"{least} to {most}: it rests on the tails" if least != most else f"{least}, whatever the tails"
 
 
 def other_bands_words(result: Assessment, method: str, system: str = "metric") -> tuple[str, ...]:

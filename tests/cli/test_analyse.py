@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 import spreadcheck
 from spreadcheck.cli import COMMANDS, main
 from spreadcheck.sheet.labels import LABELS, METHODS
+from spreadcheck.show.analyse import SCREEN, summary_text
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEETS = sorted(
@@ -42,6 +43,34 @@ def test_every_sample_in_80_columns(path, units):
     assert "effective width" in result.stdout
     assert "advised width" in result.stdout
     assert "nan" not in result.output.lower().replace("finance", "")
+
+
+BLOCKED = {  # catches of 17 trays, and the bout width
+    "tails missed": ([16 + (8 - abs(at)) / 4 for at in range(-8, 9)], "8 m"),
+    "a container of 1.6 g weighed along": ([1.6 + (8 - abs(at)) / 40 for at in range(-8, 9)], "40 m"),
+    "another weight in grams": ([0, 0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.6, 0.6, 0.5, 0.4, 0.3, 0.2, 0.1, 0, 0], "8 m"),
+}
+
+
+@pytest.mark.parametrize("driving", [None, "back-and-forth"])
+@pytest.mark.parametrize("name", BLOCKED)
+def test_what_blocks_is_told_whole_on_the_screen(name, driving):
+    """Every blocking doubt to its last word, and still one screen."""
+    catch, bout = BLOCKED[name]
+    form = {"bout width": bout, "target rate": "150 kg/ha", "product": "Urea"}
+    form |= {"driving": driving} if driving else {}
+    passes = [[c * (1 + 0.01 * ((at * 7 + n * 3) % 5 - 2)) for n in range(3)] for at, c in enumerate(catch)]
+    test = spreadcheck.tray_test(range(-8, 9), passes, tray_width="0.5 m", tray_length="0.5 m", form=form)
+    result = spreadcheck.assess(test)
+    lines = summary_text(result).splitlines()
+    assert len(lines) <= SCREEN
+    assert max(map(len, lines)) <= 80
+    told = " ".join(" ".join(lines).split())
+    blocking = [doubt for doubt in result.doubts if doubt.blocking]
+    assert blocking
+    for doubt in blocking:
+        assert f"BLOCKS {doubt.code}: {doubt.seen()}" in told
+    assert f"put right: {blocking[0].first_step()}" in told
 
 
 def test_samples_cover_the_scenarios():

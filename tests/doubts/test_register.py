@@ -1,5 +1,6 @@
 """What is wrong or doubtful about a test: limits against their sources, faults found, false alarms measured."""
 
+import inspect
 import math
 import re
 from collections import Counter
@@ -11,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from spreadcheck import limits
 from spreadcheck.crew.plan import PlanRequest, plan_line
 from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.doubts.register import CHECKS
@@ -696,3 +698,8 @@ def test_doubts_are_made_by_the_register_only():
         for path in package.rglob("*.py")
     }
     assert {name for name, count in made.items() if count} == {"doubts/register.py"}
+
+
+def test_every_limit_stands_once():
+    """A second row of the same code would silently replace the first."""
+    assert inspect.getsource(limits).count('Limit("') == len(LIMITS)
