@@ -136,11 +136,12 @@ def read_pattern(
     --------
     >>> from spreadcheck.spread.profile import profile_of
     >>> from spreadcheck.sheet.traytest import tray_test
-    >>> rows = [[0, 0], [8, 8.1], [16, 15.9], [16, 16.1], [16, 16], [16, 16.1], [16, 15.9], [8, 8], [0, 0]]
-    >>> test = tray_test([-6, -5, -4, -3, -2, -1, 0, 1, 2], rows, tray_width="0.5 m", tray_length="0.5 m")
+    >>> level = [0, 8, 16, 16, 16, 16, 16, 8, 0, 0, 0]
+    >>> rows = [[rate, rate * (1.01 if at % 2 else 0.99)] for at, rate in enumerate(level)]
+    >>> test = tray_test(range(-6, 5), rows, tray_width="0.5 m", tray_length="0.5 m")
     >>> reading = read_pattern(test, profile_of(test))
-    >>> reading.shapes, reading.advice[0].cause.part, reading.sides.figures["centre"].value
-    (('flat-topped', 'lopsided'), 'tray line', -2.0...)
+    >>> reading.shapes, reading.advice[0].cause.part, round(reading.sides.figures["centre"].value, 1)
+    (('flat-topped', 'lopsided'), 'tray line', -2.0)
     """
     passes = passes or passes_of(test, relative=profile.relative)
     noise = noise_of(passes)
