@@ -95,7 +95,7 @@ def _slip(entry: Entry, unit: str, references: Sequence[Reference], floor: float
 
 def _over_target(test: TrayTest, column: int, entry: Entry) -> str:
     """The doubt if the first weight of a line is ten times what the target rate would bring into a tray."""
-    target = test.quantity("target rate")
+    target = test.target_kg_ha
     kind, unit = column_kind(test.columns[column].unit) or ("catch mass", "g")
     if target is None or kind != "catch mass":
         return ""

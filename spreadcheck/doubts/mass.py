@@ -60,7 +60,7 @@ def _bases(test: TrayTest, profile: Profile) -> list[_Basis]:
     """All that the form has to hold the mass against, the surest first."""
     area, bout = profile.area_kg_ha_m, test.bout_width_m
     discharge, speed = test.quantity("discharge"), test.quantity("travel speed")
-    metered, target = test.quantity("metered rate"), test.quantity("target rate")
+    metered, target = test.quantity("metered rate"), test.target_kg_ha
     width = test.quantity("metered width") or bout
     found = []
     if discharge is not None and speed is not None:
@@ -122,11 +122,11 @@ def _slips(
         return math.exp(-0.5 * sum(x * x for x in off) / len(off)) if wide else 0.0
 
     peak = float(profile.rate_kg_ha.max())
-    if bases and all(basis.what == "the target rate" for basis in bases):
+    if bases and all(basis.what == "the target rate" for basis in bases) and not test.bins_together:
         for factor in (0.1, 10.0):
             wrong = "small" if factor < 1 else "large"
             words = Words(f"the target rate of the form is 10 times too {wrong}")
-            right = with_labels(test, {"target rate": f"{(test.quantity('target rate') or 0) / factor:g} kg/ha"})
+            right = with_labels(test, {"target rate": f"{(test.target_kg_ha or 0) / factor:g} kg/ha"})
             likely = fits(mass=1 / factor) * (1.0 if _USUAL[0] <= peak <= _USUAL[1] else 0.95)
             yield Explanation("target-rate", likely, words, "correct the row `target rate`", corrected=right)
     runs = test.runs_per_catch

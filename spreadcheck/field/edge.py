@@ -404,7 +404,7 @@ def study_edge(
         raise WidthError(Fault("bout width", "is not known", remedy))
     profile = profile_of(test, tails=tails, relative=relative)
     check_width(profile, width)
-    target = test.quantity("target rate") if target_kg_ha is None else target_kg_ha
+    target = test.target_kg_ha if target_kg_ha is None else target_kg_ha
     if target is not None:
         profile = at_target_rate(profile, width, target)
     distances = tuple(dict.fromkeys(width / 2 if first is None else first for first in first_pass_m))

@@ -118,7 +118,7 @@ class _Study:
             check_width(self.profile, width)
         known = self.asked.target_kg_ha
         if known is None:
-            known = self.test.quantity("target rate")
+            known = self.test.target_kg_ha
         self.target_known = known is not None
         first = self.widths[0]
         of_test = 100.0 if self.profile.relative else self.profile.area_kg_ha_m / first

@@ -476,7 +476,7 @@ def _why_scaled(before: Assessment, after: Assessment, profiles: str) -> str:
         return "rates are known in proportion only"
     if profiles != AUTO:
         return "asked for" if profiles == SCALED else ""
-    wanted, later = (result.test.quantity("target rate") for result in (before, after))
+    wanted, later = (result.test.target_kg_ha for result in (before, after))
     if wanted is None or later is None:
         return "no target rate says that both tests were to give the same"
     return "" if isclose(wanted, later, rel_tol=_SAME) else "the target rates differ"

@@ -394,7 +394,7 @@ def _would_get(result: Assessment) -> tuple[Words, frozenset[str]]:
     methods = _judged_methods(result.test)
     told = [Words(result.verdict.state)] if result.verdict else []
     told += [_width_words(method, result.effective_width_m(method)) for method in methods]
-    target, bout = result.test.quantity("target rate"), next(iter(result.bouts.values()), None)
+    target, bout = result.test.target_kg_ha, next(iter(result.bouts.values()), None)
     if target is not None and bout is not None and not result.profile.relative:
         share = 100 * bout.mean_kg_ha / target
         rate = Quantity(bout.mean_kg_ha, "rate")

@@ -197,7 +197,7 @@ def study_widths(
 def _filled_in(basis: CostBasis, test: TrayTest) -> CostBasis:
     """The basis with speed and target rate of the sheet where it has none."""
     speed = test.quantity("travel speed") if basis.field.speed_m_s is None else basis.field.speed_m_s
-    target = test.quantity("target rate") if basis.target_kg_ha is None else basis.target_kg_ha
+    target = test.target_kg_ha if basis.target_kg_ha is None else basis.target_kg_ha
     return replace(basis, field=replace(basis.field, speed_m_s=speed), target_kg_ha=target)
 
 

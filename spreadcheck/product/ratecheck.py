@@ -154,11 +154,12 @@ class RateCheck:
     at_widths: tuple[tuple[float, float], ...]
     doubts: tuple[Doubt, ...]
     verdict: Verdict | None = None
+    bins_together: bool = False  # the trays caught all bins at once: the target is the sum, no factor is corrected
 
     def form_rows(self, system: str = "metric") -> tuple[FormRow, ...]:
         """The rows for the sheet of the next test: the factor and setting of the first way that gives one."""
         known = (
-            ("target rate", "rate", self.settings.target_kg_ha),
+            ("target rate", "rate", None if self.bins_together else self.settings.target_kg_ha),
             ("bout width", "length", self.settings.bout_width_m),
             ("travel speed", "speed", self.settings.speed_m_s),
         )
@@ -176,9 +177,16 @@ def recovery_is_usual(share_pct: float) -> bool:
 
 
 def settings_of(test: TrayTest, given: RateSettings) -> RateSettings:
-    """Settings as given, filled from the labels of a tray sheet where nothing was given."""
+    """Settings as given, filled from the labels of a tray sheet where nothing was given.
+
+    Trays that caught several bins at once say nothing of one bin: its factor and setting are left out.
+    """
     sheet = {name: test.quantity(label) for name, label in ON_SHEET.items() if getattr(given, name) is None}
-    return replace(given, **sheet)
+    known = replace(given, **sheet)
+    if not test.bins_together:
+        return known
+    target = test.target_kg_ha if given.target_kg_ha is None else given.target_kg_ha
+    return replace(known, target_kg_ha=target, factor=None, setting=None)
 
 
 def check_rate(
@@ -258,7 +266,10 @@ def check_rate(
     of_sheet = judged.doubts if judged else ()
     doubts = (*_doubts(known, figures, told={doubt.code for doubt in of_sheet}), *of_sheet)
     verdict = judged.verdict if judged else None
-    return RateCheck(known, inverse, tolerance_pct, confidence_pct, tuple(figures), at_widths, doubts, verdict)
+    together = trays is not None and trays.bins_together
+    return RateCheck(
+        known, inverse, tolerance_pct, confidence_pct, tuple(figures), at_widths, doubts, verdict, together
+    )
 
 
 def _missing(label: str, what: str) -> Fault:

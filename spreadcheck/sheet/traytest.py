@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spreadcheck.errors import Fault, SheetError, record
-from spreadcheck.sheet.labels import CUMULATIVE, LABELS, Value, known_label, read_value
+from spreadcheck.sheet.labels import CUMULATIVE, LABELS, TOGETHER, Value, bin_label, known_label, read_value
 from spreadcheck.units import KINDS, parse_quantity, show, shown_unit, split_quantity, to_inside, unit_named
 
 FloatArray: TypeAlias = NDArray[np.float64]
@@ -179,6 +179,25 @@ class TrayTest:
     def bout_width_m(self) -> float | None:
         """The bout width that is driven, if the form gives it. [m]"""
         return self.quantity("bout width")
+
+    @cached_property
+    def bins(self) -> tuple[int, ...]:
+        """The numbers of the bins that the form tells of; bin 1 has the plain labels."""
+        named = {label.bin for row in self.form if row.value.strip() and (label := known_label(row.label))}
+        return tuple(sorted(named | {1}))
+
+    @property
+    def bins_together(self) -> bool:
+        """Whether several bins spread at once, so that a tray catches them all and can't tell them apart."""
+        return len(self.bins) > 1 and self.text("bins run") == TOGETHER
+
+    @property
+    def target_kg_ha(self) -> float | None:
+        """The rate that the trays are held against: the sum of the bins' targets where they run together. [kg/ha]"""
+        bins = self.bins if self.bins_together else (1,)
+        targets = [self.quantity(bin_label("target rate", number)) for number in bins]
+        known = [target for target in targets if target is not None]
+        return sum(known) if len(known) == len(bins) else None
 
     @cached_property
     def offset_m(self) -> FloatArray:

@@ -16,7 +16,7 @@ from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.bars import bar_picture
 from spreadcheck.show.csv import csv_text
-from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_share, show_width
+from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_share, show_width, target_words
 from spreadcheck.show.json import envelope, known
 from spreadcheck.show.nextstep import beside, next_line
 from spreadcheck.show.pattern_text import advice_json, pattern_full, pattern_headline, pattern_json
@@ -158,9 +158,11 @@ def _field_gets(result: Assessment, system: str) -> list[str]:
 def _bout_words(result: Assessment, bout: Bout, system: str) -> str:
     mean, least, most = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
     at = (show_width if bout.width_m == result.bout_width_m else width_down)(bout.width_m, system)
-    target = result.test.quantity("target rate")
+    target = result.test.target_kg_ha
     against = (
-        f", {show_share(bout.mean_kg_ha, target)} % of the target" if target and not result.profile.relative else ""
+        f", {show_share(bout.mean_kg_ha, target)} % of {target_words(result.test, system)}"
+        if target and not result.profile.relative
+        else ""
     )
     if result.tail_curves:
         ends = over_tails(
@@ -170,6 +172,7 @@ def _bout_words(result: Assessment, bout: Bout, system: str) -> str:
         mean = " to ".join(show_rate(rate, result, system) for rate in (ends.least, ends.most))
         against = ", by what fell beyond the end trays"
     together = ", all components together" if bout.part else ""
+    together += "; trays can't tell the bins apart" if result.test.bins_together else ""
     return (
         f"At {at}, {bout.method}, the field gets {mean} {rate_unit(result, system)} on "
         f"average{against}; least {least}, most {most}; {show_pct(bout.within_20_pct, digits=0)} % of it is within "

@@ -15,7 +15,7 @@ from spreadcheck.product.rate import recovery_pct
 from spreadcheck.product.ratecheck import recovery_is_usual
 from spreadcheck.sheet.labels import BIN_LABELS, LABELS, METHODS, MOST_BINS, bin_label
 from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
-from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width
+from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width, target_words
 from spreadcheck.show.verdict import effective_words, width_down
 from spreadcheck.units import KINDS, show
 
@@ -38,6 +38,9 @@ _SETTINGS = (
     "travel speed", "spinner speed", "gate setting", "calibration factor", "drop point", "vanes", "swath height",
     "discharge", "target rate", "metered rate", "metered width",
 )  # fmt: skip
+
+
+_OF_BIN = ("bulk density", "calibration factor")  # what is entered for every bin
 
 
 @record
@@ -192,7 +195,19 @@ def _controller(result: Assessment, system: str, highest_speed_rpm: float | None
         ),
         _width_row(result, system),
         _speed_row(result, system, highest_speed_rpm),
-        _factor_row(result),
+        _factor_row(result, system),
+        *(row for number in result.test.bins[1:] for row in _bin_rows(result, number, system)),
+    )
+
+
+def _bin_rows(result: Assessment, number: int, system: str) -> tuple[CardRow, ...]:
+    """What is entered for a further bin; no tray tells how much came from it."""
+    density, factor = (_form_row(result, bin_label(x, number), system).value for x in _OF_BIN)
+    return (
+        CardRow(f"bin {number} product density", density),
+        CardRow(
+            f"bin {number} calibration factor", factor, "as in force; not held against the trays" if factor else ""
+        ),
     )
 
 
@@ -223,16 +238,19 @@ def _speed_row(result: Assessment, system: str, highest_rpm: float | None) -> Ca
     return CardRow(label, show(highest_rpm, "turning speed", system), source)
 
 
-def _factor_row(result: Assessment) -> CardRow:
+def _factor_row(result: Assessment, system: str) -> CardRow:
     """The calibration factor in force, unless the trays found another rate than was aimed at."""
     factor, label = _form_row(result, "calibration factor", "metric").value, "calibration factor"
-    target, found = result.test.quantity("target rate"), result.bouts
+    target, found = result.test.target_kg_ha, result.bouts
     if not factor:
         return CardRow(label)
     if target is None or not found or result.profile.relative:
         return CardRow(label, factor, "as in force; not held against a target rate")
     share = recovery_pct(measured_kg_ha=next(iter(found.values())).mean_kg_ha, metered_kg_ha=target)
-    said = f"the trays found {show_pct(share, digits=0)} % of the target"
+    said = f"the trays found {show_pct(share, digits=0)} % of {target_words(result.test, system)}"
+    if result.test.bins_together:
+        said += "; they can't tell the bins apart: calibrate each alone"
+        return CardRow(label, factor if recovery_is_usual(share) else "", f"{factor} in force; {said}")
     if recovery_is_usual(share):
         return CardRow(label, factor, f"as in force; {said}")
     return CardRow(label, "", f"{factor} was in force and {said}: correct it first (spreadcheck rate)")

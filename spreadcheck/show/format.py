@@ -40,6 +40,13 @@ def show_share(part: float, whole: float, *, digits: int = 0) -> str:
     return show_pct(100.0 * part / whole if whole else math.nan, digits=digits)
 
 
+def target_words(test: TrayTest, system: str = "metric") -> str:
+    """What the trays are held against, in words: the target, or the sum of those of bins that run together."""
+    if not test.bins_together:
+        return "the target"
+    return f"the bins' targets together, {show(test.target_kg_ha or 0.0, 'rate', system)}"
+
+
 def is_close_call(cv_pct: float, limit_pct: float) -> bool:
     """Whether a CV is so close to its limit that a reader should be told: within 1 %, more than rounding hides."""
     return abs(cv_pct - limit_pct) <= CLOSE_CALL_PCT

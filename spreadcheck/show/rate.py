@@ -18,6 +18,11 @@ CAUTION = (
     "Before going near spinners, gate or catch container: stop the drive and the engine, take the key out, and do it "
     "as the machine's manual says."
 )
+BINS_TOGETHER = (
+    "The bins ran together: the trays caught all of them and can't tell them apart. They are held against the sum of "
+    "the bins' target rates and correct no bin's factor or setting. Calibrate each bin by itself: run it alone and "
+    "give its catch with --catch, without the sheet."
+)
 _WAYS = {TRAYS: "trays, mean over the bout", AREA: "mass spread over an area", CATCH: "mass caught over a time"}
 
 
@@ -27,6 +32,8 @@ def rate_document(check: RateCheck, system: str = "metric", *, name: str = "") -
     if check.verdict and check.verdict.blocking:
         first = f"Put right first: {', '.join(check.verdict.blocking)}."
         blocks.append(Paragraph(f"{first} Until then the trays say nothing about factor or setting.", "strong"))
+    if check.bins_together:
+        blocks.append(Paragraph(BINS_TOGETHER, "strong"))
     blocks += [*_corrections(check), Points(tuple(_run_line(check, figure) for figure in check.figures))]
     if check.at_widths:
         rows = tuple((show_width(w, system), show(r, "rate", system, unit=False)) for w, r in check.at_widths)
@@ -41,7 +48,7 @@ def rate_document(check: RateCheck, system: str = "metric", *, name: str = "") -
 def _set(check: RateCheck, system: str) -> Iterator[Block]:
     s = check.settings
     rows = (
-        ("Target rate", s.target_kg_ha, "rate"),
+        ("Target rate, all bins" if check.bins_together else "Target rate", s.target_kg_ha, "rate"),
         ("Bout width driven", s.bout_width_m, "width"),
         ("Rate metered", s.metered_rate_kg_ha, "rate"),
         ("Width metered for", s.metered_width_m, "width"),

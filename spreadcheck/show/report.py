@@ -367,9 +367,12 @@ def _bout_words(result: Assessment, bout: Bout, system: str) -> tuple[str, ...]:
     ]
     if bout.part:
         told.append(f"These rates are of all components together, which hide how uneven each is: {bout.part} decides.")
-    target = result.test.quantity("target rate")
+    target = result.test.target_kg_ha
     if target and not result.profile.relative:
-        told.append(f"The mean is {show_share(mean, target)} % of the target, {both_rates(target, result, system)}.")
+        what = "the bins' targets together" if result.test.bins_together else "the target"
+        told.append(f"The mean is {show_share(mean, target)} % of {what}, {both_rates(target, result, system)}.")
+    if result.test.bins_together:
+        told.append("The bins ran together: a tray catches them all and can't tell them apart.")
     return tuple(told)
 
 

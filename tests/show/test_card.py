@@ -307,3 +307,24 @@ def test_a_doubt_is_told_to_its_end():
     (doubt,) = card.doubts
     assert doubt.startswith("off-centre: the centre of the spread lies 2.13 m to the left, ")
     assert doubt.endswith("; the wind, which came from ahead, does not explain the side")
+
+
+def test_bins_that_run_together():
+    """The trays are held against the sum of the targets (240 kg/ha caught: 150 + 90), and judge no bin by itself."""
+    bins = {"target rate": "150 kg/ha", "bin 2 target rate": "90 kg/ha", "bin 2 calibration factor": "1.25"}
+    result = assessed(bins | {"bin 2 bulk density": "1.05 kg/L", "bins run": "together", "calibration factor": "0.8"})
+    assert result.test.target_kg_ha == pytest.approx(240)
+    rows = settings_card(result).controller
+    assert row(rows, "calibration factor").value == "0.8"
+    assert "100 % of the bins' targets together, 240.0 kg/ha" in row(rows, "calibration factor").note
+    assert (row(rows, "bin 2 product density").value, row(rows, "bin 2 calibration factor").value) == (
+        "1.05 kg/L",
+        "1.25",
+    )
+    check = spreadcheck.check_rate(spreadcheck.RateSettings(factor=0.8, setting=30), trays=result.test)
+    assert check.figures[0].of_target_pct == pytest.approx(100, abs=1e-9)
+    assert check.figures[0].new_factor is check.figures[0].new_setting is None
+    assert "target rate" not in {each.label for each in check.form_rows()}  # the sum is no bin's target
+    alone = assessed(bins | {"bins run": "one after the other"})
+    assert alone.test.target_kg_ha == pytest.approx(150)
+    assert assessed({"bin 2 product": "Potash", "bins run": "together"}).test.target_kg_ha is None
