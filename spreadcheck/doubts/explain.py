@@ -40,6 +40,7 @@ _FOLLOW = {
     "off-centre",
     "few-trays",
     "line-too-short",
+    "end-catch",
     "gaps-in-width",
     "few-granules",
     "coarse-scale",

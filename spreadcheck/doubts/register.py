@@ -122,7 +122,7 @@ _ROWS = (
     Check(
         "container-weighed",
         "whether all outer trays weigh the same",
-        "the {trays} outer trays on each side weigh {tare:.3g} g within {varies:.2g} g, where chance would leave "
+        "the {trays} {tare:.3g} g within {varies:.2g} g, where chance would leave "
         "granules no closer than {chance:.2g} g",
         "the weight of the trays counts as fertiliser, so the pattern looks more even and wider than it is",
         "weigh an empty tray and write it into the row `tare`",

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cached_property
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -318,6 +318,26 @@ def assess(
     >>> result.effective_width_m("back-and-forth"), result.bouts["back-and-forth"].mean_kg_ha, result.within_limit
     (3.93..., 30.0, True)
     """
+    given: dict[str, Any] = {"limit_pct": limit_pct, "tails": tails, "relative": relative}
+    own: dict[str, Any] = {"width_m": width_m, "bout_width_m": bout_width_m, "analysis": analysis}
+    result = _assessed(test, **given, **own, driving_error_m=driving_error_m)
+    # a test put right is not explained in turn: two slips could each lead to the other without end
+    doubts = with_verdicts(result.doubts, lambda corrected: _would_get(_assessed(corrected, **given)))
+    return replace(result, doubts=doubts)
+
+
+def _assessed(
+    test: TrayTest,
+    *,
+    limit_pct: float,
+    tails: str,
+    relative: bool,
+    width_m: ArrayLike | None = None,
+    bout_width_m: float | None = None,
+    analysis: NutrientAnalysis | None = None,
+    driving_error_m: float = DRIVING_ERROR_M,
+) -> Assessment:
+    """The test as `assess` takes it, its slips found and not yet put right."""
     check_limit(limit_pct)
     passes = passes_of(test, relative=relative)
     profile = passes.profile(tails)
@@ -332,7 +352,6 @@ def assess(
         blend = assess_blend(test, analysis, limit_pct=limit_pct, width_m=widths, tails=tails)
     curves = width_curves(profile) if blend is None else blend.worst(limit_pct)
     tail_curves = _tail_curves(test, profile, blend, limit_pct, driven)
-    concluded = _width_concluded(test, curves, limit_pct)
     return Assessment(
         test=test,
         passes=passes,
@@ -344,17 +363,14 @@ def assess(
         bouts={} if driven is None else _judged_bouts(profile, driven, blend, limit_pct),
         driving_error_m=driving_error_m,
         tail_curves=tail_curves,
-        doubts=with_verdicts(
-            doubts_of(
-                test,
-                profile,
-                effective_m=concluded,
-                bout_width_m=driven,
-                passes=passes,
-                cv_over_tails=None if driven is None else _cv_over_tails(tail_curves, driven, _judged_methods(test)),
-                tails_decide=driven is None or _tails_decide((*tail_curves, curves), driven, test, limit_pct),
-            ),
-            lambda corrected: _would_get(assess(corrected, limit_pct=limit_pct, tails=tails, relative=relative)),
+        doubts=doubts_of(
+            test,
+            profile,
+            effective_m=_width_concluded(test, curves, limit_pct),
+            bout_width_m=driven,
+            passes=passes,
+            cv_over_tails=None if driven is None else _cv_over_tails(tail_curves, driven, _judged_methods(test)),
+            tails_decide=driven is None or _tails_decide((*tail_curves, curves), driven, test, limit_pct),
         ),
     )
 

@@ -91,6 +91,26 @@ def test_trays_weighed_with_what_was_in_them(tare):
     assert slip.remedy.startswith("weigh an empty tray and write the row `tare,")
 
 
+def test_a_container_is_found_where_only_the_last_trays_caught_nothing():
+    """85 g in every tray make 5 g eighteen times as much; ten times too heavy would leave ends that catch 94 %."""
+    form = KNOWN["target"] | {"scale resolution": "0.1 g"}
+    found = doubts(5.0 * SHAPE + 85.0, form=form)
+    assert not {"mass-implausible", "end-catch"} & found.keys()  # both follow from it
+    (slip,) = found["container-weighed"].explanations
+    assert slip.remedy == "weigh an empty tray and write the row `tare,85,g`"
+    assert not slip.leaves
+
+
+def test_a_line_across_the_middle_with_runs_forgotten_is_no_container():
+    """Ends that catch 75 % of the peak and three times the mass: taking the ends off brings 40 % of what was meant."""
+    rng = np.random.default_rng(3)
+    middle = np.arange(-9.0, 10.0)
+    shape = np.clip((15 - np.abs(middle)) / 8, 0, 1)
+    for _ in range(20):
+        found = doubts(3 * rng.poisson(200.0 * shape) * 0.025, middle, form=KNOWN["target"])
+        assert "container-weighed" not in found
+
+
 def test_ends_that_still_catch_granules_are_no_container():
     """A flat pattern cut off at both ends: granules of 0.025 g scatter by chance as trays would not."""
     rng = np.random.default_rng(2)

@@ -44,6 +44,27 @@ def test_the_states_follow_the_width():
     assert steady.verdict.state == FITS
 
 
+def assessed_words(test):
+    """What is told of a test put right."""
+    result = assess(test)
+    width, rate = result.effective_width_m("back-and-forth"), result.bouts["back-and-forth"].mean_kg_ha
+    share = 100 * rate / test.quantity("target rate")
+    return (
+        f"{result.verdict.state}; effective width {width:.2f} m back-and-forth; "
+        f"a mean rate of {rate:.1f} kg/ha, {share:.0f} % of the target"
+    )
+
+
+def test_slips_that_lead_to_one_another_come_to_an_end():
+    """The lopsided sample weighed with its trays: put right one way, it looks wrong in another, and so on for ever."""
+    test = read_sheet(SAMPLES / "lopsided.csv")
+    result = assess(replace(test, catch=test.catch + 85.0))
+    assert result.verdict.state == CANT_BE_JUDGED
+    (slip,) = next(doubt for doubt in result.doubts if doubt.code == "container-weighed").explanations
+    assert slip.remedy.endswith("`tare,85,g`")
+    assert slip.verdict.text("metric") == assessed_words(test)
+
+
 def test_a_blocking_doubt_forbids_the_verdict_everywhere():
     """Neither the sentence, the report, the screen nor an advised width says that the width can be driven."""
     result = replace(assess(triangle(12)), doubts=(BLOCKS,))
