@@ -123,10 +123,18 @@ class Confidence:
 
     @cached_property
     def judged(self) -> Assessment:
-        """The assessment with its verdict and advised widths judged by the noise too, where it is known."""
-        if not self.known:
+        """The assessment with its verdict and advised widths judged by the noise too, where it is known.
+
+        Of a blend it is known for all components together only, while the worst part decides.
+        """
+        if not self.known or self.assessment.blend is not None:
             return self.assessment
         return self.assessment.with_noise(lambda width_m, method: kept_probability(self.drawn, width_m, method))
+
+    @property
+    def tells_probability(self) -> bool:
+        """Whether a probability of keeping the limit can be told: nothing blocks, and what decides is not a part."""
+        return self.known and not self.assessment.blocking and self.assessment.blend is None
 
     @property
     def known(self) -> bool:
@@ -194,7 +202,7 @@ def confidence(
             band = band_at(drawn, width, method, level_pct)
             low, high = _interval(drawn.likely(width, method, alone=True), level_pct) / band.line_share
             bouts[method] = replace(band.at(0), alone_low_pct=float(low[0]), alone_high_pct=float(high[0]))
-    if result.blocking:  # then no probability is given
+    if result.blocking or result.blend is not None:  # then no probability is given: of a blend the worst part decides
         bands = {method: _unjudged(band) for method, band in bands.items()}
         bouts = {m: replace(bout, within_pct=np.nan, within_most_pct=np.nan) for m, bout in bouts.items()}
     ends, stated = drawn.ends, drawn.stated

@@ -25,6 +25,10 @@ if TYPE_CHECKING:
 
 ERRORS_SHOWN = 2.0  # standard errors each way
 Cells = tuple[str, ...]
+_BLEND = (
+    "These figures are of all components together. The verdict on a blend rests on its worst part, whose noise is not "
+    "known: no probability and no sure width are given."
+)
 
 
 def confidence_document(
@@ -44,6 +48,8 @@ def confidence_document(
         blocks += [Paragraph(_unseen_words(sure, system)), *confidence_tables(sure, system)]
         if sure.assessment.blocking:
             blocks.append(Paragraph("No probability and no sure width are given while a doubt forbids a verdict."))
+        elif sure.assessment.blend:
+            blocks.append(Paragraph(_BLEND))
     if needed is not None:
         blocks += _needed(needed, system)
     if steering is not None:
@@ -56,7 +62,7 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
     if not sure.known:
         return ()
     limit, level = f"{sure.assessment.limit_pct:g} %", f"{sure.level_pct:g} %"
-    judged, tables = not sure.assessment.blocking, []
+    judged, tables = sure.tells_probability, []
     if sure.bouts:
         bouts = [sure.bouts[method] for method in METHODS]
         rows = [
@@ -269,13 +275,24 @@ def draw_tray_errors(axes: Axes, sure: Confidence, system: str = "metric") -> No
 
 
 def draw_cv_band(axes: Axes, sure: Confidence, method: str, system: str = "metric") -> None:
-    """CV against bout width for one driving method: as read, its interval, its noise floor, the limit."""
+    """CV against bout width for one driving method: the curve that decides, its interval, its noise floor, the limit.
+
+    Of a blend the worst part decides; interval and noise are those of all components together.
+    """
     band, limit, unit = sure.bands[method], sure.assessment.limit_pct, shown_unit("length", system)
     length = from_inside(1.0, unit, "length")
     width, level = band.width_m * length, f"{sure.level_pct:g} % interval"
-    axes.fill_between(width, band.low_pct, band.high_pct, color="#c8c8c8", lw=0, label=f"{level} of the true CV")
+    decides, blend = sure.assessment.curves[method], sure.assessment.blend
+    of_all = ", all together" if blend else ""
+    axes.fill_between(
+        width, band.low_pct, band.high_pct, color="#c8c8c8", lw=0, label=f"{level} of the true CV{of_all}"
+    )
+    places = np.union1d(decides.width_m, band.width_m)
+    part = "the worst part, scaled to one limit" if blend else "what trays read on average"
+    axes.plot(places * length, decides.cv_of(places), color="black", lw=1.5, label=f"CV that decides: {part}")
+    together = [(band.cv_trays_pct, "#555555", "-.", "all components together")] if blend else []
     for curve, colour, style, label in (
-        (band.cv_trays_pct, "black", "-", "CV as read, trays lying anywhere"),
+        *together,
         (band.cv_without_noise_pct, "#1b4f72", "--", "with the noise taken out"),
         (band.noise_floor_pct, "#a04000", ":", "noise floor"),
     ):
@@ -285,7 +302,7 @@ def draw_cv_band(axes: Axes, sure: Confidence, method: str, system: str = "metri
     if band.effective_high_m > 0:
         ends = [max(band.effective_low_m * length, width[0]), band.effective_high_m * length]
         axes.plot(ends, [0, 0], color="black", lw=6, solid_capstyle="butt", clip_on=False,
-                  label=f"{level} of the effective width")  # fmt: skip
+                  label=f"{level} of the effective width{of_all}")  # fmt: skip
     if band.sure_width_m is not None:
         label = f"widest with {SURE_PCT:g} % probability: {width_down(band.sure_width_m, system)}"
         axes.axvline(band.sure_width_m * length, color="#1b4f72", lw=1.2, ls="-.", label=label)

@@ -457,10 +457,11 @@ def source_words() -> tuple[str, ...]:
 def band_words(sure: Confidence, system: str = "metric") -> tuple[str, str]:
     """Title and description of the picture of CV with its interval and noise floor."""
     method = shown_bout(sure.assessment)[0]
-    widest = show_width(sure.bands[method].sure_width_m, system)
+    sure_m = sure.bands[method].sure_width_m
+    widest = show_width(sure_m, system) if sure.tells_probability else "not given"
     return (
         f"How sure: CV against bout width, {method}",
-        f"CV as read, with the noise of the test taken out, its {sure.level_pct:g} % interval and the noise floor. "
+        f"The CV that decides, the noise of the test taken out, its {sure.level_pct:g} % interval and the noise floor. "
         f"Widest width with a probability of {SURE_PCT:g} % of keeping the limit: {widest}.",
     )
 

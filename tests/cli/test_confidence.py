@@ -182,3 +182,13 @@ def test_no_probability_while_a_doubt_forbids_a_verdict(tmp_path):
     assert data["verdict"]["probability_pct"] is None
     assert data["bout"]["back-and-forth"]["within_limit_probability_pct"] is None
     assert data["methods"]["back-and-forth"]["sure_width_m"] is None
+
+
+def test_no_probability_of_a_blend():
+    """Its worst part decides, and the noise is known of all components together only."""
+    done = CliRunner().invoke(main, ["confidence", str(ROOT / "sample_trays" / "blend.csv"), "--draws", "200"])
+    assert done.exit_code == 0
+    assert "not even enough" in done.stdout
+    assert "all components together" in " ".join(done.stdout.split())
+    assert "probability of CV" not in done.stdout
+    assert "kept with a probability" not in done.stdout
