@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import click
+from click.core import ParameterSource
 
 from spreadcheck.cli.options import options, outputs, quantity_option, read_test
 from spreadcheck.cli.outputs import Outputs, again, name_next, show_doubts, tell_doubts
 from spreadcheck.cli.say import say
-from spreadcheck.show.nextstep import beside
+from spreadcheck.show.nextstep import beside, free
 
 
 @click.command()
@@ -87,6 +88,7 @@ def plan(
     planned = plan_line(
         PlanRequest(
             **quantities,
+            assumed=_assumed(),
             trays=trays,
             runs_per_catch=runs_per_catch,
             size_guide_number=size_guide_number,
@@ -109,7 +111,14 @@ def plan(
         name_next("form", sheet, "--pdf", beside(sheet, "-form.pdf"), lead="Next, on paper")
         name_next("record", sheet, lead="Or, at the scale")
     elif out.screen:
-        name_next(*again("--sheet", "field.csv"))
+        name_next(*again("--sheet", free("field.csv")))
+
+
+def _assumed() -> tuple[str, ...]:
+    """The fields that stand at their defaults because nobody gave them."""
+    source = click.get_current_context().get_parameter_source
+    fields = ("tray_width_m", "tray_length_m", "travel_speed_m_s", "scale_resolution_g")
+    return tuple(name for name in fields if source(name) is ParameterSource.DEFAULT)
 
 
 def _former_runs(former: str | None, half_width_m: float | None, units: str) -> int | None:

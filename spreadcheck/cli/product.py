@@ -9,6 +9,7 @@ import click
 from spreadcheck.cli.options import options, outputs
 from spreadcheck.cli.outputs import Outputs, name_next, tell_doubts, write_into
 from spreadcheck.cli.say import say
+from spreadcheck.show.nextstep import free
 
 if TYPE_CHECKING:
     from spreadcheck.product.chart import ChartAnswer
@@ -153,4 +154,4 @@ def _name_plan(result: Product, answer: ChartAnswer | None, units: str) -> None:
     if result.granule is not None:
         words += ["--granule-density", show(result.granule.mean, "density", units)]
     own = "target rate" if width is not None else "width and target rate"
-    name_next(*words, "--sheet", "field.csv", lead=f"Next, with your own {own}")
+    name_next(*words, "--sheet", free("field.csv"), lead=f"Next, with your own {own}")

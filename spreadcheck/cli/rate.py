@@ -9,7 +9,7 @@ import click
 from spreadcheck.cli.options import optional_sheet_argument, options, outputs, quantity_option, read_test
 from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, tell_doubts, tell_verdict, write_into
 from spreadcheck.cli.say import say
-from spreadcheck.show.nextstep import beside
+from spreadcheck.show.nextstep import beside, free
 
 if TYPE_CHECKING:
     from spreadcheck.show.document import Document
@@ -107,7 +107,7 @@ def rate(
     elif out.screen and result.verdict and result.verdict.blocking:
         name_next(*again(), lead="Next, once that is put right")
     elif out.screen and sheet and sheet != "-":
-        following = beside(sheet, "-next.csv")
+        following = free(beside(sheet, "-next.csv"))
         name_next("record", following, "--like", sheet, lead="Next, a sheet for the next test")
         name_next(*again("--into", following, "--overwrite"), lead="Then")
     elif out.screen:
@@ -122,4 +122,4 @@ def _plan_of(width_m: float | None, target_kg_ha: float | None, units: str) -> t
 
     width = show_width(24.0 if width_m is None else width_m, units)
     target = show(150.0 if target_kg_ha is None else target_kg_ha, "rate", units)
-    return "plan", "--bout-width", width, "--target-rate", target, "--sheet", "field.csv"
+    return "plan", "--bout-width", width, "--target-rate", target, "--sheet", free("field.csv")

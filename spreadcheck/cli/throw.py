@@ -9,7 +9,7 @@ import click
 from spreadcheck.cli.options import Quantity, optional_sheet_argument, options, outputs, read_test
 from spreadcheck.cli.outputs import Outputs, name_next, svg_of, tell_doubts, tell_verdict
 from spreadcheck.cli.say import say
-from spreadcheck.show.nextstep import beside
+from spreadcheck.show.nextstep import beside, free
 
 if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
@@ -112,7 +112,7 @@ def throw(
             tell_verdict(judged.verdict, units)
             tell_doubts(judged.doubts, units)
         if sheet and sheet != "-":
-            name_next("record", beside(sheet, "-2.csv"), "--like", sheet, lead="Next, after the change")
+            name_next("record", free(beside(sheet, "-2.csv")), "--like", sheet, lead="Next, after the change")
 
 
 def _judged(test: TrayTest | None) -> Assessment | None:

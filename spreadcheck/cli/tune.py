@@ -7,7 +7,7 @@ import click
 from spreadcheck.cli.options import options, outputs, read_tests, sheets_argument
 from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, show_doubts, svg_of, write_into
 from spreadcheck.cli.say import say
-from spreadcheck.show.nextstep import beside
+from spreadcheck.show.nextstep import beside, free
 
 
 @click.command()
@@ -89,6 +89,6 @@ def tune(
         write_into(into, found.form_rows(units), overwrite=out.overwrite)
     elif out.screen and found.main is not None:
         tested = found.results[found.main.best_tested].test.source
-        following = beside(tested, "-next.csv")
+        following = free(beside(tested, "-next.csv"))
         name_next("record", following, "--like", tested, lead="Next, a sheet for the next test")
         name_next(*again("--into", following, "--overwrite"), lead="Then")

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from spreadcheck.errors import Fault, SheetError, record
+from spreadcheck.pattern.kinds import kind_of
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import LABELS, Label, known_label
 from spreadcheck.sheet.traysheet import catch_cell
@@ -37,9 +38,6 @@ CELL_RULE = "blank = not weighed (never 0 for it) \u00b7 0 = nothing fell in \u0
 
 # Common to operator handbooks and farm-safety advice on spreaders; the maker's manual always goes first.
 CAUTIONS = (
-    "Nobody near turning discs: keep everyone well clear of the throw on all sides. Thrown granules injure eyes.",
-    "Before anyone touches a tray, the hopper or the discs: feed shut, discs at a standstill, drive off, engine off, "
-    "key out - locked out so that nobody can start it.",
     "Wear eye protection, gloves and dust protection; ear protection beside a running machine.",
     "Product label, safety data sheet and local rules first: distance to water and boundaries, wind, storage.",
     "Several passes over one line give the ground several doses: choose land where that does no harm.",
@@ -75,6 +73,17 @@ class EntryForm:
     def columns(self) -> tuple[CatchColumn, ...]:
         """The columns to fill in: the passes, or the components of each."""
         return self.test.columns
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to mind, first of all the parts that this kind of spreader has."""
+        kind, _ = kind_of(self.test)
+        return (
+            f"Nobody near {kind.moving}: keep everyone well clear on all sides. Flying granules injure eyes.",
+            f"Before anyone touches a tray, the hopper, {kind.parts}: feed shut, all at a standstill, drive off, "
+            "engine off, key out - locked out so that nobody can start it.",
+            *CAUTIONS,
+        )
 
     @property
     def remarks(self) -> tuple[str, ...]:

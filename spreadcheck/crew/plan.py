@@ -56,6 +56,7 @@ class PlanRequest:
     noise_pct: float = LIMITS["plan noise"].value
     settling_s: float = LIMITS["settling"].value
     former_runs: int | None = None  # runs that a former test asks for
+    assumed: tuple[str, ...] = ()  # fields that nobody gave: used, told, and not written on the sheet as known
 
     @property
     def tray_area_m2(self) -> float:
@@ -411,7 +412,7 @@ def _form(plan: Plan, system: str, bins: int) -> tuple[FormRow, ...]:
     for label in LABELS.values():
         if label.bin > bins or (label.name == "bins run" and bins == 1):
             continue
-        value = known.get(label.name)
+        value = None if _FIELD_OF.get(label.name) in request.assumed else known.get(label.name)
         if value is not None:
             rows.append(_row(label.name, label.kind, value, system))
         elif label.name == "runs per catch":
@@ -420,6 +421,10 @@ def _form(plan: Plan, system: str, bins: int) -> tuple[FormRow, ...]:
             unit = label.unit if system == "metric" or not label.unit else shown_unit(label.kind, system)
             rows.append(FormRow(label.name, "", unit))
     return tuple(rows)
+
+
+# rows that stay blank where their value was assumed; the tray size stands, as the line is laid for it
+_FIELD_OF = {"travel speed": "travel_speed_m_s", "scale resolution": "scale_resolution_g"}
 
 
 def _row(label: str, kind: str, value: float, system: str) -> FormRow:

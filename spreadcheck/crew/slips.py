@@ -18,6 +18,7 @@ from spreadcheck.units import from_inside
 
 SLIP = 10.0  # times larger or smaller
 NEAR = 2  # trays to either side in which a neighbour is looked for
+USUAL_STEP = 0.1  # g or ml: taken where the form does not say what the scale shows
 STEPS = 5  # a catch of fewer steps of the scale is too small to be compared
 
 Reference = tuple[str, float]  # what a weight is compared with: its name, its catch
@@ -45,6 +46,8 @@ def doubts_of(test: TrayTest, tray: int, column: int, entry: Entry) -> tuple[str
     unit = test.columns[column].unit
     if others:  # where another pass has the like weight, a steep edge of the pattern is no slip
         slip = _slip(entry, unit, others, floor, "the same tray in the other passes")
+        if slip and neighbours and max(catch for _, catch in others) < floor:  # they caught next to nothing: too little
+            slip = _slip(entry, unit, neighbours, floor, "its neighbours" if len(neighbours) > 1 else "its neighbour")
     elif neighbours:
         slip = _slip(entry, unit, neighbours, floor, "its neighbours" if len(neighbours) > 1 else "its neighbour")
     else:
@@ -135,9 +138,10 @@ def _resolution(test: TrayTest, column: int) -> Decimal | None:
 
 
 def _step(test: TrayTest, column: int, entry: Entry, references: Sequence[Reference]) -> float:
-    """The scale's step: that of the form, or the finest that the weights themselves show."""
+    """The scale's step: that of the form, or the finest that the weights themselves show, but no finer than usual."""
     resolution = _resolution(test, column)
     if resolution is not None:
         return float(resolution)
     shown = [entry.written, *(np.format_float_positional(catch, trim="-") for _, catch in references)]
-    return float(10.0 ** -max(len(text.partition(".")[2]) for text in shown))
+    kind, unit = column_kind(test.columns[column].unit) or ("catch mass", "g")
+    return max(float(10.0 ** -max(len(text.partition(".")[2]) for text in shown)), from_inside(USUAL_STEP, unit, kind))

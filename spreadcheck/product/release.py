@@ -8,6 +8,7 @@ from dataclasses import fields, replace
 from typing import Any, NamedTuple
 
 from spreadcheck.errors import Fault, QuantityError, record
+from spreadcheck.pattern.kinds import SPINNERS
 from spreadcheck.product.air import STANDARD_PRESSURE_HPA, Air, air_density, air_viscosity
 from spreadcheck.product.flight import SPHERICITIES, Granule
 from spreadcheck.sheet.plausible import BOUNDS, check, require_between
@@ -148,6 +149,11 @@ def setting_from(
     test: TrayTest | None, given: Mapping[str, float | None], *, wind_from: str = ""
 ) -> tuple[ThrowSetting, Weather, tuple[str, ...]]:
     """The present values: what is given, else what the tray sheet holds, else a few that are assumed and said."""
+    kind = test.text("spreader type") if test else ""
+    if kind and kind not in SPINNERS:
+        problem = f'the spreader type is "{kind}", which has no discs that throw granules, so there is no throw to tell'
+        remedy = "a throw is worked out for discs only; correct the row `spreader type` if it is wrong"
+        raise QuantityError(Fault(test.source if test else "", problem, remedy))
     on_sheet = {key: test.quantity(known.label) for key, known in FIELDS.items() if test and known.label}
     values = {key: value * FIELDS[key].worth for key, value in on_sheet.items() if value is not None}
     values |= {key: value for key, value in given.items() if value is not None}

@@ -98,7 +98,10 @@ def beside(target: Path, ending: str) -> Path:
 
 
 def _exists(name: str) -> OutputError:
-    return OutputError(Fault(name, "exists already", "add --overwrite to replace it, or choose another name"))
+    remedy = "add --overwrite to replace it, or choose another name"
+    if is_sheet_file(name):
+        remedy = "choose another name: it is a tray sheet, and --overwrite would lose the weights it may hold"
+    return OutputError(Fault(name, "exists already", remedy))
 
 
 def _write_synced(path: Path, content: bytes) -> None:

@@ -15,7 +15,6 @@ from typing import Any
 
 from spreadcheck.crew.form import (
     ABOUT,
-    CAUTIONS,
     CELL_RULE,
     CONDITIONS,
     DOUBT_TIMES,
@@ -57,7 +56,7 @@ def form_document(form: EntryForm) -> Document:
         Heading(tray_line),
         Picture(tray_line, _line_words(form), sketch_svg(form, room), captioned=False),
         Heading("Cautions"),
-        Points(CAUTIONS, small=True),
+        Points(form.cautions, small=True),
         Heading("The trays"),
         Paragraph(f"From left to right as seen when driving: {CELL_RULE}", "small"),
         *remarks,
@@ -225,7 +224,7 @@ def _sheet(form: EntryForm, file_name: str) -> dict[str, Any]:
         "lowest": MIN_CATCH,
         "highest": MAX_CATCH,
         "doubt": DOUBT_TIMES,
-        "cautions": [*CAUTIONS, CELL_RULE, *form.remarks],
+        "cautions": [*form.cautions, CELL_RULE, *form.remarks],
         "form": [[row.label, row.value, row.unit] for row in test.form],
         "labels": _asked(test),
         "offsetUnit": test.offset_unit,

@@ -18,6 +18,17 @@ def next_line(*words: str, lead: str = "Next") -> str:
     return f"{lead}:{' ' if len(lead) + 2 + len(command) <= WIDTH else chr(10) + '  '}{command}"
 
 
+def free(name: str) -> str:
+    """The name itself, or with the next number where such a file exists: what is proposed never replaces anything.
+
+    >>> free("no such file.csv")
+    'no such file.csv'
+    """
+    stem, ending = os.path.splitext(name)
+    names = (name, *(f"{stem}-{number}{ending}" for number in range(2, 1000)))
+    return next((each for each in names if not os.path.lexists(each)), name)
+
+
 def beside(sheet: str, what: str) -> str:
     """A name for a file that belongs to a sheet, beside it: `field.csv` and `-card.pdf` make `field-card.pdf`.
 

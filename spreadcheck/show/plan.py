@@ -30,7 +30,7 @@ def plan_document(plan: Plan, system: str = "metric") -> Document:
     rows = [part(plan, system) for part in parts]
     rules = tuple(f"{what}: {'; '.join(told)}." for what, _, told in rows if told)
     title = f"Plan: {plan.trays} trays, {show(plan.spacing_m, 'length', system)} apart, {plan.passes} passes"
-    figures = (Answer(what, value) for what, value, _ in rows)
+    figures = (Answer(what, value) for what, value, _ in (*rows, *_assumed(plan.request, system)))
     return Document(
         title, (*figures, Heading("The rules behind it"), Points(rules), Note("Caution", CAUTIONS[0], CAUTIONS[1:]))
     )
@@ -69,6 +69,19 @@ def _wheels(plan: Plan, system: str) -> Row:
     free = f"no tray at {places} {shown_unit('length', system)}" if places else "no tray stands in a wheel track"
     tyre = show(plan.request.tyre_width_m, "length", system)
     return "Wheels", f"{free} (track {show(track, 'length', system)}, tyre {tyre})", _rules(system, "wheel clearance")
+
+
+def _assumed(request: PlanRequest, system: str) -> list[Row]:
+    """What nobody gave, and how to give it."""
+    taken = {
+        "tray_width_m": f"trays {show(request.tray_width_m, 'length', system)} wide (--tray-width)",
+        "tray_length_m": f"{show(request.tray_length_m, 'length', system)} long (--tray-length)",
+        "travel_speed_m_s": f"{show(request.travel_speed_m_s, 'speed', system)} (--travel-speed)",
+        "scale_resolution_g": f"scale steps of {show(request.scale_resolution_g, 'catch mass', system)} "
+        "(--scale-resolution)",
+    }
+    told = [words for name, words in taken.items() if name in request.assumed]
+    return [("Assumed", f"{', '.join(told)}: give your own, or correct the sheet", ())] if told else []
 
 
 def _inside(plan: Plan, system: str) -> Row:
@@ -136,7 +149,8 @@ def plan_json(plan: Plan) -> dict[str, Any]:
     """The plan as plain data, SI throughout, keys carry their units."""
     standard = standard_runs(plan.request.travel_speed_m_s)
     data = {
-        "request": {name: getattr(plan.request, name) for name in PlanRequest.__dataclass_fields__},
+        "request": {name: getattr(plan.request, name) for name in PlanRequest.__dataclass_fields__}
+        | {"assumed": list(plan.request.assumed)},
         "bout_width_m": plan.bout_width_m,
         "throw_m": plan.throw_m,
         "spacing_m": plan.spacing_m,

@@ -352,7 +352,8 @@ def test_command_in_us_units(tmp_path):
 def test_command_as_json():
     done = run(*ASK, "--json", "-")
     data = json.loads(done.stdout)
-    assert data == plan_json(plan_line(USUAL))
+    nobody_gave = ("tray_width_m", "tray_length_m", "travel_speed_m_s", "scale_resolution_g")
+    assert data == plan_json(plan_line(replace(USUAL, assumed=nobody_gave)))
     assert data["schema"] == "spreadcheck/plan/1"
     assert data["standard_equivalent_passes"] == 5
     assert [warning["code"] for warning in data["warnings"]] == ["coarse-scale"]
@@ -420,3 +421,26 @@ def test_former_tests_that_say_nothing(arguments, message):
     done = run(*ASK, *arguments)
     assert done.exit_code == 2
     assert message in done.stderr
+
+
+def test_what_nobody_gave_is_told_and_not_written_as_known(tmp_path):
+    """Scale and speed stay blank on the sheet unless a person gave them, if only the usual ones."""
+    told = run(*ASK, "--sheet", str(tmp_path / "a.csv")).stdout
+    assert "Assumed" in told
+    assert "scale steps of 0.10 g (--scale-resolution)" in " ".join(told.split())
+    blank = read_sheet(tmp_path / "a.csv")
+    assert blank.quantity("scale resolution") is blank.quantity("travel speed") is None
+    given = run(*ASK, "--scale-resolution", "0.1 g", "--travel-speed", "10 km/h", "--sheet", str(tmp_path / "b.csv"))
+    assert "scale steps" not in given.stdout
+    filled = read_sheet(tmp_path / "b.csv")
+    assert filled.quantity("scale resolution") == pytest.approx(0.1)
+    assert filled.quantity("travel speed") == pytest.approx(10 / 3.6)
+
+
+def test_a_tray_sheet_is_not_replaced_first(tmp_path, monkeypatch):
+    """A sheet that may hold weights: another name is proposed before it is replaced."""
+    monkeypatch.chdir(tmp_path)
+    assert run(*ASK, "--sheet", "field.csv").exit_code == 0
+    refused = run(*ASK, "--sheet", "field.csv")
+    assert "field.csv: exists already; choose another name: it is a tray sheet" in refused.stderr
+    assert "--sheet field-2.csv" in " ".join(run(*ASK).stderr.split())

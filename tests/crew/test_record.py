@@ -182,6 +182,19 @@ def test_the_other_passes_decide():
     assert "of the same tray in the other passes: pass 1 9 g" in doubts(test, 1, 1, "0.9")[0]
 
 
+def test_passes_that_caught_next_to_nothing_ask_nothing_alone():
+    """5 g beside 6 g is a wandering edge, though another pass caught 0; 60 g is unlike both."""
+    test = with_catches(empty_test(), [[0.0, 6.0], [0.0, NAN], [9.1, NAN], [9.0, NAN], [0.6, NAN]])
+    assert doubts(test, 1, 1, "5.0") == ()
+    assert "its neighbour: L2 6 g" in doubts(test, 1, 1, "60.0")[0]
+
+
+def test_a_scale_that_nobody_named_is_a_usual_one():
+    """Weights of 0.01 g do not make 0.05 g a weight to compare with."""
+    test = with_catches(empty_test(passes=1), [[0.0], [0.06], [NAN], [NAN], [NAN]])
+    assert doubts(test, 2, 0, "1.25") == ()
+
+
 def test_another_component_is_no_reference():
     columns = (CatchColumn(1, "potash"), CatchColumn(1, "urea"))
     test = dataclasses.replace(with_catches(empty_test(), [[1.0, NAN]] * 5), columns=columns)
@@ -502,7 +515,7 @@ def details(*lines, like=None):
 
 def test_details_of_a_new_sheet():
     state, said = details(
-        "0,5 m", "50 cm", "4", "2 ft", "3", "", "Before, vane change", "2026-04-14", *[""] * 5, "2", "2 3"
+        "0,5 m", "50 cm", "4", "2 ft", "3", "", "Before, vane change", "2026-04-14", *[""] * 7, "2", "2 3"
     )
     assert not any(said)
     test = state.test
@@ -541,7 +554,7 @@ def test_details_with_offsets_one_by_one():
         (["0.5 m", "0.5 m", "5", "1 m"], "0", "from 1 to 1000"),
         (["0.5 m", "0.5 m", "5", "1 m", "2"], "m", '"m" is not a unit of catches'),
         (["0.5 m", "0.5 m", "5", "1 m", "2", "g", ""], "14.4.2026", "write year-month-day"),
-        (["0.5 m", "0.5 m", "5", "1 m", "2", "g", *[""] * 8], "3", "there is no pass 3; the test has 2"),
+        (["0.5 m", "0.5 m", "5", "1 m", "2", "g", *[""] * 10], "3", "there is no pass 3; the test has 2"),
         (["0.5 m"], "start", "tray line must be known"),
         ([], "back", "nothing to go back to"),
         ([], "x" * (MAX_TYPED + 1), "make it shorter"),
@@ -574,7 +587,7 @@ def test_an_answer_given_before_is_shown_and_kept():
 
 
 def test_fewer_passes_forget_the_reversed_ones():
-    state, _ = details("0.5 m", "0.5 m", "5", "1 m", "4", "g", *[""] * 7, "4", *["back"] * 10)
+    state, _ = details("0.5 m", "0.5 m", "5", "1 m", "4", "g", *[""] * 9, "4", *["back"] * 12)
     assert question(state).startswith("Passes (now 4")
     state, _ = reply_to(state, "2")
     assert state.test.reversed_passes == ()

@@ -566,3 +566,14 @@ def test_the_guide_shows_what_the_command_prints(tmp_path):
     shown = next(block for block in blocks if "--to-granule-size" in block)
     done = run(str(path), "--disc-diameter", "0.6 m", "--to-spinner-speed", "900 rpm", "--to-granule-size", "2.5 mm")
     assert done.stdout.strip() == shown.split('"2.5 mm"\n', 1)[1].strip()
+
+
+@pytest.mark.parametrize("kind", ["pneumatic boom", "full-width drop", "swinging spout"])
+def test_no_throw_without_discs(kind, tmp_path):
+    """A boom, a drop spreader and a spout have no discs: one sentence says so."""
+    sheet = tmp_path / "boom.csv"
+    rows = ["spreadcheck tray sheet,1", "tray width,0.5,m", "tray length,0.5,m", f"spreader type,{kind}"]
+    sheet.write_text("\n".join([*rows, "", "tray,offset,pass 1", ",m,g", "C,0,1", "R1,1,1", ""]))
+    refused = CliRunner().invoke(main, ["throw", str(sheet), "--release-speed", "30 m/s"])
+    assert refused.exit_code == 2
+    assert f'the spreader type is "{kind}", which has no discs' in " ".join(refused.output.split())

@@ -318,7 +318,7 @@ def test_bins_that_run_together():
     assert row(rows, "calibration factor").value == "0.8"
     assert "100 % of the bins' targets together, 240.0 kg/ha" in row(rows, "calibration factor").note
     assert (row(rows, "bin 2 product density").value, row(rows, "bin 2 calibration factor").value) == (
-        "1.05 kg/L",
+        "1.050 kg/L",
         "1.25",
     )
     check = spreadcheck.check_rate(spreadcheck.RateSettings(factor=0.8, setting=30), trays=result.test)

@@ -262,3 +262,16 @@ def test_library_refuses_what_nobody_fills_in():
         entry_form(dataclasses.replace(test, columns=(), catch=np.empty((9, 0)), state=np.empty((9, 0))))
     with pytest.raises(SheetError, match="200 trays x 101 columns are too many to fill in by hand"):
         entry_form(blank_test(200, MAX_FORM_CELLS // 200 + 1))
+
+
+@pytest.mark.parametrize(("kind", "moving"), [("pneumatic boom", "the boom as it unfolds"), ("", "turning discs")])
+def test_cautions_name_the_parts_of_the_spreader(kind, moving):
+    """A boom has no discs to keep away from, on the paper as on the phone."""
+    form = entry_form(
+        tray_test(
+            [-1, 0, 1], [1, 2, 1], tray_width="0.5 m", tray_length="0.5 m", form={"spreader type": kind} if kind else {}
+        )
+    )
+    said = " ".join(form.cautions)
+    assert moving in said
+    assert ("disc" in said) == (not kind)
