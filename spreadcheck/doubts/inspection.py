@@ -11,6 +11,7 @@ from spreadcheck.doubts.trayline import judged_width, line_doubts
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.sheet.labels import LABELS, MOST_BINS, ONE_AFTER_THE_OTHER, bin_label, nearest
+from spreadcheck.sheet.mirror import COPIED
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import Profile
 from spreadcheck.spread.tails import FigureRange
@@ -44,7 +45,7 @@ def sheet_doubts(test: TrayTest, profile: Profile) -> tuple[Doubt, ...]:
     """What reading and averaging had to do to get from the sheet to the profile, in the order of the sheet."""
     found = [_unknown_label(label) for label in test.unknown_labels]
     if test.mirrored:
-        copied = sum(name.endswith(" mirrored") for name in test.tray)
+        copied = sum(name.endswith(COPIED) for name in test.tray)
         found.append(doubt("side-mirrored", trays=trays_counted(copied)))
     found += _bins_differ(test)
     there = {float(offset) for offset in test.offset_m[~test.no_tray]}  # not the places left out, as at the wheels

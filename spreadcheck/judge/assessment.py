@@ -128,6 +128,7 @@ class Assessment:
             over_tails=self.cv_over_tails(bout.method, bout.width_m),
             probability_pct=self._kept_pct(bout),
             part=bout.part,
+            untested=self.test.mirrored,
         )
 
     def whole_spacings(self, width_m: FloatArray) -> NDArray[np.bool_]:
@@ -164,8 +165,8 @@ class Assessment:
         return blocking_codes(self.doubts)
 
     def advised_width_m(self, method: str) -> float | None:
-        """Widest width that keeps the limit for driving errors either way; None where a doubt forbids a verdict. [m]"""
-        if self.blocking:
+        """Widest width that keeps the limit for driving errors either way; None where none can be given. [m]"""
+        if self.blocking or self.test.mirrored:
             return None
         curve = self.curves[method]
         if self.tail_curves:  # the limit has to be kept whatever fell beyond the end trays

@@ -31,7 +31,7 @@ class Verdict:
     `blocking` are the codes of the doubts that forbid a verdict. `why` says what makes it narrow: "driving error",
     "tails" (what fell beyond the end trays may bring it over the limit), "close" (CV by trays and the curve fall on
     different sides of the limit) or "probability"; or why it can't be given: "doubts" or "few trays". `part` names the
-    part of a blend that decides.
+    part of a blend that decides, `untested` the side that was taken to be like the other one.
     """
 
     state: str
@@ -46,11 +46,12 @@ class Verdict:
     why: str = ""
     close: bool = False
     part: str = ""
+    untested: str = ""
 
     @property
     def may_be_driven(self) -> bool:
-        """Whether the width may be driven as it was tested."""
-        return self.state in (FITS, NARROWLY)
+        """Whether the width may be driven as it was tested; not where a side was not."""
+        return self.state in (FITS, NARROWLY) and not self.untested
 
 
 def blocking_codes(doubts: Iterable[Doubt]) -> tuple[str, ...]:
@@ -70,6 +71,7 @@ def verdict_at(
     over_tails: FigureRange | None = None,
     probability_pct: float | None = None,
     part: str = "",
+    untested: str = "",
 ) -> Verdict:
     """The verdict at one bout width, for one driving method.
 
@@ -109,6 +111,7 @@ def verdict_at(
         why=why,
         close=close,
         part=part,
+        untested=untested,
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from spreadcheck.sheet.traytest import MIN_SPACING_M, FormRow, TrayTest
 
 MIRRORED = "one side mirrored, not tested"
+COPIED = " mirrored"  # ends the name of a tray that was not laid out
 
 
 def both_sides(test: TrayTest) -> TrayTest:
@@ -43,7 +44,7 @@ def both_sides(test: TrayTest) -> TrayTest:
         (-test.offset[there], np.where(np.abs(test.offset_m[at]) < MIN_SPACING_M, 0, test.offset[at]))
     )
     order = np.argsort(offset, kind="stable")
-    names = [f"{test.tray[tray]} mirrored" for tray in there] + [test.tray[tray] for tray in at]
+    names = [f"{test.tray[tray]}{COPIED}" for tray in there] + [test.tray[tray] for tray in at]
     form = tuple(row for row in test.form if row.label.strip().casefold() not in ("test", "reversed passes"))
     return replace(
         test,
@@ -54,5 +55,5 @@ def both_sides(test: TrayTest) -> TrayTest:
         state=np.ascontiguousarray(test.state[rows[order]]),
         note=tuple(test.note[row] for row in rows[order]),
         tare=None if test.tare is None else test.tare[rows[order]],
-        mirrored=True,
+        mirrored="left" if side > 0 else "right",
     )

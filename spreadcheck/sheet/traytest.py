@@ -78,7 +78,7 @@ class TrayTest:
     note: tuple[str, ...] = ()
     tare: FloatArray | None = None  # of each tray, in `tare_unit`, where the sheet has a column of them
     tare_unit: str = "g"
-    mirrored: bool = False  # whether one side was copied to the other, which was not tested
+    mirrored: str = ""  # the side that was not tested and was copied from the other one: "left" or "right"
     source: str = ""  # the file it came from; not part of the test itself
 
     def __post_init__(self) -> None:

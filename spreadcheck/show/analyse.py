@@ -24,15 +24,17 @@ from spreadcheck.show.terminal import wrapped
 from spreadcheck.show.verdict import (
     MARKS,
     advice_words,
+    advised_words,
+    down_m,
     effective_words,
     marks_words,
+    mean_over_tails,
     other_bands_words,
     verdict_data,
     verdict_sentence,
     width_down,
 )
 from spreadcheck.spread.bands import Band
-from spreadcheck.spread.tails import metered_kg_ha_m, over_tails
 from spreadcheck.spread.widths import Scan
 from spreadcheck.units import from_inside, show, shown_unit
 
@@ -107,9 +109,7 @@ def _wrapped(text: str, indent: str = "  ") -> list[str]:
 
 
 def _widths(result: Assessment, system: str) -> list[str]:
-    advised = [width_down(result.advised_width_m(method), system) for method in METHODS]
-    if result.blocking:
-        advised = ["not given"] * len(METHODS)
+    advised = [advised_words(result, method, system) for method in METHODS]
     bands = [other_bands_words(result, method, system) for method in METHODS]
     lines = [
         *_three(f"CV within {result.limit_pct:g} %", *METHODS),
@@ -148,27 +148,24 @@ def _picture(result: Assessment, system: str, plain: bool) -> list[str]:
 def _field_gets(result: Assessment, system: str) -> list[str]:
     """What the field gets at the width driven, or at the advised one, against the target rate."""
     method = result.driving or METHODS[0]
-    width = result.bout_width_m or result.advised_width_m(method)
-    if width is None:
+    advised = result.advised_width_m(method)
+    if result.bout_width_m is None and advised is None:
         return []
+    width = result.bout_width_m or down_m(advised or 0.0, system)
     bout = result.bouts_at(width)[method]
     return _wrapped(_bout_words(result, bout, system))
 
 
 def _bout_words(result: Assessment, bout: Bout, system: str) -> str:
     mean, least, most = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
-    at = (show_width if bout.width_m == result.bout_width_m else width_down)(bout.width_m, system)
+    at = show_width(bout.width_m, system)
     target = result.test.target_kg_ha
     against = (
         f", {show_share(bout.mean_kg_ha, target)} % of {target_words(result.test, system)}"
         if target and not result.profile.relative
         else ""
     )
-    if result.tail_curves:
-        ends = over_tails(
-            result.profile, lambda one: one.area_kg_ha_m / bout.width_m,
-            metered_kg_ha_m=metered_kg_ha_m(result.test, bout.width_m),
-        )  # fmt: skip
+    if (ends := mean_over_tails(result, bout.width_m)) is not None:
         mean = " to ".join(show_rate(rate, result, system) for rate in (ends.least, ends.most))
         against = ", by what fell beyond the end trays"
     together = ", all components together" if bout.part else ""
@@ -226,6 +223,8 @@ def _next(result: Assessment, system: str, asked: tuple[str, ...]) -> str:
     sheet = result.test.source or "SHEET"
     if result.blocking:
         return next_line(*asked, lead="Next, once what blocks is put right")
+    if result.test.mirrored:
+        return next_line("record", beside(sheet, "-2.csv"), "--like", sheet, lead="Next, with trays on both sides")
     if result.verdict is None:
         advised = result.advised_width_m(result.driving or METHODS[0])
         more = ("--advice",) if advised is None else ("--bout-width", width_down(advised, system))

@@ -10,13 +10,15 @@ import math
 
 from spreadcheck.errors import record
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.pattern.kinds import cautions_of
+from spreadcheck.pattern.kinds import SPINNERS, Kind, cautions_of
 from spreadcheck.product.rate import recovery_pct
 from spreadcheck.product.ratecheck import recovery_is_usual
 from spreadcheck.sheet.labels import BIN_LABELS, LABELS, METHODS, MOST_BINS, bin_label
+from spreadcheck.sheet.mirror import MIRRORED
+from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width, target_words
-from spreadcheck.show.verdict import effective_words, width_down
+from spreadcheck.show.verdict import advised_words, effective_words, if_alike, mean_over_tails
 from spreadcheck.units import KINDS, show
 
 TITLE = "Settings card"
@@ -25,12 +27,23 @@ MOST_DOUBTS = 6
 ROW_MM, NOTED_ROW_MM = 6.2, 7.2  # high enough to write on
 DOUBT_SIGNS = 200  # of one doubt: what was seen, as a rule to its end
 
-CAUTIONS = (
-    "The machine maker's manual, the product label and local rules go before this card wherever they differ.",
-    "For this machine, this product and this load only: take density and size again with every load, and test again "
-    "after a change of product, vanes, drop point, spinner speed or width.",
-    "Never faster than the highest spinner speed: granules break and the pattern is another one.",
-)
+_SPUN = ("spinner speed", "drop point", "vanes")  # set only where discs throw
+
+
+def _cautions(kind: Kind) -> tuple[str, ...]:
+    parts = "vanes, drop point, spinner speed" if kind.name in SPINNERS else kind.parts.replace(" or ", ", ")
+    return (
+        "The machine maker's manual, the product label and local rules go before this card wherever they differ.",
+        "For this machine, this product and this load only: take density and size again with every load, and test "
+        f"again after a change of product, {parts} or width.",
+        *(
+            ("Never faster than the highest spinner speed: granules break and the pattern is another one.",)
+            if kind.name in SPINNERS
+            else ()
+        ),
+        *cautions_of(kind),
+    )
+
 
 _TEST = ("machine", "product", "place", "operator")
 _PRODUCT = ("bulk density", "size guide number", "uniformity index", "granule density", "crush strength")
@@ -107,18 +120,21 @@ def settings_card(
     highest spinner speed: ______
     calibration factor: ______
     """
-    test = result.test
+    test, kind = result.test, result.pattern.kind
+    spun = kind.name in SPINNERS
+    settings = tuple(n for n in _SETTINGS if spun or n not in _SPUN or n in test.values)
+    settings += ("number of outlets", "outlet spacing") if kind.outlets else ()
     return SettingsCard(
-        name=_clipped(test.name),
+        name=_name(test),
         date=test.text("date"),
         about=CardSection("Test", tuple(_form_row(result, label, system) for label in _TEST)),
         product=CardSection("Product, as measured", tuple(_form_row(result, label, system) for label in _PRODUCT)),
-        settings=CardSection("Settings in force at the test", tuple(_form_row(result, n, system) for n in _SETTINGS)),
+        settings=CardSection("Settings in force at the test", tuple(_form_row(result, n, system) for n in settings)),
         controller=CardSection("Enter on the rate controller", _controller(result, system, highest_speed_rpm)),
         result=CardSection("Result of the tray test", _result(result, system)),
         doubts=_doubts(result, system),
         bins=_bins(result, system),
-        cautions=(*CAUTIONS, *cautions_of(result.pattern.kind)),
+        cautions=_cautions(kind),
     )
 
 
@@ -169,6 +185,12 @@ def _bins(result: Assessment, system: str) -> Table | None:
     return Table(columns, rows, caption=said, boxed=True)
 
 
+def _name(test: TrayTest) -> str:
+    """The name of the test, shortened; that a side was not tested stays on it."""
+    mark = f" ({MIRRORED})" if test.mirrored else ""
+    return _clipped(test.name.removesuffix(mark)) + mark
+
+
 def _clipped(text: str, most: int = MOST_SIGNS) -> str:
     line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
     return line if len(line) <= most else line[: most - 1].rstrip() + "…"
@@ -189,12 +211,13 @@ def _quantity(value: float, kind: str, system: str) -> str:
 
 
 def _controller(result: Assessment, system: str, highest_speed_rpm: float | None) -> tuple[CardRow, ...]:
+    spun = result.pattern.kind.name in SPINNERS
     return (
         CardRow(
             "product density", _form_row(result, "bulk density", system).value, "bulk density; take it with every load"
         ),
         _width_row(result, system),
-        _speed_row(result, system, highest_speed_rpm),
+        *((_speed_row(result, system, highest_speed_rpm),) if spun or highest_speed_rpm is not None else ()),
         _factor_row(result, system),
         *(row for number in result.test.bins[1:] for row in _bin_rows(result, number, system)),
     )
@@ -219,6 +242,8 @@ def _width_row(result: Assessment, system: str) -> CardRow:
     width = show_width(result.bout_width_m, system)
     if result.blocking:
         return CardRow("bout width", "", f"{width}: can't be judged, put right first: {', '.join(result.blocking)}")
+    if result.test.mirrored:
+        return CardRow("bout width", "", f"{width}: {MIRRORED}; test both sides first")
     if not result.within_limit:
         return CardRow("bout width", "", f"{width} is not within the CV limit; {effective}")
     expected = result.test.quantity("expected width")
@@ -264,29 +289,39 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
     for method, bout in result.bouts.items():
         within = "within" if bout.cv_pct <= result.limit_pct else "OVER"
         cv = f"{show_pct(bout.cv_pct)} %" + ("" if result.blocking else f", {within} the limit")
+        if result.test.mirrored and not result.blocking:
+            cv += f" {if_alike(result.test.mirrored)}"
+        over, ends = result.cv_over_tails(method, bout.width_m), mean_over_tails(result, bout.width_m)
         if math.isnan(bout.cv_pct):
             cv = "none: fewer than two trays in a bout"
         mean, least, most = (show_rate(r, result, system) for r in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
+        note = f"mean {mean}, least {least}, most {most} {rate_unit(result, system)}"
+        if over is not None and ends is not None:
+            cv = f"{show_pct(over.least)} to {show_pct(over.most)} %: it rests on the tails"
+            low, high = (show_rate(rate, result, system) for rate in (ends.least, ends.most))
+            note = f"mean {low} to {high} {rate_unit(result, system)}, by what fell beyond the end trays"
         rows.append(
             CardRow(
                 f"CV {f'of {bout.part} ' if bout.part else ''}at {show_width(bout.width_m, system)} {method}",
                 cv,
-                f"mean {mean}, least {least}, most {most} {rate_unit(result, system)}",
+                note,
             )
         )
     reading = result.pattern
     shape = ", ".join(reading.shapes) or ("can't be told from chance" if reading.unclear else "no shape stands out")
     half = show(reading.figures.half_of_peak_m.value, "length", system, digits=1)
     look = ", ".join(each.cause.part for each in reading.advice[:3])
-    told = f"half-rate width {half}, {show_pct(result.profile.left_share_pct)} % left"
+    side = MIRRORED if result.test.mirrored else f"{show_pct(result.profile.left_share_pct)} % left"
+    told = f"half-rate width {half}, {side}"
     return (*rows, CardRow("pattern", shape, f"{told}; look at first: {look}" if look else told))
 
 
 def _effective_row(result: Assessment, method: str, limit: str, system: str) -> CardRow:
     if result.effective_width_m(method) is None:
         return CardRow(f"effective width {method}", "none", f"no width has a {limit}")
-    advised = "not given" if result.blocking else width_down(result.advised_width_m(method), system)
-    return CardRow(f"effective width {method}", effective_words(result, method, system), f"{limit}; advised {advised}")
+    advised = f"{limit}; advised {advised_words(result, method, system)}"
+    why = f"; holds only {if_alike(result.test.mirrored)}" if result.test.mirrored else ""
+    return CardRow(f"effective width {method}", effective_words(result, method, system), advised + why)
 
 
 def _doubts(result: Assessment, system: str) -> tuple[str, ...]:

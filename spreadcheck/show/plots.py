@@ -167,7 +167,8 @@ def draw_deposit(axes: Axes, result: Assessment, system: str = "metric") -> None
     total = shares.sum(axis=0) * rate
     mean = result.profile.area_kg_ha_m / width * rate
     axes.plot(x * length, total, color="black", lw=2, label="overlapped deposit")
-    axes.axhline(mean, color="#1b4f72", lw=1, ls="--", label=f"mean {mean:.4g} {rate_unit(result, system)}")
+    if not result.tail_curves:  # else the mean rests on what fell beyond the end trays
+        axes.axhline(mean, color="#1b4f72", lw=1, ls="--", label=f"mean {mean:.4g} {rate_unit(result, system)}")
     axes.set_ylim(0, 1.25 * float(total.max()))
     for number in range(-1, 2):
         back = method == BACK_AND_FORTH and number % 2
@@ -237,11 +238,13 @@ def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
         axes.axvline(result.bout_width_m * length, color="black", lw=3, alpha=0.25,
                      label=f"driven: {show_width(result.bout_width_m, system)}")  # fmt: skip
     part = "the worst part, scaled to one limit" if result.blend else "what trays read on average"
-    axes.set(title="CV against bout width", xlabel=f"Bout width ({shown_unit('length', system)})",
+    rows = len(axes.get_legend_handles_labels()[0])
+    axes.set_title("CV against bout width", pad=10 + 11 * rows)  # the legend stands between: it hides no curve
+    axes.set(xlabel=f"Bout width ({shown_unit('length', system)})",
              ylabel=f"CV (%): {part}")  # fmt: skip
     driven = [bout.cv_pct for bout in result.bouts.values() if bout.cv_pct > 0]
     axes.set_ylim(0, min(highest * 1.05, max(4 * result.limit_pct, 40.0, 1.6 * lowest, *(1.2 * cv for cv in driven))))
-    axes.legend(fontsize=8, frameon=True, framealpha=0.9, edgecolor="none", loc="best")
+    axes.legend(fontsize=8, frameon=False, loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2, labelspacing=0.3)
 
 
 def _scale(kind: str, system: str) -> float:

@@ -15,8 +15,10 @@ from spreadcheck.errors import record
 from spreadcheck.judge.assessment import CLOSE, OVER, WITHIN, Assessment, Bout
 from spreadcheck.judge.confidence import SURE_PCT, Confidence
 from spreadcheck.limits import LIMITS
+from spreadcheck.pattern.kinds import SPINNERS
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
+from spreadcheck.sheet.mirror import COPIED, MIRRORED
 from spreadcheck.sheet.traysheet import catch_cell
 from spreadcheck.show.analyse import width_rows
 from spreadcheck.show.confidence import confidence_tables, draw_band
@@ -25,7 +27,16 @@ from spreadcheck.show.format import is_close_call, rate_unit, show_pct, show_rat
 from spreadcheck.show.html import document_html, part_html, web_part
 from spreadcheck.show.pattern_text import advice_blocks
 from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, figure_bytes, plain_style, shown_bout
-from spreadcheck.show.verdict import advice_words, effective_words, other_bands_words, verdict_sentence, width_down
+from spreadcheck.show.verdict import (
+    advice_words,
+    advised_words,
+    down_m,
+    effective_words,
+    if_alike,
+    mean_over_tails,
+    other_bands_words,
+    verdict_sentence,
+)
 from spreadcheck.spread.profile import TAPER
 from spreadcheck.units import show, shown_unit, to_inside
 
@@ -44,8 +55,7 @@ def report(result: Assessment, system: str = "metric", *, sure: Confidence | Non
         *_pictures(result, system, known),
         Heading("Figures"),
         *figures,
-        limit_table(result, system),
-        *width_tables(result, system),
+        *_tables_of_widths(result, system),
         *advice_blocks(result, system),
         Heading("Method"),
         *map(Paragraph, method_words(result)),
@@ -59,6 +69,13 @@ def report(result: Assessment, system: str = "metric", *, sure: Confidence | Non
     )
     name = result.test.name
     return Document(name, blocks, over="Spread pattern report", foot=f"{name} - spreadcheck {__version__}")
+
+
+def _tables_of_widths(result: Assessment, system: str) -> tuple[Block, ...]:
+    """The tables of other limits and widths; none where a test is blocked and they rest on a guess about the tails."""
+    if result.tail_curves and result.blocking:
+        return (Paragraph("No widths are listed: what fell beyond the end trays is missing, and would change them."),)
+    return (limit_table(result, system), *width_tables(result, system))
 
 
 def _plain_part(result: Assessment, system: str) -> list[Block]:
@@ -111,7 +128,8 @@ def report_html(
 def _jumps(result: Assessment, system: str) -> list[tuple[float, str, str]]:
     """Buttons that lead the slider to the widths that matter: width, method, what is said."""
     driven = [(result.bout_width_m, result.driving or METHODS[0], "driven")]
-    effective = [(result.effective_width_m(method), method, "effective") for method in METHODS]
+    widths = {method: result.effective_width_m(method) for method in METHODS}
+    effective = [(width and down_m(width, system), method, "effective") for method, width in widths.items()]
     return [
         (width, method, f"{what}: {show_width(width, system)} {method}")
         for width, method, what in driven + effective
@@ -165,10 +183,7 @@ HOW = {
     BACK_AND_FORTH: "neighbouring passes in opposite directions",
     ROUND_AND_ROUND: "neighbouring passes in the same direction",
 }
-CAUTIONS = (
-    "Nobody near turning discs; discs stopped, engine off and key out before anything is adjusted.",
-    "The machine maker's manual, the product label and local rules come before this report.",
-)
+MANUAL_FIRST = "The machine maker's manual, the product label and local rules come before this report."
 
 
 @record
@@ -190,6 +205,11 @@ def both_lengths(length_m: float, system: str) -> str:
     return f"{show_width(length_m, system)} ({show(length_m, 'length', other_system(system), digits=1)})"
 
 
+def both_down(width_m: float, system: str) -> str:
+    """A width that the limit is kept at, rounded down, with the other unit system in brackets."""
+    return both_lengths(down_m(width_m, system), system)
+
+
 def both_rates(rate: float, result: Assessment, system: str) -> str:
     """A rate as this package rounds it, with the other unit system in brackets where rates are known."""
     said = f"{show_rate(rate, result, system)} {rate_unit(result, system)}"
@@ -204,7 +224,7 @@ def plain_words(result: Assessment, system: str = "metric") -> tuple[Passage, ..
         Passage("How far apart the passes may be driven", _how_far(result, system)),
         Passage("Is it even enough at the width driven?", _even_enough(result, system)),
         Passage("What the field gets", _field_gets(result, system)),
-        Passage("What to do", (*_steps(result, system), *CAUTIONS), steps=True),
+        Passage("What to do", (*_steps(result, system), _nobody_near(result), MANUAL_FIRST), steps=True),
     )
 
 
@@ -213,9 +233,17 @@ def judged_methods(result: Assessment) -> tuple[str, ...]:
     return (result.driving,) if result.driving else METHODS
 
 
+def _nobody_near(result: Assessment) -> str:
+    moving = result.pattern.kind.moving
+    return f"Nobody near {moving}; all at a standstill, engine off and key out before anything is adjusted."
+
+
 def _in_short(result: Assessment, system: str) -> tuple[str, ...]:
-    sentences = [_may_be_driven(result, system)]
+    laid = result.pattern.kind.outlets and result.bouts and not result.blocking  # it drives the width it is built for
+    sentences = [] if laid else [_may_be_driven(result, system)]
     sentences += [_verdict(result, result.bouts[method], system) for method in judged_methods(result) if result.bouts]
+    if laid and not result.within_limit:
+        sentences.append(f"Put right what lays unevenly ({result.pattern.kind.parts}) and test again.")
     count = len(result.doubts)
     if count:
         doubts = "There is 1 doubt" if count == 1 else f"There are {count} doubts"
@@ -226,19 +254,20 @@ def _in_short(result: Assessment, system: str) -> tuple[str, ...]:
 def _may_be_driven(result: Assessment, system: str) -> str:
     if result.blocking:
         return f"How far apart the passes may be driven can't be judged. What blocks it: {', '.join(result.blocking)}."
-    widths = {method: result.effective_width_m(method) for method in METHODS}
-    if result.tail_curves:  # what is kept whatever fell beyond the end trays
-        widths = {method: result.advised_width_m(method) for method in METHODS}
-        said = {m: f"{width_down(width, system)} apart" for m, width in widths.items() if width is not None}
-    else:
-        said = {m: f"{effective_words(result, m, system)} apart" for m, width in widths.items() if width is not None}
-    if not said:
+    if result.test.mirrored:
+        return f"{advice_words(result, METHODS[0], system)} What follows holds only {if_alike(result.test.mirrored)}."
+    if all(result.effective_width_m(method) is None for method in METHODS):
         return "No bout width that was tried is even enough with this setting, whichever way the passes are driven."
+    widths = {method: result.advised_width_m(method) for method in METHODS}
+    said = {method: both_down(width, system) for method, width in widths.items() if width is not None}
+    if not said:
+        return advice_words(result, METHODS[0], system)
     if len(set(said.values())) == 1 and len(said) == len(METHODS):
-        return f"The passes may be driven {said[METHODS[0]]}, {METHODS[0]} or {METHODS[1]}."
-    driven = ", and ".join(f"{far} {method}" for method, far in said.items())
-    missed = [f"; {method}, no width that was tried is even enough" for method in METHODS if method not in said]
-    return f"The passes may be driven {driven}{''.join(missed)}."
+        return f"Advised: drive the passes {said[METHODS[0]]} apart, {METHODS[0]} or {METHODS[1]}."
+    driven = ", or ".join(f"{far} apart {method}" for method, far in said.items())
+    why = {m: "can be advised" if result.effective_width_m(m) else "that was tried is even enough" for m in METHODS}
+    missed = [f"; {method}, no width {why[method]}" for method in METHODS if method not in said]
+    return f"Advised: drive the passes {driven}{''.join(missed)}."
 
 
 def _verdict(result: Assessment, bout: Bout, system: str) -> str:
@@ -250,12 +279,18 @@ def _tested(result: Assessment, system: str) -> tuple[str, ...]:
     about = ("product", "machine", "place", "date", "customer", "adviser")
     named = [f"{label}: {test.text(label)}" for label in about if test.text(label)]
     first, last = float(profile.offset_m[0]), float(profile.offset_m[-1])
+    count, untested = len(profile.offset_m), test.mirrored
+    if untested:  # only the trays that were laid out
+        first, last = (max(first, 0.0), last) if untested == "left" else (first, min(last, 0.0))
+        count -= sum(name.endswith(COPIED) for name in test.tray)
     spaced = f"{both_lengths(profile.spacing_m, system)} apart" if profile.even else "not evenly spaced"
     passes = "1 pass" if profile.passes_used == 1 else f"{profile.passes_used} passes"
     trays = (
-        f"{len(profile.offset_m)} trays, {spaced}, stood in a line from {_side(first, system)} to "
+        f"{count} trays, {spaced}, stood in a line from {_side(first, system)} to "
         f"{_side(last, system)} of the driving line and caught what fell in {passes}."
     )
+    if untested:
+        trays += f" The {untested} was not tested."
     return (*([_as_sentence("; ".join(named))] if named else []), trays, _where_it_lies(result, system))
 
 
@@ -270,6 +305,8 @@ def _side(offset_m: float, system: str) -> str:
 
 def _where_it_lies(result: Assessment, system: str) -> str:
     profile = result.profile
+    if result.test.mirrored:
+        return f"Where the middle of the spread lies is not known: {MIRRORED}."
     left, right = (show_pct(share, digits=0) for share in (profile.left_share_pct, profile.right_share_pct))
     shares = f"{left} % falls to the left and {right} % to the right."
     if float(show(abs(profile.centre_m), "length", unit=False, digits=1)) == 0:
@@ -313,9 +350,10 @@ def _method_width(result: Assessment, method: str, system: str) -> str:
         said += " The tray line ends there; wider ones may do as well."
     if result.blocking:
         return said
-    return f"{said} The advised width is {width_down(result.advised_width_m(method), system)}. " + advice_words(
-        result, method, system, noise="the noise of the test is not allowed for"
-    )
+    why = advice_words(result, method, system, noise="the noise of the test is not allowed for")
+    if result.advised_width_m(method) is None:
+        return f"{said} {why}"
+    return f"{said} The advised width is {advised_words(result, method, system)}. {why}"
 
 
 def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
@@ -329,21 +367,25 @@ def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
         sentences.append(_verdict(result, bout, system))
         if is_close_call(bout.cv_pct, result.limit_pct) and not result.blocking:
             sentences.append("This is close to the limit: another test of the same machine may fall on the other side.")
-        line = f"Between the trays too, along the whole line, the CV is {show_pct(bout.cv_line_pct)} %."
+        over = result.cv_over_tails(method, bout.width_m)
+        if over is None:
+            line = f"Between the trays too, along the whole line, the CV is {show_pct(bout.cv_line_pct)} %."
+        else:
+            line = f"The CV is {show_pct(over.least)} to {show_pct(over.most)} %, by what fell beyond the end trays."
         sentences.append(line)
     return tuple(sentences)
 
 
-def told_bouts(result: Assessment) -> tuple[Bout, ...]:
+def told_bouts(result: Assessment, system: str = "metric") -> tuple[Bout, ...]:
     """The bouts that a customer is told about: at the width driven, or else at each advised width."""
     if result.bouts:
         return tuple(result.bouts[method] for method in judged_methods(result))
     widths = {method: result.advised_width_m(method) for method in judged_methods(result)}
-    return tuple(result.bouts_at(width)[method] for method, width in widths.items() if width is not None)
+    return tuple(result.bouts_at(down_m(width, system))[m] for m, width in widths.items() if width is not None)
 
 
 def _field_gets(result: Assessment, system: str) -> tuple[str, ...]:
-    bouts = told_bouts(result)
+    bouts = told_bouts(result, system)
     sentences = [sentence for bout in bouts for sentence in _bout_words(result, bout, system)]
     if not bouts:
         why = "As the test can't be judged" if result.blocking else "With no width even enough"
@@ -357,9 +399,13 @@ def _field_gets(result: Assessment, system: str) -> tuple[str, ...]:
 
 def _bout_words(result: Assessment, bout: Bout, system: str) -> tuple[str, ...]:
     mean, least, most = bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha
+    at = f"At {both_lengths(bout.width_m, system)}, driven {bout.method}, the field gets"
+    ends = mean_over_tails(result, bout.width_m)
+    if ends is not None:
+        low, high = (both_rates(rate, result, system) for rate in (ends.least, ends.most))
+        return (f"{at} {low} to {high} on average, by what fell beyond the end trays.",)
     told = [
-        f"At {both_lengths(bout.width_m, system)}, driven {bout.method}, the field gets "
-        f"{both_rates(mean, result, system)} on average.",
+        f"{at} {both_rates(mean, result, system)} on average.",
         f"Where it is thinnest it gets {both_rates(least, result, system)}, {show_share(least, mean)} % of the mean; "
         f"where it is heaviest {both_rates(most, result, system)}, {show_share(most, mean)} %.",
         f"{show_pct(bout.within_10_pct, digits=0)} % of the field lies within 10 % of the mean, "
@@ -378,6 +424,7 @@ def _bout_words(result: Assessment, bout: Bout, system: str) -> tuple[str, ...]:
 
 def _steps(result: Assessment, system: str) -> tuple[str, ...]:
     steps: list[str] = []
+    kind = result.pattern.kind
     if result.doubts:
         steps.append("Read the doubts at the end first; where one can be put right, put it right and test again.")
     if result.blocking:
@@ -388,19 +435,30 @@ def _steps(result: Assessment, system: str) -> tuple[str, ...]:
         steps.append("Choose a bout width from the bands above; the advised width is safer than the effective one.")
     else:
         steps += [step for method in judged_methods(result) for step in _method_steps(result, method, system)]
-    if _differ(result):
-        steps.append(
-            "Find out why left and right are not alike (level, drop point, vanes, wind) before relying on the kinder "
-            "way of driving."
-        )
-    steps.append("Check the rate by a flow test, and test again after any change of product, setting, speed or vanes.")
+    if _differ(result) and not _alike_as_driven(result):
+        look = "outlets, level, wind" if kind.outlets else "level, drop point, vanes, wind"
+        look = look if kind.outlets or kind.name in SPINNERS else f"level, {kind.parts}, wind"
+        steps.append(f"Find out why left and right are not alike ({look}) before relying on the kinder way of driving.")
+    change = "product, setting, speed or vanes" if kind.name in SPINNERS else "product, setting or speed"
+    steps.append(f"Check the rate by a flow test, and test again after any change of {change}.")
     return tuple(steps)
+
+
+def _alike_as_driven(result: Assessment) -> bool:
+    """Whether both ways of driving come to the same at the width driven, so that neither is kinder."""
+    return len({show_pct(bout.cv_pct) for bout in result.bouts.values()}) == 1
 
 
 def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ...]:
     """What to do at the width driven: go on, or the other way of driving, or another width, or the machine."""
     bout = result.bouts[method]
     at = both_lengths(bout.width_m, system)
+    kind = result.pattern.kind
+    if result.test.mirrored:
+        return (f"Lay trays on the {result.test.mirrored} too and test again before {at} is driven.",)
+    if not result.verdicts[method].may_be_driven and kind.outlets:
+        cleared = f"Put right what lays too little or too much ({kind.parts}), and clear what is blocked"
+        return (f"{cleared}; then test again before driving {at}.",)
     if result.verdicts[method].may_be_driven:
         return (f"{at}, {method}, can be driven with the machine set as it was tested.",)
     choices = []
@@ -409,10 +467,9 @@ def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ..
         choices.append(f"drive {other.method} at {at} instead: there the CV is {show_pct(other.cv_pct)} %.")
     width = result.advised_width_m(method)
     if width is not None:
-        rate = both_rates(result.bouts_at(width)[method].mean_kg_ha, result, system)
+        rate = both_rates(result.bouts_at(down_m(width, system))[method].mean_kg_ha, result, system)
         choices.append(
-            f"drive {method} at {both_lengths(width, system)}; the same metering then gives {rate}, so set the rate "
-            "anew."
+            f"drive {method} at {both_down(width, system)}; the same metering then gives {rate}, so set the rate anew."
         )
     choices.append(f"correct the machine by its maker's manual and test again before driving {at} {method}.")
     return (_as_sentence(choices[0]), *(f"Or {choice}" for choice in choices[1:]))
@@ -471,6 +528,7 @@ def picture_words(result: Assessment, system: str = "metric") -> tuple[tuple[str
     profile = result.profile
     method, width = shown_bout(result)
     bout = result.bouts_at(width)[method]
+    over = mean_over_tails(result, width)
     least, most = (both_rates(rate, result, system) for rate in (bout.min_kg_ha, bout.max_kg_ha))
     peak = both_rates(float(profile.rate_kg_ha.max()), result, system)
     widths = [f"{m} {effective_words(result, m, system)}" for m in METHODS]
@@ -483,7 +541,10 @@ def picture_words(result: Assessment, system: str = "metric") -> tuple[tuple[str
         (
             f"Overlapped deposit at {both_lengths(width, system)}, {method}",
             f"What all passes leave together, over three bouts: least {least}, most {most}, "
-            f"mean {both_rates(bout.mean_kg_ha, result, system)}.",
+            f"mean {both_rates(bout.mean_kg_ha, result, system)}."
+            if over is None
+            else "What all passes would leave if nothing fell farther out than one tray spacing beyond the end trays, "
+            "which still caught: what fell there is missing.",
         ),
         (
             "CV against bout width",
@@ -530,7 +591,7 @@ def _sure_tables(sure: Confidence, system: str) -> list[Table]:
 def _widths_at(result: Assessment, limit_pct: float, system: str) -> Iterator[str]:
     for method in METHODS:
         width = result.effective_width_m(method, limit_pct)
-        yield "none" if width is None else f"{show_width(width, system)} ({_other_length(width, system)})"
+        yield "none" if width is None else both_down(width, system)
 
 
 def _other_length(length_m: float, system: str) -> str:
@@ -546,7 +607,7 @@ def bout_table(result: Assessment, system: str = "metric") -> Table:
         *(Column(head, unit, share=1) for head in ("Mean", "Least", "Most")),
         *(Column(f"Within {pct} % of mean", "%", share=1.2) for pct in (10, 20)),
     )
-    rows = tuple(_bout_row(what, bout, result, system) for what, bout in _bouts_that_matter(result))
+    rows = tuple(_bout_row(what, bout, result, system) for what, bout in _bouts_that_matter(result, system))
     return Table(
         columns,
         rows,
@@ -555,14 +616,14 @@ def bout_table(result: Assessment, system: str = "metric") -> Table:
     )
 
 
-def _bouts_that_matter(result: Assessment) -> Iterator[tuple[str, Bout]]:
+def _bouts_that_matter(result: Assessment, system: str) -> Iterator[tuple[str, Bout]]:
     for method in METHODS:
         if result.bouts:
             yield "driven" if result.driving in (None, method) else "the other way", result.bouts[method]
     for method in METHODS:
         width = result.effective_width_m(method)
-        if width is not None and width != result.bout_width_m:
-            yield "effective width", result.bouts_at(width)[method]
+        if width is not None and width != result.bout_width_m and not result.tail_curves:
+            yield "effective width", result.bouts_at(down_m(width, system))[method]
 
 
 def _bout_row(what: str, bout: Bout, result: Assessment, system: str) -> tuple[str, ...]:
@@ -571,6 +632,13 @@ def _bout_row(what: str, bout: Bout, result: Assessment, system: str) -> tuple[s
     name = f"{show_width(bout.width_m, system)} {bout.method} ({what})"
     name += f", {bout.part}" if bout.part else ""
     whole = bool(result.whole_spacings(np.array([bout.width_m]))[0])
+    ends, over = mean_over_tails(result, bout.width_m), result.cv_over_tails(bout.method, bout.width_m)
+    if ends is not None and over is not None:  # only what can be told whatever fell beyond the end trays
+        cv, mean = (
+            f"{show_pct(over.least)} to {show_pct(over.most)}",
+            f"{show_rate(ends.least, result, system)} to {show_rate(ends.most, result, system)}",
+        )
+        return (name, cv, "-", "-", mean, "-", "-", "-", "-")
     cvs = (bout.cv_pct, bout.cv_trays_pct if whole else math.nan, bout.cv_line_pct)
     return (name, *map(show_pct, cvs), *rates, *shares)
 

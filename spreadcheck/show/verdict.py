@@ -12,18 +12,20 @@ from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.judge.assessment import CLOSE, WITHIN, Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, NOT_EVEN, Verdict
 from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.format import show_pct, show_width
 from spreadcheck.show.terminal import wrapped
 from spreadcheck.spread.bands import Run
-from spreadcheck.spread.tails import FigureRange
-from spreadcheck.units import from_inside, shown_unit
+from spreadcheck.spread.tails import FigureRange, metered_kg_ha_m, over_tails
+from spreadcheck.units import from_inside, shown_unit, to_inside
 
 _DIP = 0.7  # of the advised width: a lower CV nearer than that is worth naming
 
 
 def verdict_sentence(verdict: Verdict, system: str = "metric", length: Callable[[float, str], str] = show_width) -> str:
     """The verdict as one sentence: the width, the state, the CV, and why where it needs saying."""
-    at = f"At {length(verdict.bout_width_m, system)}, {verdict.method}"
+    alike = f", {if_alike(verdict.untested)}" if verdict.untested else ""
+    at = f"At {length(verdict.bout_width_m, system)}, {verdict.method}{alike}"
     if verdict.why == "few trays":
         return f"{at}: {CANT_BE_JUDGED}, fewer than two trays lie in a bout."
     if verdict.state == CANT_BE_JUDGED:
@@ -42,6 +44,11 @@ def verdict_sentence(verdict: Verdict, system: str = "metric", length: Callable[
         "probability": f"; kept with a probability of {sure} only",
     }
     return said + because.get(verdict.why, f"; kept with a probability of {sure}" if sure else "") + "."
+
+
+def if_alike(untested: str) -> str:
+    """What an answer rests on where one side was not tested."""
+    return f"if the {untested} is like the {'right' if untested == 'left' else 'left'}"
 
 
 def _chance(probability_pct: float) -> str:
@@ -64,6 +71,7 @@ def verdict_data(verdict: Verdict | None) -> dict[str, Any] | None:
         "why": verdict.why,
         "close": verdict.close,
         "part": verdict.part,
+        "untested": verdict.untested,
     }
 
 
@@ -93,6 +101,27 @@ def width_down(width_m: float | None, system: str = "metric") -> str:
 def width_up(width_m: float, system: str = "metric") -> str:
     """The lower end of a band, rounded up in the same way, without its unit."""
     return f"{math.ceil(from_inside(width_m, shown_unit('length', system), 'length') * 10 - 1e-6) / 10:g}"
+
+
+def advised_words(result: Assessment, method: str, system: str = "metric") -> str:
+    """The advised width, rounded down; "not given" where a doubt or a side not tested forbids it."""
+    if result.blocking or result.test.mirrored:
+        return "not given"
+    return width_down(result.advised_width_m(method), system)
+
+
+def down_m(width_m: float, system: str = "metric") -> float:
+    """The width that `width_down` shows, so that what is told of it is told of that width. [m]"""
+    number, unit = width_down(width_m, system).split()
+    return to_inside(float(number), unit, "length") or width_m
+
+
+def mean_over_tails(result: Assessment, width_m: float) -> FigureRange | None:
+    """Least and largest mean rate over all plausible tails; None where the end trays catch nothing. [kg/ha]"""
+    if not result.tail_curves:
+        return None
+    metered = metered_kg_ha_m(result.test, width_m)
+    return over_tails(result.profile, lambda one: one.area_kg_ha_m / width_m, metered_kg_ha_m=metered)
 
 
 def effective_words(result: Assessment, method: str, system: str = "metric") -> str:
@@ -146,6 +175,8 @@ def advice_words(
     result: Assessment, method: str, system: str = "metric", *, noise: str = "--confidence adds the noise"
 ) -> str:
     """Why the advised width differs from the effective one."""
+    if result.test.mirrored:
+        return f"No width is advised: {MIRRORED}."
     advised = result.advised_width_m(method)
     if advised is None:
         tails = " and whatever fell beyond the end trays" if result.tail_curves else ""

@@ -11,7 +11,8 @@ from click.testing import CliRunner
 
 import spreadcheck
 from spreadcheck.cli import main
-from spreadcheck.show.card import CAUTIONS, MOST_DOUBTS, MOST_SIGNS, card_document, settings_card
+from spreadcheck.sheet.mirror import MIRRORED, both_sides
+from spreadcheck.show.card import MOST_DOUBTS, MOST_SIGNS, card_document, settings_card
 from spreadcheck.show.html import document_html
 from spreadcheck.show.markdown import markdown_text
 from spreadcheck.show.pdf import document_pdf
@@ -103,6 +104,34 @@ def test_a_factor_is_entered_only_where_the_rate_is_right(target, entered):
     assert ("correct it first (spreadcheck rate)" in factor.note) is not entered
 
 
+def test_a_width_of_a_side_not_tested_is_not_entered():
+    """One side mirrored: the line stays open, nothing is advised, and the name keeps saying it, however long."""
+    half = spreadcheck.tray_test([0, 1, 2, 3], [9, 6, 3, 0], tray_width="1 m", tray_length="1 m",
+                                 form={"test": "T" * 90, "bout width": "3 m"})  # fmt: skip
+    card = settings_card(spreadcheck.assess(both_sides(half)))
+    assert card.name.endswith(MIRRORED + ")")
+    assert row(card.controller, "bout width").value == ""
+    assert MIRRORED in row(card.controller, "bout width").note
+    assert "advised not given" in row(card.result, "effective width back-and-forth").note
+    assert "if the left is like the right" in row(card.result, "CV at 3 m back-and-forth").value
+
+
+def test_a_boom_has_no_lines_for_discs():
+    card = settings_card(assessed({"spreader type": "pneumatic boom"}, drop=("spinner speed", "drop point", "vanes")))
+    labels = {r.label for r in (*card.settings.rows, *card.controller.rows)}
+    assert not labels & {"spinner speed", "vanes", "drop point", "highest spinner speed"}
+    assert "number of outlets" in labels
+    assert not any("spinner" in caution or "vanes" in caution for caution in card.cautions)
+
+
+def test_open_ends_are_told_as_ranges():
+    test = spreadcheck.tray_test(range(-2, 3), [6, 8, 9, 8, 6], tray_width="1 m", tray_length="1 m",
+                                 form={"bout width": "7 m"})  # fmt: skip
+    cv = row(settings_card(spreadcheck.assess(test)).result, "CV at 7 m back-and-forth")
+    assert " to " in cv.value
+    assert "least" not in cv.note
+
+
 def test_a_speed_above_the_highest_is_said():
     note = row(settings_card(assessed(), highest_speed_rpm=750).controller, "highest spinner speed").note
     assert note == "the 800 rpm of the test is above it: set it lower, test again"
@@ -188,7 +217,7 @@ def test_pdf_is_one_page_with_everything_on_it(poppler, path, paper):
     assert (width, height) == pytest.approx(PAPERS[paper], abs=1)
     text = squeezed(poppler("pdftotext", "-layout", "-", "-", data=data))
     assert "Signature" in text
-    for caution in CAUTIONS:
+    for caution in card.cautions:
         assert squeezed(caution)[:60] in text
     if path is None:
         return  # texts of 60 wide signs are set smaller and cut

@@ -95,3 +95,13 @@ def test_points_stand_at_whole_spacings_only() -> None:
 def test_a_picture_carries_the_verdict() -> None:
     figure = analysis_figure(assess(read_sheet(SHEETS / "lopsided.csv")))
     assert any("not even enough" in text.get_text() for text in figure.texts)
+
+
+def test_the_legend_of_the_width_curve_hides_no_curve():
+    """It stands above the axes, and the title above it."""
+    figure = analysis_figure(assess(read_sheet(SHEETS / "boom_blocked_outlet.csv")))
+    figure.canvas.draw()
+    axes = figure.axes[2]
+    legend, title = (artist.get_window_extent() for artist in (axes.get_legend(), axes.title))
+    assert legend.y0 >= axes.get_window_extent().y1 - 1
+    assert title.y0 >= legend.y1 - 1

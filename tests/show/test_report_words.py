@@ -9,9 +9,11 @@ import pytest
 
 from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.mirror import both_sides
+from spreadcheck.show.document import Table
 from spreadcheck.show.format import show_pct, show_rate, show_width
-from spreadcheck.show.report import BLANK, MOST_CATCHES, doubt_words, plain_words, tray_tables, width_tables
-from spreadcheck.show.verdict import effective_words
+from spreadcheck.show.report import BLANK, MOST_CATCHES, doubt_words, plain_words, report, tray_tables, width_tables
+from spreadcheck.show.verdict import advice_words, advised_words, effective_words, mean_over_tails
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEETS = sorted(
@@ -51,7 +53,11 @@ def test_figures_are_the_librarys(path, system):
         assert (
             f"{show_pct(bout.within_10_pct, digits=0)} % of the field lies within 10 %" in words["What the field gets"]
         )
-        assert f"{effective_words(result, method, system)} apart" in words["In short"]
+        assert effective_words(result, method, system) in words["How far apart the passes may be driven"]
+        if not result.pattern.kind.outlets and not result.blocking:
+            advised = advised_words(result, method, system)
+            assert f"drive the passes {advised} (" in words["In short"] or f"or {advised} (" in words["In short"]
+            assert f"The advised width is {advised}." in words["How far apart the passes may be driven"]
 
 
 @pytest.mark.parametrize("path", SHEETS, ids=lambda p: p.stem)
@@ -76,7 +82,7 @@ def test_a_lopsided_pattern_is_told_what_to_do():
     )
     todo = words["What to do"]
     assert "Drive round-and-round at 21 m (68.9 ft) instead: there the CV is 1.4 %." in todo
-    assert "Or drive back-and-forth at 13.12 m (43.0 ft); the same metering then gives 256.0 kg/ha" in todo
+    assert "Or drive back-and-forth at 13.1 m (43.0 ft); the same metering then gives 256.4 kg/ha" in todo
     assert "Find out why left and right are not alike" in todo
 
 
@@ -117,18 +123,57 @@ def test_nothing_is_known_of_the_driving():
     words = told(result)
     assert words["Is it even enough at the width driven?"].startswith("It is not known how far apart")
     assert words["What the field gets"].startswith(
-        "At 3.63 m (11.9 ft), driven back-and-forth, the field gets 24.8 kg/ha"
+        "At 3.6 m (11.8 ft), driven back-and-forth, the field gets 25.0 kg/ha"
     )
     assert "Choose a bout width from the bands above" in words["What to do"]
 
 
 def test_rates_in_proportion_only():
     """ml without a bulk density: shares of the peak, and no rate in any unit."""
-    result = invented([1, 2, 3, 2, 1], {"bout width": "3 m", "target rate": "150 kg/ha"}, unit="ml")
+    result = invented([0, 1, 2, 3, 2, 1, 0], {"bout width": "3 m", "target rate": "150 kg/ha"}, unit="ml")
     words = told(result)["What the field gets"]
     assert "the field gets 100.0 % of peak on average" in words
     assert "100 % is the peak of a single pass" in words
     assert "kg/ha" not in words
+
+
+def test_a_side_that_was_not_tested_is_never_told_as_measured():
+    """Half a line, mirrored: every answer says so, only trays laid out count, and no width is advised."""
+    half = tray_test([0, 1, 2, 3], [9, 6, 3, 0], tray_width="1 m", tray_length="1 m", form={"bout width": "3 m"})
+    result = assess(both_sides(half))
+    words = told(result)
+    assert words["In short"].startswith("No width is advised: one side mirrored, not tested")
+    assert "if the left is like the right: fits" in words["In short"]
+    assert "4 trays" in words["What was tested"]
+    assert "The left was not tested" in words["What was tested"]
+    assert "falls to the left" not in words["What was tested"]
+    assert "advised width is" not in " ".join(words.values())
+    assert "--confidence" not in advice_words(result, METHODS[0])
+    assert result.within_limit is False
+    assert "can be driven" not in words["What to do"]
+
+
+def test_open_ends_are_told_as_ranges_only():
+    """Trays that end inside the spread: the mean is told as the range over plausible tails, nothing else is."""
+    result = assess(tray_test(range(-2, 3), [6, 8, 9, 8, 6], tray_width="1 m", tray_length="1 m",
+                              form={"bout width": "7 m"}))  # fmt: skip
+    assert result.blocking
+    ends, bout = mean_over_tails(result, 7), result.bouts[METHODS[0]]
+    gets = told(result)["What the field gets"]
+    assert f"{show_rate(ends.least, result)} kg/ha" in gets
+    assert f"{show_rate(ends.most, result)} kg/ha" in gets
+    assert "thinnest" not in gets
+    assert show_pct(bout.cv_line_pct) + " %." not in told(result)["Is it even enough at the width driven?"]
+    tables = [block.caption for block in report(result).blocks if isinstance(block, Table)]
+    assert not any(caption.startswith(("Bout widths", "Effective width at")) for caption in tables)
+
+
+def test_a_boom_is_told_of_outlets_not_of_discs():
+    words = told(assess(read_sheet(SAMPLES / "boom_blocked_outlet.csv")))
+    todo = words["What to do"]
+    assert "rollers, fan, hoses or outlets" in todo
+    assert not re.search("disc|vane|drop point|kinder", todo)
+    assert "Drive " not in todo
 
 
 def test_a_close_call_is_told():
