@@ -222,7 +222,7 @@ def left_against_right(passes: Passes, width_m: float) -> Sides | None:
 def _torn(passes: Passes, noise: Noise, sums: FloatArray) -> FloatArray:
     """How much further whole passes differ than the noise explains (chi-square, 97.5 %), as a factor; 1 where not."""
     rates = passes.rate_kg_ha[passes.used > 0] / noise.peak_kg_ha
-    rates = rates[:, ~np.isnan(rates).any(axis=0)]
+    rates = rates[:, rates.sum(axis=0) > 0]  # passes with every catch, and that caught something
     count = rates.shape[1]
     if count < 2:
         return np.ones(len(sums))

@@ -156,7 +156,8 @@ def _least(table: Table, at: int) -> int:
     wide = _wide(table, at)
     if table.columns[at].align == "left":
         return min(wide, NARROWEST)
-    heads = max(map(len, table.columns[at].head.split()), default=0) if table.headed else 0
+    words = _UNIT.sub(_KEPT, table.columns[at].head).split(" ")  # a number stays with its unit
+    heads = max(map(len, words)) if table.headed else 0
     return max(heads, len(table.columns[at].unit), *(len(row[at]) for row in table.rows), 1)
 
 
