@@ -3,7 +3,6 @@
 import json
 import math
 from dataclasses import replace
-from pathlib import Path
 
 import fluids
 import fluids.atmosphere
@@ -554,18 +553,6 @@ def test_sheet_without_spinner_speed(tmp_path):
     assert done.stderr.startswith(
         "spreadcheck: the spinner speed is missing, and so is the release speed; add --spinner"
     )
-
-
-def test_the_guide_shows_what_the_command_prints(tmp_path):
-    """The output in docs/throw.md, word for word."""
-    guide = (Path(__file__).parents[2] / "docs" / "throw.md").read_text(encoding="utf-8")
-    blocks = guide.split("```")[1::2]
-    form = next(block for block in blocks if block.strip().startswith("spreadcheck tray sheet"))
-    path = tmp_path / "first-run.csv"
-    path.write_text(form.strip() + "\n\ntray,offset,pass 1\n,m,g\nL1,-1,10\nC,0,12\nR1,1,10\n", encoding="utf-8")
-    shown = next(block for block in blocks if "--to-granule-size" in block)
-    done = run(str(path), "--disc-diameter", "0.6 m", "--to-spinner-speed", "900 rpm", "--to-granule-size", "2.5 mm")
-    assert done.stdout.strip() == shown.split('"2.5 mm"\n', 1)[1].strip()
 
 
 @pytest.mark.parametrize("kind", ["pneumatic boom", "full-width drop", "swinging spout"])
