@@ -21,7 +21,7 @@ from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.doubts.trayline import judged_width
 from spreadcheck.errors import record
 from spreadcheck.judge.blend import BlendAssessment, NutrientAnalysis, assess_blend
-from spreadcheck.judge.verdict import Verdict, advised_width, blocking_codes, verdict_at, worst_of
+from spreadcheck.judge.verdict import TAILS_KEEP, Verdict, advised_width, blocking_codes, verdict_at, worst_of
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
 from spreadcheck.passes.noise import Noise, noise_of
 from spreadcheck.passes.passes import Passes, passes_of
@@ -125,7 +125,7 @@ class Assessment:
             whole=bool(self.whole_spacings(np.array([bout.width_m]))[0]),
             doubts=self.doubts,
             error_m=self.driving_error_m,
-            over_tails=self.cv_over_tails(bout.method, bout.width_m),
+            over_tails=self._over_tails(bout.method) if self.tail_curves else None,
             probability_pct=self._kept_pct(bout),
             part=bout.part,
             untested=self.test.mirrored,
@@ -168,15 +168,19 @@ class Assessment:
         """Widest width that keeps the limit for driving errors either way; None where none can be given. [m]"""
         if self.blocking or self.test.mirrored:
             return None
-        curve = self.curves[method]
-        if self.tail_curves:  # the limit has to be kept whatever fell beyond the end trays
-            every = [curve, *(curves[method] for curves in self.tail_curves)]
-            curve = worst_curve(every, [1.0] * len(every), curve.width_m)
+        curve = self._over_tails(method)  # the limit has to be kept whatever fell beyond the end trays
         if self.kept is None:
             return advised_width(curve, self.limit_pct, error_m=self.driving_error_m)
         widths = curve.width_m
         within = self.kept(widths, method)
         return advised_width(curve, self.limit_pct, error_m=self.driving_error_m, width_m=widths, within_pct=within)
+
+    def _over_tails(self, method: str) -> WidthCurve:
+        """The largest CV at each width over all plausible tails, with a reserve where the ends are open."""
+        curve = self.curves[method]
+        every = [curve, *(curves[method] for curves in self.tail_curves)]
+        share = 1 / TAILS_KEEP if ends_of(self.profile).open else 1.0
+        return worst_curve(every, [1.0, *[share] * len(self.tail_curves)], curve.width_m) if every[1:] else curve
 
     def at_a_dip(self, method: str) -> bool:
         """Whether the advised width stands in a dip of the CV, and not where the limit or the noise ends."""

@@ -11,14 +11,15 @@ from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import record
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.bands import DRIVING_ERROR_M, WidthCurve
-from spreadcheck.spread.tails import FigureRange
 
 FITS = "fits"
 NARROWLY = "fits narrowly"
 NOT_EVEN = "not even enough"
 CANT_BE_JUDGED = "can't be judged"
 STATES = (FITS, NARROWLY, NOT_EVEN, CANT_BE_JUDGED)
+TAILS_KEEP = 0.9  # of the limit: what the plausible tails have to keep where much was missed, as none of them is seen
 SURE_PCT = 90.0  # probability of keeping the limit from which a width is advised and called fitting
+EVEN_CHANCE_PCT = 50.0  # probability below which a width is rather not even enough
 NEAR = 0.9  # of the widest width that would do: a dip nearer than that is worth its narrower bouts
 MUCH_LOWER = 2 / 3  # of the CV at that width: what makes a dip much lower
 _LOOKS = 13  # widths looked at from one driving error below the width to one above it
@@ -30,8 +31,9 @@ class Verdict:
 
     `blocking` are the codes of the doubts that forbid a verdict. `why` says what makes it narrow: "driving error",
     "tails" (what fell beyond the end trays may bring it over the limit), "close" (CV by trays and the curve fall on
-    different sides of the limit) or "probability"; or why it can't be given: "doubts" or "few trays". `part` names the
-    part of a blend that decides, `untested` the side that was taken to be like the other one.
+    different sides of the limit) or "probability" (below an even chance it is not even enough); or why it
+    can't be given: "doubts" or "few trays". `part` names the part of a blend that decides, `untested` the side that was
+    taken to be like the other one.
     """
 
     state: str
@@ -68,12 +70,12 @@ def verdict_at(
     whole: bool,
     doubts: Iterable[Doubt] = (),
     error_m: float = DRIVING_ERROR_M,
-    over_tails: FigureRange | None = None,
+    over_tails: WidthCurve | None = None,
     probability_pct: float | None = None,
     part: str = "",
     untested: str = "",
 ) -> Verdict:
-    """The verdict at one bout width, for one driving method.
+    """The verdict at one bout width, for one driving method; `over_tails` is the largest CV over all plausible tails.
 
     >>> from spreadcheck.spread.bands import width_curves
     >>> from spreadcheck.spread.profile import profile_from
@@ -90,9 +92,11 @@ def verdict_at(
         state, why = CANT_BE_JUDGED, "few trays"
     elif cv > limit_pct:
         state = NOT_EVEN
+    elif probability_pct is not None and probability_pct < EVEN_CHANCE_PCT:
+        state, why = NOT_EVEN, "probability"
     elif close:
         state, why = NARROWLY, "close"
-    elif over_tails is not None and over_tails.most > limit_pct:
+    elif over_tails is not None and not _kept_either_way(over_tails, width_m, limit_pct, error_m):
         state, why = NARROWLY, "tails"
     elif not _kept_either_way(curve, width_m, limit_pct, error_m):
         state, why = NARROWLY, "driving error"

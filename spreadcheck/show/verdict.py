@@ -31,17 +31,17 @@ def verdict_sentence(verdict: Verdict, system: str = "metric", length: Callable[
     if verdict.state == CANT_BE_JUDGED:
         return f"{at}: {CANT_BE_JUDGED}. What blocks it: {', '.join(verdict.blocking)}."
     of = f" of {verdict.part}" if verdict.part else ""
-    within = "over" if verdict.state == NOT_EVEN else "within"
+    within = "over" if verdict.cv_pct > verdict.limit_pct else "within"
     said = f"{at}: {verdict.state}. CV{of} {show_pct(verdict.cv_pct)} %, {within} the limit of {verdict.limit_pct:g} %"
     if verdict.close:
-        other = "keeps" if verdict.state == NOT_EVEN else "does not keep"
+        other = "keeps" if within == "over" else "does not keep"
         return f"{said}; close: CV by trays {show_pct(verdict.cv_trays_pct)} % {other} it."
     error = length(verdict.error_m, system)
     sure = "" if verdict.probability_pct is None else _chance(verdict.probability_pct)
     because = {
         "driving error": f"; driven {error} off to either side, it may not be kept",
         "tails": "; what fell beyond the end trays may bring it over",
-        "probability": f"; kept with a probability of {sure} only",
+        "probability": f"{', but' if verdict.state == NOT_EVEN else ';'} kept with a probability of {sure} only",
     }
     return said + because.get(verdict.why, f"; kept with a probability of {sure}" if sure else "") + "."
 

@@ -15,6 +15,7 @@ from spreadcheck.doubts.doubt import Doubt, Words
 from spreadcheck.judge.blend import NutrientAnalysis
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, FITS, NARROWLY, NOT_EVEN, advised_width, worst_of
 from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.traytest import with_labels
 from spreadcheck.show.analyse import SCREEN, summary_text
 from spreadcheck.show.report import plain_words
 from spreadcheck.show.verdict import verdict_data, verdict_sentence
@@ -63,6 +64,30 @@ def test_slips_that_lead_to_one_another_come_to_an_end():
     (slip,) = next(doubt for doubt in result.doubts if doubt.code == "container-weighed").explanations
     assert slip.remedy.endswith("`tare,85,g`")
     assert slip.verdict.text("metric") == assessed_words(test)
+
+
+def test_what_rests_on_the_tails_does_not_plainly_fit():
+    """The lopsided sample cut at 11 m either side, where 64 and 22 % of the peak fell: tails bring it to 14.2 %."""
+    whole = read_sheet(SAMPLES / "lopsided.csv")
+    far = np.abs(whole.offset_m) > 11
+    catch, state = whole.catch.copy(), whole.state.copy()
+    catch[far], state[far] = np.nan, 1
+    form = {"driving": "round-and-round", "bout width": "19 m"}
+    short = with_labels(replace(whole, catch=catch, state=state), form)
+    result = assess(short)
+    over = result.cv_over_tails("round-and-round", 19.0)
+    assert 0.9 * result.limit_pct < over.most < result.limit_pct
+    assert (result.verdict.state, result.verdict.why) == (NARROWLY, "tails")
+    advised = result.advised_width_m("round-and-round")
+    reached = [result.cv_over_tails("round-and-round", advised + off).most for off in (-0.3, 0.0, 0.3)]
+    assert max(reached) <= 0.9 * result.limit_pct + 1e-6
+
+
+@pytest.mark.parametrize(("probability", "state"), [(45.0, NOT_EVEN), (55.0, NARROWLY), (95.0, FITS)])
+def test_below_an_even_chance_it_is_not_even_enough(probability, state):
+    result = assess(triangle(12)).with_noise(lambda width_m, _method: np.full(len(width_m), probability))
+    assert result.verdict.state == state
+    assert ("but kept with a probability of 45 % only" in verdict_sentence(result.verdict)) == (state == NOT_EVEN)
 
 
 def test_a_blocking_doubt_forbids_the_verdict_everywhere():
