@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import options, outputs
-from spreadcheck.cli.outputs import Outputs, check_targets, write_result
+from spreadcheck.cli.outputs import Outputs, check_targets, name_next, write_result
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def batch(
       spreadcheck batch tests_2026 --summary season.csv --plot season.png
     """
     from spreadcheck.judge.batch import BatchOptions, find_sheets, run_batch
-    from spreadcheck.show.batch import Summary, closing_words
+    from spreadcheck.show.batch import Summary, closing_words, following
 
     files = [None if summary == "-" else summary, *(path for _, path in out.files)]
     check_targets(files, out.overwrite)
@@ -75,6 +75,9 @@ def batch(
     if journal:
         journal.path.unlink(missing_ok=True)
     say(closing_words(found, others), err=True)
+    then = following(found, folder)
+    if then:
+        name_next(*then)
     if found.bad or len(found.lines) == 1:
         ctx.exit(3 if len(found.lines) > 1 else 2)
 

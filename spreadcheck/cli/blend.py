@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import options, outputs, read_test, sheet_argument
-from spreadcheck.cli.outputs import Outputs, tell_doubts, tell_verdict
+from spreadcheck.cli.outputs import Outputs, name_analysis, tell_doubts, tell_verdict
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
@@ -54,3 +54,5 @@ def blend(
         say(blend_text(judged, result, units))
         tell_verdict(judged.verdict, units)
         tell_doubts(judged.doubts, units)
+        parts = () if analysis is None else ("--analysis", analysis)
+        name_analysis(judged.verdict, sheet, *parts, limit_pct=limit)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import options, outputs, quantity_option, read_test, sheet_argument, text_options
-from spreadcheck.cli.outputs import Outputs, tell_doubts
+from spreadcheck.cli.outputs import Outputs, name_analysis, name_next, tell_doubts
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from spreadcheck.judge.assessment import Assessment
+    from spreadcheck.judge.passcount import PassesNeeded
     from spreadcheck.judge.steering import SteeringEffect
     from spreadcheck.sheet.traytest import TrayTest
 
@@ -117,6 +118,25 @@ def confidence(
     if out.screen:
         say(terminal_text(show.confidence_document(sure, units, needed=needed, steering=effect)))
     tell_doubts((*result.doubts, *sure.doubts), units)
+    if out.screen:
+        _name_next(sheet, result, needed, units)
+
+
+def _name_next(sheet: str, result: Assessment, needed: PassesNeeded, units: str) -> None:
+    """A plan with the passes needed where the test has fewer, else the analysis with card or advice."""
+    from spreadcheck.show.format import show_width
+    from spreadcheck.show.nextstep import beside, free
+    from spreadcheck.units import show
+
+    target, width_m = result.test.quantity("target rate"), result.bout_width_m
+    few = not result.blocking and (needed.passes or 0) > needed.passes_done
+    if not few or target is None or width_m is None or sheet == "-":
+        more = () if width_m is None else ("--bout-width", show_width(width_m, units))
+        name_analysis(result.verdict, sheet, *more, limit_pct=result.limit_pct)
+        return
+    words = ("--bout-width", show_width(width_m, units), "--target-rate", show(target, "rate", units))
+    surer = ("--half-width", show_width(needed.half_width_m, units), "--sheet", free(beside(sheet, "-2.csv")))
+    name_next("plan", *words, "--former", sheet, *surer, lead=f"Next, a test of {needed.passes} passes")
 
 
 def _with_facts(test: TrayTest, facts: dict[str, str | None]) -> TrayTest:

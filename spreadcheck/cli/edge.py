@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from spreadcheck.cli.options import list_option, options, outputs, read_test, sheet_argument
-from spreadcheck.cli.outputs import Outputs, tell_doubts, tell_verdict
+from spreadcheck.cli.outputs import Outputs, name_analysis, tell_doubts, tell_verdict
 from spreadcheck.cli.say import say
 
 
@@ -78,3 +78,4 @@ def edge(
         say(edge_text(study, units))
         tell_verdict(study.verdict, units)
         tell_doubts(study.doubts, units)
+        name_analysis(study.verdict, sheet, *(() if bout_width_m is None else ("--bout-width", f"{bout_width_m:g} m")))

@@ -143,6 +143,16 @@ def name_next(*words: str, lead: str = "Next") -> None:
     say(next_line(*words, lead=lead), err=True)
 
 
+def name_analysis(verdict: Verdict | None, sheet: str, *more: str, limit_pct: float | None = None) -> None:
+    """The analysis that follows a study of a sheet; a sheet of standard input has no name to go on with."""
+    from spreadcheck.limits import CV_LIMIT_PCT
+    from spreadcheck.show.nextstep import after_verdict
+
+    limit = () if limit_pct in (None, CV_LIMIT_PCT) else ("--limit", f"{limit_pct:g}")
+    if sheet != "-":
+        name_next(*after_verdict(verdict, sheet, *more, *limit))
+
+
 def again(*more: str) -> tuple[str, ...]:
     """The command that was given, with more words behind it; a sheet of standard input can't be read again."""
     words: tuple[str, ...] = click.get_current_context().meta.get("spreadcheck words", ())

@@ -111,9 +111,10 @@ def rate(
         name_next("record", following, "--like", sheet, lead="Next, a sheet for the next test")
         name_next(*again("--into", following, "--overwrite"), lead="Then")
     elif out.screen:
-        name_next(
-            *_plan_of(result.settings.bout_width_m, result.settings.target_kg_ha, units), lead="Next, a tray test"
-        )
+        width, target = result.settings.bout_width_m, result.settings.target_kg_ha
+        examples = [what for what, value in (("the width", width), ("the rate", target)) if value is None]
+        told = f" ({' and '.join(examples)} as an example: give your own)" if examples else ""
+        name_next(*_plan_of(width, target, units), lead=f"Next, a tray test{told}")
 
 
 def _plan_of(width_m: float | None, target_kg_ha: float | None, units: str) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import BoutWidths, options, outputs, read_test, sheet_argument, text_options
-from spreadcheck.cli.outputs import Outputs, tell_doubts, tell_verdict
+from spreadcheck.cli.outputs import Outputs, name_analysis, name_next, tell_doubts, tell_verdict
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
@@ -67,6 +67,7 @@ def widths(
     """
     from spreadcheck.money.economics import study_widths
     from spreadcheck.money.pricefile import basis_from, read_price_file
+    from spreadcheck.show.format import show_width
     from spreadcheck.show.widths import widths_csv, widths_json, widths_text
 
     out.check(sheet, prices)
@@ -83,3 +84,8 @@ def widths(
         say(widths_text(study, units))
         tell_verdict(study.verdict, units)
         tell_doubts(study.doubts, units)
+        pays = study.cheapest(study.judged.driving)
+        if pays is None or study.judged.blocking or sheet == "-":
+            name_analysis(study.verdict, sheet, limit_pct=limit)
+        else:
+            name_next("analyse", sheet, "--bout-width", show_width(pays.width_m, units), "--limit", f"{limit:g}")

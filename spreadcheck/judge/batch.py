@@ -41,7 +41,11 @@ COLUMNS = (
     "trays",
     "passes",
     "effective_width_back_and_forth_m",
+    "effective_width_back_and_forth_least_m",
+    "effective_width_back_and_forth_most_m",
     "effective_width_round_and_round_m",
+    "effective_width_round_and_round_least_m",
+    "effective_width_round_and_round_most_m",
     "bout_width_m",
     "driving",
     "cv_back_and_forth_pct",
@@ -186,8 +190,8 @@ def _row(sheet: str, result: Assessment) -> dict[str, Any]:
         **{name: test.text(name) for name in ("test", "date", "machine", "product")},
         "trays": len(profile.offset_m),
         "passes": profile.passes_used,
-        "effective_width_back_and_forth_m": result.effective_width_m(BACK_AND_FORTH),
-        "effective_width_round_and_round_m": result.effective_width_m(ROUND_AND_ROUND),
+        **_widths(result, BACK_AND_FORTH),
+        **_widths(result, ROUND_AND_ROUND),
         "bout_width_m": result.bout_width_m,
         "driving": result.driving or "",
         "cv_back_and_forth_pct": _known(back.cv_pct) if back else None,
@@ -202,6 +206,23 @@ def _row(sheet: str, result: Assessment) -> dict[str, Any]:
         "left_share_pct": profile.left_share_pct,
         "warnings": " ".join(dict.fromkeys(doubt.code for doubt in result.doubts)),
     }
+
+
+def _widths(result: Assessment, method: str) -> dict[str, float | None]:
+    """The effective width, and the least and most that it can be; a least without a most is "at least".
+
+    It is left out where it rests on what fell beyond the end trays, and all three where the test can't be judged.
+    """
+    width, over = result.effective_width_m(method), result.effective_over_tails(method)
+    least, most = width, None if result.censored(method) else width
+    if over is not None and not over.single:
+        line_m = float(result.profile.offset_m[-1] - result.profile.offset_m[0])
+        least, most = min(over.least, line_m), over.most if over.most <= line_m else None
+        width = None
+    if result.blocking:
+        width = least = most = None
+    name = f"effective_width_{method.replace('-', '_')}"
+    return {f"{name}_m": width, f"{name}_least_m": least or None, f"{name}_most_m": most}
 
 
 def _known(value: float) -> float | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -27,12 +28,21 @@ class Summary:
     lines: list[str] = field(default_factory=lambda: [csv_line(COLUMNS)])
     rows: list[dict[str, Any]] = field(default_factory=list)
     bad: list[SheetResult] = field(default_factory=list)
+    blocked: str = ""  # the first sheet that can't be judged
+    alike: tuple[str, ...] = ()  # the first two tests of one machine, by their dates
+    machines: dict[str, tuple[str, str]] = field(default_factory=dict)  # date and file of the first test of each
 
     def add(self, result: SheetResult) -> None:
         """Take in what became of one sheet."""
         if result.row is None:
             self.bad.append(result)
             return
+        row, file = result.row, result.file or result.sheet
+        self.blocked = self.blocked or (file if row["blocking"] else "")
+        dated = row["date"], file
+        first = self.machines.setdefault(row["machine"], dated) if row["machine"] else dated
+        if not self.alike and first[1] != file:
+            self.alike = tuple(name for _, name in sorted((first, dated)))
         self.lines.append(csv_line(result.row[column] for column in COLUMNS))
         if self.keep_rows:
             self.rows.append(result.row)
@@ -64,6 +74,13 @@ def check_parquet() -> None:
     if find_spec("pyarrow") is None:
         remedy = "install it with: pip install 'spreadcheck[parquet]', or write .csv"
         raise MissingExtraError(Fault("Parquet", "the library pyarrow is not installed", remedy))
+
+
+def following(summary: Summary, folder: str) -> tuple[str, ...]:
+    """The command to go on with: a sheet that blocks, else two tests of one machine; none where there is neither."""
+    if summary.blocked:
+        return "analyse", os.path.join(folder, summary.blocked), "--doubts"
+    return ("compare", *(os.path.join(folder, file) for file in summary.alike)) if summary.alike else ()
 
 
 def closing_words(summary: Summary, others: tuple[str, ...]) -> str:

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import os
 import shlex
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from spreadcheck.judge.verdict import Verdict
 
 WIDTH = 80
 
@@ -27,6 +31,13 @@ def free(name: str) -> str:
     stem, ending = os.path.splitext(name)
     names = (name, *(f"{stem}-{number}{ending}" for number in range(2, 1000)))
     return next((each for each in names if not os.path.lexists(each)), name)
+
+
+def after_verdict(verdict: Verdict | None, sheet: str, *more: str) -> tuple[str, ...]:
+    """The analysis that follows a study of a sheet: its card where it may be driven, what blocks it, or advice."""
+    if verdict is not None and verdict.may_be_driven:
+        return "analyse", sheet, *more, "--card", free(beside(sheet, "-card.pdf"))
+    return "analyse", sheet, *more, "--doubts" if verdict is not None and verdict.blocking else "--advice"
 
 
 def beside(sheet: str, what: str) -> str:

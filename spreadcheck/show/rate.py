@@ -68,7 +68,7 @@ def _table(check: RateCheck, system: str) -> Table:
         (
             _WAYS[figure.way],
             str(figure.runs.count),
-            "a range" if figure.over_tails else show(figure.rate_kg_ha, "rate", system, unit=False),
+            "a range" if _ranges(figure, system) else show(figure.rate_kg_ha, "rate", system, unit=False),
             _pct(figure.of_target_pct),
             _pct(figure.recovered_pct),
         )
@@ -117,18 +117,33 @@ def _over_tails(check: RateCheck, system: str) -> Iterator[Block]:
     found = next((figure.over_tails for figure in check.figures if figure.over_tails), None)
     if found is None:
         return
-    least, most = (show(rate, "rate", system) for rate in (found.rate_kg_ha.least, found.rate_kg_ha.most))
+    rate = _either_way(*(show(rate, "rate", system) for rate in (found.rate_kg_ha.least, found.rate_kg_ha.most)))
     text = (
         "The end trays still catch, so what fell beyond them is not known. For all that may have fallen there, the "
-        f"rate by trays is {least} to {most}"
+        f"rate by trays is {rate}"
     )
     for name, span in (("calibration factor", found.factor), ("gate or belt setting", found.setting)):
         if span is not None:
-            text += f", and the {name} {span.least:.4g} to {span.most:.4g}"
+            text += f", and the {name} {_either_way(f'{span.least:.4g}', f'{span.most:.4g}')}"
     yield Paragraph(f"{text}. Lay trays farther out before anything is corrected.", "strong")
 
 
+def _ranges(figure: RateFigures, system: str) -> bool:
+    """Whether the tails change the rate as it is shown."""
+    if figure.over_tails is None:
+        return False
+    span = figure.over_tails.rate_kg_ha
+    return show(span.least, "rate", system) != show(span.most, "rate", system)
+
+
+def _either_way(least: str, most: str) -> str:
+    """A range, or the single figure that its ends are shown as."""
+    return least if least == most else f"{least} to {most}"
+
+
 def _run_line(check: RateCheck, figure: RateFigures) -> str:
+    if figure.way == TRAYS and check.verdict and check.verdict.blocking:
+        return "By trays: how many runs are needed can be told once that is put right."
     if figure.more_runs is None:
         return f"By {figure.way}: one run says nothing about the scatter; make at least one more."
     sure = f"By {figure.way}: the mean of {figure.runs.count} runs is known to +/- {figure.half_width_pct:.1f} %"

@@ -1,6 +1,7 @@
 """The command that a step ends with: filled in, whole, and ready to run; each one here is run as it was printed."""
 
 import shlex
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -9,6 +10,7 @@ from spreadcheck import read_sheet, tray_test, write_sheet
 from spreadcheck.cli import COMMANDS, main
 from spreadcheck.show.nextstep import WIDTH, beside, next_line
 
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 OFFSETS = range(-8, 9)
 CATCH = [0, 0, 1, 2, 3, 4, 5, 6, 6, 6, 5, 4, 3, 2, 1, 0, 0]
 NOISE = [0.01, -0.02, 0.015, -0.01, 0.02]
@@ -114,6 +116,56 @@ def test_bins_are_filled_in_one_by_one(tmp_path):
     test = read_sheet(path)
     assert (test.text("product"), test.text("bin 2 product")) == ("Urea", "DAP")
     assert (test.quantity("bulk density"), test.quantity("bin 2 bulk density")) == (770, 930)
+
+
+STUDIES = {  # command and more words -> the command that it ends with
+    "widths": ("analyse", "--card"),
+    "edge": ("analyse", "--card"),
+    "confidence": ("analyse", "--card"),
+    "confidence --half-width 0.02m": ("plan", "--former"),
+    "batch": ("compare",),
+}
+
+
+@pytest.mark.parametrize("words", STUDIES)
+def test_a_study_ends_with_the_next_step(words, tmp_path):
+    """The card where the width may be driven; a plan where more passes are needed; the tests of one machine."""
+    for name, speed in (("first.csv", 710), ("second.csv", 700)):
+        path = sheet(tmp_path, name, speed=speed, driving="back-and-forth", machine="Twin disc", date="2026-04-21")
+    command, *more = words.split()
+    [following] = told(run(command, tmp_path if command == "batch" else path, *more))[-1:]
+    assert set(STUDIES[words]) <= set(following)
+    run(*following)
+
+
+def test_a_priced_width_is_analysed_next(tmp_path):
+    path = sheet(tmp_path, "field.csv", driving="back-and-forth")
+    prices = SAMPLES / "example_prices.toml"
+    [following] = told(run("widths", path, "--at", "6 m, 8 m", "--prices", prices))[-1:]
+    assert following[:3] == ["analyse", str(path), "--bout-width"]
+    run(*following)
+
+
+@pytest.mark.parametrize("command", ["widths", "edge", "confidence", "batch"])
+def test_a_sheet_that_blocks_is_put_right_next(command, tmp_path):
+    path = sheet(tmp_path, "field.csv", **{"target rate": "2000 kg/ha"})
+    [following] = told(run(command, tmp_path if command == "batch" else path))[-1:]
+    assert following[:2] == ["analyse", str(path)]
+    assert following[-1] == "--doubts"
+    run(*following)
+
+
+def test_a_blend_that_is_not_even_asks_for_advice():
+    blend = SAMPLES / "blend.csv"
+    [following] = told(run("blend", blend))[-1:]
+    assert following == ["analyse", str(blend), "--advice"]
+    run(*following)
+
+
+def test_a_plan_of_invented_figures_says_so():
+    done = run("rate", "--area", "310 kg: 2 ha")
+    assert "the width and the rate as an example: give your own" in done.output
+    assert "example" not in run("rate", "--area", "310 kg: 2 ha", "--target", "150 kg/ha", "--bout-width", "8 m").output
 
 
 def test_every_command_named_is_one():

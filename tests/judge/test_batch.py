@@ -21,6 +21,7 @@ from spreadcheck.cli import main
 from spreadcheck.judge import batch as batch_module
 from spreadcheck.judge.batch import BatchOptions, Journal, find_sheets, run_batch, summarise
 from spreadcheck.sheet.traysheet import write_sheet
+from spreadcheck.sheet.traytest import tray_test
 from spreadcheck.show.batch import Summary
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
@@ -299,3 +300,21 @@ def test_memory_grows_by_a_line_a_sheet():
         summary.add(result)
     assert summary.rows == []
     assert len(summary.lines) == 6
+
+
+def test_no_width_is_told_as_if_it_held(tmp_path):
+    """Tails missed: least and most, or "at least" (no most); a test that can't be judged has no width at all."""
+    fan = [max(0.0, 8 - abs(at)) for at in range(-6, 7)]  # the end trays still catch a quarter of the peak
+    for name, target in (("open.csv", "400 kg/ha"), ("blocked.csv", "3000 kg/ha")):
+        form = {"bout width": "6 m", "target rate": target}
+        write_sheet(tray_test(range(-6, 7), fan, tray_width="0.5 m", tray_length="0.5 m", form=form), tmp_path / name)
+    rows = {found.sheet: found.row for found in run_batch(tmp_path, ["open.csv", "blocked.csv"], workers=1)}
+    for method in ("back_and_forth", "round_and_round"):
+        keys = [f"effective_width_{method}_{end}" for end in ("m", "least_m", "most_m")]
+        single, least, most = (rows["open.csv"][key] for key in keys)
+        assert single is None
+        assert least is not None or most is not None
+        assert most is None or least is None or least < most
+        assert [rows["blocked.csv"][key] for key in keys] == [None, None, None]
+    assert rows["blocked.csv"]["blocking"]
+    assert not rows["open.csv"]["blocking"]

@@ -319,6 +319,13 @@ def test_volumes_without_a_density_have_no_rate(tmp_path):
     assert 'the catches are in ml and the form has no "bulk density"' in result.output
 
 
+@pytest.mark.parametrize(("least", "most", "said"), [(222.2, 222.21, "222.2"), (222.2, 230.0, "222.2 to 230.0")])
+def test_a_range_of_one_figure_is_one_figure(least, most, said):
+    from spreadcheck.show.rate import _either_way
+
+    assert _either_way(f"{least:.1f}", f"{most:.1f}") == said
+
+
 def test_nothing_is_corrected_by_trays_that_block(tmp_path):
     """One catch of 93 for 9.3 g blocks the verdict: no factor is told from it, and none is written."""
     text = (SAMPLES / "even_trapezoid.csv").read_text()
