@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -57,6 +58,23 @@ class Passes:
     def reversed(self) -> NDArray[np.bool_]:
         """Which passes were driven the other way over the tray line; shape (passes,)."""
         return np.array([number in self.test.reversed_passes for number in self.numbers])
+
+    def of_at_most(self, trays: int) -> Passes:
+        """The same at so many trays along the line, the ends among them: enough to test sides of a long line by."""
+        if len(self.offset_m) <= trays:
+            return self
+        at = np.linspace(0, len(self.offset_m) - 1, trays).astype(int)
+        test, tare = self.test, self.test.tare
+        fewer = replace(
+            test,
+            tray=tuple(np.array(test.tray)[at].tolist()),
+            note=tuple(np.array(test.note)[at].tolist()) if test.note else (),
+            tare=None if tare is None else tare[at],
+            offset=test.offset[at],
+            catch=test.catch[at],
+            state=test.state[at],
+        )
+        return replace(self, test=fewer, rate_kg_ha=self.rate_kg_ha[at], laid_kg_ha=self.laid_kg_ha[at])
 
     def profile(self, tails: str = TAPER) -> Profile:
         """The single-pass profile: the mean of the passes, with its tails."""

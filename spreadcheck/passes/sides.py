@@ -125,17 +125,23 @@ def usual_of(test: TrayTest, offset_m: FloatArray, r: FloatArray) -> Usual:
 def sum_variance(noise: Noise, weights: FloatArray, usual: Usual) -> FloatArray:
     """Variance of weighted sums of the mean pass, one for each guess at the noise; (sums, guesses). [peak^2]"""
     r, x = noise.rate_kg_ha / noise.peak_kg_ha, noise.offset_m
-    lag, where = np.unique(np.round(np.abs(x[:, None] - x), 6), return_inverse=True)
-    alike = np.exp(-np.multiply.outer(1 / noise.length_m, lag))
     found = []
     for whole in weights:
         w = whole / np.sqrt(noise.used)
-        at_lag = np.bincount(where.ravel(), weights=np.outer(w * r, w * r).ravel(), minlength=len(lag))
         own = noise.counting * (w**2 @ np.maximum(r, _FLOOR)) + noise.scatter**2 * (w**2 @ r**2) + noise.reading * w @ w
-        own = own + noise.gusts**2 * (alike @ at_lag) + noise.wander_m**2 * float(w @ noise.slope) ** 2
+        own = own + noise.gusts**2 * _fading(x, w * r, noise.length_m) + noise.wander_m**2 * float(w @ noise.slope) ** 2
         seen = usual.tray**2 * float((whole * r) @ (whole * r)) + float(((usual.patterns @ whole) ** 2).sum())
         found.append(own * noise.scale + seen)
     return np.array(found)
+
+
+def _fading(x: FloatArray, w: FloatArray, length_m: FloatArray) -> FloatArray:
+    """Sum over all pairs i, j of w(i) w(j) exp(-|x(i) - x(j)| / length), tray by tray along the line; (lengths,)."""
+    before, total = np.zeros(len(length_m)), np.full(len(length_m), w @ w)
+    for gap, last, one in zip(np.diff(x).tolist(), w[:-1].tolist(), w[1:].tolist(), strict=True):
+        before = (before + last) * np.exp(-gap / length_m)
+        total += 2 * one * before
+    return total
 
 
 def _covariance(noise: Noise, usual: Usual) -> FloatArray:
@@ -178,9 +184,15 @@ def off_centre(passes: Passes, width_m: float) -> Difference | None:
     return sides.figures["centre"] if sides is not None and sides.figures["centre"].clear else None
 
 
+_MOST_TRAYS = (
+    601  # of a longer line only so many are held against each other: every tray with every other takes squares
+)
+
+
 @lru_cache(maxsize=8)
 def left_against_right(passes: Passes, width_m: float) -> Sides | None:
     """The tested differences between left and right, of a pattern that serves a width; None where a side is missing."""
+    passes = passes.of_at_most(_MOST_TRAYS)
     noise = noise_of(passes)
     x, r = noise.offset_m, noise.rate_kg_ha / noise.peak_kg_ha
     mirror, names = _mirror(x), [*FIGURES]

@@ -83,7 +83,7 @@ class Chance:
 
     noise: Noise
     usual: Usual
-    spread: FloatArray  # from the trays weighed to those of the profile, filled ones between their neighbours
+    offset_m: FloatArray  # of the profile's trays; filled ones lie between two that were weighed
 
     def errors(self, weights: FloatArray) -> FloatArray:
         """Standard errors of weighted sums over the profile's trays; (sums,). [kg/ha]"""
@@ -93,14 +93,19 @@ class Chance:
 
     def variances(self, weights: FloatArray) -> FloatArray:
         """The same at each guess at the noise; (sums, guesses). [peak^2]"""
-        return sum_variance(self.noise, weights @ self.spread, self.usual)
+        x = self.noise.offset_m
+        low = np.clip(np.searchsorted(x, self.offset_m, side="right") - 1, 0, len(x) - 2)
+        part = np.clip((self.offset_m - x[low]) / (x[low + 1] - x[low]), 0.0, 1.0)
+        of_weighed = np.zeros((len(x), len(weights)))
+        np.add.at(of_weighed, low, (weights * (1 - part)).T)
+        np.add.at(of_weighed, low + 1, (weights * part).T)
+        return sum_variance(self.noise, of_weighed.T, self.usual)
 
 
 def chance_at(profile: Profile, noise: Noise) -> Chance:
     """What chance may do to the profile of a test; where it lies is not asked here, so no shift of the line counts."""
-    x = noise.offset_m
-    spread = np.array([np.interp(profile.offset_m, x, one) for one in np.eye(len(x))]).T
-    return Chance(noise, Usual(LIMITS["tray efficiency"].value / 100, np.zeros((1, len(x)))), spread)
+    usual = Usual(LIMITS["tray efficiency"].value / 100, np.zeros((1, len(noise.offset_m))))
+    return Chance(noise, usual, profile.offset_m)
 
 
 @record
@@ -284,8 +289,11 @@ def _tail(profile: Profile, lengths: FloatArray, half_at: float, chance: Chance 
     values = lengths.tolist()
     error = math.nan
     if chance is not None and not math.isnan(values[0]):
-        one = np.array([np.interp(half_at, profile.offset_m, each) for each in np.eye(len(profile.offset_m))])
-        at_half = float(chance.errors(one[np.newaxis])[0])
+        x, one = profile.offset_m, np.zeros((1, len(profile.offset_m)))
+        low = int(np.clip(np.searchsorted(x, half_at, side="right") - 1, 0, len(x) - 2))
+        one[0, low + 1] = np.clip((half_at - x[low]) / (x[low + 1] - x[low]), 0.0, 1.0)
+        one[0, low] = 1.0 - one[0, low + 1]
+        at_half = float(chance.errors(one)[0])
         peak = float(profile.rate_kg_ha.max())
         error = at_half * math.sqrt(1 + 2 * TAIL_SHARE) * values[0] / ((0.5 - TAIL_SHARE) * peak)
     return Compared(values[0], tuple(values[1:]), error)
