@@ -40,12 +40,16 @@ _CANT_TELL = {
 _DIFFERENCES = {
     "centre": ("centre off the line", 0.0),
     "ground": ("off over the ground, both ways", 0.0),
-    "mass": ("if by mass: right has more by, %", 100.0),
-    "reach": ("if by reach: right is longer by, %", 100.0),
-    "slope": ("if by slope: right edge has more by, %", 100.0),
-    "shoulders": ("shoulders over centre, %", 100.0),
-    "bout edge": ("driving line over bout edge, %", 100.0),
+    "mass": ("mass: right gets more", 100.0),
+    "reach": ("reach: right flies further", 100.0),
+    "slope": ("slope: right edge gets more", 100.0),
+    "shoulders": ("shoulders over centre", 100.0),
+    "bout edge": ("driving line over bout edge", 100.0),
 }
+_WAYS_ALONE = (
+    "Mass, reach and slope: how much each would have to differ if it alone made the sides unlike - one side given "
+    "more, one side thrown further, or a rate that rises steadily across the width. "
+)
 
 
 def pattern_headline(reading: PatternReading) -> str:
@@ -118,14 +122,16 @@ def _difference_table(reading: PatternReading, system: str) -> Table:
     rows = tuple(_difference_row(name, each, system) for name, each in reading.differences.items())
     columns = (
         Column("difference", align="left"),
+        Column("unit", align="left"),
         Column("found"),
         Column("90 % range"),
         Column("chance"),
         Column("clear"),
     )
+    alone = _WAYS_ALONE if {"mass", "reach", "slope"} & set(reading.differences) else ""
     note = (
-        "Right is positive. Chance: that noise, line, wind and a good machine make as much, all figures together; "
-        "centre, shoulders and bout edge must also be past what is normal."
+        f"Right is positive. {alone}Chance: that noise, line, wind and a good machine make as much, all figures "
+        "together; centre, shoulders and bout edge must also be past what is normal."
     )
     count = len(reading.pass_numbers)
     passes = f"{count} {'pass' if count == 1 else 'passes'}; {_NOISE[reading.noise]}."
@@ -140,8 +146,8 @@ def _difference_row(name: str, each: Difference, system: str) -> tuple[str, ...]
                  for value in (each.value, low, high)]  # fmt: skip
     else:
         shown = [show(value, "length", system, digits=2, unit=False) for value in (each.value, low, high)]
-        words = f"{words}, {shown_unit('length', system)}"
-    return words, shown[0], f"{shown[1]} to {shown[2]}", _chance(each), "yes" if each.clear else "no"
+    unit = "%" if worth else shown_unit("length", system)
+    return words, unit, shown[0], f"{shown[1]} to {shown[2]}", _chance(each), "yes" if each.clear else "no"
 
 
 def _chance(each: Difference) -> str:
@@ -204,35 +210,40 @@ def _figure_table(result: Assessment, system: str) -> Table:
     def metres(value_m: float) -> str:
         return _length(value_m, system)
 
-    rows: tuple[tuple[str, Compared, Callable[[float], str]], ...] = (
-        ("left of the driving line, %", figures.left_share_pct, show_pct),
-        (f"centre of the spread, right positive, {unit}", figures.centre_m, metres),
-        (f"half-rate width by the peak, {unit}", figures.half_of_peak_m, metres),
-        (f"half-rate width by {figures.near_trays} centre trays, {unit}", figures.half_of_near_m, metres),
-        (f"half-rate width by {figures.wide_trays} centre trays, {unit}", figures.half_of_wide_m, metres),
-        ("left shoulder to centre", figures.left_shoulder, _ratio),
-        ("right shoulder to centre", figures.right_shoulder, _ratio),
-        ("both shoulders to centre", figures.shoulder_to_centre, _ratio),
-        (f"left tail, half of the peak to 5 %, {unit}", figures.tail_left_m, metres),
-        (f"right tail, half of the peak to 5 %, {unit}", figures.tail_right_m, metres),
+    rows: tuple[tuple[str, str, Compared, Callable[[float], str]], ...] = (
+        ("left of the driving line", "%", figures.left_share_pct, show_pct),
+        ("centre, right positive", unit, figures.centre_m, metres),
+        ("half-rate width by the peak", unit, figures.half_of_peak_m, metres),
+        (f"half-rate width by {figures.near_trays} centre trays", unit, figures.half_of_near_m, metres),
+        (f"half-rate width by {figures.wide_trays} centre trays", unit, figures.half_of_wide_m, metres),
+        ("left shoulder to centre", "", figures.left_shoulder, _ratio),
+        ("right shoulder to centre", "", figures.right_shoulder, _ratio),
+        ("both shoulders to centre", "", figures.shoulder_to_centre, _ratio),
+        ("left tail, half of the peak to 5 %", unit, figures.tail_left_m, metres),
+        ("right tail, half of the peak to 5 %", unit, figures.tail_right_m, metres),
         *(
             (
-                f"peak of {show_rate(peak.rate_kg_ha, result, system)} {rate_unit(result, system)}, at {unit}",
+                f"peak of {show_rate(peak.rate_kg_ha, result, system)} {rate_unit(result, system)}, at",
+                unit,
                 Compared(peak.offset_m, peak.pass_offset_m),
                 metres,
             )
             for peak in reading.peaks
         ),
     )
-    columns = (Column("figure", align="left"), *map(Column, ("profile", "mean", "SD", "least", "most")))
+    columns = (
+        Column("figure", align="left"),
+        Column("unit", align="left"),
+        *map(Column, ("profile", "mean", "SD", "least", "most")),
+    )
     compared = len(reading.pass_numbers)
     note = f"Mean, SD, least and most: pass by pass, {compared} {'pass' if compared == 1 else 'passes'} compared."
     return Table(columns, tuple(_figure_row(*row) for row in rows), notes=(note,))
 
 
-def _figure_row(name: str, figure: Compared, shown: Callable[[float], str]) -> tuple[str, ...]:
+def _figure_row(name: str, unit: str, figure: Compared, shown: Callable[[float], str]) -> tuple[str, ...]:
     values = (figure.mean, figure.sd, figure.least, figure.most)
-    return name, shown(figure.value), *(shown(value) if figure.count > 1 else "-" for value in values)
+    return name, unit, shown(figure.value), *(shown(value) if figure.count > 1 else "-" for value in values)
 
 
 def pattern_json(reading: PatternReading) -> dict[str, Any]:

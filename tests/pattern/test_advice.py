@@ -1,5 +1,7 @@
 """Advice from tested differences: kinds, outlets, and doubts that say the same as the advice."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -116,3 +118,14 @@ def test_passes_both_ways_set_line_and_machine_apart():
         test = spreadcheck.tray_test(X, catch, tray_width="0.5 m", tray_length="0.5 m", form=form)
         named[what] = spreadcheck.assess(test).pattern.advice[0].cause.part
     assert named == {"line": "tray line", "machine": "drop point"}
+
+
+def test_tables_give_the_unit_in_a_column_of_its_own():
+    """No label ends in a lone unit, however narrow the screen; mass, reach and slope are told in one line."""
+    result = spreadcheck.assess(spreadcheck.read_sheet(Path(__file__).parents[2] / "sample_trays" / "lopsided.csv"))
+    told = pattern_full(result).splitlines()
+    assert not [line for line in told if line.strip() == "%"]
+    mass = next(line for line in told if line.startswith("  mass: right gets more"))
+    assert mass.split()[4] == "%"
+    assert "Mass, reach and slope: how much each would have to differ" in " ".join(told)
+    assert max(map(len, told)) <= 80
