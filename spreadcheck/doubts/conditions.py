@@ -10,8 +10,10 @@ from spreadcheck.doubts.register import CHECKS, doubt
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules_of, reading_error_g, tray_noise
 from spreadcheck.passes.sides import wind_across
+from spreadcheck.sheet.plausible import slip
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g, rising
 from spreadcheck.spread.profile import Profile
+from spreadcheck.units import KINDS
 
 _EN_SPEED_M_S = 4.4 / 3.6  # 4 +/- 0.4 km/h
 _STEPS_G = (10.0, 5.0, 1.0, 0.5, 0.1)
@@ -23,6 +25,7 @@ def condition_doubts(test: TrayTest, profile: Profile) -> tuple[Doubt, ...]:
     found = (
         _wind(test),
         _wind_across(test),
+        _speed(test),
         _few_passes(test, profile),
         doubt("slips-unseen") if profile.passes_used == 1 else None,
         _few_granules(test, profile),
@@ -54,6 +57,17 @@ def _wind(test: TrayTest) -> Doubt | None:
         return None
     over = tuple(code for code in CHECKS["wind-speed"].limits if speed > LIMITS[code].value + 1e-9)
     return doubt("wind-speed", limits=over, wind=Quantity(speed, "wind speed")) if over else None
+
+
+def _speed(test: TrayTest) -> Doubt | None:
+    """A travel speed that is not driven, and the unit that was probably meant."""
+    speed, low, high = test.quantity("travel speed"), LIMITS["speed low"].value, LIMITS["speed high"].value
+    if speed is None or low - 1e-9 <= speed <= high + 1e-9:
+        return None
+    row = next(row for row in test.form if row.label.strip().casefold() == "travel speed")
+    unit, factors = f"{row.value} {row.unit}".split()[-1], KINDS["speed"].factors
+    meant = slip("travel speed", speed / factors[unit], unit) if unit in factors else ""
+    return doubt("speed-unusual", remedy=meant, speed=Quantity(speed, "speed"))
 
 
 def _wind_across(test: TrayTest) -> Doubt | None:

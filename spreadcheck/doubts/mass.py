@@ -5,6 +5,7 @@ Where they can't, the usual slips are tried: a decimal point, runs not divided b
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -28,7 +29,7 @@ _ALIKE = 0.2  # nor is one that fits worse than the best by this
 _STEPS_G = (10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
 _ENOUGH_READINGS = 15  # different readings before their common step says something about the scale
 _SMALL_GRANULE_G = 0.006  # of 2 mm and 1400 kg/m3: the smallest usual one, so that granules scatter least
-_OUNCE_G = KINDS["catch mass"].factors["oz"]
+_MASSES = KINDS["catch mass"].factors
 
 
 @record
@@ -148,8 +149,9 @@ def _slips(
             "runs-per-catch", fits(mass=1 / runs), words, "write the row `runs per catch,1`", corrected=right
         )
     units = {column.unit for column in test.columns}
-    for unit, other, factor in (("oz", "g", _OUNCE_G), ("g", "oz", 1 / _OUNCE_G)):
+    for unit, other in itertools.permutations(("g", "oz", "kg", "lb"), 2):
         if units == {unit}:
+            factor = _MASSES[unit] / _MASSES[other]
             right = replace(test, columns=tuple(replace(column, unit=other) for column in test.columns))
             words, remedy = Words(f"the catches are in {other}"), f"write {other} for {unit} in the row of units"
             yield Explanation("mass-unit", fits(mass=factor), words, remedy, corrected=right)

@@ -52,6 +52,14 @@ _ROWS = (
         ("wind across",),
     ),
     Check(
+        "speed-unusual",
+        "travel speed on the form",
+        "the travel speed is {speed}",
+        "the mass thrown on each metre of travel, and every rate drawn from a discharge, goes by it",
+        "look whether the speed and its unit are right",
+        ("speed low", "speed high"),
+    ),
+    Check(
         "few-passes",
         "passes with usable catches times runs per catch",
         "{passes} of {runs} each",

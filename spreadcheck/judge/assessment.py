@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cached_property
@@ -19,14 +20,14 @@ from spreadcheck.doubts.doubt import Doubt, Listed, Quantity, Words
 from spreadcheck.doubts.explain import with_verdicts
 from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.doubts.trayline import judged_width
-from spreadcheck.errors import record
+from spreadcheck.errors import Fault, NoSpreadError, record
 from spreadcheck.judge.blend import BlendAssessment, NutrientAnalysis, assess_blend
 from spreadcheck.judge.verdict import TAILS_KEEP, Verdict, advised_width, blocking_codes, verdict_at, worst_of
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
 from spreadcheck.passes.noise import Noise, noise_of
 from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.sheet.traytest import FloatArray, TrayTest, rising
+from spreadcheck.sheet.traytest import CatchState, FloatArray, TrayTest, rising
 from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, cv_on_average, width_curves, worst_curve
 from spreadcheck.spread.evenness import share_within
 from spreadcheck.spread.profile import SAME_PLACE, TAPER, Profile
@@ -309,7 +310,7 @@ def assess(
     Raises
     ------
     NoSpreadError
-        If the test has no pattern.
+        If the test has no pattern, or most of its trays are not weighed yet.
     WidthError
         If a bout width can't be driven, or the CV limit is not above 0.
 
@@ -344,6 +345,7 @@ def _assessed(
 ) -> Assessment:
     """The test as `assess` takes it, its slips found and not yet put right."""
     check_limit(limit_pct)
+    _check_weighed(test)
     passes = passes_of(test, relative=relative)
     profile = passes.profile(tails)
     check_line(profile, place=test.source)
@@ -378,6 +380,16 @@ def _assessed(
             tails_decide=driven is None or _tails_decide((*tail_curves, curves), driven, test, limit_pct),
         ),
     )
+
+
+def _check_weighed(test: TrayTest) -> None:
+    """Refuse a sheet that is being filled in still: more than half of its trays have no weight in any pass."""
+    blank = int((test.state == CatchState.NOT_WEIGHED).all(axis=1).sum())
+    trays = len(test.tray) - int(test.no_tray.sum())
+    if 2 * blank > trays:
+        file = shlex.quote(test.source) if test.source else "SHEET"
+        remedy = f"weigh them, with `spreadcheck record {file}`; write - where no tray stands"
+        raise NoSpreadError(Fault(test.source, f"{blank} of {trays} trays are not weighed yet", remedy))
 
 
 def _judged_methods(test: TrayTest) -> tuple[str, ...]:

@@ -41,6 +41,8 @@ BOUNDS = {
     # component means of 1.89 to 9.20 kgf (European blenders' page); finger and thumb crush below 1 kgf (memory)
     "crush strength": Bounds("force", 0.5 * KGF_N, 20 * KGF_N, (KGF_N, 12 * KGF_N)),
     "uniformity index": Bounds("number", 1, 100, (20, 90)),
+    # a spreader is driven from a slow walk, 3 km/h, to 30 km/h on wide tyres
+    "travel speed": Bounds("speed", 0.01, 30, (3 / 3.6, 30 / 3.6)),
     # one turn of a disc takes 0.02 to 0.6 s
     "spinner speed": Bounds("turning speed", 100, 3000, (300, 1500)),
     "highest spinner speed": Bounds("turning speed", 100, 3000, (300, 1500)),

@@ -55,6 +55,12 @@ def test_grams_where_the_sheet_says_ounces():
     assert found.explanations[0].remedy == "write g for oz in the row of units"
 
 
+def test_grams_where_the_sheet_says_kilograms():
+    found = doubts(unit="kg", form=KNOWN["target"])["mass-implausible"]
+    assert "100000 % of the target rate" in found.seen()
+    assert found.explanations[0].remedy == "write g for kg in the row of units"
+
+
 def test_runs_that_are_on_the_form_but_were_not_driven():
     found = doubts(form=KNOWN["metered"] | {"runs per catch": "3"})["mass-implausible"]
     assert found.explanations[0].remedy == "write the row `runs per catch,1`"

@@ -606,7 +606,7 @@ def every_doubt_of_other_commands():
     yield from plan_line(PlanRequest(target_rate_kg_ha=20, bout_width_m=12, noise_pct=5)).doubts
     bins = {"bins run": "one after the other", "bulk density": "0.8 kg/L", "bin 2 bulk density": "0.7 kg/L"}
     bins |= {"size guide number": "320", "bin 2 size guide number": "260"}
-    yield from assess(with_labels(laid(three()), bins)).doubts
+    yield from assess(with_labels(laid(three()), bins | {"travel speed": "10 m/s"})).doubts
     settings = RateSettings(metered_width_m=20.0, bout_width_m=25.0, metered_rate_kg_ha=100.0)
     yield from check_rate(settings, areas=[(100.0, 1e4)]).doubts
     curve = SieveCurve((1.0, 2.0, 4.0), (5.0, 40.0, 60.0), loss_pct=8.0)
@@ -650,6 +650,17 @@ def test_every_code_can_be_raised_and_has_its_parts():
             assert doubt.effect(system)
             assert doubt.remedy(system)
             assert not re.search(r"\d (m|kg/ha|m/s|kg/L|kgf)\b", doubt.message("us")), doubt.message("us")
+
+
+@pytest.mark.parametrize(
+    ("speed", "meant"),
+    [("10 m/s", "was 10 km/h or 10 mph meant?"), ("100 km/h", "was 10 km/h meant?"), ("10 km/h", ""), ("18 mph", "")],
+)
+def test_a_speed_that_is_not_driven(speed, meant):
+    """10 m/s are 36 km/h; 18 mph are 29 km/h."""
+    found = {doubt.code: doubt for doubt in assess(laid(three(), travel_speed=speed)).doubts}
+    assert ("speed-unusual" in found) == bool(meant)
+    assert not meant or found["speed-unusual"].remedy() == meant
 
 
 def codes_table() -> str:

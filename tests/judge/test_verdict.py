@@ -12,10 +12,11 @@ from scipy.optimize import brentq
 from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.cli import main
 from spreadcheck.doubts.doubt import Doubt, Words
+from spreadcheck.errors import NoSpreadError
 from spreadcheck.judge.blend import NutrientAnalysis
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, FITS, NARROWLY, NOT_EVEN, advised_width, worst_of
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.sheet.traytest import with_labels
+from spreadcheck.sheet.traytest import CatchState, with_labels
 from spreadcheck.show.analyse import SCREEN, summary_text
 from spreadcheck.show.report import plain_words
 from spreadcheck.show.verdict import verdict_data, verdict_sentence
@@ -88,6 +89,16 @@ def test_below_an_even_chance_it_is_not_even_enough(probability, state):
     result = assess(triangle(12)).with_noise(lambda width_m, _method: np.full(len(width_m), probability))
     assert result.verdict.state == state
     assert ("but kept with a probability of 45 % only" in verdict_sentence(result.verdict)) == (state == NOT_EVEN)
+
+
+@pytest.mark.parametrize("weighed", [2, 6, 16])
+def test_a_sheet_half_filled_in_says_so(weighed):
+    """A sheet as planned, trays weighed from the left: not a short line, nor a line on one side."""
+    test = triangle(12)
+    state, catch = test.state.copy(), test.catch.copy()
+    state[weighed:], catch[weighed:] = CatchState.NOT_WEIGHED, np.nan
+    with pytest.raises(NoSpreadError, match=rf"{41 - weighed} of 41 trays are not weighed yet; .*spreadcheck record"):
+        assess(replace(test, state=state, catch=catch))
 
 
 def test_a_blocking_doubt_forbids_the_verdict_everywhere():
