@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,7 +16,8 @@ from spreadcheck.show.format import about_test, show_pct
 from spreadcheck.show.json import envelope
 from spreadcheck.show.plots import plain, plain_style
 from spreadcheck.show.terminal import terminal_text
-from spreadcheck.show.verdict import marks_words, verdict_data, width_down, width_up
+from spreadcheck.show.verdict import effective_words, marks_words, tails_words, verdict_data, width_down, width_up
+from spreadcheck.spread.tails import FigureRange, ends_of
 from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
@@ -30,11 +32,23 @@ def blend_text(judged: Assessment, blend: BlendAssessment, system: str = "metric
 
 def blend_document(judged: Assessment, blend: BlendAssessment, system: str = "metric") -> Document:
     """Every part with its own widths, the widths that suit all, and how the blend changes across the width."""
-    blocks = (_parts_table(blend, system), *_joint(judged, blend, system), _zone_table(blend))
+    blocks = (_parts_table(judged, blend, system), *_joint(judged, blend, system), _zone_table(blend))
     return Document(blend.test.name, blocks, about=about_test(blend.test))
 
 
-def _parts_table(blend: BlendAssessment, system: str) -> Table:
+def _part_widths(judged: Assessment, blend: BlendAssessment, method: str, system: str) -> list[str]:
+    """The effective width of every part; a range where what fell beyond the end trays decides it."""
+    if not judged.tail_curves:
+        return [width_down(part.effective_width_m(method), system) for part in blend.parts]
+    offset_m = judged.profile.offset_m
+    line_m = float(offset_m[-1] - offset_m[0])
+    tried = [blend.with_tails(*pair).parts for pair in ends_of(judged.profile).pairs]
+    found = [[part.effective_width_m(method) or 0.0 for part in parts] for parts in zip(*tried, strict=True)]
+    told = [tails_words(FigureRange(min(widths), max(widths)), line_m, system) for widths in found]
+    return [re.split("[:,]", words)[0] for words in told]  # why is said once, below the table
+
+
+def _parts_table(judged: Assessment, blend: BlendAssessment, system: str) -> Table:
     columns = (
         Column("part", align="left"),
         Column("limit", "CV %"),
@@ -42,17 +56,19 @@ def _parts_table(blend: BlendAssessment, system: str) -> Table:
         Column("centre", shown_unit("length", system)),
         *(Column(f"effective width {method}") for method in METHODS),
     )
+    widths = {method: _part_widths(judged, blend, method, system) for method in METHODS}
     rows = tuple(
         (
             part.name if part.kind != "nutrient" else f"  {part.name}",
             f"{part.limit_pct:g}",
             show_pct(part.profile.left_share_pct),
             show(part.profile.centre_m, "length", system, unit=False),
-            *(width_down(part.effective_width_m(method), system) for method in METHODS),
+            *(widths[method][at] for method in METHODS),
         )
-        for part in blend.parts
+        for at, part in enumerate(blend.parts)
     )
-    return Table(columns, rows)
+    beyond = "The end trays still caught; what fell beyond them is missing, and no width beyond these is known."
+    return Table(columns, rows, notes=(beyond,) if judged.tail_curves else ())
 
 
 def _joint(judged: Assessment, blend: BlendAssessment, system: str) -> tuple[Block, ...]:
@@ -62,6 +78,9 @@ def _joint(judged: Assessment, blend: BlendAssessment, system: str) -> tuple[Blo
         return heading, Paragraph(marks_words(judged))
     answers = []
     for method in METHODS:
+        if judged.tail_curves:
+            answers.append(Answer(method, effective_words(judged, method, system)))
+            continue
         limiting = blend.limiting_part(method)
         bands = [_band(band, system) for band in reversed(blend.joint_bands_m(method))]
         by = f"limited by {limiting.name}" if limiting else "the widest tried is still within"

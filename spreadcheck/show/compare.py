@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.improve.compare import Change, Comparison, Difference
@@ -33,6 +36,7 @@ _STYLES: tuple[dict[str, Any], ...] = (
     {"color": "#4a7c3a", "ls": (0, (5, 1)), "marker": "v"},
     {"color": "#8a4f7d", "ls": (0, (3, 1, 1, 1)), "marker": "P"},
 )
+_TRAYS_NAMED = 3  # of those that differ
 _SIDE_BY_SIDE = 3  # tests that find room beside each other
 
 
@@ -46,8 +50,9 @@ def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple
         blocks.append(Picture("Side by side", words, svg[0], wide=True))
     if found.ranking:
         blocks.append(_ranked(found, system))
-    for change in found.changes:
-        before, after = _names(change)
+    names = names_of(found.results)
+    for change, after in zip(found.changes, names[1:], strict=True):
+        before = names[0]
         if len(found.changes) > 1:
             blocks.append(Heading(f"{after}, against {before}"))
         differing = setting_changes([change.before.test, change.after.test], system=system)
@@ -62,32 +67,36 @@ def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple
     if svg[1]:
         words = "The profiles of all tests, what changed, and CV against bout width."
         blocks += [*doubt_blocks(found.results, system), Picture("Profiles, changes and CV", words, svg[1], wide=True)]
-    about = tuple(f"{result.test.name}, {_passes(result.profile.passes_used)}" for result in found.results)
+    about = tuple(
+        f"{name}, {_passes(result.profile.passes_used)}" for name, result in zip(names, found.results, strict=True)
+    )
     return Document("Tests held against each other", tuple(blocks), about=about)
 
 
 def verdict_points(results: tuple[Assessment, ...], system: str) -> Iterator[str]:
     """The verdict on each test."""
-    for result in results:
+    for name, result in zip(names_of(results), results, strict=True):
         if result.verdict is not None:
-            yield f"{result.test.name}. {verdict_sentence(result.verdict, system)}"
+            yield f"{name}. {verdict_sentence(result.verdict, system)}"
 
 
 def doubt_blocks(results: tuple[Assessment, ...], system: str) -> Iterator[Block]:
     """The doubts about each test, for paper; on the screen they stand below the result."""
-    doubtful = [result for result in results if result.doubts]
+    doubtful = [(name, result) for name, result in zip(names_of(results), results, strict=True) if result.doubts]
     if doubtful:
         yield Heading("Doubts")
-    for result in doubtful:
-        yield Paragraph(result.test.name)
+    for name, result in doubtful:
+        yield Paragraph(name)
         yield Points(tuple(doubt.message(system) for doubt in result.doubts))
 
 
-def _names(change: Change) -> list[str]:
-    """What the tests are called; with their files where both are called the same."""
-    tests = [change.before.test, change.after.test]
-    same = tests[0].name == tests[1].name
-    return [f"{test.name} ({test.source})" if same and test.source else test.name for test in tests]
+def names_of(results: Sequence[Assessment]) -> tuple[str, ...]:
+    """What the tests are called; with their files where several are called the same."""
+    names = [result.test.name for result in results]
+    return tuple(
+        f"{name} ({os.path.basename(result.test.source)})" if names.count(name) > 1 and result.test.source else name
+        for name, result in zip(names, results, strict=True)
+    )
 
 
 def _passes(count: int) -> str:
@@ -149,12 +158,9 @@ def _what(found: Comparison, change: Change, one: Difference, system: str) -> st
 
 
 def _profile_words(change: Change, system: str) -> str:
-    """At how many trays the profiles differ, or where most."""
-    at = float(change.place_m[change.most])
-    place = f"{show_width(abs(at), system)} {'left' if at < 0 else 'right'}" if at else "the driving line"
-    most = _signed(show_rate(float(change.difference_kg_ha[change.most]), change.before, system))
+    """Which trays the profiles differ at, or where most."""
     where = "trays" if change.same_trays else "places"
-    large = f"{most} {rate_unit(change.before, system)} at {place}"
+    large = _difference_at(change, change.most, system)
     if change.trays.overall.p is None:
         return f"The profiles differ most by {large}"
     beyond = int(change.trays.beyond.sum())
@@ -163,7 +169,18 @@ def _profile_words(change: Change, system: str) -> str:
             f"At none of {len(change.place_m)} {where} does the profile stand out (the largest difference is {large})"
         )
     lead = "Beyond what rate, shift and stretch of the whole explain, the profile differs"
-    return f"{lead} at {beyond} of {len(change.place_m)} {where} (the largest difference is {large})"
+    differing = sorted(np.flatnonzero(change.trays.beyond), key=lambda at: -abs(change.difference_kg_ha[at]))
+    named = ", ".join(_difference_at(change, int(at), system) for at in differing[:_TRAYS_NAMED])
+    most = "most: " if beyond > _TRAYS_NAMED else ""
+    return f"{lead} at {beyond} of {len(change.place_m)} {where} ({most}{named})"
+
+
+def _difference_at(change: Change, tray: int, system: str) -> str:
+    at = float(change.place_m[tray])
+    place = f"{show_width(abs(at), system)} {'left' if at < 0 else 'right'}" if at else "the driving line"
+    moved = show_rate(float(change.difference_kg_ha[tray]), change.before, system)
+    differs = _signed(moved) if float(moved) else "under 0.1"
+    return f"{differs} {rate_unit(change.before, system)} at {place}"
 
 
 def _signed(text: str) -> str:
@@ -224,7 +241,7 @@ def _ranked(found: Comparison, system: str) -> Table:
     for one in found.ranking:
         value = show_pct(one.value or 0.0) if is_cv else show_width(one.value, system, unit=False)
         cells = ("none" if one.value is None else value, show_pct(one.probability_pct, digits=0))
-        rows.append((found.results[one.test].test.name, *cells))
+        rows.append((names_of(found.results)[one.test], *cells))
     head = f"CV at {show_width(found.bout_width_m, system)}" if is_cv else "effective width"
     unit = "%" if is_cv else shown_unit("length", system)
     columns = (Column("test", align="left"), Column(head, unit), Column("chance to be best", "%"))
@@ -370,16 +387,17 @@ def side_figure(found: Comparison, system: str = "metric") -> Figure:
     from spreadcheck.show.plots import draw_deposit, plain_style, shown_bout
 
     best = [one.test for one in found.ranking if one.test][: _SIDE_BY_SIDE - 1]
-    shown = [found.results[at] for at in (0, *sorted(best))] if found.ranking else list(found.results)
+    shown = (0, *sorted(best)) if found.ranking else range(len(found.results))
     with plain_style():
         figure = Figure(figsize=(8, 3.6), layout="constrained")
         panels = figure.subplots(1, len(shown), sharey=True, squeeze=False)[0]
         highest = 0.0
-        for axes, result in zip(panels, shown, strict=True):
+        for axes, number in zip(panels, shown, strict=True):
+            result = found.results[number]
             draw_deposit(axes, result, system)
             method, width = shown_bout(result)
             cv = show_pct(result.bouts_at(width)[method].cv_pct)
-            axes.set_title(f"{_short(result, 34)}\nCV {cv} % at {show_width(width, system)}", fontsize=10)
+            axes.set_title(f"{_short(found, number, 34)}\nCV {cv} % at {show_width(width, system)}", fontsize=10)
             axes.set_xlabel(f"Across the field ({shown_unit('length', system)}), {method}", fontsize=9)
             axes.spines[["top", "right"]].set_visible(False)
             axes.get_legend().remove()
@@ -412,10 +430,13 @@ def _style(number: int) -> dict[str, Any]:
     return _STYLES[number % len(_STYLES)]
 
 
-def _short(result: Assessment, longest: int = 44) -> str:
+def _short(found: Comparison, number: int, longest: int = 44) -> str:
+    """What a test is called in a picture; the file that tells it from another stays whole."""
     from spreadcheck.show.plots import plain
 
-    return plain(textwrap.shorten(result.test.name, longest, placeholder="..."))
+    name = found.results[number].test.name
+    file = names_of(found.results)[number].removeprefix(name)
+    return plain(textwrap.shorten(name, max(longest - len(file), 10), placeholder="...") + file)
 
 
 def _scales(found: Comparison, system: str) -> tuple[float, float]:
@@ -430,7 +451,7 @@ def _draw_profiles(axes: Axes, found: Comparison, system: str) -> None:
     factors = [1.0, *(change.factor for change in found.changes)]
     for number, (result, factor) in enumerate(zip(found.results, factors, strict=True)):
         x, y = result.profile.knots
-        label = _short(result) + (f", times {factor:.3f}" if factor != 1.0 else "")
+        label = _short(found, number) + (f", times {factor:.3f}" if factor != 1.0 else "")
         style = _style(number)
         axes.plot(x * length, y * factor * rate, lw=1.6, ms=3.5, label=label, **style)
         axes.plot(result.profile.centre_m * length, 0, clip_on=False, ms=9, mfc="white", ls="", zorder=5,
@@ -451,7 +472,7 @@ def _draw_changes(axes: Axes, found: Comparison, system: str) -> None:
     for number, change in enumerate(found.changes, start=1):
         x, y = change.place_m * length, change.difference_kg_ha * rate
         style = _style(number)
-        axes.plot(x, y, lw=1.4, ms=5, mfc="white", label=f"{_short(change.after)}, less the first", **style)
+        axes.plot(x, y, lw=1.4, ms=5, mfc="white", label=f"{_short(found, number)}, less the first", **style)
         beyond = change.trays.beyond
         if beyond.any():
             axes.plot(x[beyond], y[beyond], ls="", ms=6, marker=style["marker"], color=style["color"],
@@ -472,7 +493,7 @@ def _draw_widths(axes: Axes, found: Comparison, system: str) -> None:
     for number, result in enumerate(found.results):
         curve = result.curves[method]
         style = _style(number) | {"markevery": max(len(curve.width_m) // 12, 1)}
-        label = f"{_short(result)}: {show_width(result.effective_width_m(method), system)}"
+        label = f"{_short(found, number)}: {show_width(result.effective_width_m(method), system)}"
         axes.plot(curve.width_m * length, curve.cv_pct, lw=1.6, ms=4, label=label, **style)
         highest = max(highest, float(curve.cv_pct.max(initial=0.0)))
     axes.axhline(found.limit_pct, color="black", lw=1)

@@ -41,8 +41,9 @@ def confidence_document(
 ) -> Document:
     """How sure an assessment is: the verdict first, then what it rests on; passes and steering where given."""
     blocks: list[Block] = []
-    if verdict and sure.judged.verdict is not None:
-        blocks.append(Paragraph(verdict_sentence(sure.judged.verdict, system), "strong"))
+    if verdict and (said := sure.judged.verdict) is not None:
+        chance = _probabilities(sure.bouts[said.method]) if said.probability_pct is not None else ""
+        blocks.append(Paragraph(verdict_sentence(said, system, chance=chance), "strong"))
     blocks.append(Paragraph(_source_words(sure, system)))
     if sure.known:
         blocks += [Paragraph(_unseen_words(sure, system)), *confidence_tables(sure, system)]

@@ -132,7 +132,9 @@ def _standing(found: Tuning, one: Answer, system: str) -> Iterator[str]:
     if one.standing == UNCLEAR:
         why = "two settings give no more than a straight line between them" if _straight(found) else ""
         yield f"Which setting is best is unclear{': ' + why if why else ''}."
-    yield f"Can't be told from the best: {_stretch(found, one.alike)}."
+    alike = _stretch(found, one.alike)
+    if alike != _stretch(found, tuple((value, value) for value in one.best)):  # else it is the best itself
+        yield f"Can't be told from the best: {alike}."
     if one.gain > 0 and one.probability_pct > 0:
         gain = f"{show_pct(one.gain)} % of CV" if one.goal == LOWEST else show(one.gain, "length", system, digits=1)
         yield f"Against the best setting tested it gains {gain}, and is better with {one.probability_pct:.0f} % chance."

@@ -22,8 +22,10 @@ from spreadcheck.units import from_inside, shown_unit, to_inside
 _DIP = 0.7  # of the advised width: a lower CV nearer than that is worth naming
 
 
-def verdict_sentence(verdict: Verdict, system: str = "metric", length: Callable[[float, str], str] = show_width) -> str:
-    """The verdict as one sentence: the width, the state, the CV, and why where it needs saying."""
+def verdict_sentence(
+    verdict: Verdict, system: str = "metric", length: Callable[[float, str], str] = show_width, *, chance: str = ""
+) -> str:
+    """The verdict as one sentence: the width, the state, the CV, and why; `chance` tells a range of probabilities."""
     alike = f", {if_alike(verdict.untested)}" if verdict.untested else ""
     at = f"At {length(verdict.bout_width_m, system)}, {verdict.method}{alike}"
     if verdict.why == "few trays":
@@ -37,7 +39,7 @@ def verdict_sentence(verdict: Verdict, system: str = "metric", length: Callable[
         other = "keeps" if within == "over" else "does not keep"
         return f"{said}; close: CV by trays {show_pct(verdict.cv_trays_pct)} % {other} it."
     error = length(verdict.error_m, system)
-    sure = "" if verdict.probability_pct is None else _chance(verdict.probability_pct)
+    sure = "" if verdict.probability_pct is None else chance or _chance(verdict.probability_pct)
     because = {
         "driving error": f"; driven {error} off to either side, it may not be kept",
         "tails": "; what fell beyond the end trays may bring it over",
@@ -128,7 +130,7 @@ def effective_words(result: Assessment, method: str, system: str = "metric") -> 
     """The effective width: "up to" only where every narrower width keeps the limit too, else its band; or none."""
     over = result.effective_over_tails(method)
     if over is not None and not over.single:
-        return _by_tails(over, float(np.ptp(result.profile.offset_m)), system)
+        return tails_words(over, float(np.ptp(result.profile.offset_m)), system)
     runs = result.curves[method].runs(result.limit_pct)
     run = result.curves[method].effective_run(result.limit_pct)
     if run is None:
@@ -141,7 +143,7 @@ def effective_words(result: Assessment, method: str, system: str = "metric") -> 
     return f"up to {far}" if first else f"{width_up(run.from_m, system)} to {far}"
 
 
-def _by_tails(over: FigureRange, line_m: float, system: str) -> str:
+def tails_words(over: FigureRange, line_m: float, system: str) -> str:
     """An effective width that rests on what fell beyond the end trays; nothing is said past the end of the line."""
     if over.least >= line_m:
         return f"at least {width_down(line_m, system)}, the line ends there"

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from spreadcheck.errors import shown
-from spreadcheck.judge.assessment import WITHIN
+from spreadcheck.judge.assessment import CLOSE, WITHIN
 from spreadcheck.money.economics import WidthCase, WidthStudy
 from spreadcheck.money.response import Response
 from spreadcheck.sheet.labels import METHODS
@@ -146,8 +146,11 @@ def _lowest(study: WidthStudy, system: str) -> list[Block]:
     others = [case for method in METHODS if method != best.method and (case := study.cheapest(method))]
     lines = [f"Lowest total: {_told(study, best, system)}"]
     lines += [f"Lowest {case.method}: {_told(study, case, system)}" for case in others]
-    if best.standing != WITHIN:
-        words = f"NOT within the CV limit of {study.judged.limit_pct:g} %: see the stripes."
+    limit = f"the CV limit of {study.judged.limit_pct:g} %"
+    if best.standing == CLOSE:
+        lines.append(f"That is close to {limit}: CV by trays is {show_pct(best.cv_trays_pct)} %.")
+    elif best.standing != WITHIN:
+        words = f"NOT within {limit}: see the stripes."
         lines.append(f"The width with the lowest total is {words}")
     return [Points(tuple(lines)), Paragraph(CAUTION)]
 

@@ -218,3 +218,14 @@ def test_every_fault_of_a_price_file_is_one_line(sheet, tmp_path):
     lines = result.stderr.splitlines()
     assert len(lines) == 4
     assert all(line.startswith(f"spreadcheck: {prices}: table [") for line in lines)
+
+
+def test_a_cheapest_width_that_is_close_is_told_as_close(tmp_path):
+    """Round-and-round at 18 m the CV keeps the limit and CV by trays does not: close, not over."""
+    lines = (SAMPLES / "lopsided.csv").read_text(encoding="utf-8").splitlines()
+    start = next(at for at, line in enumerate(lines) if line.startswith("tray,offset")) + 2
+    kept = [line for line in lines[start:] if abs(float(line.split(",")[1])) <= 11]
+    (tmp_path / "short.csv").write_text("\n".join([*lines[:start], *kept, ""]))
+    text = run(tmp_path / "short.csv", "--at", "18 m, 21 m", "--prices", SAMPLES / "example_prices.toml").stdout
+    assert re.search(r"That is close to the CV limit of 15 %: CV by trays is \d+\.\d %", text)
+    assert "NOT within" not in text

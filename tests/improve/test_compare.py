@@ -5,6 +5,7 @@ Monte-Carlo tolerances are three binomial standard errors of the rate that is st
 
 import itertools
 import json
+import re
 import shutil
 from math import sqrt
 from pathlib import Path
@@ -558,3 +559,18 @@ def test_single_pass_profiles_keep_their_mean():
     result = assess(read_sheet(BEFORE))
     rates = passes_at(result.passes, result.profile, result.profile.offset_m)
     assert rates.mean(axis=0) == pytest.approx(result.profile.rate_kg_ha)
+
+
+def test_the_trays_named_are_those_that_differ(tmp_path):
+    """As many as are counted, each by its place; and tests of one name are told apart by their files."""
+    found = compare([read_sheet(BEFORE), read_sheet(AFTER)])
+    change = found.changes[0]
+    named = re.search(r"differs at (\d+) of \d+ trays \(([^)]*)\)", " ".join(said(found).split()))
+    beyond = change.place_m[change.trays.beyond]
+    assert int(named[1]) == len(beyond) == 2
+    assert {float(place) for place in re.findall(r"at (\d+) m", named[2])} == set(np.abs(beyond))
+    one = tmp_path / "again.csv"
+    one.write_text(AFTER.read_text(encoding="utf-8").replace("After the vane change", "Before the vane change"))
+    words = said(compare([read_sheet(BEFORE), read_sheet(one)]))
+    assert "Before the vane change (before_vane_change.csv), mean" in words
+    assert "Before the vane change (again.csv), mean" in words

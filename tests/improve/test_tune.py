@@ -4,6 +4,7 @@ How often the answer is right over many series is in tests/studies/tuning_study.
 """
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -339,3 +340,12 @@ def test_a_copy_under_another_name_is_the_same_test(tmp_path):
     result = run(*SERIES, copy)
     assert result.exit_code == 2
     assert f"{copy}: holds the same catches as {SERIES[0]}; give each test once" in result.stderr
+
+
+def test_the_best_alone_is_not_told_from_itself():
+    """At 21 m the slowest spinner is best by far: no other setting is said to be as good, and no line repeats it."""
+    speeds = Path(__file__).parents[2] / "sample_trays" / "speed_series"
+    found = tune([read_sheet(speeds / f"rpm_{speed}.csv") for speed in (560, 640, 720, 800)], bout_width_m=21)
+    text = words(found)
+    for alone in re.findall(r"an't be told from the best: (\d+ rpm)\.", " ".join(text.split())):
+        assert f"lowest at {alone}" not in " ".join(text.split())

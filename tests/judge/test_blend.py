@@ -2,6 +2,8 @@
 
 import io
 import json
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,12 +12,14 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
+from spreadcheck import assess
 from spreadcheck.cli import main
 from spreadcheck.errors import NoSpreadError, QuantityError, SheetError
 from spreadcheck.judge.blend import NutrientAnalysis, assess_blend, zone_shares
 from spreadcheck.judge.nutrients import read_analysis
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traysheet import read_sheet
+from spreadcheck.show.blend import blend_text
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 
@@ -144,3 +148,21 @@ def test_blend_command(tmp_path):
     assert data["schema"] == "spreadcheck/blend/1"
     assert [part["name"] for part in data["parts"] if part["kind"] == "nutrient"] == ["N", "K2O", "P2O5"]
     assert "Share of each component" in (tmp_path / "b.svg").read_text(encoding="utf-8")
+
+
+def test_trays_that_end_inside_the_spread_give_no_width_as_known():
+    """The sample cut at 9 m to either side: the same words as the analysis has, not the end of the search."""
+    test = read_sheet(SAMPLES / "blend.csv")
+    inside = np.abs(test.offset_m) <= 9
+    short = replace(
+        test, tray=tuple(np.array(test.tray)[inside]), offset=test.offset[inside], catch=test.catch[inside],
+        state=test.state[inside], note=tuple(np.array(test.note)[inside]),
+        tare=None if test.tare is None else test.tare[inside],
+    )  # fmt: skip
+    judged = assess(short)
+    text = blend_text(judged, judged.blend)
+    assert judged.tail_curves
+    assert "what fell beyond them is missing" in text
+    assert not re.search(r" (?<!at least )18 m", text)
+    parts = [line for line in text.splitlines() if line.startswith("  potash  ")]
+    assert "at least" in parts[0]
