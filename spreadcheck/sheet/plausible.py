@@ -6,6 +6,7 @@ stands). Inside them nothing is refused here, but for densities that the product
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from spreadcheck.errors import Fault, QuantityError, record, shown
@@ -142,7 +143,7 @@ class UsualDensity:
     """Densities of a product: usual in bulk, of the solid without pores, and the lightest granule published. kg/m3."""
 
     product: str
-    words: tuple[str, ...]  # one of these is in a product's name
+    words: tuple[str, ...]  # its names
     low_kg_m3: float
     high_kg_m3: float
     solid_kg_m3: float
@@ -165,20 +166,27 @@ DENSITIES: tuple[UsualDensity, ...] = (
     _usual("monoammonium phosphate (MAP)", ("monoammonium phosphate", "map"), 60, 65, 1800),
     _usual("triple superphosphate (TSP)", ("triple superphosphate", "tsp"), 65, 75, 2220),
     _usual("potassium chloride", ("potassium chloride", "muriate of potash", "mop"), 58, 70, 1988),
-    _usual("potassium magnesium sulphate", ("magnesium sulphate", "magnesium sulfate"), 90, 98, 2830),
-    _usual("ammonium sulphate", ("ammonium sulphate", "ammonium sulfate"), 47, 66, 1770),
+    _usual("potassium magnesium sulphate", ("potassium magnesium sulphate", "langbeinite"), 90, 98, 2830),
+    _usual("ammonium sulphate", ("ammonium sulphate",), 47, 66, 1770),
 )
-MIXTURES = ("blend", "mix", "coated", "+", "/", "magnesium sulphate ammonium", "nitrate sulphate", "uan")
+# Words that say how a product looks or is graded, not what else is in it. Any other word makes it another product:
+# calcium ammonium nitrate and urea phosphate are no ammonium nitrate and no urea.
+_HARMLESS = re.compile(
+    "granul(ar|ated|es?)|prill(s|ed)?|coarse|fine|standard|grade|fertili[sz]er|solid|dry|white|red|pink|mm|n|p|k|p2o5|k2o"
+)
 
 
 def usual_density(product: str) -> UsualDensity | None:
-    """The densities of a product named plainly, or None."""
-    name = " ".join(product.casefold().split())
-    if any(word in name for word in MIXTURES):
-        return None
-    words = set(name.replace(",", " ").split())
-    found = [u for u in DENSITIES if any(word in name if " " in word else word in words for word in u.words)]
-    return found[0] if len(found) == 1 else None
+    """The densities of a product by its full name, harmless words and numbers aside, or None."""
+    name = product.casefold().replace("sulfate", "sulphate")
+    words = [word for word in re.findall(r"[^\W\d_]\w*|[+/&]", name) if not _HARMLESS.fullmatch(word)]
+    left, found = f" {' '.join(words)} ", []
+    for usual in DENSITIES:
+        for known in usual.words:
+            if f" {known} " in left:
+                left = left.replace(f" {known} ", " ")
+                found.append(usual)
+    return found[0] if found and not left.strip() and all(each is found[0] for each in found) else None
 
 
 def density_faults(

@@ -221,6 +221,38 @@ def test_products_are_found_by_name(usual):
     assert usual_density(f"{usual.words[0]} blend") is None
 
 
+@pytest.mark.parametrize(
+    "name",
+    [
+        "Calcium ammonium nitrate",
+        "ammonium nitrate sulphate",
+        "Ammonium sulphate nitrate 26 N",
+        "urea phosphate",
+        "coated urea",
+        "urea + MAP",
+        "DAP/MAP",
+        "muriate of potash with boron",
+        "magnesium sulphate",  # kieserite holds no potassium
+    ],
+)
+def test_other_products_are_not_held_against_the_one_in_their_name(name):
+    assert usual_density(name) is None
+    assert not density_faults(name, 1000, 2600)
+
+
+@pytest.mark.parametrize(
+    ("name", "product"),
+    [
+        ("Urea 46 % N, coarse prills (3 mm)", "granular urea"),
+        ("Ammonium sulfate", "ammonium sulphate"),
+        ("DAP 18-46-0", "diammonium phosphate (DAP)"),
+        ("Muriate of potash (MOP) 0-0-60, red, standard", "potassium chloride"),
+    ],
+)
+def test_look_and_grade_make_no_other_product(name, product):
+    assert usual_density(name).product == product
+
+
 # Strength
 
 
