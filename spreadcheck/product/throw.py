@@ -16,6 +16,7 @@ from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.product.air import Air
 from spreadcheck.product.flight import Flight, Release, fly, terminal_velocity
 from spreadcheck.product.release import RELEASE_SPEEDS_M_S, ThrowSetting, Weather, granule_of, release_speed
+from spreadcheck.sheet.plausible import BOUNDS
 from spreadcheck.units import parse_quantity
 
 DRAG_SPAN = (0.8, 1.2)  # drag of real granules over that of the law, to see how much hangs on it
@@ -284,10 +285,13 @@ def _at_speed(present: ThrowSetting, by: str, speed: float) -> ThrowSetting:
 
 
 def _usual_speeds(settings: Sequence[ThrowSetting], by: str) -> set[float]:
-    """70 to 130 % of the present speed as far as it may go, and the changed speed."""
+    """70 to 130 % of the present speed as far as disc and granules may go, and the changed speed."""
     now, release = _value(settings[0], by), release_speed(settings[0])
-    low, high = RELEASE_SPEEDS_M_S
-    usual = {round(now * share, 6) for share in CHART_SPEEDS if low <= release * share <= high}
+    low, high = (speed / release for speed in RELEASE_SPEEDS_M_S)
+    if by == "spinner_speed_rpm":
+        disc = BOUNDS["spinner speed"]
+        low, high = max(low, disc.low / now), min(high, disc.high / now)
+    usual = {round(now * share, 6) for share in CHART_SPEEDS if low <= share <= high}
     return usual | {_value(setting, by) for setting in settings}
 
 

@@ -35,6 +35,7 @@ from spreadcheck.product.release import (
     setting_from,
 )
 from spreadcheck.product.throw import study_throw, wind_parts
+from spreadcheck.sheet.plausible import BOUNDS
 
 AIR = Air(1.2, 1.8e-5)
 VACUUM = Air(0.0, 1.8e-5)
@@ -406,6 +407,15 @@ def test_chart():
     here = throws[chart.speeds.index(800), chart.sizes_mm.index(3.2)]
     assert here == pytest.approx(study.flights[0].throw_m, rel=1e-5)
     assert 850 in chart.speeds
+
+
+@pytest.mark.parametrize("speed", [140, 2400, 3000])
+def test_speeds_of_the_chart_stay_within_those_of_a_disc(speed):
+    """A disc turns at 100 to 3,000 rpm: 30 % more or less must not leave that."""
+    disc = BOUNDS["spinner speed"]
+    speeds = study_throw(replace(PRESENT, spinner_speed_rpm=speed, disc_diameter_m=0.3)).chart.speeds
+    assert speed in speeds
+    assert disc.low <= speeds[0] < speeds[-1] <= disc.high
 
 
 # command
