@@ -444,7 +444,7 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
     >>> data["schema"], data["methods"]["round-and-round"]["bands"][0]["lowest_at_m"], data["test"]
     ('spreadcheck/analysis/1', 3.0, {'tray_width_m': 1.0, 'tray_length_m': 1.0})
     """
-    profile = result.profile
+    profile, advice = result.profile, advice_json(result)
     data: dict[str, Any] = {
         "profile": {
             "offset_m": profile.offset_m.tolist(),
@@ -457,8 +457,8 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
             "left_share_pct": profile.left_share_pct,
             "right_share_pct": profile.right_share_pct,
         },
-        "pattern": pattern_json(result.pattern),
-        "advice": advice_json(result),
+        "pattern": {**pattern_json(result.pattern), "advice": advice["causes"]},
+        "advice": advice,
         "cv_limit_pct": result.limit_pct,
         "methods": {method: _method_json(result, scan) for method, scan in result.scans.items()},
     }

@@ -11,8 +11,9 @@ from spreadcheck.field.case import FieldCase, FieldStudy
 from spreadcheck.field.deposit import ARC, Landing
 from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap
 from spreadcheck.field.worth import Worth
+from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
-from spreadcheck.show.json import envelope, known
+from spreadcheck.show.json import envelope, form_data, known
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import HECTARE_M2, show, shown_unit
 
@@ -331,7 +332,12 @@ def field_json(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]
     >>> field_json.__name__  # its keys are in docs/field.md
     'field_json'
     """
-    return envelope("field/1", study.test, study.doubts, **_field_data(study, worth))
+    return envelope("field/1", _named(study.test), study.doubts, **_field_data(study, worth))
+
+
+def _named(test: TrayTest) -> dict[str, Any]:
+    """The form of the test with its name and file, which go before rows of that name."""
+    return {**form_data(test), "name": test.name, "source": test.source}
 
 
 def _field_data(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]:
@@ -403,7 +409,7 @@ def fields_document(studies: Sequence[FieldStudy], system: str = "metric") -> Do
 def fields_json(studies: Sequence[FieldStudy]) -> dict[str, Any]:
     """Many fields as plain data: each with its own figures and warnings."""
     fields = [{**_field_data(study), "warnings": warnings_data(study.doubts)} for study in studies]
-    return envelope("field/1", studies[0].test, studies[0].assessment.doubts, fields=fields)
+    return envelope("field/1", _named(studies[0].test), studies[0].assessment.doubts, fields=fields)
 
 
 def _map_json(found: FieldMap, *, relative: bool) -> dict[str, Any]:

@@ -91,6 +91,7 @@ def test_json_keeps_the_contract(sheet):
     assert data["test"]["travel_speed_m_s"] == pytest.approx(10 / 3.6)
     assert set(data["profile"]) >= {"offset_m", "rate_kg_ha", "passes_used", "filled_offset_m"}
     assert data["cv_limit_pct"] == 15
+    assert data["pattern"]["advice"] == data["advice"]["causes"]
     for method in METHODS:
         found = data["methods"][method]
         assert found["bands_m"][-1][1] == found["effective_width_m"]

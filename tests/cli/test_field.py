@@ -45,6 +45,9 @@ def test_json_keeps_the_contract():
         "outside_kg", "verdict", "warnings",
     }  # fmt: skip
     assert wanted <= set(data)
+    assert data["test"]["name"]
+    assert data["test"]["source"] == str(SHEET)
+    assert data["test"]["tray_width_m"] == 0.5
     assert set(data["share_pct"]) == {"nil", "under", "near", "over"}
     assert (data["cell_m"], data["landing"], data["landing_distance_m"]) == (6.0, "arc", 22.0)
     assert data["verdict"]["state"] == "fits"
