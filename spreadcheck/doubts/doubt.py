@@ -74,18 +74,30 @@ class _Figure(float):
     """A number that is shown without an exponent: 500, not 5e+02."""
 
     def __format__(self, spec: str) -> str:
-        text = super().__format__(spec)
-        if "e" not in text:
-            return text
-        from decimal import Decimal  # rare, and slow to load
+        return _plain(super().__format__(spec))
 
-        return f"{Decimal(text):f}"
+
+class _Count(int):
+    """The same for a whole number."""
+
+    def __format__(self, spec: str) -> str:
+        return _plain(super().__format__(spec))
+
+
+def _plain(text: str) -> str:
+    if "e" not in text:
+        return text
+    from decimal import Decimal  # rare, and slow to load
+
+    return f"{Decimal(text):f}"
 
 
 def _shown(value: Value, system: str) -> str | int | float:
-    if isinstance(value, float):
-        return _Figure(value)
-    return value if isinstance(value, (str, int)) else value.text(system)
+    if isinstance(value, str):
+        return value
+    if isinstance(value, int):
+        return _Count(value)
+    return _Figure(value) if isinstance(value, float) else value.text(system)
 
 
 def trays_counted(count: int) -> str:

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from spreadcheck import limits
 from spreadcheck.crew.plan import PlanRequest, plan_line
+from spreadcheck.doubts.doubt import Words
 from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.doubts.register import CHECKS
 from spreadcheck.field.case import landing_doubts, plan_doubts, track_doubts
@@ -714,3 +715,9 @@ def test_doubts_are_made_by_the_register_only():
 def test_every_limit_stands_once():
     """A second row of the same code would silently replace the first."""
     assert inspect.getsource(limits).count('Limit("') == len(LIMITS)
+
+
+@pytest.mark.parametrize("number", [123456, 123456.0])
+def test_numbers_are_told_without_an_exponent(number):
+    assert Words("{n:.3g} of {n:,.0f}", {"n": number}).text("metric") == "123000 of 123,456"
+    assert Words("{n} of {n:d}", {"n": int(number)}).text("metric") == "123456 of 123456"
