@@ -33,7 +33,10 @@ if TYPE_CHECKING:
 @click.option("--confidence", "how_sure", is_flag=True, help="How sure it is: in text, JSON, plot and report.")
 @click.option("--doubts", "full_doubts", is_flag=True, help="The doubts in full: limits, effect and remedy.")
 @click.option("--all", "everything", is_flag=True, help="Table, advice, confidence and doubts.")
-@options(highest_speed='Highest spinner speed for the card: "900 rpm".', paper="Paper of card and report.")
+@options(
+    highest_speed='Highest spinner speed for the card: "900 rpm".',
+    paper="Paper of card and report; letter with --units us, else A4.",
+)
 @options("units")
 @outputs(
     "json",

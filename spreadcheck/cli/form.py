@@ -20,7 +20,7 @@ PAPER_NAMES = {"a4": "A4", "letter": "US Letter"}
 
 @click.command()
 @sheet_argument
-@options(paper="Paper of the PDF.")
+@options(paper="Paper of the PDF; A4 if not given.")
 @outputs(
     pdf=output_file("Write the form for a clipboard.", ".pdf"),
     html=output_file("Write the form for a phone: one page, no network.", ".html", ".htm"),

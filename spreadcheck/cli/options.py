@@ -148,7 +148,10 @@ _SHARED: dict[str, dict[str, Any]] = {
         "metavar": "SHEET",
         "help": "Write what was found into the form of this tray sheet; what stands there is kept without --overwrite.",
     },
-    "paper": {"type": click.Choice(["a4", "letter"]), "default": "a4", "help": "Paper of what is printed."},
+    "paper": {
+        "type": click.Choice(["a4", "letter"]),
+        "help": "Paper of what is printed; letter with --units us, else A4.",
+    },
     "units": {"type": click.Choice(["metric", "us"]), "default": "metric", "help": "Units that are shown."},
     "json": output_file("Write the result as JSON, always SI; - for standard output.", ".json", dash=True),
     "csv": output_file("Write the table as CSV; - for standard output.", ".csv", dash=True),

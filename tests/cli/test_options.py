@@ -81,6 +81,24 @@ def test_files_are_made_before_the_first_is_written(command, tmp_path):
     assert run(command, [*files, "--overwrite"]).exit_code == 0
 
 
+def test_paper_follows_the_units_in_every_command():
+    """US units print on Letter, whether a command has --paper or not; what is typed wins."""
+
+    @click.command()
+    @options("paper", "units")
+    @outputs("json")
+    def made(*, units, out):
+        click.echo(f"{units} {out.paper}")
+
+    for words, told in {
+        (): "metric a4",
+        ("--units", "us"): "us letter",
+        ("--units", "us", "--paper", "a4"): "us a4",
+        ("--paper", "letter"): "metric letter",
+    }.items():
+        assert CliRunner().invoke(made, words).output.strip() == told
+
+
 def test_a_dash_takes_the_screen_and_an_odd_ending_is_refused(command):
     run = CliRunner().invoke
     assert "screen False paper a4" in run(command, ["--json", "-"]).output
