@@ -85,6 +85,9 @@ def plan(
     from spreadcheck.show.plan import plan_document, plan_json
     from spreadcheck.show.terminal import terminal_text
 
+    if sheet and sheet != former:
+        _check_no_catches(sheet)  # before it is said that --overwrite would do
+    out.check(former, sheet=sheet)
     planned = plan_line(
         PlanRequest(
             **quantities,
@@ -96,7 +99,6 @@ def plan(
             former_runs=_former_runs(former, half_width_m, units),
         )
     )
-    out.check(sheet=sheet)
     if sheet:
         from spreadcheck.crew.plan import planned_sheet
         from spreadcheck.sheet.traysheet import write_sheet
@@ -119,6 +121,29 @@ def _assumed() -> tuple[str, ...]:
     source = click.get_current_context().get_parameter_source
     fields = ("tray_width_m", "tray_length_m", "travel_speed_m_s", "scale_resolution_g")
     return tuple(name for name in fields if source(name) is ParameterSource.DEFAULT)
+
+
+def _check_no_catches(sheet: str) -> None:
+    """Refuse to lay an empty sheet over weights, whatever the options: they can't be weighed again."""
+    import os
+
+    from spreadcheck.sheet.files import is_sheet_file
+
+    if not os.path.isfile(sheet) or not is_sheet_file(sheet):
+        return
+    from spreadcheck.errors import Fault, OutputError, SpreadcheckError
+    from spreadcheck.sheet.traysheet import read_sheet
+    from spreadcheck.sheet.traytest import CatchState
+
+    try:
+        empty = set(read_sheet(sheet).state.ravel().tolist()) <= {CatchState.NO_TRAY, CatchState.NOT_WEIGHED}
+    except SpreadcheckError:
+        problem = "is there already and can't be read, so that it may hold weights"
+    else:
+        if empty:
+            return
+        problem = "holds weights already, and an empty sheet would replace them"
+    raise OutputError(Fault(sheet, problem, "give --sheet another name"))
 
 
 def _former_runs(former: str | None, half_width_m: float | None, units: str) -> int | None:

@@ -132,6 +132,9 @@ def passes_for(
     drawn = draw(result, draws=min(draws, _MOST_DRAWS), seed=seed, level_pct=level_pct, stated=stated)
     if drawn.ends.open:
         return replace(answer, why_not="the end trays still catch; lay trays farther out first")
+    if result.blocking:
+        codes = ", ".join(result.blocking)
+        return replace(answer, why_not=f"a doubt blocks the verdict ({codes}); put that right first")
     widths = curve_widths(result)[:: max(len(curve_widths(result)) // _MOST_WIDTHS, 1)]
     spec = _Wanted(method, widths, result.limit_pct, level_pct, noise.passes)
     as_stood = _Forecast(drawn.lines[0], drawn.noise.rate_kg_ha, drawn.drawn, spec)

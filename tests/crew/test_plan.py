@@ -3,6 +3,7 @@
 import json
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -391,6 +392,42 @@ def test_nothing_is_replaced_unasked(tmp_path):
     assert not result.exists()
     assert run(*ASK, "--sheet", str(sheet), "--json", str(result), "--overwrite").exit_code == 0
     assert read_sheet(sheet).passes == (1, 2, 3, 4, 5)
+
+
+@pytest.mark.parametrize("damage", [None, "tray width"])
+def test_weights_are_never_replaced_by_an_empty_sheet(tmp_path, damage):
+    sheet = tmp_path / "field.csv"
+    text = Path("sample_trays/even_trapezoid.csv").read_text(encoding="utf-8")
+    sheet.write_text(text if damage is None else text.replace(damage, "?"), encoding="utf-8")
+    before = sheet.read_bytes()
+    for more in ([], ["--overwrite"], ["--overwrite", "--former", str(sheet), "--half-width", "0.5 m"]):
+        done = run(*ASK, "--sheet", str(sheet), *more)
+        assert done.exit_code == 2
+        assert ("is a file that this command reads" if "--former" in more else "another name") in done.stderr
+        assert sheet.read_bytes() == before
+
+
+def test_an_empty_sheet_may_be_planned_anew(tmp_path):
+    sheet = str(tmp_path / "field.csv")
+    assert run(*ASK, "--sheet", sheet).exit_code == 0
+    assert run(*ASK, "--sheet", sheet).exit_code == 2
+    assert run(*ASK, "--sheet", sheet, "--overwrite", "--bins", "2").exit_code == 0
+
+
+def test_no_number_of_passes_from_a_blocked_test(tmp_path):
+    """Ten times the mass metered can't have been caught: what is wrong there may be wrong with the noise too."""
+    test = read_sheet("sample_trays/even_trapezoid.csv")
+    blocked = replace(test, catch=10 * test.catch)
+    assert assess(blocked).blocking == ("mass-implausible",)
+    assert passes_needed(test, 1.0).passes
+    needed = passes_needed(blocked, 1.0)
+    assert needed.passes is None
+    assert "a doubt blocks the verdict (mass-implausible); put that right first" in needed.why_not
+    sheet = tmp_path / "former.csv"
+    write_sheet(blocked, sheet)
+    done = run(*ASK, "--former", str(sheet), "--half-width", "1 m")
+    assert done.exit_code == 2
+    assert "can't tell how many passes are needed: a doubt blocks the verdict" in " ".join(done.stderr.split())
 
 
 def test_a_former_test_asks_for_its_own_runs():
