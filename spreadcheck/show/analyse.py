@@ -63,7 +63,7 @@ def summary_text(
       advised width         3.6 m                   3.6 m
     """
     head = [*_heading(result, system), *_verdict(result, system), *_widths(result, system)]
-    picture, shape = _picture(result, system, plain), pattern_headline(result.pattern).splitlines()
+    picture, shape = _picture(result, system, plain), pattern_headline(result).splitlines()
     gets = _field_gets(result, system)
     following = _next(result, system, asked or ("analyse", result.test.source or "SHEET")).split("\n")
     room = SCREEN - len(head) - len(picture) - 1 - len(following)

@@ -20,6 +20,7 @@ from spreadcheck.show.document import Block, Column, Document, Heading, Paragrap
 from spreadcheck.show.format import rate_unit, show_pct, show_rate
 from spreadcheck.show.json import known
 from spreadcheck.show.terminal import terminal_text
+from spreadcheck.spread.tails import ends_of
 from spreadcheck.units import show, shown_unit
 
 WIDTH = 80
@@ -52,13 +53,20 @@ _WAYS_ALONE = (
 )
 
 
-def pattern_headline(reading: PatternReading) -> str:
-    """The shapes, and what chance hides, in one line or two."""
+_INSIDE = "the tray line ends inside the pattern; trays farther out will tell"
+
+
+def pattern_headline(result: Assessment) -> str:
+    """The shapes, and what chance or a short line hides, in one line or two."""
+    reading = result.pattern
     if not reading.shapes:
         if len(reading.unclear) == 0:
             return "Pattern: no shape stands out"
         named = "which shape" if reading.noise == UNKNOWN or len(reading.unclear) > 3 else ", ".join(reading.unclear)
-        text = f"Pattern: can't tell from chance: {named} ({_CANT_TELL[reading.noise]})"
+        if ends_of(result.profile).open:
+            text = f"Pattern: can't tell: {named} ({_INSIDE})"
+        else:
+            text = f"Pattern: can't tell from chance: {named} ({_CANT_TELL[reading.noise]})"
     else:
         unclear = f" (can't tell from chance: {', '.join(reading.unclear)})" if reading.unclear else ""
         text = f"Pattern: {', '.join(reading.shapes)}{unclear}"
@@ -67,7 +75,7 @@ def pattern_headline(reading: PatternReading) -> str:
 
 def pattern_full(result: Assessment, system: str = "metric") -> str:
     """The pattern with all its figures, every check and the cautions."""
-    return f"{pattern_headline(result.pattern)}\n{terminal_text(Document('', pattern_blocks(result, system)))}"
+    return f"{pattern_headline(result)}\n{terminal_text(Document('', pattern_blocks(result, system)))}"
 
 
 def pattern_blocks(result: Assessment, system: str = "metric") -> tuple[Block, ...]:

@@ -188,8 +188,10 @@ def advice_words(
     if result.kept is not None:
         noise = "with 90 % probability, the noise allowed for"
     words = f"Advised: the limit is kept even {error} off either way; {noise}."
-    if band is not None and result.at_a_dip(method):
-        return f"Advised: a dip of the CV ({show_pct(band.lowest_cv_pct)} %), well clear of the limit; {noise}."
+    if band is not None and result.at_a_dip(method) and not result.tail_curves:
+        room = width_down(min(advised - band.from_m, band.to_m - advised), system)
+        dip = f"a dip of the CV ({show_pct(band.lowest_cv_pct)} %)"
+        return f"Advised: {dip}; the limit is kept up to {room} off either way, not farther; {noise}."
     if band is not None and band.lowest_at_m > _DIP * advised:
         words += f" Most even: {width_down(band.lowest_at_m, system)}, CV {show_pct(band.lowest_cv_pct)} %."
     return words

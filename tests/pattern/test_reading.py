@@ -331,7 +331,7 @@ def test_one_pass_without_granules_says_so():
     assert result.pattern.noise == UNKNOWN
     assert result.pattern.shapes == ()
     assert set(result.pattern.unclear) == set(SHAPES)
-    text = " ".join(pattern_headline(result.pattern).split())
+    text = " ".join(pattern_headline(result).split())
     assert (
         "can't tell from chance: which shape (one pass does not show chance; drive three, or give size guide number"
         in text

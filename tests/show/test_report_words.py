@@ -12,6 +12,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import both_sides
 from spreadcheck.show.document import Table
 from spreadcheck.show.format import show_pct, show_rate, show_width
+from spreadcheck.show.pattern_text import pattern_headline
 from spreadcheck.show.report import BLANK, MOST_CATCHES, doubt_words, plain_words, report, tray_tables, width_tables
 from spreadcheck.show.verdict import advice_words, advised_words, effective_words, mean_over_tails
 
@@ -135,6 +136,27 @@ def test_rates_in_proportion_only():
     assert "the field gets 100.0 % of peak on average" in words
     assert "100 % is the peak of a single pass" in words
     assert "kg/ha" not in words
+
+
+def test_a_dip_says_how_far_its_limit_reaches():
+    """A level boom: bouts a little over 24 m join edge to edge, and 1 m off either way they gap or double."""
+    x = np.arange(-28, 29) * 0.5
+    form = {"bout width": "24 m", "driving": METHODS[0]}
+    catch = np.where(np.abs(x) < 12, 8.0, np.where(np.abs(x) == 12, 4.0, 0.0))
+    result = assess(tray_test(x, catch, tray_width="0.5 m", tray_length="0.5 m", form=form))
+    curve, advised = result.curves[METHODS[0]], result.advised_width_m(METHODS[0])
+    assert result.at_a_dip(METHODS[0])
+    room = float(re.search(r"kept up to ([0-9.]+) m off either way", advice_words(result, METHODS[0]))[1])
+    assert max(curve.cv_at(advised - room), curve.cv_at(advised + room)) <= result.limit_pct
+    assert max(curve.cv_at(advised - room - 0.1), curve.cv_at(advised + room + 0.1)) > result.limit_pct
+
+
+def test_a_line_that_ends_inside_the_pattern_says_so():
+    """Passes that agree to the gram: it is not chance that hides the shape, but what no tray stood under."""
+    result = invented([6, 8, 9, 10, 9, 8, 6], {"bout width": "5 m"})
+    headline = " ".join(pattern_headline(result).split())
+    assert "the tray line ends inside the pattern" in headline
+    assert "passes differ" not in headline
 
 
 def test_a_side_that_was_not_tested_is_never_told_as_measured():
