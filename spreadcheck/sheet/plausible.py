@@ -173,6 +173,7 @@ DENSITIES: tuple[UsualDensity, ...] = (
 # calcium ammonium nitrate and urea phosphate are no ammonium nitrate and no urea.
 _HARMLESS = re.compile(
     "granul(ar|ated|es?)|prill(s|ed)?|coarse|fine|standard|grade|fertili[sz]er|solid|dry|white|red|pink|mm|n|p|k|p2o5|k2o"
+    "|invented|example|sample"
 )
 
 

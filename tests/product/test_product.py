@@ -244,6 +244,7 @@ def test_other_products_are_not_held_against_the_one_in_their_name(name):
     ("name", "product"),
     [
         ("Urea 46 % N, coarse prills (3 mm)", "granular urea"),
+        ("Granular urea (invented example)", "granular urea"),
         ("Ammonium sulfate", "ammonium sulphate"),
         ("DAP 18-46-0", "diammonium phosphate (DAP)"),
         ("Muriate of potash (MOP) 0-0-60, red, standard", "potassium chloride"),
