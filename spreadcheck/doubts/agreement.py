@@ -201,8 +201,9 @@ def _off_centre_doubt(passes: Passes, judged: Judged) -> Doubt | None:
 _WIND = {
     "not across": "{wind} does not explain the side",
     "other side": "{wind} would have carried it the other way, so the cause is the machine or the tray line",
-    "part": "{wind} carries to this side, up to {most} at its speed, which explains only part of it",
-    "explains": "{wind} carries to this side, up to {most} at its speed, which explains it",
+    "part": "{wind} {carries} this side, up to {most} at its speed, which explains only part of it",
+    "explains": "{wind} {carries} this side, up to {most} at its speed, which explains it",
+    "may explain": "{wind} {carries} this side, up to {most} at its speed, which may explain it",
 }
 
 
@@ -211,5 +212,7 @@ def _wind_words(test: TrayTest, shift_m: float) -> Words:
     found, speed = wind_reach(test, shift_m), test.quantity("wind speed")
     if found == "not noted" or speed is None:
         return Words("wind speed and direction are not on the form, so it can't be said whether the wind did it")
-    most = speed * wind_across(test.text("wind from")) * LIMITS["drift most"].value
-    return Words(_WIND[found], {"wind": f"the wind, which {wind_words(test)},", "most": Quantity(most, "length", 1)})
+    direction = test.text("wind from")
+    most = speed * wind_across(direction) * LIMITS["drift most"].value
+    values: dict[str, Value] = {"wind": f"the wind, which {wind_words(test)},", "most": Quantity(most, "length", 1)}
+    return Words(_WIND[found], {**values, "carries": "may carry to" if direction == "changing" else "carries to"})

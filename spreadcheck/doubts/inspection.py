@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
+
 from spreadcheck.doubts.agreement import agreement_doubts
 from spreadcheck.doubts.conditions import condition_doubts
 from spreadcheck.doubts.doubt import Doubt, Listed, Places, Quantity, Words, trays_counted
@@ -27,10 +30,10 @@ def doubts_of(
     effective_m: float | None = None,
     bout_width_m: float | None = None,
     passes: Passes | None = None,
-    cv_over_tails: FigureRange | None = None,
+    cv_over_tails: Mapping[str, FigureRange] = MappingProxyType({}),
     tails_decide: bool = True,
 ) -> tuple[Doubt, ...]:
-    """Every doubt about a test, before its width is trusted; `cv_over_tails` is that at the bout width driven."""
+    """Every doubt about a test, before its width is trusted; `cv_over_tails` is that at the width driven, by method."""
     judged = judged_width(profile, effective_m, bout_width_m)
     return (
         *sheet_doubts(test, profile),

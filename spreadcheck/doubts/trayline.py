@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt, Places, Quantity, Words, trays_counted
@@ -39,7 +41,7 @@ def judged_width(profile: Profile, effective_m: float | None, bout_width_m: floa
 
 
 def line_doubts(
-    test: TrayTest, profile: Profile, judged: Judged, *, cv_over_tails: FigureRange | None, tails_decide: bool
+    test: TrayTest, profile: Profile, judged: Judged, *, cv_over_tails: Mapping[str, FigureRange], tails_decide: bool
 ) -> tuple[Doubt, ...]:
     """Doubts about the tray line: throw not covered, too few trays, gaps, trays closer than they are wide."""
     found = (
@@ -63,15 +65,16 @@ def _one_side(profile: Profile) -> Doubt | None:
     return doubt("one-side", share=share, short=Quantity(max(short, 0.0), "length"), long=Quantity(long, "length"))
 
 
-def _end_catch(profile: Profile, cv: FigureRange | None, decides: bool) -> Doubt | None:
+def _end_catch(profile: Profile, cvs: Mapping[str, FigureRange], decides: bool) -> Doubt | None:
     """What fell beyond the end trays is not known; it blocks where so much is missing that it decides the verdict."""
     ends, offset = ends_of(profile), profile.offset_m
     if not ends.catch:
         return None
     left, right = ends.share_pct
     effect = CHECKS["end-catch"].effect
-    if cv is not None:
-        effect += "; over all plausible tails the CV at the bout width driven is {least:.1f} to {most:.1f} %"
+    if cvs:
+        ranges = " and ".join(f"{cv.least:.1f} to {cv.most:.1f} % {method}" for method, cv in cvs.items())
+        effect += f"; over all plausible tails the CV at the bout width driven is {ranges}"
     return doubt(
         "end-catch",
         effect=effect,
@@ -80,8 +83,6 @@ def _end_catch(profile: Profile, cv: FigureRange | None, decides: bool) -> Doubt
         right=right,
         first=_far(offset[0]),
         last=_far(offset[-1]),
-        least=cv.least if cv else 0.0,
-        most=cv.most if cv else 0.0,
     )
 
 

@@ -8,7 +8,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeAlias
@@ -155,10 +155,11 @@ class Assessment:
         return replace(self, width_m=widths, blend=None if self.blend is None else self.blend.with_table(widths))
 
     def _kept_pct(self, bout: Bout) -> float | None:
-        """Probability of keeping the limit; None where the noise was not looked at or a doubt forbids a verdict."""
+        """Probability of keeping the limit; None where it was not or can't be told, or a doubt forbids a verdict."""
         if self.kept is None or self.blocking:
             return None
-        return float(self.kept(np.array([bout.width_m]), bout.method)[0])
+        kept = float(self.kept(np.array([bout.width_m]), bout.method)[0])
+        return None if np.isnan(kept) else kept
 
     @property
     def blocking(self) -> tuple[str, ...]:
@@ -241,7 +242,7 @@ class Assessment:
 
     def cv_over_tails(self, method: str, width_m: float) -> FigureRange | None:
         """Least and largest CV at a width over all plausible tails; None where the end trays catch nothing. [%]"""
-        return _cv_over_tails(self.tail_curves, width_m, (method,))
+        return _cv_over_tails(self.tail_curves, width_m, method)
 
     def effective_over_tails(self, method: str) -> FigureRange | None:
         """Least and largest effective width over all plausible tails, 0 for none; None as in `cv_over_tails`. [m]"""
@@ -327,9 +328,15 @@ def assess(
     given: dict[str, Any] = {"limit_pct": limit_pct, "tails": tails, "relative": relative}
     own: dict[str, Any] = {"width_m": width_m, "bout_width_m": bout_width_m, "analysis": analysis}
     result = _assessed(test, **given, **own, driving_error_m=driving_error_m)
-    # a test put right is not explained in turn: two slips could each lead to the other without end
-    doubts = with_verdicts(result.doubts, lambda corrected: _would_get(_assessed(corrected, **given)))
-    return replace(result, doubts=doubts)
+
+    def put_right(corrected: TrayTest) -> tuple[Words, frozenset[str]]:
+        """The test put right, asked as this one was; a bout width that is itself what was put right is not kept."""
+        # a test put right is not explained in turn: two slips could each lead to the other without end
+        kept = bout_width_m if corrected.bout_width_m == test.bout_width_m else None
+        asked: dict[str, Any] = {"bout_width_m": kept, "analysis": analysis, "driving_error_m": driving_error_m}
+        return _would_get(_assessed(corrected, **given, **asked))
+
+    return replace(result, doubts=with_verdicts(result.doubts, put_right))
 
 
 def _assessed(
@@ -376,7 +383,7 @@ def _assessed(
             effective_m=_width_concluded(test, curves, limit_pct),
             bout_width_m=driven,
             passes=passes,
-            cv_over_tails=None if driven is None else _cv_over_tails(tail_curves, driven, _judged_methods(test)),
+            cv_over_tails={} if driven is None else _cvs_over_tails(tail_curves, driven, test),
             tails_decide=driven is None or _tails_decide((*tail_curves, curves), driven, test, limit_pct),
         ),
     )
@@ -409,17 +416,23 @@ def _tail_curves(
     return tuple(width_curves(one) for one in tailed(ends, metered_kg_ha_m(test, driven_m)))
 
 
-def _cv_over_tails(
-    tail_curves: tuple[dict[str, WidthCurve], ...], width_m: float, methods: Sequence[str]
-) -> FigureRange | None:
-    found = [curves[method].cv_at(width_m) for curves in tail_curves for method in methods]
+def _cv_over_tails(tail_curves: tuple[dict[str, WidthCurve], ...], width_m: float, method: str) -> FigureRange | None:
+    found = [curves[method].cv_at(width_m) for curves in tail_curves]
     return FigureRange(min(found), max(found)) if found else None
 
 
+def _cvs_over_tails(
+    tail_curves: tuple[dict[str, WidthCurve], ...], width_m: float, test: TrayTest
+) -> dict[str, FigureRange]:
+    """The CV over all plausible tails of each driving method that is judged; empty where there are none."""
+    found = {method: _cv_over_tails(tail_curves, width_m, method) for method in _judged_methods(test)}
+    return {method: cv for method, cv in found.items() if cv is not None}
+
+
 def _tails_decide(every: tuple[dict[str, WidthCurve], ...], width_m: float, test: TrayTest, limit_pct: float) -> bool:
-    """Whether it rests on the tails that a width keeps the limit."""
-    cv = _cv_over_tails(every, width_m, _judged_methods(test)) if len(every) > 1 else None
-    return cv is not None and cv.least <= limit_pct < cv.most
+    """Whether it rests on the tails that a width keeps the limit, for any driving method that is judged."""
+    cvs = _cvs_over_tails(every, width_m, test).values() if len(every) > 1 else ()
+    return any(cv.least <= limit_pct < cv.most for cv in cvs)
 
 
 def _would_get(result: Assessment) -> tuple[Words, frozenset[str]]:

@@ -297,7 +297,7 @@ def draw(
 
 
 def kept_probability(drawn: Draws, width_m: FloatArray, method: str) -> FloatArray:
-    """Probability that the true CV by trays keeps the limit at each width; NaN where the noise is not known. [%]
+    """Probability that the true CV by trays keeps the limit at each width; NaN where noise or CV is not known. [%]
 
     Where the end trays still catch, it is the least that any plausible tail gives.
     """
@@ -307,7 +307,8 @@ def kept_probability(drawn: Draws, width_m: FloatArray, method: str) -> FloatArr
     to_trays = 1 / _line_share(drawn.assessment.profile, widths)
     cases = drawn.likely(widths, method)
     limit = (drawn.assessment.limit_pct / to_trays)[:, None]
-    return np.asarray(100.0 * np.min([(case.cv_pct <= limit).mean(axis=1) for case in cases], axis=0))
+    kept = 100.0 * np.min([(case.cv_pct <= limit).mean(axis=1) for case in cases], axis=0)
+    return np.where(np.isnan(to_trays), np.nan, kept)
 
 
 def check_draws(*, draws: int, seed: int, level_pct: float) -> None:

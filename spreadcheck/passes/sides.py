@@ -80,15 +80,19 @@ def wind_across(direction: str) -> float:
 
 
 def wind_reach(test: TrayTest, shift_m: float) -> str:
-    """Whether the wind explains a shift: "explains", "part", "other side", "not across", or "not noted"."""
+    """Whether the wind explains a shift: "explains", "may explain" (it kept changing), "part", "other side", "not
+    across", or "not noted".
+    """
     speed, direction = test.quantity("wind speed"), test.text("wind from")
     if speed is None or not direction:
         return "not noted"
-    if "left" not in direction and "right" not in direction:
+    if wind_across(direction) == 0:
         return "not across"
     if ("right" if shift_m > 0 else "left") in direction:
         return "other side"
-    return "explains" if speed * wind_across(direction) * LIMITS["drift most"].value >= abs(shift_m) else "part"
+    if speed * wind_across(direction) * LIMITS["drift most"].value < abs(shift_m):
+        return "part"
+    return "may explain" if direction == "changing" else "explains"
 
 
 def usual_shift_m(test: TrayTest, *, cancelled: bool = True) -> float:
@@ -255,16 +259,20 @@ def _log_odds(squared: dict[str, float], information: dict[str, float], *, whole
 
 def _over_ground(passes: Passes, noise: Noise, weights: FloatArray, least: float) -> Difference | None:
     """How far right the pattern lay over the ground, by passes both ways; line and wind count as noise. [m]"""
-    both = int(passes.reversed.sum()), int((~passes.reversed).sum())
     rates = passes.rate_kg_ha[passes.used > 0]
-    if not all(both) or np.isnan(rates).any():
+    blank = np.isnan(rates)
+    some = ~blank.all(axis=0)  # passes of which anything was weighed
+    turned, whole = passes.reversed[some], ~blank[:, some].any(axis=1)
+    both = int(turned.sum()), int((~turned).sum())
+    if not all(both) or whole.sum() < 2 * FEW:
         return None
-    at, mass = _moments(noise.offset_m)
+    rates = rates[np.ix_(whole, some)]  # the trays that all these passes have: their centres stay alike
+    at, mass = _moments(noise.offset_m[whole])
     centres = (at @ rates) / np.maximum(mass @ rates, 1e-12)
-    ground = float(centres[~passes.reversed].mean() - centres[passes.reversed].mean()) / 2
-    alone = sum_variance(noise, weights, Usual(0.0, np.zeros((1, len(mass)))))[0] * noise.passes
+    ground = float(centres[~turned].mean() - centres[turned].mean()) / 2
+    alone = sum_variance(noise, weights, Usual(0.0, np.zeros((1, weights.shape[1]))))[0] * noise.passes
     if sum(both) > 2:  # the noise takes what turns with the ground for wandering: read it within each direction
-        within = [centres[way] - centres[way].mean() for way in (passes.reversed, ~passes.reversed)]
+        within = [centres[way] - centres[way].mean() for way in (turned, ~turned)]
         alone = np.full_like(alone, float((np.concatenate(within) ** 2).sum()) / (sum(both) - 2))
     variance = alone * (1 / both[0] + 1 / both[1]) / 4 + usual_shift_m(passes.test, cancelled=False) ** 2
     return difference(noise, ground, variance, min(2 * chance_of(noise, ground, variance), 1.0), least)

@@ -310,7 +310,7 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
     reading = result.pattern
     shape = ", ".join(reading.shapes) or ("can't be told from chance" if reading.unclear else "no shape stands out")
     half = show(reading.figures.half_of_peak_m.value, "length", system, digits=1)
-    look = ", ".join(each.cause.part for each in reading.advice[:3])
+    look = "" if result.blocking else ", ".join(each.cause.part for each in reading.advice[:3])
     side = MIRRORED if result.test.mirrored else f"{show_pct(result.profile.left_share_pct)} % left"
     told = f"half-rate width {half}, {side}"
     return (*rows, CardRow("pattern", shape, f"{told}; look at first: {look}" if look else told))

@@ -100,3 +100,23 @@ def test_trays_not_emptied(passes):
     assert slip.remedy == "write the row `weighing,cumulative`"
     np.testing.assert_allclose(catch_g(slip.corrected), counted(passes), atol=1e-9)
     assert not slips(laid(gross, weighing="cumulative"))
+
+
+def test_what_a_test_put_right_gets_is_judged_as_it_was_asked():
+    """The bout width and the driving error of the command hold for the test put right too."""
+    catch = counted()
+    catch[:, 1] = catch[::-1, 1]
+    right = with_labels(laid(catch), {"reversed passes": "2"})
+    for asked in ({"bout_width_m": 12.0}, {"bout_width_m": 29.0}, {"bout_width_m": 12.0, "driving_error_m": 3.0}):
+        found = [slip for doubt in assess(laid(catch), **asked).doubts for slip in doubt.explanations]
+        told = next(slip for slip in found if slip.code == "pass-mirrored").verdict.text("metric")
+        assert told.startswith(assess(right, **asked).verdict.state)
+
+
+def test_a_bout_width_that_is_put_right_is_not_asked_again():
+    """Feet written for metres on the form: the test put right is judged at the bout width put right."""
+    form = {"bout_width": "72 m", "target_rate": "160 kg/ha"}
+    slip = explained(laid(counted(), **form))["feet-for-metres"][1]
+    asked = assess(laid(counted(), **form), bout_width_m=72.0)
+    told = [each.verdict for doubt in asked.doubts for each in doubt.explanations if each.code == "feet-for-metres"]
+    assert told == [slip.verdict]

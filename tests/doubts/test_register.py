@@ -721,3 +721,19 @@ def test_every_limit_stands_once():
 def test_numbers_are_told_without_an_exponent(number):
     assert Words("{n:.3g} of {n:,.0f}", {"n": number}).text("metric") == "123000 of 123,456"
     assert Words("{n} of {n:d}", {"n": int(number)}).text("metric") == "123456 of 123456"
+
+
+def test_tails_are_asked_of_each_driving_method():
+    """One method over the limit whatever fell beyond the ends, the other within it: neither rests on the tails."""
+    x = np.arange(-14, 15) * 1.0
+    pattern = np.interp(np.abs(x), [0, 8, 13, 17], [20, 18, 6, 0]) * (1 + x / 40)
+    catch = np.array([pattern * np.random.default_rng(1 + at).normal(1, 0.01, len(x)) for at in range(3)]).T
+    result = assess(tray_test(x, np.round(catch, 2), tray_width="0.5 m", tray_length="0.5 m"), bout_width_m=22)
+    over, within = (result.cv_over_tails(method, 22) for method in ("back-and-forth", "round-and-round"))
+    assert over.least > 15 > within.most  # what makes the case
+    doubt = next(doubt for doubt in result.doubts if doubt.code == "end-catch")
+    assert not doubt.blocking
+    assert (
+        f"is {over.least:.1f} to {over.most:.1f} % back-and-forth and {within.least:.1f} to {within.most:.1f} % "
+        "round-and-round" in doubt.effect()
+    )

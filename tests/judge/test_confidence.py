@@ -229,6 +229,8 @@ def test_probability_falls_with_width():
     assert said[2] < 1
     unknown = draw(assess(counted_test(100 * TRAPEZOID, 1, rng, form={})), draws=500)
     assert np.isnan(kept_probability(unknown, np.array([24.0]), METHODS[0])).all()
+    narrow = draw(assess(counted_test(100 * TRAPEZOID, 3, rng), bout_width_m=1.0), draws=300)  # no two trays in a bout
+    assert np.isnan(kept_probability(narrow, np.array([1.0, 24.0]), METHODS[0])).tolist() == [True, False]
 
 
 @pytest.mark.parametrize("freedom", [10, 40, 200])
