@@ -17,6 +17,7 @@ from spreadcheck.units import parse_quantity
 
 MAX_WIDTHS = 10_000
 MAX_WIDTH_M = 1_000.0
+LEAST_LIMIT_PCT, MOST_LIMIT_PCT = 0.001, 1_000.0
 MAX_MULTIPLES = 1_900  # spacings in a tray line of which the table has every one
 MAX_OVERLAPS = 2_000  # passes over one point; more means the width was mistyped
 _CHUNK = 1_000_000  # points worked on at a time, so that memory stays flat
@@ -150,9 +151,10 @@ def check_limit(limit_pct: float) -> None:
     ...
     spreadcheck.errors.WidthError: CV limit: 0 % can't be met or missed; give a limit above 0, such as 15
     """
-    if not 0 < limit_pct < float("inf"):
+    if not LEAST_LIMIT_PCT <= limit_pct <= MOST_LIMIT_PCT:
+        wanted = "above 0" if limit_pct < LEAST_LIMIT_PCT else f"of at most {MOST_LIMIT_PCT:,.0f} %"
         raise WidthError(
-            Fault("CV limit", f"{limit_pct:g} % can't be met or missed", "give a limit above 0, such as 15")
+            Fault("CV limit", f"{limit_pct:g} % can't be met or missed", f"give a limit {wanted}, such as 15")
         )
 
 

@@ -110,6 +110,7 @@ def test_stated_terms_are_shown_and_set():
         (["--level", "100"], "level: 100 % is no level of an interval"),
         (["--plot", "sure.txt"], 'sure.txt: a plot can\'t be written as ".txt"'),
         (["--limit", "0"], "CV limit: 0 % can't be met or missed"),
+        (["--limit", "9" * 40], "CV limit: 1e+40 % can't be met or missed; give a limit of at most"),
     ],
 )
 def test_refusals(options, message, tmp_path, monkeypatch):
