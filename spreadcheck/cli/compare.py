@@ -88,7 +88,7 @@ def compare(
     """
     from spreadcheck.improve.between import Terms
     from spreadcheck.improve.compare import compare as hold_against
-    from spreadcheck.show.compare import comparison_document, comparison_figure, comparison_json, side_figure
+    from spreadcheck.show.compare import comparison_document, comparison_figure, comparison_json, doubtful, side_figure
     from spreadcheck.show.terminal import terminal_text
 
     out.check(*sheets, *repeats)
@@ -118,7 +118,7 @@ def compare(
     )
     if out.screen:
         say(terminal_text(comparison_document(found, units)))
-        show_doubts(found.results, units)
+        show_doubts(doubtful(found), units)
         last = found.results[-1].test.source
         if out.asked("report"):
             name_next("analyse", last, "--card", beside(last, "-card.pdf"))

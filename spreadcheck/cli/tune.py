@@ -61,7 +61,7 @@ def tune(
     """
     from spreadcheck.improve.tune import tune as best_setting
     from spreadcheck.show.terminal import terminal_text
-    from spreadcheck.show.tune import tuning_document, tuning_figure, tuning_json
+    from spreadcheck.show.tune import next_words, tuning_document, tuning_figure, tuning_json
 
     out.check(*sheets)
     for sheet in sheets:
@@ -84,8 +84,9 @@ def tune(
     )
     if out.screen:
         say(terminal_text(tuning_document(found, units)))
-        show_doubts(found.results, units)
+        show_doubts((*found.results, *found.left_out), units)
     if into:
+        say(next_words(found, into), err=True)
         write_into(into, found.form_rows(units), overwrite=out.overwrite)
     elif out.screen and found.main is not None:
         tested = found.results[found.main.best_tested].test.source

@@ -94,12 +94,15 @@ class Change:
 
 @record
 class Rank:
-    """One of three tests or more: the figure by which it is ranked, and the chance that it is the best of them."""
+    """One of three tests or more: the figure by which it is ranked, and the chance that it is the best of them.
+
+    A test that can't be judged stands last and has no chance; nor has any where fewer than two can be judged.
+    """
 
     test: int
     code: str
     value: float | None
-    probability_pct: float
+    probability_pct: float | None
 
 
 @record(eq=False)
@@ -107,7 +110,8 @@ class Comparison:
     """Tests assessed alike, and what changed from the first to each of the others.
 
     `bout_width_m` is None where no sheet says one; `reference_width_m` is the width over which mean rates are taken.
-    `learned` are the sizes of the groups of tests that tell how far tests differ though nothing was changed.
+    `learned` are the sizes of the groups of tests that tell how far tests differ though nothing was changed; `left_out`
+    are the tests that were to tell it and can't be judged.
     """
 
     results: tuple[Assessment, ...]
@@ -119,6 +123,7 @@ class Comparison:
     terms: Terms
     question: str
     learned: tuple[int, ...]
+    left_out: tuple[Assessment, ...]
     ranking: tuple[Rank, ...]
 
 
@@ -200,8 +205,9 @@ def compare(
     def assessed(given: Iterable[TrayTest]) -> tuple[Assessment, ...]:
         return tuple(assess(test, limit_pct=limit_pct, bout_width_m=bout, relative=relative) for test in given)
 
-    results = assessed(tests)
-    groups = _unchanged(results, assessed(repeats), archive, assessed)
+    results, repeated = assessed(tests), assessed(repeats)
+    groups = _unchanged(results, repeated, archive, assessed)
+    asked_to_tell = (results[0], *repeated) if repeats or archive else ()
     reference = bout if bout is not None else float(np.ptp(results[0].profile.offset_m))
     asked = _Asked(limit_pct, level_pct, bout, reference, profiles, terms or Terms(), question)
     learned = tuple(asked.learned(group, results[0]) for group in groups)
@@ -215,6 +221,7 @@ def compare(
         terms=asked.terms,
         question=question,
         learned=tuple(map(len, groups)),
+        left_out=tuple(one for one in asked_to_tell if one.blocking),
         ranking=_ranking(results, asked, learned) if len(results) > 2 else (),
     )
 
@@ -227,7 +234,8 @@ def _unchanged(
 ) -> list[list[Assessment]]:
     """Groups of tests of the machine between which nothing was changed; the first test leads the first of them.
 
-    Of the tests compared, those whose forms say the same as the first one's may be what was changed, and stand in none.
+    Of the tests compared, those whose forms say the same as the first one's may be what was changed, and stand in none;
+    nor does any test that can't be judged.
     """
     first = results[0].test
     machine = first.text("machine").casefold()
@@ -235,6 +243,7 @@ def _unchanged(
     groups = {settings_said(first): [results[0]]}
     for later in results[1:] if archive else ():
         groups.setdefault(settings_said(later.test), [later])
+    groups[settings_said(first)] += repeats
     for test in archive:
         if test.text("machine").casefold() != machine or any(same_catches(test, one) for one in known):
             continue
@@ -243,9 +252,9 @@ def _unchanged(
             older = assessed([test])
         except SpreadcheckError:  # it tells nothing, and was not asked about
             continue
-        groups.setdefault(settings_said(test), []).extend(one for one in older if not one.blocking)
-    groups[settings_said(first)] += repeats
-    found = [group for group in groups.values() if len(group) > 1]
+        groups.setdefault(settings_said(test), []).extend(older)
+    judged = [[one for one in group if not one.blocking] for group in groups.values()]
+    found = [group for group in judged if len(group) > 1]
     if archive and not found:
         named = f'"{shown(first.text("machine"))}"' if machine else "a machine without a name"
         problem = f"no two sheets are tests of {named} with the same product and settings"
@@ -443,12 +452,18 @@ def _together(
 
 
 def _ranking(results: tuple[Assessment, ...], asked: _Asked, learned: Sequence[Figures]) -> tuple[Rank, ...]:
-    """Three tests or more from best to worst, by CV at the bout width, else by effective width, as driven."""
+    """Three tests or more from best to worst, by CV at the bout width, else by effective width, as driven.
+
+    There is no ranking where no test that can be judged has that figure.
+    """
     method = results[0].driving or BACK_AND_FORTH
     code, sign = ("CV", 1.0) if asked.width_m is not None else ("effective width", -1.0)
     rng, drawn, values = np.random.default_rng(1), [], []
     for result in results:
         value = _own_figures(result, result.profile, (method,), asked, True)[code, method]
+        values.append(value)
+        if result.blocking:
+            continue
         ((own, moved),) = asked.spreads([result], [result.profile], (method,))
         between = between_sd(moved, learned)[code, method].sd
         passes = np.nan_to_num(own[code, method])
@@ -456,10 +471,17 @@ def _ranking(results: tuple[Assessment, ...], asked: _Asked, learned: Sequence[F
         error = float(np.std(passes, ddof=1) / np.sqrt(len(passes))) if freedom > 0 else 0.0
         noise = error * rng.standard_t(max(freedom, 1), _DRAWS) + between * rng.standard_normal(_DRAWS)
         drawn.append(np.full(_DRAWS, np.inf) if value is None else sign * (value + noise))
-        values.append(value)
-    best = np.bincount(np.argmin(drawn, axis=0), minlength=len(results)) * (100.0 / _DRAWS)
-    order = sorted(range(len(results)), key=lambda at: (values[at] is None, sign * (values[at] or 0.0)))
-    return tuple(Rank(at, code, values[at], float(best[at])) for at in order)
+    judged = [at for at, result in enumerate(results) if not result.blocking]
+    if all(values[at] is None for at in judged):
+        return ()
+    best: dict[int, float] = {}
+    if len(judged) > 1:
+        share = np.bincount(np.argmin(drawn, axis=0), minlength=len(judged)) * (100.0 / _DRAWS)
+        best = dict(zip(judged, share.tolist(), strict=True))
+    order = sorted(
+        range(len(results)), key=lambda at: (at not in judged, values[at] is None, sign * (values[at] or 0.0))
+    )
+    return tuple(Rank(at, code, values[at], best.get(at)) for at in order)
 
 
 def _area(profile: Profile) -> float:

@@ -66,6 +66,11 @@ class Answer:
     at_highest: bool
     next: NextTest | None
 
+    @property
+    def to_test(self) -> tuple[float, ...]:
+        """The setting of the next test; the best one, for a last test that confirms it, where no other is asked for."""
+        return self.best if self.next is None else self.next.setting
+
 
 @record(eq=False)
 class Surface:
@@ -99,6 +104,7 @@ class Tuning:
     width: Answer | None
     best_kg_ha: FloatArray | None  # the most likely profile at the answer that counts, at `model.place_m`
     over: NDArray[np.bool_]  # tests faster than the highest speed: they count for the model and are never the best
+    left_out: tuple[Assessment, ...]  # tests that can't be judged: a fault in them must not carry an answer
     other_settings: tuple[tuple[str, tuple[str, ...]], ...]
 
     @property
@@ -107,11 +113,13 @@ class Tuning:
         return self.cv or self.width
 
     def form_rows(self, system: str = "metric") -> tuple[FormRow, ...]:
-        """The rows for the sheet of the next test: the best setting, and what bounds and judges it."""
+        """The rows for the sheet of the next test: its setting, and what bounds and judges it."""
         if self.main is None:
             return ()
-        best = zip(self.settings, self.main.best, strict=True)
-        rows = [FormRow(one.label, one.number(value), one.unit) for one, value in best]
+        rows = [
+            FormRow(one.label, one.number(value), one.unit)
+            for one, value in zip(self.settings, self.main.to_test, strict=True)
+        ]
         if self.highest_rpm is not None:
             rows.append(form_row("highest spinner speed", "turning speed", self.highest_rpm, system))
         if self.bout_width_m is not None:
@@ -155,7 +163,7 @@ def tune(
     Parameters
     ----------
     tests : sequence of TrayTest
-        The tests; each form gives the setting. [-]
+        The tests; each form gives the setting. Those that can't be judged are left out, and named. [-]
     settings : sequence of str
         One or two labels to tune, such as "spinner speed"; the numbers in which the forms differ if not said. [-]
     bout_width_m : float, optional
@@ -182,7 +190,7 @@ def tune(
     Raises
     ------
     SheetError
-        If a form lacks the setting, products differ, or a test is given twice.
+        If a form lacks the setting, products differ, a test is given twice, or too few tests can be judged.
     SpreadcheckError
         If there are fewer than two tests or settings, or the highest speed lies below all of them.
     WidthError
@@ -212,11 +220,18 @@ def tune(
     if tested.over.all():
         problem = f"{highest:g} rpm lies below every speed tested (from {tested.low[tested.bounded][0]:g} rpm)"
         raise SpreadcheckError(Fault("highest speed", problem, "run tests at speeds that the granules bear"))
+    products = tuple(dict.fromkeys(test.text("product") or "not stated" for test in tests))
     stated = {test.text("driving") for test in tests}
     agreed = next(iter(stated)) if len(stated) == 1 else ""
     method = driving or agreed or BACK_AND_FORTH
     bout = _bout_width(tests) if bout_width_m is None else bout_width_m
-    results = tuple(assess(test, limit_pct=limit_pct, bout_width_m=bout, relative=relative) for test in tests)
+    assessed = [assess(test, limit_pct=limit_pct, bout_width_m=bout, relative=relative) for test in tests]
+    results, left_out = (tuple(one for one in assessed if bool(one.blocking) is blocked) for blocked in (False, True))
+    if left_out:
+        counted = [at for at, one in enumerate(assessed) if not one.blocking]
+        tests, values = [tests[at] for at in counted], values[counted]
+        tested = _Tested(varied, values, highest)
+        _check_enough(tested, left_out)
     place = _places(results)
     rates = np.array([np.interp(place, one.profile.offset_m, one.profile.rate_kg_ha) for one in results])
     model = profile_model(place, tested.share, rates, [one.noise for one in results])
@@ -236,7 +251,7 @@ def tune(
         bout_width_m=bout,
         limit_pct=limit_pct,
         level_pct=level_pct,
-        products=tuple(dict.fromkeys(test.text("product") or "not stated" for test in tests)),
+        products=products,
         model=model,
         surface=Surface(
             tested.low + grid * tested.reach,
@@ -247,6 +262,7 @@ def tune(
         width=width,
         best_kg_ha=None if best is None else model.mean((np.array([best.best]) - tested.low) / tested.reach)[0],
         over=tested.over,
+        left_out=left_out,
         other_settings=tuple(one for one in setting_changes(tests) if one[0] not in [s.label for s in varied]),
     )
 
@@ -280,6 +296,12 @@ class _Tested:
     def share(self) -> FloatArray:
         """The settings over the tested range, from 0 to 1."""
         return np.asarray((self.value - self.low) / self.reach)
+
+    @property
+    def apart(self) -> bool:
+        """Whether no setting was changed together with the other in all tests."""
+        basis = np.insert(self.share, 0, 1.0, axis=1)
+        return bool(np.linalg.matrix_rank(basis, tol=1e-3) > len(self.settings))
 
     @cached_property
     def bound(self) -> FloatArray:
@@ -316,12 +338,28 @@ class _Tested:
 
 def _check_apart(tested: _Tested) -> None:
     """Two settings must have been changed apart from each other."""
-    basis = np.insert(tested.share, 0, 1.0, axis=1)
-    if len(tested.settings) == 2 and np.linalg.matrix_rank(basis, tol=1e-3) < 3:
+    if not tested.apart:
         first, second = (one.label for one in tested.settings)
         problem = f"{first} and {second} were changed together in all tests, so that nobody can tell which did it"
         remedy = f'tune one of them, --setting "{first}", or test once with only one of them changed'
         raise SpreadcheckError(Fault("", problem, remedy))
+
+
+def _check_enough(tested: _Tested, left_out: Sequence[Assessment]) -> None:
+    """The tests that can be judged must do for a tuning; else those that can't are named."""
+    differ = len(tested.value) > 0 and bool((tested.reach > 0).all())
+    if differ and tested.apart and not tested.over.all():
+        return
+    raise SheetError(
+        *(
+            Fault(
+                place_of(one.test),
+                f"can't be judged ({', '.join(one.blocking)}), and the tests that can are too few to tune by",
+                "put it right first, as spreadcheck analyse says",
+            )
+            for one in left_out
+        )
+    )
 
 
 def _check_products(tests: Sequence[TrayTest], any_product: bool) -> None:

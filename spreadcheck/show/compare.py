@@ -13,6 +13,7 @@ from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.improve.compare import Change, Comparison, Difference
 from spreadcheck.improve.settings import setting_changes
 from spreadcheck.judge.assessment import Assessment
+from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.passes.evidence import Evidence, alpha
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Points, Table
@@ -43,8 +44,8 @@ _SIDE_BY_SIDE = 3  # tests that find room beside each other
 def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple[str, str] = ("", "")) -> Document:
     """Every test held against the first: in words, in figures, and what that rests on; for paper with its pictures."""
     blocks: list[Block] = []
-    if found.bout_width_m is not None:
-        blocks.append(Points(tuple(verdict_points(found.results, system))))
+    if verdicts := tuple(verdict_points(found.results, system)):
+        blocks.append(Points(verdicts))
     if svg[0]:
         words = "What the field gets where passes lie side by side: thick line the sum, dashed line its mean."
         blocks.append(Picture("Side by side", words, svg[0], wide=True))
@@ -66,7 +67,8 @@ def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple
     blocks.append(Paragraph(_footer(found, system), "small"))
     if svg[1]:
         words = "The profiles of all tests, what changed, and CV against bout width."
-        blocks += [*doubt_blocks(found.results, system), Picture("Profiles, changes and CV", words, svg[1], wide=True)]
+        picture = Picture("Profiles, changes and CV", words, svg[1], wide=True)
+        blocks += [*doubt_blocks(doubtful(found), system), picture]
     about = tuple(
         f"{name}, {_passes(result.profile.passes_used)}" for name, result in zip(names, found.results, strict=True)
     )
@@ -74,10 +76,17 @@ def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple
 
 
 def verdict_points(results: tuple[Assessment, ...], system: str) -> Iterator[str]:
-    """The verdict on each test."""
+    """The verdict on each test; without a bout width only that of those which can't be judged."""
     for name, result in zip(names_of(results), results, strict=True):
         if result.verdict is not None:
             yield f"{name}. {verdict_sentence(result.verdict, system)}"
+        elif result.blocking:
+            yield f"{name}. It {CANT_BE_JUDGED}. What blocks it: {', '.join(result.blocking)}."
+
+
+def doubtful(found: Comparison) -> tuple[Assessment, ...]:
+    """The tests whose doubts are told: those compared, and the repeats that nothing is learned from."""
+    return (*found.results, *(one for one in found.left_out if one is not found.results[0]))
 
 
 def doubt_blocks(results: tuple[Assessment, ...], system: str) -> Iterator[Block]:
@@ -240,7 +249,9 @@ def _ranked(found: Comparison, system: str) -> Table:
     rows = []
     for one in found.ranking:
         value = show_pct(one.value or 0.0) if is_cv else show_width(one.value, system, unit=False)
-        cells = ("none" if one.value is None else value, show_pct(one.probability_pct, digits=0))
+        blocked, chance = found.results[one.test].blocking, one.probability_pct
+        told = CANT_BE_JUDGED if blocked else "-" if chance is None else show_pct(chance, digits=0)
+        cells = ("none" if one.value is None else value, told)
         rows.append((names_of(found.results)[one.test], *cells))
     head = f"CV at {show_width(found.bout_width_m, system)}" if is_cv else "effective width"
     unit = "%" if is_cv else shown_unit("length", system)
@@ -287,6 +298,9 @@ def _footer(found: Comparison, system: str) -> str:
         f"within; common practice{learned}). More passes don't cure that; repeated tests do. CV limit "
         f"{found.limit_pct:g} %."
     )
+    if found.left_out:
+        named = ", ".join(one.test.name for one in found.left_out)
+        text += f" Nothing is learned from tests that can't be judged: {named}."
     return text + (" Each test is compared with the first only." if len(found.changes) > 1 else "")
 
 
@@ -295,12 +309,13 @@ def comparison_json(found: Comparison) -> dict[str, Any]:
     return envelope(
         "comparison/2",
         [_test_json(result) for result in found.results],
-        [doubt for result in found.results for doubt in result.doubts],
+        [doubt for result in doubtful(found) for doubt in result.doubts],
         cv_limit_pct=found.limit_pct,
         level_pct=found.level_pct,
         bout_width_m=found.bout_width_m,
         mean_rate_over_m=found.reference_width_m,
         between_tests={**vars(found.terms), "learned_from_tests": sum(found.learned)},
+        left_out=[sheet_json(result) for result in found.left_out],
         ranking=[vars(one) for one in found.ranking],
         changes=[_change_json(change, at) for at, change in enumerate(found.changes, start=1)],
     )
@@ -387,7 +402,7 @@ def side_figure(found: Comparison, system: str = "metric") -> Figure:
     from spreadcheck.show.plots import draw_deposit, plain_style, shown_bout
 
     best = [one.test for one in found.ranking if one.test][: _SIDE_BY_SIDE - 1]
-    shown = (0, *sorted(best)) if found.ranking else range(len(found.results))
+    shown = (0, *sorted(best)) if found.ranking else range(min(len(found.results), _SIDE_BY_SIDE))
     with plain_style():
         figure = Figure(figsize=(8, 3.6), layout="constrained")
         panels = figure.subplots(1, len(shown), sharey=True, squeeze=False)[0]

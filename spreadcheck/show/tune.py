@@ -32,13 +32,13 @@ _CAUTION_SPEED = "The manual and the crush strength of the granules set the high
 def tuning_document(found: Tuning, system: str = "metric", *, svg: str = "") -> Document:
     """The answers, the tests, what one goal costs the other, and what the answers rest on; for paper with a picture."""
     blocks: list[Block] = []
+    if found.left_out:
+        named = "; ".join(f"{one.test.name} ({', '.join(one.blocking)})" for one in found.left_out)
+        words = f"Left out, for they can't be judged: {named}. Put them right first: they may change the answer."
+        blocks.append(Note("Doubt", words))
     for one in (found.cv, found.width):
         if one is not None:
             blocks += [Paragraph(_best(found, one, system), "strong"), Points(tuple(_standing(found, one, system)))]
-    blocked = [result.test.name for result in found.results if result.blocking]
-    if blocked:
-        words = f"The tests that can't be judged were counted all the same: {', '.join(blocked)}. Mend them first."
-        blocks.append(Note("Doubt", words))
     blocks.append(_tests(found, system))
     if len(found.trade_off) > 1:
         blocks.append(_trade_off(found, system))
@@ -48,8 +48,18 @@ def tuning_document(found: Tuning, system: str = "metric", *, svg: str = "") -> 
     if svg:
         words = " ".join(_best(found, one, system) for one in (found.cv, found.width) if one is not None)
         picture = Picture("Profiles, CV and width over the setting", words, svg, wide=True)
-        blocks += [*doubt_blocks(found.results, system), picture]
+        blocks += [*doubt_blocks((*found.results, *found.left_out), system), picture]
     return Document(f"The best {_labels(found)}", tuple(blocks), about=tuple(_about(found)))
+
+
+def next_words(found: Tuning, sheet: str) -> str:
+    """Which setting goes into the sheet of the next test, and why."""
+    one = found.main
+    if one is None:
+        return f"{sheet} gets no setting: none is best."
+    goal = "the lowest CV" if one.goal == LOWEST else "the widest effective width"
+    why = f"the best one for {goal}, to confirm it" if one.next is None else f"the next one to test for {goal}"
+    return f"{sheet} gets {_at(found, one.to_test)}: {why}."
 
 
 def _labels(found: Tuning) -> str:
@@ -148,6 +158,8 @@ def _straight(found: Tuning) -> bool:
 def _next(found: Tuning, one: Answer, system: str) -> str:
     """What to test next, or that testing can stop."""
     following = one.next
+    if following is None and found.left_out:
+        return "Don't stop here: put the tests that were left out right, and tune again."
     if following is None and one.standing == CLEAR:
         return "Stop here: a last test at that setting confirms it."
     if following is None:
@@ -234,10 +246,10 @@ def _notes(found: Tuning, system: str) -> Iterator[str]:
 
 
 def tuning_json(found: Tuning) -> dict[str, Any]:
-    """The tuning as plain data, schema spreadcheck/tuning/2: SI throughout, settings in the unit named with them."""
+    """The tuning as plain data, schema spreadcheck/tuning/3: SI throughout, settings in the unit named with them."""
     surface = found.surface
     return envelope(
-        "tuning/2",
+        "tuning/3",
         [
             sheet_json(result)
             | {
@@ -247,7 +259,8 @@ def tuning_json(found: Tuning) -> dict[str, Any]:
             }
             for values, result in zip(found.value.tolist(), found.results, strict=True)
         ],
-        [doubt for result in found.results for doubt in result.doubts],
+        [doubt for result in (*found.results, *found.left_out) for doubt in result.doubts],
+        left_out=[sheet_json(result) for result in found.left_out],
         settings=[{"label": one.label, "unit": one.unit} for one in found.settings],
         bout_width_m=found.bout_width_m,
         cv_limit_pct=found.limit_pct,

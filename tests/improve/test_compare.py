@@ -7,6 +7,7 @@ import itertools
 import json
 import re
 import shutil
+from dataclasses import replace
 from math import sqrt
 from pathlib import Path
 
@@ -160,6 +161,48 @@ def test_three_tests_are_ranked():
     assert [one.test for one in found.ranking] == [1, 2, 0]
     assert sum(one.probability_pct for one in found.ranking) == pytest.approx(100)
     assert "From best to worst" in terminal_text(comparison_document(found))
+
+
+def slipped(test):
+    """The test with a decimal point that slipped in one pass, which blocks its verdict."""
+    catches = test.catch.copy()
+    catches[len(catches) // 2, 0] *= 10
+    return replace(test, catch=catches)
+
+
+def test_a_test_that_can_not_be_judged_has_no_chance_to_be_best():
+    """It stands last, whatever its CV; the others share the chances, and one alone has none either."""
+    rng = np.random.default_rng(2)
+    tests = [spread_test(rng, 3, shift=shift) for shift in (2.0, 0.0, 1.0)]
+    found = compare([tests[0], slipped(tests[1]), tests[2]])
+    assert [one.test for one in found.ranking] == [2, 0, 1]
+    assert found.ranking[-1].probability_pct is None
+    assert sum(one.probability_pct for one in found.ranking[:2]) == pytest.approx(100)
+    row = next(line for line in terminal_text(comparison_document(found)).splitlines() if line.endswith("be judged"))
+    assert found.results[1].test.name in row
+    alone = compare([tests[0], slipped(tests[1]), slipped(tests[2])])
+    assert [one.probability_pct for one in alone.ranking] == [None, None, None]
+
+
+def test_tests_without_any_effective_width_are_not_ranked():
+    rng = np.random.default_rng(2)
+    tests = [spread_test(rng, 3, shift=shift, **{"bout width": ""}) for shift in (2.0, 0.0, 1.0)]
+    found = compare(tests, limit_pct=0.01)
+    assert all(one.effective_width_m("back-and-forth") is None for one in found.results)
+    assert found.ranking == ()
+
+
+def test_nothing_is_learned_from_repeats_that_can_not_be_judged():
+    rng = np.random.default_rng(2)
+    tests = [spread_test(rng, 3) for _ in range(4)]
+    without = compare(tests[:2], repeats=tests[2:3])
+    found = compare(tests[:2], repeats=[tests[2], slipped(tests[3])])
+    assert found.learned == without.learned == (2,)
+    assert [one.test.catch.max() for one in found.left_out] == [slipped(tests[3]).catch.max()]
+    assert "Nothing is learned from tests that can't be judged" in " ".join(said(found).split())
+    first = compare([slipped(tests[0]), tests[1]], repeats=tests[2:3])
+    assert first.learned == ()
+    assert first.left_out[0] is first.results[0]
 
 
 # --- changes that are there ------------------------------------------------------------------------------------------

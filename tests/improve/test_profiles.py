@@ -169,7 +169,14 @@ def test_profiles_that_change_in_a_straight_line_are_found_exactly():
 
 
 def test_more_passes_make_a_surer_model():
-    """Four times the passes halve the errors, by the noise of each test and by draws of it."""
+    """Four times the passes halve the errors, by the noise of each test; draws of it shrink as much or more.
+
+    A standard deviation from few readings reads low by c4, which is 0.886 of 3 and 0.978 of 12 (Montgomery, Statistical
+    Quality Control, from memory), so that trays judged each alone show 0.5 * 0.978 / 0.886 = 0.552, and pooled ones
+    0.5. It varies by sqrt(1 - c4^2) / c4, 52 % and 22 %; over the 4 tests of 15 trays that weigh in (the square of the
+    sum of the rates over the sum of their squares) the ratio by sqrt(0.52^2 + 0.22^2) / sqrt(60) = 7.3 %. Three times
+    that is allowed. Draws of a noise that few passes tell are wider still (Student's t), so they have no lower end.
+    """
     rng = np.random.default_rng(1)
     rate = np.array([100 * np.exp(-0.5 * (PLACE / wide) ** 2) for wide in (4, 4.5, 5, 5.5)])
     setting, stated, drawn = np.linspace(0, 1, 4)[:, None], [], []
@@ -179,5 +186,6 @@ def test_more_passes_make_a_surer_model():
         stated.append(np.sqrt(model.errors.variance).mean())
         still = replace(model.errors, shift_m=0.0)
         drawn.append(still.drawn(400, rng).std(axis=0).mean())
-    assert stated[1] / stated[0] == pytest.approx(0.5, abs=0.15)
-    assert drawn[1] / drawn[0] == pytest.approx(0.5, abs=0.15)
+    highest = 0.552 * (1 + 3 * 0.073)
+    assert 0.5 * (1 - 3 * 0.073) < stated[1] / stated[0] < highest
+    assert drawn[1] / drawn[0] < highest
