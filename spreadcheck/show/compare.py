@@ -299,7 +299,8 @@ def _footer(found: Comparison, system: str) -> str:
         f"{found.limit_pct:g} %."
     )
     if found.left_out:
-        named = ", ".join(one.test.name for one in found.left_out)
+        names = dict(zip(map(id, doubtful(found)), names_of(doubtful(found)), strict=True))
+        named = ", ".join(names[id(one)] for one in found.left_out)
         text += f" Nothing is learned from tests that can't be judged: {named}."
     return text + (" Each test is compared with the first only." if len(found.changes) > 1 else "")
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from spreadcheck.improve.tune import BEYOND, CLEAR, LOWEST, UNCLEAR, Answer, Tuning
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.show.compare import doubt_blocks, sheet_json
+from spreadcheck.show.compare import doubt_blocks, names_of, sheet_json
 from spreadcheck.show.document import Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_width
 from spreadcheck.show.json import envelope
@@ -33,8 +33,10 @@ def tuning_document(found: Tuning, system: str = "metric", *, svg: str = "") -> 
     """The answers, the tests, what one goal costs the other, and what the answers rest on; for paper with a picture."""
     blocks: list[Block] = []
     if found.left_out:
-        named = "; ".join(f"{one.test.name} ({', '.join(one.blocking)})" for one in found.left_out)
-        words = f"Left out, for they can't be judged: {named}. Put them right first: they may change the answer."
+        names = names_of((*found.results, *found.left_out))[len(found.results) :]
+        told = zip(names, found.left_out, strict=True)
+        named = "; ".join(f"{name}: {', '.join(one.blocking)}" for name, one in told)
+        words = f"Left out, for they can't be judged. {named}. Put them right first: they may change the answer."
         blocks.append(Note("Doubt", words))
     for one in (found.cv, found.width):
         if one is not None:

@@ -154,7 +154,7 @@ def test_a_test_that_can_not_be_judged_is_left_out_and_named():
     assert found.cv == others.cv
     assert found.width == others.width
     said = words(found)
-    assert "Left out, for they can't be judged: Slipped (" in said
+    assert "Left out, for they can't be judged. Slipped: " in said
     assert "Stop here" not in said
     assert "Left out" not in words(others)
     assert tuning_json(found)["left_out"][0]["name"] == "Slipped"
