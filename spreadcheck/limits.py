@@ -87,6 +87,8 @@ def _limits() -> dict[str, Limit]:
               "EN 13739-2:2011, 4.1.2", "read"),
         Limit("pass gap", 10.0, "%", "largest gap between one pass and the others on one side",
               "the +/-10 % of EN 13739-2:2011, 5.2, held against single passes", "common practice"),
+        Limit("pass elsewhere", 14.0, "%", "largest share of a pass that may fall at other trays than in the others",
+              "simulated good tests: 13.3 % in 1 of 100", "computed"),
         Limit("pass certainty", 3.2, "standard errors", "smallest gap between passes that is more than chance",
               "simulated tests with counting noise", "computed"),
         Limit("catch certainty", 4.5, "standard errors", "smallest step of one catch that is more than chance",

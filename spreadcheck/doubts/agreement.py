@@ -20,6 +20,7 @@ from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g
 
 _BODY = 0.2  # of the peak: trays that say how a whole pass compares
 _SLIPS, _SLIPS_SHARE = 2, 0.1  # most slips in one pass, as a number or a share of its trays
+_BY_CHANCE = 1.5  # times the average: three standard deviations of a sum of |normal| over some 20 trays
 _SHOWN = 4  # of a kind, in one message
 
 
@@ -152,6 +153,22 @@ def pass_gaps(catches: PassCatches) -> tuple[FloatArray, NDArray[np.bool_]]:
     return 100.0 * gap, too_far & (np.abs(gap) > LIMITS["pass gap"].value / 100)
 
 
+def elsewhere(catches: PassCatches) -> FloatArray:
+    """The share of each pass that fell at other trays than in the middle of the others, its level put alike. [%]"""
+    found = []
+    for at, rates in enumerate(catches.rates):
+        others = middle_of(np.delete(catches.rates, at, axis=0))
+        own, sum_ = float(rates.sum()), float(others.sum())
+        found.append(50 * np.abs(rates / own - others / sum_).sum() if own > 0 and sum_ > 0 else 100.0)
+    return np.array(found)
+
+
+def _elsewhere_by_chance(catches: PassCatches) -> float:
+    """What `elsewhere` is on average where passes differ by the scatter of their catches alone. [%]"""
+    error = catches.error(catches.middle, 1 + 1 / max(len(catches.numbers) - 1, 1))
+    return float(50 * np.sqrt(2 / np.pi) * error.sum() / max(float(catches.middle.sum()), 1e-12))
+
+
 def _disagree_doubt(catches: PassCatches, apart: NDArray[np.bool_], tried: tuple[Explanation, ...]) -> Doubt | None:
     """Passes that caught more or less on a side, or whose catches are `apart` from the others' at many trays."""
     passes = len(catches.numbers)
@@ -159,18 +176,33 @@ def _disagree_doubt(catches: PassCatches, apart: NDArray[np.bool_], tried: tuple
         return None
     gaps, too_far = pass_gaps(catches)
     many = apart.sum(axis=1)
+    moved = elsewhere(catches)
+    worst_pass, far = (
+        int(moved.argmax()),
+        bool(moved.max() > max(LIMITS["pass elsewhere"].value, _BY_CHANCE * _elsewhere_by_chance(catches))),
+    )
+    moved_words = Words(
+        "{share:.0f} % of pass {number} fell at other trays than in {others}",
+        {
+            "share": float(moved.max()),
+            "number": catches.numbers[worst_pass],
+            "others": "the other pass" if passes == 2 else "the other passes",
+        },
+    )
     marked = np.flatnonzero(too_far.any(axis=1) | (many > 0))
     if passes == 2 and len(marked):
         marked = marked[-1:]  # of two passes each is off against the other: said once
     if not len(marked):
+        if far:
+            return doubt("passes-disagree", passes=moved_words, blocking=True, explanations=tried)
         if not tried:
             return None
         seen = "the {passes} passes differ from tray to tray by more than chance"
         return doubt("passes-disagree", seen=seen, passes=passes, blocking=True, explanations=tried)
     worst = marked[np.argsort(-np.abs(gaps[marked]).max(axis=1), kind="stable")]
     told = tuple(Words(_gap_text(catches, at, gaps[at].tolist(), int(many[at]))) for at in worst[:_SHOWN].tolist())
-    listed = Listed(told, len(worst) - _SHOWN, " passes")
-    return doubt("passes-disagree", passes=listed, blocking=bool(tried), explanations=tried)
+    listed = Listed((*told, moved_words) if far else told, len(worst) - _SHOWN, " passes")
+    return doubt("passes-disagree", passes=listed, blocking=far or bool(tried), explanations=tried)
 
 
 def _gap_text(catches: PassCatches, at: int, gaps: list[float], many: int) -> str:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from spreadcheck.doubts.doubt import Doubt, Explanation, Words
 from spreadcheck.errors import SpreadcheckError
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.passes import FEW, FLOOR, PassCatches
+from spreadcheck.passes.passes import FEW, FLOOR, PassCatches, middle_of
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, with_labels
 
 SWAPPED = "trays-swapped"
@@ -27,6 +27,7 @@ MOST_PASSES = 20  # of which explanations are tried
 _GUST = 0.04  # of the rate: what passes differ by beside counting, before a difference counts
 _TAKEN = 20.0  # chi-square that a slip takes away at least
 _MIRRORED, _SHIFTED, _SHIFTED_OF_TWO = 80.0, 25.0, 20.0  # F ratios that good tests don't reach
+_MOST_ROWS = 5  # that a pass may be written too high or too low
 _NOTHING = 0.02  # of the heaviest pass: less is no pass at all
 _LEVEL = 0.5  # of the heaviest pass: less than a pass brings
 _WORKED_OUT = 3  # explanations of a doubt that are told, with what the test would get
@@ -187,26 +188,35 @@ def _mirrored_words(test: TrayTest, catches: PassCatches, turned: NDArray[np.boo
 
 
 def _shifted(test: TrayTest, catches: PassCatches, suspects: list[int]) -> Explanation | None:
-    """A pass whose catches were written one row too high or too low."""
+    """A pass whose catches were written some rows too high or too low."""
     best = (0.0, 0.0, 0, 0)
+    rows = range(1, min(_MOST_ROWS, catches.rates.shape[1] // 4) + 1)
     for at in suspects[-1:] if len(catches.rates) == 2 else suspects:
-        others = np.delete(catches.rates, at, axis=0).mean(axis=0)
-        weight = _weight(catches, others)
-        weight[[0, -1]] = 0.0  # the tray that moves in from nowhere
-        moved = np.array([np.roll(catches.rates[at], by) for by in (0, -1, 1)])
-        apart, *left = _misfit(moved, others, catches.offset_m, weight)
-        by = int(np.argmin(left))
-        fits, clear = _fit(apart, left[by], moved.shape[1] - 2)
-        best = max(best, (clear, fits, at, (-1, 1)[by]))
+        others = middle_of(np.delete(catches.rates, at, axis=0))  # one slip in them must not move it
+        for far in rows:
+            weight = _weight(catches, others)
+            weight[:far] = weight[-far:] = 0.0  # the trays that move in from nowhere
+            moved = np.array([np.roll(catches.rates[at], by) for by in (0, -far, far)])
+            apart, *left = _misfit(moved, others, catches.offset_m, weight)
+            by = int(np.argmin(left))
+            fits, clear = _fit(apart, left[by], moved.shape[1] - 2 * far)
+            best = max(best, (clear, fits, at, (-far, far)[by]))
     clear, fits, at, by = best
     if fits < LIMITS["explained"].value or clear < (_SHIFTED_OF_TWO if len(catches.rates) == 2 else _SHIFTED):
         return None
     number = catches.numbers[at]
     moved_by = -by if number in test.reversed_passes else by
-    where = "one tray too far to the right" if moved_by < 0 else "one tray too far to the left"
+    far = abs(by)
+    trays, rows_moved = ("one tray", "one row") if far == 1 else (f"{far} trays", f"{far} rows")
+    where = f"{trays} too far to the {'right' if moved_by < 0 else 'left'}"
     words = Words(f"the catches of pass {number} stand {where}, or the machine was driven that far off the line")
-    remedy = f"move the catches of pass {number} one row {'up' if moved_by < 0 else 'down'}"
-    corrected = _with_pass(test, number, lambda cells: np.roll(cells, moved_by, axis=0), lost=-1 if moved_by < 0 else 0)
+    remedy = f"move the catches of pass {number} {rows_moved} {'up' if moved_by < 0 else 'down'}"
+    corrected = _with_pass(
+        test,
+        number,
+        lambda cells: np.roll(cells, moved_by, axis=0),
+        lost=slice(-far, None) if moved_by < 0 else slice(far),
+    )
     return Explanation("pass-shifted", fits, words, remedy, corrected=corrected)
 
 
@@ -241,7 +251,7 @@ def _swapped(test: TrayTest, catches: PassCatches, suspects: list[int]) -> Expla
     """Two catches of a pass written at each other's trays."""
     best = (0.0, 0, (0, 0))
     for at in suspects:
-        row, others = catches.rates[at], np.delete(catches.rates, at, axis=0).mean(axis=0)
+        row, others = catches.rates[at], middle_of(np.delete(catches.rates, at, axis=0))
         others = others * (row.sum() / max(float(others.sum()), 1e-12))
         error = np.sqrt((1 + 1 / (len(catches.rates) - 1)) / _weight(catches, others))
         off = (row - others) / error
@@ -288,7 +298,9 @@ def with_verdicts(
 
     A doubt about a width or a total that is gone once a slip is put right says nothing that the slip doesn't.
     """
-    told = [replace(each, explanations=_judged(each.explanations[:_WORKED_OUT], judged)) for each in doubts]
+    told = [
+        _without_vain(replace(each, explanations=_judged(each.explanations[:_WORKED_OUT], judged))) for each in doubts
+    ]
     sure = {
         each.code: each.explanations[0].leaves
         for each in told
@@ -303,6 +315,18 @@ def with_verdicts(
     return tuple(each for each in told if not follows(each.code))
 
 
+def _without_vain(each: Doubt) -> Doubt:
+    """A doubt about passes that disagree names no slip that leaves them disagreeing, and the test blocked."""
+    if each.code != "passes-disagree":
+        return each
+    kept = [slip for slip in each.explanations if not (slip.leaves and each.code in slip.leaves and _blocked(slip))]
+    return replace(each, explanations=tuple(kept))
+
+
+def _blocked(slip: Explanation) -> bool:
+    return slip.verdict is not None and slip.verdict.values["blocked"] is True
+
+
 def _judged(
     slips: tuple[Explanation, ...], judged: Callable[[TrayTest], tuple[Words, frozenset[str]]]
 ) -> tuple[Explanation, ...]:
@@ -314,4 +338,4 @@ def _judged(
                 verdict, leaves = judged(slip.corrected)
                 slip = replace(slip, verdict=verdict, leaves=leaves)
         found.append(slip)
-    return tuple(sorted(found, key=lambda slip: slip.verdict is not None and slip.verdict.values["blocked"] is True))
+    return tuple(sorted(found, key=_blocked))

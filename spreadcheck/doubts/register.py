@@ -233,7 +233,7 @@ _ROWS = (
         "{passes}",
         "their mean is a pattern that no pass had",
         "look for a gust, a change of speed, setting or filling, a side slope; repeat the pass or throw it out with x",
-        ("pass gap", "pass certainty"),
+        ("pass gap", "pass certainty", "pass elsewhere"),
     ),
     Check(
         "off-centre",

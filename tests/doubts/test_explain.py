@@ -120,3 +120,16 @@ def test_a_bout_width_that_is_put_right_is_not_asked_again():
     asked = assess(laid(counted(), **form), bout_width_m=72.0)
     told = [each.verdict for doubt in asked.doubts for each in doubt.explanations if each.code == "feet-for-metres"]
     assert told == [slip.verdict]
+
+
+@pytest.mark.parametrize("passes", [3, 4, 6])
+@pytest.mark.parametrize("rows", [1, 2, 3, 4, 5])
+def test_a_pass_written_more_rows_off_is_not_judged_more_mildly(passes, rows):
+    """The pass that is off is named and its remedy is exact; every such test is blocked."""
+    catch, far = counted(passes), rows
+    catch[:, 1] = np.concatenate((catch[far:, 1], np.zeros(far)))
+    doubt, slip = explained(laid(catch))["pass-shifted"]
+    assert (doubt.code, doubt.blocking) == ("passes-disagree", True)
+    assert slip.remedy == f"move the catches of pass 2 {'one row' if far == 1 else f'{far} rows'} down"
+    right = passes_of(laid(counted(passes))).rate_kg_ha
+    np.testing.assert_array_equal(passes_of(slip.corrected).rate_kg_ha[far:], right[far:])
