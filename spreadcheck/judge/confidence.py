@@ -183,7 +183,7 @@ def confidence(
     >>> sure = confidence(assess(test, bout_width_m=3))
     >>> bout = sure.bouts["round-and-round"]
     >>> sure.noise.source, round(bout.cv_trays_pct, 1), round(bout.noise_floor_pct, 1)
-    ('passes', 0.7, 2.6)
+    ('passes', 0.7, 2.1)
     >>> bout.all_noise, bout.cv_without_noise_pct, bout.low_pct
     (True, 0.0, 0.0)
     """
