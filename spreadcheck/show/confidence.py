@@ -162,7 +162,10 @@ def _probability(pct: float) -> str:
 
 
 def _as_read(width_m: float | None, band: CvBand, sure: Confidence, system: str) -> str:
-    return "not known" if sure.ends.open else _crossing(width_m or 0.0, band, system)
+    if sure.ends.open:
+        return "not known"
+    told = _crossing(width_m or 0.0, band, system)
+    return told if told == "none" or told.startswith("at least") else width_down(width_m, system)
 
 
 def _crossing(width_m: float, band: CvBand, system: str) -> str:

@@ -36,6 +36,7 @@ from spreadcheck.show.verdict import (
     mean_over_tails,
     other_bands_words,
     verdict_sentence,
+    width_down,
 )
 from spreadcheck.spread.profile import TAPER
 from spreadcheck.units import show, shown_unit, to_inside
@@ -515,7 +516,7 @@ def band_words(sure: Confidence, system: str = "metric") -> tuple[str, str]:
     """Title and description of the picture of CV with its interval and noise floor."""
     method = shown_bout(sure.assessment)[0]
     sure_m = sure.bands[method].sure_width_m
-    widest = show_width(sure_m, system) if sure.tells_probability else "not given"
+    widest = width_down(sure_m, system) if sure.tells_probability else "not given"
     return (
         f"How sure: CV against bout width, {method}",
         f"The CV that decides, the noise of the test taken out, its {sure.level_pct:g} % interval and the noise floor. "
