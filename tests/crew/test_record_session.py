@@ -907,10 +907,10 @@ def test_plain_lines_in_a_terminal(sheet):
 # --- the page in docs ------------------------------------------------------------------------------------------------
 
 
-def test_the_session_in_the_docs_is_a_real_one(tmp_path, monkeypatch):
+def test_the_recording_in_the_docs_is_a_real_one(tmp_path, monkeypatch):
     """docs/recording.md shows exactly what its typed lines lead to, and the sheet that comes of them."""
     text = (Path(__file__).parents[2] / "docs" / "recording.md").read_text(encoding="utf-8")
-    section = text.split("## A session")[1].split("\n## ")[0]
+    section = text.split("## A recording, line by line")[1].split("\n## ")[0]
     lead, shown, _, sheet_shown, _ = section.split("```")
     listed = lead[lead.index("does not show:") :]
     typed = [part.strip("`") for part in re.findall(r"`[^`]+`|\bEnter\b", listed)]
