@@ -35,7 +35,7 @@ def agreement_doubts(judged: Judged, passes: Passes) -> tuple[Doubt, ...]:
     whole = tuple(slip for slip in tried if slip.code != SWAPPED)
     found = (
         _odd_doubt(test, catches, slips, expected, swapped),
-        _disagree_doubt(righted, odd & ~slips, whole),
+        *_disagree_doubts(righted, odd & ~slips, whole),
         _off_centre_doubt(passes, judged),
     )
     agreed = tuple(doubt for doubt in found if doubt is not None)
@@ -169,11 +169,13 @@ def _elsewhere_by_chance(catches: PassCatches) -> float:
     return float(50 * np.sqrt(2 / np.pi) * error.sum() / max(float(catches.middle.sum()), 1e-12))
 
 
-def _disagree_doubt(catches: PassCatches, apart: NDArray[np.bool_], tried: tuple[Explanation, ...]) -> Doubt | None:
-    """Passes that caught more or less on a side, or whose catches are `apart` from the others' at many trays."""
+def _disagree_doubts(
+    catches: PassCatches, apart: NDArray[np.bool_], tried: tuple[Explanation, ...]
+) -> tuple[Doubt, ...]:
+    """Passes that caught more or less, on one side or on both, or `apart` from the others at many trays."""
     passes = len(catches.numbers)
     if passes == 1:
-        return None
+        return ()
     gaps, too_far = pass_gaps(catches)
     many = apart.sum(axis=1)
     moved = elsewhere(catches)
@@ -192,17 +194,29 @@ def _disagree_doubt(catches: PassCatches, apart: NDArray[np.bool_], tried: tuple
     marked = np.flatnonzero(too_far.any(axis=1) | (many > 0))
     if passes == 2 and len(marked):
         marked = marked[-1:]  # of two passes each is off against the other: said once
-    if not len(marked):
-        if far:
-            return doubt("passes-disagree", passes=moved_words, blocking=True, explanations=tried)
-        if not tried:
-            return None
-        seen = "the {passes} passes differ from tray to tray by more than chance"
-        return doubt("passes-disagree", seen=seen, passes=passes, blocking=True, explanations=tried)
     worst = marked[np.argsort(-np.abs(gaps[marked]).max(axis=1), kind="stable")]
+    found: tuple[Doubt, ...] = ()
+    if not (far or tried):
+        level = worst[too_far[worst].all(axis=1) & (gaps[worst].prod(axis=1) > 0)]
+        levels = tuple(Words(_level_text(catches, at, float(gaps[at].mean()))) for at in level[:_SHOWN].tolist())
+        found = (doubt("pass-level", passes=Listed(levels, len(level) - _SHOWN, " passes")),) if levels else ()
+        alike = np.ptp(gaps[worst], axis=1) <= LIMITS["pass gap"].value
+        worst = worst[~(np.isin(worst, level) & alike & (many[worst] == 0))]  # its pattern is that of the others
+        if not len(worst):
+            return found
     told = tuple(Words(_gap_text(catches, at, gaps[at].tolist(), int(many[at]))) for at in worst[:_SHOWN].tolist())
-    listed = Listed((*told, moved_words) if far else told, len(worst) - _SHOWN, " passes")
-    return doubt("passes-disagree", passes=listed, blocking=far or bool(tried), explanations=tried)
+    if far:
+        told = (*told, moved_words)
+    elif not told:
+        told = (Words("the {passes} passes differ from tray to tray by more than chance", {"passes": passes}),)
+    listed = Listed(told, len(worst) - _SHOWN, " passes")
+    return (*found, doubt("passes-disagree", passes=listed, blocking=far or bool(tried), explanations=tried))
+
+
+def _level_text(catches: PassCatches, at: int, gap: float) -> str:
+    other = f"pass {catches.numbers[1 - at]}" if len(catches.numbers) == 2 else "the middle pass"
+    more = "more" if gap > 0 else "less"
+    return f"pass {catches.numbers[at]} caught {abs(gap):.0f} % {more} than {other}"
 
 
 def _gap_text(catches: PassCatches, at: int, gaps: list[float], many: int) -> str:

@@ -236,6 +236,15 @@ _ROWS = (
         ("pass gap", "pass certainty", "pass elsewhere"),
     ),
     Check(
+        "pass-level",
+        "the mass of each pass against the middle pass, where left and right differ the same way",
+        "{passes}",
+        "a level of its own hardly changes CV and widths; mean rate, share of the target and calibration "
+        "factor rest on which pass is right, and are told as ranges",
+        "look whether speed, gate or filling was another in that pass; repeat it, or throw it out with x",
+        ("pass gap", "pass certainty"),
+    ),
+    Check(
         "off-centre",
         "distance of the centre of the spread from the driving line, against the effective width",
         "the centre of the spread lies {shift} to the {side}, {share:.1f} % of {width}; {wind}",

@@ -31,7 +31,7 @@ from spreadcheck.sheet.traytest import CatchState, FloatArray, TrayTest, rising
 from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, cv_on_average, width_curves, worst_curve
 from spreadcheck.spread.evenness import share_within
 from spreadcheck.spread.profile import SAME_PLACE, TAPER, Profile
-from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, tailed
+from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, over_tails, tailed
 from spreadcheck.spread.widths import (
     Scan,
     check_limit,
@@ -243,6 +243,22 @@ class Assessment:
     def cv_over_tails(self, method: str, width_m: float) -> FigureRange | None:
         """Least and largest CV at a width over all plausible tails; None where the end trays catch nothing. [%]"""
         return _cv_over_tails(self.tail_curves, width_m, method)
+
+    @cached_property
+    def mass_of_passes(self) -> FigureRange | None:
+        """Least and largest mass of a pass over their mean, where levels differ by more than chance; else None. [-]"""
+        if not any(doubt.code == "pass-level" for doubt in self.doubts):
+            return None
+        mass = self.passes.catches.rates.sum(axis=1)
+        return FigureRange(float(mass.min() / mass.mean()), float(mass.max() / mass.mean()))
+
+    def area_range(self, metered_kg_ha_m: float | None) -> FigureRange | None:
+        """Least and largest rate over the width, by the tails and the passes; None where it is known. [kg/ha m]"""
+        mass = self.mass_of_passes
+        if not self.tail_curves and mass is None:
+            return None
+        area = over_tails(self.profile, lambda one: one.area_kg_ha_m, metered_kg_ha_m=metered_kg_ha_m)
+        return area if mass is None else FigureRange(area.least * mass.least, area.most * mass.most)
 
     def effective_over_tails(self, method: str) -> FigureRange | None:
         """Least and largest effective width over all plausible tails, 0 for none; None as in `cv_over_tails`. [m]"""

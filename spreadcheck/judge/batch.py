@@ -201,7 +201,7 @@ def _row(sheet: str, result: Assessment) -> dict[str, Any]:
         "advised_width_back_and_forth_m": result.advised_width_m(BACK_AND_FORTH),
         "advised_width_round_and_round_m": result.advised_width_m(ROUND_AND_ROUND),
         "within_limit": result.within_limit,
-        "mean_kg_ha": back.mean_kg_ha if back and not profile.relative else None,
+        "mean_kg_ha": back.mean_kg_ha if back and not profile.relative and not result.area_range(None) else None,
         "centre_m": profile.centre_m,
         "left_share_pct": profile.left_share_pct,
         "warnings": " ".join(dict.fromkeys(doubt.code for doubt in result.doubts)),

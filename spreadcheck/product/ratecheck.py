@@ -27,7 +27,7 @@ from spreadcheck.product.rate import (
 from spreadcheck.product.readings import CONFIDENCE_PCT, Scatter, half_width, readings_needed, scatter_of
 from spreadcheck.sheet.traytest import FormRow, TrayTest, form_row
 from spreadcheck.spread.profile import TAPER, profile_from
-from spreadcheck.spread.tails import FigureRange, ends_of, over_tails
+from spreadcheck.spread.tails import FigureRange
 from spreadcheck.units import HECTARE_M2
 
 TRAYS, AREA, CATCH = "trays", "area", "catch"
@@ -114,9 +114,15 @@ class RateSettings:
 
 
 @record
-class OverTails:
-    """The rate by trays, factor and setting over all plausible tails, where the end trays still catch."""
+class RateRange:
+    """The rate by trays, factor and setting where no single one can be told: over all that is left open.
 
+    `ends_catch`: over all plausible tails, as the end trays still catch; `passes_differ`: over the passes, as they
+    differ in level by more than chance.
+    """
+
+    ends_catch: bool
+    passes_differ: bool
     rate_kg_ha: FigureRange
     factor: FigureRange | None
     setting: FigureRange | None
@@ -139,7 +145,7 @@ class RateFigures:
     new_setting: float | None
     half_width_pct: float
     more_runs: int | None
-    over_tails: OverTails | None = None
+    left_open: RateRange | None = None
 
 
 @record
@@ -257,8 +263,8 @@ def check_rate(
     figures = [_figures(*way, known, inverse, tolerance_pct, confidence_pct) for way in ways]
     if judged and judged.blocking:  # nothing is corrected by trays that can't be relied on
         figures[0] = replace(figures[0], new_factor=None, new_setting=None)
-    elif judged and ends_of(judged.profile).catch:
-        figures[0] = _open_ended(figures[0], judged, known, inverse)
+    elif judged:
+        figures[0] = _left_open(figures[0], judged, known, inverse)
     at_widths = tuple(
         (width, rate_at_width(figures[0].rate_kg_ha, from_width_m=known.bout_width_m or width, to_width_m=width))
         for width in new_widths_m
@@ -340,16 +346,22 @@ def _figures(
     )
 
 
-def _open_ended(by_trays: RateFigures, judged: Assessment, known: RateSettings, inverse: bool) -> RateFigures:
-    """The figures by trays where the end trays still catch: ranges in place of all that rest on the whole mass."""
+def _left_open(by_trays: RateFigures, judged: Assessment, known: RateSettings, inverse: bool) -> RateFigures:
+    """The figures by trays; where ends or passes leave them open, ranges in place of all that rest on the mass."""
     width = known.bout_width_m or 1.0
-    metered = known.expected_kg_ha and known.expected_kg_ha * width
-    rate = over_tails(judged.profile, lambda one: rate_from_trays(one, width), metered_kg_ha_m=metered)
-    factors = _range([known.new_factor(end, inverse=inverse) for end in (rate.least, rate.most)])
-    settings = _range([known.new_setting(end) for end in (rate.least, rate.most)])
-    open_ended = OverTails(rate, factors, settings)
+    area = judged.area_range(known.expected_kg_ha and known.expected_kg_ha * width)
+    if area is None:
+        return by_trays
+    rate = FigureRange(area.least / width, area.most / width)
+    found = RateRange(
+        ends_catch=bool(judged.tail_curves),
+        passes_differ=judged.mass_of_passes is not None,
+        rate_kg_ha=rate,
+        factor=_range([known.new_factor(end, inverse=inverse) for end in (rate.least, rate.most)]),
+        setting=_range([known.new_setting(end) for end in (rate.least, rate.most)]),
+    )
     bare = replace(by_trays, of_target_pct=None, recovered_pct=None, new_factor=None, new_setting=None)
-    return replace(bare, over_tails=open_ended)
+    return replace(bare, left_open=found)
 
 
 def _range(ends: Sequence[float | None]) -> FigureRange | None:

@@ -28,7 +28,7 @@ from spreadcheck.show.verdict import (
     down_m,
     effective_words,
     marks_words,
-    mean_over_tails,
+    open_mean,
     other_bands_words,
     verdict_data,
     verdict_sentence,
@@ -157,23 +157,23 @@ def _field_gets(result: Assessment, system: str) -> list[str]:
 
 
 def _bout_words(result: Assessment, bout: Bout, system: str) -> str:
+    at, together = show_width(bout.width_m, system), ", all components together" if bout.part else ""
+    together += "; trays can't tell the bins apart" if result.test.bins_together else ""
+    near = f"{show_pct(bout.within_20_pct, digits=0)} % of it is within 20 % of the mean"
+    ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
+    if ends is not None:  # where the tails are open, so is what lies near the mean
+        told = f"{ends[0]} {rate_unit(result, system)} on average, {ends[1]}{'' if result.tail_curves else f'; {near}'}"
+        return f"At {at}, {bout.method}, the field gets {told}{together}"
     mean, least, most = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
-    at = show_width(bout.width_m, system)
     target = result.test.target_kg_ha
     against = (
         f", {show_share(bout.mean_kg_ha, target)} % of {target_words(result.test, system)}"
         if target and not result.profile.relative
         else ""
     )
-    if (ends := mean_over_tails(result, bout.width_m)) is not None:
-        mean = " to ".join(show_rate(rate, result, system) for rate in (ends.least, ends.most))
-        against = ", by what fell beyond the end trays"
-    together = ", all components together" if bout.part else ""
-    together += "; trays can't tell the bins apart" if result.test.bins_together else ""
     return (
         f"At {at}, {bout.method}, the field gets {mean} {rate_unit(result, system)} on "
-        f"average{against}; least {least}, most {most}; {show_pct(bout.within_20_pct, digits=0)} % of it is within "
-        f"20 % of the mean{together}"
+        f"average{against}; least {least}, most {most}; {near}{together}"
     )
 
 

@@ -18,7 +18,7 @@ from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width, target_words
-from spreadcheck.show.verdict import advised_words, effective_words, if_alike, mean_over_tails
+from spreadcheck.show.verdict import advised_words, effective_words, if_alike, open_mean
 from spreadcheck.units import KINDS, show
 
 TITLE = "Settings card"
@@ -271,6 +271,10 @@ def _factor_row(result: Assessment, system: str) -> CardRow:
         return CardRow(label)
     if target is None or not found or result.profile.relative:
         return CardRow(label, factor, "as in force; not held against a target rate")
+    open_ = open_mean(result, next(iter(found.values())).width_m, lambda rate: show_rate(rate, result, system))
+    if open_ is not None:
+        said = f"{factor} in force; the trays found {open_[0]} {rate_unit(result, system)}, {open_[1]}"
+        return CardRow(label, "", f"{said}: settle that first")
     share = recovery_pct(measured_kg_ha=next(iter(found.values())).mean_kg_ha, metered_kg_ha=target)
     said = f"the trays found {show_pct(share, digits=0)} % of {target_words(result.test, system)}"
     if result.test.bins_together:
@@ -291,15 +295,16 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
         cv = f"{show_pct(bout.cv_pct)} %" + ("" if result.blocking else f", {within} the limit")
         if result.test.mirrored and not result.blocking:
             cv += f" {if_alike(result.test.mirrored)}"
-        over, ends = result.cv_over_tails(method, bout.width_m), mean_over_tails(result, bout.width_m)
+        over = result.cv_over_tails(method, bout.width_m)
+        ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
         if math.isnan(bout.cv_pct):
             cv = "none: fewer than two trays in a bout"
         mean, least, most = (show_rate(r, result, system) for r in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
         note = f"mean {mean}, least {least}, most {most} {rate_unit(result, system)}"
-        if over is not None and ends is not None:
+        if over is not None:
             cv = f"{show_pct(over.least)} to {show_pct(over.most)} %: it rests on the tails"
-            low, high = (show_rate(rate, result, system) for rate in (ends.least, ends.most))
-            note = f"mean {low} to {high} {rate_unit(result, system)}, by what fell beyond the end trays"
+        if ends is not None:
+            note = f"mean {ends[0]} {rate_unit(result, system)}, {ends[1]}"
         rows.append(
             CardRow(
                 f"CV {f'of {bout.part} ' if bout.part else ''}at {show_width(bout.width_m, system)} {method}",

@@ -28,7 +28,7 @@ _WAYS = {TRAYS: "trays, mean over the bout", AREA: "mass spread over an area", C
 
 def rate_document(check: RateCheck, system: str = "metric", *, name: str = "") -> Document:
     """What was set, what was measured, and what to correct."""
-    blocks: list[Block] = [*_set(check, system), _table(check, system), *_over_tails(check, system)]
+    blocks: list[Block] = [*_set(check, system), _table(check, system), *_left_open(check, system)]
     if check.verdict and check.verdict.blocking:
         first = f"Put right first: {', '.join(check.verdict.blocking)}."
         blocks.append(Paragraph(f"{first} Until then the trays say nothing about factor or setting.", "strong"))
@@ -112,27 +112,32 @@ def _corrections(check: RateCheck) -> Iterator[Block]:
         yield Points(tuple(notes), small=True)
 
 
-def _over_tails(check: RateCheck, system: str) -> Iterator[Block]:
-    """What the trays leave open where the end trays still catch."""
-    found = next((figure.over_tails for figure in check.figures if figure.over_tails), None)
+def _left_open(check: RateCheck, system: str) -> Iterator[Block]:
+    """What the trays leave open where the end trays still catch, or the passes differ in level."""
+    found = next((figure.left_open for figure in check.figures if figure.left_open), None)
     if found is None:
         return
     rate = _either_way(*(show(rate, "rate", system) for rate in (found.rate_kg_ha.least, found.rate_kg_ha.most)))
-    text = (
-        "The end trays still catch, so what fell beyond them is not known. For all that may have fallen there, the "
-        f"rate by trays is {rate}"
-    )
+    why, first = [], []
+    if found.ends_catch:
+        why.append("The end trays still catch, so what fell beyond them is not known.")
+        first.append("lay trays farther out")
+    if found.passes_differ:
+        why.append("The passes differ in level by more than chance, so which of them is right is not known.")
+        first.append("find out why the passes differ, and repeat or throw out what was wrong,")
+    text = f"{' '.join(why)} For all that this leaves open, the rate by trays is {rate}"
     for name, span in (("calibration factor", found.factor), ("gate or belt setting", found.setting)):
         if span is not None:
             text += f", and the {name} {_either_way(f'{span.least:.4g}', f'{span.most:.4g}')}"
-    yield Paragraph(f"{text}. Lay trays farther out before anything is corrected.", "strong")
+    todo = " and ".join(first)
+    yield Paragraph(f"{text}. {todo[0].upper()}{todo[1:]} before anything is corrected.", "strong")
 
 
 def _ranges(figure: RateFigures, system: str) -> bool:
-    """Whether the tails change the rate as it is shown."""
-    if figure.over_tails is None:
+    """Whether what is left open changes the rate as it is shown."""
+    if figure.left_open is None:
         return False
-    span = figure.over_tails.rate_kg_ha
+    span = figure.left_open.rate_kg_ha
     return show(span.least, "rate", system) != show(span.most, "rate", system)
 
 
@@ -174,12 +179,13 @@ def rate_json(check: RateCheck, test: TrayTest | None = None) -> dict[str, Any]:
 
 
 def _figure_json(figure: RateFigures) -> dict[str, Any]:
-    open_ends = figure.over_tails
-    spans = open_ends and {
-        "rate_kg_ha": open_ends.rate_kg_ha,
-        "calibration_factor": open_ends.factor,
-        "gate_setting": open_ends.setting,
-    }
+    found = figure.left_open
+    ranges = found and {
+        name: [span.least, span.most] if span else None
+        for name, span in (
+            ("rate_kg_ha", found.rate_kg_ha), ("calibration_factor", found.factor), ("gate_setting", found.setting),
+        )
+    }  # fmt: skip
     return {
         "way": figure.way,
         "rate_kg_ha": figure.rate_kg_ha,
@@ -190,5 +196,6 @@ def _figure_json(figure: RateFigures) -> dict[str, Any]:
         "gate_setting": figure.new_setting,
         "half_width_pct": known(figure.half_width_pct),
         "more_runs": figure.more_runs,
-        "over_tails": spans and {name: [span.least, span.most] if span else None for name, span in spans.items()},
+        "over_tails": ranges if found and found.ends_catch else None,
+        "over_passes": ranges if found and found.passes_differ else None,
     }

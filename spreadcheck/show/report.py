@@ -33,7 +33,7 @@ from spreadcheck.show.verdict import (
     down_m,
     effective_words,
     if_alike,
-    mean_over_tails,
+    open_mean,
     other_bands_words,
     verdict_sentence,
     width_down,
@@ -401,12 +401,15 @@ def _field_gets(result: Assessment, system: str) -> tuple[str, ...]:
 def _bout_words(result: Assessment, bout: Bout, system: str) -> tuple[str, ...]:
     mean, least, most = bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha
     at = f"At {both_lengths(bout.width_m, system)}, driven {bout.method}, the field gets"
-    ends = mean_over_tails(result, bout.width_m)
-    if ends is not None:
-        low, high = (both_rates(rate, result, system) for rate in (ends.least, ends.most))
-        return (f"{at} {low} to {high} on average, by what fell beyond the end trays.",)
+    ends = open_mean(result, bout.width_m, lambda rate: both_rates(rate, result, system))
     told = [
-        f"{at} {both_rates(mean, result, system)} on average.",
+        f"{at} {both_rates(mean, result, system)} on average."
+        if ends is None
+        else f"{at} {ends[0]} on average, {ends[1]}."
+    ]
+    if result.tail_curves:
+        return tuple(told)
+    told += [
         f"Where it is thinnest it gets {both_rates(least, result, system)}, {show_share(least, mean)} % of the mean; "
         f"where it is heaviest {both_rates(most, result, system)}, {show_share(most, mean)} %.",
         f"{show_pct(bout.within_10_pct, digits=0)} % of the field lies within 10 % of the mean, "
@@ -415,7 +418,7 @@ def _bout_words(result: Assessment, bout: Bout, system: str) -> tuple[str, ...]:
     if bout.part:
         told.append(f"These rates are of all components together, which hide how uneven each is: {bout.part} decides.")
     target = result.test.target_kg_ha
-    if target and not result.profile.relative:
+    if target and not result.profile.relative and ends is None:
         what = "the bins' targets together" if result.test.bins_together else "the target"
         told.append(f"The mean is {show_share(mean, target)} % of {what}, {both_rates(target, result, system)}.")
     if result.test.bins_together:
@@ -468,7 +471,9 @@ def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ..
         choices.append(f"drive {other.method} at {at} instead: there the CV is {show_pct(other.cv_pct)} %.")
     width = result.advised_width_m(method)
     if width is not None:
-        rate = both_rates(result.bouts_at(down_m(width, system))[method].mean_kg_ha, result, system)
+        driven = down_m(width, system)
+        open_ = open_mean(result, driven, lambda rate: both_rates(rate, result, system))
+        rate = open_[0] if open_ else both_rates(result.bouts_at(driven)[method].mean_kg_ha, result, system)
         choices.append(
             f"drive {method} at {both_down(width, system)}; the same metering then gives {rate}, so set the rate anew."
         )
@@ -529,7 +534,7 @@ def picture_words(result: Assessment, system: str = "metric") -> tuple[tuple[str
     profile = result.profile
     method, width = shown_bout(result)
     bout = result.bouts_at(width)[method]
-    over = mean_over_tails(result, width)
+    over = open_mean(result, width, lambda rate: both_rates(rate, result, system))
     least, most = (both_rates(rate, result, system) for rate in (bout.min_kg_ha, bout.max_kg_ha))
     peak = both_rates(float(profile.rate_kg_ha.max()), result, system)
     widths = [f"{m} {effective_words(result, m, system)}" for m in METHODS]
@@ -541,9 +546,9 @@ def picture_words(result: Assessment, system: str = "metric") -> tuple[tuple[str
         ),
         (
             f"Overlapped deposit at {both_lengths(width, system)}, {method}",
-            f"What all passes leave together, over three bouts: least {least}, most {most}, "
-            f"mean {both_rates(bout.mean_kg_ha, result, system)}."
-            if over is None
+            f"What all passes leave together, over three bouts{', at the mean of the passes' if over else ''}: "
+            f"least {least}, most {most}, mean {both_rates(bout.mean_kg_ha, result, system)}."
+            if not result.tail_curves
             else "What all passes would leave if nothing fell farther out than one tray spacing beyond the end trays, "
             "which still caught: what fell there is missing.",
         ),
@@ -633,15 +638,12 @@ def _bout_row(what: str, bout: Bout, result: Assessment, system: str) -> tuple[s
     name = f"{show_width(bout.width_m, system)} {bout.method} ({what})"
     name += f", {bout.part}" if bout.part else ""
     whole = bool(result.whole_spacings(np.array([bout.width_m]))[0])
-    ends, over = mean_over_tails(result, bout.width_m), result.cv_over_tails(bout.method, bout.width_m)
+    ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
+    over = result.cv_over_tails(bout.method, bout.width_m)
     if ends is not None and over is not None:  # only what can be told whatever fell beyond the end trays
-        cv, mean = (
-            f"{show_pct(over.least)} to {show_pct(over.most)}",
-            f"{show_rate(ends.least, result, system)} to {show_rate(ends.most, result, system)}",
-        )
-        return (name, cv, "-", "-", mean, "-", "-", "-", "-")
+        return (name, f"{show_pct(over.least)} to {show_pct(over.most)}", "-", "-", ends[0], "-", "-", "-", "-")
     cvs = (bout.cv_pct, bout.cv_trays_pct if whole else math.nan, bout.cv_line_pct)
-    return (name, *map(show_pct, cvs), *rates, *shares)
+    return (name, *map(show_pct, cvs), *((ends[0], "-", "-") if ends else rates), *shares)
 
 
 def width_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...]:

@@ -16,7 +16,7 @@ from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.format import show_pct, show_width
 from spreadcheck.show.terminal import wrapped
 from spreadcheck.spread.bands import Run
-from spreadcheck.spread.tails import FigureRange, metered_kg_ha_m, over_tails
+from spreadcheck.spread.tails import FigureRange, metered_kg_ha_m
 from spreadcheck.units import from_inside, shown_unit, to_inside
 
 _DIP = 0.7  # of the advised width: a lower CV nearer than that is worth naming
@@ -118,12 +118,15 @@ def down_m(width_m: float, system: str = "metric") -> float:
     return to_inside(float(number), unit, "length") or width_m
 
 
-def mean_over_tails(result: Assessment, width_m: float) -> FigureRange | None:
-    """Least and largest mean rate over all plausible tails; None where the end trays catch nothing. [kg/ha]"""
-    if not result.tail_curves:
-        return None
+def open_mean(result: Assessment, width_m: float, shown: Callable[[float], str]) -> tuple[str, str] | None:
+    """The mean rate as a range, and what leaves it open; None where one figure can be told."""
     metered = metered_kg_ha_m(result.test, width_m)
-    return over_tails(result.profile, lambda one: one.area_kg_ha_m / width_m, metered_kg_ha_m=metered)
+    area = result.area_range(metered)
+    if area is None:
+        return None
+    because = ["what fell beyond the end trays"] if result.tail_curves else []
+    because += ["which pass is right"] if result.mass_of_passes else []
+    return f"{shown(area.least / width_m)} to {shown(area.most / width_m)}", f"by {' and '.join(because)}"
 
 
 def effective_words(result: Assessment, method: str, system: str = "metric") -> str:

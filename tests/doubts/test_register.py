@@ -32,6 +32,7 @@ from spreadcheck.product.product import product_of
 from spreadcheck.product.ratecheck import RateSettings, check_rate
 from spreadcheck.product.readings import Readings, SieveCurve
 from spreadcheck.product.segregation import Component
+from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import both_sides
 from spreadcheck.sheet.traytest import tray_test, with_labels
 from spreadcheck.spread.overlap import bout_deposit
@@ -428,9 +429,39 @@ def test_passes_disagree_says_which_side_and_how_much():
 def test_two_passes_disagree():
     catch = three()[:, :2]
     catch[:, 1] *= 1.3
+    assert found(laid(catch))["pass-level"].seen() == "pass 2 caught 30 % more than pass 1"
+    catch[:21, 1] /= 1.3
     assert found(laid(catch))["passes-disagree"].seen() == (
-        "pass 2 caught +30 % on the left and +30 % on the right against pass 1"
+        "pass 2 caught +0 % on the left and +30 % on the right against pass 1"
     )
+
+
+@pytest.mark.parametrize("level", [0.4, 0.7, 1.3, 1.6])
+def test_a_pass_of_another_level_leaves_the_rate_open_but_not_the_widths(level):
+    """The pattern is the same, so the CV stays; which pass has the right level no tray can tell."""
+    catch, form = three(), {"bout_width": "20 m"}
+    even = assess(laid(catch, **form))
+    catch[:, 1] *= level
+    result = assess(laid(catch, **form))
+    doubt = {doubt.code: doubt for doubt in result.doubts}["pass-level"]
+    change = f"{abs(100 * (level - 1)):.0f} % {'more' if level > 1 else 'less'}"
+    assert (doubt.seen(), doubt.blocking) == (f"pass 2 caught {change} than the middle pass", False)
+    assert result.verdict.state == even.verdict.state
+    assert result.bouts[METHODS[0]].cv_pct == pytest.approx(even.bouts[METHODS[0]].cv_pct, abs=1e-9)
+    rates = check_rate(RateSettings(target_kg_ha=150, factor=0.8), trays=laid(catch, **form)).figures[0]
+    assert (rates.of_target_pct, rates.new_factor, rates.new_setting) == (None, None, None)
+    first, mean = even.bouts[METHODS[0]].mean_kg_ha, result.bouts[METHODS[0]].mean_kg_ha
+    span = rates.left_open.rate_kg_ha
+    assert [span.least, span.most] == pytest.approx(sorted((first, level * first)), rel=1e-9)
+    assert span.least < mean < span.most
+    assert rates.left_open.factor.most == pytest.approx(0.8 * span.most / 150)
+
+
+def test_passes_that_differ_by_chance_leave_the_rate_as_it_is():
+    catch = three() * [1.0, 1.04, 0.97]
+    result = assess(laid(catch, bout_width="20 m"))
+    assert "pass-level" not in found(laid(catch))
+    assert result.area_range(None) is None
 
 
 def test_slip_of_the_pen():
@@ -472,10 +503,8 @@ def test_a_slip_does_not_hide_a_second_one_or_mark_a_heavy_pass():
     catch[:, 1] *= 1.6
     catch[14, 0] *= 10
     codes = found(laid(catch))
-    assert (
-        codes["passes-disagree"].seen()
-        == "pass 2 caught +60 % on the left and +60 % on the right against the middle pass"
-    )
+    assert codes["pass-level"].seen() == "pass 2 caught 60 % more than the middle pass"
+    assert "passes-disagree" not in codes
     assert codes["odd-catch"].seen().count("tray ") == 1
 
 
@@ -583,6 +612,7 @@ def every_doubt_of_analyse():
     one = three()
     one[24] *= 0.5
     yield from assess(laid(one)).doubts
+    yield from assess(laid(three() * [1, 1.3, 1])).doubts
     gaps = three()
     gaps[[18, 22, 25, 28]] = np.nan
     yield from assess(laid(gaps)).doubts

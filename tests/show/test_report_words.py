@@ -13,8 +13,17 @@ from spreadcheck.sheet.mirror import both_sides
 from spreadcheck.show.document import Table
 from spreadcheck.show.format import show_pct, show_rate, show_width
 from spreadcheck.show.pattern_text import pattern_headline
-from spreadcheck.show.report import BLANK, MOST_CATCHES, doubt_words, plain_words, report, tray_tables, width_tables
-from spreadcheck.show.verdict import advice_words, advised_words, effective_words, mean_over_tails
+from spreadcheck.show.report import (
+    BLANK,
+    MOST_CATCHES,
+    both_rates,
+    doubt_words,
+    plain_words,
+    report,
+    tray_tables,
+    width_tables,
+)
+from spreadcheck.show.verdict import advice_words, advised_words, effective_words, open_mean
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEETS = sorted(
@@ -180,10 +189,12 @@ def test_open_ends_are_told_as_ranges_only():
     result = assess(tray_test(range(-2, 3), [6, 8, 9, 8, 6], tray_width="1 m", tray_length="1 m",
                               form={"bout width": "7 m"}))  # fmt: skip
     assert result.blocking
-    ends, bout = mean_over_tails(result, 7), result.bouts[METHODS[0]]
+    (ends, because), bout = (
+        open_mean(result, 7, lambda rate: both_rates(rate, result, "metric")),
+        result.bouts[METHODS[0]],
+    )
     gets = told(result)["What the field gets"]
-    assert f"{show_rate(ends.least, result)} kg/ha" in gets
-    assert f"{show_rate(ends.most, result)} kg/ha" in gets
+    assert f"gets {ends} on average, {because}." in gets
     assert "thinnest" not in gets
     assert show_pct(bout.cv_line_pct) + " %." not in told(result)["Is it even enough at the width driven?"]
     tables = [block.caption for block in report(result).blocks if isinstance(block, Table)]
