@@ -51,16 +51,25 @@ def sheet(tmp_path):
 
 
 def record(path, typed, *options):
-    """Record through a pipe, to the end of the input."""
-    return subprocess.run(
-        [*COMMAND, str(path), *options],
-        input=typed,
-        capture_output=True,
-        encoding="utf-8",
-        timeout=PATIENCE,
-        env=os.environ | {"PYTHONIOENCODING": "utf-8"},
-        check=False,
-    )
+    """Record lines to the end of the input: text, bytes, or a stream."""
+    return CliRunner().invoke(main, ["record", str(path), *options], input=typed)
+
+
+class Pieces(io.RawIOBase):
+    """A line that brings one piece at a time; one that can be called is something that happens before the next comes."""
+
+    def __init__(self, *pieces):
+        self.pieces = list(pieces)
+
+    def readable(self):
+        return True
+
+    def readinto(self, room):
+        while self.pieces and callable(self.pieces[0]):
+            self.pieces.pop(0)()
+        piece = self.pieces.pop(0) if self.pieces else b""
+        room[: len(piece)] = piece
+        return len(piece)
 
 
 def heed_signals():
@@ -102,8 +111,16 @@ def no_leftovers(folder):
 
 def test_a_new_sheet_through_a_pipe(tmp_path):
     path = tmp_path / "field.csv"
-    done = record(path, DETAILS + "5\n12,3 g\n6\n4.8\n\n\nx\n")
-    assert (done.returncode, done.stderr) == (0, "")
+    done = subprocess.run(
+        [*COMMAND, str(path)],
+        input=DETAILS + "5\n12,3 g\n6\n4.8\n\n\nx\n",
+        capture_output=True,
+        encoding="utf-8",
+        timeout=PATIENCE,
+        env=os.environ | {"PYTHONIOENCODING": "utf-8"},
+        check=True,
+    )
+    assert done.stderr == ""
     test = read_sheet(path)
     assert test.tray == ("L1", "C", "R1")
     np.testing.assert_array_equal(test.catch, [[5, 4.8], [12.3, NAN], [6, NAN]])
@@ -120,32 +137,21 @@ def test_a_new_sheet_through_a_pipe(tmp_path):
 def test_a_recorded_sheet_can_be_analysed(tmp_path):
     path = tmp_path / "field.csv"
     record(path, "0.5 m\n0.5 m\n5\n1 m\n1\n\nstart\n2\n8\n10\n8\n2\n")
-    done = subprocess.run(
-        [sys.executable, "-m", "spreadcheck", "analyse", str(path)], capture_output=True, text=True, check=True
-    )
+    done = CliRunner().invoke(main, ["analyse", str(path)])
+    assert done.exit_code == 0
     assert "effective width" in done.stdout.casefold()
 
 
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r", "\n\n"], ids=["LF", "CRLF", "CR", "LF LF"])
 def test_line_ends_of_scales(sheet, end):
     done = record(sheet, "".join(f"{weight} g{end}" for weight in ("5", "9", "12", "9", "5")))
-    assert done.returncode == 0
+    assert done.exit_code == 0
     assert read_sheet(sheet).catch[:, 0].tolist() == [5, 9, 12, 9, 5]
 
 
-class Trickle(io.RawIOBase):
+def trickle(content):
     """A line from a scale that brings one byte at a time."""
-
-    def __init__(self, content):
-        self.content = content
-
-    def readable(self):
-        return True
-
-    def readinto(self, room):
-        piece, self.content = self.content[:1], self.content[1:]
-        room[: len(piece)] = piece
-        return len(piece)
+    return Pieces(*(content[at : at + 1] for at in range(len(content))))
 
 
 @pytest.mark.parametrize(
@@ -159,7 +165,7 @@ class Trickle(io.RawIOBase):
         (b"", []),
     ],
 )
-@pytest.mark.parametrize("stream", [io.BytesIO, Trickle])
+@pytest.mark.parametrize("stream", [io.BytesIO, trickle])
 def test_what_ends_a_line(content, lines, stream):
     typed = Typed(io.BufferedReader(stream(content)))
     found = []
@@ -171,7 +177,7 @@ def test_what_ends_a_line(content, lines, stream):
 
 def test_what_has_no_enter_behind_it_is_not_taken(sheet):
     done = record(sheet, "5\n12")
-    assert done.returncode == 0
+    assert done.exit_code == 0
     assert done.stderr == '"12" had no Enter behind it and was not taken.\n'
     assert "1 of 10 recorded, next is L1, pass 1" in done.stdout
     assert read_sheet(sheet).catch[0, 0] == 5
@@ -188,10 +194,7 @@ def test_going_on_in_a_second_session(sheet):
 
 
 def test_bytes_that_are_no_text(sheet):
-    runner = CliRunner()
-    done = runner.invoke(
-        main, ["record", str(sheet)], input=b"\xff\xfe\x00\x07\n5\n" + b"9" * (MAX_LINE + 9) + b"\n9\n"
-    )
+    done = record(sheet, b"\xff\xfe\x00\x07\n5\n" + b"9" * (MAX_LINE + 9) + b"\n9\n")
     assert done.exit_code == 0
     assert read_sheet(sheet).catch[:2, 0].tolist() == [5, 9]
 
@@ -223,8 +226,8 @@ def test_an_output_that_can_show_ascii_only(sheet):
 def test_an_xlsx_sheet(tmp_path):
     pytest.importorskip("openpyxl")
     path = tmp_path / "field.xlsx"
-    assert record(path, DETAILS + "5\n9\nnote kicked\n6\n").returncode == 0
-    assert record(path, "4.8\n").returncode == 0
+    assert record(path, DETAILS + "5\n9\nnote kicked\n6\n").exit_code == 0
+    assert record(path, "4.8\n").exit_code == 0
     test = read_sheet(path)
     np.testing.assert_array_equal(test.catch, [[5, 4.8], [9, NAN], [6, NAN]])
     assert test.note == ("", "", "kicked")
@@ -247,7 +250,7 @@ def test_tray_by_tray_and_us_units(sheet):
 def test_the_sheet_is_on_the_disk_before_the_optional_details(tmp_path):
     path = tmp_path / "field.csv"
     done = record(path, "0.5 m\n0.5 m\n3\n1 m\n2\n\nFirst\n")
-    assert done.returncode == 0
+    assert done.exit_code == 0
     assert read_sheet(path).name == "First"
     assert f"Saved in {path}: the details so far." in done.stdout
 
@@ -255,7 +258,7 @@ def test_the_sheet_is_on_the_disk_before_the_optional_details(tmp_path):
 def test_no_sheet_without_a_tray_line(tmp_path):
     path = tmp_path / "field.csv"
     done = record(path, "0.5 m\n0.5\n")
-    assert done.returncode == 2
+    assert done.exit_code == 2
     assert '"tray length" has no unit' in done.stdout
     assert done.stderr == (
         f"spreadcheck: {path}: was not made: its tray line is not complete; "
@@ -268,11 +271,11 @@ def test_like_another_sheet(sheet, tmp_path):
     record(sheet, "5\n9\n")
     second = tmp_path / "second.csv"
     done = record(second, "Second\nstart\n6\n", "--like", str(sheet))
-    assert done.returncode == 0
+    assert done.exit_code == 0
     test = read_sheet(second)
     assert test.name == "Second"
     np.testing.assert_array_equal(test.catch[:2, 0], [6, NAN])
-    assert record(second, "", "--like", str(sheet)).returncode == 0
+    assert record(second, "", "--like", str(sheet)).exit_code == 0
 
 
 # --- bad sheets and bad disks ----------------------------------------------------------------------------------------
@@ -282,7 +285,7 @@ def refused(path, *options):
     """A recording that must be refused at once: exit 2, the message, no change and nothing left behind."""
     before = path.read_bytes() if path.is_file() else None
     done = record(path, "5\n9\n", *options)
-    assert done.returncode == 2, done.stdout
+    assert done.exit_code == 2, done.stdout
     assert "Traceback" not in done.stderr
     assert (path.read_bytes() if path.is_file() else None) == before
     assert no_leftovers(path.parent)
@@ -349,7 +352,7 @@ def test_a_read_only_folder():
         CliRunner().invoke(main, ["record", "--help"])
         Path(name).chmod(0o555)
         with as_nobody():
-            done = CliRunner().invoke(main, ["record", str(path)], input="5\n")
+            done = record(path, "5\n")
         Path(name).chmod(0o755)
         assert done.exit_code == 2
         assert done.stderr == (
@@ -367,7 +370,7 @@ def test_a_read_only_file():
         path.chmod(0o444)
         Path(name).chmod(0o777)
         with as_nobody():
-            done = CliRunner().invoke(main, ["record", str(path)], input="5\n")
+            done = record(path, "5\n")
         assert done.exit_code == 2
         assert "is marked as not to be written to; allow it, or record on a copy" in done.stderr
         assert stat.S_IMODE(path.stat().st_mode) == 0o444
@@ -386,7 +389,7 @@ def test_a_full_disk(sheet, monkeypatch, call):
         return real(*arguments)
 
     monkeypatch.setattr(os, call, full)
-    done = CliRunner().invoke(main, ["record", str(sheet)], input="5\n9\n12\n9\n")
+    done = record(sheet, "5\n9\n12\n9\n")
     assert done.exit_code == 2
     assert done.stderr == (
         f"spreadcheck: {sheet}: can't be written (No space left on device); "
@@ -417,35 +420,27 @@ def test_a_disk_that_is_really_full(tmp_path):
             while True:
                 filler.write(b"x" * 4096)
         done = record(path, "9\n")
-        assert done.returncode == 2
+        assert done.exit_code == 2
         assert "can't be written (No space left on device)" in done.stderr
         assert "L1, pass 1: this last entry is not in the sheet" in done.stderr
         assert path.read_bytes() == before
         (disk / "filler").unlink()
-        assert record(path, "9\n").returncode == 0
+        assert record(path, "9\n").exit_code == 0
         assert read_sheet(path).catch[:2, 0].tolist() == [5, 9]
     finally:
         subprocess.run([unmount, str(disk)], check=True)
 
 
-@posix
 @pytest.mark.parametrize("change", ["edited", "removed"])
 def test_a_sheet_that_something_else_changes(sheet, change):
     """The other change stays, and what was recorded here is set aside beside it."""
-    with session(sheet) as process:
-        heard(process, "L2, 2 m left")
-        process.stdin.write(b"5\n")
-        heard(process, "L1, 1 m left")
-        if change == "edited":
-            sheet.write_text(sheet.read_text().replace("L2,", "L2 wet,"))
-            edited = sheet.read_bytes()
-        else:
-            sheet.unlink()
-        process.stdin.write(b"9\n")
-        assert process.wait(PATIENCE) == 2
-    assert (sheet.read_bytes() == edited) if change == "edited" else not sheet.exists()
+    edited = sheet.read_bytes().replace(b"L2,", b"L2 wet,")
+    act = sheet.unlink if change == "removed" else lambda: sheet.write_bytes(edited)
+    done = record(sheet, io.BufferedReader(Pieces(b"5\n", act, b"9\n", b"12\n")))
+    assert done.exit_code == 2
+    assert not sheet.exists() if change == "removed" else sheet.read_bytes() == edited
     aside = read_sheet(sheet.with_name("field.recorded.csv"))
-    assert aside.catch[:2, 0].tolist() == [5, 9]
+    np.testing.assert_array_equal(aside.catch[:3, 0], [5, 9, NAN])
     assert no_leftovers(sheet.parent)
 
 
@@ -464,7 +459,7 @@ def test_another_save_on_a_slow_disk(sheet, monkeypatch, window):
                 sheet.write_bytes(theirs)
 
     monkeypatch.setattr(os, "fsync", slow)
-    done = CliRunner().invoke(main, ["record", str(sheet)], input="5\n9\n12\n")
+    done = record(sheet, "5\n9\n12\n")
     assert done.exit_code == 2
     assert f"{sheet}: was changed or removed by something else" in done.stderr
     assert sheet.read_bytes() == theirs
@@ -537,7 +532,7 @@ def test_two_recordings_of_one_sheet(sheet):
         link.symlink_to(sheet)
         for name in (sheet, link):
             second = record(name, "5\n")
-            assert second.returncode == 2
+            assert second.exit_code == 2
             assert second.stderr == (
                 f"spreadcheck: {name}: is being recorded on already; "
                 "finish the other recording first, or record on another sheet\n"
@@ -548,7 +543,7 @@ def test_two_recordings_of_one_sheet(sheet):
         first.kill()
         first.wait(PATIENCE)
     assert (sheet.parent / ".field.csv.lock").exists()  # the dead one's file is still there, and holds nothing
-    assert record(sheet, "9\n").returncode == 0
+    assert record(sheet, "9\n").exit_code == 0
     assert read_sheet(sheet).catch[:2, 0].tolist() == [6, 9]
     assert no_leftovers(sheet.parent)
 
@@ -561,14 +556,14 @@ def test_two_hard_links_are_one_sheet(sheet):
     before = sheet.read_bytes()
     for name in (sheet, second):
         done = record(name, "5\n")
-        assert done.returncode == 2
+        assert done.exit_code == 2
         assert done.stderr == (
             f"spreadcheck: {name}: has a second name (a hard link) that would keep the old sheet; "
             "record on a copy, or remove the other name\n"
         )
     assert sheet.read_bytes() == second.read_bytes() == before
     second.unlink()
-    assert record(sheet, "5\n").returncode == 0
+    assert record(sheet, "5\n").exit_code == 0
 
 
 def test_only_what_dead_recordings_left_is_cleared(sheet):
@@ -734,16 +729,15 @@ def test_killed_at_any_moment(tmp_path):
 @posix
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143), (signal.SIGHUP, 129)])
 def test_ended_by_a_signal(sheet, number, code):
-    with session(sheet) as process:
-        heard(process, "L2, 2 m left")
-        process.stdin.write(b"5\n")
-        heard(process, "L1, 1 m left")
-        process.send_signal(number)
-        said = heard(process, "To go on:")
-        assert process.wait(PATIENCE) == code
-    assert f"Saved in {sheet}: 1 of 10 recorded, next is L1, pass 1." in said
-    assert f"spreadcheck record {sheet}" in said
-    assert read_sheet(sheet).catch[0, 0] == 5
+    before = signal.signal(number, signal.default_int_handler)  # a run in the background starts with SIGINT ignored
+    try:
+        done = record(sheet, io.BufferedReader(Pieces(b"5\n", lambda: os.kill(os.getpid(), number), b"9\n")))
+    finally:
+        signal.signal(number, before)
+    assert done.exit_code == code
+    assert f"Saved in {sheet}: 1 of 10 recorded, next is L1, pass 1." in done.stdout
+    assert f"spreadcheck record {sheet}" in done.stdout.split("To go on:")[1]
+    np.testing.assert_array_equal(read_sheet(sheet).catch[:, 0], [5, NAN, NAN, NAN, NAN])
     assert no_leftovers(sheet.parent)
 
 
@@ -758,7 +752,7 @@ def test_a_signal_never_breaks_off_a_save(sheet, monkeypatch):
 
     monkeypatch.setattr(os, "replace", interrupted)
     try:  # a run in the background starts with SIGINT ignored
-        done = CliRunner().invoke(main, ["record", str(sheet)], input="5\n9\n")
+        done = record(sheet, "5\n9\n")
         assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
     finally:
         signal.signal(signal.SIGINT, before)
