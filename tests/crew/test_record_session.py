@@ -56,7 +56,7 @@ def record(path, typed, *options):
 
 
 class Pieces(io.RawIOBase):
-    """A line that brings one piece at a time; one that can be called is something that happens before the next comes."""
+    """A line that brings one piece at a time; one that can be called is done before the next comes."""
 
     def __init__(self, *pieces):
         self.pieces = list(pieces)
