@@ -32,6 +32,12 @@ FLAGS = (
 PHONE = (390, 844)  # CSS pixels of a usual phone
 
 
+@pytest.fixture
+def undrawn(monkeypatch):
+    """Reports with an empty frame for each picture: drawing takes a second a report, and some tests look at none."""
+    monkeypatch.setattr("spreadcheck.show.report._svg", lambda *_: '<svg viewBox="0 0 4 3"></svg>')
+
+
 @dataclass
 class Browser:
     """A browser window of phone size, the folder it serves pages from, and the folder it saves into."""
