@@ -32,10 +32,13 @@ FLAGS = (
 PHONE = (390, 844)  # CSS pixels of a usual phone
 
 
+FRAME = b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 3"></svg>'
+
+
 @pytest.fixture
 def undrawn(monkeypatch):
-    """Reports with an empty frame for each picture: drawing takes a second a report, and some tests look at none."""
-    monkeypatch.setattr("spreadcheck.show.report._svg", lambda *_: '<svg viewBox="0 0 4 3"></svg>')
+    """Reports whose pictures are composed but not drawn, which takes a second a report: for who looks at none."""
+    monkeypatch.setattr("spreadcheck.show.report.figure_bytes", lambda *_: FRAME)
 
 
 @dataclass

@@ -16,7 +16,7 @@ COMMANDS = {
         *("--disc-diameter", "0.7 m", "--disc-height", "1 m", "--wind-speed", "3 m/s", "--wind-from", "left"),
     ),
     "tune": ("tune", *map(str, sorted((SAMPLES / "speed_series").glob("*.csv")))),
-    "confidence": ("confidence", str(SAMPLES / "lopsided.csv")),
+    "confidence": ("confidence", str(SAMPLES / "lopsided.csv"), "--draws", "200"),
     "field": (
         *("field", str(SAMPLES / "even_trapezoid.csv"), "--cell", "10 m"),
         *("--boundary", str(SAMPLES / "field_boundary.geojson")),

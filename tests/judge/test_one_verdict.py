@@ -65,7 +65,8 @@ def run(*arguments):
     return result.stdout
 
 
-def test_the_verdict_is_the_same_everywhere(slip, tmp_path, undrawn):
+@pytest.mark.usefixtures("undrawn")
+def test_the_verdict_is_the_same_everywhere(slip, tmp_path):
     code, sheet = slip
     assert "can't be judged" in run("batch", tmp_path)
     card, page, answer = tmp_path / "card.md", tmp_path / "page.html", tmp_path / "answer.json"
