@@ -168,14 +168,20 @@ class Assessment:
 
     def advised_width_m(self, method: str) -> float | None:
         """Widest width that keeps the limit for driving errors either way; None where none can be given. [m]"""
+        return self._advised_m[method]
+
+    @cached_property
+    def _advised_m(self) -> dict[str, float | None]:
+        """Worked out once: screen, card, report and pictures all ask for it, and the noise is drawn at every width."""
         if self.blocking or self.test.mirrored:
-            return None
-        curve = self._over_tails(method)  # the limit has to be kept whatever fell beyond the end trays
-        if self.kept is None:
-            return advised_width(curve, self.limit_pct, error_m=self.driving_error_m)
-        widths = curve.width_m
-        within = self.kept(widths, method)
-        return advised_width(curve, self.limit_pct, error_m=self.driving_error_m, width_m=widths, within_pct=within)
+            return dict.fromkeys(self.curves)
+        found = {}
+        for method in self.curves:
+            curve = self._over_tails(method)  # the limit has to be kept whatever fell beyond the end trays
+            kept = None if self.kept is None else self.kept(curve.width_m, method)
+            at = {} if kept is None else {"width_m": curve.width_m, "within_pct": kept}
+            found[method] = advised_width(curve, self.limit_pct, error_m=self.driving_error_m, **at)
+        return found
 
     def _over_tails(self, method: str) -> WidthCurve:
         """The largest CV at each width over all plausible tails, with a reserve where the ends are open."""
