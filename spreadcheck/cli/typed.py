@@ -42,8 +42,10 @@ class Typed:
         return self
 
     def __exit__(self, *_: object) -> None:
+        hung_up = self._signal == getattr(signal, "SIGHUP", None)
         for number, handler in self._before.items():
-            signal.signal(number, handler)
+            # a terminal that closes may send its signal twice, and the second must not cut off the way out
+            signal.signal(number, signal.SIG_IGN if hung_up and number == self._signal else handler)
 
     def line(self) -> str | None:
         """The next line without its end, or None when the input has ended; raises `TypingStoppedError` at a signal."""
