@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 @click.option("--advice", is_flag=True, help="All figures of the pattern, and what is usually looked at for its shape.")
 @click.option("--confidence", "how_sure", is_flag=True, help="How sure it is: in text, JSON, plot and report.")
 @click.option("--doubts", "full_doubts", is_flag=True, help="The doubts in full: limits, effect and remedy.")
-@click.option("--all", "everything", is_flag=True, help="Table, advice, confidence and doubts.")
+@click.option("--all", "everything", is_flag=True, help="Table, advice, doubts and, of a whole line, confidence.")
 @options(
     highest_speed='Highest spinner speed for the card: "900 rpm".',
     paper="Paper of card and report; letter with --units us, else A4.",
@@ -108,7 +108,7 @@ def analyse(
     if within_limit and result.within_limit is None:
         fault = Fault("option --within-limit", "no bout width is known", 'add --bout-width, such as "24 m"')
         raise WidthError(fault)
-    sure = _confidence(result) if how_sure or everything else None
+    sure = _confidence(result) if how_sure or (everything and not mirror) else None
     result = result if sure is None else sure.judged
     _write(out, result, sure, units, highest_speed_rpm)
     if out.screen:

@@ -23,7 +23,7 @@ from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, column_kind
 from spreadcheck.spread.bands import WidthCurve, width_curves, worst_curve
 from spreadcheck.spread.profile import TAPER, Profile, profile_from, profile_of
-from spreadcheck.spread.tails import ends_of
+from spreadcheck.spread.tails import FigureRange, ends_of
 from spreadcheck.spread.widths import Scan, check_limit, default_widths, scan_methods
 
 ZONES = ("far left", "left", "middle", "right", "far right")
@@ -100,6 +100,15 @@ class BlendAssessment:
             replace(part, profile=profile, curves=width_curves(profile))
             for part, profile in zip(self.parts, profiles, strict=True)
         ))  # fmt: skip
+
+    def widths_over_tails(self, method: str) -> tuple[FigureRange, ...] | None:
+        """Least and largest effective width of every part over all plausible tails, 0 for none; None if all fell in."""
+        ends = ends_of(self.parts[0].profile)
+        if not ends.catch:
+            return None
+        tried = [self.with_tails(*pair).parts for pair in ends.pairs]
+        found = [[part.effective_width_m(method) or 0.0 for part in parts] for parts in zip(*tried, strict=True)]
+        return tuple(FigureRange(min(widths), max(widths)) for widths in found)
 
     def worst_scan(self, method: str, limit_pct: float) -> Scan:
         """The table of the whole catch with the CVs of the worst judged part, scaled in the same way."""

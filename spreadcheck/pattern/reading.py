@@ -72,6 +72,13 @@ class PatternReading:
         return tuple(name for name, verdict in self.verdicts.items() if verdict is Verdict.UNCLEAR)
 
     @property
+    def passes_hide(self) -> bool:
+        """Whether it is mostly how the passes differ that leaves a shape unclear; few trays or a border else."""
+        looked = (self.figures.left_shoulder, self.figures.right_shoulder, self.figures.left_share_pct)
+        shares = [each.sd**2 / each.count / each.error**2 for each in looked if each.count > 1 and each.error > 0]
+        return max(shares, default=1.0) >= 0.5
+
+    @property
     def differences(self) -> dict[str, Difference]:
         """Every tested difference but those of single outlets."""
         ground = {"ground": self.sides.ground} if self.sides is not None and self.sides.ground is not None else {}

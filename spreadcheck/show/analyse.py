@@ -14,6 +14,7 @@ from spreadcheck.errors import record
 from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.bars import bar_picture
 from spreadcheck.show.csv import csv_text
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_share, show_width, target_words
@@ -30,6 +31,7 @@ from spreadcheck.show.verdict import (
     marks_words,
     open_mean,
     other_bands_words,
+    range_json,
     verdict_data,
     verdict_sentence,
     width_down,
@@ -74,12 +76,11 @@ def summary_text(
         shape = []
     middle = [*picture, *shape, *gets]
     doubts = _doubts(result, system, max(room - len(shape) - len(gets), _FEWEST_DOUBTS))
-    lines = [*head, *middle, *doubts, _MORE, *following]
+    sure = "" if result.test.mirrored else "--confidence, "  # of a side that was not tested nothing is sure
+    more = f"More: --table, --advice, {sure}--doubts, or --all"
+    lines = [*head, *middle, *doubts, more, *following]
     text = "\n".join(line.rstrip() for line in lines)
     return f"{text}\n\n{pattern_full(result, system)}" if advice else text
-
-
-_MORE = "More: --table, --advice, --confidence, --doubts, or --all"
 
 
 def _fitted(text: str) -> str:
@@ -139,8 +140,9 @@ def _picture(result: Assessment, system: str, plain: bool) -> list[str]:
     side = "right" if profile.centre_m > 0 else "left"
     centre = "on the driving line" if float(off.split()[0]) == 0 else f"{off} {side} of the line"
     left, right = (show_pct(share, digits=0) for share in (profile.left_share_pct, profile.right_share_pct))
+    shares = MIRRORED if result.test.mirrored else f"centre {centre}; {left} : {right} %"
     return [
-        f"Single-pass profile, {rate_unit(result, system)}; centre {centre}; {left} : {right} %",
+        f"Single-pass profile, {rate_unit(result, system)}; {shares}",
         *bar_picture(profile.offset_m, rates, width=WIDTH, height=4, system=system, plain=plain).splitlines(),
     ]
 
@@ -471,11 +473,11 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
 
 
 def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:
-    best, over = result.best(scan.method), result.effective_over_tails(scan.method)
+    best = result.best(scan.method)
     return {
         "effective_width_m": result.effective_width_m(scan.method),
         "effective_width_censored": result.censored(scan.method),
-        "effective_width_over_tails_m": [over.least or None, over.most or None] if over else None,
+        "effective_width_over_tails_m": range_json(result.effective_over_tails(scan.method)),
         "advised_width_m": result.advised_width_m(scan.method),
         "bands_m": [list(band) for band in result.bands_m(scan.method)],
         "bands": [_band_json(band) for band in result.bands(scan.method)],

@@ -16,8 +16,16 @@ from spreadcheck.show.format import about_test, show_pct
 from spreadcheck.show.json import envelope
 from spreadcheck.show.plots import plain, plain_style
 from spreadcheck.show.terminal import terminal_text
-from spreadcheck.show.verdict import effective_words, marks_words, tails_words, verdict_data, width_down, width_up
-from spreadcheck.spread.tails import FigureRange, ends_of
+from spreadcheck.show.verdict import (
+    effective_words,
+    marks_words,
+    range_json,
+    tails_words,
+    verdict_data,
+    width_down,
+    width_up,
+)
+from spreadcheck.spread.tails import FigureRange
 from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
@@ -38,14 +46,11 @@ def blend_document(judged: Assessment, blend: BlendAssessment, system: str = "me
 
 def _part_widths(judged: Assessment, blend: BlendAssessment, method: str, system: str) -> list[str]:
     """The effective width of every part; a range where what fell beyond the end trays decides it."""
-    if not judged.tail_curves:
+    over = blend.widths_over_tails(method)
+    if over is None:
         return [width_down(part.effective_width_m(method), system) for part in blend.parts]
-    offset_m = judged.profile.offset_m
-    line_m = float(offset_m[-1] - offset_m[0])
-    tried = [blend.with_tails(*pair).parts for pair in ends_of(judged.profile).pairs]
-    found = [[part.effective_width_m(method) or 0.0 for part in parts] for parts in zip(*tried, strict=True)]
-    told = [tails_words(FigureRange(min(widths), max(widths)), line_m, system) for widths in found]
-    return [re.split("[:,]", words)[0] for words in told]  # why is said once, below the table
+    line_m = float(np.ptp(judged.profile.offset_m))
+    return [re.split("[:,]", tails_words(each, line_m, system))[0] for each in over]  # why is said once, below
 
 
 def _parts_table(judged: Assessment, blend: BlendAssessment, system: str) -> Table:
@@ -101,8 +106,8 @@ def _zone_table(blend: BlendAssessment) -> Table:
 def blend_json(judged: Assessment, blend: BlendAssessment) -> dict[str, Any]:
     """A blend's result as plain data, SI."""
     data: dict[str, Any] = {
-        "parts": [_part_json(part) for part in blend.parts],
-        "all_parts": {method: _joint_json(blend, method) for method in METHODS},
+        "parts": _parts_json(blend),
+        "all_parts": {method: _joint_json(judged, blend, method) for method in METHODS},
         "zones": list(ZONES),
         "component_share_pct": {
             name: {"zones": shares[:-1].tolist(), "all": float(shares[-1])}
@@ -112,16 +117,23 @@ def blend_json(judged: Assessment, blend: BlendAssessment) -> dict[str, Any]:
     return envelope("blend/1", blend.test, judged.doubts, verdict=verdict_data(judged.verdict), **data)
 
 
-def _joint_json(blend: BlendAssessment, method: str) -> dict[str, Any]:
+def _joint_json(judged: Assessment, blend: BlendAssessment, method: str) -> dict[str, Any]:
     limiting = blend.limiting_part(method)
     return {
         "effective_width_m": blend.joint_width_m(method),
+        "effective_width_over_tails_m": range_json(judged.effective_over_tails(method)),
         "bands_m": [list(band) for band in blend.joint_bands_m(method)],
         "limiting_part": limiting.name if limiting else None,
     }
 
 
-def _part_json(part: BlendPart) -> dict[str, Any]:
+def _parts_json(blend: BlendAssessment) -> list[dict[str, Any]]:
+    over = {method: blend.widths_over_tails(method) for method in METHODS}
+    return [_part_json(part, {m: all_[at] if all_ else None for m, all_ in over.items()})
+            for at, part in enumerate(blend.parts)]  # fmt: skip
+
+
+def _part_json(part: BlendPart, over: dict[str, FigureRange | None]) -> dict[str, Any]:
     return {
         "name": part.name,
         "kind": part.kind,
@@ -133,6 +145,7 @@ def _part_json(part: BlendPart) -> dict[str, Any]:
         "methods": {
             method: {
                 "effective_width_m": part.effective_width_m(method),
+                "effective_width_over_tails_m": range_json(over[method]),
                 "width_m": scan_columns(scan)[0],
                 "cv_trays_pct": [None if cv != cv else cv for cv in scan_columns(scan)[1]],
             }

@@ -18,7 +18,7 @@ from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width, target_words
-from spreadcheck.show.verdict import advised_words, effective_words, if_alike, open_mean
+from spreadcheck.show.verdict import advised_words, effective_words, if_alike, not_driven_words, open_mean
 from spreadcheck.units import KINDS, show
 
 TITLE = "Settings card"
@@ -244,13 +244,15 @@ def _width_row(result: Assessment, system: str) -> CardRow:
         return CardRow("bout width", "", f"{width}: can't be judged, put right first: {', '.join(result.blocking)}")
     if result.test.mirrored:
         return CardRow("bout width", "", f"{width}: {MIRRORED}; test both sides first")
-    if not result.within_limit:
-        return CardRow("bout width", "", f"{width} is not within the CV limit; {effective}")
+    verdict = result.verdict
+    if verdict is not None and not verdict.may_be_driven:
+        return CardRow("bout width", "", f"{width} {not_driven_words(verdict)}; {effective}")
     expected = result.test.quantity("expected width")
     chart = f"; the setting chart expects {show_width(expected, system)}" if expected is not None else ""
-    return CardRow(
-        "bout width", width, (f"driven {result.driving}" if result.driving else "both ways of driving") + chart
-    )
+    way = f"driven {result.driving}" if result.driving else "both ways of driving"
+    if verdict is not None and verdict.why == "probability":
+        way += f"; kept with a probability of {verdict.probability_pct:.0f} % only"
+    return CardRow("bout width", width, way + chart)
 
 
 def _speed_row(result: Assessment, system: str, highest_rpm: float | None) -> CardRow:

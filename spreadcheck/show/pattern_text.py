@@ -7,6 +7,8 @@ import textwrap
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
+
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED
 from spreadcheck.passes.sides import Difference
@@ -25,6 +27,7 @@ from spreadcheck.units import show, shown_unit
 
 WIDTH = 80
 MOST_OUTLETS = 6
+FEW_TRAYS = 8  # over the half-rate width: fewer are too few for a shape
 NEXT_TO_NOTHING = -0.55  # at its own trays, which neighbours help to fill
 
 _NOISE = {
@@ -53,6 +56,7 @@ _WAYS_ALONE = (
 )
 
 
+_BORDER = "it lies nearer to the border between shapes than one test can tell"
 _INSIDE = "the tray line ends inside the pattern; trays farther out will tell"
 
 
@@ -65,6 +69,12 @@ def pattern_headline(result: Assessment) -> str:
         named = "which shape" if reading.noise == UNKNOWN or len(reading.unclear) > 3 else ", ".join(reading.unclear)
         if ends_of(result.profile).open:
             text = f"Pattern: can't tell: {named} ({_INSIDE})"
+        elif reading.noise == FROM_PASSES and not reading.passes_hide:
+            half = reading.figures.half_of_peak_m.value
+            trays = int((np.ptp(result.profile.offset_m) if math.isnan(half) else half) / result.profile.spacing_m)
+            few = f"only about {trays} trays show the shape; trays closer together will tell"
+            why = few if trays < FEW_TRAYS else _BORDER
+            text = f"Pattern: can't tell: {named} (the passes agree, but {why})"
         else:
             text = f"Pattern: can't tell from chance: {named} ({_CANT_TELL[reading.noise]})"
     else:
@@ -218,9 +228,12 @@ def _figure_table(result: Assessment, system: str) -> Table:
     def metres(value_m: float) -> str:
         return _length(value_m, system)
 
-    rows: tuple[tuple[str, str, Compared, Callable[[float], str]], ...] = (
+    left_right: tuple[tuple[str, str, Compared, Callable[[float], str]], ...] = (
         ("left of the driving line", "%", figures.left_share_pct, show_pct),
         ("centre, right positive", unit, figures.centre_m, metres),
+    )
+    rows = (
+        *(() if result.test.mirrored else left_right),  # a side mirrored makes both sides alike
         ("half-rate width by the peak", unit, figures.half_of_peak_m, metres),
         (f"half-rate width by {figures.near_trays} centre trays", unit, figures.half_of_near_m, metres),
         (f"half-rate width by {figures.wide_trays} centre trays", unit, figures.half_of_wide_m, metres),

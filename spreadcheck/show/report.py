@@ -33,6 +33,7 @@ from spreadcheck.show.verdict import (
     down_m,
     effective_words,
     if_alike,
+    not_driven_words,
     open_mean,
     other_bands_words,
     verdict_sentence,
@@ -477,6 +478,8 @@ def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ..
         choices.append(
             f"drive {method} at {both_down(width, system)}; the same metering then gives {rate}, so set the rate anew."
         )
+    if result.verdicts[method].why == "probability":
+        choices.append(f"test again with more passes: {at} {not_driven_words(result.verdicts[method])}.")
     choices.append(f"correct the machine by its maker's manual and test again before driving {at} {method}.")
     return (_as_sentence(choices[0]), *(f"Or {choice}" for choice in choices[1:]))
 

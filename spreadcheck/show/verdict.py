@@ -48,6 +48,15 @@ def verdict_sentence(
     return said + because.get(verdict.why, f"; kept with a probability of {sure}" if sure else "") + "."
 
 
+def not_driven_words(verdict: Verdict) -> str:
+    """Why a width is not called even enough, after the words "24 m": over the limit, or only not sure to keep it."""
+    if verdict.why == "few trays":
+        return "can't be judged, fewer than two trays lie in a bout"
+    if verdict.state == NOT_EVEN and verdict.why == "probability" and verdict.probability_pct is not None:
+        return f"keeps the CV limit as measured, but with a probability of {_chance(verdict.probability_pct)} only"
+    return "is not within the CV limit"
+
+
 def if_alike(untested: str) -> str:
     """What an answer rests on where one side was not tested."""
     return f"if the {untested} is like the {'right' if untested == 'left' else 'left'}"
@@ -127,6 +136,11 @@ def open_mean(result: Assessment, width_m: float, shown: Callable[[float], str])
     because = ["what fell beyond the end trays"] if result.tail_curves else []
     because += ["which pass is right"] if result.mass_of_passes else []
     return f"{shown(area.least / width_m)} to {shown(area.most / width_m)}", f"by {' and '.join(because)}"
+
+
+def range_json(over: FigureRange | None) -> list[float | None] | None:
+    """The two ends of a range of widths as data; 0 stands for none."""
+    return None if over is None else [over.least or None, over.most or None]
 
 
 def effective_words(result: Assessment, method: str, system: str = "metric") -> str:

@@ -19,7 +19,7 @@ from spreadcheck.judge.blend import NutrientAnalysis, assess_blend, zone_shares
 from spreadcheck.judge.nutrients import read_analysis
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traysheet import read_sheet
-from spreadcheck.show.blend import blend_text
+from spreadcheck.show.blend import blend_json, blend_text
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 
@@ -166,3 +166,13 @@ def test_trays_that_end_inside_the_spread_give_no_width_as_known():
     assert not re.search(r" (?<!at least )18 m", text)
     parts = [line for line in text.splitlines() if line.startswith("  potash  ")]
     assert "at least" in parts[0]
+    data = blend_json(judged, judged.blend)
+    for method in METHODS:
+        least, most = data["all_parts"][method]["effective_width_over_tails_m"]
+        every = [part["methods"][method]["effective_width_over_tails_m"] for part in data["parts"]]
+        assert least <= min(part[0] for part in every[1:]) + 0.01  # all parts together suit no width that one does not
+        assert most <= max(part[1] for part in every[1:]) + 0.01  # ends are refined to 0.01 m
+        assert all(low <= high for low, high in every)
+        assert any(low < high for low, high in every)
+    whole = assess(test)
+    assert blend_json(whole, whole.blend)["all_parts"][METHODS[0]]["effective_width_over_tails_m"] is None

@@ -444,3 +444,17 @@ def test_the_docs_page_is_made_from_the_data():
     page = (ROOT / "docs" / "pattern-reading.md").read_text(encoding="utf-8")
     assert shapes_section() in page
     assert f"at most {MISNAMED_PCT:g} %" in page
+
+
+@pytest.mark.parametrize(
+    ("trays", "scatter", "why"),
+    [(3, 0.01, "the passes agree, but only about 4 trays show the shape"), (3, 0.15, "the passes differ too much")],
+)
+def test_why_a_shape_cant_be_told(trays, scatter, why):
+    """Shoulders at 0.87 of the centre, near the bounds of flat-topped and peaked: seven trays 2 m apart."""
+    x = np.arange(-trays, trays + 1) * 2.0
+    shape = 10 * np.clip((trays * 2.0 - abs(x)) / trays, 0, 1)
+    apart = scatter * np.array([-1.0, 0.0, 1.0])[(np.arange(len(x))[:, None] + np.arange(3)) % 3]
+    test = spreadcheck.tray_test(x, shape[:, None] * (1 + apart), tray_width="0.5 m", tray_length="0.5 m")
+    told = " ".join(pattern_headline(spreadcheck.assess(test, bout_width_m=9.0)).split())
+    assert why in told

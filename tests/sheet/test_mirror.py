@@ -43,6 +43,12 @@ def test_every_output_says_so(tmp_path, monkeypatch):
     assert result.exit_code == 0, result.output
     assert MIRRORED in result.output
     assert "one-side" not in result.output
+    assert " : " not in result.output  # a side mirrored makes both halves alike by construction
+    assert "--confidence" not in result.output  # which is refused
+    everything = CliRunner().invoke(main, ["analyse", "half.csv", "--mirror", "--all"])
+    assert everything.exit_code == 0, everything.output
+    assert "90 % interval" not in everything.output
+    assert "left of the driving line" not in everything.output
     for name in ("half.json", "half.md", "half.html", "half.svg"):
         assert MIRRORED in (tmp_path / name).read_text(encoding="utf-8"), name
     codes = [warning["code"] for warning in json.loads((tmp_path / "half.json").read_text())["warnings"]]

@@ -1,5 +1,6 @@
 """The settings card: what it fills in and leaves open, one page in each form, nothing written becomes markup."""
 
+import dataclasses
 import functools
 import re
 from html.parser import HTMLParser
@@ -94,6 +95,32 @@ def test_a_width_over_the_limit_is_not_entered():
     assert width.value == ""
     assert width.note.startswith("16.5 m is not within the CV limit; effective width ")
     assert row(card.result, "CV at 16.5 m back-and-forth").value.endswith("OVER the limit")
+
+
+def test_a_width_that_is_only_not_sure_is_told_as_that():
+    """The limit is kept as measured; below an even chance the width is left open, below 90 % it is entered and said."""
+
+    def card(kept_pct):
+        judged = assessed().with_noise(lambda width_m, _: np.full(len(width_m), kept_pct))
+        return row(settings_card(judged).controller, "bout width")
+
+    unlikely, likely, sure = card(40.0), card(70.0), card(95.0)
+    assert unlikely.value == ""
+    assert unlikely.note.startswith("12 m keeps the CV limit as measured, but with a probability of 40 % only; ")
+    assert (likely.value, sure.value) == ("12 m", "12 m")
+    assert likely.note == "driven back-and-forth; kept with a probability of 70 % only"
+    assert sure.note == "driven back-and-forth"
+
+
+def test_a_factor_is_left_open_where_passes_differ_in_level():
+    test = assessed().test
+    heavy = spreadcheck.assess(dataclasses.replace(test, catch=test.catch * [1, 1, 1.3]))
+    factor = row(settings_card(heavy).controller, "calibration factor")
+    assert factor.value == ""
+    assert (
+        factor.note == "0.8 in force; the trays found 240.0 to 312.0 kg/ha, by which pass is right: settle that first"
+    )
+    assert row(settings_card(heavy).controller, "bout width").value == "12 m"
 
 
 @pytest.mark.parametrize(("target", "entered"), [(265, True), (268, False), (219, True), (217, False)])
