@@ -68,7 +68,8 @@ def summary_text(
     picture, shape = _picture(result, system, plain), pattern_headline(result).splitlines()
     gets = _field_gets(result, system)
     following = _next(result, system, asked or ("analyse", result.test.source or "SHEET")).split("\n")
-    room = SCREEN - len(head) - len(picture) - 1 - len(following)
+    rows = sum(math.ceil(len(line) / WIDTH) for line in following)  # a command stands whole, so that it can be copied
+    room = SCREEN - len(head) - len(picture) - 1 - rows
     blocks = _room_to_tell(result.doubts, system)
     if blocks and blocks + len(shape) + len(gets) > room:  # figures that can't be relied on give way to what blocks
         gets = []

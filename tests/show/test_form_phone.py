@@ -106,6 +106,9 @@ def test_whole_test_typed_with_a_reload_midway(browser):
     for weight in ("11.25", "12", ".5", "1e1"):
         type_weight(browser, weight, keep=weight in (".5", "1e1"))  # far from what stands beside them
     assert "Every tray is entered" in browser.shown()
+    assert "No verdict here: this page looks at single weights only." in browser.shown()
+    assert f"spreadcheck analyse {FILE}" in browser.shown()
+    assert not re.search(r"\bCV\b|\d %|\bfits\b", browser.shown())  # nothing that could be taken for one
     assert browser.all("#question")[0].is_displayed() is False
     expected = filled(
         test,

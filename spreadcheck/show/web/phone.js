@@ -44,7 +44,7 @@ function enter(cell) {
   state.cells[state.row][state.column] = cell;
   const next = nextPlace(state);
   go(next ? next.row : state.row, next ? next.column : state.column);
-  if (missing() === 0) say("Every tray is entered. Save the sheet. No verdict is given here: spreadcheck analyse looks for slips before it judges.");
+  if (missing() === 0) say("Every tray is entered. Save the sheet.");
 }
 
 // Before going elsewhere: what is typed and not entered is never dropped in silence.
@@ -289,6 +289,7 @@ function build() {
   }));
   at("details").replaceChildren(...SHEET.labels.map(detailField));
   at("cautions").replaceChildren(...SHEET.cautions.map((caution) => make("li", caution)));
+  at("judge").textContent = `spreadcheck analyse ${SHEET.file}`;
   showName();
 }
 
