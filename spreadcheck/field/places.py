@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from spreadcheck.errors import Fault, MissingExtraError, SheetError, record, shown
-from spreadcheck.sheet.csvrows import decoded
+from spreadcheck.sheet.cells import decoded
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.units import HECTARE_M2
 

@@ -17,7 +17,7 @@ from typing import Any
 
 from spreadcheck.errors import Fault, QuantityError
 from spreadcheck.judge.blend import NutrientAnalysis
-from spreadcheck.sheet.tomlfile import number_at, read_toml
+from spreadcheck.sheet.typedfiles import number_at, read_toml
 
 LIMITS_TABLE = "limits"
 

@@ -24,7 +24,7 @@ from typing import Any
 from spreadcheck.errors import CostError, Fault, QuantityError, SpreadcheckError, record, shown
 from spreadcheck.money.response import CURVES, OVER_SUPPLY, Response, response_curve
 from spreadcheck.money.work import EFFICIENCY_PCT, Field
-from spreadcheck.sheet.tomlfile import LARGEST, read_toml
+from spreadcheck.sheet.typedfiles import LARGEST, read_toml
 from spreadcheck.units import (
     GALLON_L,
     POUND_KG,

@@ -20,8 +20,8 @@ from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError, SheetError, record, shown
 from spreadcheck.sheet.labels import LABELS, Label
 from spreadcheck.sheet.plausible import BOUNDS, check
-from spreadcheck.sheet.titledcells import TitledCells, read_titled
 from spreadcheck.sheet.traytest import FormRow, form_row
+from spreadcheck.sheet.typedfiles import TitledCells, read_titled
 from spreadcheck.units import KINDS, parse_number, show, to_inside, unit_named, units_of
 
 TITLE = "spreadcheck setting chart"

@@ -17,7 +17,7 @@ from typing import TypeVar
 from spreadcheck.errors import Fault, QuantityError, SheetError, SpreadcheckError, record, shown
 from spreadcheck.product.segregation import Component, check_total
 from spreadcheck.sheet.plausible import BOUNDS, ONE_GRANULE_N, check, check_alike
-from spreadcheck.sheet.titledcells import TitledCells, read_titled
+from spreadcheck.sheet.typedfiles import TitledCells, read_titled
 from spreadcheck.units import KINDS, from_inside, parse_number, parse_quantity, split_quantity, unit_named
 
 Written = TypeVar("Written")

@@ -1,15 +1,16 @@
-"""A tray sheet as rows of cells, whatever file it was saved in.
+"""Files of cells, whatever program saved them: bytes to text, text to rows, and the rows of a tray sheet.
 
 The delimiter is the character right behind "spreadcheck tray sheet" on the first line: nothing is guessed.
 """
 
 from __future__ import annotations
 
+import csv
+import io
 import re
 from dataclasses import field
 
 from spreadcheck.errors import Fault, SheetError, record, shown
-from spreadcheck.sheet.csvrows import csv_rows, decoded
 
 TITLE = "spreadcheck tray sheet"
 VERSION = 1
@@ -40,15 +41,22 @@ class SheetCells:
     numbers: list[int]
     decimal_comma: bool  # whether a comma may stand for the decimal point
     delimiter: str = ","  # for messages that show a row
-    faults: Faults = field(default_factory=Faults)  # what was wrong with cells already
+    faults: Faults = field(default_factory=Faults)  # what is wrong with the cells as far as they were looked at
+    names: list[str] = field(default_factory=list)  # of the columns of the table, once its header row was found
 
-    def place(self, at: int | None = None, column: str = "") -> str:
-        """How a message names a cell, a whole row, or the whole sheet."""
+    def place(self, at: int | None = None, column: str | int = "") -> str:
+        """How a message names a cell, a whole row, or the whole sheet; a column by its name, else by its letter."""
         name = self.source or "tray sheet"
         if at is None:
             return name
+        if isinstance(column, int):
+            column = self.names[column] if column < len(self.names) else letter(column)
         row = f"{name}: row {self.numbers[at]}"
         return f'{row}, column "{shown(column)}"' if column else row
+
+    def fault(self, at: int | None, column: str | int, problem: str, remedy: str) -> None:
+        """Note what is wrong with a cell, a whole row, or the whole sheet."""
+        self.faults.add(self.place(at, column), problem, remedy)
 
 
 def letter(at: int) -> str:
@@ -110,3 +118,56 @@ def _not_a_sheet(name: str, first: str) -> Fault:
         f"the first cell is {found}, so this is not a tray sheet",
         f"the first row must be {TITLE},{VERSION}",
     )
+
+
+def unread(name: str, error: Exception) -> Fault:
+    """Why a file can't be read, and what to do about it."""
+    reason = getattr(error, "strerror", None) or str(error)
+    for kind, problem, remedy in (
+        (FileNotFoundError, "the file does not exist", "check its name and folder"),
+        (IsADirectoryError, "is a folder", "give the name of a file in it"),
+        (PermissionError, "may not be read", "check who may read the file"),
+        (OSError, f"can't be read ({reason})", "check the file and its disk"),
+    ):
+        if isinstance(error, kind):
+            return Fault(name, problem, remedy)
+    return Fault(name, "can't be read as text", "check its name, or open it as bytes")  # or no file can have the name
+
+
+def decoded(data: bytes) -> str | None:
+    """The text of a file: UTF-8 with or without byte-order mark, UTF-16 with one, or Windows-1252."""
+    wide = data[:2] in (b"\xff\xfe", b"\xfe\xff")
+    for encoding in ("utf-16",) if wide else ("utf-8", "cp1252"):
+        try:
+            text = data.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        return None if "\0" in text else text.removeprefix("\ufeff")
+    return None
+
+
+def csv_rows(text: str, *, delimiter: str, name: str, most: int) -> tuple[list[list[str]], list[int]]:
+    """The cells of each row that is not blank, without trailing empty ones, and the line each row starts on."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    rows: list[list[str]] = []
+    numbers: list[int] = []
+    start = 1
+    try:
+        for row in reader:
+            while row and not row[-1]:
+                row.pop()
+            if any(cell.strip() for cell in row):
+                rows.append(row)
+                numbers.append(start)
+            if len(rows) > most:
+                raise SheetError(Fault(name, f"has more than {most} rows", "a tray sheet holds one test; split it up"))
+            start = reader.line_num + 1
+    except csv.Error:
+        raise SheetError(
+            Fault(
+                f"{name}: row {start}",
+                "a quoted cell is not closed, is followed by more text, or is too long",
+                'start and end such a cell with ", and write every " inside it twice',
+            )
+        ) from None
+    return rows, numbers

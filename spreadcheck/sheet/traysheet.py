@@ -5,15 +5,12 @@ What is written reads back as the same test; a test that would not is refused, a
 
 from __future__ import annotations
 
-import dataclasses
 import os
 from typing import IO
 
 from spreadcheck.errors import Fault, OutputError, SheetError, shown
-from spreadcheck.sheet.cells import MAX_BYTES, TITLE, VERSION, SheetCells, read_text, shortest
-from spreadcheck.sheet.trayform import read_form
-from spreadcheck.sheet.trayheader import find_header
-from spreadcheck.sheet.traytable import read_table
+from spreadcheck.sheet.cells import MAX_BYTES, TITLE, VERSION, SheetCells, read_text, shortest, unread
+from spreadcheck.sheet.traytable import HEAD, read_cells
 from spreadcheck.sheet.traytest import CatchState, TrayTest
 
 _ZIP = b"PK\x03\x04"  # how an XLSX workbook starts
@@ -176,65 +173,38 @@ def sheet_bytes(test: TrayTest, name: str) -> bytes:
 
 def _loaded(source: str | os.PathLike[str] | IO[bytes] | IO[str]) -> tuple[str, bytes | str]:
     """The name of a sheet and what is in it, never more of it than a sheet may hold."""
-    if isinstance(source, (str, os.PathLike)):
-        name = os.fspath(source)
-        return name, _taken(name, name)
-    given = getattr(source, "name", "")
+    is_name = isinstance(source, (str, os.PathLike))
+    given = os.fspath(source) if isinstance(source, (str, os.PathLike)) else getattr(source, "name", "")
     name = given if isinstance(given, str) else ""
-    name = "standard input" if name == "<stdin>" else name
-    return name, _taken(name or "tray sheet", source)
-
-
-def _taken(name: str, source: str | IO[bytes] | IO[str]) -> bytes | str:
+    name = "standard input" if name == "<stdin>" and not is_name else name
+    place = name if is_name else name or "tray sheet"
     data: bytes | str
     try:
-        if isinstance(source, str):
-            with open(source, "rb") as file:
+        if isinstance(source, (str, os.PathLike)):
+            with open(name, "rb") as file:
                 data = file.read(MAX_BYTES + 1)
         else:
             data = source.read(MAX_BYTES + 1)
-    except FileNotFoundError:
-        raise SheetError(Fault(name, "the file does not exist", "check its name and folder")) from None
-    except IsADirectoryError:
-        raise SheetError(Fault(name, "is a folder", "give the name of a tray sheet in it")) from None
-    except PermissionError:
-        raise SheetError(Fault(name, "may not be read", "check who may read the file")) from None
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise SheetError(Fault(name, f"can't be read ({reason})", "check the file and its disk")) from None
-    except ValueError:  # text in another encoding, or a name no file can have
-        raise SheetError(Fault(name, "can't be read as text", "check its name, or open it as bytes")) from None
+    except (OSError, ValueError) as error:
+        raise SheetError(unread(place, error)) from None
     if len(data) > MAX_BYTES:
         raise SheetError(
-            Fault(name, f"is larger than {MAX_BYTES // 2**20} MiB", "a tray sheet holds one test; split it up")
+            Fault(place, f"is larger than {MAX_BYTES // 2**20} MiB", "a tray sheet holds one test; split it up")
         )
-    return data
+    return name, data
 
 
 def _read(data: bytes | str, source: str, worksheet: str = "", *, day_first: bool | None = None) -> TrayTest:
     """A test from the content of its sheet."""
-    found = _cells(data, source)
+    found, place = _cells(data, source), source or "tray sheet"
+    titles = ", ".join(f'"{shown(title)}"' for title in found if title) or "none that it could name"
     if worksheet and worksheet not in found:
-        titles = ", ".join(f'"{shown(title)}"' for title in found if title) or "none that it could name"
         problem = f'has no tray sheet in a worksheet "{shown(worksheet)}"'
-        raise SheetError(Fault(source or "tray sheet", problem, f"its tray sheets are: {titles}"))
+        raise SheetError(Fault(place, problem, f"its tray sheets are: {titles}"))
     if not worksheet and len(found) > 1:
-        titles = ", ".join(f'"{shown(title)}"' for title in found)
         problem = f"the workbook holds {len(found)} tray sheets: {titles}"
-        raise SheetError(Fault(source or "tray sheet", problem, "choose one with --worksheet NAME"))
-    return _test(found[worksheet] if worksheet else next(iter(found.values())), day_first)
-
-
-def _test(cells: SheetCells, day_first: bool | None) -> TrayTest:
-    faults = cells.faults
-    header = find_header(cells, faults)
-    if header is None:
-        raise SheetError(*faults)
-    form = read_form(cells, header.at, header.passes, faults, day_first=day_first)
-    table = read_table(cells, header, faults)
-    if faults or table is None:
-        raise SheetError(*faults)
-    return dataclasses.replace(table, form=form)
+        raise SheetError(Fault(place, problem, "choose one with --worksheet NAME"))
+    return read_cells(found[worksheet] if worksheet else next(iter(found.values())), day_first=day_first)
 
 
 def _cells(data: bytes | str, source: str) -> dict[str, SheetCells]:
@@ -254,18 +224,14 @@ def _rows(test: TrayTest) -> list[list[str]]:
         while cells and not cells[-1]:
             cells.pop()
         rows.append(cells)
-    has_note = any(test.note)
-    end = ["note"] if has_note else []
-    tare = [] if test.tare is None else ["tare"]
-    rows += [[], ["tray", "offset", *tare, *(column.name for column in test.columns), *end]]
+    note, tare = (["note"] if any(test.note) else []), ([] if test.tare is None else ["tare"])
+    rows += [[], [*HEAD, *tare, *(column.name for column in test.columns), *note]]
     units = [*(test.tare_unit for _ in tare), *(column.unit for column in test.columns)]
-    rows.append(["", test.offset_unit, *units, *("" for _ in end)])
-    tares = [[]] * len(test.tray) if test.tare is None else [[shortest(tare)] for tare in test.tare.tolist()]
-    trays = zip(test.tray, test.offset.tolist(), tares, test.note, strict=True)
-    caught = zip(test.catch.tolist(), test.state.tolist(), strict=True)
-    for (name, offset, own, note), (catches, states) in zip(trays, caught, strict=True):
-        row_cells = [name, shortest(offset), *own, *map(catch_cell, catches, states)]
-        rows.append([*row_cells, note] if has_note else row_cells)
+    rows.append(["", test.offset_unit, *units, *("" for _ in note)])
+    for at, (catches, states) in enumerate(zip(test.catch.tolist(), test.state.tolist(), strict=True)):
+        own = [] if test.tare is None else [shortest(test.tare[at])]
+        cells = [test.tray[at], shortest(test.offset[at]), *own, *map(catch_cell, catches, states)]
+        rows.append([*cells, test.note[at]] if note else cells)
     return rows
 
 

@@ -193,7 +193,7 @@ BAD = {
     "field": (["--field-width", "-3 m"], "field width: -3 m can't be right"),
     "target": (["--target", "-5 kg/ha"], "target rate: -5 kg/ha can't be spread; give a rate above 0"),
     "limit": (["--limit", "0"], "CV limit: 0 % can't be met or missed"),
-    "price file": (["--prices", "none.toml"], "none.toml: can't be read (No such file or directory); check the name"),
+    "price file": (["--prices", "none.toml"], "none.toml: the file does not exist; check its name and folder"),
     "sheet as prices": (["--prices", "test.csv"], "test.csv: is not a TOML file"),
     "no ending": (["--json", "x", "--csv", "x.csv"], 'x: this result can\'t be written as ""; end the name in .json'),
 }

@@ -340,7 +340,7 @@ def test_files_that_cannot_be_opened(tmp_path):
     """A missing file, a folder, a name no file can have."""
     for name, message in {
         tmp_path / "no.csv": "the file does not exist; check its name and folder",
-        tmp_path: "is a folder; give the name of a tray sheet in it",
+        tmp_path: "is a folder; give the name of a file in it",
         f"{tmp_path}/a\0b": "can't be read as text; check its name, or open it as bytes",
     }.items():
         with pytest.raises(SheetError) as caught:
