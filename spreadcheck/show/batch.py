@@ -13,7 +13,7 @@ from spreadcheck.judge.batch import COLUMNS, SheetResult
 from spreadcheck.sheet.labels import BACK_AND_FORTH, ROUND_AND_ROUND
 from spreadcheck.show.csv import csv_line
 from spreadcheck.show.json import envelope
-from spreadcheck.show.plots import plain, plain_style
+from spreadcheck.show.plots import line_style, plain, plain_style
 from spreadcheck.units import from_inside, shown_unit
 
 if TYPE_CHECKING:
@@ -95,9 +95,6 @@ def closing_words(summary: Summary, others: tuple[str, ...]) -> str:
     return "\n".join([", ".join(words), *(fault for result in summary.bad for fault in result.faults)])
 
 
-_LINES = ("-", "--", "-.", ":")
-_MARKS = "osD^v<>Ph*"
-_SHADES = ("black", "#1b4f72", "#c0651a", "#777777", "#4a7c3a", "#8a4f7d")
 _NAMED = 12  # machines in the legend
 
 
@@ -122,9 +119,8 @@ def trend_figure(rows: Iterable[Mapping[str, Any]], system: str = "metric") -> F
     axes = figure.subplots()
     for number, (machine, points) in enumerate(sorted(series.items())):
         days, widths = zip(*sorted(points), strict=True)
-        style: dict[str, Any] = {"ls": _LINES[number % 4], "marker": _MARKS[number % len(_MARKS)], "ms": 5}
         label = plain(machine) if number < _NAMED else f"_{number}"
-        axes.plot(days, widths, color=_SHADES[number % len(_SHADES)], label=label, **style)
+        axes.plot(days, widths, ms=5, label=label, **line_style(number, marks=True))
     count = sum(len(points) for points in series.values())
     axes.set(
         title=f"Effective width over time ({count} dated test{'' if count == 1 else 's'})",
@@ -132,10 +128,9 @@ def trend_figure(rows: Iterable[Mapping[str, Any]], system: str = "metric") -> F
         ylabel=f"Effective width ({unit})",
     )
     axes.set_ylim(bottom=0)
-    axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(axis="x", rotation=30)
     if series:
-        axes.legend(fontsize=8, frameon=False, loc="lower left")
+        axes.legend(loc="lower left")
     return figure
 
 

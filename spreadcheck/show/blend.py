@@ -14,7 +14,7 @@ from spreadcheck.show.analyse import scan_columns
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Table
 from spreadcheck.show.format import about_test, show_pct
 from spreadcheck.show.json import envelope
-from spreadcheck.show.plots import plain, plain_style
+from spreadcheck.show.plots import line_style, mark_centre, offset_label, plain, plain_style
 from spreadcheck.show.terminal import terminal_text
 from spreadcheck.show.verdict import (
     effective_words,
@@ -154,53 +154,49 @@ def _part_json(part: BlendPart, over: dict[str, FigureRange | None]) -> dict[str
     }
 
 
-_LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)))
-_SHADES = ("black", "#1b4f72", "#c0651a", "#777777", "#4a7c3a", "#8a4f7d")
-
-
 @plain_style()
 def blend_figure(blend: BlendAssessment, system: str = "metric") -> Figure:
     """Share of each component against offset, and CV against bout width of every part."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8, 8), layout="constrained")
-    figure.suptitle(plain(blend.test.name), fontsize=13, fontweight="bold")
+    figure.suptitle(plain(blend.test.name))
     top, bottom = figure.subplots(2, 1)
-    length = from_inside(1.0, shown_unit("length", system), "length")
-    _draw_shares(top, blend, length, shown_unit("length", system))
-    _draw_cv(bottom, blend, length, shown_unit("length", system))
-    for axes in (top, bottom):
-        axes.spines[["top", "right"]].set_visible(False)
+    _draw_shares(top, blend, system)
+    _draw_cv(bottom, blend, system)
     return figure
 
 
-def _draw_shares(axes: Axes, blend: BlendAssessment, length: float, unit: str) -> None:
+def _draw_shares(axes: Axes, blend: BlendAssessment, system: str) -> None:
+    length = from_inside(1.0, shown_unit("length", system), "length")
     whole = blend.parts[0].profile
     thrown = whole.rate_kg_ha > 0.02 * whole.rate_kg_ha.max()  # shares of next to nothing are noise
     offset, total = whole.offset_m[thrown], whole.rate_kg_ha[thrown]
     for number, part in enumerate(part for part in blend.parts if part.kind == "component"):
         rate = np.interp(offset, part.profile.offset_m, part.profile.rate_kg_ha, left=0.0, right=0.0)
-        style = _style(number)
+        style = line_style(number)
         axes.plot(offset * length, 100 * rate / total, lw=2, label=plain(part.name), **style)
         axes.axhline(100 * part.profile.area_kg_ha_m / whole.area_kg_ha_m, lw=0.8, alpha=0.6, **style)
-    axes.axvline(0, color="#777777", lw=1, ls=":")
+    mark_centre(axes)
     axes.set(
         title="Share of each component (thin: its share of the whole blend)",
-        xlabel=f"Offset from the driving centre line ({unit}): left - right",
+        xlabel=offset_label(system),
         ylabel="Share of the catch (%)",
         ylim=(0, None),
     )
-    axes.legend(fontsize=8, frameon=False, loc="upper center", ncols=3)
+    axes.legend(loc="upper center", ncols=3)
 
 
-def _draw_cv(axes: Axes, blend: BlendAssessment, length: float, unit: str) -> None:
+def _draw_cv(axes: Axes, blend: BlendAssessment, system: str) -> None:
+    unit = shown_unit("length", system)
+    length = from_inside(1.0, unit, "length")
     method = blend.test.text("driving") or BACK_AND_FORTH
     nutrients = [part for part in blend.parts if part.kind == "nutrient"]  # a lone carrier's curve is its nutrient's
     lowest, highest = np.inf, 0.0
     for number, part in enumerate([blend.parts[0], *(nutrients or blend.parts[1:])]):
         curve = part.curves[method]
         label = f"{plain(part.name)}, limit {part.limit_pct:g} %"
-        axes.plot(curve.width_m * length, curve.cv_pct, lw=1.5, label=label, **_style(number))
+        axes.plot(curve.width_m * length, curve.cv_pct, lw=1.5, label=label, **line_style(number))
         lowest, highest = min(lowest, curve.cv_pct.min(initial=np.inf)), max(highest, curve.cv_pct.max(initial=0.0))
     for limit in sorted({part.limit_pct for part in blend.parts}):
         axes.axhline(limit, color="black", lw=1.2)
@@ -213,9 +209,4 @@ def _draw_cv(axes: Axes, blend: BlendAssessment, length: float, unit: str) -> No
     axes.set(title=f"CV against bout width, {method}", xlabel=f"Bout width ({unit})",
              ylabel="CV (%): what trays read on average")  # fmt: skip
     axes.set_ylim(0, min(highest * 1.05, max(60.0, 1.6 * lowest)))
-    axes.legend(fontsize=8, frameon=False, loc="upper left")
-
-
-def _style(number: int) -> dict[str, Any]:
-    """A line that can be told from the others without colour."""
-    return {"ls": _LINES[number % len(_LINES)], "color": _SHADES[number % len(_SHADES)]}
+    axes.legend(loc="upper left")

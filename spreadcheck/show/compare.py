@@ -19,8 +19,20 @@ from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width
 from spreadcheck.show.json import envelope, form_data
+from spreadcheck.show.plots import (
+    draw_deposit,
+    line_style,
+    mark_centre,
+    mark_driven,
+    mark_limit,
+    offset_label,
+    plain,
+    plain_style,
+    scales,
+    shown_bout,
+)
 from spreadcheck.show.verdict import verdict_data, verdict_sentence
-from spreadcheck.units import from_inside, show, shown_unit
+from spreadcheck.units import show, shown_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -29,14 +41,6 @@ if TYPE_CHECKING:
 _DATA_UNIT = {"length": "m", "rate": "kg_ha", "share": "pct"}
 _NAMES = {"mean rate": "Mean rate", "centre": "Centre (right +)", "left share": "Left share", "CV": "CV",
           "effective width": "Width"}  # fmt: skip
-_STYLES: tuple[dict[str, Any], ...] = (
-    {"color": "black", "ls": "-", "marker": "o"},
-    {"color": "#c0651a", "ls": "--", "marker": "s"},
-    {"color": "#1b4f72", "ls": "-.", "marker": "^"},
-    {"color": "#777777", "ls": ":", "marker": "D"},
-    {"color": "#4a7c3a", "ls": (0, (5, 1)), "marker": "v"},
-    {"color": "#8a4f7d", "ls": (0, (3, 1, 1, 1)), "marker": "P"},
-)
 _TRAYS_NAMED = 3  # of those that differ
 _SIDE_BY_SIDE = 3  # tests that find room beside each other
 
@@ -400,8 +404,6 @@ def side_figure(found: Comparison, system: str = "metric") -> Figure:
     """What the field gets, test beside test; of many the first and those that rank best."""
     from matplotlib.figure import Figure
 
-    from spreadcheck.show.plots import draw_deposit, plain_style, shown_bout
-
     best = [one.test for one in found.ranking if one.test][: _SIDE_BY_SIDE - 1]
     shown = (0, *sorted(best)) if found.ranking else range(min(len(found.results), _SIDE_BY_SIDE))
     with plain_style():
@@ -415,7 +417,6 @@ def side_figure(found: Comparison, system: str = "metric") -> Figure:
             cv = show_pct(result.bouts_at(width)[method].cv_pct)
             axes.set_title(f"{_short(found, number, 34)}\nCV {cv} % at {show_width(width, system)}", fontsize=10)
             axes.set_xlabel(f"Across the field ({shown_unit('length', system)}), {method}", fontsize=9)
-            axes.spines[["top", "right"]].set_visible(False)
             axes.get_legend().remove()
             axes.label_outer()
             highest = max(highest, axes.get_ylim()[1])
@@ -427,8 +428,6 @@ def comparison_figure(found: Comparison, system: str = "metric") -> Figure:
     """Three panels: the profiles of all tests; each less the first; CV against bout width."""
     from matplotlib.figure import Figure
 
-    from spreadcheck.show.plots import plain_style
-
     with plain_style():
         figure = Figure(figsize=(8, 9.4), layout="constrained")
         top, middle, bottom = figure.subplots(3, 1)
@@ -437,45 +436,32 @@ def comparison_figure(found: Comparison, system: str = "metric") -> Figure:
         _draw_changes(middle, found, system)
         _draw_widths(bottom, found, system)
         for axes in (top, middle, bottom):
-            axes.spines[["top", "right"]].set_visible(False)
-            axes.legend(fontsize=8, frameon=False, loc="best")
+            axes.legend(loc="best")
     return figure
-
-
-def _style(number: int) -> dict[str, Any]:
-    return _STYLES[number % len(_STYLES)]
 
 
 def _short(found: Comparison, number: int, longest: int = 44) -> str:
     """What a test is called in a picture; the file that tells it from another stays whole."""
-    from spreadcheck.show.plots import plain
-
     name = found.results[number].test.name
     file = names_of(found.results)[number].removeprefix(name)
     return plain(textwrap.shorten(name, max(longest - len(file), 10), placeholder="...") + file)
 
 
-def _scales(found: Comparison, system: str) -> tuple[float, float]:
-    """From inside to what is shown, for offsets and rates."""
-    rate = 1.0 if found.results[0].profile.relative else from_inside(1.0, shown_unit("rate", system), "rate")
-    return from_inside(1.0, shown_unit("length", system), "length"), rate
-
-
 def _draw_profiles(axes: Axes, found: Comparison, system: str) -> None:
     """The profiles as they are compared, with the centre of each spread at the foot."""
-    length, rate = _scales(found, system)
+    length, rate = scales(found.results[0], system)
     factors = [1.0, *(change.factor for change in found.changes)]
     for number, (result, factor) in enumerate(zip(found.results, factors, strict=True)):
         x, y = result.profile.knots
         label = _short(found, number) + (f", times {factor:.3f}" if factor != 1.0 else "")
-        style = _style(number)
+        style = line_style(number, marks=True)
         axes.plot(x * length, y * factor * rate, lw=1.6, ms=3.5, label=label, **style)
         axes.plot(result.profile.centre_m * length, 0, clip_on=False, ms=9, mfc="white", ls="", zorder=5,
                   marker=style["marker"], color=style["color"])  # fmt: skip
-    axes.axvline(0, color="#777777", lw=1, ls=":")
+    mark_centre(axes)
     axes.set(
         title="Single-pass profiles",
-        xlabel=f"{_offsets(system)}; large open marks: centres",
+        xlabel=f"{offset_label(system)}; large open marks: centres",
         ylabel=f"Application rate ({rate_unit(found.results[0], system)})",
     )
     axes.set_ylim(bottom=0)
@@ -483,48 +469,40 @@ def _draw_profiles(axes: Axes, found: Comparison, system: str) -> None:
 
 def _draw_changes(axes: Axes, found: Comparison, system: str) -> None:
     """Each test less the first; filled marks where that is more than chance explains."""
-    length, rate = _scales(found, system)
+    length, rate = scales(found.results[0], system)
     axes.axhline(0, color="black", lw=1)
     for number, change in enumerate(found.changes, start=1):
         x, y = change.place_m * length, change.difference_kg_ha * rate
-        style = _style(number)
+        style = line_style(number, marks=True)
         axes.plot(x, y, lw=1.4, ms=5, mfc="white", label=f"{_short(found, number)}, less the first", **style)
         beyond = change.trays.beyond
         if beyond.any():
             axes.plot(x[beyond], y[beyond], ls="", ms=6, marker=style["marker"], color=style["color"],
                       label=f"  more than chance explains ({beyond.sum()} of {len(x)})")  # fmt: skip
-    axes.axvline(0, color="#777777", lw=1, ls=":")
+    mark_centre(axes)
     axes.set(
         title="Change of the profile",
-        xlabel=_offsets(system),
+        xlabel=offset_label(system),
         ylabel=f"Difference ({rate_unit(found.results[0], system)})",
     )
 
 
 def _draw_widths(axes: Axes, found: Comparison, system: str) -> None:
     """The CV of every test over the bout width, for the driving method of the first, else back-and-forth."""
-    length, _ = _scales(found, system)
+    length, _ = scales(found.results[0], system)
     method = found.results[0].driving or BACK_AND_FORTH
     highest = found.limit_pct
     for number, result in enumerate(found.results):
         curve = result.curves[method]
-        style = _style(number) | {"markevery": max(len(curve.width_m) // 12, 1)}
+        style = line_style(number, marks=True) | {"markevery": max(len(curve.width_m) // 12, 1)}
         label = f"{_short(found, number)}: {show_width(result.effective_width_m(method), system)}"
         axes.plot(curve.width_m * length, curve.cv_pct, lw=1.6, ms=4, label=label, **style)
         highest = max(highest, float(curve.cv_pct.max(initial=0.0)))
-    axes.axhline(found.limit_pct, color="black", lw=1)
-    axes.text(0.995, found.limit_pct, f"limit {found.limit_pct:g} %", transform=axes.get_yaxis_transform(), ha="right",
-              va="bottom", fontsize=8)  # fmt: skip
-    if found.bout_width_m is not None:
-        axes.axvline(found.bout_width_m * length, color="black", lw=3, alpha=0.25,
-                     label=f"bout width {show_width(found.bout_width_m, system)}")  # fmt: skip
+    mark_limit(axes, found.limit_pct)
+    mark_driven(axes, found.bout_width_m, system)
     axes.set(
         title=f"CV against bout width, {method}",
         xlabel=f"Bout width ({shown_unit('length', system)})",
         ylabel="CV (%)",
     )
     axes.set_ylim(0, min(highest * 1.05, max(4 * found.limit_pct, 60)))
-
-
-def _offsets(system: str) -> str:
-    return f"Offset from the driving centre line ({shown_unit('length', system)}): left - right"

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.confidence import SURE_PCT, BoutConfidence, Confidence, CvBand
 from spreadcheck.judge.passcount import PassesNeeded
 from spreadcheck.judge.steering import SteeringEffect, SteeringScan
@@ -15,7 +14,19 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_width
 from spreadcheck.show.json import envelope, known
-from spreadcheck.show.plots import draw_deposit, draw_widths, plain, plain_style, shown_bout
+from spreadcheck.show.plots import (
+    BLUE,
+    GREY,
+    draw_deposit,
+    draw_widths,
+    mark_centre,
+    mark_driven,
+    mark_limit,
+    offset_label,
+    plain,
+    plain_style,
+    scales,
+)
 from spreadcheck.show.verdict import verdict_data, verdict_sentence, width_down
 from spreadcheck.units import from_inside, shown_unit
 
@@ -238,7 +249,7 @@ def confidence_figure(sure: Confidence, system: str = "metric", *, analysis: boo
     result = sure.assessment
     count = 1 + analysis + max(len(sure.bands), int(analysis))
     figure = Figure(figsize=(8, 13.5 if analysis else 10.5), layout="constrained")
-    figure.suptitle(plain(result.test.name), fontsize=13, fontweight="bold")
+    figure.suptitle(plain(result.test.name))
     panels = list(np.atleast_1d(figure.subplots(count, 1)))
     draw_tray_errors(panels[0], sure, system)
     if analysis:
@@ -247,16 +258,13 @@ def confidence_figure(sure: Confidence, system: str = "metric", *, analysis: boo
         draw_widths(panels[2], result, system)
     for axes, method in zip(panels[1 + analysis :], sure.bands, strict=False):
         draw_cv_band(axes, sure, method, system)
-    for axes in panels:
-        axes.spines[["top", "right"]].set_visible(False)
     return figure
 
 
 def draw_tray_errors(axes: Axes, sure: Confidence, system: str = "metric") -> None:
     """The single-pass profile with the sampling error of each tray."""
     result, profile = sure.assessment, sure.assessment.profile
-    length = from_inside(1.0, shown_unit("length", system), "length")
-    rate = 1.0 if profile.relative else from_inside(1.0, shown_unit("rate", system), "rate")
+    length, rate = scales(result, system)
     x, y = profile.knots
     axes.plot(x * length, y * rate, color="black", lw=1.5)
     weighed = ~np.isnan(sure.tray_error_kg_ha)
@@ -264,15 +272,15 @@ def draw_tray_errors(axes: Axes, sure: Confidence, system: str = "metric") -> No
         axes.errorbar(
             profile.offset_m[weighed] * length, profile.rate_kg_ha[weighed] * rate,
             ERRORS_SHOWN * sure.tray_error_kg_ha[weighed] * rate,
-            fmt="o", ms=3, color="black", ecolor="#777777", capsize=2,
+            fmt="o", ms=3, color="black", ecolor=GREY, capsize=2,
             label=f"mean and {ERRORS_SHOWN:g} standard errors each way",
         )  # fmt: skip
-        axes.legend(fontsize=8, frameon=False, loc="best")
-    axes.axvline(0, color="#777777", lw=1, ls=":")
+        axes.legend(loc="best")
+    mark_centre(axes)
     passes = "one pass" if sure.noise.passes == 1 else f"mean of {sure.noise.passes} passes"
     axes.set(
         title=f"Single-pass profile, {passes}, with the sampling error of each tray",
-        xlabel=f"Offset from the driving centre line ({shown_unit('length', system)}): left - right",
+        xlabel=offset_label(system),
         ylabel=f"Application rate ({rate_unit(result, system)})",
     )
     axes.set_ylim(bottom=0)
@@ -297,31 +305,23 @@ def draw_cv_band(axes: Axes, sure: Confidence, method: str, system: str = "metri
     together = [(band.cv_trays_pct, "#555555", "-.", "all components together")] if blend else []
     for curve, colour, style, label in (
         *together,
-        (band.cv_without_noise_pct, "#1b4f72", "--", "with the noise taken out"),
+        (band.cv_without_noise_pct, BLUE, "--", "with the noise taken out"),
         (band.noise_floor_pct, "#a04000", ":", "noise floor"),
     ):
         axes.plot(width, curve, color=colour, lw=1.5, ls=style, label=label)
-    axes.axhline(limit, color="black", lw=1)
-    axes.text(0.005, limit, f"limit {limit:g} %", transform=axes.get_yaxis_transform(), va="bottom", fontsize=8)
+    mark_limit(axes, limit, "left")
     if band.effective_high_m > 0:
         ends = [max(band.effective_low_m * length, width[0]), band.effective_high_m * length]
         axes.plot(ends, [0, 0], color="black", lw=6, solid_capstyle="butt", clip_on=False,
                   label=f"{level} of the effective width{of_all}")  # fmt: skip
     if band.sure_width_m is not None:
         label = f"widest with {SURE_PCT:g} % probability: {width_down(band.sure_width_m, system)}"
-        axes.axvline(band.sure_width_m * length, color="#1b4f72", lw=1.2, ls="-.", label=label)
-    driven = sure.assessment.bout_width_m
-    if driven is not None:
-        axes.axvline(driven * length, color="black", lw=3, alpha=0.25, label=f"driven: {show_width(driven, system)}")
+        axes.axvline(band.sure_width_m * length, color=BLUE, lw=1.2, ls="-.", label=label)
+    mark_driven(axes, sure.assessment.bout_width_m, system)
     axes.set(title=f"CV against bout width, {method}", xlabel=f"Bout width ({unit})", ylabel="CV (%)")
     top = float(np.nanmax(band.high_pct, initial=limit))
     axes.set_ylim(0, min(1.05 * top, 3 * limit))
-    axes.legend(fontsize=8, frameon=True, framealpha=0.9, loc="upper left")
-
-
-def draw_band(sure: Confidence, axes: Axes, result: Assessment, system: str = "metric") -> None:
-    """CV with its band for the driving method of the form, else back-and-forth; as the other panels are drawn."""
-    draw_cv_band(axes, sure, shown_bout(result)[0], system)
+    axes.legend(frameon=True, framealpha=0.9, loc="upper left")
 
 
 def confidence_json(

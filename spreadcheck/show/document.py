@@ -6,7 +6,8 @@ text: a renderer sends them through `gated` once and escapes them in its own way
 
 from __future__ import annotations
 
-from dataclasses import asdict, fields, is_dataclass, replace
+from collections.abc import Iterable, Iterator
+from dataclasses import fields, is_dataclass, replace
 from typing import Any, Literal, TypeAlias, TypeVar
 
 from spreadcheck.errors import record, visible
@@ -156,39 +157,49 @@ def to_hand_over(document: Document, doubts: tuple[str, ...], *, verdict: str = 
     return replace(document, blocks=(*judged, *document.blocks, *more))
 
 
-_LINES = frozenset({"drawn"})
-_OWN = frozenset({"svg"})  # made by this package, escaped where words went in
-
-
 def gated(part: T) -> T:
     r"""The same part of a document with the signs that hide or steer made visible in every word of it.
+
+    A picture drawn with signs keeps its lines; an SVG is made by this package and was escaped where words went in.
 
     >>> gated(Points(("left\u202eright", "plain"))).items
     ('left\\u202eright', 'plain')
     """
-    return _gated(part)  # type: ignore[no-any-return]
-
-
-def _gated(part: Any) -> Any:
+    shown: Any = part
     if isinstance(part, str):
-        return visible(part)
+        shown = visible(part)
+    elif isinstance(part, tuple):
+        shown = tuple(map(gated, part))
+    elif is_dataclass(part) and not isinstance(part, type):
+        words = {field.name: gated(getattr(part, field.name)) for field in fields(part) if field.name != "svg"}
+        if isinstance(part, Picture):
+            words["drawn"] = visible(part.drawn, lines=True)
+        shown = replace(part, **words)
+    return shown  # type: ignore[no-any-return]
+
+
+def as_data(part: Any) -> Any:
+    """A part of a document as plain data for templates; each block says in `block` what it is."""
     if isinstance(part, tuple):
-        return tuple(map(_gated, part))
+        return list(map(as_data, part))
     if is_dataclass(part) and not isinstance(part, type):
-        words = {field.name: getattr(part, field.name) for field in fields(part) if field.name not in _OWN}
-        shown = {name: visible(words.pop(name), lines=True) for name in _LINES & words.keys()}
-        return replace(part, **shown, **{name: _gated(word) for name, word in words.items()})
+        words = {field.name: as_data(getattr(part, field.name)) for field in fields(part)}
+        return {"block": type(part).__name__.lower(), **words}
     return part
 
 
-def as_data(document: Document) -> dict[str, Any]:
-    """The gated document as plain data for templates; each block says in `block` what it is."""
-    shown = gated(document)
-    return {**vars(shown), "blocks": [_block_data(block) for block in shown.blocks]}
-
-
-def _block_data(block: Block) -> dict[str, Any]:
-    if isinstance(block, Side):
-        sides = {side: [_block_data(part) for part in getattr(block, side)] for side in ("left", "right")}
-        return {"block": "side", **sides}
-    return {"block": type(block).__name__.lower(), **asdict(block)}
+def text_blocks(blocks: Iterable[Block]) -> Iterator[Block]:
+    """The blocks as plain text has them: groups one after the other, fields as points, nothing of a web page's own."""
+    for block in blocks:
+        match block:
+            case Side(left=left, right=right):
+                yield from text_blocks((*left, *right))
+            case Fields(rows=rows):
+                every = (field for row in rows for field in row)
+                yield Points(tuple(f"{each.label}: {each.value or TO_WRITE} {each.unit}".rstrip() for each in every))
+            case Answer(further=further) if further:
+                yield Answer(block.question, f"{block.answer}; {further}")
+            case Place():
+                pass
+            case _:
+                yield block

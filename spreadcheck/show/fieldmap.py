@@ -82,7 +82,8 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     title = f"{plain(study.name)}: field CV {found.field_cv_pct:.1f} %"
     inner = found.interior_cv_pct
     under = f"interior {inner:.1f} %, edge {found.edge_cv_pct:.1f} %" if inner is not None else "all of it is edge"
-    figure.suptitle(f"{title}\n{under}; {way_words(study.case, study.cases, system)}", x=0.01, ha="left", fontsize=11)
+    figure.suptitle(f"{title}\n{under}; {way_words(study.case, study.cases, system)}", x=0.01, ha="left",
+                    fontsize=11, fontweight="normal")  # fmt: skip
     draw_map(axes, study, system)
     relative = study.assessment.profile.relative and not study.target_known
     labels = band_labels(study.target_kg_ha, system, relative=relative)
@@ -92,7 +93,7 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     ][::-1]
     words.axis("off")
     words.legend(handles=patches, loc="upper left", fontsize=7, title="Rate and share of the target",
-                 title_fontsize=8, frameon=False, borderaxespad=0, alignment="left")  # fmt: skip
+                 title_fontsize=8, borderaxespad=0, alignment="left")  # fmt: skip
     spots = "\n".join(f"{spot.number}  {plain(spot.name)}: {_times(spot.times)}" for spot in study.spots)
     named.axis("off")
     named.text(0, 1, f"Heaviest and lightest places\n{spots}" if spots else "", fontsize=7, va="top")

@@ -11,7 +11,7 @@ from importlib.resources import files
 from typing import Any
 from xml.etree import ElementTree
 
-from spreadcheck.show.document import TO_WRITE, Document, as_data
+from spreadcheck.show.document import TO_WRITE, Document, as_data, gated
 
 SHEETS = {"a4": "A4", "letter": "letter"}  # as a style sheet names them
 _SVG = "{http://www.w3.org/2000/svg}"
@@ -33,22 +33,27 @@ def document_html(
     side = " landscape" if document.across else ""
     style += f"@page {{ size: {SHEETS[paper]}{side}; margin: {margin}mm; }}\n"
     return page(
-        "document.html", style=style, script=script, data=data, document=as_data(document), places=places or {},
+        "document.html", style=style, script=script, data=data, document=as_data(gated(document)), places=places or {},
         to_write=TO_WRITE,
     )  # fmt: skip
 
 
 def page(name: str, *, style: str, script: str = "", data: dict[str, Any] | None = None, **words: Any) -> str:
-    """A page from its template; its policy lets this style and this script run and nothing else."""
-    template = _templates().get_template(name)
-    made: str = template.render(
-        style=style, script=script, data=json_for_page(data), policy=_policy(script, style), **words
-    )
-    return made
+    """A page from its template; its policy lets this style and this script run and nothing else.
+
+    No sign of its data can end the script element that they stand in.
+    """
+    style_hash, script_hash = (base64.b64encode(hashlib.sha256(x.encode()).digest()).decode() for x in (style, script))
+    scripts = f"script-src 'sha256-{script_hash}'; " if script else ""
+    policy = f"default-src 'none'; {scripts}style-src 'sha256-{style_hash}'; img-src data:; base-uri 'none'; "
+    held = json.dumps(data, separators=(",", ":"), allow_nan=False)
+    for sign in "&<>":
+        held = held.replace(sign, f"\\u{ord(sign):04x}")
+    return from_template(name, style=style, script=script, data=held, policy=policy + "form-action 'none'", **words)
 
 
-def part_html(name: str, **words: Any) -> str:
-    """A part of a page from its template, everything in it escaped."""
+def from_template(name: str, **words: Any) -> str:
+    """A page or a part of one, everything in it escaped."""
     made: str = _templates().get_template(name).render(**words)
     return made
 
@@ -73,21 +78,6 @@ def web_part(name: str) -> str:
     return (files("spreadcheck.show") / "web" / name).read_text(encoding="utf-8")
 
 
-def _policy(script: str, style: str) -> str:
-    scripts = f"script-src {_hash(script)}; " if script else ""
-    return f"default-src 'none'; {scripts}style-src {_hash(style)}; img-src data:; base-uri 'none'; form-action 'none'"
-
-
-def _hash(content: str) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(content.encode()).digest()).decode()}'"
-
-
-def json_for_page(data: Any) -> str:
-    """Data as JSON without a sign that could end its script element."""
-    text = json.dumps(data, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
-    return text.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
-
-
 def inline_svg(svg: str, name: str, title: str, words: str) -> str:
     """A picture as an element of a page of strict policy, which holds back style attributes: each is written out.
 
@@ -99,7 +89,17 @@ def inline_svg(svg: str, name: str, title: str, words: str) -> str:
             root.remove(child)
     for element in root.iter():
         element.tag = element.tag.removeprefix(_SVG)
-        _spread_out(element, name)
+        for rule in element.attrib.pop("style", "").split(";"):
+            label, _, value = (text.strip() for text in rule.partition(":"))
+            if label and label != "font-family":
+                element.set(label, value)
+        link = element.attrib.pop(_LINK, "")
+        if link:
+            element.set("href", link if link.startswith("data:image/") else f"#{name}-{link.removeprefix('#')}")
+        if "id" in element.attrib:
+            element.set("id", f"{name}-{element.attrib['id']}")
+        for label, value in element.attrib.items():
+            element.set(label, value.replace("url(#", f"url(#{name}-"))
     kept = {"viewBox": root.get("viewBox", ""), "role": "img", "aria-labelledby": f"{name}-title {name}-words"}
     root.attrib.clear()
     # what the figure's own style element says of everything in it
@@ -109,19 +109,3 @@ def inline_svg(svg: str, name: str, title: str, words: str) -> str:
         element.text = text
         root.insert(place, element)
     return ElementTree.tostring(root, encoding="unicode")
-
-
-def _spread_out(element: ElementTree.Element, name: str) -> None:
-    """Style as attributes, and every name and reference under the picture's own name."""
-    for rule in element.attrib.pop("style", "").split(";"):
-        label, _, value = (text.strip() for text in rule.partition(":"))
-        if label and label != "font-family":
-            element.set(label, value)
-    link = element.attrib.pop(_LINK, "")
-    if link:
-        element.set("href", link if link.startswith("data:image/") else f"#{name}-{link.removeprefix('#')}")
-    if "id" in element.attrib:
-        element.set("id", f"{name}-{element.attrib['id']}")
-    for label, value in element.attrib.items():
-        if value.startswith("url(#"):
-            element.set(label, f"url(#{name}-{value.removeprefix('url(#')}")

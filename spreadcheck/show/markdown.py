@@ -6,19 +6,17 @@ import re
 from collections.abc import Iterable
 
 from spreadcheck.show.document import (
-    TO_WRITE,
     Answer,
     Block,
     Document,
-    Fields,
     Heading,
     Note,
     Paragraph,
     Picture,
     Points,
-    Side,
     Table,
     gated,
+    text_blocks,
 )
 
 
@@ -34,15 +32,8 @@ def markdown_text(document: Document) -> str:
     <BLANKLINE>
     """
     shown = gated(document)
-    parts = [f"# {escaped(shown.title)}", *map(escaped, shown.about), *_parts(shown.blocks)]
-    return "\n\n".join([*parts, *([escaped(shown.foot)] if shown.foot else [])]) + "\n"
-
-
-def _parts(blocks: Iterable[Block]) -> list[str]:
-    parts: list[str] = []
-    for block in blocks:
-        parts += _parts((*block.left, *block.right)) if isinstance(block, Side) else [_text(block)]
-    return [part for part in parts if part]
+    parts = [f"# {escaped(shown.title)}", *map(escaped, shown.about), *map(_text, text_blocks(shown.blocks))]
+    return "\n\n".join(filter(None, (*parts, escaped(shown.foot)))) + "\n"
 
 
 def _text(block: Block) -> str:
@@ -54,19 +45,13 @@ def _text(block: Block) -> str:
         case Points(items=items, numbered=numbered):
             marks = (f"{at}." if numbered else "-" for at in range(1, len(items) + 1))
             return "\n".join(f"{mark} {escaped(item)}" for mark, item in zip(marks, items, strict=True))
-        case Answer(question=question, answer=answer, further=further):
-            return f"**{escaped(question)}** {escaped(f'{answer}; {further}' if further else answer)}"
+        case Answer(question=question, answer=answer):
+            return f"**{escaped(question)}** {escaped(answer)}"
         case Note(kind=kind, text=text, points=points):
             return "\n".join([f"> **{escaped(kind)}:** {escaped(text)}", *(f"> - {escaped(p)}" for p in points)])
         case Picture(title=title, words=words, drawn=drawn):
             said = f"**{escaped(title)}.** {escaped(words)}"
             return said + ("\n\n" + "\n".join(f"    {line}" for line in drawn.splitlines()) if drawn else "")
-        case Fields(rows=rows):
-            return "\n".join(
-                f"- {escaped(field.label)}: {escaped(f'{field.value or TO_WRITE} {field.unit}'.rstrip())}"
-                for row in rows
-                for field in row
-            )
         case Table():
             return _table(block)
     return ""

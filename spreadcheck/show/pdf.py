@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from spreadcheck.errors import record
-from spreadcheck.show.document import Document, as_data
+from spreadcheck.show.document import Document, as_data, gated
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 _OWN = "DejaVu Sans"  # comes with matplotlib, so that every computer prints the same page
@@ -34,7 +34,7 @@ def document_pdf(document: Document, *, paper: str = "a4") -> Pdf:
     """The document on A4 or US Letter, tagged by PDF/UA-1; scripts that DejaVu lacks are set in fonts of the system."""
     import typst
 
-    words = json.dumps(as_data(document), ensure_ascii=False)
+    words = json.dumps(as_data(gated(document)), ensure_ascii=False)
     made = partial(_compiled, _template(), paper=PAPERS[paper])
     missing = ""
     try:
@@ -88,7 +88,7 @@ def document_pictures(document: Document, *, paper: str = "a4", dots_per_inch: i
     import typst
 
     fonts, families = _fonts(system=True)
-    inputs = {"document": json.dumps(as_data(document)), "paper": PAPERS[paper], "fonts": json.dumps(families)}
+    inputs = {"document": json.dumps(as_data(gated(document))), "paper": PAPERS[paper], "fonts": json.dumps(families)}
     made = typst.compile(_template(), format="png", ppi=dots_per_inch, sys_inputs=inputs, font_paths=fonts)
     return made if isinstance(made, list) else [made]
 

@@ -11,7 +11,7 @@ import textwrap
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -29,12 +29,19 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+BLUE, ORANGE, GREY = "#1b4f72", "#c0651a", "#777777"
 LINE: dict[str, dict[str, Any]] = {
-    METHODS[0]: {"color": "#1b4f72", "ls": "-", "marker": "o"},
-    METHODS[1]: {"color": "#c0651a", "ls": "--", "marker": "s"},
+    METHODS[0]: {"color": BLUE, "ls": "-", "marker": "o"},
+    METHODS[1]: {"color": ORANGE, "ls": "--", "marker": "s"},
 }
-_PASS_MARKS = "osD^v<>Ph*"
+_DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)))
+_INKS = ("black", ORANGE, BLUE, GREY, "#4a7c3a", "#8a4f7d")
+_MARKS = "osD^v<>Ph*"
 _SHADES = ("#d9d9d9", "#b0b0b0")
+_OWN = {
+    "axes.spines.top": False, "axes.spines.right": False, "legend.fontsize": 8, "legend.frameon": False,
+    "figure.titlesize": 13, "figure.titleweight": "bold",
+}  # fmt: skip
 _BOUTS_SHOWN = 3
 _MOST_POINTS = 60  # of CV by trays: more would hide the curve
 _MOST_PLACES = 3001  # along a line of deposit: more can't be told apart on paper
@@ -56,7 +63,7 @@ def plain_style(**settings: Any) -> Iterator[None]:
         log.setLevel(level)
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
-        own: Any = settings  # matplotlib's type of names is a list of all it has
+        own: Any = _OWN | settings  # matplotlib's type of names is a list of all it has
         matplotlib.rcParams.update(own)
         yield
 
@@ -103,28 +110,62 @@ def analysis_figure(result: Assessment, system: str = "metric") -> Figure:
     draw_profile(top, result, system)
     draw_deposit(middle, result, system)
     draw_widths(bottom, result, system)
-    for axes in (top, middle, bottom):
-        axes.spines[["top", "right"]].set_visible(False)
     return figure
 
 
 def head(figure: Figure, result: Assessment, system: str = "metric") -> None:
     """The name of the test, and below it the verdict: a picture is handed on without its page."""
-    figure.suptitle(plain(result.test.name), fontsize=13, fontweight="bold")
+    figure.suptitle(plain(result.test.name))
     if result.verdict is not None:
         told = textwrap.fill(verdict_sentence(result.verdict, system), 110)
         figure.text(0.5, 0.0, told, ha="center", va="bottom", fontsize=9)
         figure.get_layout_engine().set(rect=(0, 0.035, 1, 0.965))  # type: ignore[union-attr,call-arg]
 
 
+def scales(result: Assessment, system: str) -> tuple[float, float]:
+    """What offsets and rates are multiplied with to be drawn."""
+    length = from_inside(1.0, shown_unit("length", system), "length")
+    return length, 1.0 if result.profile.relative else from_inside(1.0, shown_unit("rate", system), "rate")
+
+
+def offset_label(system: str) -> str:
+    """What stands at the axis across the travel direction."""
+    return f"Offset from the driving centre line ({shown_unit('length', system)}): left - right"
+
+
+def line_style(number: int, *, marks: bool = False) -> dict[str, Any]:
+    """A line that can be told from the others without colour."""
+    style: dict[str, Any] = {"ls": _DASHES[number % len(_DASHES)], "color": _INKS[number % len(_INKS)]}
+    return style | {"marker": _MARKS[number % len(_MARKS)]} if marks else style
+
+
+def mark_centre(axes: Axes) -> None:
+    """The driving centre line."""
+    axes.axvline(0, color=GREY, lw=1, ls=":")
+
+
+def mark_limit(axes: Axes, limit_pct: float, side: Literal["left", "right"] = "right") -> None:
+    """The CV limit, named at one end."""
+    axes.axhline(limit_pct, color="black", lw=1.2)
+    axes.text(0.005 if side == "left" else 0.995, limit_pct, f"limit {limit_pct:g} %", ha=side, va="bottom",
+              transform=axes.get_yaxis_transform(), fontsize=8)  # fmt: skip
+
+
+def mark_driven(axes: Axes, width_m: float | None, system: str) -> None:
+    """The bout width driven, where it is known."""
+    if width_m is not None:
+        at = from_inside(width_m, shown_unit("length", system), "length")
+        axes.axvline(at, color="black", lw=3, alpha=0.25, label=f"driven: {show_width(width_m, system)}")
+
+
 def draw_profile(axes: Axes, result: Assessment, system: str = "metric") -> None:
     """Catches of every pass and the single-pass profile."""
-    profile, length, rate = result.profile, _scale("length", system), _rate_scale(result, system)
+    profile, (length, rate) = result.profile, scales(result, system)
     rates = result.passes.rate_kg_ha.T
     for number, (name, row) in enumerate(zip(result.test.passes, rates, strict=True)):
-        mark = _PASS_MARKS[number % len(_PASS_MARKS)]
+        mark = _MARKS[number % len(_MARKS)]
         label = f"pass {name}" if len(rates) <= 6 else "passes" if number == 0 else None
-        axes.plot(result.test.offset_m * length, row * rate, mark, ms=4, mfc="none", color="#777777", label=label)
+        axes.plot(result.test.offset_m * length, row * rate, mark, ms=4, mfc="none", color=GREY, label=label)
     x, y = profile.knots
     axes.plot(x * length, y * rate, color="black", lw=2, label="single-pass profile (mean)")
     if profile.filled_offset_m:
@@ -138,11 +179,12 @@ def draw_profile(axes: Axes, result: Assessment, system: str = "metric") -> None
             mec="black",
             label="filled between neighbours",
         )
-    axes.axvline(0, color="#777777", lw=1, ls=":")
+    mark_centre(axes)
     axes.axvline(profile.centre_m * length, color="black", lw=1, ls="-.", label="centre of the spread")
-    axes.set(title="Catches and single-pass profile", xlabel=_offset_label(system), ylabel=_rate_label(result, system))
+    axes.set(title="Catches and single-pass profile", xlabel=offset_label(system))
+    axes.set_ylabel(f"Application rate ({rate_unit(result, system)})")
     axes.set_ylim(bottom=0)
-    axes.legend(fontsize=8, framealpha=0.85, edgecolor="none", loc="best")
+    axes.legend(frameon=True, framealpha=0.85, edgecolor="none", loc="best")
 
 
 def shown_bout(result: Assessment) -> tuple[str, float]:
@@ -156,7 +198,7 @@ def shown_bout(result: Assessment) -> tuple[str, float]:
 def draw_deposit(axes: Axes, result: Assessment, system: str = "metric") -> None:
     """The overlapped deposit over three bouts, with the share of every pass."""
     method, width = shown_bout(result)
-    length, rate = _scale("length", system), _rate_scale(result, system)
+    length, rate = scales(result, system)
     half = _BOUTS_SHOWN * width / 2
     x = _drawn_places(result.profile, width, method)
     numbers, shares = deposit_shares(result.profile, x, width, method)
@@ -168,7 +210,7 @@ def draw_deposit(axes: Axes, result: Assessment, system: str = "metric") -> None
     mean = result.profile.area_kg_ha_m / width * rate
     axes.plot(x * length, total, color="black", lw=2, label="overlapped deposit")
     if not result.tail_curves:  # else the mean rests on what fell beyond the end trays
-        axes.axhline(mean, color="#1b4f72", lw=1, ls="--", label=f"mean {mean:.4g} {rate_unit(result, system)}")
+        axes.axhline(mean, color=BLUE, lw=1, ls="--", label=f"mean {mean:.4g} {rate_unit(result, system)}")
     axes.set_ylim(0, 1.25 * float(total.max()))
     for number in range(-1, 2):
         back = method == BACK_AND_FORTH and number % 2
@@ -180,31 +222,26 @@ def draw_deposit(axes: Axes, result: Assessment, system: str = "metric") -> None
             fontsize=8,
         )
     for edge in (-0.5, 0.5):
-        axes.axvline(edge * width * length, color="#777777", lw=1, ls=":")
+        axes.axvline(edge * width * length, color=GREY, lw=1, ls=":")
     axes.set(
         title=f"Overlapped deposit at a bout width of {show_width(width, system)}, {method}",
-        xlabel=_offset_label(system),
-        ylabel=_rate_label(result, system),
+        xlabel=offset_label(system),
+        ylabel=f"Application rate ({rate_unit(result, system)})",
         xlim=(-half * length, half * length),
     )
-    axes.legend(fontsize=8, frameon=True, framealpha=0.85, loc="lower right")
+    axes.legend(frameon=True, framealpha=0.85, loc="lower right")
 
 
 def _drawn_places(profile: Profile, width: float, method: str) -> FloatArray:
     """Where the deposit bends within the bouts shown, both sides of each place where it may step; else a fine line."""
     edges = np.append(bout_deposit(profile, np.array([width]), method).start_m, width / 2)
-    reach = _BOUTS_SHOWN // 2
-    turned = [method == BACK_AND_FORTH and number % 2 == 1 for number in range(-reach, reach + 1)]
-    bouts = [
-        number * width + (-edges if back else edges)
-        for number, back in zip(range(-reach, reach + 1), turned, strict=True)
-    ]
-    x = np.unique(np.concatenate(bouts))
+    turned = -edges if method == BACK_AND_FORTH else edges
+    x = np.unique(np.concatenate((turned - width, edges, turned + width)))
     if profile.tails == CUT:
-        x = np.unique(np.concatenate((x - 2 * SAME_PLACE * profile.spacing_m, x + 2 * SAME_PLACE * profile.spacing_m)))
-    return (
-        x if len(x) <= _MOST_PLACES else np.linspace(-_BOUTS_SHOWN * width / 2, _BOUTS_SHOWN * width / 2, _MOST_PLACES)
-    )
+        step = 2 * SAME_PLACE * profile.spacing_m
+        x = np.unique(np.concatenate((x - step, x + step)))
+    half = _BOUTS_SHOWN * width / 2
+    return x if len(x) <= _MOST_PLACES else np.linspace(-half, half, _MOST_PLACES)
 
 
 def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
@@ -212,7 +249,7 @@ def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
 
     The axis shows the lowest CVs and those at the width driven, also where none comes near the limit.
     """
-    length, lowest, highest = _scale("length", system), np.inf, result.limit_pct
+    length, lowest, highest = scales(result, system)[0], np.inf, result.limit_pct
     for method, scan in result.scans.items():
         curve, style = result.curves[method], LINE[method]
         widths = np.union1d(curve.width_m, scan.width_m)
@@ -225,39 +262,16 @@ def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
             points = "points: CV by trays at whole spacings" if method == METHODS[0] else None
             axes.plot(scan.width_m[whole] * length, scan.cv_trays_pct[whole], style["marker"], ms=4, mfc="white",
                       mec=style["color"], label=points)  # fmt: skip
-        lowest, highest = (
-            min(lowest, float(np.nanmin(cv, initial=np.inf))),
-            max(highest, float(np.nanmax(cv, initial=0))),
-        )
+        lowest = min(lowest, float(np.nanmin(cv, initial=np.inf)))
+        highest = max(highest, float(np.nanmax(cv, initial=0)))
         if effective is not None and not result.tail_curves:
             axes.axvline(effective * length, color=style["color"], ls=style["ls"], lw=1)
-    axes.axhline(result.limit_pct, color="black", lw=1.2)
-    axes.text(0.995, result.limit_pct, f"limit {result.limit_pct:g} %", transform=axes.get_yaxis_transform(),
-              ha="right", va="bottom", fontsize=8)  # fmt: skip
-    if result.bout_width_m is not None:
-        axes.axvline(result.bout_width_m * length, color="black", lw=3, alpha=0.25,
-                     label=f"driven: {show_width(result.bout_width_m, system)}")  # fmt: skip
+    mark_limit(axes, result.limit_pct)
+    mark_driven(axes, result.bout_width_m, system)
     part = "the worst part, scaled to one limit" if result.blend else "what trays read on average"
     rows = len(axes.get_legend_handles_labels()[0])
     axes.set_title("CV against bout width", pad=10 + 11 * rows)  # the legend stands between: it hides no curve
-    axes.set(xlabel=f"Bout width ({shown_unit('length', system)})",
-             ylabel=f"CV (%): {part}")  # fmt: skip
+    axes.set(xlabel=f"Bout width ({shown_unit('length', system)})", ylabel=f"CV (%): {part}")
     driven = [bout.cv_pct for bout in result.bouts.values() if bout.cv_pct > 0]
     axes.set_ylim(0, min(highest * 1.05, max(4 * result.limit_pct, 40.0, 1.6 * lowest, *(1.2 * cv for cv in driven))))
-    axes.legend(fontsize=8, frameon=False, loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2, labelspacing=0.3)
-
-
-def _scale(kind: str, system: str) -> float:
-    return from_inside(1.0, shown_unit(kind, system), kind)
-
-
-def _rate_scale(result: Assessment, system: str) -> float:
-    return 1.0 if result.profile.relative else _scale("rate", system)
-
-
-def _offset_label(system: str) -> str:
-    return f"Offset from the driving centre line ({shown_unit('length', system)}): left - right"
-
-
-def _rate_label(result: Assessment, system: str) -> str:
-    return f"Application rate ({rate_unit(result, system)})"
+    axes.legend(loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2, labelspacing=0.3)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterable
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 
 from spreadcheck import __version__
-from spreadcheck.errors import record
 from spreadcheck.judge.assessment import CLOSE, OVER, WITHIN, Assessment, Bout
 from spreadcheck.judge.confidence import SURE_PCT, Confidence
 from spreadcheck.limits import LIMITS
@@ -21,10 +20,10 @@ from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
 from spreadcheck.sheet.mirror import COPIED, MIRRORED
 from spreadcheck.sheet.traysheet import catch_cell
 from spreadcheck.show.analyse import width_rows
-from spreadcheck.show.confidence import confidence_tables, draw_band
+from spreadcheck.show.confidence import confidence_tables, draw_cv_band
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Place, Points, Table
 from spreadcheck.show.format import is_close_call, rate_unit, show_pct, show_rate, show_share, show_width
-from spreadcheck.show.html import document_html, part_html, web_part
+from spreadcheck.show.html import document_html, from_template, web_part
 from spreadcheck.show.pattern_text import advice_blocks
 from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, figure_bytes, plain_style, shown_bout
 from spreadcheck.show.verdict import (
@@ -43,113 +42,81 @@ from spreadcheck.spread.profile import TAPER
 from spreadcheck.units import show, shown_unit, to_inside
 
 SLIDER_STEP = {"metric": 0.1, "us": 0.5}  # m, ft
+OTHER_SYSTEM = {"metric": "us", "us": "metric"}  # stands in brackets
+HOW = {
+    BACK_AND_FORTH: "neighbouring passes in opposite directions",
+    ROUND_AND_ROUND: "neighbouring passes in the same direction",
+}
+OTHER_WAY = {BACK_AND_FORTH: ROUND_AND_ROUND, ROUND_AND_ROUND: BACK_AND_FORTH}
+MANUAL_FIRST = "The machine maker's manual, the product label and local rules come before this report."
+MOST_WIDTHS = 24  # about so many rows in the table of bout widths
+MOST_COLUMNS = 6  # catches side by side; more go into further tables
+MOST_CATCHES = 6_000  # more than anyone reads, and than a page in a browser or a printer bears
+BLANK = "blank"
+CELL_WORDS = "blank: not weighed; x: weighed but thrown out; 0: nothing fell in"
+_SMALL = {"font.size": 9, "axes.labelsize": 9}  # a picture's signs can be read on a phone
 
 
 def report(result: Assessment, system: str = "metric", *, sure: Confidence | None = None) -> Document:
     """The report of an assessment; `system` leads, `sure` adds how sure the answer is."""
     known = sure if sure is not None and sure.known else None
-    figures = (bout_table(result, system), *(_sure_tables(known, system) if known else ()))
+    words = plain_words(result, system)
+    answer, *more = words["In short"]
     doubts = (*doubt_words(result, system), *(doubt.message(system) for doubt in (sure.doubts if sure else ())))
-    blocks: tuple[Block, ...] = (
-        *_plain_part(result, system),
-        Place("slider"),
-        Heading("Pictures"),
-        *_pictures(result, system, known),
-        Heading("Figures"),
-        *figures,
-        *_tables_of_widths(result, system),
-        *advice_blocks(result, system),
-        Heading("Method"),
-        *map(Paragraph, method_words(result)),
-        Heading("What the limits rest on"),
-        Points(source_words()),
-        Heading("Raw trays and form"),
-        *tray_tables(result, system),
-        form_table(result),
-        Heading("Doubts about this test"),
-        Points(doubts),
-    )
+    sections: dict[str, Iterable[Block]] = {
+        **{heading: [Paragraph(" ".join(sentences))] for heading, sentences in words.items()},
+        "In short": [Paragraph(answer, "strong"), *map(Paragraph, more)],
+        "What to do": [Points(words["What to do"]), Place("slider")],
+        "Pictures": _pictures(result, system, known),
+        "Figures": [*_figures(result, system, known), *advice_blocks(result, system)],
+        "Method": map(Paragraph, method_words(result)),
+        "What the limits rest on": [Points(source_words())],
+        "Raw trays and form": [*tray_tables(result, system), form_table(result)],
+        "Doubts about this test": [Points(doubts)],
+    }
+    blocks = tuple(block for heading, parts in sections.items() for block in (Heading(heading), *parts))
     name = result.test.name
     return Document(name, blocks, over="Spread pattern report", foot=f"{name} - spreadcheck {__version__}")
-
-
-def _tables_of_widths(result: Assessment, system: str) -> tuple[Block, ...]:
-    """The tables of other limits and widths; none where a test is blocked and they rest on a guess about the tails."""
-    if result.tail_curves and result.blocking:
-        return (Paragraph("No widths are listed: what fell beyond the end trays is missing, and would change them."),)
-    return (limit_table(result, system), *width_tables(result, system))
-
-
-def _plain_part(result: Assessment, system: str) -> list[Block]:
-    answer, *further = plain_words(result, system)
-    first, *rest = answer.sentences
-    blocks: list[Block] = [Heading(answer.heading), Paragraph(first, "strong"), *map(Paragraph, rest)]
-    for passage in further:
-        told = Points(passage.sentences) if passage.steps else Paragraph(" ".join(passage.sentences))
-        blocks += [Heading(passage.heading), told]
-    return blocks
-
-
-def _pictures(result: Assessment, system: str, sure: Confidence | None) -> list[Block]:
-    draws: list[Callable[[Any, Assessment, str], None]] = [draw_profile, draw_deposit, draw_widths]
-    words = list(picture_words(result, system))
-    if sure is not None:
-        draws.append(partial(draw_band, sure))
-        words.append(band_words(sure, system))
-    return [Picture(*told, svg=_svg(draw, result, system)) for draw, told in zip(draws, words, strict=True)]
-
-
-_SMALL = {"font.size": 9, "axes.labelsize": 9, "axes.spines.top": False, "axes.spines.right": False}
-
-
-def _svg(draw: Callable[[Any, Assessment, str], None], result: Assessment, system: str) -> str:
-    """One picture, small enough that its signs can be read on a phone; its title stands below it."""
-    from matplotlib.figure import Figure
-
-    with plain_style(**_SMALL):
-        figure = Figure(figsize=(4.8, 3.3), layout="constrained")
-        axes = figure.subplots()
-        draw(axes, result, system)
-        axes.set_title("")
-        return figure_bytes(figure, "svg").decode()
 
 
 def report_html(
     result: Assessment, system: str = "metric", *, paper: str = "a4", sure: Confidence | None = None
 ) -> str:
     """The report as a web page with a slider for the bout width."""
-    units = {"length_unit": shown_unit("length", system), "rate_unit": rate_unit(result, system)}
-    slider = part_html("slider.html", jumps=_jumps(result, system), **units)
-    script = "".join(map(web_part, ("core.js", "overlap.js", "report.js")))
+    jumps = [(result.bout_width_m, result.driving or METHODS[0], "driven")]
+    if not result.tail_curves:
+        widths = ((result.effective_width_m(method), method) for method in METHODS)
+        jumps += [(width and down_m(width, system), method, "effective") for width, method in widths]
+    slider = from_template(
+        "slider.html",
+        jumps=[(w, method, f"{what}: {show_width(w, system)} {method}") for w, method, what in jumps if w],
+        length_unit=shown_unit("length", system),
+        rate_unit=rate_unit(result, system),
+    )
     return document_html(
-        report(result, system, sure=sure), paper=paper, places={"slider": slider}, script=script,
-        data=_slider_data(result, system),
+        report(result, system, sure=sure), paper=paper, places={"slider": slider},
+        script="".join(map(web_part, ("core.js", "overlap.js", "report.js"))), data=_slider_data(result, system),
     )  # fmt: skip
 
 
-def _jumps(result: Assessment, system: str) -> list[tuple[float, str, str]]:
-    """Buttons that lead the slider to the widths that matter: width, method, what is said."""
-    driven = [(result.bout_width_m, result.driving or METHODS[0], "driven")]
-    widths = {method: result.effective_width_m(method) for method in METHODS}
-    effective = [(width and down_m(width, system), method, "effective") for method, width in widths.items()]
-    return [
-        (width, method, f"{what}: {show_width(width, system)} {method}")
-        for width, method, what in driven + effective
-        if width is not None and not (result.tail_curves and what == "effective")
-    ]
-
-
 def _slider_data(result: Assessment, system: str) -> dict[str, Any]:
-    """What the slider needs, all in SI; a unit is worth so much of the unit inside."""
+    """What the slider needs, all in SI; a unit is worth so much of the unit inside.
+
+    The parts of a blend that decide come with the factor that brings their limit to that of the report.
+    """
     profile, widths = result.profile, result.scans[METHODS[0]].width_m
     method, width = shown_bout(result)
-    systems = (system, other_system(system))
-    rates = [{"unit": rate_unit(result, name), "worth": _worth("rate", name)} for name in systems]
+    systems = (system, OTHER_SYSTEM[system])
+    worth = {(kind, s): to_inside(1.0, shown_unit(kind, s), kind) for kind in ("length", "rate") for s in systems}
+    judged = result.blend.judged if result.blend else ()
+    shares = (1.0, *(result.limit_pct / part.limit_pct for part in judged))
+    one, *parts = (
+        {"offset": each.offset_m.tolist(), "rate": each.rate_kg_ha.tolist(), "tails": each.tails, "share": share}
+        for each, share in zip((profile, *(part.profile for part in judged)), shares, strict=True)
+    )
     return {
-        "offset": profile.offset_m.tolist(),
-        "rate": profile.rate_kg_ha.tolist(),
-        "tails": profile.tails,
-        "parts": _parts(result),
+        **one,
+        "parts": parts,
         "blocking": list(result.blocking),
         "limit": result.limit_pct,
         "narrowest": min(float(widths[0]), width),
@@ -157,77 +124,37 @@ def _slider_data(result: Assessment, system: str) -> dict[str, Any]:
         "width": width,
         "method": method,
         "lengths": [
-            {"unit": shown_unit("length", name), "worth": _worth("length", name), "step": SLIDER_STEP[name]}
-            for name in systems
+            {"unit": shown_unit("length", s), "worth": worth["length", s], "step": SLIDER_STEP[s]} for s in systems
         ],
-        "rates": [{"unit": rate_unit(result), "worth": 1.0}] if profile.relative else rates,
+        "rates": [{"unit": rate_unit(result), "worth": 1.0}]
+        if profile.relative
+        else [{"unit": rate_unit(result, s), "worth": worth["rate", s]} for s in systems],
     }
-
-
-def _parts(result: Assessment) -> list[dict[str, Any]]:
-    """The parts of a blend that decide, each with the factor that brings its limit to that of the report."""
-    return [
-        {
-            "offset": part.profile.offset_m.tolist(),
-            "rate": part.profile.rate_kg_ha.tolist(),
-            "tails": part.profile.tails,
-            "share": result.limit_pct / part.limit_pct,
-        }
-        for part in (result.blend.judged if result.blend else ())
-    ]
-
-
-def _worth(kind: str, system: str) -> float:
-    return to_inside(1.0, shown_unit(kind, system), kind)
-
-
-HOW = {
-    BACK_AND_FORTH: "neighbouring passes in opposite directions",
-    ROUND_AND_ROUND: "neighbouring passes in the same direction",
-}
-MANUAL_FIRST = "The machine maker's manual, the product label and local rules come before this report."
-
-
-@record
-class Passage:
-    """One heading and what stands under it; `steps` are points of a list, else the sentences run on."""
-
-    heading: str
-    sentences: tuple[str, ...]
-    steps: bool = False
-
-
-def other_system(system: str) -> str:
-    """The unit system that stands in brackets."""
-    return "metric" if system == "us" else "us"
 
 
 def both_lengths(length_m: float, system: str) -> str:
     """A length as this package rounds it, with the other unit system in brackets."""
-    return f"{show_width(length_m, system)} ({show(length_m, 'length', other_system(system), digits=1)})"
-
-
-def both_down(width_m: float, system: str) -> str:
-    """A width that the limit is kept at, rounded down, with the other unit system in brackets."""
-    return both_lengths(down_m(width_m, system), system)
+    return f"{show_width(length_m, system)} ({show(length_m, 'length', OTHER_SYSTEM[system], digits=1)})"
 
 
 def both_rates(rate: float, result: Assessment, system: str) -> str:
     """A rate as this package rounds it, with the other unit system in brackets where rates are known."""
     said = f"{show_rate(rate, result, system)} {rate_unit(result, system)}"
-    return said if result.profile.relative else f"{said} ({show(rate, 'rate', other_system(system))})"
+    return said if result.profile.relative else f"{said} ({show(rate, 'rate', OTHER_SYSTEM[system])})"
 
 
-def plain_words(result: Assessment, system: str = "metric") -> tuple[Passage, ...]:
-    """The plain part of a report: the answer first, then what a customer asks next."""
-    return (
-        Passage("In short", _in_short(result, system)),
-        Passage("What was tested", _tested(result, system)),
-        Passage("How far apart the passes may be driven", _how_far(result, system)),
-        Passage("Is it even enough at the width driven?", _even_enough(result, system)),
-        Passage("What the field gets", _field_gets(result, system)),
-        Passage("What to do", (*_steps(result, system), _nobody_near(result), MANUAL_FIRST), steps=True),
-    )
+def plain_words(result: Assessment, system: str = "metric") -> dict[str, tuple[str, ...]]:
+    """The plain part of a report, sentences by heading: the answer first, then what a customer asks next."""
+    moving = result.pattern.kind.moving
+    nobody_near = f"Nobody near {moving}; all at a standstill, engine off and key out before anything is adjusted."
+    return {
+        "In short": _in_short(result, system),
+        "What was tested": _tested(result, system),
+        "How far apart the passes may be driven": _how_far(result, system),
+        "Is it even enough at the width driven?": _even_enough(result, system),
+        "What the field gets": _field_gets(result, system),
+        "What to do": (*_steps(result, system), nobody_near, MANUAL_FIRST),
+    }
 
 
 def judged_methods(result: Assessment) -> tuple[str, ...]:
@@ -235,15 +162,11 @@ def judged_methods(result: Assessment) -> tuple[str, ...]:
     return (result.driving,) if result.driving else METHODS
 
 
-def _nobody_near(result: Assessment) -> str:
-    moving = result.pattern.kind.moving
-    return f"Nobody near {moving}; all at a standstill, engine off and key out before anything is adjusted."
-
-
 def _in_short(result: Assessment, system: str) -> tuple[str, ...]:
     laid = result.pattern.kind.outlets and result.bouts and not result.blocking  # it drives the width it is built for
     sentences = [] if laid else [_may_be_driven(result, system)]
-    sentences += [_verdict(result, result.bouts[method], system) for method in judged_methods(result) if result.bouts]
+    if result.bouts:
+        sentences += [verdict_sentence(result.verdicts[m], system, both_lengths) for m in judged_methods(result)]
     if laid and not result.within_limit:
         sentences.append(f"Put right what lays unevenly ({result.pattern.kind.parts}) and test again.")
     count = len(result.doubts)
@@ -261,7 +184,7 @@ def _may_be_driven(result: Assessment, system: str) -> str:
     if all(result.effective_width_m(method) is None for method in METHODS):
         return "No bout width that was tried is even enough with this setting, whichever way the passes are driven."
     widths = {method: result.advised_width_m(method) for method in METHODS}
-    said = {method: both_down(width, system) for method, width in widths.items() if width is not None}
+    said = {m: both_lengths(down_m(width, system), system) for m, width in widths.items() if width is not None}
     if not said:
         return advice_words(result, METHODS[0], system)
     if len(set(said.values())) == 1 and len(said) == len(METHODS):
@@ -272,14 +195,10 @@ def _may_be_driven(result: Assessment, system: str) -> str:
     return f"Advised: drive the passes {driven}{''.join(missed)}."
 
 
-def _verdict(result: Assessment, bout: Bout, system: str) -> str:
-    return verdict_sentence(result.verdicts[bout.method], system, both_lengths)
-
-
 def _tested(result: Assessment, system: str) -> tuple[str, ...]:
     test, profile = result.test, result.profile
     about = ("product", "machine", "place", "date", "customer", "adviser")
-    named = [f"{label}: {test.text(label)}" for label in about if test.text(label)]
+    named = "; ".join(f"{label}: {test.text(label)}" for label in about if test.text(label))
     first, last = float(profile.offset_m[0]), float(profile.offset_m[-1])
     count, untested = len(profile.offset_m), test.mirrored
     if untested:  # only the trays that were laid out
@@ -293,7 +212,7 @@ def _tested(result: Assessment, system: str) -> tuple[str, ...]:
     )
     if untested:
         trays += f" The {untested} was not tested."
-    return (*([_as_sentence("; ".join(named))] if named else []), trays, _where_it_lies(result, system))
+    return (*([_as_sentence(named)] if named else []), trays, _where_it_lies(result, system))
 
 
 def _as_sentence(text: str) -> str:
@@ -310,10 +229,9 @@ def _where_it_lies(result: Assessment, system: str) -> str:
     if result.test.mirrored:
         return f"Where the middle of the spread lies is not known: {MIRRORED}."
     left, right = (show_pct(share, digits=0) for share in (profile.left_share_pct, profile.right_share_pct))
-    shares = f"{left} % falls to the left and {right} % to the right."
-    if float(show(abs(profile.centre_m), "length", unit=False, digits=1)) == 0:
-        return f"The middle of the spread lies on the driving line: {shares}"
-    return f"The middle of the spread lies {_side(profile.centre_m, system)} of the driving line: {shares}"
+    central = float(show(abs(profile.centre_m), "length", unit=False, digits=1)) == 0
+    at = "on the driving line" if central else f"{_side(profile.centre_m, system)} of the driving line"
+    return f"The middle of the spread lies {at}: {left} % falls to the left and {right} % to the right."
 
 
 def _how_far(result: Assessment, system: str) -> tuple[str, ...]:
@@ -336,14 +254,12 @@ def _differ(result: Assessment) -> bool:
 
 def _method_width(result: Assessment, method: str, system: str) -> str:
     start = f"{method.capitalize()} ({HOW[method]}):"
-    width, best = result.effective_width_m(method), result.best(method)
-    if width is None:
+    if result.effective_width_m(method) is None:
+        best = result.best(method)
         if best is None:
             return f"{start} no width has two trays or more in a bout, so that none can be judged."
-        at = both_lengths(best[0], system)
-        return (
-            f"{start} no width that was tried is within the limit; the best is {at} with a CV of {show_pct(best[1])} %."
-        )
+        at = f"{both_lengths(best[0], system)} with a CV of {show_pct(best[1])} %"
+        return f"{start} no width that was tried is within the limit; the best is {at}."
     said = f"{start} {effective_words(result, method, system)}."
     others = other_bands_words(result, method, system)
     if others:
@@ -366,7 +282,7 @@ def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
         sentences.append("It is not known which way the passes are driven, so both are judged.")
     for method in judged_methods(result):
         bout = result.bouts[method]
-        sentences.append(_verdict(result, bout, system))
+        sentences.append(verdict_sentence(result.verdicts[method], system, both_lengths))
         if is_close_call(bout.cv_pct, result.limit_pct) and not result.blocking:
             sentences.append("This is close to the limit: another test of the same machine may fall on the other side.")
         over = result.cv_over_tails(method, bout.width_m)
@@ -378,16 +294,13 @@ def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def told_bouts(result: Assessment, system: str = "metric") -> tuple[Bout, ...]:
-    """The bouts that a customer is told about: at the width driven, or else at each advised width."""
-    if result.bouts:
-        return tuple(result.bouts[method] for method in judged_methods(result))
-    widths = {method: result.advised_width_m(method) for method in judged_methods(result)}
-    return tuple(result.bouts_at(down_m(width, system))[m] for m, width in widths.items() if width is not None)
-
-
 def _field_gets(result: Assessment, system: str) -> tuple[str, ...]:
-    bouts = told_bouts(result, system)
+    """What is laid at the width driven, or else at each advised width."""
+    if result.bouts:
+        bouts = [result.bouts[method] for method in judged_methods(result)]
+    else:
+        widths = {method: result.advised_width_m(method) for method in judged_methods(result)}
+        bouts = [result.bouts_at(down_m(width, system))[m] for m, width in widths.items() if width is not None]
     sentences = [sentence for bout in bouts for sentence in _bout_words(result, bout, system)]
     if not bouts:
         why = "As the test can't be judged" if result.blocking else "With no width even enough"
@@ -403,11 +316,8 @@ def _bout_words(result: Assessment, bout: Bout, system: str) -> tuple[str, ...]:
     mean, least, most = bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha
     at = f"At {both_lengths(bout.width_m, system)}, driven {bout.method}, the field gets"
     ends = open_mean(result, bout.width_m, lambda rate: both_rates(rate, result, system))
-    told = [
-        f"{at} {both_rates(mean, result, system)} on average."
-        if ends is None
-        else f"{at} {ends[0]} on average, {ends[1]}."
-    ]
+    average = f"{both_rates(mean, result, system)} on average" if ends is None else f"{ends[0]} on average, {ends[1]}"
+    told = [f"{at} {average}."]
     if result.tail_curves:
         return tuple(told)
     told += [
@@ -440,18 +350,14 @@ def _steps(result: Assessment, system: str) -> tuple[str, ...]:
         steps.append("Choose a bout width from the bands above; the advised width is safer than the effective one.")
     else:
         steps += [step for method in judged_methods(result) for step in _method_steps(result, method, system)]
-    if _differ(result) and not _alike_as_driven(result):
+    alike_as_driven = len({show_pct(bout.cv_pct) for bout in result.bouts.values()}) == 1  # then neither way is kinder
+    if _differ(result) and not alike_as_driven:
         look = "outlets, level, wind" if kind.outlets else "level, drop point, vanes, wind"
         look = look if kind.outlets or kind.name in SPINNERS else f"level, {kind.parts}, wind"
         steps.append(f"Find out why left and right are not alike ({look}) before relying on the kinder way of driving.")
     change = "product, setting, speed or vanes" if kind.name in SPINNERS else "product, setting or speed"
     steps.append(f"Check the rate by a flow test, and test again after any change of {change}.")
     return tuple(steps)
-
-
-def _alike_as_driven(result: Assessment) -> bool:
-    """Whether both ways of driving come to the same at the width driven, so that neither is kinder."""
-    return len({show_pct(bout.cv_pct) for bout in result.bouts.values()}) == 1
 
 
 def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ...]:
@@ -461,23 +367,22 @@ def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ..
     kind = result.pattern.kind
     if result.test.mirrored:
         return (f"Lay trays on the {result.test.mirrored} too and test again before {at} is driven.",)
-    if not result.verdicts[method].may_be_driven and kind.outlets:
-        cleared = f"Put right what lays too little or too much ({kind.parts}), and clear what is blocked"
-        return (f"{cleared}; then test again before driving {at}.",)
     if result.verdicts[method].may_be_driven:
         return (f"{at}, {method}, can be driven with the machine set as it was tested.",)
+    if kind.outlets:
+        cleared = f"Put right what lays too little or too much ({kind.parts}), and clear what is blocked"
+        return (f"{cleared}; then test again before driving {at}.",)
     choices = []
-    other = result.bouts[METHODS[1 - METHODS.index(method)]]
+    other = result.bouts[OTHER_WAY[method]]
     if result.verdicts[other.method].may_be_driven and result.driving:
         choices.append(f"drive {other.method} at {at} instead: there the CV is {show_pct(other.cv_pct)} %.")
-    width = result.advised_width_m(method)
-    if width is not None:
-        driven = down_m(width, system)
-        open_ = open_mean(result, driven, lambda rate: both_rates(rate, result, system))
-        rate = open_[0] if open_ else both_rates(result.bouts_at(driven)[method].mean_kg_ha, result, system)
-        choices.append(
-            f"drive {method} at {both_down(width, system)}; the same metering then gives {rate}, so set the rate anew."
-        )
+    advised = result.advised_width_m(method)
+    if advised is not None:
+        width = down_m(advised, system)
+        ends = open_mean(result, width, lambda rate: both_rates(rate, result, system))
+        rate = ends[0] if ends else both_rates(result.bouts_at(width)[method].mean_kg_ha, result, system)
+        there = both_lengths(width, system)
+        choices.append(f"drive {method} at {there}; the same metering then gives {rate}, so set the rate anew.")
     if result.verdicts[method].why == "probability":
         choices.append(f"test again with more passes: {at} {not_driven_words(result.verdicts[method])}.")
     choices.append(f"correct the machine by its maker's manual and test again before driving {at} {method}.")
@@ -486,9 +391,8 @@ def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ..
 
 def doubt_words(result: Assessment, system: str = "metric") -> tuple[str, ...]:
     """The doubts about the test; where there are none, what that means."""
-    if result.doubts:
-        return tuple(doubt.message(system) for doubt in result.doubts)
-    return ("Nothing doubtful was found in the sheet. That does not show that the test was run well.",)
+    told = tuple(doubt.message(system) for doubt in result.doubts)
+    return told or ("Nothing doubtful was found in the sheet. That does not show that the test was run well.",)
 
 
 def method_words(result: Assessment) -> tuple[str, ...]:
@@ -515,96 +419,89 @@ def method_words(result: Assessment) -> tuple[str, ...]:
 
 def source_words() -> tuple[str, ...]:
     """What the limits rest on, and how sure each is."""
-    codes = ("cv hall", "cv normal", "cv stripes", "cv top dressing")
-    rows = (LIMITS[code] for code in codes)
+    rows = (LIMITS[code] for code in ("cv hall", "cv normal", "cv stripes", "cv top dressing"))
     return tuple(f"{row.value:g} {row.unit}, {row.what}: {row.source} ({row.standing})." for row in rows)
 
 
-def band_words(sure: Confidence, system: str = "metric") -> tuple[str, str]:
-    """Title and description of the picture of CV with its interval and noise floor."""
-    method = shown_bout(sure.assessment)[0]
-    sure_m = sure.bands[method].sure_width_m
-    widest = width_down(sure_m, system) if sure.tells_probability else "not given"
-    return (
-        f"How sure: CV against bout width, {method}",
-        f"The CV that decides, the noise of the test taken out, its {sure.level_pct:g} % interval and the noise floor. "
-        f"Widest width with a probability of {SURE_PCT:g} % of keeping the limit: {widest}.",
-    )
-
-
-def picture_words(result: Assessment, system: str = "metric") -> tuple[tuple[str, str], ...]:
-    """Title and description of the three pictures: profile, overlapped deposit, CV against bout width."""
-    profile = result.profile
+def _pictures(result: Assessment, system: str, sure: Confidence | None) -> list[Block]:
+    """Profile, overlapped deposit, CV against bout width and, where the noise is known, its band."""
     method, width = shown_bout(result)
     bout = result.bouts_at(width)[method]
-    over = open_mean(result, width, lambda rate: both_rates(rate, result, system))
-    least, most = (both_rates(rate, result, system) for rate in (bout.min_kg_ha, bout.max_kg_ha))
-    peak = both_rates(float(profile.rate_kg_ha.max()), result, system)
-    widths = [f"{m} {effective_words(result, m, system)}" for m in METHODS]
-    return (
-        (
+    ranges = open_mean(result, width, str) is not None
+    peak, least, most, mean = (
+        both_rates(rate, result, system)
+        for rate in (float(result.profile.rate_kg_ha.max()), bout.min_kg_ha, bout.max_kg_ha, bout.mean_kg_ha)
+    )
+    pictures: list[Block] = [
+        _picture(
+            partial(draw_profile, result=result, system=system),
             "Catches and single-pass profile",
             f"Rate against distance from the driving line, left on the left. The highest rate is {peak}. "
             + _where_it_lies(result, system),
         ),
-        (
+        _picture(
+            partial(draw_deposit, result=result, system=system),
             f"Overlapped deposit at {both_lengths(width, system)}, {method}",
-            f"What all passes leave together, over three bouts{', at the mean of the passes' if over else ''}: "
-            f"least {least}, most {most}, mean {both_rates(bout.mean_kg_ha, result, system)}."
-            if not result.tail_curves
-            else "What all passes would leave if nothing fell farther out than one tray spacing beyond the end trays, "
-            "which still caught: what fell there is missing.",
+            "What all passes would leave if nothing fell farther out than one tray spacing beyond the end trays, "
+            "which still caught: what fell there is missing."
+            if result.tail_curves
+            else f"What all passes leave together, over three bouts{', at the mean of the passes' if ranges else ''}: "
+            f"least {least}, most {most}, mean {mean}.",
         ),
-        (
+        _picture(
+            partial(draw_widths, result=result, system=system),
             "CV against bout width",
             "Lines: CV over every bout width, both ways of driving; it decides. Points: CV by trays at whole tray "
             f"spacings. Level line: the limit of {result.limit_pct:g} %. "
-            f"Effective width: {', '.join(widths)}.",
+            f"Effective width: {', '.join(f'{m} {effective_words(result, m, system)}' for m in METHODS)}.",
         ),
-    )
+    ]
+    if sure is not None:
+        widest = width_down(sure.bands[method].sure_width_m, system) if sure.tells_probability else "not given"
+        words = (
+            f"The CV that decides, the noise of the test taken out, its {sure.level_pct:g} % interval and the noise "
+            f"floor. Widest width with a probability of {SURE_PCT:g} % of keeping the limit: {widest}."
+        )
+        draw = partial(draw_cv_band, sure=sure, method=method, system=system)
+        pictures.append(_picture(draw, f"How sure: CV against bout width, {method}", words))
+    return pictures
 
 
-MOST_WIDTHS = 24  # about so many rows in the table of bout widths
-MOST_COLUMNS = 6  # catches side by side; more go into further tables
-MOST_CATCHES = 6_000  # more than anyone reads, and than a page in a browser or a printer bears
-BLANK = "blank"
-CELL_WORDS = "blank: not weighed; x: weighed but thrown out; 0: nothing fell in"
+def _picture(draw: partial[None], title: str, words: str) -> Picture:
+    """One picture; its title stands below it."""
+    from matplotlib.figure import Figure
+
+    with plain_style(**_SMALL):
+        figure = Figure(figsize=(4.8, 3.3), layout="constrained")
+        axes = figure.subplots()
+        draw(axes=axes)
+        axes.set_title("")
+        return Picture(title, words, svg=figure_bytes(figure, "svg").decode())
 
 
-def _words(*heads: str) -> tuple[Column, ...]:
-    return tuple(Column(head, align="left") for head in heads)
-
-
-def _figures(unit: str, *heads: str) -> tuple[Column, ...]:
-    return tuple(Column(head, unit) for head in heads)
+def _figures(result: Assessment, system: str, sure: Confidence | None) -> list[Block]:
+    """What the field gets, how sure that is, and the tables of other limits and widths."""
+    tables: list[Block] = [bout_table(result, system)]
+    if sure is not None:
+        first, *others = confidence_tables(sure, system)
+        *middle, last = (replace(first, caption="How sure is the answer"), *others)
+        note = f"Noise known from: {sure.noise.source}; {sure.draws:,} draws, seed {sure.seed}"
+        tables += [*middle, replace(last, notes=(note,))]
+    if result.tail_curves and result.blocking:  # the others rest on a guess about the tails
+        missing = "No widths are listed: what fell beyond the end trays is missing, and would change them."
+        return [*tables, Paragraph(missing)]
+    return [*tables, limit_table(result, system), *width_tables(result, system)]
 
 
 def limit_table(result: Assessment, system: str = "metric") -> Table:
     """Effective width at the usual CV limits and at the one asked for, both driving methods."""
-    rows = tuple(
-        (f"{limit:g} %{' (the limit)' if limit == result.limit_pct else ''}", *_widths_at(result, limit, system))
-        for limit in result.side_by_side_pct
-    )
-    return Table((*_words("CV up to"), *_figures("", *METHODS)), rows, "Effective width at other CV limits")
-
-
-def _sure_tables(sure: Confidence, system: str) -> list[Table]:
-    """How sure the answer is: noise floor, intervals and probabilities, both driving methods."""
-    tables = list(confidence_tables(sure, system))
-    tables[0] = replace(tables[0], caption="How sure is the answer")
-    note = f"Noise known from: {sure.noise.source}; {sure.draws:,} draws, seed {sure.seed}"
-    tables[-1] = replace(tables[-1], notes=(note,))
-    return tables
-
-
-def _widths_at(result: Assessment, limit_pct: float, system: str) -> Iterator[str]:
-    for method in METHODS:
-        width = result.effective_width_m(method, limit_pct)
-        yield "none" if width is None else both_down(width, system)
-
-
-def _other_length(length_m: float, system: str) -> str:
-    return show(length_m, "length", other_system(system), digits=1)
+    rows = []
+    for limit in result.side_by_side_pct:
+        widths = (result.effective_width_m(method, limit) for method in METHODS)
+        kept = ("none" if width is None else both_lengths(down_m(width, system), system) for width in widths)
+        rows.append((f"{limit:g} %{' (the limit)' if limit == result.limit_pct else ''}", *kept))
+    columns = (Column("CV up to", align="left"), *map(Column, METHODS))
+    return Table(columns, tuple(rows), "Effective width at other CV limits")
 
 
 def bout_table(result: Assessment, system: str = "metric") -> Table:
@@ -616,36 +513,28 @@ def bout_table(result: Assessment, system: str = "metric") -> Table:
         *(Column(head, unit, share=1) for head in ("Mean", "Least", "Most")),
         *(Column(f"Within {pct} % of mean", "%", share=1.2) for pct in (10, 20)),
     )
-    rows = tuple(_bout_row(what, bout, result, system) for what, bout in _bouts_that_matter(result, system))
-    return Table(
-        columns,
-        rows,
-        "What the field gets",
-        ("CV by trays at whole tray spacings only. All rates at the metering of the test.",),
-    )
-
-
-def _bouts_that_matter(result: Assessment, system: str) -> Iterator[tuple[str, Bout]]:
-    for method in METHODS:
-        if result.bouts:
-            yield "driven" if result.driving in (None, method) else "the other way", result.bouts[method]
+    rows = [
+        _bout_row("driven" if result.driving in (None, method) else "the other way", bout, result, system)
+        for method, bout in result.bouts.items()
+    ]
     for method in METHODS:
         width = result.effective_width_m(method)
         if width is not None and width != result.bout_width_m and not result.tail_curves:
-            yield "effective width", result.bouts_at(down_m(width, system))[method]
+            rows.append(_bout_row("effective width", result.bouts_at(down_m(width, system))[method], result, system))
+    note = "CV by trays at whole tray spacings only. All rates at the metering of the test."
+    return Table(columns, tuple(rows), "What the field gets", (note,))
 
 
 def _bout_row(what: str, bout: Bout, result: Assessment, system: str) -> tuple[str, ...]:
-    rates = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
-    shares = (show_pct(share, digits=0) for share in (bout.within_10_pct, bout.within_20_pct))
-    name = f"{show_width(bout.width_m, system)} {bout.method} ({what})"
-    name += f", {bout.part}" if bout.part else ""
-    whole = bool(result.whole_spacings(np.array([bout.width_m]))[0])
+    name = f"{show_width(bout.width_m, system)} {bout.method} ({what})" + (f", {bout.part}" if bout.part else "")
     ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
     over = result.cv_over_tails(bout.method, bout.width_m)
     if ends is not None and over is not None:  # only what can be told whatever fell beyond the end trays
         return (name, f"{show_pct(over.least)} to {show_pct(over.most)}", "-", "-", ends[0], "-", "-", "-", "-")
+    whole = bool(result.whole_spacings(np.array([bout.width_m]))[0])
     cvs = (bout.cv_pct, bout.cv_trays_pct if whole else math.nan, bout.cv_line_pct)
+    rates = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
+    shares = (show_pct(share, digits=0) for share in (bout.within_10_pct, bout.within_20_pct))
     return (name, *map(show_pct, cvs), *((ends[0], "-", "-") if ends else rates), *shares)
 
 
@@ -653,18 +542,14 @@ def width_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...
     """CV and rates against bout width, a table for each driving method."""
     rows = width_rows(result, most=MOST_WIDTHS)
     total = len(result.scans[METHODS[0]].width_m)
-    here, other, unit = (
-        shown_unit("length", system),
-        shown_unit("length", other_system(system)),
-        rate_unit(result, system),
-    )
+    other, unit = OTHER_SYSTEM[system], rate_unit(result, system)
     columns = (
-        Column("Bout width", here, align="left"),
-        Column("Bout width", other),
-        *_figures("%", "CV by trays"),
-        *_figures("", f"Within {result.limit_pct:g} %?"),
-        *_figures("%", "CV by line"),
-        *_figures(unit, "Mean", "Least", "Most"),
+        Column("Bout width", shown_unit("length", system), align="left"),
+        Column("Bout width", shown_unit("length", other)),
+        Column("CV by trays", "%"),
+        Column(f"Within {result.limit_pct:g} %?"),
+        Column("CV by line", "%"),
+        *(Column(head, unit) for head in ("Mean", "Least", "Most")),
     )
     notes = () if len(rows) == total else (f"{len(rows)} of the {total} widths of the table are shown.",)
     tables = []
@@ -672,9 +557,12 @@ def width_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...
         cells = []
         for row in rows:
             cv, line, least, most = row.scans[method]
-            rates = (show_rate(rate, result, system) for rate in (row.mean, least, most))
-            widths = show_width(row.width_m, system, unit=False), _other_length(row.width_m, system).split()[0]
+            widths = (
+                show_width(row.width_m, system, unit=False),
+                show(row.width_m, "length", other, unit=False, digits=1),
+            )
             kept = {WITHIN: "yes", CLOSE: "close", OVER: "no"}.get(row.standing[method], "-")
+            rates = (show_rate(rate, result, system) for rate in (row.mean, least, most))
             cells.append((*widths, show_pct(cv), kept, show_pct(line), *rates))
         tables.append(Table(columns, tuple(cells), f"Bout widths, {method}", notes))
     return tuple(tables)
@@ -683,58 +571,40 @@ def width_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...
 def form_table(result: Assessment) -> Table:
     """The rows of the form as they were written."""
     unknown = set(result.test.unknown_labels)
-    rows = tuple(
-        (row.label, row.value, row.unit, "not a known label, not used" if row.label in unknown else "")
-        for row in result.test.form
-    )
-    heads = ("Label", "Value", "Unit", "Remark") if any(row[3] for row in rows) else ("Label", "Value", "Unit")
-    return Table(_words(*heads), tuple(row[: len(heads)] for row in rows), "The form as written")
+    remarks = ["not a known label, not used" if row.label in unknown else "" for row in result.test.form]
+    heads = ("Label", "Value", "Unit", "Remark") if any(remarks) else ("Label", "Value", "Unit")
+    rows = ((row.label, row.value, row.unit, remark) for row, remark in zip(result.test.form, remarks, strict=True))
+    columns = tuple(Column(head, align="left") for head in heads)
+    return Table(columns, tuple(row[: len(heads)] for row in rows), "The form as written")
 
 
 def tray_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...]:
-    """The raw trays as weighed, with the profile; many passes go into several tables, notes into the last."""
-    test = result.test
+    """The raw trays as weighed, with the profile; many passes go into several tables, notes into the last.
+
+    In the profile filled trays are marked and dropped ones a dash.
+    """
+    test, profile = result.test, result.profile
+    tray = Column("Tray", align="left")
     if test.catch.size > MOST_CATCHES:
         note = f"The sheet holds {test.catch.size:,} catches, too many for a report: ask for the tray sheet itself."
-        return (Table(_words("Tray"), (), "Raw trays", (note,)),)
-    starts = range(0, len(test.columns), MOST_COLUMNS)
-    groups = [range(start, min(start + MOST_COLUMNS, len(test.columns))) for start in starts]
-    return tuple(_tray_table(result, group, system, last=group == groups[-1]) for group in groups)
-
-
-def _tray_table(result: Assessment, columns: range, system: str, *, last: bool) -> Table:
-    test = result.test
-    noted = last and any(test.note)
-    reverse = set(test.reversed_passes)
-    named = tuple(
-        Column(column.name + (" (other way)" if column.pass_no in reverse else ""), column.unit)
-        for column in (test.columns[at] for at in columns)
-    )
-    profile = (Column("Profile", rate_unit(result, system)),) if last else ()
-    heads = (*_words("Tray"), Column("Offset", test.offset_unit), *named, *profile, *(_words("Note") if noted else ()))
-    rates = _profile_cells(result, system)
-    rows = tuple(
-        (
-            test.tray[tray],
-            shortest(test.offset[tray]),
-            *(catch_cell(float(test.catch[tray, at]), int(test.state[tray, at]), blank=BLANK) for at in columns),
-            *((rates[tray],) if last else ()),
-            *((test.note[tray],) if noted else ()),
-        )
-        for tray in range(len(test.tray))
-    )
-    shown = [test.columns[at].name for at in columns]
-    which = "" if len(columns) == len(test.columns) else f", {shown[0]} to {shown[-1]}"
-    return Table(heads, rows, f"Raw trays, left to right{which}", (CELL_WORDS,))
-
-
-def _profile_cells(result: Assessment, system: str) -> list[str]:
-    """The rate of the profile at every tray of the sheet, filled ones marked and dropped ones a dash."""
-    profile = result.profile
+        return (Table((tray,), (), "Raw trays", (note,)),)
     rates = dict(zip(profile.offset_m.tolist(), profile.rate_kg_ha.tolist(), strict=True))
-    filled = set(profile.filled_offset_m)
-    cells = []
-    for offset in result.test.offset_m.tolist():
-        cell = show_rate(rates[offset], result, system) if offset in rates else "-"
-        cells.append(f"{cell} filled" if offset in filled else cell)
-    return cells
+    tables = []
+    for start in range(0, len(test.columns), MOST_COLUMNS):
+        shown = test.columns[start : start + MOST_COLUMNS]
+        last = start + MOST_COLUMNS >= len(test.columns)
+        other_way = {column: " (other way)" if column.pass_no in test.reversed_passes else "" for column in shown}
+        columns = [tray, Column("Offset", test.offset_unit)]
+        columns += [Column(column.name + other_way[column], column.unit) for column in shown]
+        columns += [Column("Profile", rate_unit(result, system))] if last else []
+        columns += [Column("Note", align="left")] if last and any(test.note) else []
+        rows = []
+        for at, offset_m in enumerate(test.offset_m.tolist()):
+            weighed = (each[at, start : start + MOST_COLUMNS].tolist() for each in (test.catch, test.state))
+            cells = [catch_cell(catch, state, blank=BLANK) for catch, state in zip(*weighed, strict=True)]
+            rate = show_rate(rates[offset_m], result, system) if offset_m in rates else "-"
+            cells += [f"{rate} filled" if offset_m in profile.filled_offset_m else rate, test.note[at]]
+            rows.append((test.tray[at], shortest(test.offset[at]), *cells)[: len(columns)])
+        which = "" if len(shown) == len(test.columns) else f", {shown[0].name} to {shown[-1].name}"
+        tables.append(Table(tuple(columns), tuple(rows), f"Raw trays, left to right{which}", (CELL_WORDS,)))
+    return tuple(tables)

@@ -4,23 +4,22 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Iterator, Sequence
-from itertools import groupby
+from collections.abc import Iterable, Iterator
+from itertools import groupby, zip_longest
 
 from spreadcheck.show.document import (
     Answer,
     Block,
     Column,
     Document,
-    Fields,
     Heading,
     Note,
     Paragraph,
     Picture,
     Points,
-    Side,
     Table,
     gated,
+    text_blocks,
 )
 
 WIDTH = 80
@@ -51,37 +50,25 @@ def terminal_text(document: Document, *, width: int = WIDTH) -> str:
     shown = gated(document)
     head = [line for text in (shown.over, shown.title, *shown.about) if text for line in wrapped(text, width)]
     groups = ["\n".join(head)] if head else []
-    groups += list(_groups(shown.blocks, width))
+    groups += list(_groups(text_blocks(shown.blocks), width))
     groups += ["\n".join(wrapped(shown.foot, width))] if shown.foot else []
     return "\n\n".join(groups)
 
 
-def _groups(blocks: Sequence[Block], width: int) -> Iterator[str]:
+def _groups(blocks: Iterable[Block], width: int) -> Iterator[str]:
     """Headings stay with what follows them; answers in a row share one column of questions."""
     heading = ""
     for kind, run in groupby(blocks, type):
         parts = list(run)
         if kind is Heading:
-            heading = "\n\n".join("\n".join(wrapped(p.text, width)) for p in parts if isinstance(p, Heading))
+            heading = "\n\n".join("\n".join(wrapped(part.text, width)) for part in parts if isinstance(part, Heading))
             continue
-        for text in _texts(kind, parts, width):
+        texts = [_answers(parts, width)] if kind is Answer else filter(None, (_text(part, width) for part in parts))
+        for text in texts:
             yield f"{heading}\n{text}" if heading else text
             heading = ""
     if heading:
         yield heading
-
-
-def _texts(kind: type, parts: list[Block], width: int) -> Iterator[str]:
-    if kind is Answer:
-        yield _answers([part for part in parts if isinstance(part, Answer)], width)
-        return
-    for part in parts:
-        if isinstance(part, Side):
-            yield from _groups((*part.left, *part.right), width)
-        else:
-            text = _text(part, width)
-            if text:
-                yield text
 
 
 def _text(block: Block, width: int) -> str:
@@ -90,16 +77,13 @@ def _text(block: Block, width: int) -> str:
             return "\n".join(wrapped(text, width))
         case Points(items=items, numbered=numbered):
             marks = [f"{at}. " if numbered else "- " for at in range(1, len(items) + 1)]
-            return "\n".join(line for mark, item in zip(marks, items, strict=True) for line in _hung(mark, item, width))
+            pairs = zip(marks, items, strict=True)
+            return "\n".join(line for mark, item in pairs for line in wrapped(mark + item, width, " " * len(mark)))
         case Note(kind=kind, text=text, points=points):
-            lines = _hung(f"{kind}: ", text, width, indent="  ")
-            return "\n".join([*lines, *(line for point in points for line in _hung("  - ", point, width))])
+            lines = wrapped(f"{kind}: {text}", width, "  ")
+            return "\n".join([*lines, *(line for point in points for line in wrapped(f"  - {point}", width, " " * 4))])
         case Picture(title=title, drawn=drawn, words=words):
             return f"{title}\n{drawn}" if drawn else "\n".join(wrapped(f"{title}. {words}", width))
-        case Fields(rows=rows):
-            return "\n".join(
-                f"{field.label}: {field.value} {field.unit}".rstrip() for row in rows for field in row if field.value
-            )
         case Table():
             return "\n".join(_table(block, width))
     return ""
@@ -112,19 +96,14 @@ def wrapped(text: str, width: int = WIDTH, indent: str = "") -> list[str]:
     return [line.replace(_KEPT, " ") for line in lines]
 
 
-def _hung(mark: str, text: str, width: int, *, indent: str | None = None) -> list[str]:
-    return wrapped(mark + text, width, " " * len(mark) if indent is None else indent)
-
-
-def _answers(answers: list[Answer], width: int) -> str:
+def _answers(blocks: Iterable[Block], width: int) -> str:
+    answers = [block for block in blocks if isinstance(block, Answer)]
     room = min(max(len(answer.question) for answer in answers), MOST_QUESTION)
     lines: list[str] = []
     for answer in answers:
-        said = f"{answer.answer}; {answer.further}" if answer.further else answer.answer
         question = wrapped(answer.question, room)
-        told = wrapped(said, width - room - GAP)
-        for at in range(max(len(question), len(told))):
-            left, right = (part[at] if at < len(part) else "" for part in (question, told))
+        told = wrapped(answer.answer, width - room - GAP)
+        for left, right in zip_longest(question, told, fillvalue=""):
             lines.append(f"{left:<{room + GAP}}{right}".rstrip())
     return "\n".join(lines)
 
@@ -187,8 +166,7 @@ def _rows(table: Table, at: list[int], width: int) -> list[str]:
 def _set(cells: list[list[str]], columns: list[Column], wide: list[int]) -> list[str]:
     """One row of cells, each of one or more lines."""
     lines = []
-    for at in range(max(map(len, cells))):
-        texts = [cell[at] if at < len(cell) else "" for cell in cells]
+    for texts in zip_longest(*cells, fillvalue=""):
         line = (" " * GAP).join(
             text.ljust(room) if column.align == "left" else text.rjust(room)
             for text, column, room in zip(texts, columns, wide, strict=True)

@@ -251,8 +251,7 @@ def throw_figure(study: ThrowStudy, chart: Chart, system: str = "metric") -> Fig
     )
     axes.grid(color="#dddddd", lw=0.6)
     axes.set_axisbelow(True)
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.legend(loc="upper left", frameon=False)
+    axes.legend(loc="upper left", fontsize=10)
     return figure
 
 

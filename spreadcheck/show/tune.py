@@ -14,7 +14,7 @@ from spreadcheck.show.compare import doubt_blocks, names_of, sheet_json
 from spreadcheck.show.document import Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_width
 from spreadcheck.show.json import envelope
-from spreadcheck.show.plots import plain, plain_style
+from spreadcheck.show.plots import mark_centre, mark_limit, offset_label, plain, plain_style, scales
 from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
@@ -337,16 +337,13 @@ def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
     _draw_profiles(panels[0], found, system)
     for axes, one in zip(panels[1:], answers, strict=True):
         (_draw_curve if len(found.settings) == 1 else _draw_map)(axes, found, one, system)
-    for axes in panels:
-        axes.spines[["top", "right"]].set_visible(False)
     return figure
 
 
 def _draw_profiles(axes: Axes, found: Tuning, system: str) -> None:
     """The profiles of the tests, thin, from light to dark, and the one at the best setting, thick."""
-    length = from_inside(1.0, shown_unit("length", system), "length")
     first = found.results[0]
-    rate = 1.0 if first.profile.relative else from_inside(1.0, shown_unit("rate", system), "rate")
+    length, rate = scales(first, system)
     place = found.model.place_m * length
     shades = np.linspace(0.75, 0.25, len(found.results))
     marks = "os^Dv<>P*X"
@@ -356,14 +353,14 @@ def _draw_profiles(axes: Axes, found: Tuning, system: str) -> None:
     if found.best_kg_ha is not None:
         axes.plot(place, found.best_kg_ha * rate, color=_INK, lw=2.5,
                   label="best, from the model")  # fmt: skip
-    axes.axvline(0, color="#777777", lw=1, ls=":")
+    mark_centre(axes)
     axes.set(
         title=f"Profiles over the {plain(_labels(found))}",
-        xlabel=f"Offset from the driving centre line ({shown_unit('length', system)}): left - right",
+        xlabel=offset_label(system),
         ylabel=f"Rate, scaled to one mean ({rate_unit(first, system)})",
     )
     axes.set_ylim(bottom=0)
-    axes.legend(fontsize=7, frameon=False, loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    axes.legend(fontsize=7, loc="upper left", bbox_to_anchor=(1.0, 1.0))
 
 
 def _axis(found: Tuning, at: int) -> str:
@@ -414,12 +411,10 @@ def _draw_curve(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
     if one.goal == LOWEST:
         axes.set_ylim(bottom=0)
         if axes.get_ylim()[1] > found.limit_pct:
-            axes.axhline(found.limit_pct, color="black", lw=1)
-            axes.text(0.995, found.limit_pct, f"limit {found.limit_pct:g} %", transform=axes.get_yaxis_transform(),
-                      ha="right", va="bottom", fontsize=8)  # fmt: skip
+            mark_limit(axes, found.limit_pct)
     axes.set(title=f"{title}, {found.method}", xlabel=_axis(found, 0))
     axes.set_ylabel(f"{'CV' if one.goal == LOWEST else 'Effective width'} ({unit})")
-    axes.legend(fontsize=7, frameon=False, loc="best")
+    axes.legend(fontsize=7, loc="best")
 
 
 def _draw_map(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
@@ -440,4 +435,4 @@ def _draw_map(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
     room = 0.1 * np.ptp(found.surface.setting, axis=0)
     axes.set_xlim(x.min() - room[0], x.max() + room[0])
     axes.set_ylim(y.min() - room[1], y.max() + room[1])
-    axes.legend(fontsize=7, frameon=False, loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    axes.legend(fontsize=7, loc="upper left", bbox_to_anchor=(1.0, 1.0))

@@ -107,13 +107,13 @@ def test_a_blocking_doubt_forbids_the_verdict_everywhere():
     verdict = result.verdict
     assert (verdict.state, verdict.blocking, verdict.may_be_driven) == (CANT_BE_JUDGED, ("made-up",), False)
     assert result.advised_width_m("back-and-forth") is None
-    text = " ".join(sentence for passage in plain_words(result) for sentence in passage.sentences) + summary_text(
+    text = " ".join(sentence for sentences in plain_words(result).values() for sentence in sentences) + summary_text(
         result
     )
     assert "can be driven" not in text
     assert "BLOCKS made-up: something is off" in text
     assert "put right: weigh it again" in text
-    assert "can be driven" in " ".join(plain_words(assess(triangle(12)))[-1].sentences)
+    assert "can be driven" in " ".join(plain_words(assess(triangle(12)))["What to do"])
 
 
 def test_the_advised_width_is_a_driving_error_inside_the_band():

@@ -42,7 +42,7 @@ def invented(catch, form=None, spacing=1.0, **more):
 
 def told(result, system="metric"):
     """All sentences by heading."""
-    return {passage.heading: " ".join(passage.sentences) for passage in plain_words(result, system)}
+    return {heading: " ".join(sentences) for heading, sentences in plain_words(result, system).items()}
 
 
 @pytest.mark.parametrize("system", ["metric", "us"])
