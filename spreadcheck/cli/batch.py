@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import options, outputs
-from spreadcheck.cli.outputs import Outputs, check_targets, name_next, write_result
+from spreadcheck.cli.outputs import Outputs, name_next, write_result
 from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
@@ -56,12 +56,12 @@ def batch(
     from spreadcheck.judge.batch import BatchOptions, find_sheets, run_batch
     from spreadcheck.show.batch import Summary, closing_words, following
 
-    files = [None if summary == "-" else summary, *(path for _, path in out.files)]
-    check_targets(files, out.overwrite)
+    written = out if summary == "-" else out._replace(files=(("summary", summary), *out.files))
+    written.check()
     _check_summary(summary)
     asked = BatchOptions(limit_pct=limit, bout_width_m=bout_width_m)
     sheets, others = find_sheets(folder)
-    check_targets(files, out.overwrite, read=[str(Path(folder, sheet)) for sheet in sheets])
+    written.check(*(str(Path(folder, sheet)) for sheet in sheets))
     journal = _journal(summary, folder, asked, resume, out.overwrite)
     found = Summary(keep_rows=bool(out.files) or summary.endswith(".parquet"))
     results = run_batch(folder, sheets, asked, workers=workers, done=journal.known if journal else None)

@@ -20,94 +20,66 @@ F = TypeVar("F", bound=Callable[..., Any])
 _META = "spreadcheck "
 
 
-class OutputFile(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click
-    """The name of a file to write, with the ending of its kind; - for standard output where that is meant."""
+class Parsed(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click
+    """Words that `read` turns into what a command works with; it is told the option's name for its faults."""
 
-    name = "file"
+    name = "words"
 
-    def __init__(self, *endings: str, dash: bool = False, what: str = "this result") -> None:
-        self._endings, self._dash, self._what = endings, dash, what
+    def __init__(self, read: Callable[[str, str], Any], *, field: str = "") -> None:
+        self._read, self.field = read, field  # `field` ends the name of the command's argument: the unit inside
 
-    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """The name as given; whatever ends otherwise may be a file of another kind that is dear to its owner."""
-        if (value == "-" and self._dash) or os.path.splitext(value)[1].casefold() in self._endings:
-            return value
-        from spreadcheck.errors import Fault, OutputError
-
-        ending = os.path.splitext(value)[1]
-        *first, last = self._endings
-        remedy = f"end the name in {', '.join(first)}{' or ' if first else ''}{last}"
-        raise OutputError(Fault(value, f'{self._what} can\'t be written as "{ending}"', remedy))
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """What stands for the words in the command; a default may be there already."""
+        place = f"option {param.opts[0]}" if param else "option"
+        return self._read(value, place) if isinstance(value, str) else value
 
 
-class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click
-    """A number with its unit, such as "24 m": in the command it is a float in the units used inside."""
+def quantity(kind: str, metavar: str, text: str, label: str = "") -> dict[str, Any]:
+    """What an option for a number with its unit is made of, "24 m" say; a label's bounds are those of the sheet."""
 
-    def __init__(self, kind: str, label: str = "") -> None:
-        self.name = self._kind = kind
-        self._label = label  # of a product or a machine, whose bounds it has
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The number inside; what can't be read is told with the name of the option."""
-        if isinstance(value, float):
-            return value
+    def read(value: str, place: str) -> float:
         from spreadcheck.sheet.plausible import check
         from spreadcheck.units import from_inside, parse_quantity, split_quantity, unit_named
 
-        place = f"option {param.opts[0]}" if param else "option"
-        inside = parse_quantity(value, self._kind, place=place)
-        if not self._label:
+        inside = parse_quantity(value, kind, place=place)
+        if not label:
             return inside
-        unit = unit_named(split_quantity(value)[1], self._kind) or ""
-        return check(self._label, from_inside(inside, unit, self._kind), unit, place=place, written=value)
+        unit = unit_named(split_quantity(value)[1], kind) or ""
+        return check(label, from_inside(inside, unit, kind), unit, place=place, written=value)
+
+    return {"type": Parsed(read, field=f"_{KINDS[kind].key}"), "metavar": metavar, "help": text}
 
 
-class Listed(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click
-    """Several things of one sort, parted by commas or semicolons: in the command each once, as `read` gives it."""
+def output_file(text: str, *endings: str, dash: bool = False, what: str = "this result") -> dict[str, Any]:
+    """What an option for a file to write is made of: the endings of its kind, and whether - is standard output.
 
-    name = "list"
+    Whatever ends otherwise may be a file of another kind that is dear to its owner.
+    """
 
-    def __init__(self, read: Callable[[str, str], object]) -> None:
-        self._read = read
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[object, ...]:
-        """Each part as read, told the name of the option for its faults."""
-        if not isinstance(value, str):
-            return tuple(value)
-        place = f"option {param.opts[0]}" if param else "option"
-        parts = [part.strip() for part in value.replace(";", ",").split(",") if part.strip()]
-        if not parts:
-            from spreadcheck.errors import Fault, QuantityError
-
-            raise QuantityError(Fault(place, "there is nothing in it", "give one or more, parted by commas"))
-        return tuple(dict.fromkeys(self._read(part, place) for part in parts))
-
-
-class BoutWidths(click.ParamType):  # type: ignore[type-arg]  # generic only in late versions of click
-    """Bout widths as a list or a range: in the command they are an array in metres."""
-
-    name = "list"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """The widths in metres; what can't be read is told with the name of the option."""
-        if not isinstance(value, str):
+    def read(value: str, _: str) -> str:
+        ending = os.path.splitext(value)[1]
+        if (value == "-" and dash) or ending.casefold() in endings:
             return value
-        from spreadcheck.spread.widths import parse_widths
+        from spreadcheck.errors import Fault, OutputError
 
-        return parse_widths(value, place=f"option {param.opts[0]}" if param else "option")
+        *first, last = endings
+        remedy = f"end the name in {', '.join(first)}{' or ' if first else ''}{last}"
+        raise OutputError(Fault(value, f'{what} can\'t be written as "{ending}"', remedy))
+
+    return {"type": Parsed(read), "metavar": "FILE", "help": text}
+
+
+def _bout_widths(value: str, place: str) -> Any:
+    from spreadcheck.spread.widths import parse_widths
+
+    return parse_widths(value, place=place)
+
+
+BOUT_WIDTHS = Parsed(_bout_widths)  # a list or a range: in the command an array in metres
 
 
 def _keep(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
     ctx.meta[_META + (param.name or "")] = value
-
-
-def _quantity(kind: str, metavar: str, text: str, label: str = "") -> dict[str, Any]:
-    return {"type": Quantity(kind, label), "metavar": metavar, "help": text}
-
-
-def output_file(text: str, *endings: str, dash: bool = False, what: str = "this result") -> dict[str, Any]:
-    """What an option for a file to write is made of."""
-    return {"type": OutputFile(*endings, dash=dash, what=what), "metavar": "FILE", "help": text}
 
 
 _SHARED: dict[str, dict[str, Any]] = {
@@ -123,14 +95,14 @@ _SHARED: dict[str, dict[str, Any]] = {
         "callback": _keep,
         "help": "How a date such as 3/10/2026 on the sheet is meant.",
     },
-    "bout-width": _quantity("length", "WIDTH", 'Bout width driven, such as "24 m"; the sheet\'s if not given.'),
-    "target": _quantity("rate", "RATE", 'Target rate, such as "150 kg/ha"; the sheet\'s if not given.'),
-    "highest-speed": _quantity(
+    "bout-width": quantity("length", "WIDTH", 'Bout width driven, such as "24 m"; the sheet\'s if not given.'),
+    "target": quantity("rate", "RATE", 'Target rate, such as "150 kg/ha"; the sheet\'s if not given.'),
+    "highest-speed": quantity(
         "turning speed", "SPEED", 'Highest speed, such as "900 rpm"; else the sheet\'s.', "highest spinner speed"
     ),
     "limit": {"type": float, "default": 15.0, "help": "CV limit in %."},
     "widths": {
-        "type": BoutWidths(),
+        "type": BOUT_WIDTHS,
         "metavar": "LIST",
         "help": 'Bout widths to try: "18 m:36 m:0.5 m" or "18 m, 24 m, 27.5 m".',
     },
@@ -144,9 +116,13 @@ _SHARED: dict[str, dict[str, Any]] = {
     "analysis": {"metavar": "FILE", "help": "Nutrients of a blend's components (.toml), and their CV limits."},
     "prices": {"metavar": "FILE", "help": "Price file (.toml): field, costs, crop, response."},
     "into": {
-        "type": OutputFile(".csv", ".xlsx", what="a tray sheet"),
+        **output_file(
+            "Write what was found into the form of this tray sheet; what stands there is kept without --overwrite.",
+            ".csv",
+            ".xlsx",
+            what="a tray sheet",
+        ),
         "metavar": "SHEET",
-        "help": "Write what was found into the form of this tray sheet; what stands there is kept without --overwrite.",
     },
     "paper": {
         "type": click.Choice(["a4", "letter"]),
@@ -167,7 +143,7 @@ _SHARED: dict[str, dict[str, Any]] = {
 def _option(name: str, given: dict[str, Any]) -> Callable[[F], F]:
     """An option; a quantity's field has the unit used inside: --bout-width is `bout_width_m`."""
     kind = given.get("type")
-    field = name.replace("-", "_") + (f"_{KINDS[kind.name].key}" if isinstance(kind, Quantity) else "")
+    field = name.replace("-", "_") + (kind.field if isinstance(kind, Parsed) else "")
     return click.option(f"--{name}", field, **{"show_default": "default" in given, **given})
 
 
@@ -205,15 +181,24 @@ def outputs(*kinds: str, **own: str | dict[str, Any]) -> Callable[[F], F]:
 
 def quantity_option(name: str, kind: str, metavar: str, text: str, **more: Any) -> Callable[[F], F]:
     """An option that takes a quantity; its field has the unit used inside: --tray-width is `tray_width_m`."""
-    return _option(name.removeprefix("--"), {**_quantity(kind, metavar, text), **more})
+    return _option(name.removeprefix("--"), {**quantity(kind, metavar, text), **more})
 
 
 def list_option(
     name: str, field: str, read: Callable[[str, str], object], text: str, default: str = ""
 ) -> Callable[[F], F]:
-    """An option that takes a list; without a default none is the empty one."""
+    """An option for several things, parted by commas or semicolons, each once; without a default none is the empty."""
+
+    def each(value: str, place: str) -> tuple[object, ...]:
+        parts = [part.strip() for part in value.replace(";", ",").split(",") if part.strip()]
+        if not parts:
+            from spreadcheck.errors import Fault, QuantityError
+
+            raise QuantityError(Fault(place, "there is nothing in it", "give one or more, parted by commas"))
+        return tuple(dict.fromkeys(read(part, place) for part in parts))
+
     more: dict[str, Any] = {"default": default, "show_default": True} if default else {"default": ()}
-    return click.option(name, field, type=Listed(read), metavar="LIST", help=text, **more)
+    return click.option(name, field, type=Parsed(each), metavar="LIST", help=text, **more)
 
 
 def text_options(*rows: tuple[str, str, str]) -> Callable[[F], F]:
@@ -227,22 +212,19 @@ def text_options(*rows: tuple[str, str, str]) -> Callable[[F], F]:
     return decorate
 
 
-def sheet_argument(function: F) -> F:
-    """The tray sheet to read; - for standard input."""
-    argument = click.argument("sheet", type=click.Path(allow_dash=True))
-    return argument(options("worksheet", "dates")(function))
+def _sheets(name: str, **given: Any) -> Callable[[F], F]:
+    """Tray sheets to read; - for standard input."""
+    argument = click.argument(name, type=click.Path(allow_dash=True), **given)
+    return lambda function: argument(options("worksheet", "dates")(function))
 
 
-def optional_sheet_argument(function: F) -> F:
-    """A tray sheet that may be left out; - for standard input."""
-    argument = click.argument("sheet", type=click.Path(allow_dash=True), required=False)
-    return argument(options("worksheet", "dates")(function))
+sheet_argument = _sheets("sheet")
+optional_sheet_argument = _sheets("sheet", required=False)
 
 
 def sheets_argument(metavar: str) -> Callable[[F], F]:
     """Several tray sheets to read; one of them may be - for standard input."""
-    argument = click.argument("sheets", type=click.Path(allow_dash=True), nargs=-1, metavar=metavar)
-    return lambda function: argument(options("worksheet", "dates")(function))
+    return _sheets("sheets", nargs=-1, metavar=metavar)
 
 
 def _meant(name: str) -> str:
@@ -272,7 +254,9 @@ def read_tests(sheets: tuple[str, ...]) -> list[TrayTest]:
     from spreadcheck.errors import Fault, SheetError
     from spreadcheck.sheet.traysheet import worksheets_of
 
-    faults = [Fault(sheet, "is given twice", "give each sheet once") for sheet in _repeated(sheets)]
+    places = [same_place(sheet) for sheet in sheets]
+    again = dict.fromkeys(sheet for at, sheet in enumerate(sheets) if places[at] in places[:at])
+    faults = [Fault(sheet, "is given twice", "give each sheet once") for sheet in again]
     tests = []
     for sheet in dict.fromkeys(sheets):
         try:
@@ -284,9 +268,3 @@ def read_tests(sheets: tuple[str, ...]) -> list[TrayTest]:
     if faults:
         raise SheetError(*faults)
     return tests
-
-
-def _repeated(sheets: tuple[str, ...]) -> list[str]:
-    """Sheets that stand for the same file as one before them."""
-    places = [same_place(sheet) for sheet in sheets]
-    return list(dict.fromkeys(sheet for at, sheet in enumerate(sheets) if places[at] in places[:at]))

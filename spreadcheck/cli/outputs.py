@@ -39,8 +39,25 @@ class Outputs(NamedTuple):
         return all(path != "-" for _, path in self.files)
 
     def check(self, *read: str | None, sheet: str | None = None) -> None:
-        """Refuse what can't be written before any work is done; `read` are inputs, `sheet` a tray sheet written too."""
-        check_targets([path for _, path in self.files], self.overwrite, read=read, sheet=sheet)
+        """Refuse outputs that can't be written before any work is done, or that would fall on each other or an input.
+
+        `read` are inputs, `sheet` is a tray sheet among the outputs.
+        """
+        given = [path for path in (*(path for _, path in self.files), sheet) if path]
+        if not given:
+            return
+        from spreadcheck.errors import Fault, OutputError
+        from spreadcheck.sheet.files import check_target
+
+        places = [same_place(path) for path in given]
+        inputs = {same_place(path) for path in read if path} - {"-"}
+        for path, place in zip(given, places, strict=True):
+            if places.count(place) > 1:
+                raise OutputError(Fault(path, "is asked for twice", "give each output a name of its own"))
+            if place in inputs:
+                raise OutputError(Fault(path, "is a file that this command reads", "write the result to another name"))
+            if path != "-":
+                check_target(path, overwrite=self.overwrite, is_sheet=path == sheet)
 
     def write(self, **makers: Callable[[], Any]) -> None:
         """Make every file that was asked for, then write them.
@@ -51,14 +68,13 @@ class Outputs(NamedTuple):
         made = []
         for kind, path in self.files:
             ending = path.rsplit(".", 1)[-1].lower()
-            found = makers.get(f"{kind}_{ending}", makers[kind])()
-            made.append((path, _content(found, path, ending, self.paper)))
+            made.append((path, _content(makers.get(f"{kind}_{ending}", makers[kind])(), ending, self.paper)))
         for path, content in made:
             write_result(path, content, overwrite=self.overwrite)
 
 
-def _content(found: Any, path: str, ending: str, paper: str) -> str | bytes:
-    """What a command made, in the form of its file."""
+def _content(found: Any, ending: str, paper: str) -> str | bytes:
+    """What a command made, in the form that the ending of its file asks for."""
     if isinstance(found, (str, bytes)):
         return found
     if isinstance(found, dict):
@@ -67,25 +83,17 @@ def _content(found: Any, path: str, ending: str, paper: str) -> str | bytes:
         return json_text(found)
     from spreadcheck.show.document import Document
 
-    return document_content(found, path, paper=paper) if isinstance(found, Document) else picture(found, ending)
-
-
-def document_content(document: Document, path: str, *, paper: str = "a4") -> str | bytes:
-    """The document in the form that the ending of its file asks for: .html, .pdf, .md, else plain text."""
-    form = path.rsplit(".", 1)[-1].lower()
-    if form == "pdf":
-        return made_pdf(document, paper=paper).data
-    if form == "html":
+    if not isinstance(found, Document):
+        return _picture(found, ending)
+    if ending == "pdf":
+        return made_pdf(found, paper=paper).data
+    if ending == "html":
         from spreadcheck.show.html import document_html
 
-        return document_html(document, paper=paper)
-    if form == "md":
-        from spreadcheck.show.markdown import markdown_text
+        return document_html(found, paper=paper)
+    from spreadcheck.show.markdown import markdown_text
 
-        return markdown_text(document)
-    from spreadcheck.show.terminal import terminal_text
-
-    return terminal_text(document) + "\n"
+    return markdown_text(found)
 
 
 def made_pdf(document: Document, *, paper: str) -> Pdf:
@@ -98,14 +106,14 @@ def made_pdf(document: Document, *, paper: str) -> Pdf:
     return made
 
 
-def picture(figure: Figure, file_format: str) -> bytes:
+def _picture(figure: Figure, ending: str) -> bytes:
     """A figure as the content of a file; signs that its fonts don't have are named on standard error."""
     from spreadcheck.show.plots import figure_bytes, missing_signs
 
-    missing = missing_signs(figure) if file_format != "svg" else ""  # who opens an SVG draws its words in own fonts
+    missing = missing_signs(figure) if ending != "svg" else ""  # who opens an SVG draws its words in own fonts
     if missing:
         say(f"The font has no sign for {missing} and the picture shows a box instead.", err=True)
-    return figure_bytes(figure, file_format)
+    return figure_bytes(figure, ending)
 
 
 def svg_of(figure: Figure) -> str:
@@ -164,30 +172,6 @@ def show_doubts(results: Iterable[Assessment], units: str = "metric") -> None:
     """The doubts about each of several tests, on standard error."""
     for result in results:
         tell_doubts(result.doubts, units, about=f"Doubts about {result.test.name}:\n")
-
-
-def check_targets(
-    paths: list[str | None], overwrite: bool, *, read: Iterable[str | None] = (), sheet: str | None = None
-) -> None:
-    """Refuse outputs that can't be written before any work is done, or that would fall on each other or on an input.
-
-    `sheet` is the tray sheet among the outputs.
-    """
-    given = [path for path in (*paths, sheet) if path]
-    if not given:
-        return
-    from spreadcheck.errors import Fault, OutputError
-    from spreadcheck.sheet.files import check_target
-
-    places = [same_place(path) for path in given]
-    inputs = {same_place(path) for path in read if path} - {"-"}
-    for path, place in zip(given, places, strict=True):
-        if places.count(place) > 1:
-            raise OutputError(Fault(path, "is asked for twice", "give each output a name of its own"))
-        if place in inputs:
-            raise OutputError(Fault(path, "is a file that this command reads", "write the result to another name"))
-        if path != "-":
-            check_target(path, overwrite=overwrite, is_sheet=path == sheet)
 
 
 def same_place(path: str) -> str:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from spreadcheck.cli.options import Quantity, optional_sheet_argument, options, outputs, read_test
+from spreadcheck.cli.options import optional_sheet_argument, options, outputs, quantity, read_test
 from spreadcheck.cli.outputs import Outputs, name_next, svg_of, tell_doubts, tell_verdict
 from spreadcheck.cli.say import say
 from spreadcheck.show.nextstep import beside, free
@@ -35,7 +35,7 @@ _CHANGED = ("spinner_speed", "release_speed", "granule_size", "granule_density",
 
 
 def _option(kind: str, metavar: str, text: str) -> dict[str, Any]:
-    return {"type": Quantity(kind), "metavar": metavar, "help": text} if kind else {"type": float, "help": text}
+    return quantity(kind, metavar, text) if kind else {"type": float, "help": text}
 
 
 _GIVEN = {name: _option(*row) for name, row in _PRESENT.items()}

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import BoutWidths, options, outputs, read_test, sheet_argument, text_options
+from spreadcheck.cli.options import BOUT_WIDTHS, options, outputs, read_test, sheet_argument, text_options
 from spreadcheck.cli.outputs import Outputs, name_analysis, name_next, tell_doubts, tell_verdict
 from spreadcheck.cli.say import say
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 @sheet_argument
 @click.option(
     "--at",
-    type=BoutWidths(),
+    type=BOUT_WIDTHS,
     metavar="LIST",
     help='Bout widths to compare, such as "24 m, 28 m, 30 m" or "18 m:36 m:2 m".',
 )
