@@ -18,7 +18,7 @@ from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.bars import bar_picture
 from spreadcheck.show.csv import csv_text
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_share, show_width, target_words
-from spreadcheck.show.json import envelope, known
+from spreadcheck.show.json import envelope
 from spreadcheck.show.nextstep import beside, next_line
 from spreadcheck.show.pattern_text import advice_json, pattern_full, pattern_headline, pattern_json
 from spreadcheck.show.terminal import wrapped
@@ -450,8 +450,8 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
     profile, advice = result.profile, advice_json(result)
     data: dict[str, Any] = {
         "profile": {
-            "offset_m": profile.offset_m.tolist(),
-            "rate": profile.rate_kg_ha.tolist(),
+            "offset_m": profile.offset_m,
+            "rate": profile.rate_kg_ha,
             "tails": profile.tails,
             "passes_used": profile.passes_used,
             "filled_offset_m": list(profile.filled_offset_m),
@@ -494,7 +494,7 @@ def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:
         "scan": [
             {
                 "width_m": width,
-                "cv_trays_pct": known(cv_trays),
+                "cv_trays_pct": cv_trays,
                 "cv_line_pct": cv_line,
                 "mean": mean,
                 "min": least,
@@ -512,16 +512,16 @@ def _band_json(band: Band) -> dict[str, Any]:
 
 def _bout_json(bout: Bout) -> dict[str, Any]:
     return {
-        "cv_pct": known(bout.cv_pct),
-        "cv_trays_pct": known(bout.cv_trays_pct),
+        "cv_pct": bout.cv_pct,
+        "cv_trays_pct": bout.cv_trays_pct,
         "cv_line_pct": bout.cv_line_pct,
         "mean": bout.mean_kg_ha,
         "min": bout.min_kg_ha,
         "max": bout.max_kg_ha,
         "within_10_pct": bout.within_10_pct,
         "within_20_pct": bout.within_20_pct,
-        "offset_m": bout.offset_m.tolist(),
-        "rate": bout.rate_kg_ha.tolist(),
+        "offset_m": bout.offset_m,
+        "rate": bout.rate_kg_ha,
     }
 
 

@@ -138,8 +138,8 @@ def _part_json(part: BlendPart, over: dict[str, FigureRange | None]) -> dict[str
         "name": part.name,
         "kind": part.kind,
         "cv_limit_pct": part.limit_pct,
-        "offset_m": part.profile.offset_m.tolist(),
-        "rate_kg_ha": part.profile.rate_kg_ha.tolist(),
+        "offset_m": part.profile.offset_m,
+        "rate_kg_ha": part.profile.rate_kg_ha,
         "centre_m": part.profile.centre_m,
         "left_share_pct": part.profile.left_share_pct,
         "methods": {

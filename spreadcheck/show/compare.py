@@ -341,7 +341,7 @@ def sheet_json(result: Assessment) -> dict[str, Any]:
 def _test_json(result: Assessment) -> dict[str, Any]:
     profile = result.profile
     return sheet_json(result) | {
-        "offset_m": profile.offset_m.tolist(),
+        "offset_m": profile.offset_m,
         f"rate_{_rate_key(result)}": profile.rate_kg_ha.tolist(),
         "effective_width_m": {method: result.effective_width_m(method) for method in METHODS},
     }
@@ -363,16 +363,16 @@ def _change_json(change: Change, after: int) -> dict[str, Any]:
         },
         "differences": [_difference_json(one) for one in change.differences],
         "profile": {
-            "offset_m": change.place_m.tolist(),
-            f"before_{unit}": change.before_kg_ha.tolist(),
-            f"after_{unit}": change.after_kg_ha.tolist(),
-            f"difference_{unit}": change.difference_kg_ha.tolist(),
+            "offset_m": change.place_m,
+            f"before_{unit}": change.before_kg_ha,
+            f"after_{unit}": change.after_kg_ha,
+            f"difference_{unit}": change.difference_kg_ha,
             "after_multiplied_by": change.factor,
             "why_scaled": change.why_scaled or None,
             "same_trays": change.same_trays,
             "rule": change.trays.rule,
-            "p_together": change.trays.p.tolist(),
-            "beyond_spread": change.trays.beyond.tolist(),
+            "p_together": change.trays.p,
+            "beyond_spread": change.trays.beyond,
             **_evidence_json(change.trays.overall),
         },
     }

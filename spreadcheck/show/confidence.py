@@ -13,7 +13,7 @@ from spreadcheck.passes.noise import FROM_PASSES
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_width
-from spreadcheck.show.json import envelope, known
+from spreadcheck.show.json import envelope
 from spreadcheck.show.plots import (
     BLUE,
     GREY,
@@ -364,8 +364,8 @@ def confidence_json(
         "seed": sure.seed,
         "noise": _noise_json(sure),
         "trays": {
-            "offset_m": profile.offset_m.tolist(),
-            f"standard_error_{unit}": [known(float(error)) for error in sure.tray_error_kg_ha],
+            "offset_m": profile.offset_m,
+            f"standard_error_{unit}": sure.tray_error_kg_ha,
         },
         "methods": {method: _band_json(band) for method, band in sure.bands.items()},
     }
@@ -373,8 +373,8 @@ def confidence_json(
         data["bout"] = {"width_m": result.bout_width_m}
         for method, bout in sure.bouts.items():
             alone = {
-                "cv_low_passes_alone_pct": known(bout.alone_low_pct),
-                "cv_high_passes_alone_pct": known(bout.alone_high_pct),
+                "cv_low_passes_alone_pct": bout.alone_low_pct,
+                "cv_high_passes_alone_pct": bout.alone_high_pct,
             }
             data["bout"][method] = _bout_json(bout) | alone
     if needed is not None:
@@ -392,7 +392,7 @@ def _noise_json(sure: Confidence) -> dict[str, Any]:
     return {
         "source": noise.source or None,
         "passes": noise.passes,
-        "degrees_of_freedom": known(float(noise.weight @ noise.freedom)),
+        "degrees_of_freedom": float(noise.weight @ noise.freedom),
         "at_peak_pct": at_peak,
         "wander_m": parts.get("wander_m"),
         "stated": dict(vars(sure.stated)),
@@ -419,7 +419,7 @@ def _band_json(band: CvBand) -> dict[str, Any]:
 
 def _bout_json(bout: BoutConfidence) -> dict[str, Any]:
     line_low, line_high = bout.line_interval_pct
-    figures = {
+    return {
         "cv_trays_pct": bout.cv_trays_pct,
         "noise_floor_pct": bout.noise_floor_pct,
         "cv_without_noise_pct": bout.cv_without_noise_pct,
@@ -430,7 +430,6 @@ def _bout_json(bout: BoutConfidence) -> dict[str, Any]:
         "within_limit_probability_pct": bout.within_pct,
         "within_limit_probability_most_pct": bout.within_most_pct,
     }
-    return {key: known(value) for key, value in figures.items()}
 
 
 def _passes_json(needed: PassesNeeded) -> dict[str, Any]:

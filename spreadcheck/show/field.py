@@ -13,7 +13,7 @@ from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap
 from spreadcheck.field.worth import Worth
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
-from spreadcheck.show.json import envelope, form_data, known
+from spreadcheck.show.json import envelope, form_data
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import HECTARE_M2, show, shown_unit
 
@@ -415,10 +415,10 @@ def fields_json(studies: Sequence[FieldStudy]) -> dict[str, Any]:
 def _map_json(found: FieldMap, *, relative: bool) -> dict[str, Any]:
     masses = ("mean_kg_ha", "metered_kg", "outside_kg", "excess_kg", "wasted_kg", "missing_kg")
     return {
-        "field_cv_pct": known(found.field_cv_pct),
+        "field_cv_pct": found.field_cv_pct,
         "interior_cv_pct": found.interior_cv_pct,
         "interior_share_pct": found.interior_pct,
-        "edge_cv_pct": known(found.edge_cv_pct),
+        "edge_cv_pct": found.edge_cv_pct,
         "share_pct": found.share_pct,
         **{key: None if relative else getattr(found, key) for key in masses},
     }

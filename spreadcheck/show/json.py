@@ -23,12 +23,21 @@ def envelope(
     `about` is the test, or what stands for one where there is no sheet, and goes under `test`; a list goes under
     `tests`.
     """
-    named = {"tests": about} if isinstance(about, list) else {"test": _test_data(about)}
-    return {"schema": f"spreadcheck/{schema}", **named, **found, "warnings": warnings_data(warnings)}
+    test = form_data(about) if isinstance(about, TrayTest) else about
+    named = {"tests": test} if isinstance(test, list) else {"test": test or {}}
+    data: dict[str, Any] = _plain({**named, **found})
+    return {"schema": f"spreadcheck/{schema}", **data, "warnings": warnings_data(warnings)}
 
 
-def _test_data(about: About) -> dict[str, Any]:
-    return form_data(about) if isinstance(about, TrayTest) else dict(about or {})
+def _plain(value: Any) -> Any:
+    """Arrays and tuples as lists, and None for a figure that is not known: JSON has neither NaN nor infinity."""
+    if hasattr(value, "tolist"):
+        value = value.tolist()
+    if isinstance(value, Mapping):
+        return {key: _plain(each) for key, each in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(each) for each in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def form_data(test: TrayTest) -> dict[str, Any]:
@@ -41,11 +50,6 @@ def form_data(test: TrayTest) -> dict[str, Any]:
             key = "_".join(row.label.casefold().split())
             form.setdefault(key, " ".join(part for part in (row.value, row.unit) if part))
     return form
-
-
-def known(value: float) -> float | None:
-    """A figure that is known, else None: JSON has neither NaN nor infinity."""
-    return value if math.isfinite(value) else None
 
 
 def json_text(data: dict[str, Any]) -> str:

@@ -20,7 +20,6 @@ from spreadcheck.pattern.reading import FIRST, PatternReading
 from spreadcheck.pattern.shape import SHAPES, margin
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Points, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_rate
-from spreadcheck.show.json import known
 from spreadcheck.show.terminal import terminal_text
 from spreadcheck.spread.tails import ends_of
 from spreadcheck.units import show, shown_unit
@@ -270,7 +269,7 @@ def _figure_row(name: str, unit: str, figure: Compared, shown: Callable[[float],
 def pattern_json(reading: PatternReading) -> dict[str, Any]:
     """The reading as plain data, in SI."""
     figures = {
-        name: _compared_json(figure) if isinstance(figure, Compared) else known(figure)
+        name: _compared_json(figure) if isinstance(figure, Compared) else figure
         for name, figure in vars(reading.figures).items()
     }
     return {
@@ -332,11 +331,11 @@ def _difference_json(each: Difference) -> dict[str, Any]:
 
 def _compared_json(figure: Compared) -> dict[str, Any]:
     return {
-        "value": known(figure.value),
-        "margin": known(margin(figure)),
-        "passes": [known(value) for value in figure.passes],
-        "passes_mean": known(figure.mean),
-        "passes_sd": known(figure.sd),
-        "passes_least": known(figure.least),
-        "passes_most": known(figure.most),
+        "value": figure.value,
+        "margin": margin(figure),
+        "passes": figure.passes,
+        "passes_mean": figure.mean,
+        "passes_sd": figure.sd,
+        "passes_least": figure.least,
+        "passes_most": figure.most,
     }

@@ -25,7 +25,7 @@ from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Points, Table
 from spreadcheck.show.format import show_width
-from spreadcheck.show.json import envelope, known
+from spreadcheck.show.json import envelope
 from spreadcheck.units import KINDS, show, shown_unit
 
 _NO_ENTRY = (
@@ -237,7 +237,7 @@ def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[st
         "crush_strength": strength and {
             **(_scatter(strength.scatter, "_newton") or {}),
             "confidence_pct": strength.confidence_pct,
-            "half_width_newton": known(strength.half_width_n),
+            "half_width_newton": strength.half_width_n,
             "half_width_wanted_newton": strength.wanted_n,
             "readings_needed": strength.needed,
         },
@@ -262,7 +262,7 @@ def _scatter(scatter: Scatter | None, unit: str) -> dict[str, Any] | None:
     if scatter is None:
         return None
     ends = {f"{name}{unit}": getattr(scatter, name) for name in ("mean", "lowest", "highest")}
-    return {**ends, f"sd{unit}": known(scatter.sd), "readings": scatter.count}
+    return {**ends, f"sd{unit}": scatter.sd, "readings": scatter.count}
 
 
 def _blend_json(product: Product, blend: Blend) -> dict[str, Any]:

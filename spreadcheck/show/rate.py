@@ -10,7 +10,7 @@ from spreadcheck.product.ratecheck import AREA, CATCH, TRAYS, RateCheck, RateFig
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Note, Paragraph, Points, Table
 from spreadcheck.show.format import show_width
-from spreadcheck.show.json import envelope, known
+from spreadcheck.show.json import envelope
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
 
@@ -194,7 +194,7 @@ def _figure_json(figure: RateFigures) -> dict[str, Any]:
         "recovered_pct": figure.recovered_pct,
         "calibration_factor": figure.new_factor,
         "gate_setting": figure.new_setting,
-        "half_width_pct": known(figure.half_width_pct),
+        "half_width_pct": figure.half_width_pct,
         "more_runs": figure.more_runs,
         "over_tails": ranges if found and found.ends_catch else None,
         "over_passes": ranges if found and found.passes_differ else None,

@@ -240,7 +240,7 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
             "length_m": basis.field.length_m,
         },
         "prices": asdict(basis.prices),
-        "response": None if basis.response is None else _response_json(study),
+        "response": None if basis.response is None else asdict(basis.response),
         "methods": {
             method: [_case_json(case, relative=relative) for case in cases]
             for method, cases in study.cases.items()
@@ -253,15 +253,6 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
     return envelope("widths/1", study.judged.test, study.doubts, verdict=verdict_data(study.verdict), **data)
 
 
-def _response_json(study: WidthStudy) -> dict[str, Any]:
-    """The response as its branches; an open end is None, as JSON has no infinity."""
-    response = study.basis.response
-    data: dict[str, Any] = asdict(response) if response else {}
-    for branch in data["branches"]:
-        branch |= {end: value if math.isfinite(value) else None for end, value in branch.items()}
-    return data
-
-
 def _case_json(case: WidthCase, *, relative: bool) -> dict[str, Any]:
     """A case as one flat row; rates in proportion say so in their keys."""
     row = {key: value for key, value in asdict(case).items() if key not in ("method", "work", "cost")}
@@ -269,7 +260,7 @@ def _case_json(case: WidthCase, *, relative: bool) -> dict[str, Any]:
     if relative:
         for key in ("mean", "min", "max"):
             row[f"{key}_pct_of_peak"] = row.pop(f"{key}_kg_ha")
-    return {key: None if isinstance(value, float) and math.isnan(value) else value for key, value in row.items()}
+    return row
 
 
 # JSON key -> kind of quantity; what is not here has no unit to change
