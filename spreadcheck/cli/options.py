@@ -214,8 +214,13 @@ def text_options(*rows: tuple[str, str, str]) -> Callable[[F], F]:
 
 def _sheets(name: str, **given: Any) -> Callable[[F], F]:
     """Tray sheets to read; - for standard input."""
-    argument = click.argument(name, type=click.Path(allow_dash=True), **given)
-    return lambda function: argument(options("worksheet", "dates")(function))
+
+    def decorate(function: F) -> F:
+        """A tray sheet to read, and how it is meant."""
+        argument = click.argument(name, type=click.Path(allow_dash=True), **given)
+        return argument(options("worksheet", "dates")(function))
+
+    return decorate
 
 
 sheet_argument = _sheets("sheet")
