@@ -12,6 +12,8 @@ MOST_TOLD = 30  # faults of one sheet: more are no help
 
 
 C = TypeVar("C", bound=type)
+Written = TypeVar("Written")
+Read = TypeVar("Read")
 
 
 @overload
@@ -124,6 +126,22 @@ class OutputError(SpreadcheckError):
 
 class MissingExtraError(SpreadcheckError):
     """An optional library is needed for this and is not installed."""
+
+
+def read_all(
+    items: Iterable[Written], read: Callable[[Written], Read], wrong: type[SpreadcheckError] = QuantityError
+) -> tuple[Read, ...]:
+    """Read every item, and raise all faults at once, as what is `wrong`."""
+    found: list[Read] = []
+    faults: list[Fault] = []
+    for item in items:
+        try:
+            found.append(read(item))
+        except SpreadcheckError as error:
+            faults += error.faults
+    if faults:
+        raise wrong(*dict.fromkeys(faults))
+    return tuple(found)
 
 
 _HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})

@@ -116,6 +116,8 @@ _ALIASES = {
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.ASCII | re.IGNORECASE)
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)  # 1,200: one point two, or twelve hundred?
+# A comma between two figures with a unit behind them stands for a decimal point: "3,2 mm".
+_COMMA = re.compile(r"(?<!\d),|,(?!\d+\s*[A-Za-z%])", re.ASCII)
 _QUANTITY = re.compile(rf"\s*({_NUMBER.pattern})\s*(.*?)\s*", re.ASCII | re.IGNORECASE)
 
 
@@ -231,6 +233,12 @@ def split_quantity(text: str) -> tuple[str, str]:
     """A number and its unit, taken apart."""
     match = _QUANTITY.fullmatch(text.replace("\u2212", "-"))
     return (match[1], match.groups()[-1]) if match else (text, "")
+
+
+def parted(text: str) -> tuple[str, ...]:
+    """The parts of a list: between semicolons, and between commas that are no decimal commas."""
+    parts = re.split(r";|,\s", text) if ";" in text else _COMMA.split(text)
+    return tuple(part.strip() for part in parts if part.strip())
 
 
 _LEAST, _MOST = 1e-12, 1e12  # in the unit used inside: outside of it no quantity of this trade lies

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from spreadcheck.cli.outputs import Outputs, same_place
-from spreadcheck.units import KINDS
+from spreadcheck.units import KINDS, parted
 
 if TYPE_CHECKING:
     from spreadcheck.sheet.traytest import TrayTest
@@ -78,6 +78,14 @@ def _bout_widths(value: str, place: str) -> Any:
 BOUT_WIDTHS = Parsed(_bout_widths)  # a list or a range: in the command an array in metres
 
 
+def _sure(_ctx: click.Context, param: click.Parameter, value: float) -> float:
+    """A confidence that somebody can mean."""
+    from spreadcheck.product.readings import check_confidence
+
+    check_confidence(value, place=f"option {param.opts[0]}")
+    return value
+
+
 def _keep(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
     ctx.meta[_META + (param.name or "")] = value
 
@@ -113,6 +121,7 @@ _SHARED: dict[str, dict[str, Any]] = {
     },
     "relative": {"is_flag": True, "help": "Figures in proportion only: for ml without a bulk density."},
     "level": {"type": float, "default": 95.0, "help": "How often intervals hold the truth, in %."},
+    "confidence": {"type": float, "default": 95.0, "callback": _sure, "help": "Confidence for the mean, in %."},
     "analysis": {"metavar": "FILE", "help": "Nutrients of a blend's components (.toml), and their CV limits."},
     "prices": {"metavar": "FILE", "help": "Price file (.toml): field, costs, crop, response."},
     "into": {
@@ -185,19 +194,25 @@ def quantity_option(name: str, kind: str, metavar: str, text: str, **more: Any) 
 
 
 def list_option(
-    name: str, field: str, read: Callable[[str, str], object], text: str, default: str = ""
+    name: str, field: str, read: Callable[[str, str], object], text: str, default: str = "", *, again: bool = False
 ) -> Callable[[F], F]:
-    """An option for several things, parted by commas or semicolons, each once; without a default none is the empty."""
+    """An option for several things, parted by commas or semicolons; without a default none is the empty.
+
+    Each counts once, but for an option that may come `again`: its readings all count.
+    """
 
     def each(value: str, place: str) -> tuple[object, ...]:
-        parts = [part.strip() for part in value.replace(";", ",").split(",") if part.strip()]
-        if not parts:
-            from spreadcheck.errors import Fault, QuantityError
+        from spreadcheck.errors import Fault, QuantityError, read_all
 
+        parts = parted(value)
+        if not parts:
             raise QuantityError(Fault(place, "there is nothing in it", "give one or more, parted by commas"))
-        return tuple(dict.fromkeys(read(part, place) for part in parts))
+        found = read_all(parts, lambda part: read(part, place))
+        return found if again else tuple(dict.fromkeys(found))
 
     more: dict[str, Any] = {"default": default, "show_default": True} if default else {"default": ()}
+    if again:
+        more = {"multiple": True, "callback": lambda _ctx, _param, lists: sum(lists, ())}
     return click.option(name, field, type=Parsed(each), metavar="LIST", help=text, **more)
 
 

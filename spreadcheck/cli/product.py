@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import options, outputs
+from spreadcheck.cli.options import Parsed, options, outputs
 from spreadcheck.cli.outputs import Outputs, name_next, tell_doubts, write_into
 from spreadcheck.cli.say import say
+from spreadcheck.errors import Fault, QuantityError
 from spreadcheck.show.nextstep import free
 
 if TYPE_CHECKING:
@@ -41,13 +42,26 @@ _READINGS = {
 }
 
 
+def _half_width(text: str, place: str) -> tuple[float | None, float | None]:
+    """In % of the mean strength, or as a force."""
+    from spreadcheck.product.readings import positive, share
+
+    if not text.strip().endswith("%"):
+        return None, positive(text, "force", place=place)
+    wanted = share(text, place=place)
+    if wanted < 1e-6:
+        raise QuantityError(Fault(place, f"{wanted:g} % is not a half-width", "give one above 0"))
+    return wanted, None
+
+
 @click.command()
 @click.argument("file", required=False, type=click.Path())
 @click.option("--name", metavar="TEXT", help="The product's name.")
 @options(**_READINGS)
 @click.option("--rescale", is_flag=True, help="Divide shares that don't add up to 100 by their total.")
-@click.option("--confidence", type=float, default=95.0, show_default=True, help="Confidence for the mean, in %.")
-@click.option("--half-width", metavar="WIDTH", help='Wanted of the mean strength: "0.3 kgf" or "10 %"  [default: 10 %]')
+@options("confidence")
+@click.option("--half-width", type=Parsed(_half_width), default=(None, None), metavar="WIDTH",
+              help='Wanted of the mean strength: "0.3 kgf" or "10 %"  [default: 10 %]')  # fmt: skip
 @click.option("--chart", "chart_file", metavar="FILE", help="Look up speed and width in your machine's setting chart.")
 @click.option("--bin", "bin_no", type=click.IntRange(1, 6), default=1, help="With --into: the bin that holds it.")
 @options("into", "units")
@@ -58,7 +72,7 @@ def product(
     name: str | None,
     rescale: bool,
     confidence: float,
-    half_width: str | None,
+    half_width: tuple[float | None, float | None],
     chart_file: str | None,
     bin_no: int,
     into: str | None,
@@ -80,15 +94,12 @@ def product(
                           --chart sample_trays/example_setting_chart.csv
       spreadcheck product --density "1 L: 0.78 kg" --into test.csv
     """
-    from spreadcheck.errors import Fault, QuantityError
     from spreadcheck.product.product import form_rows, product_of
-    from spreadcheck.product.readings import check_confidence, half_width_given, read_product_file, read_readings
+    from spreadcheck.product.readings import read_product_file, read_readings
     from spreadcheck.show.document import to_hand_over
     from spreadcheck.show.product import product_document, product_json
     from spreadcheck.show.terminal import terminal_text
 
-    wanted_pct, wanted_n = half_width_given(half_width, place="option --half-width")
-    check_confidence(confidence, place="option --confidence")
     entries = [*(read_product_file(file) if file else ()), *_entries(name, given)]
     if not entries:
         remedy = 'give a product file, or options such as --density "1 L: 0.78 kg"; see spreadcheck product --help'
@@ -97,8 +108,8 @@ def product(
     result = product_of(
         read_readings(entries, rescale=rescale),
         confidence_pct=confidence,
-        half_width_pct=wanted_pct,
-        half_width_n=wanted_n,
+        half_width_pct=half_width[0],
+        half_width_n=half_width[1],
         rescale=rescale,
     )
     chart = answer = None

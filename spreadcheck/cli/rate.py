@@ -6,19 +6,48 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import optional_sheet_argument, options, outputs, quantity_option, read_test
+from spreadcheck.cli.options import (
+    list_option,
+    optional_sheet_argument,
+    options,
+    outputs,
+    quantity_option,
+    read_test,
+)
 from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, tell_doubts, tell_verdict, write_into
 from spreadcheck.cli.say import say
 from spreadcheck.show.nextstep import beside, free
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from spreadcheck.show.document import Document
+
+
+def _run(kind: str, such_as: str) -> Callable[[str, str], tuple[float, float]]:
+    """Reads the mass of a run with its area or its time."""
+
+    def read(text: str, place: str) -> tuple[float, float]:
+        from spreadcheck.product.readings import Part, pair, positive
+
+        mass, second = pair(Part(text, place), such_as=such_as)
+        return positive(mass, "mass", place=place), positive(second, kind, place=place)
+
+    return read
+
+
+def _width(text: str, place: str) -> float:
+    from spreadcheck.product.readings import positive
+
+    return positive(text, "length", place=place)
 
 
 @click.command()
 @optional_sheet_argument
-@click.option("--area", multiple=True, metavar="LIST", help='Mass spread and its area, a run each: "310 kg: 2 ha".')
-@click.option("--catch", multiple=True, metavar="LIST", help='Mass caught and its time, a run each: "36 kg: 30 s".')
+@list_option("--area", "areas", _run("area", "310 kg: 2 ha"),
+             'Mass spread and its area, a run each: "310 kg: 2 ha".', again=True)  # fmt: skip
+@list_option("--catch", "catches", _run("time", "36 kg: 30 s"),
+             'Mass caught and its time, a run each: "36 kg: 30 s".', again=True)  # fmt: skip
 @options(target='Rate wanted, such as "150 kg/ha".', bout_width='Bout width driven, such as "24 m".')
 @quantity_option("--speed", "speed", "SPEED", 'Travel speed in work, such as "12 km/h".')
 @quantity_option("--metered-rate", "rate", "RATE", "Rate that the controller aimed at.")
@@ -30,20 +59,20 @@ if TYPE_CHECKING:
 )
 @click.option("--setting", type=float, help="Gate or belt setting in force.")
 @click.option("--tolerance", type=float, default=5.0, show_default=True, help="Wanted of the mean rate, +/- %.")
-@click.option("--confidence", type=float, default=95.0, show_default=True, help="Confidence for that, in %.")
-@click.option("--new-width", multiple=True, metavar="LIST", help='Rate at other bout widths: "27 m, 30 m".')
+@options(confidence="Confidence for that, in %.")
+@list_option("--new-width", "new_widths_m", _width, 'Rate at other bout widths: "27 m, 30 m".', again=True)
 @click.option("--bin", "bin_no", type=click.IntRange(1, 6), default=1, help="With --into: the bin that was metered.")
 @options("tails", "into", "units")
 @outputs("json", "report")
 def rate(
     *,
     sheet: str | None,
-    area: tuple[str, ...],
-    catch: tuple[str, ...],
+    areas: tuple[tuple[float, float], ...],
+    catches: tuple[tuple[float, float], ...],
     inverse_factor: bool,
     tolerance: float,
     confidence: float,
-    new_width: tuple[str, ...],
+    new_widths_m: tuple[float, ...],
     bin_no: int,
     tails: str,
     into: str | None,
@@ -64,25 +93,21 @@ def rate(
       spreadcheck rate first.csv --factor 0.82 --into second.csv
       spreadcheck rate --catch "36 kg: 30 s" --speed "10 km/h" --bout-width "24 m"
     """
-    from spreadcheck.product.ratecheck import RateSettings, check_rate
-    from spreadcheck.product.readings import check_confidence, option_parts, pairs_given, positive, read_all
+    from spreadcheck.product.rate import RateSettings, check_rate
     from spreadcheck.show.document import to_hand_over
     from spreadcheck.show.rate import rate_document, rate_json
     from spreadcheck.show.terminal import terminal_text
 
     out.check(sheet)
     check_next_sheet(into, sheet)
-    check_confidence(confidence, place="option --confidence")
     trays = read_test(sheet) if sheet else None
     result = check_rate(
         RateSettings(**given),
         trays=trays,
         tails=tails,
-        areas=pairs_given(area, "area", option="--area"),
-        catches=pairs_given(catch, "time", option="--catch"),
-        new_widths_m=read_all(
-            option_parts(new_width, option="--new-width"), lambda part: positive(part.text, "length", place=part.place)
-        ),
+        areas=areas,
+        catches=catches,
+        new_widths_m=new_widths_m,
         inverse=inverse_factor,
         tolerance_pct=tolerance,
         confidence_pct=confidence,

@@ -6,10 +6,19 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from spreadcheck.cli.options import optional_sheet_argument, options, outputs, quantity, read_test
+from spreadcheck.cli.options import (
+    Parsed,
+    list_option,
+    optional_sheet_argument,
+    options,
+    outputs,
+    quantity,
+    read_test,
+)
 from spreadcheck.cli.outputs import Outputs, name_next, svg_of, tell_doubts, tell_verdict
 from spreadcheck.cli.say import say
 from spreadcheck.show.nextstep import beside, free
+from spreadcheck.units import parse_quantity, parted
 
 if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
@@ -44,14 +53,33 @@ _AFTER = {
     for name in _CHANGED
 }
 
+# option -> field of the weather, where that is called otherwise
+_WEATHER = {
+    "air_temperature_deg_c": "temperature_deg_c",
+    "air_pressure_hpa": "pressure_hpa",
+    "relative_humidity_pct": "humidity_pct",
+}
+
+
+def _size(text: str, place: str) -> float:
+    return parse_quantity(text, "granule size", place=place)
+
+
+def _wind_side(text: str, place: str) -> str:
+    from spreadcheck.sheet.labels import LABELS, read_value
+
+    return str(read_value(LABELS["wind from"], text, place=place) or "") if text else ""
+
 
 @click.command()
 @optional_sheet_argument
 @options(**_GIVEN)
-@click.option("--wind-from", metavar="SIDE", help='Seen in the travel direction: left, ahead, "behind right"...')
+@click.option("--wind-from", type=Parsed(_wind_side), default="", metavar="SIDE",
+              help='Seen in the travel direction: left, ahead, "behind right"...')  # fmt: skip
 @options(**_AFTER)
-@click.option("--speeds", metavar="LIST", help='Speeds of the table, such as "700 rpm; 800 rpm".')
-@click.option("--sizes", metavar="LIST", help='Granule sizes of the table, such as "2 mm; 3.2 mm; 4 mm".')
+@click.option("--speeds", default="", metavar="LIST", help='Speeds of the table, such as "700 rpm; 800 rpm".')
+@list_option("--sizes", "sizes_mm", _size,
+             'Granule sizes of the table, such as "2 mm; 3.2 mm; 4 mm".')  # fmt: skip
 @options("units")
 @outputs("json", "report", plot="Draw throw against speed; .png, .svg or .pdf by the ending.")
 def throw(
@@ -59,9 +87,9 @@ def throw(
     sheet: str | None,
     units: str,
     out: Outputs,
-    wind_from: str | None,
-    speeds: str | None,
-    sizes: str | None,
+    wind_from: str,
+    speeds: str,
+    sizes_mm: tuple[float, ...],
     **values: float | None,
 ) -> None:
     """What a change of spinner speed or granule does to the throw.
@@ -78,24 +106,24 @@ def throw(
       spreadcheck throw test.csv --disc-diameter "0.6 m"
         --to-spinner-speed "900 rpm" --plot throw.png
     """
-    from spreadcheck.product.release import changed_setting, fields_given, setting_from
-    from spreadcheck.product.throw import quantities_given, smooth_chart, study_throw
+    from spreadcheck.product.release import changed_setting, setting_from
+    from spreadcheck.product.throw import smooth_chart, study_throw
     from spreadcheck.show.terminal import terminal_text
     from spreadcheck.show.throw import throw_document, throw_figure, throw_json
 
     out.check(sheet)
     test = read_test(sheet) if sheet else None
-    given, changes = fields_given(values)
-    present, weather, assumed = setting_from(test, given, wind_from=_wind_side(wind_from))
-    by = "speed" if present.spinner_speed_rpm is None else "turning speed"
+    given = {_WEATHER.get(name, name): value for name, value in values.items() if not name.startswith("to_")}
+    changes = {name.removeprefix("to_"): value for name, value in values.items() if name.startswith("to_")}
+    present, weather, assumed = setting_from(test, given, wind_from=wind_from)
+    kind = "speed" if present.spinner_speed_rpm is None else "turning speed"
     study = study_throw(
         present,
         changed_setting(present, changes),
         weather=weather,
-        speeds=quantities_given(speeds, by, place="option --speeds"),
-        sizes_mm=quantities_given(sizes, "granule size", place="option --sizes"),
+        speeds=[parse_quantity(part, kind, place="option --speeds") for part in parted(speeds)],
+        sizes_mm=sizes_mm,
     )
-
     judged = _judged(test)
 
     def figure() -> Any:
@@ -124,9 +152,3 @@ def _judged(test: TrayTest | None) -> Assessment | None:
         return None if test is None else assess(test, relative=True)
     except SpreadcheckError:
         return None
-
-
-def _wind_side(text: str | None) -> str:
-    from spreadcheck.sheet.labels import LABELS, read_value
-
-    return str(read_value(LABELS["wind from"], text, place="option --wind-from") or "") if text else ""

@@ -17,7 +17,7 @@ from dataclasses import field
 
 from spreadcheck.doubts.doubt import Doubt, Quantity
 from spreadcheck.doubts.register import doubt
-from spreadcheck.errors import Fault, QuantityError, SheetError, record, shown
+from spreadcheck.errors import Fault, QuantityError, SheetError, read_all, record, shown
 from spreadcheck.sheet.labels import LABELS, Label
 from spreadcheck.sheet.plausible import BOUNDS, check
 from spreadcheck.sheet.traytest import FormRow, form_row
@@ -114,21 +114,18 @@ def read_chart(path: str | os.PathLike[str]) -> Chart:
     >>> folder.cleanup()
     """
     cells = read_titled(path, TITLE)
-    at = next(
-        (at for at, row in enumerate(cells.rows) if sum(_label(_key(cell)) is not None for cell in row) > 1), None
-    )
+    headers = (at for at, row in enumerate(cells.rows) if sum(_label(_key(cell)) is not None for cell in row) > 1)
+    at = next(headers, None)
     if at is None:
         raise SheetError(Fault(cells.source, "there is no header row", f"write one: {_SUCH_AS}"))
     columns = _columns(cells, at)
     units = _units(cells, at + 1, columns)
-    faults: list[Fault] = []
-    rows = [_row(cells, below, columns, units, faults) for below in range(at + 2, len(cells.rows))]
-    if not rows:
-        faults.append(Fault(cells.source, "the chart has no rows", "write a row for each band of the printed chart"))
-    if faults:
-        raise SheetError(*faults)
+    below = range(at + 2, len(cells.rows))
+    if not below:
+        raise SheetError(Fault(cells.source, "the chart has no rows", "write a row for each band of the printed chart"))
+    rows = read_all(below, lambda at: _row(cells, at, columns, units), SheetError)
     remarks = tuple((row[0], ", ".join(row[1:])) for row in cells.rows[:at])
-    return Chart(cells.source, remarks, tuple(row for row in rows if row is not None))
+    return Chart(cells.source, remarks, rows)
 
 
 def _key(cell: str) -> str:
@@ -165,16 +162,10 @@ def _columns(cells: TitledCells, at: int) -> dict[str, int]:
         if header.count(column) != 1:
             wrong = "is missing" if column not in header else "is there twice"
             faults.append(Fault(cells.place(at), f'the column "{_named(column)}" {wrong}', "give each column once"))
+    use = f'use {_SUCH_AS}, note, or a pair such as "bulk density from" and "bulk density to"'
     for cell, key in zip(cells.rows[at], header, strict=True):
         if key != "note" and not _label(key):
-            problem = f'"{shown(cell)}" is not a column of a setting chart'
-            faults.append(
-                Fault(
-                    cells.place(at),
-                    problem,
-                    f'use {_SUCH_AS}, note, or a pair such as "bulk density from" and "bulk density to"',
-                )
-            )
+            faults.append(Fault(cells.place(at), f'"{shown(cell)}" is not a column of a setting chart', use))
     if not stems:
         faults.append(Fault(cells.place(at), "no column is a band", f"write some: {_SUCH_AS}"))
     if faults:
@@ -202,18 +193,16 @@ def _units(cells: TitledCells, at: int, columns: dict[str, int]) -> dict[str, st
     return units
 
 
-def _row(
-    cells: TitledCells, at: int, columns: dict[str, int], units: dict[str, str], faults: list[Fault]
-) -> ChartRow | None:
+def _row(cells: TitledCells, at: int, columns: dict[str, int], units: dict[str, str]) -> ChartRow:
+    """One row of a chart; all of its faults are told at once."""
     row = cells.rows[at]
-    before = len(faults)
-    values: dict[str, float] = {}
+    faults, values = [], {}
     for column, where in columns.items():
         try:
             written = row[where] if where < len(row) else ""
             values[column] = _value(written, column, units.get(column, ""), cells.decimal_comma)
         except QuantityError as error:
-            faults += (Fault(cells.place(at, _named(column)), fault.problem, fault.remedy) for fault in error.faults)
+            faults += [Fault(cells.place(at, _named(column)), fault.problem, fault.remedy) for fault in error.faults]
     bands = {}
     for stem in dict.fromkeys(_stem(column) for column in columns if column not in ANSWERS):
         low, high = (values.get(f"{stem} {end}") for end in ("from", "to"))
@@ -222,8 +211,8 @@ def _row(
             if not low < high:
                 problem = f'the band ends below or at its "{_named(f"{stem} from")}"'
                 faults.append(Fault(cells.place(at, _named(f"{stem} to")), problem, "swap or correct them"))
-    if len(faults) > before:
-        return None
+    if faults:
+        raise SheetError(*faults)
     return ChartRow(cells.numbers[at], bands, *(values[column] for column in ANSWERS))
 
 
@@ -305,7 +294,12 @@ def find_settings(
         needed = (Fault(chart.source, f"the chart needs {articles[x]} {x}", remedies[x]) for x in missing)
         raise QuantityError(*needed)
     rows = tuple(row for row in chart.rows if row.holds(found))
-    doubts = [_several(rows, found)] if len(rows) > 1 else []
+    doubts = []
+    if len(rows) > 1:
+        ends = [(found[label], end) for row in rows for label, band in row.bands.items() for end in band]
+        edge = any(math.isclose(value, end, rel_tol=1e-9) for value, end in ends)
+        why = "a reading stands on the edge that they share" if edge else "their bands overlap"
+        doubts.append(doubt("two-rows-of-the-chart", rows=" and ".join(str(row.number) for row in rows), why=why))
     least = found.get("crush strength", math.inf) - strength_half_width_n
     if any(row.bands["crush strength"][0] > least for row in rows if "crush strength" in labels):
         doubts.append(doubt("strength-near-an-edge", least=Quantity(least, "force")))
@@ -336,13 +330,6 @@ def _within(value: float, band: Band) -> bool:
     """Whether a value lies in a band, ends included; a unit turned there and back may move it by rounding."""
     low, high = band
     return low * (1 - 1e-9) <= value <= high * (1 + 1e-9)
-
-
-def _several(rows: tuple[ChartRow, ...], readings: Mapping[str, float]) -> Doubt:
-    ends = [(readings[label], end) for row in rows for label, band in row.bands.items() for end in band]
-    edge = any(math.isclose(value, end, rel_tol=1e-9) for value, end in ends)
-    why = "a reading stands on the edge that they share" if edge else "their bands overlap"
-    return doubt("two-rows-of-the-chart", rows=" and ".join(str(row.number) for row in rows), why=why)
 
 
 def overlaps(chart: Chart) -> tuple[tuple[int, int], ...]:

@@ -265,46 +265,44 @@ def fly(
     """
     if not releases:
         return ()
-    motion = _motion(releases, air, law, gravity)
-    start = _start(releases)
-    path = _integrate(motion, start)
-    return _landings(path, len(releases))
+    from scipy.integrate import solve_ivp
 
+    def column(name: str) -> FloatArray:
+        return np.array([getattr(release, name) for release in releases], dtype=float)
 
-def _column(releases: Sequence[Release], name: str) -> FloatArray:
-    return np.array([getattr(release, name) for release in releases], dtype=float)
-
-
-def _start(releases: Sequence[Release]) -> FloatArray:
-    """Place and velocity at release: rows x, y, z, vx, vy, vz, one column a granule."""
-    angle = np.radians(_column(releases, "angle_deg"))
-    speed = _column(releases, "speed_m_s")
-    nothing = np.zeros(len(releases))
-    height = _column(releases, "height_m")
-    return np.stack((nothing, nothing, height, speed * np.cos(angle), nothing, speed * np.sin(angle)))
-
-
-def _motion(
-    releases: Sequence[Release], air: Air, law: DragLaw, gravity: float
-) -> Callable[[float, FloatArray], FloatArray]:
-    """The equations of motion of all granules, as the integrator wants them: one flat state, its derivative."""
-    size = np.array([release.granule.diameter_m for release in releases])
-    density = np.array([release.granule.density_kg_m3 for release in releases])
-    shape = np.array([release.granule.sphericity for release in releases])
-    grip = 0.75 * air.density_kg_m3 / (density * size) * _column(releases, "drag_factor")
+    size, density, shape = np.array(
+        [(r.granule.diameter_m, r.granule.density_kg_m3, r.granule.sphericity) for r in releases]
+    ).T
+    grip = 0.75 * air.density_kg_m3 / (density * size) * column("drag_factor")
     per_speed = air.density_kg_m3 * size / air.viscosity_pa_s
-    wind = np.stack((_column(releases, "wind_along_m_s"), _column(releases, "wind_across_m_s"), 0 * size))
-    fall = np.zeros_like(wind)
-    fall[2] = -gravity * (1 - air.density_kg_m3 / density)
+    nothing = np.zeros(len(releases))
+    wind = np.stack((column("wind_along_m_s"), column("wind_across_m_s"), nothing))
+    fall = np.stack((nothing, nothing, -gravity * (1 - air.density_kg_m3 / density)))
 
     def motion(_time: float, state: FloatArray) -> FloatArray:
+        """The rate of change of all places and velocities."""
         velocity = state.reshape(6, -1)[3:]
         through_air = velocity - wind
         speed = np.sqrt((through_air * through_air).sum(axis=0))
         push = grip * law(per_speed * speed, shape) * speed
         return np.concatenate((velocity, fall - push * through_air)).ravel()
 
-    return motion
+    angle, speed = np.radians(column("angle_deg")), column("speed_m_s")
+    start = (nothing, nothing, column("height_m"), speed * np.cos(angle), nothing, speed * np.sin(angle))
+    # Until the last granule is on the ground; those that land earlier go on below it, to no effect. The drag law is
+    # made of pieces with small kinks between them, on which a method of high order stalls; this one keeps throws to a
+    # few millionths.
+    path = solve_ivp(
+        motion,
+        (0.0, LONGEST_FLIGHT_S),
+        np.concatenate(start),
+        method="RK45",
+        rtol=1e-8,
+        atol=1e-9,
+        events=_LastLanding(),
+        dense_output=True,
+    )
+    return _landings(path, len(releases))
 
 
 class _LastLanding:
@@ -315,26 +313,6 @@ class _LastLanding:
 
     def __call__(self, _time: float, state: FloatArray) -> float:
         return float(state.reshape(6, -1)[2].max())
-
-
-def _integrate(motion: Callable[[float, FloatArray], FloatArray], start: FloatArray) -> Any:
-    """Integrate until the last granule is on the ground; those that land earlier go on below it, to no effect.
-
-    The drag law is made of pieces with small kinks between them, on which a method of high order stalls; this one
-    keeps throws to a few millionths.
-    """
-    from scipy.integrate import solve_ivp
-
-    return solve_ivp(
-        motion,
-        (0.0, LONGEST_FLIGHT_S),
-        start.ravel(),
-        method="RK45",
-        rtol=1e-8,
-        atol=1e-9,
-        events=_LastLanding(),
-        dense_output=True,
-    )
 
 
 def _landings(path: Any, count: int) -> tuple[Flight, ...]:

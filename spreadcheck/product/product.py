@@ -11,18 +11,17 @@ from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import diameter_of_sgn_mm
-from spreadcheck.product import segregation
 from spreadcheck.product.readings import (
     CONFIDENCE_PCT,
     Readings,
     Scatter,
-    SieveCurve,
     half_width,
     readings_needed,
     scatter_of,
 )
-from spreadcheck.product.segregation import Blend, Component, Difference, blend_of, mass_weighted_mean, pair_differences
+from spreadcheck.product.segregation import Blend, Component, Difference, blend_of, pair_differences
 from spreadcheck.product.sieve import (
+    SieveCurve,
     share_between,
     size_at,
     size_guide_number,
@@ -135,7 +134,7 @@ class Product:
     @property
     def weakest(self) -> Component | None:
         """The component of a blend that limits the spinner speed."""
-        return None if self.blend is None else segregation.weakest(self.blend)
+        return None if self.blend is None else self.blend.weakest
 
     @property
     def deciding_strength_n(self) -> float | None:
@@ -209,8 +208,7 @@ def product_of(
         totals_pct=tuple(total for total in totals if round(total, 6) != 100),
         doubts=(),
     )
-    found = [*_size_doubts(product, readings.curves), *_strength_doubts(product), *_density_doubts(product)]
-    return replace(product, doubts=tuple(found))
+    return replace(product, doubts=tuple(_doubts(product, readings.curves)))
 
 
 def _scatter(values: Sequence[float]) -> Scatter | None:
@@ -223,7 +221,7 @@ def _mean(scatter: Scatter | None) -> float | None:
 
 def _sizes(readings: Readings, blend: Blend | None) -> dict[str, Scatter]:
     """SGN by every way it was read; a blend that was not sieved has the mean of its components over the mass."""
-    mixed = mass_weighted_mean(blend, lambda part: part.size_guide_number) if blend else None
+    mixed = blend.mean("size_guide_number") if blend else None
     read: dict[str, Sequence[float]] = {
         SIEVE_STACK: [number for curve in readings.curves if (number := size_guide_number(curve)) is not None],
         SIEVE_BOX: [box.size_guide_number for box in readings.boxes],
@@ -240,7 +238,7 @@ def _strength(
         return None
     scatter = scatter_of(readings_n)
     wanted = wanted_n if wanted_n is not None else scatter.mean * (wanted_pct or HALF_WIDTH_PCT) / 100
-    width = half_width(scatter, confidence_pct=confidence_pct)
+    width = half_width(scatter.sd, scatter.count, confidence_pct=confidence_pct)
     needed = readings_needed(scatter.sd, wanted, confidence_pct=confidence_pct) if scatter.count > 1 else None
     return StrengthFigures(scatter, confidence_pct, width, wanted, needed)
 
@@ -282,11 +280,12 @@ def blender_checks(figures: SizeFigures) -> tuple[BlenderCheck, ...]:
     )
 
 
-def _size_doubts(product: Product, curves: Sequence[SieveCurve]) -> list[Doubt]:
+def _doubts(product: Product, curves: Sequence[SieveCurve]) -> list[Doubt]:
+    """What speaks against the size, the strength and the density read."""
     found = []
-    low, high = LIMITS["size number low"].value, LIMITS["size number high"].value
+    smallest, largest = LIMITS["size number low"].value, LIMITS["size number high"].value
     for way, scatter in product.sizes.items():
-        if not low <= scatter.mean <= high:
+        if not smallest <= scatter.mean <= largest:
             size = Quantity(diameter_of_sgn_mm(scatter.mean), "granule size")
             found.append(doubt("unusual-size", number=scatter.mean, way=way, size=size))
     if product.size_figures is not None and None in vars(product.size_figures).values():
@@ -295,35 +294,22 @@ def _size_doubts(product: Product, curves: Sequence[SieveCurve]) -> list[Doubt]:
         if curve.loss_pct is not None and abs(curve.loss_pct) > LIMITS["sieve loss"].value:
             change = "less" if curve.loss_pct > 0 else "more"
             found.append(doubt("sieve-loss", loss=abs(curve.loss_pct), change=change))
-    return found
-
-
-def _density_doubts(product: Product) -> list[Doubt]:
-    found: list[Doubt] = []
-    bulk, granule, usual = _mean(product.bulk), _mean(product.granule), usual_density(product.name)
-    if bulk is None:
-        return found
-    if usual is not None and not usual.low_kg_m3 <= bulk <= usual.high_kg_m3:
-        low, high, seen = (Quantity(x, "density") for x in (usual.low_kg_m3, usual.high_kg_m3, bulk))
-        name, source = usual.product, DENSITIES_SOURCE
-        found.append(doubt("unusual-density", bulk=seen, low=low, high=high, product=name, source=source))
-    if granule is not None and CLOSEST_PACKING * granule < bulk:
-        found.append(doubt("heap-too-dense", share=100 * bulk / granule))
-    return found
-
-
-def _strength_doubts(product: Product) -> list[Doubt]:
-    found = []
-    deciding = product.deciding_strength_n
+    deciding, strength = product.deciding_strength_n, product.strength
     if deciding is not None and deciding < LIMITS["strength enough"].value:
         whose = f'the weakest component, "{product.weakest.name}", has' if product.weakest else "the product has"
         found.append(doubt("weak-granules", whose=whose, strength=Quantity(deciding, "force")))
-    if product.strength is not None and product.strength.scatter.count < LIMITS["strength readings"].value:
-        count = product.strength.scatter.count
-        granules = "1 granule was" if count == 1 else f"{count} granules were"
-        found.append(doubt("few-strength-readings", granules=granules))
+    if strength is not None and strength.scatter.count < LIMITS["strength readings"].value:
+        count = strength.scatter.count
+        found.append(doubt("few-strength-readings", granules=f"{count} granule{'s were' if count > 1 else ' was'}"))
     if product.blend is not None and product.weakest is None:
         found.append(doubt("strength-unknown"))
+    bulk, granule, usual = _mean(product.bulk), _mean(product.granule), usual_density(product.name)
+    if bulk is not None and usual is not None and not usual.low_kg_m3 <= bulk <= usual.high_kg_m3:
+        low, high, seen = (Quantity(x, "density") for x in (usual.low_kg_m3, usual.high_kg_m3, bulk))
+        name, source = usual.product, DENSITIES_SOURCE
+        found.append(doubt("unusual-density", bulk=seen, low=low, high=high, product=name, source=source))
+    if bulk is not None and granule is not None and CLOSEST_PACKING * granule < bulk:
+        found.append(doubt("heap-too-dense", share=100 * bulk / granule))
     return found
 
 

@@ -10,24 +10,20 @@ import math
 import os
 import re
 import statistics
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import fields
-from typing import TypeVar
 
-from spreadcheck.errors import Fault, QuantityError, SheetError, SpreadcheckError, record, shown
-from spreadcheck.product.segregation import Component, check_total
+from spreadcheck.errors import Fault, QuantityError, SheetError, read_all, record, shown
+from spreadcheck.product.segregation import Component
+from spreadcheck.product.sieve import MM_TO_SIZE_NUMBER, SieveBox, SieveCurve
 from spreadcheck.sheet.plausible import BOUNDS, ONE_GRANULE_N, check, check_alike
-from spreadcheck.sheet.typedfiles import TitledCells, read_titled
-from spreadcheck.units import KINDS, from_inside, parse_number, parse_quantity, split_quantity, unit_named
-
-Written = TypeVar("Written")
-Read = TypeVar("Read")
+from spreadcheck.sheet.typedfiles import read_titled
+from spreadcheck.units import KINDS, from_inside, parse_number, parse_quantity, parted, split_quantity, unit_named
 
 TITLE = "spreadcheck product"
 STACK_TITLE = "spreadcheck sieve stack"
 CONFIDENCE_PCT = 95.0
 MOST_READINGS = 1_000_000
-MM_TO_SIZE_NUMBER = 100.0
 
 # ASTM E11 (ISO 565): opening of the sieves that the US know by number. [mm]
 US_SIEVES_MM = {
@@ -67,36 +63,32 @@ def scatter_of(readings: Sequence[float]) -> Scatter:
     return Scatter(tuple(readings), statistics.fmean(readings), min(readings), max(readings), sd)
 
 
-def half_width(scatter: Scatter, *, confidence_pct: float = CONFIDENCE_PCT) -> float:
+def half_width(sd: float, count: int, *, confidence_pct: float = CONFIDENCE_PCT) -> float:
     """How far the mean of the readings may be off: t s / sqrt(n) with n - 1 degrees of freedom; NaN for one reading."""
+    from scipy.special import stdtrit
+
     check_confidence(confidence_pct)
-    return math.nan if scatter.count < 2 else _half_width(scatter.sd, scatter.count, confidence_pct)
+    return math.nan if count < 2 else float(stdtrit(count - 1, 0.5 + confidence_pct / 200)) * sd / math.sqrt(count)
 
 
-def readings_needed(sd: float, half_width: float, *, confidence_pct: float = CONFIDENCE_PCT) -> int:
+def readings_needed(sd: float, wanted: float, *, confidence_pct: float = CONFIDENCE_PCT) -> int:
     """How many readings in all bring the half-width of the mean down to what is wanted.
 
     It takes the standard deviation seen so far for the true one, so with few readings it is a first guess.
     """
-    check_confidence(confidence_pct)
-    if not half_width > 0:
-        raise QuantityError(Fault("", f"{half_width:g} is not a half-width", "give one above 0"))
     from scipy.special import ndtri
 
-    root = float(ndtri(0.5 + confidence_pct / 200)) * sd / half_width
+    check_confidence(confidence_pct)
+    if not wanted > 0:
+        raise QuantityError(Fault("", f"{wanted:g} is not a half-width", "give one above 0"))
+    root = float(ndtri(0.5 + confidence_pct / 200)) * sd / wanted
     if root > MOST_READINGS**0.5:
         problem = f"it would take more than {MOST_READINGS:,} readings"
         raise QuantityError(Fault("", problem, "ask for a wider half-width"))
     count = max(2, math.floor(root**2))  # Student's t is above z, so fewer can't do
-    while _half_width(sd, count, confidence_pct) > half_width:
+    while half_width(sd, count, confidence_pct=confidence_pct) > wanted:
         count += 1
     return count
-
-
-def _half_width(sd: float, count: int, confidence_pct: float) -> float:
-    from scipy.special import stdtrit
-
-    return float(stdtrit(count - 1, 0.5 + confidence_pct / 200)) * sd / math.sqrt(count)
 
 
 def check_confidence(confidence_pct: float, *, place: str = "") -> None:
@@ -126,22 +118,11 @@ class Entry:
     place: str = ""
 
 
-def parted(text: str) -> tuple[str, ...]:
-    """The parts of a line of readings: between semicolons if there are any, else between commas."""
-    separator = ";" if ";" in text else ","
-    return tuple(part.strip() for part in text.split(separator) if part.strip())
-
-
 def option_entry(label: str, text: str, *, option: str) -> Entry:
     """The value of an option as a labelled row of readings."""
     place = f"option {option}"
     texts = (text.strip(),) if label == "product" else parted(text)  # a name may hold commas
     return Entry(label, tuple(Part(part, place) for part in texts if part), place)
-
-
-def option_parts(texts: Iterable[str], *, option: str) -> list[Part]:
-    """The readings of an option that may come again."""
-    return [Part(text, f"option {option}") for line in texts for text in parted(line)]
 
 
 def pair(part: Part, *, such_as: str) -> tuple[str, str]:
@@ -167,122 +148,6 @@ def share(text: str, *, place: str = "") -> float:
     if number is None or not 0 <= number <= 100:
         raise QuantityError(Fault(place, f'"{shown(text)}" is not a share', "write a number from 0 to 100, in %"))
     return number
-
-
-def read_all(items: Iterable[Written], read: Callable[[Written], Read]) -> tuple[Read, ...]:
-    """Read every item, and raise all faults at once."""
-    found: list[Read] = []
-    faults: list[Fault] = []
-    for item in items:
-        try:
-            found.append(read(item))
-        except SpreadcheckError as error:
-            faults += error.faults
-    if faults:
-        raise QuantityError(*dict.fromkeys(faults))
-    return tuple(found)
-
-
-def pairs_given(texts: Iterable[str], kind: str, *, option: str) -> tuple[tuple[float, float], ...]:
-    """Masses with their area or time, a run each."""
-    such_as = "310 kg: 2 ha" if kind == "area" else "36 kg: 30 s"
-
-    def read(part: Part) -> tuple[float, float]:
-        first, second = pair(part, such_as=such_as)
-        return positive(first, "mass", place=part.place), positive(second, kind, place=part.place)
-
-    return read_all(option_parts(texts, option=option), read)
-
-
-def half_width_given(text: str | None, *, place: str = "") -> tuple[float | None, float | None]:
-    """The half-width wanted of a mean crush strength, in % of it or as a force."""
-    if text is None:
-        return None, None
-    if not text.strip().endswith("%"):
-        return None, positive(text, "force", place=place)
-    wanted = share(text, place=place)
-    if wanted < 1e-6:
-        raise QuantityError(Fault(place, f"{wanted:g} % is not a half-width", "give one above 0"))
-    return wanted, None
-
-
-# --- sieves
-
-
-@record
-class SieveBox:
-    """A sieve-box reading: the share in each compartment under the size number printed beside it."""
-
-    size_number: tuple[float, ...]
-    share_pct: tuple[float, ...]
-    total_pct: float
-
-    @property
-    def size_guide_number(self) -> float:
-        """Share-weighted mean of the size numbers (common practice)."""
-        weighted = zip(self.size_number, self.share_pct, strict=True)
-        return sum(number * share for number, share in weighted) / self.total_pct
-
-
-@record
-class SieveCurve:
-    """The cumulative sieve curve: share of the mass that passes each sieve, smallest sieve first.
-
-    `total_pct` is what the shares as read added up to (100 where masses were read); `loss_pct` is the share of the
-    weighed-in sample that was not found again, or None where the sample was not weighed.
-    """
-
-    aperture_mm: tuple[float, ...]
-    passing_pct: tuple[float, ...]
-    total_pct: float = 100.0
-    loss_pct: float | None = None
-
-
-def box_of(
-    size_number: Sequence[float], share_pct: Sequence[float], *, rescale: bool = False, place: str = ""
-) -> SieveBox:
-    """A sieve-box reading from its size numbers and shares; refused where the shares don't add up to 100."""
-    _check_sizes(size_number, "size number", place)
-    total = check_total(share_pct, what="sieve-box shares", place=place, rescale=rescale)
-    order = sorted(range(len(size_number)), key=lambda at: size_number[at])
-    return SieveBox(tuple(size_number[at] for at in order), tuple(share_pct[at] for at in order), total)
-
-
-def curve_of(
-    aperture_mm: Sequence[float],
-    retained: Sequence[float],
-    *,
-    pan: float,
-    shares: bool = False,
-    sample: float | None = None,
-    rescale: bool = False,
-    place: str = "",
-) -> SieveCurve:
-    """The cumulative sieve curve from what each sieve of a stack retained, in g, or in % if `shares`."""
-    _check_sizes(aperture_mm, "sieve", place)
-    if len(aperture_mm) < 2:
-        raise QuantityError(Fault(place, "a sieve curve takes two sieves or more", "give every sieve of the stack"))
-    total = sum(retained) + pan
-    if shares:
-        check_total([*retained, pan], what="sieve shares", place=place, rescale=rescale)
-    elif total <= 0:
-        raise QuantityError(Fault(place, "nothing lies on any sieve", "write the mass that each sieve retained"))
-    sieves = sorted(zip(aperture_mm, retained, strict=True))
-    passing, below = [], pan
-    for _, mass in sieves:
-        passing.append(100.0 * below / total)
-        below += mass
-    loss = None if sample is None else 100.0 * (1 - total / sample)
-    return SieveCurve(tuple(size for size, _ in sieves), tuple(passing), total if shares else 100.0, loss)
-
-
-def _check_sizes(sizes: Sequence[float], what: str, place: str) -> None:
-    for size in sizes:
-        if not size > 0:
-            raise QuantityError(Fault(place, f"{size:g} is not a {what}", "give one above 0"))
-    twice = sorted({size for size in sizes if list(sizes).count(size) > 1})
-    if twice:
-        raise QuantityError(Fault(place, f"the {what} {twice[0]:g} is there twice", "give each one once"))
 
 
 # --- a product's readings
@@ -333,16 +198,12 @@ def read_readings(entries: Sequence[Entry], *, rescale: bool = False) -> Reading
     for read in read_all(entries, lambda entry: _entry(entry, rescale)):
         lists = {each.name: getattr(found, each.name) + getattr(read, each.name) for each in fields(found)[1:]}
         found = Readings(name=read.name or found.name, **lists)
-    if found.strength_n:
-        _check_strength(found.strength_n, next(e for e in entries if e.label.casefold().strip() == "crush strength"))
+    if found.strength_n:  # refuse readings in two units, and a mean that no product has, in the unit of the first
+        first = next(entry for entry in entries if entry.label.casefold().strip() == "crush strength")
+        check_alike("crush strength", found.strength_n, place=first.place)
+        unit = unit_named(split_quantity(first.parts[0].text)[1], "force") or "N"
+        check("crush strength", from_inside(statistics.fmean(found.strength_n), unit, "force"), unit, place=first.place)
     return found
-
-
-def _check_strength(readings_n: Sequence[float], entry: Entry) -> None:
-    """Refuse readings in two units, and a mean that no product has, in the unit of the first of them."""
-    check_alike("crush strength", readings_n, place=entry.place)
-    unit = unit_named(split_quantity(entry.parts[0].text)[1], "force") or "N"
-    check("crush strength", from_inside(statistics.fmean(readings_n), unit, "force"), unit, place=entry.place)
 
 
 def _entry(entry: Entry, rescale: bool) -> Readings:
@@ -354,7 +215,8 @@ def _entry(entry: Entry, rescale: bool) -> Readings:
     if label == "product":
         return Readings(name=entry.parts[0].text)
     if label == "sieve box":
-        return Readings(boxes=(_box(entry, rescale),))
+        numbers, shares = zip(*read_all(entry.parts, _compartment), strict=True)
+        return Readings(boxes=(SieveBox.of(numbers, shares, rescale=rescale, place=entry.place),))
     if label == "sieve stack":
         return Readings(curves=(_stack(entry, rescale),))
     if label == "component":
@@ -364,7 +226,8 @@ def _entry(entry: Entry, rescale: bool) -> Readings:
         problem = f'"{shown(entry.label)}" is not a row of a product file'
         raise QuantityError(Fault(entry.place, problem, f"use {known}"))
     field, read = _SINGLE[label]
-    return Readings(**{field: read_all(entry.parts, read)})  # type: ignore[arg-type]  # all of these are numbers
+    numbers = read_all(entry.parts, read)
+    return Readings(**{field: numbers})  # type: ignore[arg-type]  # all of these are numbers
 
 
 def _labelled(label: str, *, low: float | None = None) -> Callable[[Part], float]:
@@ -424,11 +287,6 @@ def sieve_mm(text: str, *, place: str = "") -> float:
     return US_SIEVES_MM[number]
 
 
-def _box(entry: Entry, rescale: bool) -> SieveBox:
-    numbers, shares = zip(*read_all(entry.parts, _compartment), strict=True)
-    return box_of(numbers, shares, rescale=rescale, place=entry.place)
-
-
 def _compartment(part: Part) -> tuple[float, float]:
     """ "250: 40" by size number, or "2.5 mm: 40 %" by size."""
     first, second = pair(part, such_as="250: 40")
@@ -452,7 +310,7 @@ def _stack(entry: Entry, rescale: bool) -> SieveCurve:
     if "pan" not in extra:
         remedy = 'write what fell through all sieves, such as "pan: 0 g"'
         raise QuantityError(Fault(entry.place, 'there is no "pan"', remedy))
-    return curve_of(
+    return SieveCurve.of(
         [size for size, _ in sieves],
         [amount for _, amount in sieves],
         pan=extra["pan"],
@@ -475,11 +333,13 @@ def _sieve_row(part: Part) -> tuple[float | str, float, str]:
     return size, positive(second, "catch mass", place=part.place, zero=name != "sample"), "mass"
 
 
-# how a property of a component is called -> its row
+# how a property of a component is called -> its row, and its field
 _PROPERTIES = {
-    "size guide number": "size guide number", "sgn": "size guide number", "uniformity index": "uniformity index",
-    "ui": "uniformity index", "granule density": "granule density", "bulk density": "bulk density",
-    "density": "bulk density", "crush strength": "crush strength", "strength": "crush strength",
+    "size guide number": ("size guide number", "size_guide_number"), "sgn": ("size guide number", "size_guide_number"),
+    "uniformity index": ("uniformity index", "uniformity_index"), "ui": ("uniformity index", "uniformity_index"),
+    "granule density": ("granule density", "granule_kg_m3"), "bulk density": ("bulk density", "bulk_kg_m3"),
+    "density": ("bulk density", "bulk_kg_m3"), "crush strength": ("crush strength", "strength_n"),
+    "strength": ("crush strength", "strength_n"),
 }  # fmt: skip
 _SUCH_AS = "urea: 60 %, SGN 280, UI 48, density 0.76 kg/L, strength 3.1 kgf"
 
@@ -488,26 +348,18 @@ def _component(entry: Entry) -> Component:
     """ "urea: 60 %", then its properties by name; a property given again is a further reading of it."""
     name, amount = pair(entry.parts[0], such_as=_SUCH_AS)
     found: dict[str, list[float]] = {}
-    for label, value in read_all(entry.parts[1:], _property):
-        found.setdefault(label, []).append(value)
-    means = {label: statistics.fmean(values) for label, values in found.items()}
-    return Component(
-        name,
-        share(amount, place=entry.place),
-        size_guide_number=means.get("size guide number"),
-        uniformity_index=means.get("uniformity index"),
-        bulk_kg_m3=means.get("bulk density"),
-        granule_kg_m3=means.get("granule density"),
-        strength_n=means.get("crush strength"),
-    )
+    for field, value in read_all(entry.parts[1:], _property):
+        found.setdefault(field, []).append(value)
+    means = {field: statistics.fmean(values) for field, values in found.items()}
+    return Component(name, share(amount, place=entry.place), **means)
 
 
 def _property(part: Part) -> tuple[str, float]:
     written = " ".join(part.text.split())
-    for word, label in _PROPERTIES.items():
+    for word, (label, field) in _PROPERTIES.items():
         if written.casefold().startswith(f"{word} "):
             value = Part(written[len(word) :].strip(" :"), part.place)
-            return label, _labelled(label)(value) if label == "crush strength" else _SINGLE[label][1](value)
+            return field, _labelled(label)(value) if label == "crush strength" else _SINGLE[label][1](value)
     problem = f'"{shown(part.text)}" is not a property of a component'
     raise QuantityError(Fault(part.place, problem, f'write it as in "{_SUCH_AS}"'))
 
@@ -543,20 +395,16 @@ def read_product_file(path: str | os.PathLike[str]) -> tuple[Entry, ...]:
     >>> folder.cleanup()
     """
     cells = read_titled(path, TITLE)
-    return tuple(
-        Entry(row[0], tuple(_cell_parts(cells, at, row)), cells.place(at)) for at, row in enumerate(cells.rows)
-    )
-
-
-def _cell_parts(cells: TitledCells, at: int, row: tuple[str, ...]) -> list[Part]:
-    """The readings of a row: one a cell, or several in a cell with semicolons between them."""
-    apart = row[0].casefold() != "product"
-    return [
-        Part(text, cells.place(at, column))
-        for column, cell in enumerate(row)
-        if column and cell
-        for text in (parted(cell) if apart and ";" in cell else [cell])
-    ]
+    entries = []
+    for at, (label, *readings) in enumerate(cells.rows):
+        parts = [
+            Part(text, cells.place(at, column))  # one reading a cell, or several with semicolons between them
+            for column, cell in enumerate(readings, start=1)
+            if cell
+            for text in (parted(cell) if ";" in cell and label.casefold() != "product" else [cell])
+        ]
+        entries.append(Entry(label, tuple(parts), cells.place(at)))
+    return tuple(entries)
 
 
 def read_stack_file(path: str | os.PathLike[str]) -> Entry:

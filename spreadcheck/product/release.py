@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.pattern.kinds import SPINNERS
 from spreadcheck.product.air import STANDARD_PRESSURE_HPA, Air, air_density, air_viscosity
-from spreadcheck.product.flight import SPHERICITIES, Granule
+from spreadcheck.product.flight import SPHERICITIES
 from spreadcheck.sheet.plausible import BOUNDS, check, require_between
 from spreadcheck.sheet.traytest import TrayTest
 
@@ -55,11 +55,6 @@ FIELDS = {
     "humidity_pct": Field("relative humidity", "share", "%", label="relative humidity", assumed=True),
     "wind_speed_m_s": Field("wind speed", "wind speed", "m/s", label="wind speed"),
 }  # fmt: skip
-
-
-def name_of(key: str) -> str:
-    """A field as the trade calls it."""
-    return FIELDS[key].name
 
 
 @record
@@ -140,11 +135,6 @@ def release_speed(setting: ThrowSetting) -> float:
     return setting.release_factor * math.pi * setting.disc_diameter_m * setting.spinner_speed_rpm / 60
 
 
-def granule_of(setting: ThrowSetting) -> Granule:
-    """The granule of a setting as the flight needs it."""
-    return Granule(setting.granule_size_mm / 1000, setting.granule_density_kg_m3, setting.sphericity)
-
-
 def setting_from(
     test: TrayTest | None, given: Mapping[str, float | None], *, wind_from: str = ""
 ) -> tuple[ThrowSetting, Weather, tuple[str, ...]]:
@@ -161,28 +151,16 @@ def setting_from(
         values.pop("disc_diameter_m", None)  # the release speed is known better than the disc tells
     needed = {key: known.how for key, known in FIELDS.items() if known.how and key not in values}
     if needed:
-        raise QuantityError(*(Fault("", f"the {name_of(key)} is missing", how) for key, how in needed.items()))
+        raise QuantityError(*(Fault("", f"the {FIELDS[key].name} is missing", how) for key, how in needed.items()))
 
     def of(kind: type) -> dict[str, Any]:
         return {entry.name: values[entry.name] for entry in fields(kind) if entry.name in values}
 
     setting = ThrowSetting(**of(ThrowSetting))
-    weather = replace(Weather(**of(Weather)), wind_from=wind_from or (test.text("wind from") if test else ""))
+    weather = Weather(**of(Weather), wind_from=wind_from or (test.text("wind from") if test else ""))
     by_disc = setting.release_speed_m_s is None
     open_ones = (key for key, known in FIELDS.items() if known.assumed and key not in values)
     return setting, weather, tuple(key for key in open_ones if by_disc or key != "release_factor")
-
-
-def fields_given(options: Mapping[str, float | None]) -> tuple[dict[str, float | None], dict[str, float | None]]:
-    """Options as present and changed fields: each is named as its field is called, `to_` before a changed one."""
-    key_of = {known.name.replace(" ", "_"): key for key, known in FIELDS.items()}
-    present: dict[str, float | None] = {}
-    changed: dict[str, float | None] = {}
-    for option, value in options.items():
-        stem = option.removeprefix("to_")
-        key = next(key for name, key in key_of.items() if stem.startswith(name))
-        (changed if option.startswith("to_") else present)[key] = value
-    return present, changed
 
 
 def changed_setting(present: ThrowSetting, changes: Mapping[str, float | None]) -> ThrowSetting | None:

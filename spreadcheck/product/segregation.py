@@ -9,13 +9,12 @@ American blenders' practice, cited from memory. Flight compares size x density: 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from spreadcheck.errors import Fault, QuantityError, record, shown
 from spreadcheck.limits import LIMITS
 
-LOW, CAUTION, HIGH = "low", "caution", "high"
-RISKS = (LOW, CAUTION, HIGH)
+RISKS = ("low", "caution", "high")
 ROUNDING_PCT = 0.05  # what rounding to 0.1 % can add to or take from one share
 
 
@@ -31,6 +30,11 @@ class Component:
     granule_kg_m3: float | None = None
     strength_n: float | None = None
 
+    def flight(self, *, by_bulk: bool) -> float | None:
+        """Size x density: what decides how the air slows it."""
+        density = self.bulk_kg_m3 if by_bulk else self.granule_kg_m3
+        return None if density is None or self.size_guide_number is None else self.size_guide_number * density
+
 
 @record
 class Blend:
@@ -38,6 +42,22 @@ class Blend:
 
     components: tuple[Component, ...]
     total_pct: float
+
+    @property
+    def weakest(self) -> Component | None:
+        """The component with the lowest crush strength, which limits the spinner speed (common practice)."""
+        known = all(part.strength_n is not None for part in self.components)
+        return min(self.components, key=lambda part: part.strength_n or 0.0) if known else None
+
+    def mean(self, name: str) -> float | None:
+        """Mean of a property over the mass; None where a component's is not known."""
+        values = [getattr(part, name) for part in self.components]
+        if None in values:
+            return None
+        return (
+            float(sum(part.share_pct * value for part, value in zip(self.components, values, strict=True)))
+            / self.total_pct
+        )
 
 
 @record
@@ -79,64 +99,31 @@ def blend_of(components: Sequence[Component], *, rescale: bool = False, place: s
     names = [component.name.casefold() for component in components]
     if len(names) < 2:
         raise QuantityError(Fault(place, "a blend has two components or more", "give every component"))
-    if len(set(names)) < len(names):
-        twice = next(component.name for component in components if names.count(component.name.casefold()) > 1)
-        raise QuantityError(Fault(place, f'the component "{shown(twice)}" is there twice', "give each one once"))
+    twice = [component.name for component in components if names.count(component.name.casefold()) > 1]
+    if twice:
+        raise QuantityError(Fault(place, f'the component "{shown(twice[0])}" is there twice', "give each one once"))
     shares = [component.share_pct for component in components]
     return Blend(tuple(components), check_total(shares, what="component shares", place=place, rescale=rescale))
-
-
-def weakest(blend: Blend) -> Component | None:
-    """The component with the lowest crush strength, which limits the spinner speed (common practice)."""
-    strengths = [component.strength_n for component in blend.components]
-    if any(strength is None for strength in strengths):
-        return None
-    return min(blend.components, key=lambda component: component.strength_n or 0.0)
-
-
-def mass_weighted_mean(blend: Blend, value: Callable[[Component], float | None]) -> float | None:
-    """Mean of a property over the mass of the blend."""
-    total = 0.0
-    for component in blend.components:
-        known = value(component)
-        if known is None:
-            return None
-        total += component.share_pct * known
-    return total / blend.total_pct
 
 
 def risk_of(difference_pct: float) -> str:
     """The risk of segregation by a difference in SGN or UI."""
     if difference_pct < LIMITS["segregation low"].value:
-        return LOW
-    return CAUTION if difference_pct <= LIMITS["segregation caution"].value else HIGH
+        return RISKS[0]
+    return RISKS[1] if difference_pct <= LIMITS["segregation caution"].value else RISKS[2]
 
 
 def pair_differences(blend: Blend) -> tuple[Difference, ...]:
     """How each pair of components differs, worst in size first."""
-    found = [_difference(first, second) for first, second in itertools.combinations(blend.components, 2)]
+
+    def apart(first: float | None, second: float | None) -> float | None:
+        return None if first is None or second is None else 100.0 * abs(first - second) / ((first + second) / 2)
+
+    found = []
+    for one, other in itertools.combinations(blend.components, 2):
+        size = apart(one.size_guide_number, other.size_guide_number)
+        uniformity = apart(one.uniformity_index, other.uniformity_index)
+        by_bulk = None in (one.granule_kg_m3, other.granule_kg_m3)
+        flight = apart(one.flight(by_bulk=by_bulk), other.flight(by_bulk=by_bulk))
+        found.append(Difference(one.name, other.name, size, uniformity, flight, by_bulk))
     return tuple(sorted(found, key=lambda pair: -(pair.size_pct or 0.0)))
-
-
-def _difference(first: Component, second: Component) -> Difference:
-    both_granule = first.granule_kg_m3 is not None and second.granule_kg_m3 is not None
-    return Difference(
-        first.name,
-        second.name,
-        _apart(first.size_guide_number, second.size_guide_number),
-        _apart(first.uniformity_index, second.uniformity_index),
-        _apart(_flight(first, by_bulk=not both_granule), _flight(second, by_bulk=not both_granule)),
-        flight_by_bulk=not both_granule,
-    )
-
-
-def _flight(component: Component, *, by_bulk: bool) -> float | None:
-    density = component.bulk_kg_m3 if by_bulk else component.granule_kg_m3
-    size = component.size_guide_number
-    return None if density is None or size is None else size * density
-
-
-def _apart(first: float | None, second: float | None) -> float | None:
-    if first is None or second is None:
-        return None
-    return 100.0 * abs(first - second) / ((first + second) / 2)

@@ -8,10 +8,87 @@ d16, d50, d84 are the sizes below which 16, 50, 84 % of the mass passes.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 
-from spreadcheck.product.readings import MM_TO_SIZE_NUMBER, SieveCurve
+from spreadcheck.errors import Fault, QuantityError, record
+from spreadcheck.product.segregation import check_total
 
+MM_TO_SIZE_NUMBER = 100.0
 FLAT = 1e-9  # % of the mass: two shares of the curve closer than this are one
+
+
+@record
+class SieveBox:
+    """A sieve-box reading: the share in each compartment under the size number printed beside it."""
+
+    size_number: tuple[float, ...]
+    share_pct: tuple[float, ...]
+    total_pct: float
+
+    @classmethod
+    def of(
+        cls, size_number: Sequence[float], share_pct: Sequence[float], *, rescale: bool = False, place: str = ""
+    ) -> SieveBox:
+        """From its size numbers and shares; refused where the shares don't add up to 100."""
+        _check_sizes(size_number, "size number", place)
+        total = check_total(share_pct, what="sieve-box shares", place=place, rescale=rescale)
+        numbers, shares = zip(*sorted(zip(size_number, share_pct, strict=True)), strict=True)
+        return cls(numbers, shares, total)
+
+    @property
+    def size_guide_number(self) -> float:
+        """Share-weighted mean of the size numbers (common practice)."""
+        weighted = zip(self.size_number, self.share_pct, strict=True)
+        return sum(number * share for number, share in weighted) / self.total_pct
+
+
+@record
+class SieveCurve:
+    """The cumulative sieve curve: share of the mass that passes each sieve, smallest sieve first.
+
+    `total_pct` is what the shares as read added up to (100 where masses were read); `loss_pct` is the share of the
+    weighed-in sample that was not found again, or None where the sample was not weighed.
+    """
+
+    aperture_mm: tuple[float, ...]
+    passing_pct: tuple[float, ...]
+    total_pct: float = 100.0
+    loss_pct: float | None = None
+
+    @classmethod
+    def of(
+        cls,
+        aperture_mm: Sequence[float],
+        retained: Sequence[float],
+        *,
+        pan: float,
+        shares: bool = False,
+        sample: float | None = None,
+        rescale: bool = False,
+        place: str = "",
+    ) -> SieveCurve:
+        """From what each sieve of a stack retained, in g, or in % if `shares`."""
+        _check_sizes(aperture_mm, "sieve", place)
+        if len(aperture_mm) < 2:
+            raise QuantityError(Fault(place, "a sieve curve takes two sieves or more", "give every sieve of the stack"))
+        total = sum(retained) + pan
+        if shares:
+            check_total([*retained, pan], what="sieve shares", place=place, rescale=rescale)
+        elif total <= 0:
+            raise QuantityError(Fault(place, "nothing lies on any sieve", "write the mass that each sieve retained"))
+        sizes, masses = zip(*sorted(zip(aperture_mm, retained, strict=True)), strict=True)
+        below = itertools.accumulate(masses[:-1], initial=pan)
+        loss = None if sample is None else 100.0 * (1 - total / sample)
+        return cls(sizes, tuple(100.0 * mass / total for mass in below), total if shares else 100.0, loss)
+
+
+def _check_sizes(sizes: Sequence[float], what: str, place: str) -> None:
+    for size in sizes:
+        if not size > 0:
+            raise QuantityError(Fault(place, f"{size:g} is not a {what}", "give one above 0"))
+    twice = sorted({size for size in sizes if list(sizes).count(size) > 1})
+    if twice:
+        raise QuantityError(Fault(place, f"the {what} {twice[0]:g} is there twice", "give each one once"))
 
 
 def size_at(curve: SieveCurve, passing_pct: float) -> float | None:
@@ -31,14 +108,12 @@ def size_at(curve: SieveCurve, passing_pct: float) -> float | None:
 
     Examples
     --------
-    >>> from spreadcheck.product.readings import curve_of
-    >>> curve = curve_of([4, 3, 2], [10, 40, 50], pan=0)
+    >>> curve = SieveCurve.of([4, 3, 2], [10, 40, 50], pan=0)
     >>> size_at(curve, 50), size_at(curve, 70), size_at(curve, 95)
     (3.0, 3.5, None)
     """
     found: list[float] = []
-    points = list(zip(curve.aperture_mm, curve.passing_pct, strict=True))
-    for (low, below), (high, above) in itertools.pairwise(points):
+    for (low, below), (high, above) in itertools.pairwise(zip(curve.aperture_mm, curve.passing_pct, strict=True)):
         if abs(above - below) <= FLAT:
             found += [low, high] if abs(passing_pct - below) <= FLAT else []
         elif below - FLAT <= passing_pct <= above + FLAT:
@@ -61,8 +136,7 @@ def size_guide_number(curve: SieveCurve) -> float | None:
 
     Examples
     --------
-    >>> from spreadcheck.product.readings import curve_of
-    >>> size_guide_number(curve_of([4, 2], [50, 50], pan=0))
+    >>> size_guide_number(SieveCurve.of([4, 2], [50, 50], pan=0))
     400.0
     """
     median = size_at(curve, 50)
@@ -86,8 +160,7 @@ def uniformity_index(curve: SieveCurve) -> float | None:
 
     Examples
     --------
-    >>> from spreadcheck.product.readings import curve_of
-    >>> uniformity_index(curve_of([4, 2], [0, 100], pan=0))
+    >>> uniformity_index(SieveCurve.of([4, 2], [0, 100], pan=0))
     55.26315789473684
     """
     small, large = size_at(curve, 5), size_at(curve, 90)
@@ -109,8 +182,7 @@ def spread_index(curve: SieveCurve) -> float | None:
 
     Examples
     --------
-    >>> from spreadcheck.product.readings import curve_of
-    >>> round(spread_index(curve_of([4, 2], [0, 100], pan=0)), 3)
+    >>> round(spread_index(SieveCurve.of([4, 2], [0, 100], pan=0)), 3)
     22.667
     """
     d16, d50, d84 = (size_at(curve, share) for share in (16, 50, 84))
@@ -136,8 +208,7 @@ def share_between(curve: SieveCurve, low_mm: float, high_mm: float | None = None
 
     Examples
     --------
-    >>> from spreadcheck.product.readings import curve_of
-    >>> curve = curve_of([4, 3, 2], [10, 40, 50], pan=0)
+    >>> curve = SieveCurve.of([4, 3, 2], [10, 40, 50], pan=0)
     >>> share_between(curve, 3, 4), share_between(curve, 4), share_between(curve, 0, 3), share_between(curve, 5)
     (40.0, 10.0, 50.0, None)
     """

@@ -8,22 +8,21 @@ the throws themselves.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import replace
 
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.product.air import Air
-from spreadcheck.product.flight import Flight, Release, fly, terminal_velocity
-from spreadcheck.product.release import RELEASE_SPEEDS_M_S, ThrowSetting, Weather, granule_of, release_speed
+from spreadcheck.product.flight import Flight, Granule, Release, fly, terminal_velocity
+from spreadcheck.product.release import RELEASE_SPEEDS_M_S, ThrowSetting, Weather, release_speed
 from spreadcheck.sheet.plausible import BOUNDS
-from spreadcheck.units import parse_quantity
 
 DRAG_SPAN = (0.8, 1.2)  # drag of real granules over that of the law, to see how much hangs on it
 CHART_SPEEDS = (0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3)  # multiples of the present speed
 CHART_SIZES_MM = (2.0, 3.0, 4.0, 5.0)
 MOST_CHART_SIZES = 7  # as many as fit into 80 columns
 MOST_CHART_SPEEDS = 200
+_SPEEDS = ("spinner_speed_rpm", "release_speed_m_s")  # one change, however it is written
 
 # Where the wind blows to, as (right, ahead) of the travel direction, by where it comes from.
 _BLOWS = {"left": (1, 0), "right": (-1, 0), "ahead": (0, -1), "behind": (0, 1)}
@@ -142,23 +141,24 @@ def study_throw(
     """
     weather = weather or Weather()
     settings = (present,) if changed is None else (present, changed)
-    flights = fly([_release(setting) for setting in settings], weather.air)
+    releases = [_release(setting) for setting in settings]
+    flights = fly(releases, weather.air)
     return ThrowStudy(
         present=present,
         changed=changed,
         weather=weather,
         flights=flights,
-        terminal_m_s=tuple(terminal_velocity(granule_of(setting), weather.air) for setting in settings),
+        terminal_m_s=tuple(terminal_velocity(release.granule, weather.air) for release in releases),
         changes=_changes(present, changed, weather.air) if changed else (),
         same_throw=_same_throw(present, changed, flights[0].throw_m, weather.air) if changed else None,
-        winds=throws_in_wind(settings, weather),
+        winds=_throws_in_wind(settings, weather),
         chart=throw_chart(settings, weather.air, speeds=speeds, sizes_mm=sizes_mm),
     )
 
 
 def _release(setting: ThrowSetting, *, drag_factor: float = 1.0, along: float = 0.0, across: float = 0.0) -> Release:
     return Release(
-        granule_of(setting),
+        Granule(setting.granule_size_mm / 1000, setting.granule_density_kg_m3, setting.sphericity),
         release_speed(setting),
         setting.disc_height_m,
         setting.launch_angle_deg,
@@ -192,8 +192,7 @@ def _changed_fields(present: ThrowSetting, changed: ThrowSetting) -> list[str]:
 
 def _with(present: ThrowSetting, changed: ThrowSetting, key: str) -> ThrowSetting:
     """The present setting with one field of the changed one; the speed is one change however it is written."""
-    keys = ("spinner_speed_rpm", "release_speed_m_s") if key in ("spinner_speed_rpm", "release_speed_m_s") else (key,)
-    return replace(present, **{name: getattr(changed, name) for name in keys})
+    return replace(present, **{name: getattr(changed, name) for name in (_SPEEDS if key in _SPEEDS else (key,))})
 
 
 def _value(setting: ThrowSetting, key: str) -> float:
@@ -205,7 +204,7 @@ def _same_throw(present: ThrowSetting, changed: ThrowSetting, throw_m: float, ai
     """The speed that keeps the present throw after the other changes; None without other changes or beyond reach."""
     from scipy.optimize import brentq
 
-    if not set(_changed_fields(present, changed)) - {"spinner_speed_rpm", "release_speed_m_s"}:
+    if not set(_changed_fields(present, changed)) - set(_SPEEDS):
         return None
 
     def gap(speed: float) -> float:
@@ -232,29 +231,18 @@ def wind_parts(wind_from: str) -> dict[str, tuple[float, float]]:
     }
 
 
-def quantities_given(text: str | None, kind: str, *, place: str) -> list[float]:
-    """A list of quantities, parted by semicolons, or by commas behind a unit."""
-    parts = re.split(r";|(?<=[A-Za-z])\s*,", text) if text else []
-    return [parse_quantity(part.strip(), kind, place=place) for part in parts]
-
-
-def throws_in_wind(settings: Sequence[ThrowSetting], weather: Weather) -> tuple[WindThrow, ...]:
+def _throws_in_wind(settings: Sequence[ThrowSetting], weather: Weather) -> tuple[WindThrow, ...]:
     """Throws to the left, right and rear in the wind; against, with and across it where its direction is not known."""
-    if weather.wind_speed_m_s == 0:
+    speed = weather.wind_speed_m_s
+    if speed == 0:
         return ()
-    parts = {
-        thrown: (along * weather.wind_speed_m_s, across * weather.wind_speed_m_s)
-        for thrown, (along, across) in wind_parts(weather.wind_from).items()
-    }
-    releases = [_release(each, along=along, across=across) for along, across in parts.values() for each in settings]
-    flights = fly(releases, weather.air)
-    rows = [flights[at : at + len(settings)] for at in range(0, len(flights), len(settings))]
-    return tuple(
-        WindThrow(
-            thrown, row[0], row[1] if len(row) > 1 else None, _THROWN.get(thrown, ("", ("downwind", "upwind")))[1]
-        )
-        for thrown, row in zip(parts, rows, strict=True)
-    )
+    parts = wind_parts(weather.wind_from)
+    winds = [(along * speed, across * speed) for along, across in parts.values()]
+    each = [_release(setting, along=along, across=across) for along, across in winds for setting in settings]
+    flights = fly(each, weather.air)
+    present, changed = flights[:: len(settings)], flights[1::2] if len(settings) > 1 else [None] * len(parts)
+    sides = (_THROWN[thrown][1] if thrown in _THROWN else ("downwind", "upwind") for thrown in parts)
+    return tuple(WindThrow(*row) for row in zip(parts, present, changed, sides, strict=True))
 
 
 def throw_chart(

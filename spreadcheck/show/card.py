@@ -11,8 +11,7 @@ import math
 from spreadcheck.errors import record
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.pattern.kinds import SPINNERS, Kind, cautions_of
-from spreadcheck.product.rate import recovery_pct
-from spreadcheck.product.ratecheck import recovery_is_usual
+from spreadcheck.product.rate import recovery_is_usual
 from spreadcheck.sheet.labels import BIN_LABELS, LABELS, METHODS, MOST_BINS, bin_label
 from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.sheet.traytest import TrayTest
@@ -277,7 +276,7 @@ def _factor_row(result: Assessment, system: str) -> CardRow:
     if open_ is not None:
         said = f"{factor} in force; the trays found {open_[0]} {rate_unit(result, system)}, {open_[1]}"
         return CardRow(label, "", f"{said}: settle that first")
-    share = recovery_pct(measured_kg_ha=next(iter(found.values())).mean_kg_ha, metered_kg_ha=target)
+    share = 100.0 * next(iter(found.values())).mean_kg_ha / target
     said = f"the trays found {show_pct(share, digits=0)} % of {target_words(result.test, system)}"
     if result.test.bins_together:
         said += "; they can't tell the bins apart: calibrate each alone"

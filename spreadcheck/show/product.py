@@ -20,7 +20,7 @@ from spreadcheck.product.product import (
     form_rows,
 )
 from spreadcheck.product.readings import Scatter
-from spreadcheck.product.segregation import Blend, mass_weighted_mean
+from spreadcheck.product.segregation import Blend
 from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Points, Table
@@ -145,14 +145,11 @@ def _blend(product: Product, blend: Blend, system: str) -> Iterator[Block]:
         return name, f"{share:.2f}", _number(size, 0), _number(uniformity, 0), density, strength
 
     parts = blend.components
-    means = [
-        mass_weighted_mean(blend, lambda part, name=name: getattr(part, name))  # type: ignore[misc]
-        for name in ("size_guide_number", "uniformity_index", "strength_n")
-    ]
     rows = [
         cells(p.name, p.share_pct, p.size_guide_number, p.uniformity_index, p.bulk_kg_m3, p.strength_n) for p in parts
     ]
-    rows.append(cells("mean over the mass", blend.total_pct, means[0], means[1], None, means[2]))
+    size, uniformity, strength = (blend.mean(name) for name in ("size_guide_number", "uniformity_index", "strength_n"))
+    rows.append(cells("mean over the mass", blend.total_pct, size, uniformity, None, strength))
     columns = (
         Column("component", align="left"), Column("share", "%"), Column("SGN"), Column("UI"),
         Column("bulk density", shown_unit("density", system)), Column("crush strength", shown_unit("force", system)),
@@ -272,7 +269,7 @@ def _blend_json(product: Product, blend: Blend) -> dict[str, Any]:
             for part in blend.components
         ],
         "weakest": None if product.weakest is None else product.weakest.name,
-        "mean_strength_newton": mass_weighted_mean(blend, lambda part: part.strength_n),
-        "mean_size_guide_number": mass_weighted_mean(blend, lambda part: part.size_guide_number),
+        "mean_strength_newton": blend.mean("strength_n"),
+        "mean_size_guide_number": blend.mean("size_guide_number"),
         "differences": [{**asdict(pair), "risk": pair.risk} for pair in product.differences],
     }

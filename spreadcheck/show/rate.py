@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-from spreadcheck.product.ratecheck import AREA, CATCH, TRAYS, RateCheck, RateFigures
+from spreadcheck.product.rate import AREA, CATCH, TRAYS, RateCheck, RateFigures
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Note, Paragraph, Points, Table
 from spreadcheck.show.format import show_width

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.product.flight import Flight
-from spreadcheck.product.release import FIELDS, Weather, name_of, release_speed
+from spreadcheck.product.release import FIELDS, Weather, release_speed
 from spreadcheck.product.throw import Change, Chart, ThrowStudy, WindThrow
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Table
@@ -62,7 +62,7 @@ def throw_document(
     blocks += [_chart(study, system), Paragraph(_air_line(study.weather, system), "small")]
     if assumed:
         values = vars(study.present) | vars(study.weather)
-        taken = ", ".join(f"{name_of(key)} {_shown(key, values[key], system)}" for key in assumed)
+        taken = ", ".join(f"{FIELDS[key].name} {_shown(key, values[key], system)}" for key in assumed)
         blocks.append(Paragraph(f"Assumed, as nobody gave it: {taken}.", "small"))
     blocks += [Note("What it is", CAUTIONS[0]), *(Note("Caution", text) for text in CAUTIONS[1:])]
     return Document(f"Throw of a granule from the disc{f': {test.name}' if test else ''}", tuple(blocks))
@@ -83,7 +83,7 @@ def _sides(study: ThrowStudy, system: str) -> Table:
         if key == "release_factor" and study.present.release_speed_m_s is not None:
             continue
         if any(value is not None for value in values):
-            rows.append((name_of(key), *(_shown(key, value, system) for value in values)))
+            rows.append((FIELDS[key].name, *(_shown(key, value, system) for value in values)))
     flights = study.flights
     rows += [
         ("terminal velocity", *(show(speed, "wind speed", system) for speed in study.terminal_m_s)),
@@ -103,14 +103,14 @@ def _changes(study: ThrowStudy, system: str) -> Iterator[Block]:
     yield Table(columns, rows, notes=("Range: the same if granules meet 20 % less or more drag.",))
     if study.same_throw:
         key, value = study.same_throw
-        said = f"{name_of(key)} {_shown(key, value, system)}"
+        said = f"{FIELDS[key].name} {_shown(key, value, system)}"
         yield Answer("To keep the present throw", said, "after the other changes, by the flight alone")
 
 
 def _change_row(change: Change, system: str) -> tuple[str, ...]:
     name, step = "all together", ""
     if change.field:
-        name = name_of(change.field)
+        name = FIELDS[change.field].name
         step = " -> ".join(_shown(change.field, value, system) for value in (change.before, change.after))
     return name, step, f"x {change.ratio:.2f}", f"{change.low:.2f} to {change.high:.2f}"
 
@@ -241,7 +241,7 @@ def throw_figure(study: ThrowStudy, chart: Chart, system: str = "metric") -> Fig
         label = f"{name}: {setting.granule_size_mm:g} mm, {show(flight.throw_m, 'length', system, digits=1)}"
         at_point = ([_number(speed, kind, system)], [_number(flight.throw_m, "length", system)])
         axes.plot(*at_point, mark, ms=9, color=face, mec="white", label=label, zorder=3)
-    axes.set_xlabel(f"{name_of(chart.field)}, {shown_unit(kind, system)}")
+    axes.set_xlabel(f"{FIELDS[chart.field].name}, {shown_unit(kind, system)}")
     axes.set_ylabel(f"throw in still air, {shown_unit('length', system)}")
     axes.set_title(
         "Throw of a granule against speed, by granule size; lines: all else as at present\n"

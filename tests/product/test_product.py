@@ -21,8 +21,6 @@ from spreadcheck.product.product import blender_checks, form_rows, product_of, s
 from spreadcheck.product.readings import (
     US_SIEVES_MM,
     Readings,
-    box_of,
-    curve_of,
     half_width,
     option_entry,
     read_product_file,
@@ -32,15 +30,10 @@ from spreadcheck.product.readings import (
     scatter_of,
     sieve_mm,
 )
-from spreadcheck.product.segregation import (
-    Component,
-    blend_of,
-    mass_weighted_mean,
-    pair_differences,
-    risk_of,
-    weakest,
-)
+from spreadcheck.product.segregation import Component, blend_of, pair_differences, risk_of
 from spreadcheck.product.sieve import (
+    SieveBox,
+    SieveCurve,
     share_between,
     size_at,
     size_guide_number,
@@ -63,7 +56,7 @@ def run(*arguments):
 
 def stack(grams):
     """A sieve stack of whole millimetres from 1 mm up, the first mass in the pan."""
-    return curve_of(range(1, len(grams)), grams[1:], pan=grams[0])
+    return SieveCurve.of(range(1, len(grams)), grams[1:], pan=grams[0])
 
 
 # Size
@@ -72,14 +65,14 @@ def stack(grams):
 @pytest.mark.parametrize(("diameter_mm", "number"), [(2.5, 250), (1.5, 150)])
 def test_size_guide_number_is_the_median_in_hundredths(diameter_mm, number):
     """Two trade articles: SGN 250 is 2.5 mm, SGN 150 is 1.5 mm; half the mass coarser, half finer."""
-    curve = curve_of([diameter_mm - 1, diameter_mm, diameter_mm + 1], [50, 50, 0], pan=0)
+    curve = SieveCurve.of([diameter_mm - 1, diameter_mm, diameter_mm + 1], [50, 50, 0], pan=0)
     assert size_guide_number(curve) == pytest.approx(number, rel=FLOATS)
 
 
 @given(st.dictionaries(st.integers(50, 600), st.integers(1, 100), min_size=1, max_size=8))
 def test_sieve_box_is_the_weighted_mean(shares):
     """Common practice: the share-weighted mean of the size numbers (numpy.average)."""
-    box = box_of(list(shares), list(shares.values()), rescale=True)
+    box = SieveBox.of(list(shares), list(shares.values()), rescale=True)
     expected = np.average(list(shares), weights=list(shares.values()))
     assert box.size_guide_number == pytest.approx(expected, rel=FLOATS)
 
@@ -106,7 +99,7 @@ def test_normal_sizes_have_the_spread_index_of_theory():
     mean, sd, step = 3.25, 0.5, 0.05
     sizes = np.arange(0.5, 6.0 + step / 2, step)
     passing = scipy.stats.norm.cdf(sizes, mean, sd)
-    curve = curve_of(sizes, 100 * np.diff([*passing, 1.0]), pan=100 * passing[0])
+    curve = SieveCurve.of(sizes, 100 * np.diff([*passing, 1.0]), pan=100 * passing[0])
     steepest = math.exp(-0.5) / math.sqrt(2 * math.pi) / sd**2
     share_off = step**2 * steepest / 8
     size_off = share_off / scipy.stats.norm.pdf(0.994458 * sd, 0, sd)
@@ -124,7 +117,7 @@ def test_scaling_all_sizes(grams, scale):
     """By definition: sizes k times as large have k times the SGN, and the same UI and spread index."""
     small, large = (
         stack([0.0, *grams, 0.0]),
-        curve_of([scale * size for size in range(1, len(grams) + 2)], [*grams, 0.0], pan=0.0),
+        SieveCurve.of([scale * size for size in range(1, len(grams) + 2)], [*grams, 0.0], pan=0.0),
     )
     assert size_guide_number(large) == pytest.approx(scale * size_guide_number(small), rel=1e-6)
     assert uniformity_index(large) == pytest.approx(uniformity_index(small), rel=1e-6)
@@ -133,11 +126,11 @@ def test_scaling_all_sizes(grams, scale):
 
 def test_level_stretch_of_the_curve_gives_its_middle():
     """Own rule: nothing between 2 and 3 mm and half on either side leaves the median in the middle."""
-    assert size_at(curve_of([4, 3, 2, 1], [0, 50, 0, 50], pan=0), 50) == pytest.approx(2.5, rel=FLOATS)
+    assert size_at(SieveCurve.of([4, 3, 2, 1], [0, 50, 0, 50], pan=0), 50) == pytest.approx(2.5, rel=FLOATS)
 
 
 def test_what_lies_beyond_the_sieves_is_not_made_up():
-    figures = size_figures([curve_of([3, 2], [60, 30], pan=10)])
+    figures = size_figures([SieveCurve.of([3, 2], [60, 30], pan=10)])
     assert (figures.d50_mm, figures.d84_mm, figures.uniformity_index) == (None, None, None)
     assert figures.d16_mm == pytest.approx(2 + 6 / 30, rel=FLOATS)
     assert [check.met for check in blender_checks(figures)] == [None] * 5
@@ -152,9 +145,9 @@ def test_us_sieves(number):
 
 def test_blenders_limits():
     """European blenders' handbook: d50 3.25 +/- 0.25 mm, fines 0.25 %, coarse 1 %, main range 90 +/- 5 %, GSI < 18."""
-    good = size_figures([curve_of([5, 4, 3.5, 3, 2.5, 1], [0, 4, 26, 40, 24, 6], pan=0)])
+    good = size_figures([SieveCurve.of([5, 4, 3.5, 3, 2.5, 1], [0, 4, 26, 40, 24, 6], pan=0)])
     assert [check.met for check in blender_checks(good)] == [True] * 5
-    coarse = size_figures([curve_of([6, 5, 4, 2.5, 1], [0, 2, 18, 60, 20], pan=0)])
+    coarse = size_figures([SieveCurve.of([6, 5, 4, 2.5, 1], [0, 2, 18, 60, 20], pan=0)])
     assert [check.met for check in blender_checks(coarse)] == [False, True, True, False, False]
 
 
@@ -266,7 +259,9 @@ def test_half_width_is_the_t_interval(forces, confidence):
         low, high = scipy.stats.t.interval(
             confidence / 100, len(forces) - 1, loc=scatter.mean, scale=scipy.stats.sem(forces)
         )
-        assert half_width(scatter, confidence_pct=confidence) == pytest.approx((high - low) / 2, rel=1e-6)
+        assert half_width(scatter.sd, scatter.count, confidence_pct=confidence) == pytest.approx(
+            (high - low) / 2, rel=1e-6
+        )
 
 
 @pytest.mark.parametrize("case", rows("student_t"), ids=lambda case: case["degrees"])
@@ -275,7 +270,7 @@ def test_half_width_against_printed_t(case):
     count = int(case["degrees"]) + 1
     numbers = np.arange(count) - (count - 1) / 2
     readings = 10 + numbers / numbers.std(ddof=1)
-    got = half_width(scatter_of(readings.tolist())) * math.sqrt(count)
+    got = half_width(readings.std(ddof=1), len(readings)) * math.sqrt(count)
     assert got == pytest.approx(float(case["t"]), abs=rounding(case["t"]))
 
 
@@ -286,7 +281,7 @@ def test_half_width_of_a_published_data_set():
     readings = 9.261460 + 0.022789 * numbers / numbers.std(ddof=1)
     printed = (9.264679 - 9.258242) / 2
     sd_rounding = 0.0000005 / 0.022789  # relative rounding of the printed SD
-    assert half_width(scatter_of(readings.tolist())) == pytest.approx(printed, abs=5e-7 + printed * sd_rounding)
+    assert half_width(readings.std(ddof=1), len(readings)) == pytest.approx(printed, abs=5e-7 + printed * sd_rounding)
 
 
 @given(st.floats(0.05, 5), st.floats(0.2, 5), st.sampled_from([80.0, 90.0, 95.0, 99.0]))
@@ -315,16 +310,16 @@ def blend_named(name):
 def test_mean_and_weakest_of_published_blends(name, low):
     """The page prints 8.51 for a mean that is 8.5152 by its own figures: it cut, so a unit of its last place is due."""
     blend, cases = blend_named(name)
-    mean = mass_weighted_mean(blend, lambda part: part.strength_n)
+    mean = blend.mean("strength_n")
     printed = cases[0]["mean_kgf"]
     assert mean == pytest.approx(float(printed), abs=2 * rounding(printed))
-    assert weakest(blend).strength_n == low
+    assert blend.weakest.strength_n == low
 
 
 def test_recomputed_blend_means():
     """The same figures multiplied out by hand: 8.5152 and 5.5601 kgf."""
     for name, value in (("CAN blend", 8.5152), ("AN blend", 5.5601)):
-        mean = mass_weighted_mean(blend_named(name)[0], lambda part: part.strength_n)
+        mean = blend_named(name)[0].mean("strength_n")
         assert mean == pytest.approx(value, abs=0.00005)
 
 
@@ -332,7 +327,7 @@ def test_rescaled_blend_is_a_mean_over_its_own_mass():
     """numpy.average, whose weights need not add up to 100."""
     blend = blend_of([Component("a", 60, 300), Component("b", 30, 240)], rescale=True)
     expected = np.average([300, 240], weights=[60, 30])
-    assert mass_weighted_mean(blend, lambda part: part.size_guide_number) == pytest.approx(expected, rel=FLOATS)
+    assert blend.mean("size_guide_number") == pytest.approx(expected, rel=FLOATS)
 
 
 def test_a_strong_mean_does_not_save_a_weak_component():
@@ -370,8 +365,8 @@ def test_equal_size_times_density_flies_alike(size, density, scale):
 def test_unknown_properties_give_no_risk():
     blend = blend_of([Component("a", 50, 300), Component("b", 50)])
     assert pair_differences(blend)[0].risk is None
-    assert weakest(blend) is None
-    assert mass_weighted_mean(blend, lambda part: part.size_guide_number) is None
+    assert blend.weakest is None
+    assert blend.mean("size_guide_number") is None
 
 
 # The command
