@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spreadcheck.doubts.conditions import wind_words
-from spreadcheck.doubts.doubt import Doubt, Explanation, Listed, Quantity, Value, Words
+from spreadcheck.doubts.doubt import Doubt, Explanation, Listed, Places, Quantity, Value, Words
 from spreadcheck.doubts.explain import SWAPPED, explanations_of
-from spreadcheck.doubts.neighbours import neighbour_band, neighbour_doubts
-from spreadcheck.doubts.register import doubt
+from spreadcheck.doubts.register import CHECKS, doubt
 from spreadcheck.doubts.trayline import Judged
 from spreadcheck.limits import LIMITS
+from spreadcheck.passes.noise import FROM_PASSES, Noise
 from spreadcheck.passes.passes import FEW, FLOOR, PassCatches, Passes, middle_of
 from spreadcheck.passes.sides import off_centre, wind_across, wind_reach
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g
@@ -22,36 +23,32 @@ _BODY = 0.2  # of the peak: trays that say how a whole pass compares
 _SLIPS, _SLIPS_SHARE = 2, 0.1  # most slips in one pass, as a number or a share of its trays
 _BY_CHANCE = 1.5  # times the average: three standard deviations of a sum of |normal| over some 20 trays
 _SHOWN = 4  # of a kind, in one message
+_FAR = 3.0  # standard errors at which neighbouring trays are said to move together
+_NO_SCATTER = 1e-9  # of the peak
 
 
-def agreement_doubts(judged: Judged, passes: Passes) -> tuple[Doubt, ...]:
+def agreement_doubts(judged: Judged, passes: Passes) -> Iterator[Doubt]:
     """Doubts about passes that disagree, single catches and trays, and the centre of the spread."""
     test, catches = passes.test, passes.catches
     odd, expected = odd_catches(catches)
-    slips = odd & _few_in_pass(odd)
-    righted = _righted(catches, slips, expected) if slips.any() else catches
+    few = odd.sum(axis=1, keepdims=True) <= max(_SLIPS, _SLIPS_SHARE * odd.shape[1])
+    slips = odd & few  # many odd catches mean that the pass itself was another one
+    righted = catches
+    if slips.any():  # slips put right, so that one is not found three times over
+        rates = np.where(slips, expected, catches.rates)
+        righted = replace(catches, rates=rates, laid=catches.laid if catches.reversed.any() else rates)
     tried = explanations_of(test, catches)
     swapped = tuple(slip for slip in tried if slip.code == SWAPPED)
     whole = tuple(slip for slip in tried if slip.code != SWAPPED)
-    found = (
-        _odd_doubt(test, catches, slips, expected, swapped),
-        *_disagree_doubts(righted, odd & ~slips, whole),
-        _off_centre_doubt(passes, judged),
-    )
-    agreed = tuple(doubt for doubt in found if doubt is not None)
-    return (*agreed, *neighbour_doubts(test, righted))
-
-
-def _few_in_pass(odd: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Whether a pass has so few odd catches that they are slips; many mean that the pass itself was another one."""
-    few = odd.sum(axis=1, keepdims=True) <= max(_SLIPS, _SLIPS_SHARE * odd.shape[1])
-    return np.asarray(few)
-
-
-def _righted(catches: PassCatches, slips: NDArray[np.bool_], expected: FloatArray) -> PassCatches:
-    """The passes with slips put right, so that one slip is not found three times over."""
-    rates = np.where(slips, expected, catches.rates)
-    return replace(catches, rates=rates, laid=catches.laid if catches.reversed.any() else rates)
+    if slips.any() or swapped:
+        yield _odd_doubt(test, catches, slips, expected, swapped)
+    if len(catches.numbers) > 1:
+        yield from _disagree_doubts(righted, odd & ~slips, whole)
+    if (found := off_centre(passes, judged.width_m)) is not None:  # by the same test as the advice on the machine
+        centre, side = Quantity(abs(found.value), "length"), "right" if found.value > 0 else "left"
+        share, wind = 100 * abs(found.value) / judged.width_m, _wind_words(test, found.value)
+        yield doubt("off-centre", shift=centre, side=side, share=share, width=judged.words, wind=wind)
+    yield from neighbour_doubts(test, righted)
 
 
 def odd_catches(catches: PassCatches) -> tuple[NDArray[np.bool_], FloatArray]:
@@ -91,9 +88,9 @@ def _odd_doubt(
     odd: NDArray[np.bool_],
     expected: FloatArray,
     swapped: tuple[Explanation, ...],
-) -> Doubt | None:
+) -> Doubt:
     if not odd.any():
-        return doubt("odd-catch", catches=swapped[0].words, explanations=swapped) if swapped else None
+        return doubt("odd-catch", catches=swapped[0].words, explanations=swapped)
     places = np.argwhere(odd)
     worst = places[np.argsort(-np.abs(catches.rates - expected)[odd], kind="stable")].tolist()
     told = tuple(
@@ -116,27 +113,19 @@ def _odd_words(test: TrayTest, catches: PassCatches, at: int, rate: float, expec
         caught, unit = float(catch_g(test, relative=True)[row, columns].sum()), "g net"
     others = "the other pass has" if len(catches.numbers) == 2 else "the other passes have"
     per_rate = test.runs_per_catch * test.tray_width_m * test.tray_length_m / 10
-    usual = expected * (caught / rate if rate > 0 else per_rate)
-    times = f" ({_times(rate / expected)})" if expected > 0 else ""
+    usual, times = expected * (caught / rate if rate > 0 else per_rate), ""
+    if expected > 0:
+        ratio = rate / expected
+        slip = ": has a decimal point slipped?" if _slipped(rate, expected) else ""
+        times = f" ({ratio:.{1 if ratio >= 1 else 2}f} times{slip})"
     template = "tray {tray} in pass {number}: {caught:g} {unit} where {others} about {usual:.3g} {unit}{times}"
-    values: dict[str, Value] = {
-        "tray": test.tray[row],
-        "number": number,
-        "caught": caught,
-        "unit": unit,
-        "others": others,
-    }
-    return Words(template, {**values, "usual": usual, "times": times})
+    values: dict[str, Value] = {"tray": test.tray[row], "number": number, "caught": caught, "unit": unit}
+    return Words(template, {**values, "others": others, "usual": usual, "times": times})
 
 
 def _slipped(rate: float, expected: float) -> bool:
     """Whether a catch is about ten times, or a tenth of, what the other passes caught there."""
     return expected > 0 and (8 <= rate / expected <= 12.5 or 0.08 <= rate / expected <= 0.125)
-
-
-def _times(ratio: float) -> str:
-    slip = ": has a decimal point slipped?" if _slipped(ratio, 1.0) else ""
-    return f"{ratio:.{1 if ratio >= 1 else 2}f} times{slip}"
 
 
 def pass_gaps(catches: PassCatches) -> tuple[FloatArray, NDArray[np.bool_]]:
@@ -153,95 +142,64 @@ def pass_gaps(catches: PassCatches) -> tuple[FloatArray, NDArray[np.bool_]]:
     return 100.0 * gap, too_far & (np.abs(gap) > LIMITS["pass gap"].value / 100)
 
 
-def elsewhere(catches: PassCatches) -> FloatArray:
-    """The share of each pass that fell at other trays than in the middle of the others, its level put alike. [%]"""
-    found = []
+def elsewhere(catches: PassCatches) -> tuple[FloatArray, float]:
+    """The share of each pass that fell at other trays than in the middle of the others, its level put alike; and what
+    that is on average where passes differ by the scatter of their catches alone. [%]"""
+    found, passes = [], len(catches.numbers)
     for at, rates in enumerate(catches.rates):
         others = middle_of(np.delete(catches.rates, at, axis=0))
         own, sum_ = float(rates.sum()), float(others.sum())
         found.append(50 * np.abs(rates / own - others / sum_).sum() if own > 0 and sum_ > 0 else 100.0)
-    return np.array(found)
+    error = catches.error(catches.middle, passes / (passes - 1))
+    by_chance = 50 * np.sqrt(2 / np.pi) * error.sum() / max(float(catches.middle.sum()), 1e-12)
+    return np.array(found), float(by_chance)
 
 
-def _elsewhere_by_chance(catches: PassCatches) -> float:
-    """What `elsewhere` is on average where passes differ by the scatter of their catches alone. [%]"""
-    error = catches.error(catches.middle, 1 + 1 / max(len(catches.numbers) - 1, 1))
-    return float(50 * np.sqrt(2 / np.pi) * error.sum() / max(float(catches.middle.sum()), 1e-12))
-
-
-def _disagree_doubts(
-    catches: PassCatches, apart: NDArray[np.bool_], tried: tuple[Explanation, ...]
-) -> tuple[Doubt, ...]:
+def _disagree_doubts(catches: PassCatches, apart: NDArray[np.bool_], tried: tuple[Explanation, ...]) -> Iterator[Doubt]:
     """Passes that caught more or less, on one side or on both, or `apart` from the others at many trays."""
-    passes = len(catches.numbers)
-    if passes == 1:
-        return ()
-    gaps, too_far = pass_gaps(catches)
-    many = apart.sum(axis=1)
-    moved = elsewhere(catches)
-    worst_pass, far = (
-        int(moved.argmax()),
-        bool(moved.max() > max(LIMITS["pass elsewhere"].value, _BY_CHANCE * _elsewhere_by_chance(catches))),
-    )
-    moved_words = Words(
-        "{share:.0f} % of pass {number} fell at other trays than in {others}",
-        {
-            "share": float(moved.max()),
-            "number": catches.numbers[worst_pass],
-            "others": "the other pass" if passes == 2 else "the other passes",
-        },
-    )
+    passes, gaps, too_far, many = len(catches.numbers), *pass_gaps(catches), apart.sum(axis=1)
+    moved, by_chance = elsewhere(catches)
+    far = bool(moved.max() > max(LIMITS["pass elsewhere"].value, _BY_CHANCE * by_chance))
     marked = np.flatnonzero(too_far.any(axis=1) | (many > 0))
-    if passes == 2 and len(marked):
+    if passes == 2:
         marked = marked[-1:]  # of two passes each is off against the other: said once
     worst = marked[np.argsort(-np.abs(gaps[marked]).max(axis=1), kind="stable")]
-    found: tuple[Doubt, ...] = ()
     if not (far or tried):
         level = worst[too_far[worst].all(axis=1) & (gaps[worst].prod(axis=1) > 0)]
-        levels = tuple(Words(_level_text(catches, at, float(gaps[at].mean()))) for at in level[:_SHOWN].tolist())
-        found = (doubt("pass-level", passes=Listed(levels, len(level) - _SHOWN, " passes")),) if levels else ()
+        if len(level):
+            told = tuple(_level_words(catches, at, float(gaps[at].mean())) for at in level[:_SHOWN].tolist())
+            yield doubt("pass-level", passes=Listed(told, len(level) - _SHOWN, " passes"))
         alike = np.ptp(gaps[worst], axis=1) <= LIMITS["pass gap"].value
         worst = worst[~(np.isin(worst, level) & alike & (many[worst] == 0))]  # its pattern is that of the others
         if not len(worst):
-            return found
-    told = tuple(Words(_gap_text(catches, at, gaps[at].tolist(), int(many[at]))) for at in worst[:_SHOWN].tolist())
+            return
+    told = tuple(_gap_words(catches, at, gaps[at].tolist(), int(many[at])) for at in worst[:_SHOWN].tolist())
     if far:
-        told = (*told, moved_words)
+        at, others = int(moved.argmax()), "the other pass" if passes == 2 else "the other passes"
+        where = "{share:.0f} % of pass {number} fell at other trays than in {others}"
+        values: dict[str, Value] = {"share": float(moved[at]), "number": catches.numbers[at], "others": others}
+        told = (*told, Words(where, values))
     elif not told:
         told = (Words("the {passes} passes differ from tray to tray by more than chance", {"passes": passes}),)
     listed = Listed(told, len(worst) - _SHOWN, " passes")
-    return (*found, doubt("passes-disagree", passes=listed, blocking=far or bool(tried), explanations=tried))
+    yield doubt("passes-disagree", passes=listed, blocking=far or bool(tried), explanations=tried)
 
 
-def _level_text(catches: PassCatches, at: int, gap: float) -> str:
-    other = f"pass {catches.numbers[1 - at]}" if len(catches.numbers) == 2 else "the middle pass"
+def _other(catches: PassCatches, at: int) -> str:
+    return f"pass {catches.numbers[1 - at]}" if len(catches.numbers) == 2 else "the middle pass"
+
+
+def _level_words(catches: PassCatches, at: int, gap: float) -> Words:
     more = "more" if gap > 0 else "less"
-    return f"pass {catches.numbers[at]} caught {abs(gap):.0f} % {more} than {other}"
+    return Words(f"pass {catches.numbers[at]} caught {abs(gap):.0f} % {more} than {_other(catches, at)}")
 
 
-def _gap_text(catches: PassCatches, at: int, gaps: list[float], many: int) -> str:
+def _gap_words(catches: PassCatches, at: int, gaps: list[float], many: int) -> Words:
     left, right = (f"{gap:+.0f}".replace("-0", "+0") if abs(gap) < 0.5 else f"{gap:+.0f}" for gap in gaps)
-    other = f"pass {catches.numbers[1 - at]}" if len(catches.numbers) == 2 else "the middle pass"
-    trays = (
-        f", and {many} of its trays are apart by a factor of more than {LIMITS['catch factor'].value:g}" if many else ""
-    )
-    return f"pass {catches.numbers[at]} caught {left} % on the left and {right} % on the right against {other}{trays}"
-
-
-def _off_centre_doubt(passes: Passes, judged: Judged) -> Doubt | None:
-    """The centre of the spread, by the same test as the advice on the machine."""
-    found = off_centre(passes, judged.width_m)
-    if found is None:
-        return None
-    centre = found.value
-    return doubt(
-        "off-centre",
-        shift=Quantity(abs(centre), "length"),
-        side="right" if centre > 0 else "left",
-        share=100 * abs(centre) / judged.width_m,
-        width=judged.words,
-        wind=_wind_words(passes.test, centre),
-    )
+    factor = LIMITS["catch factor"].value
+    trays = f", and {many} of its trays are apart by a factor of more than {factor:g}" if many else ""
+    sides = f"{left} % on the left and {right} % on the right"
+    return Words(f"pass {catches.numbers[at]} caught {sides} against {_other(catches, at)}{trays}")
 
 
 _WIND = {
@@ -262,3 +220,92 @@ def _wind_words(test: TrayTest, shift_m: float) -> Words:
     most = speed * wind_across(direction) * LIMITS["drift most"].value
     values: dict[str, Value] = {"wind": f"the wind, which {wind_words(test)},", "most": Quantity(most, "length", 1)}
     return Words(_WIND[found], {**values, "carries": "may carry to" if direction == "changing" else "carries to"})
+
+
+def neighbour_band(offset_m: FloatArray, rates: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Lowest and highest rate that the two neighbours on either side of each tray allow.
+
+    A tray may lie anywhere between its four neighbours, or on the line drawn through the two on one side: so a peak, an
+    edge and a slope are all allowed, and a lone spike is not.
+    """
+    x, y = offset_m, rates
+    low, high = np.full(y.shape, np.inf), np.full(y.shape, -np.inf)
+    on_right = y[:, 1:-1] + (y[:, 1:-1] - y[:, :-2]) * ((x[2:] - x[1:-1]) / (x[1:-1] - x[:-2]))
+    on_left = y[:, 1:-1] + (y[:, 1:-1] - y[:, 2:]) * ((x[1:-1] - x[:-2]) / (x[2:] - x[1:-1]))
+    allowed = (
+        (slice(1, None), y[:, :-1]),
+        (slice(None, -1), y[:, 1:]),
+        (slice(2, None), y[:, :-2]),
+        (slice(None, -2), y[:, 2:]),
+        (slice(2, None), np.maximum(on_right, 0.0)),
+        (slice(None, -2), np.maximum(on_left, 0.0)),
+    )
+    for trays, values in allowed:
+        np.minimum(low[:, trays], values, out=low[:, trays])
+        np.maximum(high[:, trays], values, out=high[:, trays])
+    return low, high
+
+
+def out_of_line(catches: PassCatches) -> tuple[FloatArray, FloatArray]:
+    """Trays that stand out from their neighbours in every pass, as the trays lay."""
+    ways = (~catches.reversed, catches.reversed)  # each has a pattern of its own
+    groups = [catches.laid[way] for way in ways if way.any()] if catches.reversed.any() else [catches.laid]
+    means = np.array([group.mean(axis=0) for group in groups])
+    low, high = neighbour_band(catches.offset_m, means)
+    step = np.maximum(means - high, 0.0) - np.maximum(low - means, 0.0)
+    allowed = np.where(step > 0, high, low)
+    enough = np.maximum(LIMITS["tray step"].value / 100 * allowed, FLOOR * catches.peak)
+    marked = (np.abs(step) > enough).all(axis=0)
+    marked[[0, -1]] = False  # an end tray has neighbours on one side only
+    if marked.any():
+        for row, group in enumerate(groups):
+            error = catches.error(np.maximum(means[row], allowed[row])) / len(group) ** 0.5
+            marked &= np.abs(step[row]) > LIMITS["catch certainty"].value * error
+            marked &= ((group - allowed[row]) * np.sign(step[0]) > 0).all(axis=0)
+    return np.where(marked, step.mean(axis=0), 0.0), allowed.mean(axis=0)
+
+
+def neighbour_doubts(test: TrayTest, catches: PassCatches) -> tuple[Doubt, ...]:
+    """Trays that stand out from their neighbours in every pass: one doubt that lists them, or none."""
+    if len(catches.offset_m) < 2 * FEW + 1:
+        return ()
+    step, allowed = out_of_line(catches)
+    marked = np.flatnonzero(step)
+    if not len(marked):
+        return ()
+    found, offsets = [], catches.offset_m[marked]
+    for tray in marked[:_SHOWN].tolist():
+        row = int(np.abs(test.offset_m - catches.offset_m[tray]).argmin())
+        ratio = 1 + float(step[tray] / allowed[tray]) if allowed[tray] > 0 else float("inf")
+        level = (
+            f"{ratio:.2f} times what its neighbours allow" if np.isfinite(ratio) else "a catch where none is expected"
+        )
+        found.append(Words("tray {tray} shows {level}", {"tray": test.tray[row], "level": level}))
+    passes = len(catches.numbers)
+    where = "in the only pass" if passes == 1 else f"in all {passes} passes"
+    others = Words(" (and others, at {places})", {"places": Places(tuple(offsets.tolist()))})
+    more = others if len(marked) > _SHOWN else ""
+    passes_and_more = Words("{where}{more}", {"where": where, "more": more})
+    return (doubt("tray-out-of-line", trays=Listed(tuple(found)), passes=passes_and_more),)
+
+
+def noise_doubts(noise: Noise) -> Iterator[Doubt]:
+    """What is doubtful about the noise of a test, as the passes show it."""
+    if noise.source != FROM_PASSES:
+        check = CHECKS["one-pass"]
+        stated = f"{check.effect}; the one shown holds for noise as stated, none of it measured" if noise.known else ""
+        remedy = "" if noise.known else "for one from stated noise add to the form: {missing}. Better, " + check.remedy
+        yield doubt("one-pass", effect=stated, remedy=remedy, missing=", ".join(noise.missing))
+        return
+    if abs(noise.residual).max() < _NO_SCATTER:
+        yield doubt("passes-alike", passes=noise.passes)
+    correlation, error = noise.neighbours
+    if abs(correlation) > _FAR * error:
+        how = "rise and fall together" if correlation > 0 else "take from each other"
+        yield doubt("neighbours-together", how=how, correlation=correlation, chance=_FAR * error)
+    both = noise.agreement
+    if both is not None and not both.agree:
+        small, known = both.ratio <= 1, "check size guide number and granule density, and that trays were emptied"
+        effect = "the spread between the passes is used; it is smaller than chance allows" if small else ""
+        remedy = f"{known} between passes" if small else ""
+        yield doubt("noise-disagrees", effect=effect, remedy=remedy, ratio=both.ratio, low=both.low, high=both.high)

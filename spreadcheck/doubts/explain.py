@@ -45,6 +45,7 @@ _FOLLOW = {
     "gaps-in-width",
     "few-granules",
     "coarse-scale",
+    "pass-level",
 }  # doubts that may merely follow from a slip told elsewhere
 _SWAP = 3.5  # standard errors by which both trays of a swapped pair are off
 
@@ -296,46 +297,28 @@ def with_verdicts(
 ) -> tuple[Doubt, ...]:
     """The doubts, their best explanations with what the test put right would get; mere consequences of a slip are out.
 
-    A doubt about a width or a total that is gone once a slip is put right says nothing that the slip doesn't.
+    A doubt about a width or a total that is gone once a slip is put right says nothing that the slip doesn't. A doubt
+    about passes that disagree names no slip that leaves them disagreeing, and the test blocked.
     """
-    told = [
-        _without_vain(replace(each, explanations=_judged(each.explanations[:_WORKED_OUT], judged))) for each in doubts
-    ]
-    sure = {
-        each.code: each.explanations[0].leaves
-        for each in told
-        if each.blocking and each.explanations and each.explanations[0].fits >= LIMITS["explained"].value
-    }
-
-    def follows(code: str) -> bool:
-        return code in _FOLLOW and any(
-            leaves is not None and code not in leaves for other, leaves in sure.items() if other != code
-        )
-
-    return tuple(each for each in told if not follows(each.code))
-
-
-def _without_vain(each: Doubt) -> Doubt:
-    """A doubt about passes that disagree names no slip that leaves them disagreeing, and the test blocked."""
-    if each.code != "passes-disagree":
-        return each
-    kept = [slip for slip in each.explanations if not (slip.leaves and each.code in slip.leaves and _blocked(slip))]
-    return replace(each, explanations=tuple(kept))
+    told, gone = [], set()
+    for each in doubts:
+        found = []
+        for slip in each.explanations[:_WORKED_OUT]:
+            if slip.corrected is not None:
+                with contextlib.suppress(SpreadcheckError):  # put right in this way, the test can't be assessed at all
+                    verdict, leaves = judged(slip.corrected)
+                    slip = replace(slip, verdict=verdict, leaves=leaves)
+            vain = slip.leaves is not None and each.code in slip.leaves and _blocked(slip)
+            if not (vain and each.code == "passes-disagree"):
+                found.append(slip)
+        found.sort(key=_blocked)
+        told.append(replace(each, explanations=tuple(found)))
+        best = found[0] if found else None
+        if best is not None and each.blocking and best.leaves is not None and best.fits >= LIMITS["explained"].value:
+            gone |= _FOLLOW - best.leaves - {each.code}
+    return tuple(each for each in told if each.code not in gone)
 
 
 def _blocked(slip: Explanation) -> bool:
+    """Whether a slip put right leaves the test blocked: it stands behind the others."""
     return slip.verdict is not None and slip.verdict.values["blocked"] is True
-
-
-def _judged(
-    slips: tuple[Explanation, ...], judged: Callable[[TrayTest], tuple[Words, frozenset[str]]]
-) -> tuple[Explanation, ...]:
-    """Each slip with what the test put right would get; one that leaves the test blocked stands behind the others."""
-    found = []
-    for slip in slips:
-        if slip.corrected is not None:
-            with contextlib.suppress(SpreadcheckError):  # put right in this way, the test can't be assessed at all
-                verdict, leaves = judged(slip.corrected)
-                slip = replace(slip, verdict=verdict, leaves=leaves)
-        found.append(slip)
-    return tuple(sorted(found, key=_blocked))

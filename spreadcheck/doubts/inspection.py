@@ -46,7 +46,10 @@ def doubts_of(
 
 def sheet_doubts(test: TrayTest, profile: Profile) -> tuple[Doubt, ...]:
     """What reading and averaging had to do to get from the sheet to the profile, in the order of the sheet."""
-    found = [_unknown_label(label) for label in test.unknown_labels]
+    found = []
+    for label in test.unknown_labels:
+        remedy = 'did you mean "{near}"?' if (near := nearest(label)) else ""
+        found.append(doubt("unknown-label", remedy=remedy, label=label, near=near or ""))
     if test.mirrored:
         copied = sum(name.endswith(COPIED) for name in test.tray)
         found.append(doubt("side-mirrored", trays=trays_counted(copied)))
@@ -99,8 +102,3 @@ def _unlike(test: TrayTest, name: str, other: str, limit: str) -> Words | None:
     values = {n: Quantity(v, kind) if kind in KINDS else f"{v:.4g}" for n, v in (("first", first), ("second", second))}
     words = "{name} {second} after {first}, {change:.1f} % {more}"
     return Words(words, {**values, "name": name, "change": abs(change), "more": "more" if change > 0 else "less"})
-
-
-def _unknown_label(label: str) -> Doubt:
-    near = nearest(label)
-    return doubt("unknown-label", remedy='did you mean "{near}"?' if near else "", label=label, near=near or "")

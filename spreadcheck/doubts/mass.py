@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt, Explanation, Quantity, Words
 from spreadcheck.doubts.register import doubt
+from spreadcheck.doubts.trayline import half_rate_width_m
 from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules_of
@@ -42,19 +43,29 @@ class _Basis:
     by_bout: bool  # whether it rests on the bout width of the form
 
 
-def mass_doubts(test: TrayTest, profile: Profile) -> tuple[Doubt, ...]:
+def mass_doubts(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
     """Doubts about masses, and about widths in the wrong unit, which show in the mass too."""
     if profile.relative:
-        return ()
-    found = (
-        _container(test, profile),
-        _implausible(test, profile),
-        _unchecked(test, profile),
-        _tray_full(test),
-        _scale_steps(test),
-        _weights_fall(test),
-    )
-    return tuple(doubt for doubt in found if doubt is not None)
+        return
+    yield from _container(test, profile)
+    yield from _implausible(test, profile)
+    peak = float(profile.rate_kg_ha.max())
+    if peak > LIMITS["rate high"].value and not _bases(test, profile):
+        yield doubt("mass-unchecked", rate=Quantity(peak, "rate"))
+    most = float(np.nanmax(catch_g(test), initial=0.0))
+    depth_mm = most / (test.quantity("bulk density") or 1000.0) / (test.tray_width_m * test.tray_length_m)
+    if depth_mm > LIMITS["tray depth"].value:
+        yield doubt("tray-full", most=most, depth=depth_mm)
+    stated = test.quantity("scale resolution")
+    if stated in _STEPS_G and {column.unit for column in test.columns} == {"g"}:
+        seen = common_step_g(test.catch)
+        if seen is not None and seen != stated:
+            yield doubt("scale-steps", seen_step=seen, stated=stated, finer="finer" if seen < stated else "coarser")
+    if test.cumulative:  # weights of trays that were not emptied, and that get lighter from pass to pass
+        least = np.maximum(3 * (stated or 0.1), 0.02 * test.catch[:, :-1])
+        falls = int((np.diff(test.catch, axis=1) < -least).sum())
+        if falls:
+            yield doubt("weights-fall", falls=falls)
 
 
 def _bases(test: TrayTest, profile: Profile) -> list[_Basis]:
@@ -80,31 +91,27 @@ def missed(profile: Profile) -> float:
     return most / profile.area_kg_ha_m
 
 
-def _half_rate_width_m(profile: Profile) -> float:
-    high = profile.offset_m[profile.rate_kg_ha >= profile.rate_kg_ha.max() / 2]
-    return max(float(high[-1] - high[0]), profile.spacing_m)
-
-
-def _implausible(test: TrayTest, profile: Profile) -> Doubt | None:
+def _implausible(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
     """The mass far from what was aimed at, or the bout width far from the pattern's own, with the slips that fit."""
     low, high = LIMITS["mass low"].value / 100, LIMITS["mass high"].value / 100
-    bases, width, bout = _bases(test, profile), _half_rate_width_m(profile), test.bout_width_m
+    bases, width, bout = _bases(test, profile), half_rate_width_m(profile), test.bout_width_m
     beyond = missed(profile)
     far = next((basis for basis in bases if not low <= basis.share * beyond or basis.share > high), None)
     times = bout / width if bout is not None else 1.0
     apart = not LIMITS["bout low"].value <= times <= LIMITS["bout high"].value
     if far is None and not apart:
-        return None
+        return
     fitting = [slip for slip in _slips(test, profile, bases, times, width) if slip.fits >= _FITS]
     fitting = sorted(fitting, key=lambda slip: -slip.fits)
     tried = tuple(slip for slip in fitting if slip.fits > fitting[0].fits - _ALIKE)
     if far is None:
         given, own = Quantity(bout or 0.0, "length"), Quantity(width, "length")
-        return doubt("widths-apart", bout=given, times=times, width=own, blocking=bool(tried), explanations=tried)
+        yield doubt("widths-apart", bout=given, times=times, width=own, blocking=bool(tried), explanations=tried)
+        return
     least, most = LIMITS["mass blocks low"].value / 100, LIMITS["mass blocks high"].value / 100
     blocks = bool(tried) or far.spread == _METERED or not least <= far.share <= most
     rate = Quantity(profile.area_kg_ha_m / (bout or width), "rate")
-    return doubt(
+    yield doubt(
         "mass-implausible", rate=rate, share=100 * far.share, what=far.what, blocking=blocks, explanations=tried
     )
 
@@ -171,15 +178,7 @@ def _feet(test: TrayTest, fits: Callable[..., float]) -> Iterator[Explanation]:
             yield Explanation("feet-for-metres", fits(offsets=factor), words, remedy, corrected=right)
 
 
-def _unchecked(test: TrayTest, profile: Profile) -> Doubt | None:
-    """A rate that is rare, and nothing on the form that says whether it was meant."""
-    peak = float(profile.rate_kg_ha.max())
-    if peak <= LIMITS["rate high"].value or _bases(test, profile):
-        return None
-    return doubt("mass-unchecked", rate=Quantity(peak, "rate"))
-
-
-def _container(test: TrayTest, profile: Profile) -> Doubt | None:
+def _container(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
     """The same mass in the outer trays: the tray itself, as granules fall by chance and would scatter.
 
     Where only the last tray of each side caught nothing, what was aimed at has to come right too.
@@ -187,21 +186,21 @@ def _container(test: TrayTest, profile: Profile) -> Doubt | None:
     rates, grams = profile.rate_kg_ha, catch_g(test)
     three, peak = max(3, len(rates) // 12), float(rates.max())
     if min(rates[0], rates[-1]) <= LIMITS["end catch"].value / 100 * peak or np.any(test.tare_g) or test.cumulative:
-        return None
+        return
     grams = grams[~np.isnan(grams).all(axis=1)]
     if len(grams) < 2 * three + 3 or test.components:
-        return None
+        return
     seen = [_same(test, profile, grams, ends) for ends in (three, 1)]
     ends, tare, varies, chance, fits = max(seen, key=lambda one: one[-1])
     if fits < LIMITS["explained"].value:
-        return None
+        return
     weight = f"{tare:.3g}"
     words = Words(f"the trays were weighed with what was in them; an empty one weighs {weight} g")
     remedy = f"weigh an empty tray and write the row `tare,{weight},g`"
     right = with_labels(test, {"tare": f"{weight} g"})
     tried = Explanation("container-weighed", fits, words, remedy, corrected=right)
     trays = "last tray on each side weighs" if ends == 1 else f"{ends} outer trays on each side weigh"
-    return doubt("container-weighed", trays=trays, tare=tare, varies=varies, chance=chance, explanations=(tried,))
+    yield doubt("container-weighed", trays=trays, tare=tare, varies=varies, chance=chance, explanations=(tried,))
 
 
 def _same(test: TrayTest, profile: Profile, grams: FloatArray, ends: int) -> tuple[int, float, float, float, float]:
@@ -212,7 +211,7 @@ def _same(test: TrayTest, profile: Profile, grams: FloatArray, ends: int) -> tup
     varies = 1.4826 * float(np.median(np.abs(outer - tare)))
     grain = granules_of(test)
     chance = math.sqrt(tare * (grain.mean_mass_g if grain else _SMALL_GRANULE_G))
-    step = test.quantity("scale resolution") or _common_step_g(grams) or 0.0
+    step = test.quantity("scale resolution") or common_step_g(grams) or 0.0
     fits = 1 - (varies / chance) ** 2 if chance > step else 0.0
     rate = tare / grams[~np.isnan(grams)].max() * float(profile.rate_kg_ha.max())
     if rate > LIMITS["rate high"].value:
@@ -231,45 +230,15 @@ def _without(test: TrayTest, profile: Profile, rate_kg_ha: float) -> float:
     return math.exp(-0.5 * sum(x * x for x in off) / len(off))
 
 
-def _tray_full(test: TrayTest) -> Doubt | None:
-    """More in a tray than it can hold back."""
-    most = float(np.nanmax(catch_g(test), initial=0.0))
-    density = test.quantity("bulk density") or 1000.0
-    depth_mm = most / density / (test.tray_width_m * test.tray_length_m)
-    if depth_mm <= LIMITS["tray depth"].value:
-        return None
-    return doubt("tray-full", most=most, depth=depth_mm)
-
-
-def _common_step_g(grams: FloatArray) -> float | None:
+def common_step_g(
+    grams: FloatArray, steps_g: Sequence[float] = _STEPS_G, *, least: int = _ENOUGH_READINGS
+) -> float | None:
     """The coarsest usual step of a scale that all readings are multiples of."""
     different = rising(grams[grams > 0])
-    if len(different) < _ENOUGH_READINGS:
+    if len(different) < least:
         return None
-    for step in _STEPS_G:
+    for step in steps_g:
         in_steps = different / step
         if np.abs(in_steps - np.rint(in_steps)).max() < 1e-6:
             return step
     return None
-
-
-def _scale_steps(test: TrayTest) -> Doubt | None:
-    """Last digits that are not those of the scale on the form."""
-    stated = test.quantity("scale resolution")
-    if stated is None or {column.unit for column in test.columns} != {"g"}:
-        return None
-    seen = _common_step_g(test.catch)
-    if seen is None or stated not in _STEPS_G or seen == stated:
-        return None
-    finer = "finer" if seen < stated else "coarser"
-    return doubt("scale-steps", seen_step=seen, stated=stated, finer=finer)
-
-
-def _weights_fall(test: TrayTest) -> Doubt | None:
-    """Cumulative weights that get lighter from pass to pass."""
-    if not test.cumulative:
-        return None
-    steps = np.diff(test.catch, axis=1)
-    least = 3 * (test.quantity("scale resolution") or 0.1)
-    falls = int((steps < -np.maximum(least, 0.02 * test.catch[:, :-1])).sum())
-    return doubt("weights-fall", falls=falls) if falls else None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
@@ -36,106 +36,56 @@ def judged_width(profile: Profile, effective_m: float | None, bout_width_m: floa
         return Judged(effective_m)
     if bout_width_m is not None:
         return Judged(bout_width_m, "bout width driven")
+    return Judged(half_rate_width_m(profile), "half-rate width")
+
+
+def half_rate_width_m(profile: Profile) -> float:
+    """The width over which at least half the peak rate fell. [m]"""
     high = profile.offset_m[profile.rate_kg_ha >= profile.rate_kg_ha.max() / 2]
-    return Judged(max(float(high[-1] - high[0]), profile.spacing_m), "half-rate width")
+    return max(float(high[-1] - high[0]), profile.spacing_m)
 
 
 def line_doubts(
     test: TrayTest, profile: Profile, judged: Judged, *, cv_over_tails: Mapping[str, FigureRange], tails_decide: bool
-) -> tuple[Doubt, ...]:
+) -> Iterator[Doubt]:
     """Doubts about the tray line: throw not covered, too few trays, gaps, trays closer than they are wide."""
-    found = (
-        _one_side(profile),
-        _end_catch(profile, cv_over_tails, tails_decide),
-        _too_short(profile, judged),
-        _few_trays(profile, judged),
-        _gaps(profile, judged),
-        _too_close(test),
-    )
-    return tuple(doubt for doubt in found if doubt is not None)
+    yield from _ends(profile, cv_over_tails, tails_decide)
+    offset, width = profile.offset_m, judged.words
+    length = float(offset[-1] - offset[0])
+    if judged.what == "effective width" and judged.width_m >= length - profile.spacing_m / 2:
+        times = judged.width_m / length  # as wide as the line: the next wider one was never tried
+        yield doubt("line-too-short", width=width, times=times, length=Quantity(length, "length"))
+    edge = judged.width_m / 2 * (1 + SAME_PLACE)
+    filled = tuple(place for place in profile.filled_offset_m if abs(place) <= edge)
+    trays = int(np.count_nonzero(np.abs(offset) <= edge))
+    if trays - len(filled) < LIMITS["trays in width"].value:
+        counted, spacing = trays_counted(trays - len(filled)), Quantity(profile.spacing_m, "length")
+        yield doubt("few-trays", trays=counted, width=width, spacing=spacing)
+    share = 100.0 * len(filled) / max(trays, 1)
+    if len(filled) > LIMITS["gaps in width"].value and share > LIMITS["gaps share"].value:
+        counted = trays_counted(len(filled))
+        yield doubt("gaps-in-width", trays=counted, share=share, width=width, places=Places(filled))
+    gaps = test.offset_m[1:] - test.offset_m[:-1]
+    if (least := float(gaps.min(initial=np.inf))) < test.tray_width_m * (1 - _RIM):
+        at = int(gaps.argmin())
+        apart, wide = Quantity(least, "length"), Quantity(test.tray_width_m, "length")
+        yield doubt("trays-too-close", one=test.tray[at], other=test.tray[at + 1], apart=apart, width=wide)
 
 
-def _one_side(profile: Profile) -> Doubt | None:
-    """A line that ends early on one side, where the pattern has not fallen off yet."""
+def _ends(profile: Profile, cvs: Mapping[str, FigureRange], decides: bool) -> Iterator[Doubt]:
+    """A side that was not tested; and what fell beyond the end trays, which blocks where it decides the verdict."""
     rate, left, right = profile.rate_kg_ha, -float(profile.offset_m[0]), float(profile.offset_m[-1])
     short, long = sorted((left, right))
     share = 100.0 * float(rate[0 if left < right else -1] / rate.max())
-    if short > LIMITS["side reach"].value * long or share <= LIMITS["side catch"].value:
-        return None
-    return doubt("one-side", share=share, short=Quantity(max(short, 0.0), "length"), long=Quantity(long, "length"))
-
-
-def _end_catch(profile: Profile, cvs: Mapping[str, FigureRange], decides: bool) -> Doubt | None:
-    """What fell beyond the end trays is not known; it blocks where so much is missing that it decides the verdict."""
-    ends, offset = ends_of(profile), profile.offset_m
+    if short <= LIMITS["side reach"].value * long and share > LIMITS["side catch"].value:
+        reach = Quantity(max(short, 0.0), "length")
+        yield doubt("one-side", share=share, short=reach, long=Quantity(long, "length"))
+    ends, effect = ends_of(profile), CHECKS["end-catch"].effect
     if not ends.catch:
-        return None
-    left, right = ends.share_pct
-    effect = CHECKS["end-catch"].effect
+        return
     if cvs:
         ranges = " and ".join(f"{cv.least:.1f} to {cv.most:.1f} % {method}" for method, cv in cvs.items())
         effect += f"; over all plausible tails the CV at the bout width driven is {ranges}"
-    return doubt(
-        "end-catch",
-        effect=effect,
-        blocking=ends.open and decides,
-        left=left,
-        right=right,
-        first=_far(offset[0]),
-        last=_far(offset[-1]),
-    )
-
-
-def _far(offset_m: float) -> Quantity:
-    """How far an end tray stands from the driving line."""
-    return Quantity(abs(float(offset_m)), "length")
-
-
-def _too_short(profile: Profile, judged: Judged) -> Doubt | None:
-    """Only where the width concluded is as wide as the line: then the next wider one was never tried."""
-    length = float(profile.offset_m[-1] - profile.offset_m[0])
-    if judged.what != "effective width" or judged.width_m < length - profile.spacing_m / 2:
-        return None
-    times = judged.width_m / length
-    return doubt("line-too-short", width=judged.words, times=times, length=Quantity(length, "length"))
-
-
-def _inside(profile: Profile, judged: Judged) -> tuple[int, tuple[float, ...]]:
-    """Trays inside the width judged, and those among them that were filled."""
-    edge = judged.width_m / 2 * (1 + SAME_PLACE)
-    filled = tuple(offset for offset in profile.filled_offset_m if abs(offset) <= edge)
-    return int(np.count_nonzero(np.abs(profile.offset_m) <= edge)), filled
-
-
-def _few_trays(profile: Profile, judged: Judged) -> Doubt | None:
-    trays, filled = _inside(profile, judged)
-    if trays - len(filled) >= LIMITS["trays in width"].value:
-        return None
-    counted, spacing = trays_counted(trays - len(filled)), Quantity(profile.spacing_m, "length")
-    return doubt("few-trays", trays=counted, width=judged.words, spacing=spacing)
-
-
-def _gaps(profile: Profile, judged: Judged) -> Doubt | None:
-    trays, filled = _inside(profile, judged)
-    if not filled:
-        return None
-    share = 100.0 * len(filled) / trays
-    if len(filled) <= LIMITS["gaps in width"].value or share <= LIMITS["gaps share"].value:
-        return None
-    counted = trays_counted(len(filled))
-    return doubt("gaps-in-width", trays=counted, share=share, width=judged.words, places=Places(filled))
-
-
-def _too_close(test: TrayTest) -> Doubt | None:
-    gaps = test.offset_m[1:] - test.offset_m[:-1]
-    width, least = test.tray_width_m, float(gaps.min(initial=np.inf))
-    if least >= width * (1 - _RIM):
-        return None
-    at = int(gaps.argmin())
-    return doubt(
-        "trays-too-close",
-        one=test.tray[at],
-        other=test.tray[at + 1],
-        apart=Quantity(least, "length"),
-        width=Quantity(width, "length"),
-    )
+    first, last = (Quantity(abs(far), "length") for far in (left, right))
+    caught, blocks = ends.share_pct, ends.open and decides
+    yield doubt("end-catch", effect=effect, blocking=blocks, left=caught[0], right=caught[1], first=first, last=last)

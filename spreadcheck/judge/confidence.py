@@ -10,8 +10,8 @@ from functools import cached_property
 
 import numpy as np
 
+from spreadcheck.doubts.agreement import noise_doubts
 from spreadcheck.doubts.doubt import Doubt
-from spreadcheck.doubts.noise import noise_doubts
 from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.likely import Drawn, Likely, Line, bouts_on, likely_cv, noise_floor, products, widest_within
@@ -189,7 +189,7 @@ def confidence(
     """
     drawn = draw(result, draws=draws, seed=seed, level_pct=level_pct, stated=stated)
     noise, profile = result.noise, result.profile
-    doubts = noise_doubts(noise)
+    doubts = tuple(noise_doubts(noise))
     error = np.full(len(profile.offset_m), np.nan)
     if not noise.known:
         return Confidence(result, noise, drawn.stated, drawn.ends, level_pct, draws, seed, {}, {}, error, doubts, drawn)

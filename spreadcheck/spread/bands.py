@@ -71,7 +71,19 @@ class WidthCurve:
     def runs(self, limit_pct: float, error_m: float = DRIVING_ERROR_M) -> tuple[Run, ...]:
         """The runs of widths that keep a limit, from narrow widths to wide ones; worked out once a limit."""
         if (limit_pct, error_m) not in self._runs:
-            self._runs[limit_pct, error_m] = _runs(self, limit_pct, error_m)
+            w, within = self.width_m, np.concatenate(([False], self.cv_pct <= limit_pct, [False])).astype(np.int8)
+            turns = np.diff(within)
+            firsts, lasts = np.flatnonzero(turns == 1), np.flatnonzero(turns == -1) - 1
+            start_m, stop_m = w[firsts], w[lasts]
+            opening, closing = firsts > 0, lasts < len(w) - 1
+            inside = np.concatenate((firsts[opening], lasts[closing]))
+            outside = np.concatenate((firsts[opening] - 1, lasts[closing] + 1))
+            ends = _crossings(self, w[inside], w[outside], limit_pct)
+            start_m[opening], stop_m[closing] = np.split(ends, [opening.sum()])
+            self._runs[limit_pct, error_m] = tuple(
+                Run(start, stop, stop - start < 2 * error_m, not closes)
+                for start, stop, closes in zip(start_m.tolist(), stop_m.tolist(), closing.tolist(), strict=True)
+            )
         return self._runs[limit_pct, error_m]
 
     def bands(self, limit_pct: float, error_m: float = DRIVING_ERROR_M) -> tuple[Band, ...]:
@@ -211,24 +223,6 @@ def worst_curve(curves: Sequence[WidthCurve], shares: Sequence[float], width_m: 
         return np.asarray(np.max(squares, axis=0))
 
     return WidthCurve(curves[0].method, width_m, 100.0 * np.sqrt(exact(width_m)), exact)
-
-
-def _runs(curve: WidthCurve, limit_pct: float, error_m: float) -> tuple[Run, ...]:
-    within = np.concatenate(([False], curve.cv_pct <= limit_pct, [False])).astype(np.int8)
-    turns = np.diff(within)
-    firsts, lasts = np.flatnonzero(turns == 1), np.flatnonzero(turns == -1) - 1
-    if not len(firsts):
-        return ()
-    w = curve.width_m
-    start_m, stop_m = w[firsts], w[lasts]
-    opening, closing = firsts > 0, lasts < len(w) - 1
-    inside = np.concatenate((firsts[opening], lasts[closing]))
-    outside = np.concatenate((firsts[opening] - 1, lasts[closing] + 1))
-    start_m[opening], stop_m[closing] = np.split(_crossings(curve, w[inside], w[outside], limit_pct), [opening.sum()])
-    return tuple(
-        Run(start, stop, stop - start < 2 * error_m, not closes)
-        for start, stop, closes in zip(start_m.tolist(), stop_m.tolist(), closing.tolist(), strict=True)
-    )
 
 
 def _crossings(curve: WidthCurve, inside_m: FloatArray, outside_m: FloatArray, limit_pct: float) -> FloatArray:

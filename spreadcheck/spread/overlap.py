@@ -117,7 +117,10 @@ def tray_points(profile: Profile, bout_width_m: FloatArray) -> tuple[FloatArray,
     >>> tray_points(profile_from([-1, 0, 1], [1, 2, 1]), np.array([2.0]))
     (array([-1.,  0.,  1.]), array([0.5, 1. , 0.5]), array([0]))
     """
-    anchor, spacing = _line_of_points(profile)
+    offset, anchor, spacing = profile.offset_m, 0.0, profile.spacing_m
+    if profile.on_whole_spacings:
+        length = float(offset[-1] - offset[0])
+        anchor, spacing = float(offset[0]), length / round(length / spacing)
     half = np.asarray(bout_width_m, dtype=float) / 2
     first = np.ceil((-half - anchor) / spacing - SAME_PLACE)
     last = np.floor((half - anchor) / spacing + SAME_PLACE)
@@ -158,7 +161,12 @@ def bout_deposit(profile: Profile, bout_width_m: FloatArray, method: Method) -> 
     """
     w = np.asarray(bout_width_m, dtype=float)
     back = np.broadcast_to(_is_back(method), w.shape)
-    kinks = _folded_knots(profile, w, back)
+    width, period = w[:, None], np.where(back, 2 * w, w)[:, None]
+    folded = profile.knots[0] / period
+    folded = (folded - np.rint(folded)) * period
+    beyond = np.abs(folded) > width / 2  # only in the second half of a back-and-forth period: reflect at the edge
+    np.copyto(folded, np.copysign(width, folded) - folded, where=beyond & back[:, None])
+    kinks = np.sort(np.concatenate((folded, -width / 2, width / 2), axis=1), axis=1)
     new = np.ones(kinks.shape, dtype=bool)
     closest = _ROUNDING * (w + _reach(profile))
     np.greater(kinks[:, 1:] - kinks[:, :-1], closest[:, None], out=new[:, 1:])
@@ -181,18 +189,6 @@ def bout_deposit(profile: Profile, bout_width_m: FloatArray, method: Method) -> 
 def _is_back(method: Method) -> NDArray[np.bool_]:
     """Whether passes alternate: for all points at once, or one by one."""
     return np.asarray(method == BACK_AND_FORTH if isinstance(method, str) else method, dtype=bool)
-
-
-def _folded_knots(profile: Profile, w: FloatArray, back: NDArray[np.bool_]) -> FloatArray:
-    """Kinks of the deposit in each bout, in order and with both edges; shape (widths, knots + 2)."""
-    width, period = w[:, None], np.where(back, 2 * w, w)[:, None]
-    folded = profile.knots[0] / period
-    folded = (folded - np.rint(folded)) * period
-    beyond = np.abs(folded) > width / 2  # only in the second half of a back-and-forth period: reflect at the edge
-    np.copyto(folded, np.copysign(width, folded) - folded, where=beyond & back[:, None])
-    kinks = np.concatenate((folded, -width / 2, width / 2), axis=1)
-    kinks.sort(axis=1)
-    return kinks
 
 
 def _reach(profile: Profile) -> float:
@@ -228,11 +224,3 @@ def _one_pass(profile: Profile, away_m: FloatArray) -> FloatArray:
     if slack:
         x, y = np.concatenate(([x[0] - slack], x, [x[-1] + slack])), np.concatenate((y[:1], y, y[-1:]))
     return np.interp(away_m, x, y, left=0.0, right=0.0)
-
-
-def _line_of_points(profile: Profile) -> tuple[float, float]:
-    """An offset on which the line of points for CV by trays stands, and the step between points. [m], [m]"""
-    x = profile.offset_m
-    if profile.on_whole_spacings:
-        return float(x[0]), float((x[-1] - x[0]) / round((x[-1] - x[0]) / profile.spacing_m))
-    return 0.0, profile.spacing_m

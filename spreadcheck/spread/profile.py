@@ -97,22 +97,27 @@ class Profile:
         return 100.0 - self.left_share_pct
 
 
-def pass_rates(test: TrayTest, *, relative: bool = False, component: str = "") -> FloatArray:
-    """Rate of every pass at every tray offset, as seen in the travel direction of the pass.
-
-    Components of a blend are added up. A pass that was driven the other way is turned, left and right swapped; where
-    the turned trays fall between tray offsets, the pass is interpolated linearly between them.
-    """
-    return travel_rates(test, laid_rates(test, relative=relative, component=component))
-
-
 def travel_rates(test: TrayTest, laid: FloatArray) -> FloatArray:
-    """Rates as the trays lay (passes x trays), reversed passes turned to their own travel direction."""
+    """Rates as the trays lay (passes x trays), reversed passes turned to their own travel direction.
+
+    Where the turned trays fall between tray offsets, the pass is interpolated linearly between them.
+    """
     turned = [at for at, number in enumerate(test.passes) if number in test.reversed_passes]
     if not turned:
         return laid
+    offset, mirrored = test.offset_m, -test.offset_m[::-1]
+    at = np.interp(offset, mirrored, np.arange(len(offset)), left=np.nan, right=np.nan)
+    near = SAME_PLACE * np.diff(offset).min()  # a mirrored end tray missed by rounding only
+    for end, place in ((0, 0), (-1, len(offset) - 1)):
+        at = np.where(np.isnan(at) & (np.abs(offset - mirrored[end]) <= near), place, at)
+    at = np.where(np.abs(at - np.round(at)) <= SAME_PLACE, np.round(at), at)
+    inside = np.isfinite(at)
+    low = np.floor(np.where(inside, at, 0)).astype(int)
+    share, values = np.where(inside, at, 0) - low, laid[turned][:, ::-1]
+    high = np.minimum(low + 1, len(offset) - 1)
+    between = np.where(share > 0, values[:, low] * (1 - share) + values[:, high] * share, values[:, low])
     rates = laid.copy()
-    rates[turned] = _turned(test.offset_m, laid[turned])
+    rates[turned] = np.where(inside, between, np.nan)
     return rates
 
 
@@ -121,44 +126,14 @@ def laid_rates(test: TrayTest, *, relative: bool = False, component: str = "") -
     caught = catch_g(test, relative=relative).T
     numbers = [column.pass_no for column in test.columns]
     if component:
-        caught = _of_component(test, caught, component)
+        rows = np.full((len(test.passes), caught.shape[1]), np.nan)  # NaN where it was not weighed on its own
+        for column, catches in zip(test.columns, caught, strict=True):
+            if column.component == component:
+                rows[test.passes.index(column.pass_no)] = catches
+        caught = rows
     elif len(set(numbers)) < len(numbers) or numbers != sorted(numbers):
         caught = np.array([caught[[n == number for n in numbers]].sum(axis=0) for number in test.passes])
     return np.asarray(caught * (10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m)))
-
-
-def _of_component(test: TrayTest, caught: FloatArray, component: str) -> FloatArray:
-    """The catches of one component, a row a pass; NaN for passes in which it was not weighed on its own."""
-    rows = np.full((len(test.passes), caught.shape[1]), np.nan)
-    for column, catches in zip(test.columns, caught, strict=True):
-        if column.component == component:
-            rows[test.passes.index(column.pass_no)] = catches
-    return rows
-
-
-def _turned(offset_m: FloatArray, rates: FloatArray) -> FloatArray:
-    """Passes driven the other way, as a function of offset in their own travel direction."""
-    mirrored = -offset_m[::-1]
-    at = np.interp(offset_m, mirrored, np.arange(len(offset_m)), left=np.nan, right=np.nan)
-    at = np.where(np.isnan(at), _end_places(offset_m, mirrored), at)
-    whole = np.round(at)
-    at = np.where(np.abs(at - whole) <= SAME_PLACE, whole, at)
-    inside = np.isfinite(at)
-    low = np.floor(np.where(inside, at, 0)).astype(int)
-    share = np.where(inside, at, 0) - low
-    values = rates[:, ::-1]
-    high = np.minimum(low + 1, len(offset_m) - 1)
-    between = np.where(share > 0, values[:, low] * (1 - share) + values[:, high] * share, values[:, low])
-    return np.where(inside, between, np.nan)
-
-
-def _end_places(offset_m: FloatArray, mirrored: FloatArray) -> FloatArray:
-    """The places of offsets that miss a mirrored end tray by rounding only; NaN for all others."""
-    near = SAME_PLACE * np.diff(offset_m).min()
-    places = np.full(len(offset_m), np.nan)
-    places[np.abs(offset_m - mirrored[0]) <= near] = 0
-    places[np.abs(offset_m - mirrored[-1]) <= near] = len(offset_m) - 1
-    return places
 
 
 def profile_of(test: TrayTest, *, tails: str = TAPER, relative: bool = False, component: str = "") -> Profile:
@@ -197,32 +172,17 @@ def profile_of(test: TrayTest, *, tails: str = TAPER, relative: bool = False, co
     >>> profile.rate_kg_ha, profile.filled_offset_m, profile.dropped_offset_m
     (array([ 80., 160., 160., 160.]), (0.0,), (2.0,))
     """
-    rates = pass_rates(test, relative=relative, component=component)
+    rates = travel_rates(test, laid_rates(test, relative=relative, component=component))
     return profile_of_passes(test, rates, tails=tails, relative=relative and not rates_known(test))
 
 
 def profile_of_passes(test: TrayTest, rates: FloatArray, *, tails: str, relative: bool) -> Profile:
-    """The single-pass profile of the rates of all passes (passes x trays), as `pass_rates` gives them."""
-    passes_used = int((~np.isnan(rates)).any(axis=1).sum())
-    return profile_from(
-        test.offset_m,
-        _mean_over_passes(rates),
-        tails=tails,
-        passes_used=passes_used,
-        relative=relative,
-        source=test.source,
-    )
-
-
-def _mean_over_passes(rates: FloatArray) -> FloatArray:
-    """Mean over the passes with a usable catch at each tray; NaN where there is none."""
+    """The single-pass profile of the rates of all passes (passes x trays): their mean where any has a usable catch."""
     usable = ~np.isnan(rates)
-    if usable.all():
-        return np.asarray(rates.mean(axis=0))
     counts = usable.sum(axis=0)
-    sums = np.where(usable, rates, 0.0).sum(axis=0)
-    means: FloatArray = np.divide(sums, counts, out=np.full(len(counts), np.nan), where=counts > 0)
-    return means
+    mean = np.where(usable, rates, 0.0).sum(axis=0) / np.where(counts > 0, counts, np.nan)
+    used = int(usable.any(axis=1).sum())
+    return profile_from(test.offset_m, mean, tails=tails, passes_used=used, relative=relative, source=test.source)
 
 
 def profile_from(

@@ -20,14 +20,10 @@ _ROUNDING = 1e-9  # of a rate: closer than this to the bound is not below it
 def shares_beyond(deposit: Deposit, margin_pct: float) -> tuple[FloatArray, FloatArray]:
     """Shares of each bout that get less, and more, than the bout's mean by over x %."""
     margin = margin_pct / 100.0
-    not_under = share_between(deposit, low=1.0 - margin, high=np.inf)
-    not_over = share_between(deposit, low=-np.inf, high=1.0 + margin)
-    return _no_less_than_nothing(100.0 - not_under), _no_less_than_nothing(100.0 - not_over)
-
-
-def _no_less_than_nothing(share_pct: FloatArray) -> FloatArray:
-    """A share with its rounding taken off: 100 less a sum of pieces is not quite 0."""
-    return np.where(share_pct < 100.0 * _ROUNDING, 0.0, share_pct)
+    within = ((1.0 - margin, np.inf), (-np.inf, 1.0 + margin))
+    under, over = (100.0 - share_between(deposit, low=low, high=high) for low, high in within)
+    least = 100.0 * _ROUNDING  # 100 less a sum of pieces is not quite 0
+    return np.where(under < least, 0.0, under), np.where(over < least, 0.0, over)
 
 
 def runs_below(deposit: Deposit, rate_kg_ha: float) -> tuple[FloatArray, FloatArray]:
@@ -45,56 +41,27 @@ def runs_below(deposit: Deposit, rate_kg_ha: float) -> tuple[FloatArray, FloatAr
 
 def longest_stripe(deposit: Deposit, method: str, share_pct: float = STRIPE_PCT) -> tuple[FloatArray, FloatArray]:
     """The widest continuous strip below a share of the bout's mean, over the whole period of the field."""
-    means = mean_of_pieces(deposit)
-    bounds = [*deposit.starts.tolist(), len(deposit.left)]
-    found = [
-        _longest(_slice(deposit, first, last), method, float(mean) * share_pct / 100.0)
-        for first, last, mean in zip(bounds[:-1], bounds[1:], means, strict=True)
-    ]
-    widths, middles = np.array(found).reshape(-1, 2).T
+    pieces = np.array((deposit.start_m, deposit.length_m, deposit.left, deposit.right))
+    bouts = np.split(pieces, deposit.starts[1:], axis=1)
+    bounds = (mean_of_pieces(deposit) * (share_pct / 100.0)).tolist()
+    widths, middles = np.array([_longest(*each, method) for each in zip(bouts, bounds, strict=True)]).reshape(-1, 2).T
     return widths, middles
 
 
-def _slice(deposit: Deposit, first: int, last: int) -> Deposit:
-    """One bout out of many."""
-    pieces = slice(first, last)
-    return Deposit(
-        deposit.start_m[pieces], deposit.length_m[pieces], deposit.left[pieces], deposit.right[pieces], np.array([0])
-    )
-
-
-def _longest(bout: Deposit, method: str, rate_kg_ha: float) -> tuple[float, float]:
+def _longest(bout: FloatArray, rate_kg_ha: float, method: str) -> tuple[float, float]:
     """Width and middle of the widest strip in two periods laid end to end, so that it may wrap."""
-    period = _with_mirror(bout) if method == BACK_AND_FORTH else bout
-    length = float(period.length_m.sum())
-    starts, ends = runs_below(_joined(period, _moved(period, length)), rate_kg_ha)
+    start, length, left, right = bout
+    if method == BACK_AND_FORTH:  # the next bout is its mirror image at the bout edge
+        mirror = (2 * (start[-1] + length[-1]) - (start + length)[::-1], length[::-1], right[::-1], left[::-1])
+        bout = np.hstack((bout, mirror))
+    period = float(bout[1].sum())
+    twice = np.hstack((bout, bout + np.array([[period], [0], [0], [0]])))
+    start, length, left, right = twice
+    starts, ends = runs_below(Deposit(start, length, left, right, np.array([0])), rate_kg_ha)
     if not len(starts):
         return 0.0, float("nan")
     widths = ends - starts
     longest = int(np.argmax(widths > widths.max() * (1.0 - _ROUNDING)))  # the first of equals, whatever rounding does
     middle = float(starts[longest] + ends[longest]) / 2
-    nearer = abs(middle - length) < abs(middle) * (1.0 - _ROUNDING)  # the same strip, a period back
-    return float(widths[longest]), middle - length if nearer else middle
-
-
-def _with_mirror(bout: Deposit) -> Deposit:
-    """A back-and-forth bout and the next one, its mirror image at the bout edge."""
-    edge = bout.start_m[-1] + bout.length_m[-1]
-    start = 2 * edge - (bout.start_m + bout.length_m)[::-1]
-    mirror = Deposit(start, bout.length_m[::-1], bout.right[::-1], bout.left[::-1], bout.starts)
-    return _joined(bout, mirror)
-
-
-def _moved(deposit: Deposit, distance_m: float) -> Deposit:
-    return Deposit(deposit.start_m + distance_m, deposit.length_m, deposit.left, deposit.right, deposit.starts)
-
-
-def _joined(first: Deposit, second: Deposit) -> Deposit:
-    """Two lines of pieces as one."""
-    return Deposit(
-        np.concatenate((first.start_m, second.start_m)),
-        np.concatenate((first.length_m, second.length_m)),
-        np.concatenate((first.left, second.left)),
-        np.concatenate((first.right, second.right)),
-        first.starts,
-    )
+    nearer = abs(middle - period) < abs(middle) * (1.0 - _ROUNDING)  # the same strip, a period back
+    return float(widths[longest]), middle - period if nearer else middle

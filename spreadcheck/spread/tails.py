@@ -155,5 +155,6 @@ def metered_kg_ha_m(test: TrayTest, bout_width_m: float | None = None) -> float 
     discharge, speed = test.quantity("discharge"), test.quantity("travel speed")
     if discharge and speed:
         return HECTARE_M2 * discharge / speed
-    rate, width = test.quantity("metered rate"), bout_width_m or test.bout_width_m
+    rate = test.quantity("metered rate")
+    width = test.quantity("metered width") or test.bout_width_m or bout_width_m
     return rate * width if rate and width else None

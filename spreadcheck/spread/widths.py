@@ -20,7 +20,7 @@ MAX_WIDTH_M = 1_000.0
 LEAST_LIMIT_PCT, MOST_LIMIT_PCT = 0.001, 1_000.0
 MAX_MULTIPLES = 1_900  # spacings in a tray line of which the table has every one
 MAX_OVERLAPS = 2_000  # passes over one point; more means the width was mistyped
-_CHUNK = 1_000_000  # points worked on at a time, so that memory stays flat
+_CHUNK = 1_000_000  # points worked on at a time
 
 
 @record(eq=False)
@@ -244,9 +244,15 @@ def scan_methods(profile: Profile, width_m: ArrayLike, methods: Sequence[str] = 
     """
     widths = np.atleast_1d(np.asarray(width_m, dtype=float))
     check_widths(profile, widths)
-    parts = [_scan_chunk(profile, chunk, methods) for chunk in _chunks(profile, widths)]
-    columns = parts[0] if len(parts) == 1 else [np.concatenate(column, axis=1) for column in zip(*parts, strict=True)]
-    cv_trays, cv_line, least, most = columns
+    load = np.cumsum((len(profile.knots[0]) + widths / profile.spacing_m) * (np.ptp(profile.knots[0]) / widths + 2))
+    chunks = np.split(widths, np.flatnonzero(np.diff((load // _CHUNK).astype(int))) + 1)  # so that memory stays flat
+    laid = [lay(profile, chunk, methods) for chunk in chunks]
+
+    def column(name: str) -> FloatArray:
+        return np.concatenate([getattr(each, name).reshape(len(methods), -1) for each in laid], axis=1)
+
+    names = ("cv_trays_pct", "cv_line_pct", "min_kg_ha", "max_kg_ha")
+    cv_trays, cv_line, least, most = map(column, names)
     mean = profile.area_kg_ha_m / widths
     return {
         method: Scan(method, widths, cv_trays[at], cv_line[at], mean, least[at], most[at])
@@ -274,41 +280,13 @@ class Laid:
 
 def lay(profile: Profile, widths: FloatArray, methods: Sequence[str] = METHODS) -> Laid:
     """Lay passes side by side at every width, by every method."""
-    w, back = _each(widths, methods)
-    x, deposit, starts, cv_trays = _at_trays(profile, w, back)
-    pieces = bout_deposit(profile, w, back)
-    least = np.minimum.reduceat(np.minimum(pieces.left, pieces.right), pieces.starts)
-    most = np.maximum.reduceat(np.maximum(pieces.left, pieces.right), pieces.starts)
-    return Laid(x, deposit, starts, pieces, cv_trays, cv_of_pieces(pieces), least, most)
-
-
-def _each(widths: FloatArray, methods: Sequence[str]) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Every width by every method, and whether passes alternate there."""
-    return np.tile(widths, len(methods)), np.repeat([method == BACK_AND_FORTH for method in methods], len(widths))
-
-
-def _at_trays(
-    profile: Profile, w: FloatArray, back: NDArray[np.bool_]
-) -> tuple[FloatArray, FloatArray, NDArray[np.intp], FloatArray]:
-    """Tray points of every bout, the deposit there, where each bout starts, and its CV by trays."""
+    w = np.tile(widths, len(methods))
+    back = np.repeat([method == BACK_AND_FORTH for method in methods], len(widths))
     x, weights, starts = tray_points(profile, w)
     counts = np.diff(starts, append=len(x))
     deposit = overlapped_deposit(profile, x, np.repeat(w, counts), np.repeat(back, counts))
-    return x, deposit, starts, cv_of_points(deposit, weights, starts)
-
-
-def _scan_chunk(profile: Profile, widths: FloatArray, methods: Sequence[str]) -> list[FloatArray]:
-    """CV by trays, CV by line, least and most; each of shape (methods, widths)."""
-    laid = lay(profile, widths, methods)
-    columns = (laid.cv_trays_pct, laid.cv_line_pct, laid.min_kg_ha, laid.max_kg_ha)
-    return [column.reshape(len(methods), len(widths)) for column in columns]
-
-
-def _chunks(profile: Profile, widths: FloatArray) -> list[FloatArray]:
-    """Widths in groups of a bounded number of points, so that a long tray line does not fill the memory."""
-    length = np.ptp(profile.knots[0])
-    points = len(profile.knots[0]) + widths / profile.spacing_m
-    load = np.cumsum(points * (length / widths + 2))
-    if load[-1] <= _CHUNK:
-        return [widths]
-    return np.split(widths, np.flatnonzero(np.diff((load // _CHUNK).astype(int))) + 1)
+    pieces = bout_deposit(profile, w, back)
+    least = np.minimum.reduceat(np.minimum(pieces.left, pieces.right), pieces.starts)
+    most = np.maximum.reduceat(np.maximum(pieces.left, pieces.right), pieces.starts)
+    cv_trays = cv_of_points(deposit, weights, starts)
+    return Laid(x, deposit, starts, pieces, cv_trays, cv_of_pieces(pieces), least, most)

@@ -12,9 +12,14 @@ from hypothesis import strategies as st
 
 from spreadcheck.errors import NoSpreadError, SheetError
 from spreadcheck.sheet.traytest import TrayTest, tray_test
-from spreadcheck.spread.profile import pass_rates, profile_from, profile_of
+from spreadcheck.spread.profile import laid_rates, profile_from, profile_of, travel_rates
 
 NAN = math.nan
+
+
+def pass_rates(test):
+    """The rate of every pass at every tray, each in its own travel direction."""
+    return travel_rates(test, laid_rates(test))
 
 
 def half_metre(offset_m, catch, **form):
