@@ -277,31 +277,26 @@ def parse_quantity(text: str, kind: str, *, place: str = "") -> float:
     spreadcheck.errors.QuantityError: option --bout-width: "24" has no unit; write it out, such as "24 m" or "24 ft"
     """
     written, unit = split_quantity(text)
-    number = parse_number(written, decimal_comma=True)
-    quantity = KINDS[kind]
+    number, said, quantity = parse_number(written, decimal_comma=True), f'"{shown(text)}"', KINDS[kind]
+
+    def wrong(problem: str, remedy: str) -> QuantityError:
+        return QuantityError(Fault(place, f"{said} {problem}", remedy))
+
     if number is None:
-        example = f'"24 {quantity.metric}"'
-        raise QuantityError(
-            Fault(place, f'"{shown(text)}" is not a {kind}', f"write a number and its unit, such as {example}")
-        )
+        raise wrong(f"is not a {kind}", f'write a number and its unit, such as "24 {quantity.metric}"')
     if may_mark_thousands(written):
         without, point = written.replace(",", ""), written.replace(",", ".")
-        raise QuantityError(
-            Fault(
-                place, f'"{shown(text)}" may mean {without} or {point}', "write it without the comma, or with a point"
-            )
-        )
+        raise wrong(f"may mean {without} or {point}", "write it without the comma, or with a point")
     if not unit:
         options = " or ".join(dict.fromkeys(f'"{written} {unit}"' for unit in (quantity.metric, quantity.us)))
-        raise QuantityError(Fault(place, f'"{shown(text)}" has no unit', f"write it out, such as {options}"))
+        raise wrong("has no unit", f"write it out, such as {options}")
     name = unit_named(unit, kind)
     if name is None:
-        raise QuantityError(
-            Fault(place, f'"{shown(unit)}" in "{shown(text)}" is not a unit of {kind}', f"use one of {units_of(kind)}")
-        )
+        said = f'"{shown(unit)}" in {said}'
+        raise wrong(f"is not a unit of {kind}", f"use one of {units_of(kind)}")
     found = to_inside(number, name, kind)
     if not (found == 0 or _LEAST <= abs(found) <= _MOST):
-        raise QuantityError(Fault(place, f'"{shown(text)}" can\'t be right', "check the number and its unit"))
+        raise wrong("can't be right", "check the number and its unit")
     return found
 
 

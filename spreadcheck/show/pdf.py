@@ -48,26 +48,18 @@ def document_pdf(document: Document, *, paper: str = "a4") -> Pdf:
 
 
 def missing_signs(text: str) -> str:
-    """The signs of a text that no font of this computer has, each once."""
-    foreign = "".join(dict.fromkeys(sign for sign in text if ord(sign) > 0xFF))
-    return _missing(foreign)
-
-
-def _missing(signs: str) -> str:
-    """Halving finds the few among many in few tries."""
+    """The signs of a text that no font of this computer has, each once; halving finds the few among many."""
     import typst
 
-    if not signs:
-        return ""
+    signs = "".join(dict.fromkeys(sign for sign in text if ord(sign) > 0xFF))
     try:
-        _compiled(_PROBE, signs=" ".join(signs), system=True)
+        if signs:
+            _compiled(_PROBE, signs=" ".join(signs), system=True)
     except typst.TypstError as error:
         if not _lacks_a_sign(error):
             raise
-        if len(signs) == 1:
-            return signs
         half = len(signs) // 2
-        return _missing(signs[:half]) + _missing(signs[half:])
+        return missing_signs(signs[:half]) + missing_signs(signs[half:]) if half else signs
     return ""
 
 
@@ -75,21 +67,19 @@ def _lacks_a_sign(error: Exception) -> bool:
     return "could not be displayed" in str(error)
 
 
-def _compiled(template: bytes, *, system: bool = False, **inputs: str) -> bytes:
+def _compiled(template: bytes, *, system: bool = False, form: Any = "pdf", ppi: int = 100, **inputs: str) -> Any:
     import typst
 
     fonts, families = _fonts(system=system)
     inputs["fonts"] = json.dumps(families)
-    return typst.compile(template, format="pdf", sys_inputs=inputs, font_paths=fonts, pdf_standards=["ua-1"])
+    standards: Any = ["ua-1"] if form == "pdf" else []
+    return typst.compile(template, format=form, ppi=ppi, sys_inputs=inputs, font_paths=fonts, pdf_standards=standards)
 
 
 def document_pictures(document: Document, *, paper: str = "a4", dots_per_inch: int = 100) -> list[bytes]:
     """The pages of the document as PNG pictures."""
-    import typst
-
-    fonts, families = _fonts(system=True)
-    inputs = {"document": json.dumps(as_data(gated(document))), "paper": PAPERS[paper], "fonts": json.dumps(families)}
-    made = typst.compile(_template(), format="png", ppi=dots_per_inch, sys_inputs=inputs, font_paths=fonts)
+    words = json.dumps(as_data(gated(document)))
+    made = _compiled(_template(), system=True, form="png", ppi=dots_per_inch, document=words, paper=PAPERS[paper])
     return made if isinstance(made, list) else [made]
 
 
