@@ -112,7 +112,7 @@ def test_a_line_across_the_middle_with_runs_forgotten_is_no_container():
     rng = np.random.default_rng(3)
     middle = np.arange(-9.0, 10.0)
     shape = np.clip((15 - np.abs(middle)) / 8, 0, 1)
-    for _ in range(20):
+    for _ in range(6):
         found = doubts(3 * rng.poisson(200.0 * shape) * 0.025, middle, form=KNOWN["target"])
         assert "container-weighed" not in found
 

@@ -215,7 +215,7 @@ SHAPES = {
 @pytest.mark.parametrize("rate", [50.0, 150.0])
 def test_false_alarms_are_rare(shape, rate):
     """Each check of agreement stays at or below 2 % of sound tests, at a low and a usual rate."""
-    alarms = rates_of_codes(250, shape=SHAPES[shape], rate=rate)
+    alarms = rates_of_codes(120, shape=SHAPES[shape], rate=rate)
     assert {code: alarms.get(code, 0.0) for code in PASSES_CHECKS} == pytest.approx(
         dict.fromkeys(PASSES_CHECKS, 0), abs=2
     )
@@ -223,7 +223,7 @@ def test_false_alarms_are_rare(shape, rate):
 
 def test_false_alarms_are_rare_with_two_passes_and_known_granules():
     form = {"size_guide_number": "325", "granule_density": "1600 kg/m3"}
-    alarms = rates_of_codes(250, shape=SHAPES["trapezoid"], rate=150.0, passes=2, form=form)
+    alarms = rates_of_codes(120, shape=SHAPES["trapezoid"], rate=150.0, passes=2, form=form)
     assert {code: alarms.get(code, 0.0) for code in PASSES_CHECKS} == pytest.approx(
         dict.fromkeys(PASSES_CHECKS, 0), abs=2
     )
@@ -262,7 +262,7 @@ def slip_down(catch):
 )
 def test_injected_faults_are_found(fault, code, least):
     """At 150 kg/ha and three passes; a slip is not found a second time as a pass or a tray that is off."""
-    shown = rates_of_codes(200, shape=SHAPES["trapezoid"], rate=150.0, fault=fault)
+    shown = rates_of_codes(100, shape=SHAPES["trapezoid"], rate=150.0, fault=fault)
     assert shown.get(code, 0.0) >= least
     for other in ("passes-disagree", "odd-catch", "tray-out-of-line"):
         assert other == code or shown.get(other, 0.0) <= 2
@@ -723,11 +723,11 @@ def test_speed_of_all_checks():
 
     def median_s(function):
         taken = []
-        for _ in range(200):
+        for _ in range(41):
             begin = time.perf_counter()
             function()
             taken.append(time.perf_counter() - begin)
-        return sorted(taken)[100]
+        return sorted(taken)[20]
 
     checks = median_s(lambda: doubts_of(test, profile, effective_m=28.0))
     assert checks < 0.6 * median_s(lambda: assess(test))

@@ -150,8 +150,8 @@ def test_against_a_reference_bootstrap():
     "cell", [study.Cell("", 3, 1.0), study.Cell("", 3, 1.0, gusts=0.08)], ids=["counting", "gusts"]
 )
 def test_coverage_in_small(cell):
-    """90 % intervals over 48 simulated tests hold at least 85 %, within 3 binomial standard errors; see the study."""
-    rows = study.run(cell, 24)
+    """90 % intervals over 32 simulated tests hold at least 85 %, within 3 binomial standard errors; see the study."""
+    rows = study.run(cell, 16)
     least = 0.85 - 3 * math.sqrt(0.85 * 0.15 / len(rows))
     assert np.mean([row["held"] for row in rows]) >= least
     assert np.mean([row["width_held"] for row in rows]) >= least
@@ -173,7 +173,7 @@ def test_what_one_test_can_not_see():
     result = assess(counted_test(100 * TRAPEZOID, 3, np.random.default_rng(1)), bout_width_m=24)
 
     def length(method, **stated):
-        bout = confidence(result, draws=1000, stated=Stated(**{**vars(NOTHING_STATED), **stated})).bouts[method]
+        bout = confidence(result, draws=300, stated=Stated(**{**vars(NOTHING_STATED), **stated})).bouts[method]
         return bout.high_pct - bout.low_pct
 
     back, round_ = METHODS
@@ -189,12 +189,12 @@ def test_open_ends_leave_a_range():
     cell = study.Cell("", 3, 0.5, end_share=0.5)
     test = study.simulate(cell, "bell", 20.0, np.random.default_rng(3), facts=True)
     result = assess(test, bout_width_m=12.0)
-    sure = confidence(result, draws=600)
+    sure = confidence(result, draws=200)
     true = study.line_cv(study.SHAPES["bell"](study.FINE), 12.0, METHODS[0])
     low, high = sure.bouts[METHODS[0]].line_interval_pct
     assert sure.ends.open
     assert low <= true <= high
-    drawn = draw(result, draws=600)
+    drawn = draw(result, draws=200)
     band = band_at(drawn, np.array([12.0]), METHODS[0], 90.0)
     assert band.within_pct[0] <= band.within_most_pct[0]
     assert kept_probability(drawn, np.array([12.0]), METHODS[0])[0] == band.within_pct[0]
@@ -204,12 +204,14 @@ def test_open_ends_leave_a_range():
 
 def test_a_reading_under_the_floor_is_one_sided():
     """Ten times lighter: the noise alone reads more than the truth; the interval starts at 0 and holds it."""
-    for seed in range(30):
+    under = 0
+    for seed in range(8):
         result = assess(counted_test(5 * TRAPEZOID, 3, np.random.default_rng(seed)), bout_width_m=25)
-        bout = confidence(result, draws=400, stated=NOTHING_STATED).bouts[METHODS[1]]
-        if bout.all_noise:
-            assert bout.low_pct == 0
+        bout = confidence(result, draws=200, stated=NOTHING_STATED).bouts[METHODS[1]]
+        under += bout.all_noise
+        assert bout.low_pct == 0 or not bout.all_noise
         assert bout.high_pct > 3
+    assert under
 
 
 def test_a_reading_of_nothing_stays_small():
