@@ -9,9 +9,18 @@ import zipfile
 from types import ModuleType
 from typing import Any
 
-from spreadcheck.errors import Fault, MissingExtraError, OutputError, SheetError, SpreadcheckError, shown
+from spreadcheck.errors import Fault, MissingExtraError, OutputError, SheetError, SpreadcheckError
 from spreadcheck.sheet.cells import MAX_BYTES, SheetCells, check_first, letter, shortest
-from spreadcheck.sheet.workbookcells import MAX_CELLS, MAX_TAGS, Counter, Worksheet, text_of, too_large
+from spreadcheck.sheet.worksheets import (
+    MAX_CELLS,
+    MAX_TAGS,
+    Counter,
+    Worksheet,
+    ods_worksheets,
+    text_of,
+    too_large,
+    xls_worksheets,
+)
 
 MAX_OTHER_BYTES = 2 * MAX_BYTES  # texts, styles and the rest, unpacked
 MAX_TEXT_BYTES = 4 * MAX_BYTES  # the XML of all worksheets, unpacked
@@ -35,7 +44,8 @@ def read_workbook(data: bytes, source: str = "") -> dict[str, SheetCells]:
     except SpreadcheckError:
         raise
     except Exception as error:  # the libraries raise errors of many kinds on a workbook that is damaged or made up
-        raise _damaged(name) from error
+        remedy = "save it again as XLSX or CSV"
+        raise SheetError(Fault(name, "is a damaged workbook, or another kind of zip file", remedy)) from error
     if not found:
         raise SheetError(Fault(name, "the workbook has no worksheet", "give a workbook with a tray sheet in it"))
     tray_sheets = {sheet.title: sheet.cells(source) for sheet in found if sheet.is_tray_sheet}
@@ -45,19 +55,19 @@ def read_workbook(data: bytes, source: str = "") -> dict[str, SheetCells]:
 
 
 def _worksheets(data: bytes, name: str) -> list[Worksheet]:
+    """A small file may unpack to something huge: look at what it says of itself before unpacking, then count."""
     if not zipfile.is_zipfile(io.BytesIO(data)) and not data.startswith(b"PK"):
-        from spreadcheck.sheet.otherbooks import xls_worksheets
-
         return xls_worksheets(data, name)
     parts = {part.filename: part.file_size for part in zipfile.ZipFile(io.BytesIO(data)).infolist()}
     if "content.xml" in parts:
-        from spreadcheck.sheet.otherbooks import ods_worksheets
-
         if parts["content.xml"] > MAX_TEXT_BYTES or _is_too_large(data, ["content.xml"]):
             raise too_large(name)
         return ods_worksheets(data, name)
-    _check_size(data, parts, name)
-    return _xlsx_worksheets(_openpyxl(name), data, name)
+    others = sum(size for part, size in parts.items() if not part.startswith("xl/worksheets/"))
+    size = sum(parts.values())
+    if others > MAX_OTHER_BYTES or size - others > MAX_TEXT_BYTES or _is_too_large(data, list(parts)):
+        raise too_large(name)
+    return _xlsx_worksheets(data, name)
 
 
 def filled_worksheets(data: bytes) -> int:
@@ -82,20 +92,9 @@ def _openpyxl(name: str) -> ModuleType:
     return module
 
 
-def _damaged(name: str) -> SheetError:
-    return SheetError(Fault(name, "is a damaged workbook, or another kind of zip file", "save it again as XLSX or CSV"))
-
-
-def _check_size(data: bytes, parts: dict[str, int], name: str) -> None:
-    """A small file may unpack to something huge: look at what it says of itself before unpacking, then count."""
-    others = sum(size for part, size in parts.items() if not part.startswith("xl/worksheets/"))
-    size = sum(parts.values())
-    if others > MAX_OTHER_BYTES or size - others > MAX_TEXT_BYTES or _is_too_large(data, list(parts)):
-        raise too_large(name)
-
-
-def _xlsx_worksheets(openpyxl: ModuleType, data: bytes, name: str) -> list[Worksheet]:
+def _xlsx_worksheets(data: bytes, name: str) -> list[Worksheet]:
     """Every worksheet; a second look, at the stored values, only where there are formulas."""
+    openpyxl = _openpyxl(name)
     book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False)
     counter, found = Counter(name), []
     for sheet in book.worksheets:
@@ -134,32 +133,23 @@ def _xlsx_rows(sheet: Any, name: str, formulas: set[tuple[int, int]], counter: C
         if number > 1 and not found.is_tray_sheet:
             break
         counter.add(len(row))
+        texts = []
         for column, cell in enumerate(row):
+            value, text = cell.value, ""
             if cell.data_type == "f":
                 formulas.add((number, column))
-            problem = _cell_problem(cell, (number, column) in formulas)
-            if problem:
-                found.add_fault(number, column, *problem)
-        found.add_row(number, ["" if cell.data_type == "e" else _text(cell) for cell in row])
+            if cell.data_type == "e":
+                found.add_error(number, column, value)
+            elif isinstance(value, str):
+                text = _ESCAPE.sub(lambda match: chr(int(match[1], 16)), value)
+            elif value is None and cell.data_type != "str" and (number, column) in formulas:
+                # An empty text as a result is a blank cell; one that was never worked out says nothing at all.
+                found.add_unworked(number, column)
+            else:
+                text = text_of(value, str(cell.number_format) if isinstance(value, (int, float)) else "")
+            texts.append(text)
+        found.add_row(number, texts)
     return found
-
-
-def _cell_problem(cell: Any, is_formula: bool) -> tuple[str, str] | None:
-    if cell.data_type == "e":
-        return f"the cell holds the error {shown(str(cell.value))}", "put the formula right, or write the value"
-    # A formula whose result is an empty text is a blank cell; one that was never worked out says nothing at all.
-    if is_formula and cell.value is None and cell.data_type != "str":
-        remedy = "open the workbook in a spreadsheet program and save it, or write the value"
-        return "the formula has no stored value", remedy
-    return None
-
-
-def _text(cell: Any) -> str:
-    """A cell as a person would type it into a text file."""
-    value = cell.value
-    if isinstance(value, str):
-        return _ESCAPE.sub(lambda match: chr(int(match[1], 16)), value)
-    return text_of(value, str(cell.number_format) if isinstance(value, (int, float)) else "")
 
 
 def workbook_bytes(rows: list[list[str]], *, place: str = "") -> bytes:
@@ -173,15 +163,10 @@ def workbook_bytes(rows: list[list[str]], *, place: str = "") -> bytes:
             if text:
                 _fill(sheet.cell(at, column), text, place)
     _dress(openpyxl, sheet, rows)
-    file = io.BytesIO()
-    book.save(file)
-    return _timeless(file.getvalue())
-
-
-def _timeless(book: bytes) -> bytes:
-    """The same workbook without the moment it was written: the same sheet gives the same bytes."""
-    file = io.BytesIO()
-    with zipfile.ZipFile(io.BytesIO(book)) as old, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as new:
+    dated, file = io.BytesIO(), io.BytesIO()
+    book.save(dated)
+    # Without the moment it was written: the same sheet gives the same bytes.
+    with zipfile.ZipFile(dated) as old, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as new:
         for part in old.infolist():
             content = _DATES.sub(rb"\g<1>1980-01-01T00:00:00Z", old.read(part))
             new.writestr(zipfile.ZipInfo(part.filename, _BEFORE_ALL), content, zipfile.ZIP_DEFLATED)

@@ -329,7 +329,5 @@ def test_all_faults_of_a_file_at_once(tmp_path):
 
 
 def test_a_missing_file():
-    with pytest.raises(
-        QuantityError, match=r"nowhere.toml: the file does not exist; check its name and folder"
-    ):
+    with pytest.raises(QuantityError, match=r"nowhere.toml: the file does not exist; check its name and folder"):
         read_price_file("nowhere.toml")

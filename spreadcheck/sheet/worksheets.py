@@ -1,22 +1,105 @@
-"""The worksheets of OpenDocument spreadsheets (.ods) and of old Excel workbooks (.xls) as rows of text cells."""
+"""Worksheets as rows of text cells, as a person would type them: their limits, and those of .ods and .xls workbooks."""
 
 from __future__ import annotations
 
 import datetime
 import io
+import re
 import zipfile
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from typing import Any
 from xml.etree import ElementTree
 
-from spreadcheck.errors import Fault, MissingExtraError, SheetError
-from spreadcheck.sheet.cells import TITLE, shortest
-from spreadcheck.sheet.workbookcells import Counter, Worksheet, percent_of, text_of
+from spreadcheck.errors import Fault, MissingExtraError, SheetError, shown
+from spreadcheck.sheet.cells import MAX_ROWS, TITLE, Faults, SheetCells, letter, shortest
 
+MAX_TAGS = 1_000_000  # elements in the XML that is read: a reader keeps some 100 bytes for each
+MAX_CELLS = 250_000  # of a workbook, blank ones between filled ones included: some four seconds of reading
+_LITERAL = re.compile(r'"[^"]*"|\\.')  # words in a number format, which change nothing
 _OFFICE = "{urn:oasis:names:tc:opendocument:xmlns:office:1.0}"
 _TABLE = "{urn:oasis:names:tc:opendocument:xmlns:table:1.0}"
 _TEXT = "{urn:oasis:names:tc:opendocument:xmlns:text:1.0}"
 _CALC = "{urn:org:documentfoundation:names:experimental:calc:xmlns:calcext:1.0}"
+
+
+@dataclass
+class Worksheet:
+    """A worksheet as far as it is read: all of a tray sheet, the first row of any other."""
+
+    name: str  # the workbook's, for messages
+    title: str
+    rows: dict[int, list[str]] = field(default_factory=dict)
+    faults: Faults = field(default_factory=Faults)
+
+    @property
+    def is_tray_sheet(self) -> bool:
+        """Whether its first cell says so."""
+        return bool(self.rows.get(1)) and self.rows[1][0].strip().casefold() == TITLE
+
+    def add_row(self, number: int, cells: list[str]) -> None:
+        """Keep a row that holds something, without trailing empty cells."""
+        while cells and not cells[-1]:
+            cells.pop()
+        if any(cell.strip() for cell in cells):
+            self.rows[number] = cells
+        if len(self.rows) > MAX_ROWS:
+            raise too_large(self.name)
+
+    def add_fault(self, row: int, column: int, problem: str, remedy: str) -> None:
+        """Note what is wrong with a cell."""
+        self.faults.add(f'{self.name}: row {row}, column "{letter(column)}"', problem, remedy)
+
+    def add_error(self, row: int, column: int, error: object) -> None:
+        """Note a cell whose value is an error of the spreadsheet program."""
+        problem = f"the cell holds the error {shown(str(error))}"
+        self.add_fault(row, column, problem, "put the formula right, or write the value")
+
+    def add_unworked(self, row: int, column: int) -> None:
+        """Note a formula that no program has worked out."""
+        remedy = "open the workbook in a spreadsheet program and save it, or write the value"
+        self.add_fault(row, column, "the formula has no stored value", remedy)
+
+    def cells(self, source: str) -> SheetCells:
+        """The rows as every reader hands them on."""
+        return SheetCells(source, list(self.rows.values()), list(self.rows), decimal_comma=True, faults=self.faults)
+
+
+class Counter:
+    """Counts cells while they are read, so that a small file can't grow large in memory."""
+
+    def __init__(self, name: str) -> None:
+        self._name, self._count = name, 0
+
+    def add(self, cells: int) -> None:
+        """Count more cells; too many end the reading."""
+        self._count += cells
+        if self._count > MAX_CELLS:
+            raise too_large(self._name)
+
+
+def too_large(name: str) -> SheetError:
+    """The refusal of a workbook that is too large, with the way out."""
+    remedy = "copy the tray sheet's cells alone into a new workbook, or save it as CSV"
+    return SheetError(Fault(name, "the workbook is too large once it is unpacked", remedy))
+
+
+def text_of(value: object, number_format: str = "") -> str:
+    """The value of a cell as a person would type it into a text file."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).upper()
+    if isinstance(value, (int, float)):
+        return percent_of(value) if "%" in _LITERAL.sub("", number_format) else shortest(value)
+    if isinstance(value, datetime.datetime):
+        return value.date().isoformat() if value.time() == datetime.time() else value.isoformat()
+    return str(value)
+
+
+def percent_of(value: float) -> str:
+    """A cell shown as 65% holds 0.65: as it is seen, never a hundredth of it."""
+    return f"{shortest(round(value * 100, 10))}%"
 
 
 def ods_worksheets(data: bytes, name: str) -> list[Worksheet]:
@@ -58,9 +141,11 @@ def _ods_row(element: ElementTree.Element, number: int, sheet: Worksheet, counte
         if cell.tag not in (f"{_TABLE}table-cell", f"{_TABLE}covered-table-cell"):
             continue
         repeats, text = _repeats(cell, "columns"), _ods_text(cell)
-        problem = _ods_problem(cell, text)
-        if problem:
-            sheet.add_fault(number, len(cells) + blank, *problem)
+        if cell.get(f"{_CALC}value-type") == "error":
+            sheet.add_error(number, len(cells) + blank, text)
+            text = ""
+        elif cell.get(f"{_TABLE}formula") and not cell.get(f"{_OFFICE}value-type"):
+            sheet.add_unworked(number, len(cells) + blank)
             text = ""
         if not text:
             blank += repeats
@@ -69,14 +154,6 @@ def _ods_row(element: ElementTree.Element, number: int, sheet: Worksheet, counte
         cells += [""] * blank + [text] * repeats
         blank = 0
     return cells
-
-
-def _ods_problem(cell: ElementTree.Element, text: str) -> tuple[str, str] | None:
-    if cell.get(f"{_CALC}value-type") == "error":
-        return f"the cell holds the error {text}", "put the formula right, or write the value"
-    if cell.get(f"{_TABLE}formula") and not cell.get(f"{_OFFICE}value-type"):
-        return "the formula has no stored value", "open it in a spreadsheet program and save it, or write the value"
-    return None
 
 
 def _ods_text(cell: ElementTree.Element) -> str:
@@ -129,32 +206,24 @@ def xls_worksheets(data: bytes, name: str) -> list[Worksheet]:
 
 
 def _xls_worksheet(book: Any, sheet: Any, name: str, counter: Counter) -> Worksheet:
+    import xlrd
+
     found = Worksheet(name, sheet.name)
     is_tray_sheet = sheet.nrows and sheet.row_len(0) and str(sheet.cell_value(0, 0)).strip().casefold() == TITLE
     for at in range(sheet.nrows if is_tray_sheet else min(1, sheet.nrows)):
         counter.add(sheet.row_len(at))
         cells = []
         for column, cell in enumerate(sheet.row(at)):
-            if cell.ctype == 5:  # an error, by its number
-                from xlrd.biffh import error_text_from_code
-
-                error = error_text_from_code.get(cell.value, cell.value)
-                problem = f"the cell holds the error {error}"
-                found.add_fault(at + 1, column, problem, "put the formula right, or write the value")
-            cells.append("" if cell.ctype == 5 else _xls_text(book, cell))
+            value, form = cell.value, ""
+            if cell.ctype == xlrd.XL_CELL_ERROR:
+                found.add_error(at + 1, column, xlrd.error_text_from_code.get(value, value))
+                value = None
+            elif cell.ctype == xlrd.XL_CELL_NUMBER:  # in the form that its format gives it
+                form = book.format_map[book.xf_list[cell.xf_index].format_key].format_str
+            elif cell.ctype == xlrd.XL_CELL_DATE:  # in days
+                value = xlrd.xldate_as_datetime(value, book.datemode)
+            elif cell.ctype == xlrd.XL_CELL_BOOLEAN:
+                value = bool(value)
+            cells.append(text_of(value, form))
         found.add_row(at + 1, cells)
     return found
-
-
-def _xls_text(book: Any, cell: Any) -> str:
-    if cell.ctype == 2:  # a number, in the form that its format gives it
-        form = book.format_map[book.xf_list[cell.xf_index].format_key].format_str
-        return text_of(cell.value, form)
-    if cell.ctype == 3:  # a date, in days
-        import xlrd
-
-        moment = xlrd.xldate_as_datetime(cell.value, book.datemode)
-        return text_of(moment if isinstance(moment, datetime.datetime) else str(moment))
-    if cell.ctype == 4:
-        return text_of(bool(cell.value))
-    return str(cell.value)
