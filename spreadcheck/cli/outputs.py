@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from spreadcheck.doubts.doubt import Doubt
     from spreadcheck.judge.assessment import Assessment
     from spreadcheck.judge.verdict import Verdict
-    from spreadcheck.sheet.traytest import FormRow
+    from spreadcheck.sheet.traytest import FormRow, TrayTest
     from spreadcheck.show.document import Document
     from spreadcheck.show.pdf import Pdf
 
@@ -132,11 +132,14 @@ def check_next_sheet(into: str | None, sheet: str | None) -> None:
         raise OutputError(Fault(into, problem, "give --into the sheet of the next test"))
 
 
-def write_into(sheet: str, rows: Iterable[FormRow], *, overwrite: bool) -> None:
+def write_into(sheet: str, rows: Iterable[FormRow], *, overwrite: bool, like: TrayTest | None = None) -> None:
     """Write rows into the form of a sheet, say what was written and what stood there, and name the next step."""
     from spreadcheck.crew.fillin import fill_in_sheet, row_words, to_be_weighed
+    from spreadcheck.errors import shown
 
-    filled = fill_in_sheet(sheet, rows, overwrite=overwrite)
+    filled = fill_in_sheet(sheet, rows, overwrite=overwrite, like=like)
+    if filled.like:
+        say(f"{sheet} is a new sheet for a test on the line of {shown(filled.like)}", err=True)
     told = "; ".join(f"{row.label} {row_words(row)}" for row in filled.written)
     say(f"{sheet}: {told or 'all of it stands there already'}", err=True)
     for row in filled.replaced:

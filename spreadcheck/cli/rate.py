@@ -128,13 +128,11 @@ def rate(
     if into:
         from spreadcheck.crew.fillin import rows_of_bin
 
-        write_into(into, rows_of_bin(result.form_rows(units), bin_no), overwrite=out.overwrite)
+        write_into(into, rows_of_bin(result.form_rows(units), bin_no), overwrite=out.overwrite, like=trays)
     elif out.screen and result.verdict and result.verdict.blocking:
         name_next(*again(), lead="Next, once that is put right")
     elif out.screen and sheet and sheet != "-":
-        following = free(beside(sheet, "-next.csv"))
-        name_next("record", following, "--like", sheet, lead="Next, a sheet for the next test")
-        name_next(*again("--into", following, "--overwrite"), lead="Then")
+        name_next(*again("--into", free(beside(sheet, "-next.csv"))), lead="Next, a sheet for the next test")
     elif out.screen:
         width, target = result.settings.bout_width_m, result.settings.target_kg_ha
         examples = [what for what, value in (("the width", width), ("the rate", target)) if value is None]

@@ -29,6 +29,7 @@ from spreadcheck.show.nextstep import beside, free
     help="Driving method; the sheets' if not given, else back-and-forth.",
 )
 @options("limit", "level")
+@click.option("--bin", "bin_no", type=click.IntRange(1, 6), help="The bin that was tested, of several; else bin 1.")
 @click.option("--any-product", is_flag=True, help="Mix tests of different products, or of none stated.")
 @options("relative", "into", "units")
 @outputs("json", "report", plot="Draw profiles, CV and width; .png, .svg or .pdf by the ending.")
@@ -39,6 +40,7 @@ def tune(
     bout_width_m: float | None,
     highest_speed_rpm: float | None,
     driving: str | None,
+    bin_no: int | None,
     limit: float,
     level: float,
     any_product: bool,
@@ -72,6 +74,7 @@ def tune(
         bout_width_m=bout_width_m,
         highest_rpm=highest_speed_rpm,
         driving=driving,
+        bin_no=bin_no,
         limit_pct=limit,
         level_pct=level,
         any_product=any_product,
@@ -87,9 +90,7 @@ def tune(
         show_doubts((*found.results, *found.left_out), units)
     if into:
         say(next_words(found, into), err=True)
-        write_into(into, found.form_rows(units), overwrite=out.overwrite)
+        write_into(into, found.form_rows(units), overwrite=out.overwrite, like=found.like)
     elif out.screen and found.main is not None:
-        tested = found.results[found.main.best_tested].test.source
-        following = free(beside(tested, "-next.csv"))
-        name_next("record", following, "--like", tested, lead="Next, a sheet for the next test")
-        name_next(*again("--into", following, "--overwrite"), lead="Then")
+        following = free(beside(found.like.source, "-next.csv"))
+        name_next(*again("--into", following), lead="Next, a sheet for the next test")

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from spreadcheck.crew.lock import lock_sheet, take_up
+from spreadcheck.crew.newsheet import new_sheet
 from spreadcheck.errors import Fault, OutputError, SheetError, record, shown
 from spreadcheck.sheet.labels import BIN_LABELS, bin_label, known_label, read_value
 from spreadcheck.sheet.traytest import CatchState, FormRow, TrayTest
@@ -20,6 +21,7 @@ class FilledIn:
     test: TrayTest
     written: tuple[FormRow, ...]
     replaced: tuple[FormRow, ...]
+    like: str = ""  # the sheet that a new one was made like
 
 
 def fill_in(test: TrayTest, rows: Iterable[FormRow], *, overwrite: bool = False) -> FilledIn:
@@ -43,10 +45,21 @@ def fill_in(test: TrayTest, rows: Iterable[FormRow], *, overwrite: bool = False)
     return FilledIn(replace(test, form=tuple(form)), tuple(written), tuple(replaced))
 
 
-def fill_in_sheet(path: str | os.PathLike[str], rows: Iterable[FormRow], *, overwrite: bool = False) -> FilledIn:
-    """Fill rows into a tray sheet on the disk, whole or not at all, and never while it is being recorded on."""
+def fill_in_sheet(
+    path: str | os.PathLike[str], rows: Iterable[FormRow], *, overwrite: bool = False, like: TrayTest | None = None
+) -> FilledIn:
+    """Fill rows into a tray sheet on the disk, whole or not at all, and never while it is being recorded on.
+
+    A sheet that is not there is made for a further test on the line of another one, if that is given.
+    """
     with lock_sheet(path):
         sheet, test = take_up(path)
+        if test is None and like is not None:
+            made = new_sheet(like).test
+            assert made is not None  # the line of the other test is whole
+            filled = fill_in(made, rows, overwrite=True)
+            sheet.keep(filled.test)
+            return FilledIn(filled.test, filled.written, (), like.source or like.name)
         if test is None:
             remedy = "give the name of a tray sheet, or make one with spreadcheck plan --sheet"
             raise OutputError(Fault(os.fspath(path), "is not there", remedy))

@@ -96,7 +96,8 @@ class Change:
 class Rank:
     """One of three tests or more: the figure by which it is ranked, and the chance that it is the best of them.
 
-    A test that can't be judged stands last and has no chance; nor has any where fewer than two can be judged.
+    A test that can't be judged stands last, behind those that have no such figure. Neither has a chance, as nothing
+    says how near they come to one; nor has a test that is the only one with a figure.
     """
 
     test: int
@@ -111,7 +112,7 @@ class Comparison:
 
     `bout_width_m` is None where no sheet says one; `reference_width_m` is the width over which mean rates are taken.
     `learned` are the sizes of the groups of tests that tell how far tests differ though nothing was changed; `left_out`
-    are the tests that were to tell it and can't be judged.
+    are the tests named that were to tell it and can't be judged, `passed_over` those of the archive.
     """
 
     results: tuple[Assessment, ...]
@@ -124,6 +125,7 @@ class Comparison:
     question: str
     learned: tuple[int, ...]
     left_out: tuple[Assessment, ...]
+    passed_over: tuple[Assessment, ...]
     ranking: tuple[Rank, ...]
 
 
@@ -206,7 +208,7 @@ def compare(
         return tuple(assess(test, limit_pct=limit_pct, bout_width_m=bout, relative=relative) for test in given)
 
     results, repeated = assessed(tests), assessed(repeats)
-    groups = _unchanged(results, repeated, archive, assessed)
+    groups, passed_over = _unchanged(results, repeated, archive, assessed)
     asked_to_tell = (results[0], *repeated) if repeats or archive else ()
     reference = bout if bout is not None else float(np.ptp(results[0].profile.offset_m))
     asked = _Asked(limit_pct, level_pct, bout, reference, profiles, terms or Terms(), question)
@@ -222,6 +224,7 @@ def compare(
         question=question,
         learned=tuple(map(len, groups)),
         left_out=tuple(one for one in asked_to_tell if one.blocking),
+        passed_over=passed_over,
         ranking=_ranking(results, asked, learned) if len(results) > 2 else (),
     )
 
@@ -231,9 +234,10 @@ def _unchanged(
     repeats: Sequence[Assessment],
     archive: Sequence[TrayTest],
     assessed: Callable[[Iterable[TrayTest]], Sequence[Assessment]],
-) -> list[list[Assessment]]:
-    """Groups of tests of the machine between which nothing was changed; the first test leads the first of them.
+) -> tuple[list[list[Assessment]], tuple[Assessment, ...]]:
+    """Groups of tests of the machine between which nothing was changed, and the blocked tests of the archive.
 
+    The first test leads the first of them.
     Of the tests compared, those whose forms say the same as the first one's may be what was changed, and stand in none;
     nor does any test that can't be judged.
     """
@@ -244,22 +248,27 @@ def _unchanged(
     for later in results[1:] if archive else ():
         groups.setdefault(settings_said(later.test), [later])
     groups[settings_said(first)] += repeats
+    passed_over: list[Assessment] = []
     for test in archive:
         if test.text("machine").casefold() != machine or any(same_catches(test, one) for one in known):
             continue
         known.append(test)
         try:
-            older = assessed([test])
+            (older,) = assessed([test])
         except SpreadcheckError:  # it tells nothing, and was not asked about
             continue
-        groups.setdefault(settings_said(test), []).extend(older)
+        passed_over += [older] if older.blocking else []
+        groups.setdefault(settings_said(test), []).append(older)
     judged = [[one for one in group if not one.blocking] for group in groups.values()]
     found = [group for group in judged if len(group) > 1]
     if archive and not found:
         named = f'"{shown(first.text("machine"))}"' if machine else "a machine without a name"
-        problem = f"no two sheets are tests of {named} with the same product and settings"
+        problem = f"no two sheets that can be judged are tests of {named} with the same product and settings"
+        if passed_over:
+            told = ", ".join(f"{place_of(one.test)} ({', '.join(one.blocking)})" for one in passed_over)
+            problem += f"; passed over, for they can't be judged: {told}"
         raise SheetError(Fault("archive", problem, "name further tests of the machine as before with --repeat"))
-    return found
+    return found, tuple(passed_over)
 
 
 @record(eq=False)
@@ -462,7 +471,7 @@ def _ranking(results: tuple[Assessment, ...], asked: _Asked, learned: Sequence[F
     for result in results:
         value = _own_figures(result, result.profile, (method,), asked, True)[code, method]
         values.append(value)
-        if result.blocking:
+        if result.blocking or value is None:
             continue
         ((own, moved),) = asked.spreads([result], [result.profile], (method,))
         between = between_sd(moved, learned)[code, method].sd
@@ -470,16 +479,17 @@ def _ranking(results: tuple[Assessment, ...], asked: _Asked, learned: Sequence[F
         freedom = len(passes) - 1
         error = float(np.std(passes, ddof=1) / np.sqrt(len(passes))) if freedom > 0 else 0.0
         noise = error * rng.standard_t(max(freedom, 1), _DRAWS) + between * rng.standard_normal(_DRAWS)
-        drawn.append(np.full(_DRAWS, np.inf) if value is None else sign * (value + noise))
-    judged = [at for at, result in enumerate(results) if not result.blocking]
-    if all(values[at] is None for at in judged):
+        drawn.append(sign * (value + noise))
+    ranked = [at for at, result in enumerate(results) if not result.blocking and values[at] is not None]
+    if not ranked:
         return ()
     best: dict[int, float] = {}
-    if len(judged) > 1:
-        share = np.bincount(np.argmin(drawn, axis=0), minlength=len(judged)) * (100.0 / _DRAWS)
-        best = dict(zip(judged, share.tolist(), strict=True))
+    if len(ranked) > 1:
+        share = np.bincount(np.argmin(drawn, axis=0), minlength=len(ranked)) * (100.0 / _DRAWS)
+        best = dict(zip(ranked, share.tolist(), strict=True))
     order = sorted(
-        range(len(results)), key=lambda at: (at not in judged, values[at] is None, sign * (values[at] or 0.0))
+        range(len(results)),
+        key=lambda at: (bool(results[at].blocking), values[at] is None, sign * (values[at] or 0.0)),
     )
     return tuple(Rank(at, code, values[at], best.get(at)) for at in order)
 

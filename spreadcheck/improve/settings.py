@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from spreadcheck.errors import Fault, SheetError, SpreadcheckError, record, shown
-from spreadcheck.sheet.labels import LABELS, known_label
+from spreadcheck.sheet.labels import BIN_LABELS, LABELS, bin_label, known_label
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.units import KINDS, from_inside, parse_number, show, split_quantity
 
@@ -122,6 +123,36 @@ def _step(label: str, values: FloatArray) -> float:
     wanted = max(float(np.ptp(values)) / 20.0, 1e-9)
     power = 10.0 ** np.floor(np.log10(wanted))
     return float(power * min((1.0, 2.0, 5.0, 10.0), key=lambda factor: abs(np.log(factor * power / wanted))))
+
+
+def thrown_bins(test: TrayTest, bin_no: int | None) -> tuple[int, ...]:
+    """The bins that a test threw from: all that run together, else the one asked for, else the first."""
+    if bin_no is not None and (test.bins_together or bin_no not in test.bins):
+        problem = f"the form names no bin {bin_no}"
+        if test.bins_together:
+            problem = "its bins run together, so that a tray catches them all"
+        raise SheetError(Fault(test.source or test.name, problem, f"leave --bin {bin_no} out, or put its bins right"))
+    return test.bins if test.bins_together else (bin_no or 1,)
+
+
+def of_bin(test: TrayTest, number: int) -> TrayTest:
+    """The test as one of a single bin, whose rows stand under the plain labels; as it is where bins run together."""
+    if number == 1 or test.bins_together:
+        return test
+    form = []
+    for row in test.form:
+        label = known_label(row.label)
+        if label is None or label.of not in BIN_LABELS:
+            form.append(row)
+        elif label.bin == number:
+            form.append(replace(row, label=label.of))
+    return replace(test, form=tuple(form))
+
+
+def product_of(test: TrayTest) -> str:
+    """What a test threw: the products of all bins that run together, else the one."""
+    names = [test.text(bin_label("product", number)) for number in (test.bins if test.bins_together else (1,))]
+    return " + ".join(name for name in names if name)
 
 
 def highest_speed(tests: Sequence[TrayTest]) -> float | None:

@@ -16,7 +16,16 @@ from spreadcheck.errors import Fault, SheetError, SpreadcheckError, WidthError, 
 from spreadcheck.improve.common import check_different, common_places, place_of
 from spreadcheck.improve.fold import Fold, upper_ends, widths_from
 from spreadcheck.improve.profiles import ProfileModel, profile_model
-from spreadcheck.improve.settings import SPEED, Setting, highest_speed, setting_changes, varied_settings
+from spreadcheck.improve.settings import (
+    SPEED,
+    Setting,
+    highest_speed,
+    of_bin,
+    product_of,
+    setting_changes,
+    thrown_bins,
+    varied_settings,
+)
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT, LIMITS
 from spreadcheck.passes.evidence import LEVEL_PCT, alpha
@@ -105,12 +114,18 @@ class Tuning:
     best_kg_ha: FloatArray | None  # the most likely profile at the answer that counts, at `model.place_m`
     over: NDArray[np.bool_]  # tests faster than the highest speed: they count for the model and are never the best
     left_out: tuple[Assessment, ...]  # tests that can't be judged: a fault in them must not carry an answer
+    bins: tuple[int, ...]  # whose products and target rates the tests are held against, of machines with several
     other_settings: tuple[tuple[str, tuple[str, ...]], ...]
 
     @property
     def main(self) -> Answer | None:
         """The answer that counts: CV at the wanted bout width, or the effective width where none is wanted."""
         return self.cv or self.width
+
+    @property
+    def like(self) -> TrayTest:
+        """The test that a sheet for the next one is made like: the best one tested."""
+        return self.results[0 if self.main is None else self.main.best_tested].test
 
     def form_rows(self, system: str = "metric") -> tuple[FormRow, ...]:
         """The rows for the sheet of the next test: its setting, and what bounds and judges it."""
@@ -153,6 +168,7 @@ def tune(
     bout_width_m: float | None = None,
     highest_rpm: float | None = None,
     driving: str | None = None,
+    bin_no: int | None = None,
     limit_pct: float = CV_LIMIT_PCT,
     level_pct: float = LEVEL_PCT,
     any_product: bool = False,
@@ -173,6 +189,9 @@ def tune(
         said. [rpm]
     driving : str, optional
         "back-and-forth" or "round-and-round"; that of the forms if not said, where they agree, else back-and-forth. [-]
+    bin_no : int, optional
+        The bin that the tests threw from, of a machine whose bins run one after the other; bin 1 if not said. Of bins
+        that run together the trays catch them all, and are held against the sum of their targets. [-]
     limit_pct : float
         CV limit for the effective width. [%]
     level_pct : float
@@ -210,6 +229,8 @@ def tune(
     if len(tests) < 2:
         raise SpreadcheckError(Fault("", "one test says nothing about a setting", "give tests at two settings or more"))
     check_different(tests)
+    several = {number for test in tests if len(test.bins) > 1 for number in thrown_bins(test, bin_no)}
+    tests = [of_bin(test, bin_no or 1) for test in tests]
     varied, values = varied_settings(tests, settings)
     _check_products(tests, any_product)
     order = np.lexsort(values.T[::-1])
@@ -220,7 +241,7 @@ def tune(
     if tested.over.all():
         problem = f"{highest:g} rpm lies below every speed tested (from {tested.low[tested.bounded][0]:g} rpm)"
         raise SpreadcheckError(Fault("highest speed", problem, "run tests at speeds that the granules bear"))
-    products = tuple(dict.fromkeys(test.text("product") or "not stated" for test in tests))
+    products = tuple(dict.fromkeys(product_of(test) or "not stated" for test in tests))
     stated = {test.text("driving") for test in tests}
     agreed = next(iter(stated)) if len(stated) == 1 else ""
     method = driving or agreed or BACK_AND_FORTH
@@ -263,6 +284,7 @@ def tune(
         best_kg_ha=None if best is None else model.mean((np.array([best.best]) - tested.low) / tested.reach)[0],
         over=tested.over,
         left_out=left_out,
+        bins=tuple(sorted(several)),
         other_settings=tuple(one for one in setting_changes(tests) if one[0] not in [s.label for s in varied]),
     )
 
@@ -367,7 +389,7 @@ def _check_products(tests: Sequence[TrayTest], any_product: bool) -> None:
     sheets: dict[str, list[str]] = {}
     spelt: dict[str, str] = {}
     for test in tests:
-        name = " ".join(test.text("product").split())
+        name = " ".join(product_of(test).split())
         sheets.setdefault(name.casefold(), []).append(test.source or test.name)
         spelt.setdefault(name.casefold(), name)
     if any_product or len(sheets) == 1:

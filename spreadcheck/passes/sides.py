@@ -15,24 +15,28 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import lru_cache
+from statistics import NormalDist
 
 import numpy as np
 
 from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.evidence import LEVEL_PCT, Evidence, holm
+from spreadcheck.passes.evidence import LEVEL_PCT, Evidence, alpha
 from spreadcheck.passes.noise import Noise, Stated, noise_of, ratio_by_chance
 from spreadcheck.passes.passes import FEW, Passes
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 
-# the figures, and how they share the chance of error; what is left of 1 goes to centre against shoulders and bout edge
-FIGURES = {"centre": 0.5, "mass": 0.2, "reach": 0.1, "slope": 0.1}
-SHAPE_SHARE = 0.05  # of each of the two
+# the figures of the sides, their share of the chance of error together, and that of each of the two of the shape, which
+# are held against what is normal beside and so hardly ever use theirs
+FIGURES = ("centre", "mass", "reach", "slope")
+SIDES_SHARE, SHAPE_SHARE = 0.8, 0.1
 # the ways of being unlike: usual size (m, or a share), chance before the test
 WAYS = {"shift": (1.5, 0.40), "wind": (1.5, 0.15), "mass": (0.15, 0.20), "slope": (0.30, 0.10), "reach": (0.20, 0.15)}
 SINGLE_DISC, FLAT = "single disc", ("pneumatic boom", "full-width drop")
 _PLATEAU = 0.85  # of the half-rate width: what counts of a flat pattern, whose ends are too steep to say more
 _Z_90, _Z_95 = 1.6449, 1.96  # 90 and 95 % of a normal distribution lie within so many sigma
+_POWER = 0.8416  # 80 % of a normal distribution lies below so many sigma
+_DRAWS, _ENOUGH = 20_000, 20  # of figures that are chance alone: 4 % is known to 0.14 %; fewer tell nothing
 _CALM = 0.2  # of the wind's speed: what blows across even where it is said to come from ahead
 _TAKES_OVER, _NEAR_SHARE, _FURTHEST = 2.0, 0.3, 2.0  # how fast one side takes over; wind: least share, furthest flight
 _SMOOTH = np.array([-2.0, 3.0, 6.0, 7.0, 6.0, 3.0, -2.0]) / 21  # a parabola through seven (Savitzky and Golay, 1964)
@@ -60,18 +64,31 @@ class Sides:
     """How a pattern differs from its mirror image.
 
     `figures` are "centre" (m), and "mass", "reach" and "slope" (shares of 1), positive where the right has more; `odds`
-    is how the ways of being unlike share the evidence. `ground` is how far right the pattern lay over the ground,
-    whichever way it was driven, where passes went both ways; None where they did not. [m]
+    is how the ways of being unlike share the evidence. A figure is clear from so many (`asked`) of its standard errors
+    on. `ground` is how far right the pattern lay over the ground, whichever way it was driven, where
+    passes went both ways; None where they did not. [m]
     """
 
     figures: dict[str, Difference]
     odds: dict[str, float]
+    asked: float
     ground: Difference | None = None
 
     @property
     def clear(self) -> bool:
         """Whether the sides differ by more than chance."""
         return any(figure.clear for figure in self.figures.values())
+
+    def least_seen(self, name: str) -> float:
+        """The least size of a difference that a test like this one would find in 80 of 100."""
+        figure = self.figures[name]
+        return max(self.asked * figure.error, figure.least) + _POWER * figure.error
+
+    @property
+    def least_short(self) -> float:
+        """The least share of its feed that a side can lack and be found in 80 of 100 tests like this one."""
+        mass = self.least_seen("mass")  # right less left, over their mean
+        return mass / (1 + mass / 2)
 
 
 def wind_across(direction: str) -> float:
@@ -117,11 +134,10 @@ class Usual:
     patterns: FloatArray  # (patterns, trays), in units of the peak
 
 
-def usual_of(test: TrayTest, offset_m: FloatArray, r: FloatArray) -> Usual:
+def usual_of(test: TrayTest, ways: dict[str, FloatArray]) -> Usual:
     """A shift by line and wind, and sides that differ as those of a good machine do."""
     single = test.text("spreader type") == SINGLE_DISC
     unlike = LIMITS["unlike sides of one disc" if single else "unlike sides"].value / 100
-    ways = _ways(offset_m, r)
     patterns = np.array([usual_shift_m(test) * ways["shift"], unlike * ways["mass"]])
     return Usual(LIMITS["tray efficiency"].value / 100, patterns)
 
@@ -205,11 +221,13 @@ def left_against_right(passes: Passes, width_m: float) -> Sides | None:
         mirror, names = mirror[x[(x > 0) & (x <= -x[0] + 1e-9)] <= _PLATEAU * half], ["centre", "mass", "slope"]
     if len(mirror) < FEW:
         return None
-    usual = usual_of(passes.test, x, r)
     at, mass = _moments(x)
     centre = float(at @ r / (mass @ r))
-    ways = {name: mirror @ way for name, way in _ways(x, r, centre).items()}
-    alone = mirror @ _covariance(noise, usual) @ mirror.T
+    ways = _ways(x, r, centre)
+    usual = usual_of(passes.test, ways)
+    covariance = _covariance(noise, usual)
+    ways = {name: mirror @ way for name, way in ways.items()}
+    alone = mirror @ covariance @ mirror.T
     alone[np.diag_indices(len(alone))] += 1e-9
     inverse = np.linalg.inv(alone)
     information = {name: max(float(way @ inverse @ way), 1e-12) for name, way in ways.items()}
@@ -219,10 +237,11 @@ def left_against_right(passes: Passes, width_m: float) -> Sides | None:
     sums = np.array([(at - centre * mass) / (mass @ r), *(weights[name] for name in names[1:])])
     values = [centre, *(sums[1:] @ r).tolist()]
     variance = sum_variance(noise, sums, usual) * _torn(passes, noise, sums)[:, None]
-    p = holm([chance_of(noise, *each) for each in zip(values, variance, strict=True)], [FIGURES[n] for n in names])
-    p = np.minimum(p / sum(FIGURES[name] for name in names), 1.0)
-    least = [LIMITS["off centre"].value / 100 * width_m, *[0.0] * (len(names) - 1)]
-    tested = [difference(noise, *each) for each in zip(values, variance, p.tolist(), least, strict=True)]
+    p = [chance_of(noise, *each) for each in zip(values, variance, strict=True)]
+    p, asked = _together(p, sums @ covariance @ sums.T)
+    aside = LIMITS["off centre"].value / 100 * width_m
+    least = [aside if name == "centre" else 0.0 for name in names]
+    tested = [difference(noise, *each) for each in zip(values, variance, p, least, strict=True)]
     figures = dict(zip(names, tested, strict=True))
     if len(names) < len(FIGURES):
         telling = [name for name in names[1:] if figures[name].clear]
@@ -231,8 +250,26 @@ def left_against_right(passes: Passes, width_m: float) -> Sides | None:
     return Sides(
         figures,
         {name: value / sum(odds.values()) for name, value in odds.items()},
-        _over_ground(passes, noise, sums[:1], least[0]),
+        asked,
+        _over_ground(passes, noise, sums[:1], aside),
     )
+
+
+def _together(p: list[float], covariance: FloatArray) -> tuple[list[float], float]:
+    """Chances of several figures that hang together, as the largest of them by chance alone has it; and what is asked.
+
+    Trays, line and wind that make one figure large make the others large too: by their covariance the largest of all
+    is drawn, and never worse than Bonferroni (Westfall and Young, 1993, Resampling-based multiple testing).
+    """
+    error = np.maximum(np.sqrt(np.diag(covariance)), 1e-12)  # 0: a figure that the pattern has no trays for
+    root = np.linalg.cholesky(covariance / np.outer(error, error) + 1e-9 * np.eye(len(error)))
+    largest = np.sort(np.abs(np.random.default_rng(0).standard_normal((_DRAWS, len(error))) @ root.T).max(axis=1))
+    normal, found = NormalDist(), []
+    for each in p:
+        more = _DRAWS - int(np.searchsorted(largest, -normal.inv_cdf(max(each, 1e-300) / 2)))
+        found.append(min(max(more / _DRAWS, each) if more >= _ENOUGH else len(p) * each, len(p) * each, SIDES_SHARE))
+    asked = float(np.quantile(largest, 1 - SIDES_SHARE * alpha(LEVEL_PCT)))
+    return [each / SIDES_SHARE for each in found], asked
 
 
 def _torn(passes: Passes, noise: Noise, sums: FloatArray) -> FloatArray:

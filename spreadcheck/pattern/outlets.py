@@ -1,8 +1,9 @@
 """Outlet by outlet: which outlet of a boom or a drop spreader gives less or more than the others, and by how much.
 
-The rate at an outlet is the mean of the trays within half an outlet spacing of it; at the two end outlets those on the
-inner side, as nothing fills the outer one. Each is held against the middle outlet. Neighbouring outlets throw into one
-another's trays, so that an outlet that gives nothing shows as less than all of it missing, and its neighbours short.
+An outlet of a boom lays a fan that reaches to its neighbours (a triangle, common practice: fans that overlap by half),
+a gap of a drop spreader a strip as wide as the spacing. What is missing or over is fitted as so much of one fan, by
+least squares over its trays; at the two end outlets over those on the inner side, as nothing fills the outer one. Each
+is held against the middle outlet. Fans that reach further show an outlet that gives nothing as less than all missing.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from spreadcheck.limits import LIMITS
 from spreadcheck.passes.evidence import holm
 from spreadcheck.passes.sides import Difference, chance_of, difference
 from spreadcheck.pattern.figures import Chance
+from spreadcheck.pattern.kinds import BOOM
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import Profile
 
@@ -57,30 +59,36 @@ class Outlets:
         return tuple(sorted(kept, key=lambda outlet: -abs(outlet.off.value)))
 
 
-def outlets_of(test: TrayTest, profile: Profile, chance: Chance, width_m: float) -> Outlets | None:
+def outlets_of(kind: str, test: TrayTest, profile: Profile, chance: Chance, width_m: float) -> Outlets | None:
     """Every outlet against the middle one; by single trays where the sheet does not say where the outlets are."""
     x, rate = profile.offset_m, profile.rate_kg_ha / chance.noise.peak_kg_ha
     places, spacing, by = _places(test, width_m)
-    inside = (places >= x[0] - spacing / 2) & (places <= x[-1] + spacing / 2) if len(places) else np.array([], bool)
+    inside = (places >= x[0] - spacing / 2) & (places <= x[-1] + spacing / 2)
     numbers, at = np.flatnonzero(inside) + 1, places[inside]
-    trays = _trays(x, at, spacing, first=bool(len(at)) and bool(inside[0]), last=bool(len(at)) and bool(inside[-1]))
-    if len(at) < FEWEST or not trays.any(axis=1).all():
+    away = np.abs(x - at[:, None]) / spacing
+    fans = np.maximum(1 - away, 0) if kind == BOOM else np.clip((0.5 - away) / _NEAR, -0.5, 0.5) + 0.5
+    if len(at):
+        fans[0, (x < at[0] - _NEAR) & inside[0]] = 0.0
+        fans[-1, (x > at[-1] + _NEAR) & inside[-1]] = 0.0
+    if len(at) < FEWEST or not fans.any(axis=1).all():
         by = "single trays" if not by else "single trays, as some outlets have no tray"
         body = np.flatnonzero(rate > _BODY * np.median(rate[rate > _BODY * rate.max()]))
         inner = np.arange(body[0] + 1, body[-1])  # the end trays may stand half outside
-        numbers, at, trays = np.zeros(len(inner), int), x[inner], np.eye(len(x), dtype=bool)[inner]
+        numbers, at, fans = np.zeros(len(inner), int), x[inner], np.eye(len(x))[inner]
     if len(at) < FEWEST:
         return None
-    weights = trays / trays.sum(axis=1, keepdims=True)
+    whole = fans.sum(axis=1, keepdims=True)
+    weights, alone = fans / whole, whole / (fans**2).sum(axis=1, keepdims=True)
     levels = weights @ rate
     middle = float(np.median(levels))
     if middle <= 0:
         return None
-    off = levels / middle - 1
-    variance = chance.variances((weights - (1 + off)[:, None] * weights.mean(axis=0)) / middle)
+    beside = levels / middle
+    off = alone[:, 0] * (beside - 1)
+    variance = chance.variances(alone * (weights - beside[:, None] * weights.mean(axis=0)) / middle)
     least = LIMITS["outlet gap"].value / 100
-    beyond = [max(abs(each) - least, 0.0) for each in off.tolist()]
-    p = holm([chance_of(chance.noise, *each) for each in zip(beyond, variance, strict=True)])
+    alike = (LIMITS["unlike sides"].value / 100) ** 2  # good outlets differ too
+    p = holm([chance_of(chance.noise, *each) for each in zip(off.tolist(), variance + alike, strict=True)])
     told = [difference(chance.noise, *each, least) for each in zip(off.tolist(), variance, p.tolist(), strict=True)]
     return Outlets(by, tuple(map(Outlet, numbers.tolist(), at.tolist(), told)))
 
@@ -96,13 +104,3 @@ def _places(test: TrayTest, width_m: float) -> tuple[FloatArray, float, str]:
     if not number or not spacing or number < FEWEST:
         return np.array([]), math.nan, ""
     return np.asarray((np.arange(int(number)) - (int(number) - 1) / 2) * spacing, float), float(spacing), by
-
-
-def _trays(x: FloatArray, at: FloatArray, spacing: float, *, first: bool, last: bool) -> FloatArray:
-    """Which trays stand for which outlet; (outlets, trays)."""
-    found = np.abs(x - at[:, None]) <= spacing / 2 + _NEAR if len(at) else np.zeros((0, len(x)), bool)
-    if first:
-        found[0] &= x >= at[0] - _NEAR
-    if last:
-        found[-1] &= x <= at[-1] + _NEAR
-    return np.asarray(found)

@@ -182,7 +182,7 @@ def read_pattern(
         driven_m,
         sides,
         _shape(profile, figures, chance, kind, driven_m) if noise.known else {},
-        outlets_of(test, profile, chance, driven_m) if kind.outlets and noise.known else None,
+        outlets_of(kind.name, test, profile, chance, driven_m) if kind.outlets and noise.known else None,
         _weighed(test, sides),
     )
 

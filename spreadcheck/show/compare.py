@@ -260,7 +260,15 @@ def _ranked(found: Comparison, system: str) -> Table:
     head = f"CV at {show_width(found.bout_width_m, system)}" if is_cv else "effective width"
     unit = "%" if is_cv else shown_unit("length", system)
     columns = (Column("test", align="left"), Column(head, unit), Column("chance to be best", "%"))
-    return Table(columns, tuple(rows), "From best to worst")
+    judged = [one for one in found.ranking if not found.results[one.test].blocking]
+    without = [one for one in judged if one.value is None]
+    note = ""
+    if without and len(judged) - len(without) == 1:
+        figure = "a CV there" if is_cv else "a width within the limit"
+        note = f"Only one test has {figure}: how far off the others are is not known, and so no chance is given."
+    elif without:
+        note = "The chances are among the tests that have a figure; how far off the others are is not known."
+    return Table(columns, tuple(rows), "From best to worst", notes=(note,) if note else ())
 
 
 def _notes(found: Comparison, change: Change, system: str) -> Iterator[str]:
@@ -302,10 +310,12 @@ def _footer(found: Comparison, system: str) -> str:
         f"within; common practice{learned}). More passes don't cure that; repeated tests do. CV limit "
         f"{found.limit_pct:g} %."
     )
-    if found.left_out:
-        names = dict(zip(map(id, doubtful(found)), names_of(doubtful(found)), strict=True))
-        named = ", ".join(names[id(one)] for one in found.left_out)
-        text += f" Nothing is learned from tests that can't be judged: {named}."
+    if found.left_out or found.passed_over:
+        every = (*doubtful(found), *found.passed_over)
+        names = dict(zip(map(id, every), names_of(every), strict=True))
+        told = [names[id(one)] for one in found.left_out]
+        told += [f"{names[id(one)]} of the archive ({', '.join(one.blocking)})" for one in found.passed_over]
+        text += f" Nothing is learned from tests that can't be judged: {'; '.join(told)}."
     return text + (" Each test is compared with the first only." if len(found.changes) > 1 else "")
 
 
@@ -320,7 +330,7 @@ def comparison_json(found: Comparison) -> dict[str, Any]:
         bout_width_m=found.bout_width_m,
         mean_rate_over_m=found.reference_width_m,
         between_tests={**vars(found.terms), "learned_from_tests": sum(found.learned)},
-        left_out=[sheet_json(result) for result in found.left_out],
+        left_out=[sheet_json(result) for result in (*found.left_out, *found.passed_over)],
         ranking=[vars(one) for one in found.ranking],
         changes=[_change_json(change, at) for at, change in enumerate(found.changes, start=1)],
     )

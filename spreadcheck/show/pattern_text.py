@@ -14,7 +14,7 @@ from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED
 from spreadcheck.passes.sides import Difference
 from spreadcheck.pattern.advice import DEFER, SIGNS, Ranked
 from spreadcheck.pattern.figures import UNKNOWN, Compared, Figures
-from spreadcheck.pattern.kinds import cautions_of
+from spreadcheck.pattern.kinds import LIME, TWIN, cautions_of
 from spreadcheck.pattern.outlets import Outlet
 from spreadcheck.pattern.reading import FIRST, PatternReading
 from spreadcheck.pattern.shape import SHAPES, margin
@@ -27,7 +27,7 @@ from spreadcheck.units import show, shown_unit
 WIDTH = 80
 MOST_OUTLETS = 6
 FEW_TRAYS = 8  # over the half-rate width: fewer are too few for a shape
-NEXT_TO_NOTHING = -0.55  # at its own trays, which neighbours help to fill
+NEXT_TO_NOTHING = -0.7  # fans of neighbours may reach further than to the next outlet
 
 _NOISE = {
     FROM_PASSES: "chance is read from how the passes differ, and from what line, wind and trays usually do",
@@ -105,6 +105,8 @@ def advice_blocks(result: Assessment, system: str = "metric") -> tuple[Block, ..
     blocks: list[Block] = [Heading("The pattern: what was tested"), Paragraph(_kind_words(reading))]
     if reading.differences:
         blocks.append(_difference_table(reading, system))
+    if reading.sides is not None:
+        blocks.append(Paragraph(_least_words(reading, system)))
     if reading.outlets is not None:
         blocks.append(Points(_outlet_words(reading, system)))
     blocks.append(Heading("What may lie behind it"))
@@ -133,6 +135,21 @@ def _kind_words(reading: PatternReading) -> str:
     if math.isnan(reading.width_m):
         text += " No bout or expected width is known, so the bout edge was not looked at."
     return text
+
+
+def _least_words(reading: PatternReading, system: str) -> str:
+    """What would have to be wrong for a test like this one to find it in 80 of 100 cases."""
+    sides = reading.sides
+    if sides is None:
+        return ""
+    side = "disc" if reading.kind.name in (TWIN, LIME) else "side"
+    least = show(sides.least_seen("centre"), "length", system, digits=1)
+    what = "a line, drop point or wind" if sides.ground is None else "a drop point"
+    return (
+        f"A {side} that is short by less than about {100 * sides.least_short:.0f} % can't be seen in this test, nor "
+        f"{what} that moves the pattern by less than about {least}: fewer than 80 of 100 such tests would find it. "
+        "More passes help, and so do noting the wind and driving every second pass the other way."
+    )
 
 
 def _difference_table(reading: PatternReading, system: str) -> Table:
@@ -294,6 +311,12 @@ def advice_json(result: Assessment) -> dict[str, Any]:
         "spreader_type_stated": reading.kind_stated,
         "normal": reading.kind.normal,
         "put_right_first": list(result.blocking),
+        "least_seen": None
+        if reading.sides is None
+        else {
+            "short_side_pct": 100 * reading.sides.least_short,
+            "moved_m": reading.sides.least_seen("centre"),
+        },
         "differences": {_key(name): _difference_json(each) for name, each in reading.differences.items()},
         "outlets": None
         if outlets is None

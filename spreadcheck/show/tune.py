@@ -225,6 +225,12 @@ def _notes(found: Tuning, system: str) -> Iterator[str]:
     yield f"From test to test the pattern is taken to shift by {show(errors.shift_m, 'length', system)} either way."
     driving = "" if found.method_stated else "; the forms don't agree on the driving, --driving says which is meant"
     yield f"Driving: {found.method}{driving}. CV limit {found.limit_pct:g} %."
+    if len(found.bins) > 1:
+        numbers = " and ".join(map(str, found.bins))
+        yield f"Bins {numbers} run together: the trays are held against the sum of their target rates."
+    elif found.bins:
+        other = "; --bin says another" if found.bins == (1,) else ""
+        yield f"Of the machine's bins it is bin {found.bins[0]} whose product and target rate count{other}."
     if found.bout_width_m is None:
         yield 'No bout width is known: add --bout-width, such as "24 m", for the CV there.'
     if found.width is None:
@@ -270,6 +276,7 @@ def tuning_json(found: Tuning) -> dict[str, Any]:
         driving=found.method,
         driving_stated=found.method_stated,
         products=list(found.products),
+        bins=list(found.bins),
         highest_speed_rpm=found.highest_rpm,
         lowest_cv=_answer_json(found.cv),
         widest=_answer_json(found.width),

@@ -5,6 +5,7 @@ Monte-Carlo tolerances are three binomial standard errors of the rate that is st
 
 import itertools
 import json
+import os
 import re
 import shutil
 from dataclasses import replace
@@ -190,6 +191,40 @@ def test_tests_without_any_effective_width_are_not_ranked():
     found = compare(tests, limit_pct=0.01)
     assert all(one.effective_width_m("back-and-forth") is None for one in found.results)
     assert found.ranking == ()
+
+
+def test_the_only_test_with_a_width_is_not_called_surely_the_best():
+    """Between a width and none there is no distance, so no chance can be drawn; the note says what is known."""
+    rng = np.random.default_rng(2)
+    tests = [spread_test(rng, 3, shift=shift, **{"bout width": ""}) for shift in (2.0, 0.0, 1.0)]
+    curves = [one.curves["back-and-forth"] for one in compare(tests).results]
+    limit = next(
+        limit for limit in range(1, 40) if sum(one.effective_width_m(limit) is not None for one in curves) == 1
+    )
+    found = compare(tests, limit_pct=limit)
+    assert [one.value is None for one in found.ranking] == [False, True, True]
+    assert [one.probability_pct for one in found.ranking] == [None, None, None]
+    assert "Only one test has a width within the limit" in " ".join(terminal_text(comparison_document(found)).split())
+
+
+def test_sheets_of_an_archive_that_can_not_be_judged_are_named(tmp_path):
+    """Nothing is learned from them, as before; the reader is told which they are and why."""
+    folder = archive_of(tmp_path / "archive", 3)
+    sheet = folder / "2.csv"
+    head, rows = sheet.read_text(encoding="utf-8").split("\n\n", 1)
+    lines = rows.splitlines()
+    cells = lines[len(lines) // 2].split(",")
+    cells[2] = f"{10 * float(cells[2]):.1f}"
+    lines[len(lines) // 2] = ",".join(cells)
+    sheet.write_text("\n\n".join([head.replace("Before vane change", "Slipped"), "\n".join(lines)]), encoding="utf-8")
+    result = run(BEFORE, AFTER, "--archive", folder, "--json", tmp_path / "c.json")
+    assert result.exit_code == 0, result.output
+    told = " ".join(result.stdout.split())
+    assert "Nothing is learned from tests that can't be judged:" in told
+    assert "of the archive (" in told
+    found = json.loads((tmp_path / "c.json").read_text("utf-8"))
+    assert found["between_tests"]["learned_from_tests"] == 3
+    assert [os.path.basename(one["source"]) for one in found["left_out"]] == ["2.csv"]
 
 
 def test_nothing_is_learned_from_repeats_that_can_not_be_judged():
@@ -471,7 +506,8 @@ def test_a_later_test_may_have_its_repeats_in_the_archive():
 def test_an_archive_without_repeats_is_refused(tmp_path):
     other = run(BEFORE, AFTER, "--archive", archive_of(tmp_path / "a", 2, machine="Mounted"))
     assert other.exit_code == 2
-    assert 'no two sheets are tests of "Trailed twin-disc" with the same product and settings' in other.stderr
+    problem = 'no two sheets that can be judged are tests of "Trailed twin-disc" with the same product and settings'
+    assert problem in other.stderr
     (tmp_path / "empty").mkdir()
     assert "holds no tray sheet that can be read" in run(BEFORE, AFTER, "--archive", tmp_path / "empty").stderr
     assert "is not a folder" in run(BEFORE, AFTER, "--archive", tmp_path / "none").stderr
