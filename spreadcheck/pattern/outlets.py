@@ -3,7 +3,8 @@
 An outlet of a boom lays a fan that reaches to its neighbours (a triangle, common practice: fans that overlap by half),
 a gap of a drop spreader a strip as wide as the spacing. What is missing or over is fitted as so much of one fan, by
 least squares over its trays; at the two end outlets over those on the inner side, as nothing fills the outer one. Each
-is held against the middle outlet. Fans that reach further show an outlet that gives nothing as less than all missing.
+is held against the middle outlet; at the ends a line that lies off counts as chance. Fans that reach further show an
+outlet that gives nothing as less than all missing.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import numpy as np
 from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.evidence import holm
-from spreadcheck.passes.sides import Difference, chance_of, difference
+from spreadcheck.passes.sides import Difference, chance_of, difference, usual_shift_m
 from spreadcheck.pattern.figures import Chance
 from spreadcheck.pattern.kinds import BOOM
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
@@ -88,6 +89,8 @@ def outlets_of(kind: str, test: TrayTest, profile: Profile, chance: Chance, widt
     variance = chance.variances(alone * (weights - beside[:, None] * weights.mean(axis=0)) / middle)
     least = LIMITS["outlet gap"].value / 100
     alike = (LIMITS["unlike sides"].value / 100) ** 2  # good outlets differ too
+    ends = np.isin(numbers, (1, len(places)))  # a line that lies off takes so much of an end outlet's edge
+    variance[ends] += (usual_shift_m(test) / spacing * (alone * weights).max(axis=1)[ends, None]) ** 2
     p = holm([chance_of(chance.noise, *each) for each in zip(off.tolist(), variance + alike, strict=True)])
     told = [difference(chance.noise, *each, least) for each in zip(off.tolist(), variance, p.tolist(), strict=True)]
     return Outlets(by, tuple(map(Outlet, numbers.tolist(), at.tolist(), told)))
