@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from spreadcheck.judge.assessment import Assessment
-    from spreadcheck.judge.blend import NutrientAnalysis
     from spreadcheck.judge.confidence import Confidence
     from spreadcheck.show.document import Document
 
@@ -87,14 +86,16 @@ def analyse(
     from spreadcheck.judge.assessment import assess
 
     out.check(sheet, analysis)
-    _check_speed(highest_speed_rpm, out)
-    _check_error(steering_m)
-    test = read_test(sheet)
+    _check(highest_speed_rpm, steering_m, mirror, how_sure, out)
+    test, nutrients = read_test(sheet), None
     if mirror:
         from spreadcheck.sheet.mirror import both_sides
 
-        _check_mirrored(how_sure, out)
         test = both_sides(test)
+    if analysis is not None:
+        from spreadcheck.judge.nutrients import read_analysis
+
+        nutrients = read_analysis(analysis)
     result = assess(
         test,
         limit_pct=limit,
@@ -102,65 +103,54 @@ def analyse(
         bout_width_m=bout_width_m,
         tails=tails,
         relative=relative,
-        analysis=_nutrients(analysis),
+        analysis=nutrients,
         driving_error_m=steering_m,
     )
     if within_limit and result.within_limit is None:
         fault = Fault("option --within-limit", "no bout width is known", 'add --bout-width, such as "24 m"')
         raise WidthError(fault)
-    sure = _confidence(result) if how_sure or (everything and not mirror) else None
-    result = result if sure is None else sure.judged
+    sure = None
+    if how_sure or (everything and not mirror):
+        from spreadcheck.judge.confidence import confidence
+
+        sure = confidence(result)
+        result = sure.judged
     _write(out, result, sure, units, highest_speed_rpm)
     if out.screen:
-        told = _Told(table or everything, every_width, advice or everything, full_doubts or everything)
-        _present(result, sure, units, told)
+        from spreadcheck.show.analyse import summary_text, width_table
+
+        say(summary_text(result, units, plain=plain_terminal(), advice=advice or everything, asked=again()))
+        if sure is not None:
+            from spreadcheck.show.confidence import confidence_document
+            from spreadcheck.show.terminal import terminal_text
+
+            say("\n" + terminal_text(confidence_document(sure, units, verdict=False)))
+        if table or everything or every_width:
+            say("\n" + width_table(result, units, every=every_width))
+        if full_doubts or everything:
+            tell_doubts(result.doubts + (sure.doubts if sure else ()), units)
     if within_limit and not result.within_limit:
         ctx.exit(1)
 
 
-def _nutrients(file: str | None) -> NutrientAnalysis | None:
-    if file is None:
-        return None
-    from spreadcheck.judge.nutrients import read_analysis
-
-    return read_analysis(file)
-
-
-def _check_speed(rpm: float | None, out: Outputs) -> None:
-    """Refuse a highest spinner speed that can't be one, or that has no card to stand on."""
-    from spreadcheck.errors import Fault, OutputError
+def _check(highest_rpm: float | None, error_m: float, mirror: bool, how_sure: bool, out: Outputs) -> None:
+    """Refuse values that can't be, a speed without a card to stand on, and what can't be known of a side not tested."""
+    from spreadcheck.errors import Fault, OutputError, WidthError
     from spreadcheck.sheet.labels import LABELS
 
     place, known = "option --highest-speed", LABELS["spinner speed"]
-    if rpm is not None and not out.asked("card"):
+    if highest_rpm is not None and not out.asked("card"):
         raise OutputError(Fault(place, "no card is asked for", "add --card FILE, ending in .pdf, .html or .md"))
-    if rpm is not None and not known.low <= rpm <= known.high:
-        problem = f"{rpm:g} rpm can't be a spinner speed"
+    if highest_rpm is not None and not known.low <= highest_rpm <= known.high:
+        problem = f"{highest_rpm:g} rpm can't be a spinner speed"
         raise OutputError(Fault(place, problem, f"give one from {known.low:g} to {known.high:g} rpm"))
-
-
-def _check_error(error_m: float) -> None:
-    from spreadcheck.errors import Fault, WidthError
-
     if not 0 <= error_m <= 5:
-        problem = f"{error_m:g} m is no driving error"
-        raise WidthError(Fault("option --steering", problem, "give 0 to 5 m to either side"))
-
-
-def _check_mirrored(how_sure: bool, out: Outputs) -> None:
-    """Refuse what can't be known of a side that was not tested, or can't say that it was not."""
-    from spreadcheck.errors import Fault, WidthError
-
-    if how_sure:
+        fault = Fault("option --steering", f"{error_m:g} m is no driving error", "give 0 to 5 m to either side")
+        raise WidthError(fault)
+    if mirror and how_sure:
         raise WidthError(Fault("option --confidence", "a side that was not tested has no interval", "leave one out"))
-    if out.asked("csv"):
+    if mirror and out.asked("csv"):
         raise WidthError(Fault("option --csv", "the table can't say that a side was mirrored", "use --json"))
-
-
-def _confidence(result: Assessment) -> Confidence:
-    from spreadcheck.judge.confidence import confidence
-
-    return confidence(result)
 
 
 def _write(out: Outputs, result: Assessment, sure: Confidence | None, units: str, highest_rpm: float | None) -> None:
@@ -204,30 +194,3 @@ def _write(out: Outputs, result: Assessment, sure: Confidence | None, units: str
         return report_html(result, units, paper=out.paper, sure=sure)
 
     out.write(json=json, csv=csv, plot=plot, card=card, report=report, report_html=report_html)
-
-
-class _Told(NamedTuple):
-    """What is told below the screen."""
-
-    table: bool
-    every_width: bool
-    advice: bool
-    doubts: bool
-
-
-def _present(result: Assessment, sure: Confidence | None, units: str, told: _Told) -> None:
-    from spreadcheck.show.analyse import summary_text, width_table
-
-    say(summary_text(result, units, plain=plain_terminal(), advice=told.advice, asked=again()))
-    doubts = result.doubts
-    if sure is not None:
-        from spreadcheck.show.confidence import confidence_document
-        from spreadcheck.show.terminal import terminal_text
-
-        say("\n" + terminal_text(confidence_document(sure, units, verdict=False)))
-        doubts += sure.doubts
-    if told.table or told.every_width:
-        say()
-        say(width_table(result, units, every=told.every_width))
-    if told.doubts:
-        tell_doubts(doubts, units)

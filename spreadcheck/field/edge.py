@@ -15,9 +15,8 @@ from spreadcheck.judge.verdict import Verdict
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.evenness import Deposit, cv_of_pieces, mean_of_pieces
-from spreadcheck.spread.metering import at_target_rate
 from spreadcheck.spread.overlap import deposit_shares
-from spreadcheck.spread.profile import TAPER, Profile, profile_of
+from spreadcheck.spread.profile import TAPER, Profile, at_target_rate, profile_of
 from spreadcheck.spread.stripes import STRIPE_PCT, runs_below
 from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, tailed
 from spreadcheck.spread.widths import check_width, scan_widths

@@ -32,8 +32,7 @@ from spreadcheck.judge.blend import NutrientAnalysis, blend_parts
 from spreadcheck.money.response import yield_at
 from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.sheet.traytest import TrayTest
-from spreadcheck.spread.metering import metering_factor
-from spreadcheck.spread.profile import Profile
+from spreadcheck.spread.profile import Profile, metering_factor
 from spreadcheck.spread.widths import check_width
 from spreadcheck.units import HECTARE_M2
 

@@ -29,7 +29,7 @@ from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import CatchState, FloatArray, TrayTest, rising
 from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, cv_on_average, width_curves, worst_curve
-from spreadcheck.spread.evenness import share_within
+from spreadcheck.spread.evenness import share_between
 from spreadcheck.spread.profile import SAME_PLACE, TAPER, Profile
 from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, over_tails, tailed
 from spreadcheck.spread.widths import (
@@ -497,17 +497,11 @@ def _of_worst(bout: Bout, blend: BlendAssessment, limit_pct: float) -> Bout:
 
 
 def bouts_at(profile: Profile, bout_width_m: float) -> dict[str, Bout]:
-    """What the field gets at one bout width, for each driving method.
-
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> bout = bouts_at(profile_from([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1]), 4.0)["round-and-round"]
-    >>> bout.min_kg_ha, bout.max_kg_ha, round(bout.within_20_pct, 1)
-    (2.0, 3.0, 85.0)
-    """
+    """What the field gets at one bout width, for each driving method."""
     check_width(profile, bout_width_m)
     laid = lay(profile, np.array([bout_width_m], dtype=float))
     cv = cv_on_average(laid.cv_line_pct, bout_width_m, profile.spacing_m)
-    within_10, within_20 = share_within(laid.pieces, 10), share_within(laid.pieces, 20)
+    within_10, within_20 = (share_between(laid.pieces, low=1 - part, high=1 + part) for part in (0.1, 0.2))
     offsets, rates = (np.split(points, laid.starts[1:]) for points in (laid.offset_m, laid.rate_kg_ha))
     return {
         method: Bout(

@@ -143,23 +143,7 @@ class BlendAssessment:
 def blend_parts(
     test: TrayTest, analysis: NutrientAnalysis, *, tails: str = TAPER
 ) -> tuple[tuple[str, str, Profile], ...]:
-    """Single-pass profiles of the whole catch, of every component and of every nutrient.
-
-    >>> import io
-    >>> from spreadcheck.sheet.traysheet import read_sheet
-    >>> test = read_sheet(io.StringIO('''spreadcheck tray sheet,1
-    ... tray width,1,m
-    ... tray length,1,m
-    ... tray,offset,pass 1 / urea,pass 1 / potash
-    ... ,m,g,g
-    ... L1,-1,4,2
-    ... R1,1,4,2
-    ... '''))
-    >>> analysis = NutrientAnalysis({"urea": {"N": 46}, "potash": {"K2O": 60}})
-    >>> [(name, kind, profile.rate_kg_ha.tolist()) for name, kind, profile in blend_parts(test, analysis)][1:]
-    [('urea', 'component', [40.0, 40.0]), ('potash', 'component', [20.0, 20.0]),
-     ('N', 'nutrient', [18.4, 18.4]), ('K2O', 'nutrient', [12.0, 12.0])]
-    """
+    """Single-pass profiles of the whole catch, of every component and of every nutrient: name, kind, profile."""
     check_blend(test, analysis)
     whole = profile_of(test, tails=tails)
     rates: dict[str, FloatArray] = {}
@@ -296,24 +280,7 @@ def assess_blend(
 
 
 def zone_shares(blend: BlendAssessment) -> dict[str, FloatArray]:
-    """How the blend changes across the width: each component's share of the catch in five zones from left to right.
-
-    The zones hold a fifth of the whole spread each, so that a zone's share can be set against the blend's own.
-
-    >>> import io
-    >>> from spreadcheck.sheet.traysheet import read_sheet
-    >>> test = read_sheet(io.StringIO('''spreadcheck tray sheet,1
-    ... tray width,1,m
-    ... tray length,1,m
-    ... tray,offset,pass 1 / urea,pass 1 / potash
-    ... ,m,g,g
-    ... L1,-1,3,1
-    ... C,0,3,1
-    ... R1,1,3,1
-    ... '''))
-    >>> zone_shares(assess_blend(test))["urea"].round(6)
-    array([75., 75., 75., 75., 75., 75.])
-    """
+    """Share of each component, in % of the catch, in five zones from left to right of equal catch, and in all."""
     whole = blend.parts[0].profile
     edges = np.interp(np.linspace(0, 1, len(ZONES) + 1), *_cumulated(whole)[::-1])
     parts = [part for part in blend.parts if part.kind == "component"]

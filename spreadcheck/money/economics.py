@@ -24,9 +24,8 @@ from spreadcheck.money.work import Fieldwork, fieldwork_at
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.evenness import Deposit
-from spreadcheck.spread.metering import metering_factor
 from spreadcheck.spread.overlap import bout_deposit
-from spreadcheck.spread.profile import TAPER, Profile
+from spreadcheck.spread.profile import TAPER, Profile, metering_factor
 from spreadcheck.spread.stripes import longest_stripe, shares_beyond
 
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 
 from spreadcheck.errors import CostError, Fault, record
-from spreadcheck.spread.metering import flow_kg_s
 from spreadcheck.units import HECTARE_M2
 
 EFFICIENCY_PCT = 70.0  # usual for fertiliser spreaders, range 60 to 80 (ASAE D497, from memory)
@@ -164,3 +163,28 @@ def fieldwork_at(field: Field, bout_width_m: float, target_kg_ha: float | None =
         spread_width_m=None if passes is None else passes * bout_width_m,
         hours=None if field.area_m2 is None or capacity is None else field.area_m2 / HECTARE_M2 / capacity,
     )
+
+
+def flow_kg_s(rate_kg_ha: float, bout_width_m: float, speed_m_s: float) -> float:
+    """What must leave the hopper each second to give a rate at a bout width and speed.
+
+    Parameters
+    ----------
+    rate_kg_ha : float
+        The rate. [kg/ha]
+    bout_width_m : float
+        The bout width. [m]
+    speed_m_s : float
+        Travel speed. [m/s]
+
+    Returns
+    -------
+    float
+        The flow. [kg/s]
+
+    Examples
+    --------
+    >>> round(flow_kg_s(150, 24, 10 / 3.6) * 60, 6)  # kg/min at 10 km/h
+    60.0
+    """
+    return rate_kg_ha * bout_width_m * speed_m_s / HECTARE_M2

@@ -215,13 +215,6 @@ def advice_words(
 
 
 def doubt_lines(doubts: Iterable[Doubt], system: str = "metric") -> str:
-    """The doubts, each under its code, 80 columns wide.
-
-    >>> from spreadcheck.doubts.register import doubt
-    >>> print(doubt_lines([doubt("strength-unknown")]))
-    strength-unknown: The crush strength of a component is missing. The weakest
-      component, which limits the spinner speed, is not known. Crush about ten
-      granules of each component.
-    """
+    """The doubts, each under its code, 80 columns wide."""
     texts = (f"{doubt.code}: {doubt.message(system)}" for doubt in doubts)
     return "\n".join(line for text in texts for line in wrapped(text, indent="  "))

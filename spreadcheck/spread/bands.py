@@ -149,25 +149,7 @@ def width_curves(profile: Profile, *, step_m: float = STEP_M) -> dict[str, Width
 
 
 def cv_on_average(cv_line_pct: ArrayLike, width_m: ArrayLike, spacing_m: float) -> FloatArray:
-    """What trays read on average over where the line happens to lie: CV by line times sqrt(n / (n - 1)).
-
-    Parameters
-    ----------
-    cv_line_pct, width_m : array_like, shape (widths,)
-        CV by line at each bout width. [%], [m]
-    spacing_m : float
-        Tray spacing; n = width / spacing. [m]
-
-    Returns
-    -------
-    ndarray, shape (widths,)
-        The CV that is judged; NaN where a bout holds fewer than two trays. [%]
-
-    Examples
-    --------
-    >>> cv_on_average([9.0, 9.0], [9.0, 1.0], 1.0).round(3)
-    array([9.546,   nan])
-    """
+    """What trays read on average over where the line happens to lie: CV by line times sqrt(n / (n - 1)). [%]"""
     factor = _of_trays(np.asarray(width_m, dtype=float) / spacing_m)
     return np.asarray(np.asarray(cv_line_pct, dtype=float) * np.sqrt(factor))
 

@@ -140,31 +140,6 @@ def mean_of_pieces(deposit: Deposit) -> FloatArray:
     return np.asarray(np.add.reduceat(deposit.length_m * (deposit.left + deposit.right), deposit.starts) / 2 / lengths)
 
 
-def share_within(deposit: Deposit, share_pct: float) -> FloatArray:
-    """Share of each bout whose deposit lies within +/- x % of the bout's mean.
-
-    Parameters
-    ----------
-    deposit : Deposit
-        One bout or many. [m, kg/ha]
-    share_pct : float
-        The x of +/- x %. [%]
-
-    Returns
-    -------
-    ndarray, shape (bouts,)
-        Share of the bout's width. [%]
-
-    Examples
-    --------
-    >>> one = np.array([0.0]); triangle = Deposit(one, one + 1, one, one + 2, np.array([0]))
-    >>> share_within(triangle, 10)  # from 0.9 to 1.1 on a line from 0 to 2
-    array([10.])
-    """
-    margin = share_pct / 100.0
-    return share_between(deposit, low=1.0 - margin, high=1.0 + margin)
-
-
 def share_between(deposit: Deposit, *, low: float, high: float) -> FloatArray:
     """Share of each bout whose deposit lies between two multiples of the bout's mean.
 

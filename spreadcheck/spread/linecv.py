@@ -22,30 +22,12 @@ _FEW = 1_000  # knots up to which sums are quick enough; they are exact to the l
 
 
 def line_squares(profile: Profile) -> LineSquares:
-    """The square of CV by line as a function of bout width and driving method.
+    """The square of CV by line as a function of bout widths: a row for back-and-forth, then for round-and-round.
 
     With M the integral of p, R its autocorrelation and C(t) the integral of p(x) p(t - x), sums over all integers k:
     round-and-round CV^2 = w sum R(k w) / M^2 - 1;
     back-and-forth CV^2 = w [sum R(2 k w) + sum C((2 k + 1) w)] / M^2 - 1.
-
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. Trays on an even line, gaps in it allowed, are correlated; others are integrated piece
-        by piece at every width. [m, kg/ha]
-
-    Returns
-    -------
-    callable
-        Of widths, shape (widths,); gives CV^2, shape (2, widths): back-and-forth, then round-and-round. [m], [-]
-
-    Examples
-    --------
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> squares = line_squares(profile_from([-1, 0, 1], [0, 1, 0], tails="cut"))  # a triangle of half-base 1
-    >>> (100 * np.sqrt(squares(np.array([1.25, 1.5, 2.0])))).round(5)
-    array([[ 9.54703, 25.     , 57.73503],
-           [ 9.54703, 25.     , 57.73503]])
+    Trays on an even line, gaps in it allowed, are correlated; others are integrated piece by piece at every width.
     """
     even = _on_even_line(profile)
     if even is None:

@@ -5,17 +5,19 @@ Rate at a tray = catch_g / runs / (tray width x tray length) x 10, because 1 g/m
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.errors import Fault, NoSpreadError, record
+from spreadcheck.errors import Fault, NoSpreadError, QuantityError, record
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g, rates_known
 
 TAPER = "taper"
 CUT = "cut"
 TAILS = (TAPER, CUT)
+MAX_RATE_KG_HA = 100_000.0
 _ROUNDING = 1e-11
 SAME_PLACE = 1e-6  # of the smallest tray spacing: offsets closer than this are one place
 
@@ -254,3 +256,20 @@ def profile_from(
         dropped_offset_m=tuple(dropped.tolist()),
         relative=relative,
     )
+
+
+def metering_factor(profile: Profile, bout_width_m: float, target_kg_ha: float) -> float:
+    """How much more or less must be metered than in the test, for the mean deposit to be the target rate. [-]
+
+    The pattern is taken to keep its shape at the new metering: a test at that metering decides.
+    """
+    if not 0 < target_kg_ha <= MAX_RATE_KG_HA:
+        remedy = f"give a rate above 0 and up to {MAX_RATE_KG_HA:,.0f} kg/ha"
+        raise QuantityError(Fault("target rate", f"{target_kg_ha:g} kg/ha can't be spread", remedy))
+    return target_kg_ha * bout_width_m / profile.area_kg_ha_m
+
+
+def at_target_rate(profile: Profile, bout_width_m: float, target_kg_ha: float) -> Profile:
+    """The profile scaled so that the mean deposit at a bout width is the target rate."""
+    factor = metering_factor(profile, bout_width_m, target_kg_ha)
+    return replace(profile, rate_kg_ha=profile.rate_kg_ha * factor, relative=False)

@@ -14,14 +14,13 @@ from spreadcheck.errors import CostError, QuantityError, WidthError
 from spreadcheck.money.economics import Cost, study_widths
 from spreadcheck.money.pricefile import basis_from, parse_price, read_price_file
 from spreadcheck.money.response import response_curve
-from spreadcheck.money.work import Field, field_capacity, fieldwork_at, passes_over
+from spreadcheck.money.work import Field, field_capacity, fieldwork_at, flow_kg_s, passes_over
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
 from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.sheet.traytest import tray_test
 from spreadcheck.spread.evenness import Deposit
-from spreadcheck.spread.metering import at_target_rate, flow_kg_s, metering_factor
 from spreadcheck.spread.overlap import bout_deposit, overlapped_deposit
-from spreadcheck.spread.profile import profile_from
+from spreadcheck.spread.profile import at_target_rate, metering_factor, profile_from
 from spreadcheck.spread.stripes import longest_stripe, runs_below, shares_beyond
 from spreadcheck.spread.widths import scan_methods, scan_widths
 from spreadcheck.units import parse_quantity
