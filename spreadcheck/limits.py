@@ -110,7 +110,7 @@ _ROWS = (
           "as many as dense lines leave out at the wheels", "common practice"),
     Limit("line over width", 1.5, "times", "shortest tray line, as a multiple of the effective width",
           "Ohio State University Extension Bulletin 817 (1.5 to 2 times)", "read"),
-    Limit("line over bout", 2.0, "times", "tray line laid where only the bout width is known",
+    Limit("line over bout", 2.0, "times", "tray line where only the bout width is known, as a multiple of it",
           "Ohio State University Extension Bulletin 817 (1.5 to 2 times the expected width)", "read"),
     Limit("bout over throw", 1.344, "times", "bout width to be expected from the throw to one side",
           "a triangular pattern has a CV of 15 % there", "computed"),

@@ -54,6 +54,9 @@ class Steps(click.Group):
             return None
         module = importlib.import_module(f"spreadcheck.cli.{cmd_name}")
         command: click.Command = getattr(module, cmd_name)
+        for option in command.params:  # click's own word would be FLOAT or INTEGER RANGE
+            if isinstance(option.type, (click.types.FloatParamType, click.types.IntParamType)):
+                option.metavar = option.metavar or "NUMBER"
         return command
 
     def resolve_command(

@@ -31,7 +31,7 @@ _FACTS = {  # option -> label of the form that it stands in for
 @sheet_argument
 @options("bout-width", "limit", "widths", "tails", "relative", level={"default": 90.0})
 @quantity_option("--half-width", "length", "LENGTH",
-                 "Tell how many passes pin the effective width to this much either way.", default="0.5 m")  # fmt: skip
+                 "How many passes give the effective width to this much either way.", default="0.5 m")  # fmt: skip
 @quantity_option("--steering", "length", "LENGTH", 'Sideways driving error (standard deviation), such as "0.10 m".')
 @click.option("--drift", type=float, default=0.0, show_default=True,
               help="Correlation of that error from pass to pass: 0 new each time, near 1 a slow drift.")  # fmt: skip
@@ -44,7 +44,7 @@ _FACTS = {  # option -> label of the form that it stands in for
 @quantity_option("--tray-efficiency", "share", "%", "How far trays differ in what they keep, in %.")
 @quantity_option("--laying-error", "length", "LENGTH", "How far the line lies off the driving line.")
 @quantity_option("--wind-shift", "length", "LENGTH", "How far the wind of the day moves the pattern.")
-@click.option("--draws", type=int, default=2000, show_default=True, help="How often the noise is drawn.")
+@click.option("--draws", type=int, default=2000, show_default=True, help="Tests drawn by chance, to see the noise.")
 @click.option(
     "--seed",
     type=click.IntRange(0, 999_999_999),

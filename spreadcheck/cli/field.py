@@ -82,12 +82,12 @@ def _method(text: str, place: str) -> str:
 @list_option("--heading", "heading_deg", _degrees, 'Degrees from north, or "best".', "best")
 @quantity_option("--turning-radius", "length", "LENGTH", "Least radius of turns.", default="8 m")
 @list_option("--on-distance", "on_m", _length_or_best,
-             "Antenna past the inner edge of the headland when the slide opens.", "best")  # fmt: skip
+             "How far the antenna is past the headland's inner edge when the slide opens.", "best")  # fmt: skip
 @list_option("--off-distance", "off_m", _length_or_best, "The same when it shuts.", "best")
 @list_option("--driving", "method", _method, '"back-and-forth", "round-and-round" or both; the sheet\'s if not given.')
-@list_option("--drift", "drift_m", _length, "Slow drift off the line, one sigma.", "0 m")
+@list_option("--drift", "drift_m", _length, "Slow drift off the line (standard deviation).", "0 m")
 @click.option("--border-device", type=click.Choice(["off", "on", "both"]), default="off", show_default=True,
-              help="An ideal one on the outermost round.")  # fmt: skip
+              help="A perfect border device on the outermost round.")  # fmt: skip
 @list_option("--switched-later", "later_m", _signed,
              "Of a track: all switching so much later; earlier if below 0.", "0 m")  # fmt: skip
 @click.option("--by-time", is_flag=True, help="Of a track: metered by time, so slower driving gets more.")

@@ -117,11 +117,11 @@ _SHARED: dict[str, dict[str, Any]] = {
     "tails": {
         "type": click.Choice(["taper", "cut"]),
         "default": "taper",
-        "help": "Beyond the end trays the profile runs to zero over one tray spacing, or stops.",
+        "help": "Beyond the end trays the spread runs out over one tray spacing, or stops.",
     },
     "relative": {"is_flag": True, "help": "Figures in proportion only: for ml without a bulk density."},
-    "level": {"type": float, "default": 95.0, "help": "How often intervals hold the truth, in %."},
-    "confidence": {"type": float, "default": 95.0, "callback": _sure, "help": "Confidence for the mean, in %."},
+    "level": {"type": float, "default": 95.0, "help": "How often an interval holds the true value, in %."},
+    "confidence": {"type": float, "default": 95.0, "callback": _sure, "help": "How sure the mean must be, in %."},
     "analysis": {"metavar": "FILE", "help": "Nutrients of a blend's components (.toml), and their CV limits."},
     "prices": {"metavar": "FILE", "help": "Price file (.toml): field, costs, crop, response."},
     "into": {

@@ -31,7 +31,7 @@ from spreadcheck.show.nextstep import beside, free
     type=float,
     default=325,
     show_default=True,
-    help="Median granule in mm x 100. The default is what European blenders aim at.",
+    help="Median granule diameter in mm x 100. The default is what European blenders aim at.",
 )
 @quantity_option(
     "--granule-density",
@@ -46,12 +46,17 @@ from spreadcheck.show.nextstep import beside, free
     type=float,
     default=7,
     show_default=True,
-    help="Largest noise of a half-rate tray in %. Two such trays make one deposit with 4.9 % noise, which lifts a CV "
-    "of 14 % to 14.8 %: still the same answer at 15 %.",
+    help="Largest noise of a tray that catches half the rate, in %. Two such trays make one deposit with 4.9 % noise, "
+    "which lifts a CV of 14 % to 14.8 %: still the same answer at 15 %.",
 )
 @quantity_option("--settling", "time", "TIME", "Until speed and flow are steady.", default="5 s")
 @click.option("--former", metavar="SHEET", help="A former test; its own noise tells how many passes are needed.")
-@quantity_option("--half-width", "length", "LENGTH", 'With --former: pin the effective width to this, such as "1 m".')
+@quantity_option(
+    "--half-width",
+    "length",
+    "LENGTH",
+    'With --former: how close to know the effective width, such as "1 m" either way.',
+)
 @click.option("--sheet", metavar="FILE", help="Write the tray sheet to fill in, .csv or .xlsx.")
 @click.option("--bins", type=click.IntRange(1, 6), default=1, help="With --sheet: bins of the machine, a product each.")
 @options("units")

@@ -27,7 +27,11 @@ _ROWS = {
     ),
     "sgn": ("size guide number", "LIST", 'Size guide number as stated by the supplier: "280", or "2.8 mm".'),
     "density": ("bulk density", "LIST", 'Filled containers: "1 L: 0.78 kg", "1 gal: 6.4 lb"; or "48 lb/ft3".'),
-    "density_entered": ("density entered", "DENSITY", "What the rate controller has, to see the rate error."),
+    "density_entered": (
+        "density entered",
+        "DENSITY",
+        "What the rate controller works with: how far is the rate off?",
+    ),
     "granule_density": ("granule density", "LIST", 'Of the granule itself: "1.32 kg/L".'),
     "crush": ("crush strength", "LIST", 'Crush strengths: "3.1 kgf, 2.8 kgf" (or lbf, N).'),
     "component": (
@@ -61,7 +65,7 @@ def _half_width(text: str, place: str) -> tuple[float | None, float | None]:
 @click.option("--rescale", is_flag=True, help="Divide shares that don't add up to 100 by their total.")
 @options("confidence")
 @click.option("--half-width", type=Parsed(_half_width), default=(None, None), metavar="WIDTH",
-              help='Wanted of the mean strength: "0.3 kgf" or "10 %"  [default: 10 %]')  # fmt: skip
+              help='How close to know the mean strength: "0.3 kgf" or "10 %"  [default: 10 %]')  # fmt: skip
 @click.option("--chart", "chart_file", metavar="FILE", help="Look up speed and width in your machine's setting chart.")
 @click.option("--bin", "bin_no", type=click.IntRange(1, 6), default=1, help="With --into: the bin that holds it.")
 @options("into", "units")

@@ -55,11 +55,15 @@ def _width(text: str, place: str) -> float:
 @quantity_option("--discharge", "flow", "FLOW", 'Flow found in a flow test, such as "72 kg/min".')
 @click.option("--factor", type=float, help="Calibration factor in force.")
 @click.option(
-    "--inverse-factor", is_flag=True, help="The factor is metering a unit of mass: factor x aimed / measured."
+    "--inverse-factor",
+    is_flag=True,
+    help="The factor is turns or pulses a kg: the new one is factor x aimed / measured.",
 )
 @click.option("--setting", type=float, help="Gate or belt setting in force.")
-@click.option("--tolerance", type=float, default=5.0, show_default=True, help="Wanted of the mean rate, +/- %.")
-@options(confidence="Confidence for that, in %.")
+@click.option(
+    "--tolerance", type=float, default=5.0, show_default=True, help="How close to know the mean rate, in % either way."
+)
+@options(confidence="How sure that must be, in %.")
 @list_option("--new-width", "new_widths_m", _width, 'Rate at other bout widths: "27 m, 30 m".', again=True)
 @click.option("--bin", "bin_no", type=click.IntRange(1, 6), default=1, help="With --into: the bin that was metered.")
 @options("tails", "into", "units")

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 _PRESENT = {
     "spinner_speed": ("turning speed", "SPEED", 'Present spinner speed, such as "800 rpm".'),
     "disc_diameter": ("length", "LENGTH", 'Circle of the vane tips, such as "0.6 m".'),
-    "release_factor": ("", "", "Release speed over the speed of the vane tips; 1.25 if not given."),
+    "release_factor": ("", "", "Release speed, as a multiple of the speed of the vane tips; 1.25 if not given."),
     "release_speed": ("speed", "SPEED", 'Release speed itself, such as "30 m/s", instead of the disc.'),
     "granule_size": ("granule size", "SIZE", 'Present granule diameter, such as "3.2 mm".'),
     "granule_density": ("density", "DENSITY", 'Of a granule, not of the heap, such as "1300 kg/m3".'),

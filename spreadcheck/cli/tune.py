@@ -17,7 +17,7 @@ from spreadcheck.show.nextstep import beside, free
     "settings",
     metavar="LABEL",
     multiple=True,
-    help='Label of the sheets to tune, such as "drop point"; twice for two. The numbers that differ if not given.',
+    help='What to tune, as the sheets label it, such as "drop point"; twice for two; else what differs.',
 )
 @options(
     bout_width='Bout width wanted, such as "24 m"; else the sheets\', or the width that their chart expects.',

@@ -112,11 +112,11 @@ def _standard(plan: Plan, system: str) -> Row:
     speed, standard = show(plan.request.travel_speed_m_s, "speed", system), standard_runs(plan.request.travel_speed_m_s)
     if standard is None:
         told = ("4, 6, 10 or 12 km/h: EN 13739-2:2011, 4.1.2",)
-        return "Against EN", f"{speed} is none of the speeds that it names", told
+        return "By EN 13739-2", f"{speed} is none of the speeds that it names", told
     runs, worth = standard
     flow = ", with the flow set as for 10 km/h" if worth != runs else ""
     value = f"{runs} runs at {speed}{flow}: worth {worth:g} passes; this plan drives {plan.runs}"
-    return "Against EN", value, ("runs per measurement: EN 13739-2:2011, 4.1.2",)
+    return "By EN 13739-2", value, ("runs per measurement: EN 13739-2:2011, 4.1.2",)
 
 
 def _room(plan: Plan, system: str) -> Row:

@@ -90,15 +90,15 @@ def _rows(study: WidthStudy, system: str) -> Iterator[Row]:
     yield f"least, {tested}", lambda c: as_tested(c.min_kg_ha)
     yield f"most, {tested}", lambda c: as_tested(c.max_kg_ha)
     yield f"Scaled to the target of {show(basis.target_kg_ha, 'rate', system, digits=0)}", None
-    yield "metering, times the test's", lambda c: _plain(c.metering_factor, 3)
+    yield "metering, against the test's", lambda c: _plain(c.metering_factor, 3)
     yield f"least, {rate}", lambda c: said("rate", c.at_target_min_kg_ha)
     yield f"most, {rate}", lambda c: said("rate", c.at_target_max_kg_ha)
     yield f"flow needed, {shown_unit('flow', system)}", lambda c: said("flow", c.work.flow_kg_s)
     yield "Share of the field, %", None
-    yield "over 10 % under the mean", lambda c: show_pct(c.under_10_pct)
-    yield "over 20 % under the mean", lambda c: show_pct(c.under_20_pct)
-    yield "over 10 % above the mean", lambda c: show_pct(c.over_10_pct)
-    yield "over 20 % above the mean", lambda c: show_pct(c.over_20_pct)
+    yield "more than 10 % below the mean", lambda c: show_pct(c.under_10_pct)
+    yield "more than 20 % below the mean", lambda c: show_pct(c.under_20_pct)
+    yield "more than 10 % above the mean", lambda c: show_pct(c.over_10_pct)
+    yield "more than 20 % above the mean", lambda c: show_pct(c.over_20_pct)
     yield "Longest stripe under 90 % of the mean", None
     yield f"its width, {length}", lambda c: said("length", c.stripe_m)
     yield f"its middle, {length} off the centre", lambda c: said("length", c.stripe_middle_m)
