@@ -91,7 +91,7 @@ def test_frozen_dataclasses_are_records():
 FORMULAS = {
     "spread.evenness", "spread.overlap",
     "product.air", "product.flight", "product.sieve",
-    "money.response", "money.work",
+    "money.response",
 }  # fmt: skip
 
 

@@ -1,14 +1,18 @@
 """Which bout width pays: evenness, rates, stripes, work and cost of each, for both driving methods.
 
 Cost per hectare = (labour + machine) / field capacity + fuel use x fuel price / field capacity + crop price x yield
-lost to unevenness. The yield lost is that of the deposit scaled to the target rate. Product is not in it: at one target
-rate every width takes the same. No price is ever assumed: what is not given is not priced, and a total is formed only
-of all three.
+lost to unevenness. Field capacity C = S W E / 10 in ha/h with S in km/h and W in m, or S W E / 8.25 in ac/h with mph
+and ft (ASAE EP496, agricultural machinery management); field efficiency E is the share of the time at work that is
+spent spreading at full speed and width. The yield lost is that of the deposit scaled to the target rate. Product is
+not in it: at one target rate every width takes the same. No price is ever assumed: what is not given is not priced,
+and a total is formed only of all three.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -18,15 +22,54 @@ from spreadcheck.errors import CostError, Fault, WidthError, record
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.verdict import Verdict
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.money.pricefile import CostBasis, Prices
-from spreadcheck.money.response import Response, share_over_supplied, yield_at, yield_loss
-from spreadcheck.money.work import Fieldwork, fieldwork_at
+from spreadcheck.money.pricefile import CostBasis, Field
+from spreadcheck.money.response import share_over_supplied, yield_at, yield_loss
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
-from spreadcheck.spread.evenness import Deposit
 from spreadcheck.spread.overlap import bout_deposit
-from spreadcheck.spread.profile import TAPER, Profile, metering_factor
+from spreadcheck.spread.profile import TAPER, metering_factor
 from spreadcheck.spread.stripes import longest_stripe, shares_beyond
+from spreadcheck.units import HECTARE_M2
+
+_WHOLE = 1e-9  # of a pass: rounding in the widths must not cost a pass
+_ALIKE_M = 0.02  # effective widths nearer to each other than this are told once
+
+
+@record
+class Fieldwork:
+    """The work at one bout width: what follows from something that is not known is None.
+
+    `spread_width_m` is what the passes cover side by side: at least the width of the field.
+    """
+
+    capacity_ha_h: float | None
+    flow_kg_s: float | None
+    passes: int | None
+    spread_width_m: float | None
+    hours: float | None
+
+
+def fieldwork_at(field: Field, bout_width_m: float, target_kg_ha: float | None = None) -> Fieldwork:
+    """The work at one bout width, as far as it can be known; the last pass may go partly over spread ground.
+
+    >>> work = fieldwork_at(Field(speed_m_s=10 / 3.6, width_m=240, length_m=350), 28)
+    >>> round(work.capacity_ha_h, 3), work.passes, round(work.hours, 3), work.flow_kg_s
+    (19.6, 9, 0.429, None)
+    """
+    speed, capacity, flow = field.speed_m_s, None, None
+    if speed is not None:
+        capacity = speed * 3600 * bout_width_m * field.efficiency_pct / 100 / HECTARE_M2
+        flow = None if target_kg_ha is None else target_kg_ha * bout_width_m * speed / HECTARE_M2
+    passes = None
+    if field.width_m is not None:
+        passes = max(1, math.ceil(field.width_m / bout_width_m * (1 - _WHOLE)))
+    return Fieldwork(
+        capacity_ha_h=capacity,
+        flow_kg_s=flow,
+        passes=passes,
+        spread_width_m=None if passes is None else passes * bout_width_m,
+        hours=None if field.area_m2 is None or capacity is None else field.area_m2 / HECTARE_M2 / capacity,
+    )
 
 
 @record
@@ -178,7 +221,9 @@ def study_widths(
     [(3.0, 0.0, 0.0), (4.0, 22.2, 2.05)]
     """
     given = basis or CostBasis()
-    used = _filled_in(given, test)
+    speed = test.quantity("travel speed") if given.field.speed_m_s is None else given.field.speed_m_s
+    target = test.target_kg_ha if given.target_kg_ha is None else given.target_kg_ha
+    used = replace(given, field=replace(given.field, speed_m_s=speed), target_kg_ha=target)
     if used.response is not None and used.target_kg_ha is None:
         remedy = 'write it on the sheet, in the price file, or add --target "150 kg/ha"'
         raise CostError(Fault("target rate", "is not known, and the yield lost depends on it", remedy))
@@ -193,16 +238,6 @@ def study_widths(
     )
 
 
-def _filled_in(basis: CostBasis, test: TrayTest) -> CostBasis:
-    """The basis with speed and target rate of the sheet where it has none."""
-    speed = test.quantity("travel speed") if basis.field.speed_m_s is None else basis.field.speed_m_s
-    target = test.target_kg_ha if basis.target_kg_ha is None else basis.target_kg_ha
-    return replace(basis, field=replace(basis.field, speed_m_s=speed), target_kg_ha=target)
-
-
-_ALIKE_M = 0.02  # effective widths nearer to each other than this are told once
-
-
 def _usual_widths(judged: Assessment) -> FloatArray:
     """The bout width of the form and the effective widths: what one compares without being told."""
     known = {judged.test.bout_width_m, *(judged.effective_width_m(method) for method in METHODS)} - {None}
@@ -215,80 +250,54 @@ def _usual_widths(judged: Assessment) -> FloatArray:
 
 def _cases(judged: Assessment, method: str, basis: CostBasis) -> tuple[WidthCase, ...]:
     """All bout widths of one driving method, worked out together."""
-    profile, scan = judged.profile, judged.scans[method]
-    cv, standings = judged.curves[method].cv_of(scan.width_m), judged.standings(method)
+    profile, scan, target = judged.profile, judged.scans[method], basis.target_kg_ha
     pieces = bout_deposit(profile, scan.width_m, method)
-    factors = _factors(profile, scan.width_m, basis.target_kg_ha)
     under_10, over_10 = shares_beyond(pieces, 10)
     under_20, over_20 = shares_beyond(pieces, 20)
     stripe, middle = longest_stripe(pieces, scan.method)
-    work = [fieldwork_at(basis.field, float(width), basis.target_kg_ha) for width in scan.width_m]
-    costs = _costs(basis, work, _scaled(pieces, factors))
-    return tuple(
-        WidthCase(
-            method=scan.method,
-            width_m=float(scan.width_m[at]),
-            cv_pct=float(cv[at]),
-            standing=standings[at],
-            cv_trays_pct=float(scan.cv_trays_pct[at]),
-            cv_line_pct=float(scan.cv_line_pct[at]),
-            mean_kg_ha=float(scan.mean_kg_ha[at]),
-            min_kg_ha=float(scan.min_kg_ha[at]),
-            max_kg_ha=float(scan.max_kg_ha[at]),
-            metering_factor=None if factors is None else float(factors[at]),
-            at_target_min_kg_ha=None if factors is None else float(factors[at] * scan.min_kg_ha[at]),
-            at_target_max_kg_ha=None if factors is None else float(factors[at] * scan.max_kg_ha[at]),
-            under_10_pct=float(under_10[at]),
-            under_20_pct=float(under_20[at]),
-            over_10_pct=float(over_10[at]),
-            over_20_pct=float(over_20[at]),
-            stripe_m=float(stripe[at]),
-            stripe_middle_m=None if np.isnan(middle[at]) else float(middle[at]),
-            work=work[at],
-            cost=costs[at],
-        )
-        for at in range(len(scan.width_m))
+    factors = lost = over = None
+    if target is not None:
+        factors = np.array([metering_factor(profile, float(width), target) for width in scan.width_m])
+        each = np.repeat(factors, np.diff(np.append(pieces.starts, len(pieces.left))))
+        at_target = replace(pieces, left=pieces.left * each, right=pieces.right * each)
+        if basis.response is not None:
+            lost, over = yield_loss(basis.response, at_target), share_over_supplied(basis.response, at_target)
+    columns: dict[str, Any] = {
+        "width_m": scan.width_m,
+        "cv_pct": judged.curves[method].cv_of(scan.width_m),
+        "cv_trays_pct": scan.cv_trays_pct,
+        "cv_line_pct": scan.cv_line_pct,
+        "mean_kg_ha": scan.mean_kg_ha,
+        "min_kg_ha": scan.min_kg_ha,
+        "max_kg_ha": scan.max_kg_ha,
+        "metering_factor": factors,
+        "at_target_min_kg_ha": None if factors is None else factors * scan.min_kg_ha,
+        "at_target_max_kg_ha": None if factors is None else factors * scan.max_kg_ha,
+        "under_10_pct": under_10,
+        "under_20_pct": under_20,
+        "over_10_pct": over_10,
+        "over_20_pct": over_20,
+        "stripe_m": stripe,
+        "stripe_middle_m": [None if math.isnan(place) else place for place in middle.tolist()],
+    }
+    standings, cases = judged.standings(method), []
+    for at, width in enumerate(scan.width_m.tolist()):
+        row = {
+            name: None if values is None or values[at] is None else float(values[at])
+            for name, values in columns.items()
+        }
+        work = fieldwork_at(basis.field, width, target)
+        cost = _cost(basis, work, lost if lost is None else float(lost[at]), over if over is None else float(over[at]))
+        cases.append(WidthCase(method=scan.method, standing=standings[at], work=work, cost=cost, **row))
+    return tuple(cases)
+
+
+def _cost(basis: CostBasis, work: Fieldwork, lost_t_ha: float | None, over_pct: float | None) -> Cost:
+    """What a hectare costs at one width, as far as it is priced."""
+    prices, capacity = basis.prices, work.capacity_ha_h
+    time, fuel = (
+        None if per_h is None or capacity is None else per_h / capacity
+        for per_h in (prices.work_per_h, prices.fuel_per_h)
     )
-
-
-def _factors(profile: Profile, width_m: FloatArray, target_kg_ha: float | None) -> FloatArray | None:
-    """What the metering must be changed by at each bout width, if there is a target rate."""
-    if target_kg_ha is None:
-        return None
-    return np.array([metering_factor(profile, float(width), target_kg_ha) for width in width_m])
-
-
-def _scaled(pieces: Deposit, factors: FloatArray | None) -> Deposit | None:
-    """The deposit of each bout at the target rate."""
-    if factors is None:
-        return None
-    factor = np.repeat(factors, np.diff(np.append(pieces.starts, len(pieces.left))))
-    return replace(pieces, left=pieces.left * factor, right=pieces.right * factor)
-
-
-def _costs(basis: CostBasis, work: list[Fieldwork], at_target: Deposit | None) -> list[Cost]:
-    losses, over = _losses(basis.response, at_target)
-    return [
-        Cost(
-            time_per_ha=_per_ha(basis.prices.work_per_h, each.capacity_ha_h),
-            fuel_per_ha=_per_ha(basis.prices.fuel_per_h, each.capacity_ha_h),
-            yield_loss_t_ha=None if losses is None else float(losses[at]),
-            yield_per_ha=None if losses is None else _crop_value(basis.prices, float(losses[at])),
-            over_supplied_pct=None if over is None else float(over[at]),
-        )
-        for at, each in enumerate(work)
-    ]
-
-
-def _losses(response: Response | None, at_target: Deposit | None) -> tuple[FloatArray | None, FloatArray | None]:
-    if response is None or at_target is None:
-        return None, None
-    return yield_loss(response, at_target), share_over_supplied(response, at_target)
-
-
-def _per_ha(price_per_h: float | None, capacity_ha_h: float | None) -> float | None:
-    return None if price_per_h is None or capacity_ha_h is None else price_per_h / capacity_ha_h
-
-
-def _crop_value(prices: Prices, yield_t_ha: float) -> float | None:
-    return None if prices.crop_per_t is None else prices.crop_per_t * yield_t_ha
+    value = None if lost_t_ha is None or prices.crop_per_t is None else prices.crop_per_t * lost_t_ha
+    return Cost(time, fuel, lost_t_ha, value, over_pct)

@@ -21,9 +21,8 @@ from contextlib import contextmanager
 from difflib import get_close_matches
 from typing import Any
 
-from spreadcheck.errors import CostError, Fault, QuantityError, SpreadcheckError, record, shown
+from spreadcheck.errors import CostError, Fault, SpreadcheckError, record, shown
 from spreadcheck.money.response import CURVES, OVER_SUPPLY, Response, response_curve
-from spreadcheck.money.work import EFFICIENCY_PCT, Field
 from spreadcheck.sheet.typedfiles import LARGEST, read_toml
 from spreadcheck.units import (
     GALLON_L,
@@ -48,6 +47,41 @@ _PRICE = re.compile(
     r"(?:/|\bper\b)\s*(?P<unit>[^\d/]+)",
     re.ASCII | re.IGNORECASE,
 )
+
+
+EFFICIENCY_PCT = 70.0  # usual for fertiliser spreaders, range 60 to 80 (ASAE D497, from memory)
+# field of `Field` -> what it is called, the largest that can be, and how it is written
+_LIMITS = {
+    "speed_m_s": ("travel speed", 30.0, "m/s", "12 km/h"),
+    "efficiency_pct": ("field efficiency", 100.0, "%", "70 %"),
+    "width_m": ("field width", 100_000.0, "m", "240 m"),
+    "length_m": ("field length", 100_000.0, "m", "400 m"),
+}
+
+
+@record
+class Field:
+    """The field and how it is driven: speed, field efficiency, width across the passes, length along them."""
+
+    speed_m_s: float | None = None
+    efficiency_pct: float = EFFICIENCY_PCT
+    width_m: float | None = None
+    length_m: float | None = None
+
+    def __post_init__(self) -> None:
+        faults = []
+        for name, (called, most, unit, example) in _LIMITS.items():
+            value = getattr(self, name)
+            if value is not None and not 0 < value <= most:
+                remedy = f'give one above 0 and up to {most:,.0f} {unit}, such as "{example}"'
+                faults.append(Fault(called, f"{value:g} {unit} can't be right", remedy))
+        if faults:
+            raise CostError(*faults)
+
+    @property
+    def area_m2(self) -> float | None:
+        """The area, if both sides are known. [m2]"""
+        return None if self.width_m is None or self.length_m is None else self.width_m * self.length_m
 
 
 @record
@@ -120,84 +154,21 @@ def _unit_fault(unit: str, text: str, units: Mapping[str, float], per: str, plac
     return Fault(place, f'"{shown(unit)}" in "{shown(text)}" is not what this price is for', f"use one of {names}")
 
 
-def prices_from(written: Mapping[str, tuple[str, str]]) -> Prices:
-    """The written prices, read together."""
-    faults: list[Fault] = []
-    bushel_kg = _quantity(written, "bushel", "mass", 0.1, 1000, faults)
-    fuel_use = _quantity(written, "fuel_use", "fuel use", 0, 10_000, faults)
-    found: dict[str, Price] = {}
-    for name, per in (("labour", "h"), ("machine", "h"), ("fuel", "L"), ("crop_price", "t")):
-        if name in written:
-            text, place = written[name]
-            try:
-                found[name] = parse_price(text, per, place=place, bushel_kg=bushel_kg)
-            except CostError as error:
-                faults += error.faults
-    faults += _currency_faults(found, written) + _fuel_faults(written)
-    if faults:
-        raise CostError(*faults)
-    amounts = {name: price.amount for name, price in found.items()}
-    return Prices(
-        currency=next((price.currency for price in found.values() if price.currency), ""),
-        labour_per_h=amounts.get("labour"),
-        machine_per_h=amounts.get("machine"),
-        fuel_per_l=amounts.get("fuel"),
-        fuel_use_l_h=fuel_use,
-        crop_per_t=amounts.get("crop_price"),
-        bushel_kg=bushel_kg,
-    )
-
-
-def _quantity(
-    written: Mapping[str, tuple[str, str]], name: str, kind: str, low: float, high: float, faults: list[Fault]
-) -> float | None:
-    """A quantity beside the prices, within what can be; its faults join the others."""
-    if name not in written:
-        return None
-    text, place = written[name]
-    try:
-        value = parse_quantity(text, kind, place=place)
-    except QuantityError as error:
-        faults += error.faults
-        return None
-    if not low <= value <= high:
-        faults.append(Fault(place, f'"{shown(text)}" can\'t be right', "check the number and its unit"))
-    return value
-
-
-def _currency_faults(found: Mapping[str, Price], written: Mapping[str, tuple[str, str]]) -> list[Fault]:
-    named = {price.currency: name for name, price in found.items() if price.currency}
-    if len(named) < 2:
-        return []
-    (first, _), (second, where), *_ = named.items()
-    problem = f'prices are in "{shown(first)}" and in "{shown(second)}"'
-    return [Fault(written[where][1], problem, "give all prices in one currency; none is turned into another")]
-
-
-def _fuel_faults(written: Mapping[str, tuple[str, str]]) -> list[Fault]:
-    """Fuel takes a price and a use; one alone is a line forgotten."""
-    faults = []
-    for name, other, example in (("fuel", "fuel_use", "14 L/h"), ("fuel_use", "fuel", "1.15 EUR/L")):
-        if name in written and other not in written:
-            remedy = f'add {other} = "{example}" to the table [costs], or --{other.replace("_", "-")}'
-            faults.append(Fault(written[name][1], f"{name} is given without {other}", remedy))
-    return faults
-
-
-# Table and key -> the name of the figure, its kind, and how it is written.
+# Table and key -> the name of the figure, its kind (of a price, what it is for), and how it is written.
 KEYS: dict[tuple[str, str], tuple[str, str, str]] = {
     ("field", "speed"): ("speed", "speed", "12 km/h"),
     ("field", "efficiency"): ("efficiency", "share", "70 %"),
     ("field", "width"): ("field_width", "length", "240 m"),
     ("field", "length"): ("field_length", "length", "400 m"),
     ("field", "target_rate"): ("target", "rate", "150 kg/ha"),
-    ("costs", "labour"): ("labour", "price", "22 EUR/h"),
-    ("costs", "machine"): ("machine", "price", "38 EUR/h"),
-    ("costs", "fuel"): ("fuel", "price", "1.15 EUR/L"),
-    ("costs", "fuel_use"): ("fuel_use", "price", "14 L/h"),
-    ("crop", "price"): ("crop_price", "price", "190 EUR/t"),
-    ("crop", "bushel"): ("bushel", "price", "60 lb"),
+    ("costs", "labour"): ("labour", "h", "22 EUR/h"),
+    ("costs", "machine"): ("machine", "h", "38 EUR/h"),
+    ("costs", "fuel"): ("fuel", "L", "1.15 EUR/L"),
+    ("costs", "fuel_use"): ("fuel_use", "fuel use", "14 L/h"),
+    ("crop", "price"): ("crop_price", "t", "190 EUR/t"),
+    ("crop", "bushel"): ("bushel", "mass", "60 lb"),
 }
+_BOUNDS = {"bushel": (0.1, 1000.0), "fuel_use": (0.0, 10_000.0)}  # kg, L/h
 # The texts of the response table and how they are written; all else in it is a coefficient.
 _TEXTS = {
     "curve": "quadratic",
@@ -337,20 +308,57 @@ def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] 
     }
     written = {**file.written, **given}
     faults: list[Fault] = []
-    figures = _figures(written, faults)
-    prices, land, response = Prices(), Field(), None
+    figures: dict[str, float] = {}
+    named: dict[str, str] = {}  # currency -> a price in it
+    for name, kind, _ in sorted(KEYS.values(), key=lambda each: each[0] != "bushel"):  # prices may be for a bushel
+        if name not in written:
+            continue
+        with _collected(faults):
+            text, place = written[name]
+            if kind in _PER:
+                price = parse_price(text, kind, place=place, bushel_kg=figures.get("bushel"))
+                figures[name] = price.amount
+                named |= {price.currency: name} if price.currency else {}
+                continue
+            figures[name] = parse_quantity(text, kind, place=place)
+            low, high = _BOUNDS.get(name, (-math.inf, math.inf))
+            if not low <= figures[name] <= high:
+                faults.append(Fault(place, f'"{shown(text)}" can\'t be right', "check the number and its unit"))
+    faults += _odd_prices(named, written)
+    land, response = Field(), None
     with _collected(faults):
-        prices = prices_from(
-            {name: written[name] for name, kind, _ in KEYS.values() if kind == "price" and name in written}
-        )
-    with _collected(faults):
-        land = _field(figures)
+        efficiency = figures.get("efficiency", EFFICIENCY_PCT)
+        land = Field(figures.get("speed"), efficiency, figures.get("field_width"), figures.get("field_length"))
     with _collected(faults):
         if file.response is not None:
-            response = response_from(file.response, bushel_kg=prices.bushel_kg, source=file.source)
+            response = response_from(file.response, bushel_kg=figures.get("bushel"), source=file.source)
     if faults:
         raise CostError(*faults)
+    prices = Prices(
+        currency=next(iter(named), ""),
+        labour_per_h=figures.get("labour"),
+        machine_per_h=figures.get("machine"),
+        fuel_per_l=figures.get("fuel"),
+        fuel_use_l_h=figures.get("fuel_use"),
+        crop_per_t=figures.get("crop_price"),
+        bushel_kg=figures.get("bushel"),
+    )
     return CostBasis(land, figures.get("target"), prices, response, "efficiency" in figures)
+
+
+def _odd_prices(named: Mapping[str, str], written: Written) -> list[Fault]:
+    """Prices in two currencies, and fuel with a price and no use, or the other way about: a line was forgotten."""
+    faults = []
+    if len(named) > 1:
+        (first, _), (second, where), *_ = named.items()
+        problem = f'prices are in "{shown(first)}" and in "{shown(second)}"'
+        remedy = "give all prices in one currency; none is turned into another"
+        faults.append(Fault(written[where][1], problem, remedy))
+    for name, other, example in (("fuel", "fuel_use", "14 L/h"), ("fuel_use", "fuel", "1.15 EUR/L")):
+        if name in written and other not in written:
+            remedy = f'add {other} = "{example}" to the table [costs], or --{other.replace("_", "-")}'
+            faults.append(Fault(written[name][1], f"{name} is given without {other}", remedy))
+    return faults
 
 
 @contextmanager
@@ -360,25 +368,6 @@ def _collected(faults: list[Fault]) -> Iterator[None]:
         yield
     except SpreadcheckError as error:
         faults += error.faults
-
-
-def _figures(written: Written, faults: list[Fault]) -> dict[str, float]:
-    """Lengths, speeds, shares and rates, in the units used inside."""
-    figures: dict[str, float] = {}
-    for name, kind, _ in KEYS.values():
-        if kind != "price" and name in written:
-            with _collected(faults):
-                figures[name] = parse_quantity(written[name][0], kind, place=written[name][1])
-    return figures
-
-
-def _field(figures: Mapping[str, float]) -> Field:
-    return Field(
-        speed_m_s=figures.get("speed"),
-        efficiency_pct=figures.get("efficiency", EFFICIENCY_PCT),
-        width_m=figures.get("field_width"),
-        length_m=figures.get("field_length"),
-    )
 
 
 def response_from(table: Mapping[str, Any], *, bushel_kg: float | None = None, source: str = "") -> Response:
@@ -391,30 +380,28 @@ def response_from(table: Mapping[str, Any], *, bushel_kg: float | None = None, s
     faults += _kind_faults(table, source)
     if faults:
         raise CostError(*faults)
-    rate, crop = 1.0, 1.0
-    content, already = 100.0, 0.0
-    with _collected(faults):
-        rate = _unit(table, "rate_unit", "rate", source)
-    with _collected(faults):
-        crop = _yield_unit(table, bushel_kg, source)
-    with _collected(faults):
-        content = parse_quantity(
-            table.get("nutrient_content", "100 %"), "share", place=_place(source, "response", "nutrient_content")
-        )
-    with _collected(faults):
-        already = parse_quantity(
-            table.get("already_given", "0 kg/ha"), "rate", place=_place(source, "response", "already_given")
-        )
+    units = {"rate_unit": 1.0, "yield_unit": 1.0}
+    given = {"nutrient_content": 100.0, "already_given": 0.0}
+    for key, kind in (("rate_unit", "rate"), ("yield_unit", "yield")):
+        with _collected(faults):
+            units[key] = _unit(table[key], kind, bushel_kg, _place(source, "response", key))
+    for key, kind in (("nutrient_content", "share"), ("already_given", "rate")):
+        with _collected(faults):
+            if key in table:
+                given[key] = parse_quantity(table[key], kind, place=_place(source, "response", key))
     if faults:
         raise CostError(*faults)
     powers = {**CURVES.get(table["curve"], {}), **OVER_SUPPLY}
     coefficients = {
-        key: value * crop ** powers.get(key, (0, 0))[0] * rate ** powers.get(key, (0, 0))[1]
+        key: value
+        * units["yield_unit"] ** powers.get(key, (0, 0))[0]
+        * units["rate_unit"] ** powers.get(key, (0, 0))[1]
         for key, value in table.items()
         if key not in _TEXTS
     }
     place = f"{source}: table [response]"
-    return response_curve(table["curve"], coefficients, content=content / 100, already_kg_ha=already, place=place)
+    content, already = given["nutrient_content"] / 100, given["already_given"]
+    return response_curve(table["curve"], coefficients, content=content, already_kg_ha=already, place=place)
 
 
 def _kind_faults(table: Mapping[str, Any], source: str) -> list[Fault]:
@@ -432,20 +419,14 @@ def _kind_faults(table: Mapping[str, Any], source: str) -> list[Fault]:
     return faults
 
 
-def _unit(table: Mapping[str, Any], key: str, kind: str, source: str) -> float:
-    """What one of a unit is worth in the unit used inside."""
-    name = unit_named(table[key], kind)
+def _unit(written: str, kind: str, bushel_kg: float | None, place: str) -> float:
+    """What one of a unit is worth in the unit used inside; bushels by their mass."""
+    if kind == "yield" and written == BUSHELS:
+        if bushel_kg is None:
+            remedy = 'add bushel = "60 lb" to the table [crop], or --bushel'
+            raise CostError(Fault(place, "the mass of a bushel is not known", remedy))
+        return to_inside(bushel_kg / POUND_KG, "lb/ac", "yield")
+    name = unit_named(written, kind)
     if name is None:
-        problem = f'"{shown(table[key])}" is not a unit of {kind}'
-        raise CostError(Fault(_place(source, "response", key), problem, f"use one of {units_of(kind)}"))
+        raise CostError(Fault(place, f'"{shown(written)}" is not a unit of {kind}', f"use one of {units_of(kind)}"))
     return to_inside(1.0, name, kind)
-
-
-def _yield_unit(table: Mapping[str, Any], bushel_kg: float | None, source: str) -> float:
-    """What one of the yield unit is worth in t/ha; bushels by their mass."""
-    if table["yield_unit"] != BUSHELS:
-        return _unit(table, "yield_unit", "yield", source)
-    if bushel_kg is None:
-        remedy = 'add bushel = "60 lb" to the table [crop], or --bushel'
-        raise CostError(Fault(_place(source, "response", "yield_unit"), "the mass of a bushel is not known", remedy))
-    return to_inside(bushel_kg / POUND_KG, "lb/ac", "yield")

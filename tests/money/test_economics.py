@@ -11,10 +11,9 @@ from hypothesis import strategies as st
 from published_cases import rows
 
 from spreadcheck.errors import CostError, QuantityError, WidthError
-from spreadcheck.money.economics import Cost, study_widths
-from spreadcheck.money.pricefile import basis_from, parse_price, read_price_file
+from spreadcheck.money.economics import Cost, fieldwork_at, study_widths
+from spreadcheck.money.pricefile import Field, basis_from, parse_price, read_price_file
 from spreadcheck.money.response import response_curve
-from spreadcheck.money.work import Field, field_capacity, fieldwork_at, flow_kg_s, passes_over
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
 from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.sheet.traytest import tray_test
@@ -48,11 +47,8 @@ def profiles(draw):
 @pytest.mark.parametrize("case", rows("field_capacity"), ids=lambda case: f"{case['speed']} {case['width']}")
 def test_field_capacity_of_published_tables(case):
     """Iowa State A3-24 / PM 696, Table 1, to the rounding of the print; metric worked examples."""
-    capacity = field_capacity(
-        speed_m_s=parse_quantity(case["speed"], "speed"),
-        bout_width_m=parse_quantity(case["width"], "length"),
-        efficiency_pct=float(case["efficiency_pct"]),
-    )
+    field = Field(parse_quantity(case["speed"], "speed"), float(case["efficiency_pct"]))
+    capacity = fieldwork_at(field, parse_quantity(case["width"], "length")).capacity_ha_h
     published = parse_quantity(case["capacity"], "field capacity")
     half_a_digit = parse_quantity(f"{case['printed_to']} {case['capacity'].split()[1]}", "field capacity") / 2
     # 8.25 stands for 43,560 / 5,280 exactly, so nothing but the rounding of the print lies between
@@ -67,14 +63,14 @@ def test_published_capacities_are_all_collected():
 def test_capacity_is_width_times_way(speed, width, efficiency):
     """An hour at full efficiency sweeps speed x width: the formula by its meaning, in m2."""
     swept = width * speed * 3600 * (efficiency / 100)
-    assert field_capacity(speed_m_s=speed, bout_width_m=width, efficiency_pct=efficiency) == pytest.approx(swept / 1e4)
+    assert fieldwork_at(Field(speed, efficiency), width).capacity_ha_h == pytest.approx(swept / 1e4)
 
 
 @given(st.integers(1, 60), st.floats(4, 50))
 def test_passes_cover_the_field_and_none_is_idle(number, width):
     """A field of a whole number of bouts takes that many passes, whatever rounding does; a metre more, one more."""
-    assert passes_over(number * width, width) == number
-    assert passes_over(number * width + 1, width) == number + 1
+    assert fieldwork_at(Field(width_m=number * width), width).passes == number
+    assert fieldwork_at(Field(width_m=number * width + 1), width).passes == number + 1
 
 
 def test_hours_are_area_over_capacity():
@@ -124,7 +120,7 @@ def test_scaling_gives_the_target_and_keeps_the_cv(profile, width, target, metho
 
 def test_flow_fills_the_ground_it_covers():
     """1 kg/min at 6 km/h and 10 m covers 0.1 ha a minute, so 10 kg/ha: whole numbers on paper."""
-    assert flow_kg_s(10, 10, 6 / 3.6) * 60 == pytest.approx(1)
+    assert fieldwork_at(Field(6 / 3.6), 10, 10).flow_kg_s * 60 == pytest.approx(1)
 
 
 @pytest.mark.parametrize("target", [0, -5, math.nan, math.inf])
