@@ -282,7 +282,7 @@ def _cases(judged: Assessment, method: str, basis: CostBasis) -> tuple[WidthCase
     }
     standings, cases = judged.standings(method), []
     for at, width in enumerate(scan.width_m.tolist()):
-        row = {
+        row: dict[str, Any] = {
             name: None if values is None or values[at] is None else float(values[at])
             for name, values in columns.items()
         }

@@ -391,11 +391,10 @@ def response_from(table: Mapping[str, Any], *, bushel_kg: float | None = None, s
                 given[key] = parse_quantity(table[key], kind, place=_place(source, "response", key))
     if faults:
         raise CostError(*faults)
+    rate, crop = units["rate_unit"], units["yield_unit"]
     powers = {**CURVES.get(table["curve"], {}), **OVER_SUPPLY}
     coefficients = {
-        key: value
-        * units["yield_unit"] ** powers.get(key, (0, 0))[0]
-        * units["rate_unit"] ** powers.get(key, (0, 0))[1]
+        key: value * crop ** powers.get(key, (0, 0))[0] * rate ** powers.get(key, (0, 0))[1]
         for key, value in table.items()
         if key not in _TEXTS
     }
