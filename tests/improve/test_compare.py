@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -402,6 +402,7 @@ def test_reversed_passes_are_turned_before_they_are_compared():
 CELL = st.one_of(st.just(float("nan")), st.just(0.0), st.floats(0.01, 50))
 
 
+@settings(max_examples=12)
 @given(st.integers(1, 4), st.integers(1, 4), st.data())
 def test_any_catches_give_an_answer_or_a_message(before, after, data):
     """Gaps, zeros and odd passes: finite JSON and 80 columns, or an error on purpose; no traceback, no warning."""
@@ -543,10 +544,8 @@ def test_json_keeps_the_contract():
     assert change["settings"]["vanes"] == {"before": "worn through on the right disc", "after": "new on both discs"}
 
 
-def test_plots_of_every_kind(tmp_path):
-    for ending, start in {"png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF"}.items():
-        assert run(BEFORE, AFTER, SAMPLES / "lopsided.csv", "--plot", tmp_path / f"c.{ending}").exit_code == 0
-        assert (tmp_path / f"c.{ending}").read_bytes().startswith(start)
+def test_the_plot(tmp_path):
+    assert run(BEFORE, AFTER, SAMPLES / "lopsided.csv", "--plot", tmp_path / "c.svg").exit_code == 0
     text = (tmp_path / "c.svg").read_text(encoding="utf-8")
     for words in ("Single-pass profiles", "Change of the profile", "CV against bout width", "limit 15 %", "large open"):
         assert words in text

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from docs_made import shapes_section
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from published_cases import rows
 from scipy import stats
@@ -237,6 +237,7 @@ def test_shapes_without_noise(pattern, expected):
     assert not reading.unclear
 
 
+@settings(max_examples=10)
 @given(st.integers(0, 2**32 - 1), st.floats(20, 2000))
 def test_a_mirrored_test_has_a_mirrored_reading(seed, granules):
     """Left and right change places, and nothing else happens."""
@@ -261,6 +262,7 @@ def test_a_mirrored_test_has_a_mirrored_reading(seed, granules):
     assert [peak.offset_m for peak in one.peaks] == pytest.approx([-peak.offset_m for peak in reversed(other.peaks)])
 
 
+@settings(max_examples=10)
 @given(st.floats(0.01, 100), st.floats(0.2, 5))
 def test_neither_the_rate_nor_the_scale_of_offsets_matters(rate, stretch):
     plain = read(double(X))
@@ -283,8 +285,7 @@ def simulated(pattern, *, granules, passes, seed, form=None, tests=40):
 MISNAMED_PCT = 5.0  # the share that docs/pattern-reading.md states
 
 
-@pytest.mark.parametrize("granules", [5, 30, 200, 1000])
-@pytest.mark.parametrize("passes", [1, 2, 3, 6])
+@pytest.mark.parametrize(("granules", "passes"), [(5, 1), (1000, 1), (200, 2), (30, 3), (5, 6), (1000, 6)])
 def test_a_flat_top_is_hardly_ever_misnamed(granules, passes):
     """Any other name than flat-topped is wrong, whether there is much noise or little.
 
@@ -310,11 +311,11 @@ def test_a_flat_top_is_hardly_ever_misnamed(granules, passes):
 )
 def test_shapes_are_found_in_a_usual_test(pattern, name):
     """Three passes with 300 granules in the fullest tray (urea over a few runs): named in 8 of 10 at least."""
-    found = [name in named(r) for r in simulated(pattern, granules=300, passes=3, seed=7, tests=60)]
+    found = [name in named(r) for r in simulated(pattern, granules=300, passes=3, seed=7)]
     assert np.mean(found) >= 0.8
 
 
-@pytest.mark.parametrize("passes", [1, 2, 3])
+@pytest.mark.parametrize("passes", [1, 3])
 def test_with_huge_noise_it_says_that_it_cannot_tell(passes):
     """One granule in the fullest tray: no shape is named, and the text says so."""
     form = GRANULES if passes == 1 else None

@@ -494,13 +494,12 @@ def test_json_is_the_same_in_both_unit_systems(sheet):
     assert run(*arguments).stdout == run(*arguments, "--units", "us").stdout
 
 
-@pytest.mark.parametrize(("ending", "start"), [("png", b"\x89PNG"), ("svg", b"<?xml"), ("pdf", b"%PDF")])
-def test_plot(tmp_path, ending, start):
-    target = tmp_path / f"throw.{ending}"
+def test_plot(tmp_path):
+    target = tmp_path / "throw.svg"
     arguments = [*BARE, "--release-speed", "30 m/s", "--to-granule-size", "2 mm", "--plot", str(target)]
     done = run(*arguments)
     assert done.exit_code == 0, done.output
-    assert target.read_bytes().startswith(start)
+    assert target.read_bytes().startswith(b"<?xml")
     again = run(*arguments)
     assert (again.exit_code, again.stderr) == (
         2,

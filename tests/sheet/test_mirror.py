@@ -31,6 +31,7 @@ def test_trays_of_the_shorter_side_are_left_out():
     assert whole.tray[0] == "R3 mirrored"
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_every_output_says_so(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     half = tray_test(np.arange(12), 6 * np.clip((12 - np.arange(12)) / 6, 0, 1), tray_width="0.5 m",

@@ -288,11 +288,11 @@ def test_zip_bombs():
     assert read(edited(data, "xl/worksheets/sheet1.xml", lambda xml: xml.replace("</sheetData>", far + "</sheetData>")))
 
 
-def test_one_row_of_a_million_cells():
-    """A workbook of some 100 KB that unpacks to a million cells or elements: refused before they are taken up."""
+def test_one_row_of_too_many_cells():
+    """A workbook of some 100 KB unpacking to 300,000 cells or a million elements: refused before they are taken up."""
     cells = '<c r="A2"><v>1</v></c>' * 1000
-    many = '<row r="2">' + cells * 1000 + "</row>"
-    junk = "<a/>" * 3_000_000
+    many = '<row r="2">' + cells * 300 + "</row>"
+    junk = "<a/>" * 1_200_000
     for more in (many, junk):
         data = edited(
             BOOK, "xl/worksheets/sheet1.xml", lambda xml, more=more: xml.replace("</sheetData>", more + "</sheetData>")
