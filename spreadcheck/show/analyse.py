@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import textwrap
 from collections.abc import Iterator
@@ -36,7 +37,6 @@ from spreadcheck.show.verdict import (
     verdict_sentence,
     width_down,
 )
-from spreadcheck.spread.bands import Band
 from spreadcheck.spread.widths import Scan
 from spreadcheck.units import from_inside, show, shown_unit
 
@@ -57,44 +57,40 @@ def summary_text(
     advice: bool = False,
     asked: tuple[str, ...] = (),
 ) -> str:
-    """The answer, at most 30 lines of 80 columns; the figures of the pattern under it on request.
-
-    >>> from spreadcheck import assess, tray_test
-    >>> test = tray_test(range(-3, 4), [0, 1, 2, 3, 2, 1, 0], tray_width="1 m", tray_length="1 m")
-    >>> print(summary_text(assess(test, bout_width_m=3), plain=True).splitlines()[5])
-      advised width         3.6 m                   3.6 m
-    """
-    head = [*_heading(result, system), *_verdict(result, system), *_widths(result, system)]
-    picture, shape = _picture(result, system, plain), pattern_headline(result).splitlines()
-    gets = _field_gets(result, system)
-    following = _next(result, system, asked or ("analyse", result.test.source or "SHEET")).split("\n")
-    rows = sum(math.ceil(len(line) / WIDTH) for line in following)  # a command stands whole, so that it can be copied
-    room = SCREEN - len(head) - len(picture) - 1 - rows
-    blocks = _room_to_tell(result.doubts, system)
-    if blocks and blocks + len(shape) + len(gets) > room:  # figures that can't be relied on give way to what blocks
-        gets = []
-    if blocks and blocks + len(shape) > room:
-        shape = []
-    middle = [*picture, *shape, *gets]
-    doubts = _doubts(result, system, max(room - len(shape) - len(gets), _FEWEST_DOUBTS))
-    sure = "" if result.test.mirrored else "--confidence, "  # of a side that was not tested nothing is sure
-    more = f"More: --table, --advice, {sure}--doubts, or --all"
-    lines = [*head, *middle, *doubts, more, *following]
-    text = "\n".join(line.rstrip() for line in lines)
-    return f"{text}\n\n{pattern_full(result, system)}" if advice else text
-
-
-def _fitted(text: str) -> str:
-    return text if len(text) <= WIDTH else text[: WIDTH - 3].rstrip() + "..."
-
-
-def _heading(result: Assessment, system: str) -> list[str]:
+    """The answer, at most 30 lines of 80 columns; the figures of the pattern under it on request."""
     test, profile = result.test, result.profile
     spaced = f"{show_width(profile.spacing_m, system)} apart" if profile.even else "unevenly spaced"
     passes = "1 pass" if profile.passes_used == 1 else f"mean of {profile.passes_used} passes"
     about = ", ".join(word for word in (test.text("product"), test.text("machine"), test.text("date")) if word)
-    lines = [test.name, about, f"{len(profile.offset_m)} trays {spaced}, {passes}"]
-    return [textwrap.shorten(line, WIDTH, placeholder="...") for line in lines if line]
+    named = (test.name, about, f"{len(profile.offset_m)} trays {spaced}, {passes}")
+    head = [textwrap.shorten(line, WIDTH, placeholder="...") for line in named if line]
+    head += [*_verdict(result, system), *_widths(result, system)]
+    picture, shape, gets = _picture(result, system, plain), pattern_headline(result).splitlines(), []
+    width = result.bout_width_m or down_m(result.advised_width_m(result.driving or METHODS[0]) or 0.0, system)
+    if width:
+        gets = _indented(_bout_words(result, result.bouts_at(width)[result.driving or METHODS[0]], system))
+    following = _next(result, system, asked or ("analyse", test.source or "SHEET")).split("\n")
+    rows = sum(math.ceil(len(line) / WIDTH) for line in following)  # a command stands whole, so that it can be copied
+    room = SCREEN - len(head) - len(picture) - 1 - rows
+    told = _told(result.doubts, system)
+    blocks = sum(map(len, told[0] + told[1])) + bool(told[2]) if told[0] else 0
+    if blocks and blocks + len(shape) + len(gets) > room:  # figures that can't be relied on give way to what blocks
+        gets = []
+    if blocks and blocks + len(shape) > room:
+        shape = []
+    doubts = _doubts(*told, max(room - len(shape) - len(gets), _FEWEST_DOUBTS))
+    sure = "" if test.mirrored else "--confidence, "  # of a side that was not tested nothing is sure
+    more = f"More: --table, --advice, {sure}--doubts, or --all"
+    text = "\n".join(line.rstrip() for line in (*head, *picture, *shape, *gets, *doubts, more, *following))
+    return f"{text}\n\n{pattern_full(result, system)}" if advice else text
+
+
+def _indented(text: str, indent: str = "  ") -> list[str]:
+    return wrapped(text, indent=indent)
+
+
+def _fitted(text: str) -> str:
+    return text if len(text) <= WIDTH else text[: WIDTH - 3].rstrip() + "..."
 
 
 def _verdict(result: Assessment, system: str) -> list[str]:
@@ -103,35 +99,28 @@ def _verdict(result: Assessment, system: str) -> list[str]:
         blocked = f"{CANT_BE_JUDGED.capitalize()}: {', '.join(result.blocking)}" if result.blocking else ""
         return [_fitted(blocked or "No bout width is named, so none is judged")]
     judged = [result.driving] if result.driving else list(METHODS)
-    return [line for m in judged for line in _wrapped(verdict_sentence(result.verdicts[m], system))]
-
-
-def _wrapped(text: str, indent: str = "  ") -> list[str]:
-    return wrapped(text, indent=indent)
+    return [line for m in judged for line in _indented(verdict_sentence(result.verdicts[m], system))]
 
 
 def _widths(result: Assessment, system: str) -> list[str]:
-    advised = [advised_words(result, method, system) for method in METHODS]
     bands = [other_bands_words(result, method, system) for method in METHODS]
-    lines = [
-        *_three(f"CV within {result.limit_pct:g} %", *METHODS),
-        *_three("  advised width", *advised),
-        *_three("  effective width", *(effective_words(result, method, system) for method in METHODS)),
+    others = [
+        "; ".join(band[:1]) + (f" and {len(band) - 1} more" if len(band) > 1 else "") if band else "none"
+        for band in bands
     ]
-    if any(bands):
-        shown = ["; ".join(band[:1]) + (f" and {len(band) - 1} more" if len(band) > 1 else "") for band in bands]
-        lines += _three("  other bands", *(words or "none" for words in shown))
+    rows = [
+        (f"CV within {result.limit_pct:g} %", *METHODS),
+        ("  advised width", *(advised_words(result, method, system) for method in METHODS)),
+        ("  effective width", *(effective_words(result, method, system) for method in METHODS)),
+        *([("  other bands", *others)] if any(bands) else []),
+    ]
+    lines = []
+    for name, *cells in rows:  # cells that are too wide for one line go on in full on the next ones
+        columns = itertools.zip_longest([name], *(wrapped(cell, 27) for cell in cells), fillvalue="")
+        lines += [f"{first:<24}{second:<28}{third}" for first, second, third in columns]
     if not result.blocking:
-        lines += _wrapped("  " + advice_words(result, result.driving or METHODS[0], system))
+        lines += _indented("  " + advice_words(result, result.driving or METHODS[0], system))
     return lines
-
-
-def _three(*cells: str) -> list[str]:
-    """A name and a cell a method; cells that are too wide for one line go on in full on the next ones."""
-    first, second = (wrapped(cell, 27) for cell in cells[1:])
-    rows = max(len(first), len(second))
-    padded = [column + [""] * (rows - len(column)) for column in (first, second)]
-    return [f"{cells[0] if row == 0 else '':<24}{a:<28}{b}" for row, (a, b) in enumerate(zip(*padded, strict=True))]
 
 
 def _picture(result: Assessment, system: str, plain: bool) -> list[str]:
@@ -148,18 +137,8 @@ def _picture(result: Assessment, system: str, plain: bool) -> list[str]:
     ]
 
 
-def _field_gets(result: Assessment, system: str) -> list[str]:
-    """What the field gets at the width driven, or at the advised one, against the target rate."""
-    method = result.driving or METHODS[0]
-    advised = result.advised_width_m(method)
-    if result.bout_width_m is None and advised is None:
-        return []
-    width = result.bout_width_m or down_m(advised or 0.0, system)
-    bout = result.bouts_at(width)[method]
-    return _wrapped(_bout_words(result, bout, system))
-
-
 def _bout_words(result: Assessment, bout: Bout, system: str) -> str:
+    """What the field gets at a width, against the target rate."""
     at, together = show_width(bout.width_m, system), ", all components together" if bout.part else ""
     together += "; trays can't tell the bins apart" if result.test.bins_together else ""
     near = f"{show_pct(bout.within_20_pct, digits=0)} % of it is within 20 % of the mean"
@@ -168,29 +147,33 @@ def _bout_words(result: Assessment, bout: Bout, system: str) -> str:
         told = f"{ends[0]} {rate_unit(result, system)} on average, {ends[1]}{'' if result.tail_curves else f'; {near}'}"
         return f"At {at}, {bout.method}, the field gets {told}{together}"
     mean, least, most = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
-    target = result.test.target_kg_ha
-    against = (
-        f", {show_share(bout.mean_kg_ha, target)} % of {target_words(result.test, system)}"
-        if target and not result.profile.relative
-        else ""
-    )
+    target, against = result.test.target_kg_ha, ""
+    if target and not result.profile.relative:
+        against = f", {show_share(bout.mean_kg_ha, target)} % of {target_words(result.test, system)}"
     return (
         f"At {at}, {bout.method}, the field gets {mean} {rate_unit(result, system)} on "
         f"average{against}; least {least}, most {most}; {near}{together}"
     )
 
 
-def _doubts(result: Assessment, system: str, room: int) -> list[str]:
+def _told(doubts: tuple[Doubt, ...], system: str) -> tuple[list[list[str]], list[list[str]], list[str]]:
+    """Lines of what blocks, of what puts each right, and a line for each other doubt."""
+    blocking = [doubt for doubt in doubts if doubt.blocking]
+    seen = [_indented(f"BLOCKS {doubt.code}: {doubt.seen(system)}") for doubt in blocking]
+    right = [_indented(f"  put right: {doubt.first_step(system)}", "    ") for doubt in blocking]
+    return seen, right, [_fitted(f"Doubt {d.code}: {d.seen(system)}") for d in doubts if not d.blocking]
+
+
+def _doubts(seen: list[list[str]], right: list[list[str]], others: list[str], room: int) -> list[str]:
     """The blocking doubts first and whole, with what puts them right; then the others, one line each, while they fit.
 
     Where there is no room for all, what puts a doubt right is left to --doubts before any blocking doubt is.
     """
-    if not result.doubts:
+    if not seen and not others:
         return ["No doubts about this test"]
-    seen, right, others = _told(result.doubts, system)
     spare = room - sum(map(len, seen)) - bool(others)
     lines: list[str] = []
-    left = len(result.doubts)
+    left = len(seen) + len(others)
     for what, remedy in zip(seen, right, strict=True):
         if lines and len(lines) + len(what) + (left > 1) > room:
             break
@@ -205,20 +188,6 @@ def _doubts(result: Assessment, system: str, room: int) -> list[str]:
         left -= 1
     more = f"and {left} more doubt{'' if left == 1 else 's'}, told by --doubts"
     return [*lines, more] if left else lines
-
-
-def _told(doubts: tuple[Doubt, ...], system: str) -> tuple[list[list[str]], list[list[str]], list[str]]:
-    """Lines of what blocks, of what puts each right, and a line for each other doubt."""
-    blocking = [doubt for doubt in doubts if doubt.blocking]
-    seen = [_wrapped(f"BLOCKS {doubt.code}: {doubt.seen(system)}") for doubt in blocking]
-    right = [_wrapped(f"  put right: {doubt.first_step(system)}", "    ") for doubt in blocking]
-    return seen, right, [_fitted(f"Doubt {d.code}: {d.seen(system)}") for d in doubts if not d.blocking]
-
-
-def _room_to_tell(doubts: tuple[Doubt, ...], system: str) -> int:
-    """The lines that the blocking doubts take, with one for how many others there are; 0 where none blocks."""
-    seen, right, others = _told(doubts, system)
-    return sum(map(len, seen + right)) + bool(others) if seen else 0
 
 
 def _next(result: Assessment, system: str, asked: tuple[str, ...]) -> str:
@@ -258,7 +227,7 @@ def width_table(result: Assessment, system: str = "metric", *, every: bool = Fal
             extremes = f"{show_rate(least, result, system):>8}{show_rate(most, result, system):>8}"
             cells += f"{show_pct(cv):>8}{mark}{show_pct(line):>6}{extremes}"
         lines.append(cells)
-    lines += [*_wrapped(marks_words(result)), "CV: by trays; line: CV by line; all rates at the same metering"]
+    lines += [*_indented(marks_words(result)), "CV: by trays; line: CV by line; all rates at the same metering"]
     if len(rows) < total:
         lines.append(f"{len(rows)} of {total} widths are shown; --every-width shows all, --csv FILE writes them")
     return "\n".join(line.rstrip() for line in lines)
@@ -266,61 +235,52 @@ def width_table(result: Assessment, system: str = "metric", *, every: bool = Fal
 
 @record
 class WidthRow:
-    """One row of the table of bout widths; `marks` says what is special about the width."""
+    """One row of the table of bout widths."""
 
     width_m: float
     mean: float
-    scans: dict[str, tuple[float, float, float, float]]  # CV by trays, CV by line, least, most
+    scans: dict[str, tuple[float, ...]]  # CV by trays, CV by line, least, most
     standing: dict[str, str]  # to the limit, see `Assessment.standings`
-    marks: tuple[str, ...]
+    marks: tuple[str, ...]  # what is special about the width
 
 
 def width_rows(result: Assessment, *, most: int | None = None) -> tuple[WidthRow, ...]:
-    """The table of bout widths: every candidate, or regularly thinned, with the widths that matter always kept."""
-    widths = result.scans[METHODS[0]].width_m
-    marks = _marks(result)
+    """The table of bout widths: every candidate, or regularly thinned, with the widths that matter always kept.
+
+    The effective width marks the widest one that the table holds.
+    """
+    widths = result.scans[METHODS[0]].width_m.tolist()
+    marks: dict[float, tuple[str, ...]] = {}
+    for method in METHODS:
+        effective = result.effective_width_m(method) or 0.0
+        if inside := [width for width in widths if width <= effective + 1e-6]:
+            marks[inside[-1]] = (*marks.get(inside[-1], ()), f"effective {method}")
+    if result.bout_width_m is not None:
+        marks[result.bout_width_m] = (*marks.get(result.bout_width_m, ()), "driven")
     step = 1 if most is None or len(widths) <= most else math.ceil(len(widths) / most)
+    columns = {method: scan_columns(scan) for method, scan in result.scans.items()}
+    standings = {method: result.standings(method) for method in METHODS}
     return tuple(
-        _width_row(result, at, marks.get(float(width), ()))
+        WidthRow(
+            width,
+            columns[METHODS[0]]["mean"][at],
+            {m: tuple(each[name][at] for name in _OF_METHOD) for m, each in columns.items()},
+            {method: each[at] for method, each in standings.items()},
+            marks.get(width, ()),
+        )
         for at, width in enumerate(widths)
-        if at % step == 0 or float(width) in marks
+        if at % step == 0 or width in marks
     )
 
 
-def _width_row(result: Assessment, at: int, marks: tuple[str, ...]) -> WidthRow:
-    scans = result.scans
-    figures = {
-        method: (
-            float(scan.cv_trays_pct[at]),
-            float(scan.cv_line_pct[at]),
-            float(scan.min_kg_ha[at]),
-            float(scan.max_kg_ha[at]),
-        )
-        for method, scan in scans.items()
-    }
-    first = scans[METHODS[0]]
-    standing = {method: result.standings(method)[at] for method in METHODS}
-    return WidthRow(float(first.width_m[at]), float(first.mean_kg_ha[at]), figures, standing, marks)
+_OF_METHOD = ("cv_trays_pct", "cv_line_pct", "min", "max")
 
 
-def _marks(result: Assessment) -> dict[float, tuple[str, ...]]:
-    """What is special about widths of the table; the effective width marks the widest one that it holds."""
-    marks: dict[float, tuple[str, ...]] = {}
-    widths = result.scans[METHODS[0]].width_m
-    for method in METHODS:
-        effective = result.effective_width_m(method)
-        if effective is not None and (widths <= effective + 1e-6).any():
-            width = float(widths[widths <= effective + 1e-6][-1])
-            marks[width] = (*marks.get(width, ()), f"effective {method}")
-    if result.bout_width_m is not None:
-        marks[result.bout_width_m] = (*marks.get(result.bout_width_m, ()), "driven")
-    return marks
-
-
-def scan_columns(scan: Scan) -> tuple[list[float], ...]:
-    """A scan as plain columns: width, CV by trays, CV by line, mean, least, most."""
-    columns = (scan.width_m, scan.cv_trays_pct, scan.cv_line_pct, scan.mean_kg_ha, scan.min_kg_ha, scan.max_kg_ha)
-    return tuple(column.tolist() for column in columns)
+def scan_columns(scan: Scan) -> dict[str, list[float]]:
+    """A scan as plain columns by the names of their JSON keys."""
+    names = ("width_m", "cv_trays_pct", "cv_line_pct", "mean", "min", "max")
+    arrays = (scan.width_m, scan.cv_trays_pct, scan.cv_line_pct, scan.mean_kg_ha, scan.min_kg_ha, scan.max_kg_ha)
+    return {name: array.tolist() for name, array in zip(names, arrays, strict=True)}
 
 
 def _width_records(result: Assessment, system: str) -> Iterator[dict[str, Any]]:
@@ -331,16 +291,15 @@ def _width_records(result: Assessment, system: str) -> Iterator[dict[str, Any]]:
     per_rate = 1.0 if relative else from_inside(1.0, shown_unit("rate", system), "rate")
     per_length = from_inside(1.0, length, "length")
     for scan in result.scans.values():
-        rows = zip(*scan_columns(scan), result.standings(scan.method), strict=True)
-        for width, cv_trays, cv_line, mean, least, most, standing in rows:
+        columns = scan_columns(scan)
+        for at, standing in enumerate(result.standings(scan.method)):
+            row = {name: values[at] for name, values in columns.items()}
             yield {
                 "method": scan.method,
-                f"width_{length}": width * per_length,
-                "cv_trays_pct": cv_trays,
-                "cv_line_pct": cv_line,
-                f"mean_{rate}": mean * per_rate,
-                f"min_{rate}": least * per_rate,
-                f"max_{rate}": most * per_rate,
+                f"width_{length}": row["width_m"] * per_length,
+                "cv_trays_pct": row["cv_trays_pct"],
+                "cv_line_pct": row["cv_line_pct"],
+                **{f"{name}_{rate}": row[name] * per_rate for name in ("mean", "min", "max")},
                 "against_limit": standing,
             }
 
@@ -467,21 +426,27 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
     }
     if result.bouts:
         data["bout"] = {"width_m": result.bout_width_m, "within_limit": result.within_limit}
-        data["bout"] |= {method: _bout_json(bout) for method, bout in result.bouts.items()}
+        for method, bout in result.bouts.items():
+            figures = {key.removesuffix("_kg_ha"): value for key, value in vars(bout).items()}
+            data["bout"][method] = {key: value for key, value in figures.items() if key not in _ABOUT_BOUT}
     data["verdict"] = verdict_data(result.verdict)
     rates: dict[str, Any] = _named(data, "pct_of_peak" if profile.relative else "kg_ha")
     return envelope("analysis/1", result.test, result.doubts, **rates)
 
 
+_ABOUT_BOUT = ("method", "width_m", "part")
+_OF_BAND = ("from_m", "to_m", "lowest_cv_pct", "lowest_at_m", "margin_pct", "narrow")
+
+
 def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:
-    best = result.best(scan.method)
+    best, columns = result.best(scan.method), scan_columns(scan)
     return {
         "effective_width_m": result.effective_width_m(scan.method),
         "effective_width_censored": result.censored(scan.method),
         "effective_width_over_tails_m": range_json(result.effective_over_tails(scan.method)),
         "advised_width_m": result.advised_width_m(scan.method),
         "bands_m": [list(band) for band in result.bands_m(scan.method)],
-        "bands": [_band_json(band) for band in result.bands(scan.method)],
+        "bands": [{key: getattr(band, key) for key in _OF_BAND} for band in result.bands(scan.method)],
         "best_width_m": best[0] if best else None,
         "limits": [
             {
@@ -491,37 +456,7 @@ def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:
             }
             for limit in result.side_by_side_pct
         ],
-        "scan": [
-            {
-                "width_m": width,
-                "cv_trays_pct": cv_trays,
-                "cv_line_pct": cv_line,
-                "mean": mean,
-                "min": least,
-                "max": most,
-            }
-            for width, cv_trays, cv_line, mean, least, most in zip(*scan_columns(scan), strict=True)
-        ],
-    }
-
-
-def _band_json(band: Band) -> dict[str, Any]:
-    keys = ("from_m", "to_m", "lowest_cv_pct", "lowest_at_m", "margin_pct", "narrow")
-    return {key: getattr(band, key) for key in keys}
-
-
-def _bout_json(bout: Bout) -> dict[str, Any]:
-    return {
-        "cv_pct": bout.cv_pct,
-        "cv_trays_pct": bout.cv_trays_pct,
-        "cv_line_pct": bout.cv_line_pct,
-        "mean": bout.mean_kg_ha,
-        "min": bout.min_kg_ha,
-        "max": bout.max_kg_ha,
-        "within_10_pct": bout.within_10_pct,
-        "within_20_pct": bout.within_20_pct,
-        "offset_m": bout.offset_m,
-        "rate": bout.rate_kg_ha,
+        "scan": [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)],
     }
 
 

@@ -10,7 +10,6 @@ import numpy as np
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.blend import ZONES, BlendAssessment, BlendPart, zone_shares
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
-from spreadcheck.show.analyse import scan_columns
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Table
 from spreadcheck.show.format import about_test, show_pct
 from spreadcheck.show.json import envelope
@@ -146,8 +145,8 @@ def _part_json(part: BlendPart, over: dict[str, FigureRange | None]) -> dict[str
             method: {
                 "effective_width_m": part.effective_width_m(method),
                 "effective_width_over_tails_m": range_json(over[method]),
-                "width_m": scan_columns(scan)[0],
-                "cv_trays_pct": [None if cv != cv else cv for cv in scan_columns(scan)[1]],
+                "width_m": scan.width_m,
+                "cv_trays_pct": scan.cv_trays_pct,
             }
             for method, scan in part.scans.items()
         },
