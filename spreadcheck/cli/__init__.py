@@ -12,7 +12,7 @@ import importlib
 import io
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, TextIO
 
 import click
@@ -96,12 +96,13 @@ class Steps(click.Group):
             _drop_output(sys.stdout)
             ctx.exit(UNUSABLE)
 
-    def main(self, args: Sequence[str] | None = None, **extra: Any) -> Any:  # type: ignore[override]
+    def main(self, *args: Any, standalone_mode: bool = True, **extra: Any) -> Any:
         """As click's own, with the exit codes of docs/reliability.md and its messages through the gate."""
-        if not extra.pop("standalone_mode", True):
-            return super().main(args, standalone_mode=False, **extra)
+        run: Callable[..., Any] = super().main
+        if not standalone_mode:
+            return run(*args, standalone_mode=False, **extra)
         try:
-            code = super().main(args, standalone_mode=False, **extra)
+            code = run(*args, standalone_mode=False, **extra)
         except click.ClickException as error:
             told = io.StringIO()
             error.show(told)
@@ -132,9 +133,9 @@ def _not_shown(error: OSError) -> Fault:
 
 def _drop_output(*streams: TextIO | None) -> None:
     """Let what is still waiting for an output go, or Python would complain about it at the end."""
-    for stream in streams:
-        with contextlib.suppress(OSError, ValueError, AttributeError), open(os.devnull, "wb") as nowhere:
-            os.dup2(nowhere.fileno(), stream.fileno())  # type: ignore[union-attr]  # None where it was closed
+    for stream in filter(None, streams):  # None where it was closed
+        with contextlib.suppress(OSError, ValueError), open(os.devnull, "wb") as nowhere:
+            os.dup2(nowhere.fileno(), stream.fileno())
 
 
 @click.group(cls=Steps, context_settings={"help_option_names": ["--help"], "max_content_width": 80})

@@ -6,7 +6,7 @@ import functools
 import os
 import sys
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
@@ -183,7 +183,7 @@ def outputs(*kinds: str, **own: str | dict[str, Any]) -> Callable[[F], F]:
             files = tuple((kind, path) for kind, paths in each for path in paths if path)
             return function(*args, **given, out=Outputs(files, overwrite, paper))
 
-        return options(*kinds, **own)(options("overwrite")(command))  # type: ignore[return-value]
+        return cast("F", options(*kinds, **own)(options("overwrite")(command)))
 
     return decorate
 

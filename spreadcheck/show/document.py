@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import fields, is_dataclass, replace
-from typing import Any, Literal, TypeAlias, TypeVar
+from typing import Any, Literal, TypeAlias, TypeVar, cast
 
 from spreadcheck.errors import record, visible
 
@@ -175,7 +175,7 @@ def gated(part: T) -> T:
         if isinstance(part, Picture):
             words["drawn"] = visible(part.drawn, lines=True)
         shown = replace(part, **words)
-    return shown  # type: ignore[no-any-return]
+    return cast("T", shown)
 
 
 def as_data(part: Any) -> Any:

@@ -119,7 +119,7 @@ def head(figure: Figure, result: Assessment, system: str = "metric") -> None:
     if result.verdict is not None:
         told = textwrap.fill(verdict_sentence(result.verdict, system), 110)
         figure.text(0.5, 0.0, told, ha="center", va="bottom", fontsize=9)
-        figure.get_layout_engine().set(rect=(0, 0.035, 1, 0.965))  # type: ignore[union-attr,call-arg]
+        figure.set_layout_engine("constrained", rect=(0, 0.035, 1, 0.965))
 
 
 def scales(result: Assessment, system: str) -> tuple[float, float]:
