@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import options, outputs, read_test, sheet_argument
-from spreadcheck.cli.outputs import Outputs, name_analysis, tell_doubts, tell_verdict
-from spreadcheck.cli.say import say
+from spreadcheck.cli.outputs import Outputs, name_analysis
 
 if TYPE_CHECKING:
     import numpy as np
@@ -42,7 +41,7 @@ def blend(
     from spreadcheck.judge.assessment import assess
     from spreadcheck.judge.blend import assess_blend
     from spreadcheck.judge.nutrients import read_analysis
-    from spreadcheck.show.blend import blend_figure, blend_json, blend_text
+    from spreadcheck.show.blend import blend_document, blend_figure, blend_json
 
     out.check(sheet, analysis)
     test = read_test(sheet)
@@ -50,9 +49,7 @@ def blend(
     judged = assess(test, limit_pct=limit, width_m=widths, relative=True, analysis=contents)
     result = judged.blend or assess_blend(test, contents)  # which says what a sheet without components lacks
     out.write(json=lambda: blend_json(judged, result), plot=lambda: blend_figure(result, units))
+    out.show(blend_document(judged, result, units), judged.doubts, units, verdict=judged.verdict)
     if out.screen:
-        say(blend_text(judged, result, units))
-        tell_verdict(judged.verdict, units)
-        tell_doubts(judged.doubts, units)
         parts = () if analysis is None else ("--analysis", analysis)
         name_analysis(judged.verdict, sheet, *parts, limit_pct=limit)

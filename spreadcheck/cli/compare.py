@@ -89,7 +89,6 @@ def compare(
     from spreadcheck.improve.between import Terms
     from spreadcheck.improve.compare import compare as hold_against
     from spreadcheck.show.compare import comparison_document, comparison_figure, comparison_json, doubtful, side_figure
-    from spreadcheck.show.terminal import terminal_text
 
     out.check(*sheets, *repeats)
     stated = {"laying_m": laying_error_m, "wind_m": wind_shift_m, "rate_pct": rate_error, "stretch_pct": stretch}
@@ -116,8 +115,8 @@ def compare(
         plot=lambda: comparison_figure(found, units),
         report=report,
     )
+    out.show(comparison_document(found, units))
     if out.screen:
-        say(terminal_text(comparison_document(found, units)))
         show_doubts(doubtful(found), units)
         last = found.results[-1].test.source
         if out.asked("report"):

@@ -8,7 +8,6 @@ import click
 
 from spreadcheck.cli.options import options, outputs, quantity_option, read_test, sheet_argument, text_options
 from spreadcheck.cli.outputs import Outputs, name_analysis, name_next, tell_doubts
-from spreadcheck.cli.say import say
 
 if TYPE_CHECKING:
     import numpy as np
@@ -91,7 +90,6 @@ def confidence(
     from spreadcheck.judge.passcount import passes_for
     from spreadcheck.passes.noise import Stated
     from spreadcheck.show import confidence as show
-    from spreadcheck.show.terminal import terminal_text
 
     out.check(sheet)
     result = assess(
@@ -115,8 +113,7 @@ def confidence(
         json=lambda: show.confidence_json(sure, needed=needed, steering=effect),
         plot=lambda: show.confidence_figure(sure, units),
     )
-    if out.screen:
-        say(terminal_text(show.confidence_document(sure, units, needed=needed, steering=effect)))
+    out.show(show.confidence_document(sure, units, needed=needed, steering=effect))
     tell_doubts((*result.doubts, *sure.doubts), units)
     if out.screen:
         _name_next(sheet, result, needed, units)

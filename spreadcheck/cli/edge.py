@@ -5,8 +5,7 @@ from __future__ import annotations
 import click
 
 from spreadcheck.cli.options import list_option, options, outputs, read_test, sheet_argument
-from spreadcheck.cli.outputs import Outputs, name_analysis, tell_doubts, tell_verdict
-from spreadcheck.cli.say import say
+from spreadcheck.cli.outputs import Outputs, name_analysis
 
 
 def _first_pass(text: str, place: str) -> float | None:
@@ -59,7 +58,7 @@ def edge(
       spreadcheck edge test.csv --first-pass "half bout, 8 m" --side left
     """
     from spreadcheck.field.edge import SIDES, study_edge
-    from spreadcheck.show.edge import edge_csv, edge_json, edge_text
+    from spreadcheck.show.edge import edge_csv, edge_document, edge_json
 
     out.check(sheet)
     study = study_edge(
@@ -74,8 +73,6 @@ def edge(
         relative=relative,
     )
     out.write(json=lambda: edge_json(study), csv=lambda: edge_csv(study, units))
+    out.show(edge_document(study, units), study.doubts, units, verdict=study.verdict)
     if out.screen:
-        say(edge_text(study, units))
-        tell_verdict(study.verdict, units)
-        tell_doubts(study.doubts, units)
         name_analysis(study.verdict, sheet, *(() if bout_width_m is None else ("--bout-width", f"{bout_width_m:g} m")))

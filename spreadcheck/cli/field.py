@@ -17,7 +17,6 @@ from spreadcheck.cli.options import (
     text_options,
 )
 from spreadcheck.cli.outputs import Outputs, svg_of, tell_doubts
-from spreadcheck.cli.say import say
 from spreadcheck.errors import Fault, OutputError, QuantityError, WidthError, shown
 
 _MOST_HA = 1_000_000  # a year: more than one machine dresses
@@ -169,10 +168,8 @@ def field(
     _write(study, gains, out, units)
     if out.screen:
         from spreadcheck.show.field import field_document
-        from spreadcheck.show.terminal import terminal_text
 
-        say(terminal_text(field_document(study, units, worth=gains)))
-        tell_doubts(study.doubts, units)
+        out.show(field_document(study, units, worth=gains), study.doubts, units)
 
 
 def _only_whole(asked: dict[str, bool]) -> None:
@@ -197,10 +194,8 @@ def _several(
         raise OutputError(Fault(f"option --{odd[0]}", problem, "give one --boundary at a time"))
     studies = study_fields(read_test(sheet), asked, [(read_boundary(path), None) for path in boundaries])
     out.write(json=lambda: fields_json(studies))
+    out.show(fields_document(studies, units))
     if out.screen:
-        from spreadcheck.show.terminal import terminal_text
-
-        say(terminal_text(fields_document(studies, units)))
         for study in studies:
             tell_doubts(study.doubts, units, about=f"{study.name}:\n")
 

@@ -59,6 +59,22 @@ class Outputs(NamedTuple):
             if path != "-":
                 check_target(path, overwrite=self.overwrite, is_sheet=path == sheet)
 
+    def show(
+        self, document: Document, doubts: Iterable[Doubt] = (), units: str = "metric", *, verdict: Verdict | None = None
+    ) -> None:
+        """A result on the screen, where no file takes it: its text, the verdict on the test, the doubts about it."""
+        if not self.screen:
+            return
+        from spreadcheck.show.terminal import terminal_text, wrapped
+
+        say(terminal_text(document))
+        if verdict is not None:
+            from spreadcheck.show.verdict import verdict_sentence
+
+            said = verdict_sentence(verdict, units)
+            say("\n" + "\n".join(wrapped(f"Verdict: {said[0].lower()}{said[1:]}", indent="  ")))
+        tell_doubts(doubts, units)
+
     def write(self, **makers: Callable[[], Any]) -> None:
         """Make every file that was asked for, then write them.
 
@@ -210,16 +226,6 @@ def tell_doubts(doubts: Iterable[Doubt], units: str = "metric", *, about: str = 
     told = doubt_lines(doubts, units)
     if told:
         say(f"\n{about}{told}", err=True)
-
-
-def tell_verdict(verdict: Verdict | None, units: str = "metric") -> None:
-    """The verdict on the test, below what a command found; nothing where no bout width is known."""
-    if verdict is not None:
-        from spreadcheck.show.terminal import wrapped
-        from spreadcheck.show.verdict import verdict_sentence
-
-        said = verdict_sentence(verdict, units)
-        say("\n" + "\n".join(wrapped(f"Verdict: {said[0].lower()}{said[1:]}", indent="  ")))
 
 
 def plain_terminal() -> bool:

@@ -8,7 +8,7 @@ import click
 from click.core import ParameterSource
 
 from spreadcheck.cli.options import options, outputs, quantity_option, read_test
-from spreadcheck.cli.outputs import Outputs, again, name_next, show_doubts, tell_doubts
+from spreadcheck.cli.outputs import Outputs, again, name_next, show_doubts
 from spreadcheck.cli.say import say
 from spreadcheck.show.nextstep import beside, free
 
@@ -88,7 +88,6 @@ def plan(
     """
     from spreadcheck.crew.plan import PlanRequest, plan_line
     from spreadcheck.show.plan import plan_document, plan_json
-    from spreadcheck.show.terminal import terminal_text
 
     if sheet and sheet != former:
         _check_no_catches(sheet)  # before it is said that --overwrite would do
@@ -111,9 +110,7 @@ def plan(
         write_sheet(planned_sheet(planned, units, bins=bins), sheet, overwrite=out.overwrite)
         say(f"{sheet} written", err=True)
     out.write(json=lambda: plan_json(planned))
-    if out.screen:
-        say(terminal_text(plan_document(planned, units)))
-        tell_doubts(planned.doubts, units)
+    out.show(plan_document(planned, units), planned.doubts, units)
     if sheet:
         name_next("form", sheet, "--pdf", beside(sheet, "-form.pdf"), lead="Next, on paper")
         name_next("record", sheet, lead="Or, at the scale")

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import Parsed, options, outputs
-from spreadcheck.cli.outputs import Outputs, name_next, tell_doubts, write_into
-from spreadcheck.cli.say import say
+from spreadcheck.cli.outputs import Outputs, name_next, write_into
 from spreadcheck.errors import Fault, QuantityError
 from spreadcheck.show.nextstep import free
 
@@ -100,9 +99,8 @@ def product(
     """
     from spreadcheck.product.product import form_rows, product_of
     from spreadcheck.product.readings import read_product_file, read_readings
-    from spreadcheck.show.document import to_hand_over
     from spreadcheck.show.product import product_document, product_json
-    from spreadcheck.show.terminal import terminal_text
+    from spreadcheck.show.verdict import to_hand_over
 
     entries = [*(read_product_file(file) if file else ()), *_entries(name, given)]
     if not entries:
@@ -127,11 +125,9 @@ def product(
     document = product_document(result, units, chart=chart, answer=answer)
     out.write(
         json=lambda: product_json(result, answer),
-        report=lambda: to_hand_over(document, tuple(doubt.message(units) for doubt in doubts)),
+        report=lambda: to_hand_over(document, doubts, units),
     )
-    if out.screen:
-        say(terminal_text(document))
-        tell_doubts(doubts, units)
+    out.show(document, doubts, units)
     if into:
         from spreadcheck.crew.fillin import rows_of_bin
 

@@ -14,14 +14,11 @@ from spreadcheck.cli.options import (
     quantity_option,
     read_test,
 )
-from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, tell_doubts, tell_verdict, write_into
-from spreadcheck.cli.say import say
+from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, write_into
 from spreadcheck.show.nextstep import beside, free
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-    from spreadcheck.show.document import Document
 
 
 def _run(kind: str, such_as: str) -> Callable[[str, str], tuple[float, float]]:
@@ -98,9 +95,8 @@ def rate(
       spreadcheck rate --catch "36 kg: 30 s" --speed "10 km/h" --bout-width "24 m"
     """
     from spreadcheck.product.rate import RateSettings, check_rate
-    from spreadcheck.show.document import to_hand_over
     from spreadcheck.show.rate import rate_document, rate_json
-    from spreadcheck.show.terminal import terminal_text
+    from spreadcheck.show.verdict import to_hand_over
 
     out.check(sheet)
     check_next_sheet(into, sheet)
@@ -117,18 +113,11 @@ def rate(
         confidence_pct=confidence,
     )
     document = rate_document(result, units, name=trays.name if trays else "")
-
-    def report() -> Document:
-        from spreadcheck.show.verdict import verdict_sentence
-
-        judged = verdict_sentence(result.verdict, units) if result.verdict else ""
-        return to_hand_over(document, tuple(doubt.message(units) for doubt in result.doubts), verdict=judged)
-
-    out.write(json=lambda: rate_json(result, trays), report=report)
-    if out.screen:
-        say(terminal_text(document))
-        tell_verdict(result.verdict, units)
-        tell_doubts(result.doubts, units)
+    out.write(
+        json=lambda: rate_json(result, trays),
+        report=lambda: to_hand_over(document, result.doubts, units, verdict=result.verdict),
+    )
+    out.show(document, result.doubts, units, verdict=result.verdict)
     if into:
         from spreadcheck.crew.fillin import rows_of_bin
 

@@ -15,8 +15,7 @@ from spreadcheck.cli.options import (
     quantity,
     read_test,
 )
-from spreadcheck.cli.outputs import Outputs, name_next, svg_of, tell_doubts, tell_verdict
-from spreadcheck.cli.say import say
+from spreadcheck.cli.outputs import Outputs, name_next, svg_of
 from spreadcheck.show.nextstep import beside, free
 from spreadcheck.units import parse_quantity, parted
 
@@ -108,7 +107,6 @@ def throw(
     """
     from spreadcheck.product.release import changed_setting, setting_from
     from spreadcheck.product.throw import smooth_chart, study_throw
-    from spreadcheck.show.terminal import terminal_text
     from spreadcheck.show.throw import throw_document, throw_figure, throw_json
 
     out.check(sheet)
@@ -134,13 +132,10 @@ def throw(
         plot=figure,
         report=lambda: throw_document(study, units, assumed=assumed, test=test, svg=svg_of(figure())),
     )
-    if out.screen:
-        say(terminal_text(throw_document(study, units, assumed=assumed, test=test)))
-        if judged:
-            tell_verdict(judged.verdict, units)
-            tell_doubts(judged.doubts, units)
-        if sheet and sheet != "-":
-            name_next("record", free(beside(sheet, "-2.csv")), "--like", sheet, lead="Next, after the change")
+    doubts, verdict = (judged.doubts, judged.verdict) if judged else ((), None)
+    out.show(throw_document(study, units, assumed=assumed, test=test), doubts, units, verdict=verdict)
+    if out.screen and sheet and sheet != "-":
+        name_next("record", free(beside(sheet, "-2.csv")), "--like", sheet, lead="Next, after the change")
 
 
 def _judged(test: TrayTest | None) -> Assessment | None:

@@ -62,7 +62,6 @@ def tune(
       spreadcheck tune rpm_*.csv --into next.csv
     """
     from spreadcheck.improve.tune import tune as best_setting
-    from spreadcheck.show.terminal import terminal_text
     from spreadcheck.show.tune import next_words, tuning_document, tuning_figure, tuning_json
 
     out.check(*sheets)
@@ -85,8 +84,8 @@ def tune(
         plot=lambda: tuning_figure(found, units),
         report=lambda: tuning_document(found, units, svg=svg_of(tuning_figure(found, units))),
     )
+    out.show(tuning_document(found, units))
     if out.screen:
-        say(terminal_text(tuning_document(found, units)))
         show_doubts((*found.results, *found.left_out), units)
     if into:
         say(next_words(found, into), err=True)

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import BOUT_WIDTHS, options, outputs, read_test, sheet_argument, text_options
-from spreadcheck.cli.outputs import Outputs, name_analysis, name_next, tell_doubts, tell_verdict
-from spreadcheck.cli.say import say
+from spreadcheck.cli.outputs import Outputs, name_analysis, name_next
 
 if TYPE_CHECKING:
     import numpy as np
@@ -68,7 +67,7 @@ def widths(
     from spreadcheck.money.economics import study_widths
     from spreadcheck.money.pricefile import basis_from, read_price_file
     from spreadcheck.show.format import show_width
-    from spreadcheck.show.widths import widths_csv, widths_json, widths_text
+    from spreadcheck.show.widths import widths_csv, widths_document, widths_json
 
     out.check(sheet, prices)
     study = study_widths(
@@ -80,10 +79,8 @@ def widths(
         relative=relative,
     )
     out.write(json=lambda: widths_json(study), csv=lambda: widths_csv(study, units))
+    out.show(widths_document(study, units), study.doubts, units, verdict=study.verdict)
     if out.screen:
-        say(widths_text(study, units))
-        tell_verdict(study.verdict, units)
-        tell_doubts(study.doubts, units)
         pays = study.cheapest(study.judged.driving)
         if pays is None or study.judged.blocking or sheet == "-":
             name_analysis(study.verdict, sheet, limit_pct=limit)

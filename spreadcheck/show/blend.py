@@ -14,7 +14,6 @@ from spreadcheck.show.document import Answer, Block, Column, Document, Heading, 
 from spreadcheck.show.format import about_test, show_pct
 from spreadcheck.show.json import envelope
 from spreadcheck.show.plots import line_style, mark_centre, offset_label, plain, plain_style
-from spreadcheck.show.terminal import terminal_text
 from spreadcheck.show.verdict import (
     effective_words,
     marks_words,
@@ -30,11 +29,6 @@ from spreadcheck.units import from_inside, show, shown_unit
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-
-def blend_text(judged: Assessment, blend: BlendAssessment, system: str = "metric") -> str:
-    """A blend's result for a terminal."""
-    return terminal_text(blend_document(judged, blend, system))
 
 
 def blend_document(judged: Assessment, blend: BlendAssessment, system: str = "metric") -> Document:

@@ -150,13 +150,6 @@ class Document:
     style: Literal["report", "card", "form"] = "report"
 
 
-def to_hand_over(document: Document, doubts: tuple[str, ...], *, verdict: str = "") -> Document:
-    """A document for paper, with the verdict and the doubts, which stand below it on the screen."""
-    judged = (Paragraph(f"Verdict: {verdict}", "strong"),) if verdict else ()
-    more: tuple[Block, ...] = (Heading("Doubts"), Points(doubts)) if doubts else ()
-    return replace(document, blocks=(*judged, *document.blocks, *more))
-
-
 def gated(part: T) -> T:
     r"""The same part of a document with the signs that hide or steer made visible in every word of it.
 

@@ -12,7 +12,6 @@ from spreadcheck.show.csv import csv_text, in_units
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
 from spreadcheck.show.format import show_pct, show_width
 from spreadcheck.show.json import envelope
-from spreadcheck.show.terminal import terminal_text
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.spread.tails import FigureRange
 from spreadcheck.units import show, shown_unit
@@ -24,11 +23,6 @@ CAUTIONS = (
     "of its own.",
     "Granules bounce and wind carries them: more may cross the edge than the trays show.",
 )
-
-
-def edge_text(study: EdgeStudy, system: str = "metric") -> str:
-    """The study for a terminal, 80 columns wide."""
-    return terminal_text(edge_document(study, system))
 
 
 def edge_document(study: EdgeStudy, system: str = "metric") -> Document:

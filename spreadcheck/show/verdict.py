@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from spreadcheck.judge.assessment import CLOSE, WITHIN, Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, NOT_EVEN, Verdict
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import MIRRORED
+from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points
 from spreadcheck.show.format import show_pct, show_width
 from spreadcheck.show.terminal import wrapped
 from spreadcheck.spread.bands import Run
@@ -212,6 +214,16 @@ def advice_words(
     if band is not None and band.lowest_at_m > _DIP * advised:
         words += f" Most even: {width_down(band.lowest_at_m, system)}, CV {show_pct(band.lowest_cv_pct)} %."
     return words
+
+
+def to_hand_over(
+    document: Document, doubts: Iterable[Doubt], system: str = "metric", *, verdict: Verdict | None = None
+) -> Document:
+    """A document for paper, with the verdict and the doubts, which stand below it on the screen."""
+    judged = [Paragraph(f"Verdict: {verdict_sentence(verdict, system)}", "strong")] if verdict else []
+    told = tuple(doubt.message(system) for doubt in doubts)
+    more: list[Block] = [Heading("Doubts"), Points(told)] if told else []
+    return replace(document, blocks=(*judged, *document.blocks, *more))
 
 
 def doubt_lines(doubts: Iterable[Doubt], system: str = "metric") -> str:

@@ -16,7 +16,6 @@ from spreadcheck.show.csv import csv_text, in_units
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
 from spreadcheck.show.format import about_test, show_pct, show_width
 from spreadcheck.show.json import envelope
-from spreadcheck.show.terminal import terminal_text
 from spreadcheck.show.verdict import MARKS, marks_words, verdict_data
 from spreadcheck.spread.tails import ends_of, tailed
 from spreadcheck.spread.widths import scan_methods
@@ -33,11 +32,6 @@ CAUTION = (
     "maker's manual and the product label, and set no width that the machine's flow can't serve."
 )
 Row = tuple[str, Callable[[WidthCase], str] | None]  # a heading has no cells
-
-
-def widths_text(study: WidthStudy, system: str = "metric") -> str:
-    """The comparison for a terminal, 80 columns wide."""
-    return terminal_text(widths_document(study, system))
 
 
 def widths_document(study: WidthStudy, system: str = "metric") -> Document:

@@ -19,7 +19,8 @@ from spreadcheck.judge.blend import NutrientAnalysis, assess_blend, zone_shares
 from spreadcheck.judge.nutrients import read_analysis
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traysheet import read_sheet
-from spreadcheck.show.blend import blend_json, blend_text
+from spreadcheck.show.blend import blend_document, blend_json
+from spreadcheck.show.terminal import terminal_text
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 
@@ -160,7 +161,7 @@ def test_trays_that_end_inside_the_spread_give_no_width_as_known():
         tare=None if test.tare is None else test.tare[inside],
     )  # fmt: skip
     judged = assess(short)
-    text = blend_text(judged, judged.blend)
+    text = terminal_text(blend_document(judged, judged.blend))
     assert judged.tail_curves
     assert "what fell beyond them is missing" in text
     assert not re.search(r" (?<!at least )18 m", text)
