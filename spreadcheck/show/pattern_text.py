@@ -12,10 +12,10 @@ import numpy as np
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED
 from spreadcheck.passes.sides import Difference
-from spreadcheck.pattern.advice import DEFER, SIGNS, Ranked
+from spreadcheck.pattern.advice import DEFER, SIGNS
 from spreadcheck.pattern.figures import UNKNOWN, Compared, Figures
 from spreadcheck.pattern.kinds import LIME, TWIN, cautions_of
-from spreadcheck.pattern.outlets import Outlet
+from spreadcheck.pattern.outlets import Outlets
 from spreadcheck.pattern.reading import FIRST, PatternReading
 from spreadcheck.pattern.shape import SHAPES, margin
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Points, Table
@@ -101,67 +101,59 @@ def pattern_blocks(result: Assessment, system: str = "metric") -> tuple[Block, .
 
 def advice_blocks(result: Assessment, system: str = "metric") -> tuple[Block, ...]:
     """What differs by more than chance, what may lie behind it, and what to look at, best borne out first."""
-    reading = result.pattern
-    blocks: list[Block] = [Heading("The pattern: what was tested"), Paragraph(_kind_words(reading))]
+    reading, kind = result.pattern, result.pattern.kind
+    assumed = kind.name if reading.kind_stated else f"{kind.name} is assumed, as the sheet names no spreader type"
+    about = f"Kind of spreader: {assumed}. Normal for it ({kind.standing}): {kind.normal}."
+    if math.isnan(reading.width_m):
+        about += " No bout or expected width is known, so the bout edge was not looked at."
+    blocks: list[Block] = [Heading("The pattern: what was tested"), Paragraph(about)]
     if reading.differences:
         blocks.append(_difference_table(reading, system))
-    if reading.sides is not None:
-        blocks.append(Paragraph(_least_words(reading, system)))
+    if (sides := reading.sides) is not None:  # what would be found in 80 of 100 tests like this one
+        side = "disc" if kind.name in (TWIN, LIME) else "side"
+        what = "a line, drop point or wind" if sides.ground is None else "a drop point"
+        least = show(sides.least_seen("centre"), "length", system, digits=1)
+        unseen = (
+            f"A {side} that is short by less than about {100 * sides.least_short:.0f} % can't be seen in this test, "
+            f"nor {what} that moves the pattern by less than about {least}: fewer than 80 of 100 such tests would find "
+            "it. More passes help, and so do noting the wind and driving every second pass the other way."
+        )
+        blocks.append(Paragraph(unseen))
     if reading.outlets is not None:
-        blocks.append(Points(_outlet_words(reading, system)))
+        blocks.append(Points(_outlet_words(reading.outlets, system)))
     blocks.append(Heading("What may lie behind it"))
     if result.blocking:
         told = f"First put right what blocks a verdict: {', '.join(result.blocking)}. Until then the following may be "
         blocks.append(Paragraph(told + "the slip, and not the machine.", "strong"))
     if not reading.advice:
-        return (
-            *blocks,
-            Paragraph("Nothing here is clear of chance and unusual, so nothing is named."),
-            Paragraph(DEFER),
-        )
-    first, more = reading.advice[:FIRST], reading.advice[FIRST:]
-    blocks.append(Points(tuple(_cause_words(each) for each in first), numbered=True))
+        none = "Nothing here is clear of chance and unusual, so nothing is named."
+        return (*blocks, Paragraph(none), Paragraph(DEFER))
+    causes = []
+    for each in reading.advice[:FIRST]:
+        cause, why = each.cause, "; ".join(f"{SIGNS[sign]}: {reason}" for sign, reason in each.why[:2])
+        head = f"{cause.part} ({100 * each.share:.0f} % of the evidence; {cause.standing})"
+        causes.append(f"{head}. {why[0].upper()}{why[1:]}. Look: {cause.look} Usually: {cause.adjust}.")
+    blocks.append(Points(tuple(causes), numbered=True))
     if reading.apart:
         blocks += [Paragraph("To tell these apart:"), Points(reading.apart)]
-    if more:
-        blocks.append(Paragraph("Less likely: " + "; ".join(f"{r.cause.part} ({_share(r)})" for r in more) + "."))
+    if more := [f"{each.cause.part} ({100 * each.share:.0f} %)" for each in reading.advice[FIRST:]]:
+        blocks.append(Paragraph(f"Less likely: {'; '.join(more)}."))
     return (*blocks, Points((*cautions_of(reading.kind), DEFER), small=True))
 
 
-def _kind_words(reading: PatternReading) -> str:
-    kind = reading.kind
-    assumed = kind.name if reading.kind_stated else f"{kind.name} is assumed, as the sheet names no spreader type"
-    text = f"Kind of spreader: {assumed}. Normal for it ({kind.standing}): {kind.normal}."
-    if math.isnan(reading.width_m):
-        text += " No bout or expected width is known, so the bout edge was not looked at."
-    return text
-
-
-def _least_words(reading: PatternReading, system: str) -> str:
-    """What would have to be wrong for a test like this one to find it in 80 of 100 cases."""
-    sides = reading.sides
-    if sides is None:
-        return ""
-    side = "disc" if reading.kind.name in (TWIN, LIME) else "side"
-    least = show(sides.least_seen("centre"), "length", system, digits=1)
-    what = "a line, drop point or wind" if sides.ground is None else "a drop point"
-    return (
-        f"A {side} that is short by less than about {100 * sides.least_short:.0f} % can't be seen in this test, nor "
-        f"{what} that moves the pattern by less than about {least}: fewer than 80 of 100 such tests would find it. "
-        "More passes help, and so do noting the wind and driving every second pass the other way."
-    )
-
-
 def _difference_table(reading: PatternReading, system: str) -> Table:
-    rows = tuple(_difference_row(name, each, system) for name, each in reading.differences.items())
-    columns = (
-        Column("difference", align="left"),
-        Column("unit", align="left"),
-        Column("found"),
-        Column("90 % range"),
-        Column("chance"),
-        Column("clear"),
-    )
+    rows = []
+    for name, each in reading.differences.items():
+        words, worth = _DIFFERENCES[name]
+        values = (each.value, each.evidence.low or 0.0, each.evidence.high or 0.0)
+        if worth:
+            found, low, high = (str(round(worth * value)) for value in values)
+        else:
+            found, low, high = (show(value, "length", system, digits=2, unit=False) for value in values)
+        unit = "%" if worth else shown_unit("length", system)
+        rows.append((words, unit, found, f"{low} to {high}", _chance(each), "yes" if each.clear else "no"))
+    heads = ("found", "90 % range", "chance", "clear")
+    columns = (Column("difference", align="left"), Column("unit", align="left"), *map(Column, heads))
     alone = _WAYS_ALONE if {"mass", "reach", "slope"} & set(reading.differences) else ""
     note = (
         f"Right is positive. {alone}Chance: that noise, line, wind and a good machine make as much, all figures "
@@ -169,19 +161,7 @@ def _difference_table(reading: PatternReading, system: str) -> Table:
     )
     count = len(reading.pass_numbers)
     passes = f"{count} {'pass' if count == 1 else 'passes'}; {_NOISE[reading.noise]}."
-    return Table(columns, rows, "Left against right, and the shape", notes=(f"{note} {passes}",))
-
-
-def _difference_row(name: str, each: Difference, system: str) -> tuple[str, ...]:
-    words, worth = _DIFFERENCES[name]
-    low, high = each.evidence.low or 0.0, each.evidence.high or 0.0
-    if worth:
-        shown = [f"{worth * value:.0f}".replace("-0", "0") if abs(worth * value) < 0.5 else f"{worth * value:.0f}"
-                 for value in (each.value, low, high)]  # fmt: skip
-    else:
-        shown = [show(value, "length", system, digits=2, unit=False) for value in (each.value, low, high)]
-    unit = "%" if worth else shown_unit("length", system)
-    return words, unit, shown[0], f"{shown[1]} to {shown[2]}", _chance(each), "yes" if each.clear else "no"
+    return Table(columns, tuple(rows), "Left against right, and the shape", notes=(f"{note} {passes}",))
 
 
 def _chance(each: Difference) -> str:
@@ -189,52 +169,24 @@ def _chance(each: Difference) -> str:
     return "below 0.1 %" if p < 0.1 else f"{p:.1f} %" if p < 10 else f"{p:.0f} %"
 
 
-def _outlet_words(reading: PatternReading, system: str) -> tuple[str, ...]:
+def _outlet_words(outlets: Outlets, system: str) -> tuple[str, ...]:
     """The outlets that stand clear, the furthest off first, and where their places are known from."""
-    outlets = reading.outlets
-    if outlets is None:
-        return ()
     odd, every = outlets.odd, outlets.every
     by = f"Held by {outlets.by}: {len(every)} {'trays' if 'trays' in outlets.by else 'outlets'} against the middle one."
     if "trays" in outlets.by and "some" not in outlets.by:
         by += " Put number of outlets and outlet spacing on the sheet to have the outlets named."
-    told = [_one_outlet(outlet, system) for outlet in odd[:MOST_OUTLETS]]
+    told = []
+    for outlet in odd[:MOST_OUTLETS]:
+        at, off = show(abs(outlet.offset_m), "length", system, digits=2), outlet.off
+        at += "" if outlet.offset_m == 0 else " right" if outlet.offset_m > 0 else " left"
+        name = f"outlet {outlet.number} from the left, {at}" if outlet.number else f"at {at}"
+        low, high = sorted(100 * abs(end or 0.0) for end in (off.evidence.low, off.evidence.high))
+        text = f"{name}: {100 * abs(off.value):.0f} % {'short' if off.value < 0 else 'over'} ({low:.0f} to {high:.0f})"
+        blocked = "; as one that gives nothing, beside good ones: blocked or shut?"
+        told.append(f"{text}, chance {_chance(off)}{blocked if off.value <= NEXT_TO_NOTHING else ''}")
     if len(odd) > MOST_OUTLETS:
         told.append(f"and {len(odd) - MOST_OUTLETS} more")
     return (by, *(told or ["None is off by more than 10 % beyond chance."]))
-
-
-def _one_outlet(outlet: Outlet, system: str) -> str:
-    at = show(abs(outlet.offset_m), "length", system, digits=2)
-    side = "" if outlet.offset_m == 0 else " right" if outlet.offset_m > 0 else " left"
-    name = f"outlet {outlet.number} from the left, {at}{side}" if outlet.number else f"at {at}{side}"
-    off, low, high = (100 * value for value in (outlet.off.value, outlet.off.evidence.low or 0.0,
-                                                outlet.off.evidence.high or 0.0))  # fmt: skip
-    way = "short" if off < 0 else "over"
-    ends = sorted((abs(low), abs(high)))
-    text = f"{name}: {abs(off):.0f} % {way} ({ends[0]:.0f} to {ends[1]:.0f}), chance {_chance(outlet.off)}"
-    return text + (
-        "; as one that gives nothing, beside good ones: blocked or shut?" if outlet.off.value <= NEXT_TO_NOTHING else ""
-    )
-
-
-def _share(each: Ranked) -> str:
-    return f"{100 * each.share:.0f} %"
-
-
-def _cause_words(each: Ranked) -> str:
-    cause = each.cause
-    why = "; ".join(f"{SIGNS[sign]}: {reason}" for sign, reason in each.why[:2])
-    head = f"{cause.part} ({_share(each)} of the evidence; {cause.standing}). {why[0].upper()}{why[1:]}."
-    return f"{head} Look: {cause.look} Usually: {cause.adjust}."
-
-
-def _length(value_m: float, system: str) -> str:
-    return "-" if math.isnan(value_m) else show(value_m, "length", system, unit=False)
-
-
-def _ratio(value: float) -> str:
-    return "-" if math.isnan(value) else f"{value:.2f}"
 
 
 def _figure_table(result: Assessment, system: str) -> Table:
@@ -242,53 +194,50 @@ def _figure_table(result: Assessment, system: str) -> Table:
     figures: Figures = reading.figures
 
     def metres(value_m: float) -> str:
-        return _length(value_m, system)
+        return "-" if math.isnan(value_m) else show(value_m, "length", system, unit=False)
 
-    left_right: tuple[tuple[str, str, Compared, Callable[[float], str]], ...] = (
-        ("left of the driving line", "%", figures.left_share_pct, show_pct),
-        ("centre, right positive", unit, figures.centre_m, metres),
-    )
-    rows = (
-        *(() if result.test.mirrored else left_right),  # a side mirrored makes both sides alike
+    def ratio(value: float) -> str:
+        return "-" if math.isnan(value) else f"{value:.2f}"
+
+    found: list[tuple[str, str, Compared, Callable[[float], str]]] = []
+    if not result.test.mirrored:  # which makes both sides alike
+        found = [
+            ("left of the driving line", "%", figures.left_share_pct, show_pct),
+            ("centre, right positive", unit, figures.centre_m, metres),
+        ]
+    found += [
         ("half-rate width by the peak", unit, figures.half_of_peak_m, metres),
         (f"half-rate width by {figures.near_trays} centre trays", unit, figures.half_of_near_m, metres),
         (f"half-rate width by {figures.wide_trays} centre trays", unit, figures.half_of_wide_m, metres),
-        ("left shoulder to centre", "", figures.left_shoulder, _ratio),
-        ("right shoulder to centre", "", figures.right_shoulder, _ratio),
-        ("both shoulders to centre", "", figures.shoulder_to_centre, _ratio),
+        ("left shoulder to centre", "", figures.left_shoulder, ratio),
+        ("right shoulder to centre", "", figures.right_shoulder, ratio),
+        ("both shoulders to centre", "", figures.shoulder_to_centre, ratio),
         ("left tail, half of the peak to 5 %", unit, figures.tail_left_m, metres),
         ("right tail, half of the peak to 5 %", unit, figures.tail_right_m, metres),
-        *(
-            (
-                f"peak of {show_rate(peak.rate_kg_ha, result, system)} {rate_unit(result, system)}, at",
-                unit,
-                Compared(peak.offset_m, peak.pass_offset_m),
-                metres,
-            )
-            for peak in reading.peaks
-        ),
-    )
-    columns = (
-        Column("figure", align="left"),
-        Column("unit", align="left"),
-        *map(Column, ("profile", "mean", "SD", "least", "most")),
-    )
+    ]
+    for peak in reading.peaks:
+        rate = f"{show_rate(peak.rate_kg_ha, result, system)} {rate_unit(result, system)}"
+        found.append((f"peak of {rate}, at", unit, Compared(peak.offset_m, peak.pass_offset_m), metres))
+    rows = []
+    for name, in_unit, figure, shown in found:
+        values = (figure.mean, figure.sd, figure.least, figure.most)
+        several = [shown(value) if figure.count > 1 else "-" for value in values]
+        rows.append((name, in_unit, shown(figure.value), *several))
+    heads = ("profile", "mean", "SD", "least", "most")
+    columns = (Column("figure", align="left"), Column("unit", align="left"), *map(Column, heads))
     compared = len(reading.pass_numbers)
     note = f"Mean, SD, least and most: pass by pass, {compared} {'pass' if compared == 1 else 'passes'} compared."
-    return Table(columns, tuple(_figure_row(*row) for row in rows), notes=(note,))
-
-
-def _figure_row(name: str, unit: str, figure: Compared, shown: Callable[[float], str]) -> tuple[str, ...]:
-    values = (figure.mean, figure.sd, figure.least, figure.most)
-    return name, unit, shown(figure.value), *(shown(value) if figure.count > 1 else "-" for value in values)
+    return Table(columns, tuple(rows), notes=(note,))
 
 
 def pattern_json(reading: PatternReading) -> dict[str, Any]:
     """The reading as plain data, in SI."""
-    figures = {
-        name: _compared_json(figure) if isinstance(figure, Compared) else figure
-        for name, figure in vars(reading.figures).items()
-    }
+    figures: dict[str, Any] = dict(vars(reading.figures))
+    for name, figure in figures.items():
+        if isinstance(figure, Compared):
+            of_passes = {f"passes_{key}": getattr(figure, key) for key in ("mean", "sd", "least", "most")}
+            own = {"value": figure.value, "margin": margin(figure), "passes": figure.passes}
+            figures[name] = own | of_passes
     return {
         "shapes": list(reading.shapes),
         "cant_tell": list(reading.unclear),
@@ -304,29 +253,24 @@ def pattern_json(reading: PatternReading) -> dict[str, Any]:
 
 def advice_json(result: Assessment) -> dict[str, Any]:
     """What was tested and what may lie behind it, best borne out first, as plain data in SI."""
-    reading = result.pattern
-    outlets = reading.outlets
+    reading, outlets, least, sides = result.pattern, None, None, result.pattern.sides
+    names = {name: f"{name}_m" if name in ("centre", "ground") else name.replace(" ", "_") for name in _DIFFERENCES}
+    if sides is not None:
+        least = {"short_side_pct": 100 * sides.least_short, "moved_m": sides.least_seen("centre")}
+    if reading.outlets is not None:
+        odd = [
+            {"number": each.number or None, "offset_m": each.offset_m, **_difference_json(each.off)}
+            for each in reading.outlets.odd
+        ]
+        outlets = {"by": reading.outlets.by, "odd": odd}
     return {
         "spreader_type": reading.kind.name,
         "spreader_type_stated": reading.kind_stated,
         "normal": reading.kind.normal,
         "put_right_first": list(result.blocking),
-        "least_seen": None
-        if reading.sides is None
-        else {
-            "short_side_pct": 100 * reading.sides.least_short,
-            "moved_m": reading.sides.least_seen("centre"),
-        },
-        "differences": {_key(name): _difference_json(each) for name, each in reading.differences.items()},
-        "outlets": None
-        if outlets is None
-        else {
-            "by": outlets.by,
-            "odd": [
-                {"number": odd.number or None, "offset_m": odd.offset_m, **_difference_json(odd.off)}
-                for odd in outlets.odd
-            ],
-        },
+        "least_seen": least,
+        "differences": {names[name]: _difference_json(each) for name, each in reading.differences.items()},
+        "outlets": outlets,
         "causes": [
             {
                 "part": each.cause.part,
@@ -343,22 +287,6 @@ def advice_json(result: Assessment) -> dict[str, Any]:
     }
 
 
-def _key(name: str) -> str:
-    return f"{name}_m" if name in ("centre", "ground") else name.replace(" ", "_")
-
-
 def _difference_json(each: Difference) -> dict[str, Any]:
     told = each.evidence
     return {"value": each.value, "low": told.low, "high": told.high, "p": told.p, "clear": each.clear}
-
-
-def _compared_json(figure: Compared) -> dict[str, Any]:
-    return {
-        "value": figure.value,
-        "margin": margin(figure),
-        "passes": figure.passes,
-        "passes_mean": figure.mean,
-        "passes_sd": figure.sd,
-        "passes_least": figure.least,
-        "passes_most": figure.most,
-    }
