@@ -83,10 +83,8 @@ def test_from_tuning_into_the_next_sheet(tmp_path):
         sheet(tmp_path, f"{speed}.csv", speed=speed, **{"highest spinner speed": "760 rpm"})
         for speed in (640, 700, 760)
     ]
-    record, into = told(run("tune", *tests))[-2:]
-    following = tmp_path / record[1]
-    assert record[2:] == ["--like", str(tests[[str(test) for test in tests].index(record[3])])]
-    CliRunner().invoke(main, record, input="")
+    into = told(run("tune", *tests))[-1]
+    following = tmp_path / into[into.index("--into") + 1]
     done = run(*into)
     found = read_sheet(following)
     assert 640 <= found.quantity("spinner speed") <= 760
@@ -101,11 +99,9 @@ def test_from_tuning_into_the_next_sheet(tmp_path):
 
 def test_rate_names_the_sheet_of_the_next_test(tmp_path):
     path = sheet(tmp_path, "first.csv", **{"calibration factor": "0.8"})
-    record, into = told(run("rate", path))[-2:]
-    assert record[0] == "record"
-    CliRunner().invoke(main, record, input="")
+    into = told(run("rate", path))[-1]
     run(*into)
-    assert read_sheet(record[1]).quantity("calibration factor") != 0.8
+    assert read_sheet(into[into.index("--into") + 1]).quantity("calibration factor") != 0.8
 
 
 def test_bins_are_filled_in_one_by_one(tmp_path):
