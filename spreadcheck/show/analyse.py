@@ -19,7 +19,7 @@ from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.bars import bar_picture
 from spreadcheck.show.csv import csv_text
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_share, show_width, target_words
-from spreadcheck.show.json import envelope
+from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.nextstep import beside, next_line
 from spreadcheck.show.pattern_text import advice_json, pattern_full, pattern_headline, pattern_json
 from spreadcheck.show.terminal import wrapped
@@ -415,9 +415,7 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
             "passes_used": profile.passes_used,
             "filled_offset_m": list(profile.filled_offset_m),
             "dropped_offset_m": list(profile.dropped_offset_m),
-            "centre_m": profile.centre_m,
-            "left_share_pct": profile.left_share_pct,
-            "right_share_pct": profile.right_share_pct,
+            **picked(profile, "centre_m left_share_pct right_share_pct"),
         },
         "pattern": {**pattern_json(result.pattern), "advice": advice["causes"]},
         "advice": advice,

@@ -12,7 +12,7 @@ from spreadcheck.judge.blend import ZONES, BlendAssessment, BlendPart, zone_shar
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Table
 from spreadcheck.show.format import about_test, show_pct
-from spreadcheck.show.json import envelope
+from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.plots import line_style, mark_centre, offset_label, plain, plain_style
 from spreadcheck.show.verdict import (
     effective_words,
@@ -131,10 +131,7 @@ def _part_json(part: BlendPart, over: dict[str, FigureRange | None]) -> dict[str
         "name": part.name,
         "kind": part.kind,
         "cv_limit_pct": part.limit_pct,
-        "offset_m": part.profile.offset_m,
-        "rate_kg_ha": part.profile.rate_kg_ha,
-        "centre_m": part.profile.centre_m,
-        "left_share_pct": part.profile.left_share_pct,
+        **picked(part.profile, "offset_m rate_kg_ha centre_m left_share_pct"),
         "methods": {
             method: {
                 "effective_width_m": part.effective_width_m(method),

@@ -13,7 +13,7 @@ from spreadcheck.passes.noise import FROM_PASSES
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_width
-from spreadcheck.show.json import envelope
+from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.plots import (
     BLUE,
     GREY,
@@ -359,9 +359,7 @@ def confidence_json(
     unit = "pct_of_peak" if profile.relative else "kg_ha"
     data: dict[str, Any] = {
         "cv_limit_pct": result.limit_pct,
-        "level_pct": sure.level_pct,
-        "draws": sure.draws,
-        "seed": sure.seed,
+        **picked(sure, "level_pct draws seed"),
         "noise": _noise_json(sure),
         "trays": {
             "offset_m": profile.offset_m,
@@ -420,9 +418,7 @@ def _band_json(band: CvBand) -> dict[str, Any]:
 def _bout_json(bout: BoutConfidence) -> dict[str, Any]:
     line_low, line_high = bout.line_interval_pct
     return {
-        "cv_trays_pct": bout.cv_trays_pct,
-        "noise_floor_pct": bout.noise_floor_pct,
-        "cv_without_noise_pct": bout.cv_without_noise_pct,
+        **picked(bout, "cv_trays_pct noise_floor_pct cv_without_noise_pct"),
         "cv_low_pct": bout.low_pct,
         "cv_high_pct": bout.high_pct,
         "cv_line_low_pct": line_low,
@@ -434,10 +430,7 @@ def _bout_json(bout: BoutConfidence) -> dict[str, Any]:
 
 def _passes_json(needed: PassesNeeded) -> dict[str, Any]:
     return {
-        "method": needed.method,
-        "half_width_m": needed.half_width_m,
-        "level_pct": needed.level_pct,
-        "passes": needed.passes,
+        **picked(needed, "method half_width_m level_pct passes"),
         "passes_with_trays_at_half_the_spacing": needed.closer_trays_passes,
         "half_widths": [{"passes": passes, "half_width_m": half} for passes, half in needed.half_widths_m],
         "half_width_unseen_m": needed.unseen_m,

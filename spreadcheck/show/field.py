@@ -13,7 +13,7 @@ from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap
 from spreadcheck.field.worth import Worth
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
-from spreadcheck.show.json import envelope, form_data
+from spreadcheck.show.json import envelope, form_data, picked
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import HECTARE_M2, show, shown_unit
 
@@ -376,9 +376,7 @@ def _field_data(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any
             {
                 "label": _worth_words(each, study, "metric"),
                 "field_cv_pct": each.case.found.field_cv_pct,
-                "wasted_less_kg_ha": each.wasted_less_kg_ha,
-                "saved_per_ha": each.saved_per_ha,
-                "saved_per_year": each.saved_per_year,
+                **picked(each, "wasted_less_kg_ha saved_per_ha saved_per_year"),
             }
             for each in worth
         ],
@@ -454,8 +452,5 @@ def _case_json(case: FieldCase, study: FieldStudy) -> dict[str, Any]:
         **way,
         **_map_json(case.found, relative=_in_proportion(study)),
         "driving_h": case.hours,
-        "work_cost": case.work_cost,
-        "yield_lost_t": case.yield_lost_t,
-        "yield_cost": case.yield_cost,
-        "product_cost": case.product_cost,
+        **picked(case, "work_cost yield_lost_t yield_cost product_cost"),
     }

@@ -29,6 +29,11 @@ def envelope(
     return {"schema": f"spreadcheck/{schema}", **data, "warnings": warnings_data(warnings)}
 
 
+def picked(thing: object, names: str) -> dict[str, Any]:
+    """Some fields of a result under their own names."""
+    return {name: getattr(thing, name) for name in names.split()}
+
+
 def _plain(value: Any) -> Any:
     """Arrays and tuples as lists, and None for a figure that is not known: JSON has neither NaN nor infinity."""
     if hasattr(value, "tolist"):

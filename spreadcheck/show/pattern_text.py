@@ -20,6 +20,7 @@ from spreadcheck.pattern.reading import FIRST, PatternReading
 from spreadcheck.pattern.shape import SHAPES, margin
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Points, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_rate
+from spreadcheck.show.json import picked
 from spreadcheck.show.terminal import terminal_text
 from spreadcheck.spread.tails import ends_of
 from spreadcheck.units import show, shown_unit
@@ -275,9 +276,7 @@ def advice_json(result: Assessment) -> dict[str, Any]:
             {
                 "part": each.cause.part,
                 "share_pct": 100 * each.share,
-                "look": each.cause.look,
-                "adjust": each.cause.adjust,
-                "standing": each.cause.standing,
+                **picked(each.cause, "look adjust standing"),
                 "why": dict(each.why),
             }
             for each in reading.advice

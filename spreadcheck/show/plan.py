@@ -8,7 +8,7 @@ from spreadcheck.crew.plan import Plan, PlanRequest, standard_runs
 from spreadcheck.doubts.doubt import trays_counted
 from spreadcheck.limits import LIMITS
 from spreadcheck.show.document import Answer, Document, Heading, Note, Points
-from spreadcheck.show.json import envelope
+from spreadcheck.show.json import envelope, picked
 from spreadcheck.units import show, shown_unit
 
 CAUTIONS = (
@@ -151,14 +151,10 @@ def plan_json(plan: Plan) -> dict[str, Any]:
     data = {
         "request": {name: getattr(plan.request, name) for name in PlanRequest.__dataclass_fields__}
         | {"assumed": list(plan.request.assumed)},
-        "bout_width_m": plan.bout_width_m,
-        "throw_m": plan.throw_m,
-        "spacing_m": plan.spacing_m,
+        **picked(plan, "bout_width_m throw_m spacing_m"),
         "offset_m": plan.offset_m[~plan.at_wheel],
         "wheel_offset_m": plan.offset_m[plan.at_wheel],
-        "trays": plan.trays,
-        "trays_in_bout": plan.trays_in_bout,
-        "passes": plan.passes,
+        **picked(plan, "trays trays_in_bout passes"),
         "runs_per_catch": plan.request.runs_per_catch,
         "runs_weighed_together": plan.runs_together,
         "counting_noise_pct": plan.counting_pct,
@@ -167,10 +163,6 @@ def plan_json(plan: Plan) -> dict[str, Any]:
         "half_rate_catch_g": plan.half_catch_g,
         "standard_runs": standard[0] if standard else None,
         "standard_equivalent_passes": standard[1] if standard else None,
-        "run_up_m": plan.run_up_m,
-        "run_out_m": plan.run_out_m,
-        "product_kg": plan.product_kg,
-        "driving_s": plan.driving_s,
-        "weighing_s": plan.weighing_s,
+        **picked(plan, "run_up_m run_out_m product_kg driving_s weighing_s"),
     }
     return envelope("plan/1", None, plan.doubts, **data)

@@ -10,7 +10,7 @@ from spreadcheck.product.rate import AREA, CATCH, TRAYS, RateCheck, RateFigures
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Note, Paragraph, Points, Table
 from spreadcheck.show.format import show_width
-from spreadcheck.show.json import envelope
+from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
 
@@ -164,9 +164,7 @@ def rate_json(check: RateCheck, test: TrayTest | None = None) -> dict[str, Any]:
     s = check.settings
     data = {
         "target_rate_kg_ha": s.target_kg_ha,
-        "bout_width_m": s.bout_width_m,
-        "metered_rate_kg_ha": s.metered_rate_kg_ha,
-        "metered_width_m": s.metered_width_m,
+        **picked(s, "bout_width_m metered_rate_kg_ha metered_width_m"),
         "expected_rate_kg_ha": s.expected_kg_ha,
         "metered_width_effect_pct": s.slip_pct,
         "factor_convention": "aimed / measured" if check.inverse else "measured / aimed",

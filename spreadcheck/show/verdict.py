@@ -16,6 +16,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points
 from spreadcheck.show.format import show_pct, show_width
+from spreadcheck.show.json import picked
 from spreadcheck.show.terminal import wrapped
 from spreadcheck.spread.bands import Run
 from spreadcheck.spread.tails import FigureRange, metered_kg_ha_m
@@ -76,15 +77,9 @@ def verdict_data(verdict: Verdict | None) -> dict[str, Any] | None:
     if verdict is None:
         return None
     return {
-        "state": verdict.state,
-        "method": verdict.method,
-        "bout_width_m": verdict.bout_width_m,
-        "probability_pct": verdict.probability_pct,
+        **picked(verdict, "state method bout_width_m probability_pct"),
         "blocking": list(verdict.blocking),
-        "why": verdict.why,
-        "close": verdict.close,
-        "part": verdict.part,
-        "untested": verdict.untested,
+        **picked(verdict, "why close part untested"),
     }
 
 

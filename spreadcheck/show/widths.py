@@ -15,7 +15,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.csv import csv_text, in_units
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
 from spreadcheck.show.format import about_test, show_pct, show_width
-from spreadcheck.show.json import envelope
+from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.verdict import MARKS, marks_words, verdict_data
 from spreadcheck.spread.tails import ends_of, tailed
 from spreadcheck.spread.widths import scan_methods
@@ -228,10 +228,7 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
         "cv_limit_pct": study.judged.limit_pct,
         "target_rate_kg_ha": basis.target_kg_ha,
         "field": {
-            "speed_m_s": basis.field.speed_m_s,
-            "efficiency_pct": basis.field.efficiency_pct,
-            "width_m": basis.field.width_m,
-            "length_m": basis.field.length_m,
+            **picked(basis.field, "speed_m_s efficiency_pct width_m length_m"),
         },
         "prices": asdict(basis.prices),
         "response": None if basis.response is None else asdict(basis.response),
