@@ -1,15 +1,10 @@
-"""From one tray test to its assessment: the one place that knows the order of the work.
-
-1. `assess`      profile -> scan of bout widths -> effective widths -> the bout that is driven -> doubts
-2. `Assessment`  everything that a table, plot or report shows
-3. `Bout`        what the field gets at one bout width, for one driving method
-"""
+"""From one tray test to its assessment: the one place that knows the order of the work."""
 
 from __future__ import annotations
 
 import shlex
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -93,10 +88,7 @@ class Assessment:
     tail_curves: tuple[dict[str, WidthCurve], ...] = ()  # over all plausible tails, where the end trays still catch
     driving_error_m: float = DRIVING_ERROR_M
     kept: Kept | None = None  # probability of keeping the limit, where the noise was looked at
-
-    def with_noise(self, kept: Kept) -> Assessment:
-        """The same, with verdict and advised widths judged by the probability of keeping the limit too."""
-        return replace(self, kept=kept)
+    _bouts: dict[float, dict[str, Bout]] = field(default_factory=dict, repr=False)
 
     @cached_property
     def scans(self) -> dict[str, Scan]:
@@ -118,6 +110,9 @@ class Assessment:
         return self.verdicts[self.driving] if self.driving else worst_of(self.verdicts.values())
 
     def _verdict(self, bout: Bout) -> Verdict:
+        kept = None  # the probability of keeping the limit, where it can be told and no doubt forbids it
+        if self.kept is not None and not self.blocking:
+            kept = float(self.kept(np.array([bout.width_m]), bout.method)[0])
         return verdict_at(
             self.curves[bout.method],
             bout.width_m,
@@ -127,7 +122,7 @@ class Assessment:
             doubts=self.doubts,
             error_m=self.driving_error_m,
             over_tails=self._over_tails(bout.method) if self.tail_curves else None,
-            probability_pct=self._kept_pct(bout),
+            probability_pct=None if kept is None or np.isnan(kept) else kept,
             part=bout.part,
             untested=self.test.mirrored,
         )
@@ -153,13 +148,6 @@ class Assessment:
         widths = rising(width_m)
         check_widths(self.profile, widths)
         return replace(self, width_m=widths, blend=None if self.blend is None else self.blend.with_table(widths))
-
-    def _kept_pct(self, bout: Bout) -> float | None:
-        """Probability of keeping the limit; None where it was not or can't be told, or a doubt forbids a verdict."""
-        if self.kept is None or self.blocking:
-            return None
-        kept = float(self.kept(np.array([bout.width_m]), bout.method)[0])
-        return None if np.isnan(kept) else kept
 
     @property
     def blocking(self) -> tuple[str, ...]:
@@ -190,18 +178,12 @@ class Assessment:
         share = 1 / TAILS_KEEP if ends_of(self.profile).open else 1.0
         return worst_curve(every, [1.0, *[share] * len(self.tail_curves)], curve.width_m) if every[1:] else curve
 
-    def at_a_dip(self, method: str) -> bool:
-        """Whether the advised width stands in a dip of the CV, and not where the limit or the noise ends."""
-        advised = self.advised_width_m(method)
-        return advised is not None and any(advised == width for width in self.curves[method].width_m.tolist())
-
     @cached_property
     def pattern(self) -> PatternReading:
         """The reading of the spread pattern: figures, shape, what to check; worked out when it is first asked for."""
         from spreadcheck.pattern.reading import read_pattern  # a command that shows no pattern loads none
 
-        concluded = _width_concluded(self.test, self.curves, self.limit_pct)
-        held = judged_width(self.profile, concluded, self.bout_width_m).width_m
+        held = judged_width(self.profile, self.width_concluded_m, self.bout_width_m).width_m
         return read_pattern(self.test, self.profile, self.passes, width_m=held, bout_width_m=self.bout_width_m)
 
     @cached_property
@@ -220,6 +202,16 @@ class Assessment:
         return self.test.text("driving") or None
 
     @property
+    def judged_methods(self) -> tuple[str, ...]:
+        """The driving method of the form, or both where it names none."""
+        return (self.driving,) if self.driving else METHODS
+
+    @property
+    def width_concluded_m(self) -> float | None:
+        """The effective width that the tray line has to serve: of the method driven, else the wider of both. [m]"""
+        return max(filter(None, map(self.effective_width_m, self.judged_methods)), default=None)
+
+    @property
     def within_limit(self) -> bool | None:
         """Whether the bout driven keeps the limit and no doubt forbids saying so; None where no width is known."""
         return None if self.verdict is None else self.verdict.may_be_driven
@@ -231,10 +223,6 @@ class Assessment:
         if width_m not in self._bouts:
             self._bouts[width_m] = _judged_bouts(self.profile, width_m, self.blend, self.limit_pct)
         return self._bouts[width_m]
-
-    @cached_property
-    def _bouts(self) -> dict[float, dict[str, Bout]]:
-        return {}
 
     def effective_width_m(self, method: str, limit_pct: float | None = None) -> float | None:
         """Upper end of the band at the widest widths that is not narrow (the assessment's own limit if None). [m]"""
@@ -248,7 +236,8 @@ class Assessment:
 
     def cv_over_tails(self, method: str, width_m: float) -> FigureRange | None:
         """Least and largest CV at a width over all plausible tails; None where the end trays catch nothing. [%]"""
-        return _cv_over_tails(self.tail_curves, width_m, method)
+        found = [curves[method].cv_at(width_m) for curves in self.tail_curves]
+        return FigureRange(min(found), max(found)) if found else None
 
     @cached_property
     def mass_of_passes(self) -> FigureRange | None:
@@ -282,10 +271,6 @@ class Assessment:
         """The ends of the width bands within a CV limit (the assessment's own if None). [m]"""
         runs = self.curves[method].runs(self.limit_pct if limit_pct is None else limit_pct)
         return tuple((run.from_m, run.to_m) for run in runs)
-
-    def best(self, method: str) -> tuple[float, float] | None:
-        """Width with the lowest CV, and that CV. [m], [%]"""
-        return self.curves[method].best
 
     @property
     def side_by_side_pct(self) -> tuple[float, ...]:
@@ -374,94 +359,63 @@ def _assessed(
 ) -> Assessment:
     """The test as `assess` takes it, its slips found and not yet put right."""
     check_limit(limit_pct)
-    _check_weighed(test)
+    blank = int((test.state == CatchState.NOT_WEIGHED).all(axis=1).sum())
+    trays = len(test.tray) - int(test.no_tray.sum())
+    if 2 * blank > trays:  # the sheet is being filled in still
+        file = shlex.quote(test.source) if test.source else "SHEET"
+        remedy = f"weigh them, with `spreadcheck record {file}`; write - where no tray stands"
+        raise NoSpreadError(Fault(test.source, f"{blank} of {trays} trays are not weighed yet", remedy))
     passes = passes_of(test, relative=relative)
     profile = passes.profile(tails)
     check_line(profile, place=test.source)
-    if width_m is None:
-        width_m = default_widths(profile, place=test.source)
-    widths = rising(width_m)
+    widths = rising(default_widths(profile, place=test.source) if width_m is None else width_m)
     driven = test.bout_width_m if bout_width_m is None else bout_width_m
     check_widths(profile, widths)
-    blend = None
+    ends, blend, tail_curves = ends_of(profile), None, []
     if test.components:
         blend = assess_blend(test, analysis, limit_pct=limit_pct, width_m=widths, tails=tails)
-    curves = width_curves(profile) if blend is None else blend.worst(limit_pct)
-    tail_curves = _tail_curves(test, profile, blend, limit_pct, driven)
-    return Assessment(
+        tail_curves = [blend.with_tails(*pair).worst(limit_pct) for pair in ends.pairs] if ends.catch else []
+    elif ends.catch:
+        tail_curves = [width_curves(one) for one in tailed(ends, metered_kg_ha_m(test, driven))]
+    result = Assessment(
         test=test,
         passes=passes,
         profile=profile,
         limit_pct=limit_pct,
         width_m=widths,
-        curves=curves,
+        curves=width_curves(profile) if blend is None else blend.worst(limit_pct),
         blend=blend,
         bouts={} if driven is None else _judged_bouts(profile, driven, blend, limit_pct),
         driving_error_m=driving_error_m,
-        tail_curves=tail_curves,
-        doubts=doubts_of(
-            test,
-            profile,
-            effective_m=_width_concluded(test, curves, limit_pct),
-            bout_width_m=driven,
-            passes=passes,
-            cv_over_tails={} if driven is None else _cvs_over_tails(tail_curves, driven, test),
-            tails_decide=driven is None or _tails_decide((*tail_curves, curves), driven, test, limit_pct),
-        ),
+        tail_curves=tuple(tail_curves),
+        doubts=(),
     )
-
-
-def _check_weighed(test: TrayTest) -> None:
-    """Refuse a sheet that is being filled in still: more than half of its trays have no weight in any pass."""
-    blank = int((test.state == CatchState.NOT_WEIGHED).all(axis=1).sum())
-    trays = len(test.tray) - int(test.no_tray.sum())
-    if 2 * blank > trays:
-        file = shlex.quote(test.source) if test.source else "SHEET"
-        remedy = f"weigh them, with `spreadcheck record {file}`; write - where no tray stands"
-        raise NoSpreadError(Fault(test.source, f"{blank} of {trays} trays are not weighed yet", remedy))
-
-
-def _judged_methods(test: TrayTest) -> tuple[str, ...]:
-    driving = test.text("driving")
-    return (driving,) if driving else METHODS
-
-
-def _tail_curves(
-    test: TrayTest, profile: Profile, blend: BlendAssessment | None, limit_pct: float, driven_m: float | None
-) -> tuple[dict[str, WidthCurve], ...]:
-    """The CV over every width with each plausible pair of tails that the metering allows; of a blend its worst part."""
-    ends = ends_of(profile)
-    if not ends.catch:
-        return ()
-    if blend is not None:
-        return tuple(blend.with_tails(*pair).worst(limit_pct) for pair in ends.pairs)
-    return tuple(width_curves(one) for one in tailed(ends, metered_kg_ha_m(test, driven_m)))
-
-
-def _cv_over_tails(tail_curves: tuple[dict[str, WidthCurve], ...], width_m: float, method: str) -> FigureRange | None:
-    found = [curves[method].cv_at(width_m) for curves in tail_curves]
-    return FigureRange(min(found), max(found)) if found else None
-
-
-def _cvs_over_tails(
-    tail_curves: tuple[dict[str, WidthCurve], ...], width_m: float, test: TrayTest
-) -> dict[str, FigureRange]:
-    """The CV over all plausible tails of each driving method that is judged; empty where there are none."""
-    found = {method: _cv_over_tails(tail_curves, width_m, method) for method in _judged_methods(test)}
-    return {method: cv for method, cv in found.items() if cv is not None}
-
-
-def _tails_decide(every: tuple[dict[str, WidthCurve], ...], width_m: float, test: TrayTest, limit_pct: float) -> bool:
-    """Whether it rests on the tails that a width keeps the limit, for any driving method that is judged."""
-    cvs = _cvs_over_tails(every, width_m, test).values() if len(every) > 1 else ()
-    return any(cv.least <= limit_pct < cv.most for cv in cvs)
+    cvs, decide = {}, driven is None
+    if driven is not None:
+        for method in result.judged_methods:
+            cv, drawn = result.cv_over_tails(method, driven), result.curves[method].cv_at(driven)
+            if cv is not None:  # it rests on the tails whether the limit is kept
+                cvs[method] = cv
+                decide |= min(cv.least, drawn) <= limit_pct < max(cv.most, drawn)
+    doubts = doubts_of(
+        test,
+        profile,
+        effective_m=result.width_concluded_m,
+        bout_width_m=driven,
+        passes=passes,
+        cv_over_tails=cvs,
+        tails_decide=decide,
+    )
+    return replace(result, doubts=doubts)
 
 
 def _would_get(result: Assessment) -> tuple[Words, frozenset[str]]:
     """Verdict, effective widths and share of the target rate of a test put right; and the doubts that it still has."""
-    methods = _judged_methods(result.test)
     told = [Words(result.verdict.state)] if result.verdict else []
-    told += [_width_words(method, result.effective_width_m(method)) for method in methods]
+    for method in result.judged_methods:
+        width = result.effective_width_m(method)
+        shown = {} if width is None else {"width": Quantity(width, "length")}
+        told.append(Words(f"effective width {{width}} {method}" if shown else f"no effective width {method}", shown))
     target, bout = result.test.target_kg_ha, next(iter(result.bouts.values()), None)
     if target is not None and bout is not None and not result.profile.relative:
         share = 100 * bout.mean_kg_ha / target
@@ -471,29 +425,16 @@ def _would_get(result: Assessment) -> tuple[Words, frozenset[str]]:
     return words, frozenset(doubt.code for doubt in result.doubts)
 
 
-def _width_words(method: str, width_m: float | None) -> Words:
-    if width_m is None:
-        return Words(f"no effective width {method}")
-    return Words(f"effective width {{width}} {method}", {"width": Quantity(width_m, "length")})
-
-
-def _width_concluded(test: TrayTest, curves: dict[str, WidthCurve], limit_pct: float) -> float | None:
-    """The effective width that the tray line has to serve: of the driving method named, else the wider of both."""
-    found = [curves[method].effective_width_m(limit_pct) for method in _judged_methods(test)]
-    return max((width for width in found if width is not None), default=None)
-
-
 def _judged_bouts(profile: Profile, width_m: float, blend: BlendAssessment | None, limit_pct: float) -> dict[str, Bout]:
     """The bouts at a width; of a blend the deposit is that of the whole catch, the CVs are those of its worst part."""
     bouts = bouts_at(profile, width_m)
-    return bouts if blend is None else {m: _of_worst(bout, blend, limit_pct) for m, bout in bouts.items()}
-
-
-def _of_worst(bout: Bout, blend: BlendAssessment, limit_pct: float) -> Bout:
-    part = blend.worst_part(bout.method, bout.width_m)
-    own, share = bouts_at(part.profile, bout.width_m)[bout.method], limit_pct / part.limit_pct
-    cvs = (own.cv_pct * share, own.cv_trays_pct * share, own.cv_line_pct * share)
-    return replace(bout, cv_pct=cvs[0], cv_trays_pct=cvs[1], cv_line_pct=cvs[2], part=part.name)
+    if blend is not None:
+        for method, bout in bouts.items():
+            part = blend.worst_part(method, width_m)
+            own, share = bouts_at(part.profile, width_m)[method], limit_pct / part.limit_pct
+            cvs = {name: share * getattr(own, name) for name in ("cv_pct", "cv_trays_pct", "cv_line_pct")}
+            bouts[method] = replace(bout, part=part.name, **cvs)
+    return bouts
 
 
 def bouts_at(profile: Profile, bout_width_m: float) -> dict[str, Bout]:

@@ -129,7 +129,7 @@ class Confidence:
         """
         if not self.known or self.assessment.blend is not None:
             return self.assessment
-        return self.assessment.with_noise(lambda width_m, method: kept_probability(self.drawn, width_m, method))
+        return replace(self.assessment, kept=lambda width_m, method: kept_probability(self.drawn, width_m, method))
 
     @property
     def tells_probability(self) -> bool:

@@ -437,7 +437,7 @@ _OF_BAND = ("from_m", "to_m", "lowest_cv_pct", "lowest_at_m", "margin_pct", "nar
 
 
 def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:
-    best, columns = result.best(scan.method), scan_columns(scan)
+    best, columns = result.curves[scan.method].best, scan_columns(scan)
     return {
         "effective_width_m": result.effective_width_m(scan.method),
         "effective_width_censored": result.censored(scan.method),

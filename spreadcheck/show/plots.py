@@ -190,7 +190,7 @@ def draw_profile(axes: Axes, result: Assessment, system: str = "metric") -> None
 def shown_bout(result: Assessment) -> tuple[str, float]:
     """The driving method and bout width that the deposit is drawn for: what is driven, else what would be best."""
     method = result.driving or BACK_AND_FORTH
-    best = result.best(method)
+    best = result.curves[method].best
     width = result.bout_width_m or result.effective_width_m(method) or (best[0] if best else None)
     return method, width or float(result.scans[method].width_m[-1])
 

@@ -255,7 +255,7 @@ def _differ(result: Assessment) -> bool:
 def _method_width(result: Assessment, method: str, system: str) -> str:
     start = f"{method.capitalize()} ({HOW[method]}):"
     if result.effective_width_m(method) is None:
-        best = result.best(method)
+        best = result.curves[method].best
         if best is None:
             return f"{start} no width has two trays or more in a bout, so that none can be judged."
         at = f"{both_lengths(best[0], system)} with a CV of {show_pct(best[1])} %"

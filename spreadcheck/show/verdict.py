@@ -148,7 +148,7 @@ def effective_words(result: Assessment, method: str, system: str = "metric") -> 
     runs = result.curves[method].runs(result.limit_pct)
     run = result.curves[method].effective_run(result.limit_pct)
     if run is None:
-        best = result.best(method)
+        best = result.curves[method].best
         return "none" if best is None else f"none; best {show_pct(best[1])} % at {width_down(best[0], system)}"
     far = width_down(run.to_m, system)
     if run.censored:
@@ -202,7 +202,7 @@ def advice_words(
     if result.kept is not None:
         noise = "with 90 % probability, the noise allowed for"
     words = f"Advised: the limit is kept even {error} off either way; {noise}."
-    if band is not None and result.at_a_dip(method) and not result.tail_curves:
+    if band is not None and advised in result.curves[method].width_m.tolist() and not result.tail_curves:
         room = width_down(min(advised - band.from_m, band.to_m - advised), system)
         dip = f"a dip of the CV ({show_pct(band.lowest_cv_pct)} %)"
         return f"Advised: {dip}; the limit is kept up to {room} off either way, not farther; {noise}."

@@ -86,7 +86,7 @@ def test_what_rests_on_the_tails_does_not_plainly_fit():
 
 @pytest.mark.parametrize(("probability", "state"), [(45.0, NOT_EVEN), (55.0, NARROWLY), (95.0, FITS)])
 def test_below_an_even_chance_it_is_not_even_enough(probability, state):
-    result = assess(triangle(12)).with_noise(lambda width_m, _method: np.full(len(width_m), probability))
+    result = replace(assess(triangle(12)), kept=lambda width_m, _method: np.full(len(width_m), probability))
     assert result.verdict.state == state
     assert ("but kept with a probability of 45 % only" in verdict_sentence(result.verdict)) == (state == NOT_EVEN)
 

@@ -110,7 +110,7 @@ def test_no_width_is_even_enough():
     assert all(result.effective_width_m(method) is None for method in METHODS)
     words = told(result)
     assert words["In short"].startswith("No bout width that was tried is even enough with this setting")
-    best = result.best(METHODS[0])
+    best = result.curves[METHODS[0]].best
     assert f"the best is {show_width(best[0])} (" in words["How far apart the passes may be driven"]
     assert f"with a CV of {show_pct(best[1])} %." in words["How far apart the passes may be driven"]
     assert "Don't spread with this setting" in words["What to do"]
@@ -154,7 +154,7 @@ def test_a_dip_says_how_far_its_limit_reaches():
     catch = np.where(np.abs(x) < 12, 8.0, np.where(np.abs(x) == 12, 4.0, 0.0))
     result = assess(tray_test(x, catch, tray_width="0.5 m", tray_length="0.5 m", form=form))
     curve, advised = result.curves[METHODS[0]], result.advised_width_m(METHODS[0])
-    assert result.at_a_dip(METHODS[0])
+    assert result.advised_width_m(METHODS[0]) in result.curves[METHODS[0]].width_m.tolist()
     room = float(re.search(r"kept up to ([0-9.]+) m off either way", advice_words(result, METHODS[0]))[1])
     assert max(curve.cv_at(advised - room), curve.cv_at(advised + room)) <= result.limit_pct
     assert max(curve.cv_at(advised - room - 0.1), curve.cv_at(advised + room + 0.1)) > result.limit_pct
