@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from spreadcheck.field.case import Asked, FieldStudy
-    from spreadcheck.field.worth import Worth
+    from spreadcheck.field.study import Worth
     from spreadcheck.show.document import Document
 
 
@@ -140,9 +140,8 @@ def field(
     """
     from spreadcheck.cli.say import progress_bar
     from spreadcheck.field.places import read_boundary
-    from spreadcheck.field.study import part_shown, study_field
+    from spreadcheck.field.study import part_shown, study_field, worth_of
     from spreadcheck.field.track import read_track
-    from spreadcheck.field.worth import worth_of
     from spreadcheck.units import HECTARE_M2
 
     out.check(sheet, *boundaries, track, analysis, prices)
@@ -231,7 +230,7 @@ def _write(study: FieldStudy, gains: tuple[Worth, ...], out: Outputs, units: str
         return field_figure(study, units)
 
     def page() -> str:
-        from spreadcheck.field.worth import switching_steps
+        from spreadcheck.field.study import switching_steps
         from spreadcheck.show.fieldmap import field_page
 
         return field_page(study, switching_steps(study), units, worth=gains)

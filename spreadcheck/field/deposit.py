@@ -155,14 +155,9 @@ def landing_of(profile: Profile, model: str = ARC, distance_m: float | None = No
         raise WidthError(Fault("option --landing-distance", problem, "give the longer throw, or use --landing line"))
     if distance_m is None:
         arc = Landing(ARC, THROW_OF_REACH * reach)
-        distance_m = arc.distance_m if model == ARC else mean_landing_m(profile, arc)
+        thrown = thrown_by([profile], arc, 0.05)  # a line at the mean: as much falls outside as is short inside
+        distance_m = arc.distance_m if model == ARC else float(np.average(thrown.behind_m, weights=thrown.mass_kg_m[0]))
     return Landing(model, distance_m)
-
-
-def mean_landing_m(profile: Profile, landing: Landing) -> float:
-    """Mean landing distance weighted by the pattern: switched there, as much falls outside as is short inside. [m]"""
-    thrown = thrown_by([profile], landing, 0.05)
-    return float(np.average(thrown.behind_m, weights=thrown.mass_kg_m[0]))
 
 
 def best_switching_m(profile: Profile, landing: Landing) -> float:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -67,8 +67,18 @@ def deposit_between(
     """The deposit of some passes between two places, as linear pieces between its kinks."""
     x = _kinks(profile, bout_width_m, low_m, high_m)
     start, length = x[:-1], np.diff(x)
+
+    def rate(places: FloatArray) -> FloatArray:
+        """What the passes from first to last leave at places in order, a stretch of the field at a time."""
+        parts = []
+        for at in range(0, len(places), _CHUNK):
+            numbers, shares = deposit_shares(profile, places[at : at + _CHUNK], bout_width_m, method)
+            low, high = (-np.inf if first is None else first), (np.inf if last is None else last)
+            parts.append(shares[(numbers >= low) & (numbers <= high)].sum(axis=0))
+        return np.concatenate(parts)
+
     # a step may stand on a kink, so look a quarter inside each piece and extend its straight line to both ends
-    near, far = (_sum_of(profile, start + part * length, bout_width_m, method, first, last) for part in (0.25, 0.75))
+    near, far = rate(start + length / 4), rate(start + 3 * length / 4)
     left, right = np.maximum(1.5 * near - 0.5 * far, 0.0), np.maximum(1.5 * far - 0.5 * near, 0.0)
     return Deposit(start, length, left, right, np.array([0]))
 
@@ -84,20 +94,6 @@ def _kinks(profile: Profile, w: float, low_m: float, high_m: float) -> FloatArra
     inner = [places[:1], places[1:][np.diff(places) > closest]] if len(places) else [places]
     x = np.concatenate(inner)
     return np.concatenate(([low_m], x[(x > low_m + closest) & (x < high_m - closest)], [high_m]))
-
-
-def _sum_of(
-    profile: Profile, x_m: FloatArray, w: float, method: str, first: int | None, last: int | None
-) -> FloatArray:
-    """What the passes from first to last leave at points in order, a stretch of the field at a time."""
-    parts = []
-    for at in range(0, len(x_m), _CHUNK):
-        numbers, shares = deposit_shares(profile, x_m[at : at + _CHUNK], w, method)
-        driven = np.ones(len(numbers), dtype=bool)
-        driven &= True if first is None else numbers >= first
-        driven &= True if last is None else numbers <= last
-        parts.append(shares[driven].sum(axis=0))
-    return np.concatenate(parts)
 
 
 LEFT, RIGHT = "left", "right"
@@ -134,11 +130,24 @@ def edge_case(profile: Profile, bout_width_m: float, method: str, *, first_pass_
     check_width(profile, bout_width_m)
     check_first_pass(first_pass_m)
     inward = profile if side == LEFT else mirrored(profile)
-    area = profile.area_kg_ha_m
-    beyond = float(_beyond(inward, bout_width_m, method, np.array([first_pass_m]))[0])
-    short = _short(inward, bout_width_m, method, first_pass_m)
-    zone = _zone(inward, bout_width_m, method, first_pass_m)
-    bound = area / bout_width_m * STRIPE_PCT / 100
+    w, area = bout_width_m, profile.area_kg_ha_m
+    beyond = float(_beyond(inward, w, method, np.array([first_pass_m]))[0])
+    # what the passes k < 0 of an endless field would leave inside the edge, and how far they would reach
+    passes = int(np.floor((first_pass_m + reach_m(inward)) / w)) + 1
+    areas = [_left_of(inward, method, -k, np.array(k * w - first_pass_m)) for k in range(1, passes + 1)]
+    short = max(float(np.sum(area - np.array(areas))), 0.0)
+    left, right = support_m(inward)
+    nearest = -left if method == BACK_AND_FORTH else right  # pass -1 is turned when driven back and forth
+    zone = max(0.0, first_pass_m - w + nearest, first_pass_m - 2 * w + right)
+
+    def under(first: int | None) -> float:
+        """How much of the zone gets too little of the passes from `first` on, or of an endless field."""
+        if zone <= 0:
+            return 0.0
+        pieces = deposit_between(inward, w, method, low_m=-first_pass_m, high_m=zone - first_pass_m, first=first)
+        starts, ends = runs_below(pieces, area / w * STRIPE_PCT / 100)
+        return float((ends - starts).sum())
+
     return EdgeCase(
         method=method,
         side=side,
@@ -148,8 +157,8 @@ def edge_case(profile: Profile, bout_width_m: float, method: str, *, first_pass_
         short_kg=None if profile.relative else short * _TO_KG,
         short_pct=100 * short / area,
         zone_m=zone,
-        strip_m=_under(inward, bout_width_m, method, first_pass_m, zone, bound, first=0),
-        strip_endless_m=_under(inward, bout_width_m, method, first_pass_m, zone, bound, first=None),
+        strip_m=under(0),
+        strip_endless_m=under(None),
     )
 
 
@@ -195,52 +204,23 @@ def _beyond(profile: Profile, w: float, method: str, first_m: FloatArray) -> Flo
     return np.asarray(np.maximum(np.sum(left, axis=0), 0.0))
 
 
-def _short(profile: Profile, w: float, method: str, first_m: float) -> float:
-    """Area that the passes k < 0 of an endless field would leave inside the edge. [kg/ha m]"""
-    passes = int(np.floor((first_m + reach_m(profile)) / w)) + 1
-    areas = [_left_of(profile, method, -k, np.array(k * w - first_m)) for k in range(1, passes + 1)]
-    return max(float(np.sum(profile.area_kg_ha_m - np.array(areas))), 0.0)
-
-
-def _zone(profile: Profile, w: float, method: str, first_m: float) -> float:
-    """How far inside the edge the passes that are not driven would reach. [m]"""
-    left, right = support_m(profile)
-    nearest = -left if method == BACK_AND_FORTH else right  # pass -1 is turned when driven back and forth
-    return max(0.0, first_m - w + nearest, first_m - 2 * w + right)
-
-
-def _under(
-    profile: Profile, w: float, method: str, first_m: float, zone_m: float, rate_kg_ha: float, *, first: int | None
-) -> float:
-    """How much of the edge zone lies below a rate, of the passes from `first` on or of an endless field. [m]"""
-    if zone_m <= 0:
-        return 0.0
-    starts, ends = runs_below(
-        deposit_between(profile, w, method, low_m=-first_m, high_m=zone_m - first_m, first=first), rate_kg_ha
-    )
-    return float((ends - starts).sum())
-
-
 def first_pass_distance(
     profile: Profile, bout_width_m: float, method: str, *, share_pct: float, side: str = LEFT
 ) -> float:
     """The shortest distance of the first pass from the edge that keeps a given share of a pass inside the field."""
     check_share(share_pct)
     check_width(profile, bout_width_m)
-    inward = profile if side == LEFT else mirrored(profile)
-    return _distance_at(inward, bout_width_m, method, profile.area_kg_ha_m * (1 - share_pct / 100))
-
-
-def _distance_at(profile: Profile, w: float, method: str, allowed: float) -> float:
-    """Where the area beyond falls to what is allowed: quadratic between distances at which a knot meets the edge."""
-    knots = np.concatenate((profile.knots[0], -profile.knots[0]))
-    places = np.unique(np.maximum(knots[:, None] - w * np.arange(np.ceil(reach_m(profile) / w) + 1), 0.0))
-    beyond = _beyond(profile, w, method, places)
+    inward, w = profile if side == LEFT else mirrored(profile), bout_width_m
+    allowed = profile.area_kg_ha_m * (1 - share_pct / 100)
+    # where the area beyond falls to what is allowed: quadratic between distances at which a knot meets the edge
+    knots = np.concatenate((inward.knots[0], -inward.knots[0]))
+    places = np.unique(np.maximum(knots[:, None] - w * np.arange(np.ceil(reach_m(inward) / w) + 1), 0.0))
+    beyond = _beyond(inward, w, method, places)
     end = int(np.argmax(beyond <= allowed + _ROUNDING * profile.area_kg_ha_m))
     if end == 0:
         return 0.0
     low, high = places[end - 1], places[end]
-    g0, middle, g1 = (float(g) for g in _beyond(profile, w, method, np.array([low, (low + high) / 2, high])))
+    g0, middle, g1 = (float(g) for g in _beyond(inward, w, method, np.array([low, (low + high) / 2, high])))
     square, slope, excess = 2 * (g0 - 2 * middle + g1), 4 * middle - 3 * g0 - g1, g0 - allowed
     root = np.sqrt(max(slope * slope - 4 * square * excess, 0.0))
     return float(low + min(2 * excess / (root - slope), 1.0) * (high - low))
@@ -407,23 +387,22 @@ def study_edge(
     if target is not None:
         profile = at_target_rate(profile, width, target)
     distances = tuple(dict.fromkeys(width / 2 if first is None else first for first in first_pass_m))
-    ways = [(method, side) for method in METHODS for side in sides]
+    cases = list(itertools.product(distances, METHODS, sides))
+    kept = []
+    for share, method, side in itertools.product(share_pct, METHODS, sides):
+        first = first_pass_distance(profile, width, method, share_pct=share, side=side)
+        kept.append(Kept(method, side, share, edge_case(profile, width, method, first_pass_m=first, side=side)))
     judged = assess(test, bout_width_m=width, tails=tails, relative=relative)
     study = EdgeStudy(
         test=test,
         profile=profile,
         bout_width_m=width,
         target_kg_ha=target,
-        cases=tuple(
-            edge_case(profile, width, method, first_pass_m=first, side=side)
-            for first in distances
-            for method, side in ways
-        ),
-        kept=tuple(_kept(profile, width, method, side, share) for share in share_pct for method, side in ways),
+        cases=tuple(edge_case(profile, width, method, first_pass_m=first, side=side) for first, method, side in cases),
+        kept=tuple(kept),
         fields=tuple(
             whole_field(profile, width, method, passes=passes, first_pass_m=first, side=side)
-            for first in distances
-            for method, side in ways
+            for first, method, side in cases
         ),
         doubts=judged.doubts,
         verdict=judged.verdict,
@@ -441,22 +420,20 @@ def _over_tails(study: EdgeStudy, profiles: Sequence[Profile]) -> OverTails:
     width, target = study.bout_width_m, study.target_kg_ha
     if target is not None:
         profiles = [at_target_rate(profile, width, target) for profile in profiles]
-    pct, kilos, distances = [], [], []
-    for case in study.cases:
-        found = [edge_case(p, width, case.method, first_pass_m=case.first_pass_m, side=case.side) for p in profiles]
-        pct.append(_range([one.beyond_pct for one in found]))
-        kilos.append(_range([one.beyond_kg or 0.0 for one in found]))
-    for kept in study.kept:
-        wanted: dict[str, Any] = {"share_pct": kept.share_pct, "side": kept.side}
-        distances.append(_range([first_pass_distance(p, width, kept.method, **wanted) for p in profiles]))
-    return OverTails(tuple(pct), None if study.profile.relative else tuple(kilos), tuple(distances))
+    cases = [
+        [edge_case(p, width, case.method, first_pass_m=case.first_pass_m, side=case.side) for p in profiles]
+        for case in study.cases
+    ]
+    kilos = tuple(_range([one.beyond_kg or 0.0 for one in found]) for found in cases)
+    return OverTails(
+        beyond_pct=tuple(_range([one.beyond_pct for one in found]) for found in cases),
+        beyond_kg=None if study.profile.relative else kilos,
+        first_pass_m=tuple(
+            _range([first_pass_distance(p, width, k.method, share_pct=k.share_pct, side=k.side) for p in profiles])
+            for k in study.kept
+        ),
+    )
 
 
 def _range(values: Sequence[float]) -> FigureRange:
     return FigureRange(min(values), max(values))
-
-
-def _kept(profile: Profile, width_m: float, method: str, side: str, share_pct: float) -> Kept:
-    """The distance that keeps a share inside, and what it leaves short."""
-    distance = first_pass_distance(profile, width_m, method, share_pct=share_pct, side=side)
-    return Kept(method, side, share_pct, edge_case(profile, width_m, method, first_pass_m=distance, side=side))

@@ -24,8 +24,7 @@ from spreadcheck.field.deposit import (
     raster_over,
     thrown_by,
 )
-from spreadcheck.field.edge import support_m
-from spreadcheck.field.places import Zone, extra
+from spreadcheck.field.places import Zone, corners_of, extra, parts_of, rings_of
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import Profile
 from spreadcheck.units import HECTARE_M2
@@ -186,8 +185,7 @@ def map_field(
         for side in {leg.border for leg in legs} - {""}
     }
     reach = max(strips.reach_m for strips in thrown.values())
-    outline = [np.asarray(part.exterior.coords)[:, :2] for part in getattr(ground.polygon, "geoms", [ground.polygon])]
-    raster = raster_over(legs, reach, cell_m, also=outline)
+    raster = raster_over(legs, reach, cell_m, also=rings_of(ground.polygon))
     rates = deposit_map(legs, thrown, raster, base_m=base_m, progress=progress)
     inside, interior = cells_inside(ground.polygon, raster), cells_inside(ground.interior, raster)
     metered = sum(thrown[leg.border].mass_kg_m.sum(axis=1) * leg.spread_m for leg in legs)
@@ -197,33 +195,22 @@ def map_field(
     )
 
 
-def reach_of(profile: Profile) -> float:
-    """How far a pattern reaches to its farther side. [m]"""
-    return max(abs(end) for end in support_m(profile))
-
-
 def cells_inside(polygon: Any, raster: Raster) -> NDArray[np.bool_]:
     """Which cells have their centre inside a shapely polygon or several: crossings counted along each row."""
     toggles = np.zeros((raster.rows, raster.columns + 1), dtype=np.uint8)
-    for part in getattr(polygon, "geoms", [polygon]):
-        if not part.is_empty:
-            for ring in (part.exterior, *part.interiors):
-                _toggle(toggles, raster, np.asarray(ring.coords)[:, :2])
+    for ring in rings_of(polygon):
+        # mark, for every row whose centre line an edge of the ring crosses, the first cell east of the crossing
+        x = (ring[:, 0] - raster.west_m) / raster.cell_m
+        y = (ring[:, 1] - raster.south_m) / raster.cell_m
+        first, last = np.ceil(np.minimum(y[:-1], y[1:]) - 0.5), np.ceil(np.maximum(y[:-1], y[1:]) - 0.5)
+        first, last = np.clip(first, 0, raster.rows).astype(int), np.clip(last, 0, raster.rows).astype(int)
+        counts = last - first
+        edge = np.repeat(np.arange(len(counts)), counts)
+        row = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts - first, counts)
+        slope = np.diff(x)[edge] / np.diff(y)[edge]
+        column = np.ceil(x[edge] + (row + 0.5 - y[edge]) * slope - 0.5)
+        np.bitwise_xor.at(toggles, (row, np.clip(column, 0, raster.columns).astype(int)), 1)
     return (np.bitwise_xor.accumulate(toggles, axis=1)[:, :-1]).astype(bool)
-
-
-def _toggle(toggles: NDArray[np.uint8], raster: Raster, ring: FloatArray) -> None:
-    """Mark, for every row whose centre line an edge of the ring crosses, the first cell east of the crossing."""
-    x = (ring[:, 0] - raster.west_m) / raster.cell_m
-    y = (ring[:, 1] - raster.south_m) / raster.cell_m
-    first, last = np.ceil(np.minimum(y[:-1], y[1:]) - 0.5), np.ceil(np.maximum(y[:-1], y[1:]) - 0.5)
-    first, last = np.clip(first, 0, raster.rows).astype(int), np.clip(last, 0, raster.rows).astype(int)
-    counts = last - first
-    edge = np.repeat(np.arange(len(counts)), counts)
-    row = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts - first, counts)
-    slope = np.diff(x)[edge] / np.diff(y)[edge]
-    column = np.ceil(x[edge] + (row + 0.5 - y[edge]) * slope - 0.5)
-    np.bitwise_xor.at(toggles, (row, np.clip(column, 0, raster.columns).astype(int)), 1)
 
 
 PATCH_M = 8.0  # a spot is judged over a patch of this side: smaller ones even out in the root zone
@@ -285,12 +272,13 @@ def _name(x: float, y: float, ground: Ground, bout_width_m: float, headland_m: f
     """What a place is called: how it lies to the boundary, and on which side of the field."""
     shapely = extra("shapely", "the field map")
     point, polygon = shapely.Point(x, y), ground.polygon
-    parts = getattr(polygon, "geoms", [polygon])
+    parts = parts_of(polygon)
     outer = min(part.exterior.distance(point) for part in parts)
     holes = [hole.distance(point) for part in parts for hole in part.interiors]
     hole = min(holes, default=np.inf) < outer
     away = min([outer, *holes])
-    corners = _corners(ground)
+    outlines = [np.asarray(part.exterior.coords)[:, :2] for part in parts_of(polygon.simplify(3.0))]
+    corners = np.concatenate([corners_of(outline, 35.0) for outline in outlines])
     corner = not hole and len(corners) and float(np.hypot(*(corners - [x, y]).T).min()) < 1.6 * bout_width_m
     if away <= max(headland_m, bout_width_m / 2) - bout_width_m / 4 or corner:
         place = "headland" if headland_m else "edge"
@@ -302,18 +290,6 @@ def _name(x: float, y: float, ground: Ground, bout_width_m: float, headland_m: f
     place += " at a hole" if hole and place != "inside" else ""
     angle = np.degrees(np.arctan2(x - polygon.centroid.x, y - polygon.centroid.y))
     return place, WINDS[round(angle / 45) % 8]
-
-
-def _corners(ground: Ground) -> FloatArray:
-    """Corners of the outline where it turns by 35 degrees or more."""
-    rings = [part.exterior for part in getattr(ground.polygon.simplify(3.0), "geoms", [ground.polygon.simplify(3.0)])]
-    found = []
-    for ring in rings:
-        points = np.asarray(ring.coords)[:-1, :2]
-        before, after = points - np.roll(points, 1, axis=0), np.roll(points, -1, axis=0) - points
-        turn = np.degrees(np.arctan2(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(1)))
-        found.append(points[np.abs(turn) >= 35])
-    return np.concatenate(found) if found else np.zeros((0, 2))
 
 
 # rate bands in % of the target, lowest first
@@ -370,7 +346,7 @@ def bands_geojson(found: FieldMap, zone: Zone | None) -> dict[str, Any]:
         shape = shapely.union_all(_runs(shapely, cells, raster.west_m, raster.south_m, raster.cell_m))
         polygons = [
             [_ring(ring, zone) for ring in (part.exterior, *part.interiors)]
-            for part in (shapely.geometry.polygon.orient(part) for part in getattr(shape, "geoms", [shape]))
+            for part in map(shapely.geometry.polygon.orient, parts_of(shape))
         ]
         top = None if np.isinf(high) else round(high / 100 * found.target_kg_ha, 3)
         features.append(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import csv
 import importlib
 import json
 import math
 import os
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import cached_property
 from typing import Any
@@ -100,67 +102,62 @@ def check_count(count: int, place: str) -> None:
         raise SheetError(Fault(place, problem, "thin them to one a second, or give one field at a time"))
 
 
-def csv_columns(text: str, place: str, *, optional: tuple[str, ...]) -> tuple[dict[str, FloatArray], list[list[str]]]:
-    """The columns of a CSV of points, by name; blank rows separate parts. Columns of text are left to the caller.
+Read = Callable[[str, str], float]  # a cell and its place -> a number
 
-    Returns numbers (NaN where a cell of an optional column is empty) and the raw rows; `part` counts blank rows.
-    """
-    import csv
 
-    header = text.splitlines()[0]
-    delimiter = max(";,\t", key=header.count)
+def number_in(cell: str, place: str) -> float:
+    """A number; NaN where the cell is empty."""
+    try:
+        value = float(cell) if cell else math.nan
+    except ValueError:
+        value = math.inf
+    if math.isinf(value) or (cell and math.isnan(value)):
+        raise SheetError(Fault(place, f'"{shown(cell)}" is no number', "write a number"))
+    return value
+
+
+def _must_be_number(cell: str, place: str) -> float:
+    if not cell:
+        raise SheetError(Fault(place, "is empty", "write a number"))
+    return number_in(cell, place)
+
+
+def csv_parts(
+    text: str, place: str, optional: Mapping[str, Read] | None = None
+) -> tuple[bool, list[dict[str, FloatArray]]]:
+    """A CSV of points: whether they are in degrees, and the columns of each part between blank rows, places as x, y."""
+    delimiter = max(";,\t", key=text.splitlines()[0].count)
     if text.count("\n") > MAX_POINTS + 1_000:
         check_count(text.count("\n"), place)
-    rows = list(csv.reader(text.splitlines(), delimiter=delimiter))
-    names = [cell.strip().casefold().removeprefix("\ufeff") for cell in rows[0]]
+    header, *rows = csv.reader(text.splitlines(), delimiter=delimiter)
+    names = [cell.strip().casefold().removeprefix("\ufeff") for cell in header]
     pair = next((pair for pair in (DEGREES, METRES) if set(pair) <= set(names)), None)
     if pair is None:
-        problem = f'the first row names no places: "{shown(delimiter.join(rows[0]))}"'
+        problem = f'the first row names no places: "{shown(delimiter.join(header))}"'
         remedy = "head the columns longitude,latitude (degrees) or x_m,y_m (metres)"
         raise SheetError(Fault(f"{place}: row 1", problem, remedy))
-    odd = [name for name in names if name and name not in (*pair, *optional)]
+    readers: dict[str, Read] = {**dict.fromkeys(pair, _must_be_number), **(optional or {})}
+    odd = [name for name in names if name and name not in readers]
     if odd:
-        known = ", ".join((*pair, *optional))
-        raise SheetError(Fault(f"{place}: row 1", f'the column "{shown(odd[0])}" is not known', f"use {known}"))
-    part = 0
-    kept: list[list[str]] = []
-    numbers: list[int] = []
-    parts: list[int] = []
-    for number, row in enumerate(rows[1:], start=2):
-        if not any(cell.strip() for cell in row):
-            part += bool(kept)
-            continue
-        kept.append([*row, *[""] * (len(names) - len(row))])
-        numbers.append(number)
-        parts.append(part)
-    found: dict[str, FloatArray] = {"part": np.array(parts, float), "row": np.array(numbers, float)}
-    for name in (*pair, *(name for name in optional if name in names and name not in ("time", "on"))):
-        at = names.index(name)
-        cells = [row[at].strip() for row in kept]
-        if delimiter != ",":
-            cells = [cell.replace(",", ".") for cell in cells]
-        found[name] = _numbers(cells, numbers, name, place, required=name in pair)
-    for name in ("time", "on"):
-        if name in names:
-            at = names.index(name)
-            found[name] = np.array([row[at].strip() for row in kept], dtype=object)
-    return found, kept
-
-
-def _numbers(cells: list[str], rows: list[int], name: str, place: str, *, required: bool) -> FloatArray:
-    """The cells of a column as numbers; the first that is none is named."""
-    values = np.full(len(cells), np.nan)
-    for at, cell in enumerate(cells):
-        if not cell and not required:
-            continue
-        try:
-            values[at] = float(cell)
-        except ValueError:
-            values[at] = math.nan
-        if not math.isfinite(values[at]):
-            problem = f'"{shown(cell)}" is no number' if cell else "is empty"
-            raise SheetError(Fault(f'{place}: row {rows[at]}, column "{name}"', problem, "write a number"))
-    return values
+        raise SheetError(
+            Fault(f"{place}: row 1", f'the column "{shown(odd[0])}" is not known', f"use {', '.join(readers)}")
+        )
+    parts: list[list[list[float]]] = [[]]
+    known = [(at, name, readers[name]) for at, name in enumerate(names) if name]
+    for number, row in enumerate(rows, start=2):
+        cells = [cell.strip() if delimiter == "," else cell.strip().replace(",", ".") for cell in row]
+        if any(cells):
+            cells += [""] * (len(names) - len(cells))
+            parts[-1].append([read(cells[at], f'{place}: row {number}, column "{name}"') for at, name, read in known])
+        elif parts[-1]:
+            parts.append([])
+    called = {pair[0]: "x", pair[1]: "y"}
+    columns = [called.get(name, name) for _, name, _ in known]
+    found = [dict(zip(columns, np.array(part).T, strict=True)) for part in parts if part]
+    if pair == DEGREES:
+        for each in found:
+            check_degrees(each["x"], each["y"], place)
+    return pair == DEGREES, found
 
 
 def read_geojson(text: str, place: str) -> list[tuple[dict[str, Any], str, Any]]:
@@ -205,6 +202,26 @@ def points_of(coordinates: Any, place: str) -> FloatArray:
     check_count(len(points), place)
     check_degrees(points[:, 0], points[:, 1], place)
     return points
+
+
+def parts_of(shape: Any) -> list[Any]:
+    """The shapely shapes that a shape is made of, without empty ones."""
+    return [part for part in getattr(shape, "geoms", [shape]) if not part.is_empty]
+
+
+def rings_of(shape: Any) -> list[FloatArray]:
+    """The closed rings of one polygon or several, outlines and holes, as rows of x and y. [m]"""
+    rings = [ring for part in parts_of(shape) for ring in (part.exterior, *part.interiors)]
+    return [np.asarray(ring.coords)[:, :2] for ring in rings]
+
+
+def corners_of(ring: FloatArray, turning_deg: float) -> FloatArray:
+    """Corners where a closed ring turns by so much or more, to either side. [m]"""
+    points = ring[:-1] if np.array_equal(ring[0], ring[-1]) else ring
+    before, after = points - np.roll(points, 1, axis=0), np.roll(points, -1, axis=0) - points
+    across = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    turn = np.degrees(np.arctan2(across, (before * after).sum(axis=1)))
+    return np.asarray(points[np.abs(turn) >= turning_deg])
 
 
 LEAST_HA, MOST_HA = 0.01, 20_000.0
@@ -300,15 +317,10 @@ def read_boundary(path: str | os.PathLike[str]) -> Boundary:
         called, rings = _geojson_rings(text, name)
         degrees = True
     else:
-        columns, _ = csv_columns(text, name, optional=())
-        degrees = DEGREES[0] in columns
-        pair = DEGREES if degrees else ("x_m", "y_m")
-        points = np.column_stack([columns[column] for column in pair])
-        if not len(points):
+        degrees, parts = csv_parts(text, name)
+        if not parts:
             raise SheetError(Fault(name, "has no corners", "give all corners in order, one a row"))
-        if degrees:
-            points_of(points.tolist(), name)
-        rings = [points[columns["part"] == part] for part in np.unique(columns["part"])]
+        rings = [np.column_stack((part["x"], part["y"])) for part in parts]
     if not degrees:
         return boundary_from(rings, source=name)
     zone = zone_of(*rings[0][0])

@@ -11,10 +11,9 @@ import numpy as np
 from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.field.deposit import Landing, Leg, leg_of
 from spreadcheck.field.fieldmap import Ground, map_field
-from spreadcheck.field.places import Boundary, extra
+from spreadcheck.field.places import Boundary, corners_of, extra, parts_of, rings_of
 from spreadcheck.field.track import BASE_M, later_switched
 from spreadcheck.sheet.labels import BACK_AND_FORTH
-from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import Profile
 from spreadcheck.units import HECTARE_M2
 
@@ -148,8 +147,8 @@ def plan_field(boundary: Boundary, driving: Driving) -> Plan:
         turn_m=turns * turn,
         turn_depth_m=depth,
         edge=inner,
-        parts=len(getattr(inner, "geoms", [inner])) if not inner.is_empty else 0,
-        acute_corners=_acute_corners(boundary.rings[0]),
+        parts=len(parts_of(inner)),
+        acute_corners=tuple((x, y) for x, y in corners_of(boundary.rings[0], 180 - _ACUTE_DEG).tolist()),
         tongue_ha=float(field.difference(wide).area) / HECTARE_M2,
         slant_ha=_slant_m2(inner, driving) / HECTARE_M2,
         last_over_m=last_over,
@@ -170,9 +169,7 @@ def _round(field: Any, driving: Driving, number: int) -> list[Leg]:
     inward, r = (number + 0.5) * driving.bout_width_m, driving.turning_radius_m
     moved = field.buffer(-(inward + r), _ARC_PARTS).buffer(2 * r, _ARC_PARTS).buffer(-r, _ARC_PARTS)
     legs = []
-    for part in getattr(moved, "geoms", [moved]):
-        if part.is_empty:
-            continue
+    for part in parts_of(moved):
         for ring, clockwise in ((part.exterior, True), *((hole, False) for hole in part.interiors)):
             points = np.asarray(ring.coords)[:, :2]
             if bool(ring.is_ccw) is clockwise:
@@ -224,7 +221,7 @@ def _bouts(shapely: Any, field: Any, inner: Any, driving: Driving) -> tuple[list
 
 def _spans(shape: Any) -> list[tuple[float, float]]:
     """Where a line along the heading lies in some ground: from and to, in order."""
-    lines = [part for part in getattr(shape, "geoms", [shape]) if part.geom_type == "LineString" and not part.is_empty]
+    lines = [part for part in parts_of(shape) if part.geom_type == "LineString"]
     spans = [tuple(sorted((float(line.coords[0][1]), float(line.coords[-1][1])))) for line in lines]
     return sorted((low, high) for low, high in spans if high - low > _SHORTEST_M)
 
@@ -235,22 +232,12 @@ def _slant_m2(inner: Any, driving: Driving) -> float:
     Edges that pass less than a bout are left out: no bout ends on them.
     """
     heading, total = np.radians(driving.heading_deg), 0.0
-    for part in getattr(inner, "geoms", [inner]):
-        for ring in (part.exterior, *part.interiors) if not part.is_empty else ():
-            edges = np.diff(np.asarray(ring.coords)[:, :2], axis=0)
-            along = np.abs(edges @ [np.sin(heading), np.cos(heading)])
-            across = np.abs(edges @ [np.cos(heading), -np.sin(heading)])
-            total += float(along[across >= driving.bout_width_m].sum())
+    for ring in rings_of(inner):
+        edges = np.diff(ring, axis=0)
+        along = np.abs(edges @ [np.sin(heading), np.cos(heading)])
+        across = np.abs(edges @ [np.cos(heading), -np.sin(heading)])
+        total += float(along[across >= driving.bout_width_m].sum())
     return total * driving.bout_width_m / 8
-
-
-def _acute_corners(ring: FloatArray) -> tuple[tuple[float, float], ...]:
-    """Corners of an outline with an inner angle under 60 degrees. [m]"""
-    points = ring[:-1] if np.array_equal(ring[0], ring[-1]) else ring
-    before, after = np.roll(points, 1, axis=0) - points, np.roll(points, -1, axis=0) - points
-    size = np.hypot(*before.T) * np.hypot(*after.T)
-    angle = np.degrees(np.arccos(np.clip((before * after).sum(axis=1) / np.where(size > 0, size, 1), -1, 1)))
-    return tuple((float(x), float(y)) for x, y in points[(angle < _ACUTE_DEG) & (size > 0)])
 
 
 def _drifted(leg: Leg, driving: Driving, seed: int) -> Leg:

@@ -10,8 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from spreadcheck.doubts.doubt import Doubt
-from spreadcheck.errors import CostError, Fault, SheetError, WidthError, shown
+from spreadcheck.errors import CostError, Fault, SheetError, WidthError, record, shown
 from spreadcheck.field.case import (
     Asked,
     FieldCase,
@@ -23,10 +22,11 @@ from spreadcheck.field.case import (
     track_doubts,
 )
 from spreadcheck.field.deposit import ARC, LINE, Landing, Leg, Progress, best_switching_m, landing_of
-from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap, Ground, OtherLanding, find_spots, map_field, reach_of
+from spreadcheck.field.edge import reach_m
+from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap, Ground, OtherLanding, find_spots, map_field
 from spreadcheck.field.places import Boundary, extra
-from spreadcheck.field.plan import Driving, Plan, Tried, heading_cvs, plan_field
-from spreadcheck.field.track import BASE_M, Track, check_near, has_speed, later_switched, legs_of, mean_speed_m_s
+from spreadcheck.field.plan import Driving, Plan, Tried, heading_cvs, later_cvs, plan_field
+from spreadcheck.field.track import BASE_M, Track, check_near, later_switched, legs_of, mean_speed_m_s
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.blend import NutrientAnalysis, blend_parts
 from spreadcheck.money.response import yield_at
@@ -37,6 +37,7 @@ from spreadcheck.spread.widths import check_width
 from spreadcheck.units import HECTARE_M2
 
 MAX_WAYS = 60
+LEAST_GAIN_PCT = 0.3  # of field CV: a shift of all switching that gains less is not worth a word
 
 
 def study_field(
@@ -130,25 +131,30 @@ class _Study:
 
     def made(self) -> FieldStudy:
         """The whole study."""
-        cases, headings = self.track_cases() if self.track is not None else self.plan_cases()
+        cases, headings = self.ways()
         case = cases[0]
-        headland = _headland_m(case)
-        other = self._other(case)
+        width, profile, other = case.bout_width_m, self.scaled(case.bout_width_m), self._other(case)
+        doubts = landing_doubts(self.landing, other, given=self.asked.landing_distance_m is not None)
+        if case.plan is not None and self.boundary is not None:
+            reach, area = reach_m(self.profile), self.boundary.area_ha
+            doubts += plan_doubts(case.plan, self.landing, reach, self.asked.cell_m, area)
+        if self.track is not None:
+            doubts += track_doubts(self.track, boundary_assumed=case.ground.assumed)
         return FieldStudy(
             assessment=self.result,
             asked=self.asked,
             boundary=self.boundary,
             track=self.track,
-            profile=self.scaled(case.bout_width_m),
+            profile=profile,
             landing=self.landing,
             target_kg_ha=self.target,
             target_known=self.target_known,
             cases=tuple(cases),
-            spots=find_spots(case.found, case.ground, bout_width_m=case.bout_width_m, headland_m=headland),
+            spots=find_spots(case.found, case.ground, bout_width_m=width, headland_m=_headland_m(case)),
             other=other,
             sure=field_sureness(
                 self.result.noise,
-                self.scaled(case.bout_width_m),
+                profile,
                 case,
                 self.landing,
                 cell_m=self.asked.cell_m,
@@ -157,8 +163,15 @@ class _Study:
             ),
             headings=headings,
             nutrients=self._nutrients(case),
-            doubts=(*self.result.doubts, *self._doubts(case, other)),
+            doubts=(*self.result.doubts, *doubts),
         )
+
+    def ways(self) -> tuple[list[FieldCase], Tried]:
+        """Every way that is asked for, and the headings that were looked at."""
+        if self.track is not None:
+            return self._driven(self.track), ()
+        assert self.boundary is not None  # one of the two is there
+        return self._planned(self.boundary)
 
     def scaled(self, bout_width_m: float, profile: Profile | None = None) -> Profile:
         """The profile as metered for a bout width."""
@@ -166,9 +179,7 @@ class _Study:
         profile = profile or self.profile
         return replace(profile, rate_kg_ha=profile.rate_kg_ha * factor)
 
-    # --- a plan in a boundary
-
-    def plan_cases(self) -> tuple[list[FieldCase], Tried]:
+    def _planned(self, boundary: Boundary) -> tuple[list[FieldCase], Tried]:
         """Every combination of what is asked, and the headings that were looked at."""
         asked = self.asked
         methods = asked.method or (self.test.text("driving") or BACK_AND_FORTH,)
@@ -179,134 +190,102 @@ class _Study:
             )
         )  # fmt: skip
         if len(ways) > MAX_WAYS:
-            raise WidthError(
-                Fault("", f"{len(ways)} ways to drive are too many", f"compare at most {MAX_WAYS} at once")
-            )
-        best = best_switching_m(self.profile, self.landing)
+            problem = f"{len(ways)} ways to drive are too many"
+            raise WidthError(Fault("", problem, f"compare at most {MAX_WAYS} at once"))
+        best, field = best_switching_m(self.profile, self.landing), boundary.polygon
         cases: list[FieldCase] = []
-        found: dict[tuple[Any, ...], Tried] = {}
+        tried: dict[tuple[Any, ...], Tried] = {}
         for number, (width, rounds, method, heading, on, off, drift, border) in enumerate(ways):
             driving = Driving(
                 width, rounds, 0.0 if heading is None else heading, asked.turning_radius_m,
                 best if on is None else on, best if off is None else off, method, border, drift,
             )  # fmt: skip
+            ground = Ground(field, field.buffer(-(rounds * width + reach_m(self.profile))))
             if heading is None:
                 key = (width, rounds, method)
-                if key not in found:
-                    found[key] = self._headings(replace(driving, drift_m=0.0, border=False))
-                driving = replace(driving, heading_deg=min(found[key], key=lambda pair: pair[1])[0])
-            cases.append(self._planned(driving, number / len(ways), 1 / len(ways)))
-        return cases, next(iter(found.values()), ())
+                if key not in tried:
+                    tried[key] = heading_cvs(
+                        boundary, replace(driving, drift_m=0.0, border=False), self.scaled(width), ground,
+                        self.landing, coarse_cell_m(asked.cell_m, field.area),
+                    )  # fmt: skip
+                driving = replace(driving, heading_deg=min(tried[key], key=lambda pair: pair[1])[0])
+            plan = plan_field(boundary, driving)
+            hours = None if self.speed is None else plan.driven_m / self.speed / 3600
+            done = (number / len(ways), 1 / len(ways))
+            cases.append(self._case(width, plan.legs, ground, hours, done, plan=plan))
+        return cases, next(iter(tried.values()), ())
 
-    def _planned(self, driving: Driving, done: float, part: float) -> FieldCase:
-        assert self.boundary is not None
-        plan = plan_field(self.boundary, driving)
-        ground = self._ground_of(driving.headland_rounds * driving.bout_width_m)
-        case = self._case(driving.bout_width_m, plan.legs, ground, plan, done=done, part=part)
-        if self.speed is None:
-            return case
-        return self._with_work(case, plan.driven_m / self.speed / 3600)
-
-    def _ground_of(self, headland_m: float) -> Ground:
-        assert self.boundary is not None
-        polygon = self.boundary.polygon
-        return Ground(polygon, polygon.buffer(-(headland_m + reach_of(self.profile))))
-
-    def _headings(self, driving: Driving) -> Tried:
-        assert self.boundary is not None
-        ground = self._ground_of(driving.headland_rounds * driving.bout_width_m)
-        return heading_cvs(
-            self.boundary, driving, self.scaled(driving.bout_width_m), ground, self.landing,
-            coarse_cell_m(self.asked.cell_m, ground.polygon.area),
-        )  # fmt: skip
-
-    # --- a recorded track
-
-    def track_cases(self) -> tuple[list[FieldCase], Tried]:
+    def _driven(self, track: Track) -> list[FieldCase]:
         """The track as driven and with its switching moved."""
-        assert self.track is not None
-        reference = None
-        if self.asked.by_time:
-            if not has_speed(self.track):
-                remedy = "give a track with time or speed on all of it, or leave --by-time out"
-                raise SheetError(Fault(self.track.source, "logs neither time nor speed on all of it", remedy))
-            reference = self.speed or mean_speed_m_s(self.track)
-        legs = legs_of(self.track, reference_m_s=reference)
-        cases = []
-        shifts = self.asked.later_m
-        for number, (width, later) in enumerate(itertools.product(self.widths, shifts)):
-            ground = self._ground_of(width) if self.boundary is not None else _ground_along(legs, width, self.profile)
-            moved = later_switched(legs, later)
-            done, part = number / len(self.widths) / len(shifts), 1 / len(self.widths) / len(shifts)
-            case = self._case(width, moved, ground, None, done=done, part=part, later_m=later)
-            if has_speed(self.track):
-                whole = sum(float(leg.along_m[-1]) for leg in legs)
-                case = self._with_work(case, whole / mean_speed_m_s(self.track) / 3600)
-            cases.append(case)
-        return cases, ()
-
-    # --- maps and money
+        mean = mean_speed_m_s(track)
+        if self.asked.by_time and mean is None:
+            remedy = "give a track with time or speed on all of it, or leave --by-time out"
+            raise SheetError(Fault(track.source, "logs neither time nor speed on all of it", remedy))
+        legs = legs_of(track, reference_m_s=self.speed or mean if self.asked.by_time else None)
+        hours = None if mean is None else sum(float(leg.along_m[-1]) for leg in legs) / mean / 3600
+        ways, cases = list(itertools.product(self.widths, self.asked.later_m)), []
+        for number, (width, later) in enumerate(ways):
+            if self.boundary is None:
+                ground = _ground_along(legs, width, self.profile)
+            else:
+                field = self.boundary.polygon
+                ground = Ground(field, field.buffer(-(width + reach_m(self.profile))))
+            done = (number / len(ways), 1 / len(ways))
+            cases.append(self._case(width, later_switched(legs, later), ground, hours, done, later_m=later))
+        return cases
 
     def _case(
-        self, width: float, legs: Sequence[Leg], ground: Ground, plan: Plan | None, *, done: float,
-        part: float, later_m: float = 0.0,
+        self, width: float, legs: Sequence[Leg], ground: Ground, hours: float | None, done: tuple[float, float],
+        *, plan: Plan | None = None, later_m: float = 0.0,
     ) -> FieldCase:  # fmt: skip
-        told = None if self.progress is None else (lambda share: self.progress(done + part * share))  # type: ignore[misc]
+        """One way mapped, its work and its money as far as priced; `done` is the share before it, and its own."""
+
+        def told(share: float) -> None:
+            if self.progress is not None:
+                self.progress(done[0] + done[1] * share)
+
         (found,) = map_field(
             legs, [self.scaled(width)], ground, self.landing, bout_width_m=width, target_kg_ha=[self.target],
             cell_m=self.asked.cell_m, base_m=self.base_m, progress=told,
         )  # fmt: skip
         if not found.inside.any():
             raise WidthError(Fault("option --cell", "the field is smaller than a cell", "use smaller cells"))
-        case = FieldCase(width, tuple(legs), ground, found, plan, later_m)
-        return self._priced(case)
-
-    def _maps(
-        self, case: FieldCase, profiles: Sequence[Profile], targets: Sequence[float], **more: Any
-    ) -> Sequence[FieldMap]:
-        """Further maps of a way that was mapped, as its own but for what is said."""
-        own: dict[str, Any] = {"landing": self.landing, "cell_m": self.asked.cell_m, **more}
-        return map_field(
-            case.legs,
-            profiles,
-            case.ground,
-            bout_width_m=case.bout_width_m,
-            target_kg_ha=targets,
-            base_m=self.base_m,
-            **own,
-        )
-
-    def _priced(self, case: FieldCase) -> FieldCase:
-        """Yield lost and product wasted, as far as priced."""
-        basis, area = self.asked.basis, float(case.ground.polygon.area) / HECTARE_M2
-        lost = value = product = None
+        basis, area = self.asked.basis, float(ground.polygon.area) / HECTARE_M2
+        work = lost = value = product = None
         if basis is not None and basis.response is not None:
             if not self.target_known:
                 remedy = 'write it on the sheet, or add --target "150 kg/ha"'
                 raise CostError(Fault("target rate", "is not known, and the yield lost depends on it", remedy))
             even = float(yield_at(basis.response, self.target))
-            lost = (even - float(yield_at(basis.response, case.found.field_kg_ha).mean())) * area
+            lost = (even - float(yield_at(basis.response, found.field_kg_ha).mean())) * area
             value = None if basis.prices.crop_per_t is None else lost * basis.prices.crop_per_t
+        if basis is not None and hours is not None:
+            hourly = [price for price in (basis.prices.work_per_h, basis.prices.fuel_per_h) if price is not None]
+            work = hours * sum(hourly) if hourly else None
         if self.asked.product_per_t is not None and self.target_known:
-            product = case.found.wasted_kg / 1000 * self.asked.product_per_t
-        return replace(case, yield_lost_t=lost, yield_cost=value, product_cost=product)
+            product = found.wasted_kg / 1000 * self.asked.product_per_t
+        return FieldCase(width, tuple(legs), ground, found, plan, later_m, hours, work, lost, value, product)
 
-    def _with_work(self, case: FieldCase, hours: float) -> FieldCase:
-        prices = None if self.asked.basis is None else self.asked.basis.prices
-        hourly = [] if prices is None else [p for p in (prices.work_per_h, prices.fuel_per_h) if p is not None]
-        return replace(case, hours=hours, work_cost=hours * sum(hourly) if hourly else None)
+    def _maps(
+        self, case: FieldCase, profiles: Sequence[Profile], targets: Sequence[float], landing: Landing, cell_m: float
+    ) -> Sequence[FieldMap]:
+        """Further maps of a way that was mapped."""
+        return map_field(
+            case.legs, profiles, case.ground, landing, bout_width_m=case.bout_width_m, target_kg_ha=targets,
+            cell_m=cell_m, base_m=self.base_m,
+        )  # fmt: skip
 
     def _other(self, case: FieldCase) -> OtherLanding:
         """The other landing model, its distance such that the same switching suits it."""
         model = LINE if self.landing.model == ARC else ARC
         distance = best_switching_m(self.profile, self.landing)
-        reach = reach_of(self.profile)
+        reach = reach_m(self.profile)
         landing = Landing(model, distance if model == LINE else max(1.05 * reach, float(np.hypot(distance, reach / 2))))
         profile, cell = self.scaled(case.bout_width_m), coarse_cell_m(self.asked.cell_m, case.ground.polygon.area)
         both = [
             case.found
             if each is self.landing and cell == self.asked.cell_m
-            else self._maps(case, [profile], [self.target], landing=each, cell_m=cell)[0]
+            else self._maps(case, [profile], [self.target], each, cell)[0]
             for each in (self.landing, landing)
         ]
         own, other = (found.field_kg_ha for found in both)  # rasters end apart, but lie on the same lines
@@ -322,17 +301,8 @@ class _Study:
         parts = [part for part in blend_parts(self.test, contents, tails=self.asked.tails) if part[1] != "whole"]
         scaled = [self.scaled(case.bout_width_m, profile) for _, _, profile in parts]
         targets = [profile.area_kg_ha_m / case.bout_width_m for profile in scaled]
-        maps = self._maps(case, scaled, targets)
+        maps = self._maps(case, scaled, targets, self.landing, self.asked.cell_m)
         return tuple((name, found) for (name, _, _), found in zip(parts, maps, strict=True))
-
-    def _doubts(self, case: FieldCase, other: OtherLanding) -> list[Doubt]:
-        found = landing_doubts(self.landing, other, given=self.asked.landing_distance_m is not None)
-        if case.plan is not None:
-            assert self.boundary is not None
-            reach, area = reach_of(self.profile), self.boundary.area_ha
-            return found + plan_doubts(case.plan, self.landing, reach, self.asked.cell_m, area)
-        assert self.track is not None
-        return found + track_doubts(self.track, boundary_assumed=case.ground.assumed)
 
 
 def _ground_along(legs: Sequence[Leg], bout_width_m: float, profile: Profile) -> Ground:
@@ -342,7 +312,7 @@ def _ground_along(legs: Sequence[Leg], bout_width_m: float, profile: Profile) ->
     half = bout_width_m / 2
     ground = shapely.union_all(shapely.buffer(lines, half, quad_segs=4, cap_style="flat"))
     ground = ground.buffer(half / 2, quad_segs=4).buffer(-half / 2, quad_segs=4)
-    return Ground(ground, ground.buffer(-(bout_width_m + reach_of(profile))), assumed=True)
+    return Ground(ground, ground.buffer(-(bout_width_m + reach_m(profile))), assumed=True)
 
 
 def part_shown(study: FieldStudy, name: str) -> FieldStudy:
@@ -372,7 +342,7 @@ def _headland_m(case: FieldCase) -> float:
 def ways_of(study: FieldStudy, asked: Asked, *, planned: bool = False) -> list[FieldCase]:
     """Other ways to drive the field of a study; `planned` leaves the track for a plan in the boundary."""
     made = _Study(study.assessment, asked, study.boundary, None if planned else study.track, None)
-    return (made.track_cases() if made.track is not None else made.plan_cases())[0]
+    return made.ways()[0]
 
 
 def study_fields(
@@ -405,15 +375,13 @@ def study_fields(
     'study_fields'
     """
     jobs = [(test, asked, *field) for field in fields]
-    if executor is not None:
-        studies = list(executor.map(_alone, jobs))
-    elif len(jobs) < 2:
-        studies = list(map(_alone, jobs))
+    if executor is not None or len(jobs) < 2:
+        found = list((map if executor is None else executor.map)(_alone, jobs))
     else:
         with ProcessPoolExecutor(max_workers=min(len(jobs), 8)) as local:
-            studies = list(local.map(_alone, jobs))
+            found = list(local.map(_alone, jobs))
     shared = _assessed(test, asked)
-    return tuple(replace(study, assessment=shared) for study in studies)
+    return tuple(FieldStudy(assessment=shared, **each) for each in found)
 
 
 def _assessed(test: TrayTest, asked: Asked) -> Assessment:
@@ -422,8 +390,106 @@ def _assessed(test: TrayTest, asked: Asked) -> Assessment:
     return assess(test, limit_pct=asked.limit_pct, bout_width_m=width, tails=asked.tails, relative=True)
 
 
-def _alone(job: tuple[TrayTest, Asked, Boundary | None, Track | None]) -> FieldStudy:
+def _alone(job: tuple[TrayTest, Asked, Boundary | None, Track | None]) -> dict[str, Any]:
     """One field, without the assessment: that can't travel between processes, and is the same for all."""
     test, asked, boundary, track = job
     study = study_field(test, asked, boundary=boundary, track=track)
-    return replace(study, assessment=None)  # type: ignore[arg-type]
+    return {name: value for name, value in vars(study).items() if name != "assessment"}
+
+
+# --- what better driving would be worth
+
+
+@record(eq=False)
+class Worth:
+    """One improvement against the case that is shown; `saved_per_year` is None where nothing is priced."""
+
+    label: str
+    case: FieldCase
+    cv_less_pct: float
+    wasted_less_kg_ha: float
+    saved_per_ha: float | None
+    saved_per_year: float | None
+
+
+def worth_of(study: FieldStudy, *, per_year_ha: float | None = None) -> tuple[Worth, ...]:
+    """What each improvement alone, and all together, would change."""
+    shown, area, found = study.case, float(study.case.ground.polygon.area) / HECTARE_M2, []
+    for label, case in _planned(study) if study.track is None else _driven(study):
+        saved = None
+        if shown.total_cost is not None and case.total_cost is not None:
+            saved = (shown.total_cost - case.total_cost) / area
+        less_cv = shown.found.field_cv_pct - case.found.field_cv_pct
+        less_wasted = (shown.found.wasted_kg - case.found.wasted_kg) / area
+        a_year = None if saved is None else saved * (area if per_year_ha is None else per_year_ha)
+        found.append(Worth(label, case, less_cv, less_wasted, saved, a_year))
+    return tuple(found)
+
+
+def _as_shown(study: FieldStudy) -> Asked:
+    """What is asked, narrowed to the case that is shown."""
+    driving = study.case.driving
+    if driving is None:
+        return replace(study.asked, bout_width_m=(study.case.bout_width_m,), later_m=(study.case.later_m,))
+    names = ("bout_width_m", "headland_rounds", "heading_deg", "on_m", "off_m", "method", "drift_m", "border")
+    narrowed: dict[str, Any] = {name: (getattr(driving, name),) for name in names}
+    return replace(study.asked, **narrowed)
+
+
+def _planned(study: FieldStudy) -> list[tuple[str, FieldCase]]:
+    base, driving = _as_shown(study), study.case.driving
+    assert driving is not None
+    changes: dict[str, dict[str, Any]] = {}
+    switched = ways_of(study, replace(base, on_m=(None,), off_m=(None,)))[0]
+    assert switched.driving is not None
+    if max(abs(switched.driving.on_m - driving.on_m), abs(switched.driving.off_m - driving.off_m)) > 0.5:
+        changes["best switching"] = {"on_m": (None,), "off_m": (None,)}
+    if driving.drift_m:
+        changes["exact guidance"] = {"drift_m": (0.0,)}
+    if not driving.border and driving.headland_rounds:
+        changes["border device"] = {"border": (True,)}
+    ways = [
+        (label, switched if label == "best switching" else ways_of(study, replace(base, **change))[0])
+        for label, change in changes.items()
+    ]
+    if len(changes) > 1:
+        together = {name: value for change in changes.values() for name, value in change.items()}
+        ways.append(("all together", ways_of(study, replace(base, **together))[0]))
+    return ways
+
+
+def _driven(study: FieldStudy) -> list[tuple[str, FieldCase]]:
+    base, case, ways = _as_shown(study), study.case, []
+    cell = coarse_cell_m(study.asked.cell_m, case.ground.polygon.area)
+    tried = later_cvs(case.legs, study.profile, case.ground, study.landing, bout_width_m=case.bout_width_m, cell_m=cell)
+    shift, lowest = min(tried, key=lambda pair: pair[1])
+    if dict(tried)[0.0] - lowest >= LEAST_GAIN_PCT:
+        (moved,) = ways_of(study, replace(base, later_m=(case.later_m + shift,)))
+        ways.append(("all switching moved", moved))
+    if study.boundary is not None:
+        plan = replace(base, heading_deg=(None,), on_m=(None,), off_m=(None,), drift_m=(0.0,), border=(False,))
+        (planned,) = ways_of(study, plan, planned=True)
+        ways.append(("exact guidance, best switching", planned))
+        assert planned.driving is not None
+        bordered = replace(plan, heading_deg=(planned.driving.heading_deg,), border=(True,))
+        ways.append(("with a border device too", ways_of(study, bordered, planned=True)[0]))
+    return ways
+
+
+STEPS_M = (-20.0, -15.0, -10.0, -5.0, 0.0, 5.0, 10.0, 15.0, 20.0)
+
+
+def switching_steps(study: FieldStudy) -> tuple[tuple[float, FieldCase], ...]:
+    """The case that is shown with every opening and shutting of the slide so many metres later, earlier if below 0."""
+    base, found = _as_shown(study), []
+    for later in STEPS_M:
+        driving = study.case.driving
+        if not later:
+            found.append((later, study.case))
+            continue
+        if driving is None:
+            asked = replace(base, later_m=(study.case.later_m + later,))
+        else:
+            asked = replace(base, on_m=(driving.on_m + later,), off_m=(driving.off_m + later,))
+        found.append((later, ways_of(study, asked)[0]))
+    return tuple(found)

@@ -10,19 +10,18 @@ import os
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime
-from typing import Any
 
 import numpy as np
 
 from spreadcheck.errors import Fault, SheetError, record, shown
 from spreadcheck.field.deposit import Leg
 from spreadcheck.field.places import (
-    DEGREES,
     Boundary,
     Zone,
     check_count,
-    csv_columns,
+    csv_parts,
     extra,
+    number_in,
     points_of,
     read_file,
     read_geojson,
@@ -35,7 +34,6 @@ SMOOTH_M = 5.0  # and each fix is fitted over so much either way
 GAP_S = 15.0
 FASTEST_M_S = 20.0
 GAP_M = 60.0  # where no time is logged
-OPTIONAL = ("time", "on", "heading", "speed")
 _ON = {"1": 1.0, "on": 1.0, "true": 1.0, "yes": 1.0, "0": 0.0, "off": 0.0, "false": 0.0, "no": 0.0, "": 1.0}
 
 
@@ -49,6 +47,15 @@ class Fixes:
     time_s: FloatArray | None = None
     heading_deg: FloatArray | None = None
     speed_m_s: FloatArray | None = None
+
+    @property
+    def stretch_m_s(self) -> FloatArray | None:
+        """Speed on each stretch: as logged, else from the time; None without either on all of it."""
+        if self.speed_m_s is not None and np.isfinite(self.speed_m_s).all():
+            return np.asarray((self.speed_m_s[1:] + self.speed_m_s[:-1]) / 2)
+        if self.time_s is None or not np.isfinite(self.time_s).all():
+            return None
+        return np.asarray(np.hypot(np.diff(self.x_m), np.diff(self.y_m)) / np.maximum(np.diff(self.time_s), 1e-3))
 
 
 @record(eq=False)
@@ -107,17 +114,18 @@ def read_track(path: str | os.PathLike[str], *, zone: Zone | None = None) -> Tra
     name = os.fspath(path)
     text = read_file(path, "track")
     start = text.lstrip("\ufeff \r\n\t")
+    degrees = True
     if start.startswith("{"):
         tables = list(_geojson(text, name))
     elif start.startswith("<"):
         tables = list(_gpx(text, name))
     else:
-        tables = _csv(text, name)
+        logged = {"time": _seconds, "on": _switch, "heading": number_in, "speed": number_in}
+        degrees, tables = csv_parts(text, name, logged)
     tables = [table for table in tables if len(table["x"]) > 1]
     if not tables:
         raise SheetError(Fault(name, "has no line of two points or more", "give the track as it was driven"))
     check_count(sum(len(table["x"]) for table in tables), name)
-    degrees = "degrees" in tables[0]
     if degrees and zone is None:
         zone = zone_of(float(tables[0]["x"][0]), float(tables[0]["y"][0]))
     if degrees and zone is not None:
@@ -126,54 +134,26 @@ def read_track(path: str | os.PathLike[str], *, zone: Zone | None = None) -> Tra
     return _track(tables, zone if degrees else None, name)
 
 
-def _csv(text: str, name: str) -> list[dict[str, Any]]:
-    columns, _ = csv_columns(text, name, optional=OPTIONAL)
-    degrees = DEGREES[0] in columns
-    pair = DEGREES if degrees else ("x_m", "y_m")
-    if degrees and len(columns[pair[0]]):
-        points_of(np.column_stack([columns[column] for column in pair]), name)
-    rows = columns["row"].astype(int)
-    tables = []
-    for part in np.unique(columns["part"]):
-        chosen = columns["part"] == part
-        table: dict[str, Any] = {"x": columns[pair[0]][chosen], "y": columns[pair[1]][chosen]}
-        if degrees:
-            table["degrees"] = True
-        for column in OPTIONAL:
-            if column in columns:
-                table[column] = columns[column][chosen]
-        if "on" in table:
-            table["on"] = np.array([_switch(c, r, name) for c, r in zip(table["on"], rows[chosen], strict=True)])
-        if "time" in table:
-            table["time"] = np.array([_seconds(c, r, name) for c, r in zip(table["time"], rows[chosen], strict=True)])
-        tables.append(table)
-    return tables
-
-
-def _switch(cell: str, row: int, name: str) -> float:
+def _switch(cell: str, place: str) -> float:
     if cell.casefold() not in _ON:
-        where = f'{name}: row {row}, column "on"'
-        raise SheetError(Fault(where, f'"{shown(cell)}" is neither on nor off', "write 1 for on, 0 for off"))
+        raise SheetError(Fault(place, f'"{shown(cell)}" is neither on nor off', "write 1 for on, 0 for off"))
     return _ON[cell.casefold()]
 
 
-def _seconds(cell: str, row: int, name: str) -> float:
+def _seconds(cell: str, place: str) -> float:
     """Seconds of a time: ISO 8601, or a plain number of seconds; NaN where empty."""
-    if not cell:
-        return np.nan
     try:
-        return float(cell)
+        return float(cell or "nan")
     except ValueError:
         pass
     try:
         return datetime.fromisoformat(cell).timestamp()
     except (ValueError, OverflowError):
-        where = f'{name}: row {row}, column "time"'
         remedy = "write it as 2026-04-14T10:15:00Z, or as seconds"
-        raise SheetError(Fault(where, f'"{shown(cell)}" is no time', remedy)) from None
+        raise SheetError(Fault(place, f'"{shown(cell)}" is no time', remedy)) from None
 
 
-def _geojson(text: str, name: str) -> Iterator[dict[str, Any]]:
+def _geojson(text: str, name: str) -> Iterator[dict[str, FloatArray]]:
     """The lines of a GeoJSON; a property `on` switches a whole line."""
     seen = set()
     for properties, kind, coordinates in read_geojson(text, name):
@@ -181,16 +161,16 @@ def _geojson(text: str, name: str) -> Iterator[dict[str, Any]]:
         lines = {"LineString": [coordinates], "MultiLineString": coordinates}.get(kind, [])
         for line in lines if isinstance(lines, list) else []:
             points = points_of(line, name)
-            table: dict[str, Any] = {"x": points[:, 0], "y": points[:, 1], "degrees": True}
+            table = {"x": points[:, 0], "y": points[:, 1]}
             if "on" in properties:
-                table["on"] = np.full(len(points), _switch(str(properties["on"]), 0, name))
+                table["on"] = np.full(len(points), _switch(str(properties["on"]), f'{name}: property "on"'))
             yield table
     if not seen & {"LineString", "MultiLineString"}:
         kinds = ", ".join(sorted(seen))
         raise SheetError(Fault(name, f"holds {kinds} and no line", "give the track as a LineString, or as GPX or CSV"))
 
 
-def _gpx(text: str, name: str) -> Iterator[dict[str, Any]]:
+def _gpx(text: str, name: str) -> Iterator[dict[str, FloatArray]]:
     """The segments of a GPX; routes count where there is no track."""
     gpxpy = extra("gpxpy", "a GPX track")
     try:
@@ -202,22 +182,24 @@ def _gpx(text: str, name: str) -> Iterator[dict[str, Any]]:
         if not points:
             continue
         degrees = points_of([(point.longitude, point.latitude) for point in points], name)
-        table: dict[str, Any] = {"x": degrees[:, 0], "y": degrees[:, 1], "degrees": True}
+        table = {"x": degrees[:, 0], "y": degrees[:, 1]}
         times = [point.time.timestamp() if point.time else np.nan for point in points]
         if np.isfinite(times).any():
             table["time"] = np.array(times)
         yield table
 
 
-def _track(tables: list[dict[str, Any]], zone: Zone | None, name: str) -> Track:
+def _track(tables: list[dict[str, FloatArray]], zone: Zone | None, name: str) -> Track:
     """Cut the tables at gaps, drop fixes that stand still, smooth what is left."""
     lines: list[Fixes] = []
-    gaps, longest, repeated, squares, raw, smooth, count = 0, 0.0, 0, 0.0, 0.0, 0.0, 0
+    raw: list[tuple[FloatArray, FloatArray]] = []
+    gaps, longest, repeated = 0, 0.0, 0
     for table in tables:
-        time = table.get("time")
-        if time is not None:
-            _check_times(time, name)
-        apart = np.hypot(np.diff(table["x"]), np.diff(table["y"]))
+        x, y, time = table["x"], table["y"], table.get("time")
+        if time is not None and len(back := np.flatnonzero(np.diff(time) < 0)):
+            problem = f"the time runs backwards at point {back[0] + 2}"
+            raise SheetError(Fault(name, problem, "put the points in the order they were driven"))
+        apart = np.hypot(np.diff(x), np.diff(y))
         cut = apart > GAP_M
         if time is not None and np.isfinite(time).all():
             step = np.diff(time)
@@ -226,30 +208,25 @@ def _track(tables: list[dict[str, Any]], zone: Zone | None, name: str) -> Track:
         elif len(apart) < 200:  # a drawn track: a corner every bout, and no fixes between
             cut = np.zeros(len(apart), dtype=bool)
         gaps += int(cut.sum())
-        for chosen in np.split(np.arange(len(table["x"])), np.flatnonzero(cut) + 1):
-            moved = np.concatenate(([True], np.hypot(*np.diff((table["x"][chosen], table["y"][chosen]))) > 1e-6))
+        for chosen in np.split(np.arange(len(x)), np.flatnonzero(cut) + 1):
+            moved = np.concatenate(([True], np.hypot(*np.diff((x[chosen], y[chosen]))) > 1e-6))
             repeated += int((~moved).sum())
             kept = chosen[moved]
             if len(kept) < 2:
                 continue
-            x, y = table["x"][kept], table["y"][kept]
-            new_x, new_y = smoothed(x, y)
-            squares += float(((new_x - x) ** 2 + (new_y - y) ** 2).sum() / 2)
-            raw += float(np.hypot(np.diff(x), np.diff(y)).sum())
-            smooth += float(np.hypot(np.diff(new_x), np.diff(new_y)).sum())
-            count += len(x)
-            lines.append(
-                Fixes(
-                    new_x,
-                    new_y,
-                    np.asarray(table.get("on", np.ones(len(table["x"]))), float)[kept],
-                    *(None if table.get(key) is None else table[key][kept] for key in ("time", "heading", "speed")),
-                )
-            )
-    if raw < 1.0:
-        raise SheetError(Fault(name, f"the track is {raw:.2g} m long", "give the track as it was driven"))
+            raw.append((x[kept], y[kept]))
+            on = table.get("on", np.ones(len(x)))[kept]
+            logged = (None if (each := table.get(key)) is None else each[kept] for key in ("time", "heading", "speed"))
+            lines.append(Fixes(*smoothed(x[kept], y[kept]), on, *logged))
+    before, after = (
+        sum(float(np.hypot(np.diff(x), np.diff(y)).sum()) for x, y in ways)
+        for ways in (raw, [(line.x_m, line.y_m) for line in lines])
+    )
+    if before < 1.0:
+        raise SheetError(Fault(name, f"the track is {before:.2g} m long", "give the track as it was driven"))
     if not any(line.on[:-1].any() for line in lines):
         raise SheetError(Fault(name, "the slide is off on all of it", 'write 1 in the column "on" where it is open'))
+    off = [(line.x_m - x) ** 2 + (line.y_m - y) ** 2 for line, (x, y) in zip(lines, raw, strict=True)]
     return Track(
         tuple(lines),
         zone,
@@ -257,17 +234,10 @@ def _track(tables: list[dict[str, Any]], zone: Zone | None, name: str) -> Track:
         gaps=gaps,
         longest_gap_s=longest,
         repeated=repeated,
-        noise_m=float(np.sqrt(squares / max(count, 1))),
-        longer_pct=100 * (raw / smooth - 1),
+        noise_m=float(np.sqrt(np.concatenate(off).mean() / 2)),
+        longer_pct=100 * (before / after - 1),
         on_logged=any("on" in table for table in tables),
     )
-
-
-def _check_times(time: FloatArray, name: str) -> None:
-    back = np.flatnonzero(np.diff(time) < 0)
-    if len(back):
-        problem = f"the time runs backwards at point {back[0] + 2}"
-        raise SheetError(Fault(name, problem, "put the points in the order they were driven"))
 
 
 def smoothed(x_m: FloatArray, y_m: FloatArray, within_m: float = SMOOTH_M) -> tuple[FloatArray, FloatArray]:
@@ -306,10 +276,9 @@ def legs_of(track: Track, *, reference_m_s: float | None = None) -> tuple[Leg, .
     """The legs of a track; with a reference speed the flow is metered by time: slower than it is more to the metre."""
     legs = []
     for line in track.lines:
-        flow = np.ones(len(line.x_m) - 1)
-        if reference_m_s is not None:
-            flow = reference_m_s / np.clip(_speeds(line), 0.1, None)
-        ahead = None
+        flow, ahead, speed = np.ones(len(line.x_m) - 1), None, line.stretch_m_s
+        if reference_m_s is not None and speed is not None:
+            flow = reference_m_s / np.clip(speed, 0.1, None)
         if line.heading_deg is not None and np.isfinite(line.heading_deg).all():
             angle = np.radians(line.heading_deg)
             ahead = np.column_stack((np.sin(angle), np.cos(angle)))
@@ -317,27 +286,16 @@ def legs_of(track: Track, *, reference_m_s: float | None = None) -> tuple[Leg, .
     return tuple(legs)
 
 
-def has_speed(track: Track) -> bool:
-    """Whether speed or time is logged on all of a track."""
-    return all(
-        any(values is not None and np.isfinite(values).all() for values in (line.speed_m_s, line.time_s))
-        for line in track.lines
-    )
-
-
-def _speeds(line: Fixes) -> FloatArray:
-    """Speed on each stretch: as logged, else from the time. [m/s]"""
-    if line.speed_m_s is not None and np.isfinite(line.speed_m_s).all():
-        return np.asarray((line.speed_m_s[1:] + line.speed_m_s[:-1]) / 2)
-    assert line.time_s is not None
-    return np.asarray(np.hypot(np.diff(line.x_m), np.diff(line.y_m)) / np.maximum(np.diff(line.time_s), 1e-3))
-
-
-def mean_speed_m_s(track: Track) -> float:
-    """Mean speed while the slide is open: metres over seconds. [m/s]"""
-    metres = [np.hypot(np.diff(line.x_m), np.diff(line.y_m)) * line.on[:-1] for line in track.lines]
-    seconds = [way / np.maximum(_speeds(line), 1e-3) for way, line in zip(metres, track.lines, strict=True)]
-    return float(sum(way.sum() for way in metres) / sum(each.sum() for each in seconds))
+def mean_speed_m_s(track: Track) -> float | None:
+    """Mean speed while the slide is open: metres over seconds; None where neither speed nor time is logged. [m/s]"""
+    metres = seconds = 0.0
+    for line in track.lines:
+        if (speed := line.stretch_m_s) is None:
+            return None
+        way = np.hypot(np.diff(line.x_m), np.diff(line.y_m)) * line.on[:-1]
+        metres += float(way.sum())
+        seconds += float((way / np.maximum(speed, 1e-3)).sum())
+    return metres / seconds
 
 
 def later_switched(legs: tuple[Leg, ...], later_m: float) -> tuple[Leg, ...]:
@@ -368,11 +326,9 @@ def check_near(track: Track, boundary: Boundary) -> None:
     y = np.concatenate([line.y_m for line in track.lines])
     west, south, east, north = boundary.polygon.bounds
     margin = 200.0
-    if track.zone is not None and boundary.zone is None:
-        fault = "is in degrees and the boundary in metres"
-        raise SheetError(Fault(track.source, fault, "give both in degrees, or both in metres"))
-    if track.zone is None and boundary.zone is not None:
-        fault = "is in metres and the boundary in degrees"
+    if (track.zone is None) is not (boundary.zone is None):
+        own, other = ("metres", "degrees") if track.zone is None else ("degrees", "metres")
+        fault = f"is in {own} and the boundary in {other}"
         raise SheetError(Fault(track.source, fault, "give both in degrees, or both in metres"))
 
     def near(a: FloatArray, b: FloatArray) -> bool:

@@ -10,7 +10,7 @@ from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.field.case import FieldCase, FieldStudy
 from spreadcheck.field.deposit import ARC, Landing
 from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap
-from spreadcheck.field.worth import Worth
+from spreadcheck.field.study import Worth
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
 from spreadcheck.show.json import envelope, form_data, picked

@@ -14,7 +14,7 @@ import numpy as np
 from spreadcheck.field.case import FieldCase, FieldStudy
 from spreadcheck.field.deposit import ARC
 from spreadcheck.field.fieldmap import BANDS_PCT, NEAR_PCT, SHARES, FieldMap
-from spreadcheck.field.worth import Worth
+from spreadcheck.field.study import Worth
 from spreadcheck.show.document import Place
 from spreadcheck.show.field import field_document, length_words, way_words, with_doubts
 from spreadcheck.show.html import document_html, web_part

@@ -17,7 +17,6 @@ from spreadcheck.field.deposit import (
     deposit_map,
     landing_of,
     leg_of,
-    mean_landing_m,
     raster_over,
     thrown_by,
 )
@@ -187,9 +186,9 @@ def test_best_switching_distance():
         return np.maximum(100 - deposit, 0)[bout & (x < 0)].sum() + deposit[bout & (x > 0)].sum()
 
     assert wrong(best) < min(wrong(best - 1.5), wrong(best + 1.5))
-    mean = mean_landing_m(wide, landing)  # mean of sqrt(T^2 - y^2) over -B to B
-    b = 18 / 21.1
-    assert mean == pytest.approx(21.1 / 2 * (math.sqrt(1 - b * b) + math.asin(b) / b), abs=0.01)
+    mean = landing_of(wide, LINE).distance_m  # mean of sqrt(T^2 - y^2) over -B to B, T = 1.2 B
+    b = 1 / 1.2
+    assert mean == pytest.approx(21.6 / 2 * (math.sqrt(1 - b * b) + math.asin(b) / b), abs=0.01)
 
 
 def test_ideal_border_device():

@@ -10,9 +10,8 @@ from spreadcheck.errors import SheetError, WidthError
 from spreadcheck.field.case import Asked
 from spreadcheck.field.fieldmap import SHARES
 from spreadcheck.field.places import boundary_from
-from spreadcheck.field.study import study_field, study_fields
+from spreadcheck.field.study import study_field, study_fields, switching_steps, worth_of
 from spreadcheck.field.track import Fixes, Track
-from spreadcheck.field.worth import switching_steps, worth_of
 from spreadcheck.passes.noise import NOTHING_STATED
 from spreadcheck.sheet.traytest import tray_test
 from spreadcheck.show.field import way_words

@@ -10,7 +10,6 @@ from spreadcheck.errors import SheetError
 from spreadcheck.field.places import Zone, boundary_from
 from spreadcheck.field.track import (
     check_near,
-    has_speed,
     later_switched,
     legs_of,
     mean_speed_m_s,
@@ -57,7 +56,7 @@ def test_formats_give_the_same_metres(tmp_path, write):
     assert line.y_m == pytest.approx(5_761_000 + np.arange(60) * 2.4, abs=1e-3)
     if write is not as_geojson:
         assert mean_speed_m_s(track) == pytest.approx(3.0, rel=1e-5)
-    assert has_speed(track) == (write is not as_geojson)
+    assert (mean_speed_m_s(track) is not None) == (write is not as_geojson)
 
 
 def test_gap_in_time_is_not_driven_over(tmp_path):
