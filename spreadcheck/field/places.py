@@ -224,7 +224,7 @@ def corners_of(ring: FloatArray, turning_deg: float) -> FloatArray:
     return np.asarray(points[np.abs(turn) >= turning_deg])
 
 
-LEAST_HA, MOST_HA = 0.01, 20_000.0
+LEAST_HA, MOST_HA, LONGEST_M = 0.01, 20_000.0, 50_000.0
 
 
 @record(eq=False)
@@ -266,6 +266,11 @@ def boundary_from(rings: list[FloatArray], *, zone: Zone | None = None, source: 
     if area > MOST_HA:
         problem = f"the field has {area:,.0f} ha, more than {MOST_HA:,.0f} ha"
         raise SheetError(Fault(name, problem, "check the order of longitude and latitude, and that metres are metres"))
+    west, south, east, north = boundary.polygon.bounds
+    if math.hypot(east - west, north - south) > LONGEST_M:
+        problem = f"the field is {math.hypot(east - west, north - south) / 1000:,.0f} km long"
+        remedy = f"give one of at most {LONGEST_M / 1000:g} km; are metres metres, and is a corner far off?"
+        raise SheetError(Fault(name, problem, remedy))
     return boundary
 
 

@@ -197,6 +197,7 @@ def test_read_corner_list_with_a_hole(tmp_path):
         ("x_m,y_m\n0,0\n400,200\n", "the outline has fewer than three corners"),
         ("x_m,y_m\n0,0\n4,0\n4,4\n", r"has 8 m2; give its corners"),
         ("x_m,y_m\n0,0\n90000,0\n90000,9000\n", r"more than 20,000 ha; check the order of longitude"),
+        ("x_m,y_m\n0,0\n90000,0\n90000,100\n", "is 90 km long; give one of at most 50 km"),
         ("x_m,y_m\n0,0\n1,x\n", r'row 3, column "y_m": "x" is no number'),
         ("east,north\n0,0\n", r"row 1: the first row names no places"),
         ("x_m,y_m,crop\n0,0,w\n", r'the column "crop" is not known; use x_m, y_m'),
