@@ -89,7 +89,7 @@ def outlets_of(kind: str, test: TrayTest, profile: Profile, chance: Chance, widt
     variance = chance.variances(alone * (weights - beside[:, None] * weights.mean(axis=0)) / middle)
     least = LIMITS["outlet gap"].value / 100
     alike = (LIMITS["unlike sides"].value / 100) ** 2  # good outlets differ too
-    ends = np.isin(numbers, (1, len(places)))  # a line that lies off takes so much of an end outlet's edge
+    ends = np.isin(numbers, (1, max(len(places), 1)))  # a line that lies off takes so much of an end outlet's edge
     variance[ends] += (usual_shift_m(test) / spacing * (alone * weights).max(axis=1)[ends, None]) ** 2
     p = holm([chance_of(chance.noise, *each) for each in zip(off.tolist(), variance + alike, strict=True)])
     told = [difference(chance.noise, *each, least) for each in zip(off.tolist(), variance, p.tolist(), strict=True)]
