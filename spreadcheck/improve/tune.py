@@ -229,7 +229,8 @@ def tune(
     if len(tests) < 2:
         raise SpreadcheckError(Fault("", "one test says nothing about a setting", "give tests at two settings or more"))
     check_different(tests)
-    several = {number for test in tests if len(test.bins) > 1 for number in thrown_bins(test, bin_no)}
+    thrown = [thrown_bins(test, bin_no) for test in tests]
+    several = {number for test, bins in zip(tests, thrown, strict=True) if len(test.bins) > 1 for number in bins}
     tests = [of_bin(test, bin_no or 1) for test in tests]
     varied, values = varied_settings(tests, settings)
     _check_products(tests, any_product)

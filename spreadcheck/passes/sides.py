@@ -26,17 +26,15 @@ from spreadcheck.passes.noise import Noise, Stated, noise_of, ratio_by_chance
 from spreadcheck.passes.passes import FEW, Passes
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 
-# the figures of the sides, their share of the chance of error together, and that of each of the two of the shape, which
-# are held against what is normal beside and so hardly ever use theirs
-FIGURES = ("centre", "mass", "reach", "slope")
-SIDES_SHARE, SHAPE_SHARE = 0.8, 0.1
+FIGURES = ("centre", "mass", "reach", "slope")  # they share one chance of error
+SHAPE_SHARE = 0.1  # of a further one; each of the shape is held against what is normal and hardly ever uses it
 # the ways of being unlike: usual size (m, or a share), chance before the test
 WAYS = {"shift": (1.5, 0.40), "wind": (1.5, 0.15), "mass": (0.15, 0.20), "slope": (0.30, 0.10), "reach": (0.20, 0.15)}
 SINGLE_DISC, FLAT = "single disc", ("pneumatic boom", "full-width drop")
 _PLATEAU = 0.85  # of the half-rate width: what counts of a flat pattern, whose ends are too steep to say more
 _Z_90, _Z_95 = 1.6449, 1.96  # 90 and 95 % of a normal distribution lie within so many sigma
 _POWER = 0.8416  # 80 % of a normal distribution lies below so many sigma
-_DRAWS, _ENOUGH = 20_000, 20  # of figures that are chance alone: 4 % is known to 0.14 %; fewer tell nothing
+_DRAWS, _ENOUGH = 20_000, 20  # of figures that are chance alone: 5 % is known to 0.15 %; fewer tell nothing
 _CALM = 0.2  # of the wind's speed: what blows across even where it is said to come from ahead
 _TAKES_OVER, _NEAR_SHARE, _FURTHEST = 2.0, 0.3, 2.0  # how fast one side takes over; wind: least share, furthest flight
 _SMOOTH = np.array([-2.0, 3.0, 6.0, 7.0, 6.0, 3.0, -2.0]) / 21  # a parabola through seven (Savitzky and Golay, 1964)
@@ -267,9 +265,8 @@ def _together(p: list[float], covariance: FloatArray) -> tuple[list[float], floa
     normal, found = NormalDist(), []
     for each in p:
         more = _DRAWS - int(np.searchsorted(largest, -normal.inv_cdf(max(each, 1e-300) / 2)))
-        found.append(min(max(more / _DRAWS, each) if more >= _ENOUGH else len(p) * each, len(p) * each, SIDES_SHARE))
-    asked = float(np.quantile(largest, 1 - SIDES_SHARE * alpha(LEVEL_PCT)))
-    return [each / SIDES_SHARE for each in found], asked
+        found.append(min(max(more / _DRAWS, each) if more >= _ENOUGH else len(p) * each, len(p) * each, 1.0))
+    return found, float(np.quantile(largest, 1 - alpha(LEVEL_PCT)))
 
 
 def _torn(passes: Passes, noise: Noise, sums: FloatArray) -> FloatArray:

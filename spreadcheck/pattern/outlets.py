@@ -25,6 +25,7 @@ from spreadcheck.spread.profile import Profile
 FEWEST = 4
 _BODY = 0.5  # of the peak: trays that are taken one by one where outlets are not known
 _NEAR = 1e-6
+_SHARE = 0.6  # of a chance of error of 5 %: the figures of the sides are asked of a boom as well
 
 
 @record
@@ -91,7 +92,8 @@ def outlets_of(kind: str, test: TrayTest, profile: Profile, chance: Chance, widt
     alike = (LIMITS["unlike sides"].value / 100) ** 2  # good outlets differ too
     ends = np.isin(numbers, (1, max(len(places), 1)))  # a line that lies off takes so much of an end outlet's edge
     variance[ends] += (usual_shift_m(test) / spacing * (alone * weights).max(axis=1)[ends, None]) ** 2
-    p = holm([chance_of(chance.noise, *each) for each in zip(off.tolist(), variance + alike, strict=True)])
+    chances = [chance_of(chance.noise, *each) for each in zip(off.tolist(), variance + alike, strict=True)]
+    p = np.minimum(holm(chances) / _SHARE, 1.0)
     told = [difference(chance.noise, *each, least) for each in zip(off.tolist(), variance, p.tolist(), strict=True)]
     return Outlets(by, tuple(map(Outlet, numbers.tolist(), at.tolist(), told)))
 

@@ -34,9 +34,9 @@ def lobes(offset, reach):
     return sum(np.exp(-0.5 * ((offset - side * reach) / 4.6) ** 2) for side in (-1, 1))
 
 
-def at_setting(value, reach, label="spinner speed", unit="rpm", seed=0, passes=3, **form):
+def at_setting(value, reach, label="spinner speed", unit="rpm", seed=0, passes=3, spacing=1.0, **form):
     """A test whose lobes lie at `reach`, with 2 % scatter."""
-    offset = np.arange(-24.0, 25.0)
+    offset = np.arange(-24.0, 24.5, spacing)
     rng = np.random.default_rng([seed, round(1000 * abs(value))])
     rates = lobes(offset, reach)[:, None] * (1 + rng.normal(0, 0.02, (len(offset), passes)))
     labels = FORM | {label: f"{value:g} {unit}".strip()} | form
@@ -73,9 +73,12 @@ def test_a_drop_point_in_marks_of_the_maker():
 
 
 def test_two_settings_together():
-    """Lobes move out with speed and with vane angle; the best pairs lie on a line through the middle of the range."""
+    """Lobes move out with speed and with vane angle; the best pairs lie on a line through the middle of the range.
+
+    Trays stand 4 m apart: the lobes are wide, and the work goes with the square of the trays.
+    """
     tests = [
-        at_setting(speed, 6 + (speed - 700) / 50 + angle / 4, **{"vane angle": f"{angle} deg"})
+        at_setting(speed, 6 + (speed - 700) / 50 + angle / 4, spacing=4.0, **{"vane angle": f"{angle} deg"})
         for speed, angle in ((640, -4), (640, 4), (760, -4), (760, 4), (700, 0))
     ]
     found = tune(tests)
@@ -86,6 +89,42 @@ def test_two_settings_together():
     assert {axes.get_xlabel() for axes in tuning_figure(found).axes[1:]} == {"Spinner speed (rpm)"}
     one = tune(tests, settings=["vane angle"])
     assert one.other_settings[0][0] == "spinner speed"
+
+
+def test_of_several_bins_the_one_asked_for_or_the_sum_counts():
+    """Some 150 kg/ha were caught: a target of 1,500 is implausible, one of 150 and a sum of 60 and 90 are not."""
+    bins = {"bin 2 product": "Potash", "bin 2 target rate": "150 kg/ha", "target rate": "1500 kg/ha"}
+    tests = series((660, 700, 740), **bins)
+    with pytest.raises(SpreadcheckError, match="mass-implausible"):
+        tune(tests)
+    second = tune(tests, bin_no=2)
+    assert second.products == ("Potash",)
+    assert "it is bin 2 whose product and target rate count." in words(second)
+    first = tune(series((660, 700, 740), **bins | {"target rate": "150 kg/ha", "bin 2 target rate": "1500 kg/ha"}))
+    assert first.products == ("Granular urea",)
+    assert "it is bin 1 whose product and target rate count; --bin says another." in words(first)
+    shared = {"bins run": "together", "target rate": "60 kg/ha", "bin 2 target rate": "90 kg/ha"}
+    together = series((660, 700, 740), **bins | shared)
+    both = tune(together)
+    assert (both.products, both.like.target_kg_ha) == (("Granular urea + Potash",), pytest.approx(150.0))
+    assert "held against the sum of their target rates" in words(both)
+    for wrong, said in ((together, "its bins run together"), (series((660, 700, 740)), "names no bin 2")):
+        with pytest.raises(SpreadcheckError, match=said):
+            tune(wrong, bin_no=2)
+
+
+def test_the_next_sheet_is_made_in_one_step(tmp_path):
+    """The line of trays, machine and product of the best test, the setting to test, and no catches."""
+    sheet = tmp_path / "next.csv"
+    result = run(*SERIES, "--into", sheet)
+    assert result.exit_code == 0, result.output
+    made, best = read_sheet(sheet), read_sheet(SERIES[1])
+    assert np.isnan(made.catch).all()
+    assert np.array_equal(made.offset_m, best.offset_m)
+    assert made.text("product") == best.text("product")
+    assert f"{made.quantity('spinner speed'):.0f} rpm" in result.stderr
+    assert "is a new sheet for a test on the line of" in result.stderr
+    assert f"Next: spreadcheck record {sheet}" in " ".join(result.stderr.split())
 
 
 def test_an_edge_asks_for_a_test_beyond_it_as_far_as_the_granules_bear():
