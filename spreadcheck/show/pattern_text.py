@@ -112,7 +112,8 @@ def advice_blocks(result: Assessment, system: str = "metric") -> tuple[Block, ..
         blocks.append(_difference_table(reading, system))
     if (sides := reading.sides) is not None:  # what would be found in 80 of 100 tests like this one
         side = "disc" if kind.name in (TWIN, LIME) else "side"
-        what = "a line, drop point or wind" if sides.ground is None else "a drop point"
+        what = "a line or wind" if kind.outlets else "a line, drop point or wind"
+        what = what if sides.ground is None else "a machine"  # line and wind cancel where passes go both ways
         least = show(sides.least_seen("centre"), "length", system, digits=1)
         unseen = (
             f"A {side} that is short by less than about {100 * sides.least_short:.0f} % can't be seen in this test, "
@@ -140,22 +141,6 @@ def advice_blocks(result: Assessment, system: str = "metric") -> tuple[Block, ..
     if more := [f"{each.cause.part} ({100 * each.share:.0f} %)" for each in reading.advice[FIRST:]]:
         blocks.append(Paragraph(f"Less likely: {'; '.join(more)}."))
     return (*blocks, Points((*cautions_of(reading.kind), DEFER), small=True))
-
-
-def _least_words(reading: PatternReading, system: str) -> str:
-    """What would have to be wrong for a test like this one to find it in 80 of 100 cases."""
-    sides = reading.sides
-    if sides is None:
-        return ""
-    side = "disc" if reading.kind.name in (TWIN, LIME) else "side"
-    least = show(sides.least_seen("centre"), "length", system, digits=1)
-    what = "a line or wind" if reading.kind.outlets else "a line, drop point or wind"
-    what = what if sides.ground is None else "a machine"  # line and wind cancel where passes go both ways
-    return (
-        f"A {side} that is short by less than about {100 * sides.least_short:.0f} % can't be seen in this test, nor "
-        f"{what} that moves the pattern by less than about {least}: fewer than 80 of 100 such tests would find it. "
-        "More passes help, and so do noting the wind and driving every second pass the other way."
-    )
 
 
 def _difference_table(reading: PatternReading, system: str) -> Table:
