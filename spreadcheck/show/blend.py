@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.judge.blend import ZONES, BlendAssessment, BlendPart, zone_shares
+from spreadcheck.judge.blend import ZONES, BlendAssessment, zone_shares
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Table
 from spreadcheck.show.format import about_test, show_pct
@@ -23,7 +23,6 @@ from spreadcheck.show.verdict import (
     width_down,
     width_up,
 )
-from spreadcheck.spread.tails import FigureRange
 from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
@@ -33,7 +32,10 @@ if TYPE_CHECKING:
 
 def blend_document(judged: Assessment, blend: BlendAssessment, system: str = "metric") -> Document:
     """Every part with its own widths, the widths that suit all, and how the blend changes across the width."""
-    blocks = (_parts_table(judged, blend, system), *_joint(judged, blend, system), _zone_table(blend))
+    zones = (Column("component", align="left"), *(Column(zone) for zone in (*ZONES, "all")))
+    rows = tuple((name, *(show_pct(share) for share in shares.tolist())) for name, shares in zone_shares(blend).items())
+    across = Table(zones, rows, "Share of each component in % of the catch, in five zones of equal catch")
+    blocks = (_parts_table(judged, blend, system), *_joint(judged, blend, system), across)
     return Document(blend.test.name, blocks, about=about_test(blend.test))
 
 
@@ -90,58 +92,39 @@ def _band(band: tuple[float, float], system: str) -> str:
     return f"{width_up(band[0], system)} to {width_down(band[1], system)}"
 
 
-def _zone_table(blend: BlendAssessment) -> Table:
-    columns = (Column("component", align="left"), *(Column(zone) for zone in (*ZONES, "all")))
-    rows = tuple((name, *(show_pct(float(share)) for share in shares)) for name, shares in zone_shares(blend).items())
-    return Table(columns, rows, "Share of each component in % of the catch, in five zones of equal catch")
-
-
 def blend_json(judged: Assessment, blend: BlendAssessment) -> dict[str, Any]:
     """A blend's result as plain data, SI."""
-    data: dict[str, Any] = {
-        "parts": _parts_json(blend),
-        "all_parts": {method: _joint_json(judged, blend, method) for method in METHODS},
-        "zones": list(ZONES),
-        "component_share_pct": {
-            name: {"zones": shares[:-1].tolist(), "all": float(shares[-1])}
-            for name, shares in zone_shares(blend).items()
-        },
-    }
-    return envelope("blend/1", blend.test, judged.doubts, verdict=verdict_data(judged.verdict), **data)
-
-
-def _joint_json(judged: Assessment, blend: BlendAssessment, method: str) -> dict[str, Any]:
-    limiting = blend.limiting_part(method)
-    return {
-        "effective_width_m": blend.joint_width_m(method),
-        "effective_width_over_tails_m": range_json(judged.effective_over_tails(method)),
-        "bands_m": [list(band) for band in blend.joint_bands_m(method)],
-        "limiting_part": limiting.name if limiting else None,
-    }
-
-
-def _parts_json(blend: BlendAssessment) -> list[dict[str, Any]]:
     over = {method: blend.widths_over_tails(method) for method in METHODS}
-    return [_part_json(part, {m: all_[at] if all_ else None for m, all_ in over.items()})
-            for at, part in enumerate(blend.parts)]  # fmt: skip
-
-
-def _part_json(part: BlendPart, over: dict[str, FigureRange | None]) -> dict[str, Any]:
-    return {
-        "name": part.name,
-        "kind": part.kind,
-        "cv_limit_pct": part.limit_pct,
-        **picked(part.profile, "offset_m rate_kg_ha centre_m left_share_pct"),
-        "methods": {
-            method: {
-                "effective_width_m": part.effective_width_m(method),
-                "effective_width_over_tails_m": range_json(over[method]),
-                "width_m": scan.width_m,
-                "cv_trays_pct": scan.cv_trays_pct,
-            }
-            for method, scan in part.scans.items()
-        },
+    parts = [
+        {
+            "name": part.name,
+            "kind": part.kind,
+            "cv_limit_pct": part.limit_pct,
+            **picked(part.profile, "offset_m rate_kg_ha centre_m left_share_pct"),
+            "methods": {
+                method: {
+                    "effective_width_m": part.effective_width_m(method),
+                    "effective_width_over_tails_m": range_json(ranges[at] if (ranges := over[method]) else None),
+                    "width_m": scan.width_m,
+                    "cv_trays_pct": scan.cv_trays_pct,
+                }
+                for method, scan in part.scans.items()
+            },
+        }
+        for at, part in enumerate(blend.parts)
+    ]
+    joint = {
+        method: {
+            "effective_width_m": blend.joint_width_m(method),
+            "effective_width_over_tails_m": range_json(judged.effective_over_tails(method)),
+            "bands_m": blend.joint_bands_m(method),
+            "limiting_part": limiting.name if (limiting := blend.limiting_part(method)) else None,
+        }
+        for method in METHODS
     }
+    shares = {name: {"zones": shares[:-1], "all": float(shares[-1])} for name, shares in zone_shares(blend).items()}
+    found = {"parts": parts, "all_parts": joint, "zones": list(ZONES), "component_share_pct": shares}
+    return envelope("blend/1", blend.test, judged.doubts, verdict=verdict_data(judged.verdict), **found)
 
 
 @plain_style()

@@ -28,24 +28,26 @@ CAUTIONS = (
 def edge_document(study: EdgeStudy, system: str = "metric") -> Document:
     """The study: a table for each distance of the first pass, distances that keep shares inside, cautions."""
     distances = dict.fromkeys(case.first_pass_m for case in study.cases)
+    mean = show(study.fields[0].endless_mean_kg_ha, "rate", system)
+    basis = f"rates at the metering of the test (mean {mean})"
+    if study.target_kg_ha is not None:
+        basis = f"rates scaled to the target of {mean}"
+    elif study.profile.relative:
+        basis = "rates in proportion only: no masses"
+    basis = f"Bout width {show_width(study.bout_width_m, system)}, {basis}"
+    explained = (
+        "Beyond: what the passes driven leave past the edge. Short: what passes past the edge would have left inside. "
+        f"Both per {_edge(system)} of edge, in % of what one pass spreads on it. The edge zone is as far in as those "
+        "passes would reach."
+    )
     blocks: tuple[Block, ...] = (
         *(_distance(study, distance, system) for distance in distances),
         *_kept(study, system),
         *_over_tails(study, system),
-        Paragraph(_explained(system)),
+        Paragraph(explained),
         Points(CAUTIONS),
     )
-    return Document(f"Field edge: {study.test.name}", blocks, about=(_basis(study, system),))
-
-
-def _basis(study: EdgeStudy, system: str) -> str:
-    mean = study.fields[0].endless_mean_kg_ha
-    about = f"Bout width {show_width(study.bout_width_m, system)}, "
-    if study.target_kg_ha is not None:
-        return about + f"rates scaled to the target of {show(mean, 'rate', system)}"
-    if study.profile.relative:
-        return about + "rates in proportion only: no masses"
-    return about + f"rates at the metering of the test (mean {show(mean, 'rate', system)})"
+    return Document(f"Field edge: {study.test.name}", blocks, about=(basis,))
 
 
 def _columns(study: EdgeStudy, head: str) -> tuple[Column, ...]:
@@ -155,16 +157,18 @@ def _over_tails(study: EdgeStudy, system: str) -> tuple[Paragraph, ...]:
     return (Paragraph(words),)
 
 
-def _explained(system: str) -> str:
-    return (
-        "Beyond: what the passes driven leave past the edge. Short: what passes past the edge would have left inside. "
-        f"Both per {_edge(system)} of edge, in % of what one pass spreads on it. The edge zone is as far in as those "
-        "passes would reach."
-    )
-
-
 def edge_json(study: EdgeStudy) -> dict[str, Any]:
-    """The study as plain data, schema spreadcheck/edge/1: SI throughout, keys carry their units."""
+    """The study as plain data, schema spreadcheck/edge/1: SI throughout, keys carry their units.
+
+    Least and most over all plausible tails stand in the order of "edge" and "kept_inside".
+    """
+    unit = "_pct_of_peak" if study.profile.relative else "_kg_ha"
+    fields = [asdict(field) | {"mean_pct_of_endless": field.mean_pct_of_endless} for field in study.fields]
+    found, over_tails = study.over_tails, None
+    if found is not None:
+        named = (("beyond_pct", found.beyond_pct), ("beyond_kg_per_100_m", found.beyond_kg),
+                 ("first_pass_m", found.first_pass_m))  # fmt: skip
+        over_tails = {name: each and [[one.least, one.most] for one in each] for name, each in named}
     return envelope(
         "edge/1",
         study.test,
@@ -174,32 +178,14 @@ def edge_json(study: EdgeStudy) -> dict[str, Any]:
         target_rate_kg_ha=study.target_kg_ha,
         edge=[_case_json(case) for case in study.cases],
         kept_inside=[{"share_pct": kept.share_pct, **_case_json(kept.case)} for kept in study.kept],
-        over_tails=_tails_json(study),
-        whole_field=[_field_json(field, relative=study.profile.relative) for field in study.fields],
+        over_tails=over_tails,
+        whole_field=[{key.replace("_kg_ha", unit): value for key, value in field.items()} for field in fields],
     )
-
-
-def _tails_json(study: EdgeStudy) -> dict[str, Any] | None:
-    """Least and most beyond the edge over all plausible tails, beside "edge" and "kept_inside"."""
-    found = study.over_tails
-    if found is None:
-        return None
-    return {
-        "beyond_pct": [[one.least, one.most] for one in found.beyond_pct],
-        "beyond_kg_per_100_m": found.beyond_kg and [[one.least, one.most] for one in found.beyond_kg],
-        "first_pass_m": [[one.least, one.most] for one in found.first_pass_m],
-    }
 
 
 def _case_json(case: EdgeCase) -> dict[str, Any]:
     named = {"beyond_kg": "beyond_kg_per_100_m", "short_kg": "short_kg_per_100_m"}
     return {named.get(key, key): value for key, value in asdict(case).items()}
-
-
-def _field_json(field: WholeField, *, relative: bool) -> dict[str, Any]:
-    data = asdict(field) | {"mean_pct_of_endless": field.mean_pct_of_endless}
-    unit = "_pct_of_peak" if relative else "_kg_ha"
-    return {key.replace("_kg_ha", unit): value for key, value in data.items()}
 
 
 # JSON key -> kind of quantity; what is not here has no unit to change

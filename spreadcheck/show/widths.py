@@ -10,7 +10,6 @@ from typing import Any
 from spreadcheck.errors import shown
 from spreadcheck.judge.assessment import CLOSE, WITHIN
 from spreadcheck.money.economics import WidthCase, WidthStudy
-from spreadcheck.money.response import Response
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.csv import csv_text, in_units
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
@@ -134,7 +133,20 @@ def _lowest(study: WidthStudy, system: str) -> list[Block]:
     """The width with the lowest total, for each driving method and of all; or why there is none."""
     best = study.cheapest()
     if best is None:
-        return [Paragraph(_no_total(study))]
+        prices, response = study.basis.prices, study.basis.response
+        if not prices.any_given and response is None:
+            none = "No prices were given, so nothing is priced: add --prices FILE or the price options."
+            return [Paragraph(none)]
+        needed = {
+            "the travel speed": study.basis.field.speed_m_s,
+            "a price of labour or machine": prices.work_per_h,
+            "the price and use of fuel": prices.fuel_per_h,
+            "the crop price": prices.crop_per_t,
+            "a yield response": response,
+        }
+        missing = ", ".join(what for what, known in needed.items() if known is None)
+        zero = "Write 0 where a thing costs nothing; nothing is assumed."
+        return [Paragraph(f"No total: {missing} not given. {zero}")]
     if study.judged.blocking:
         return [Paragraph("Lowest total: none is named while the test can't be judged.")]
     others = [case for method in METHODS if method != best.method and (case := study.cheapest(method))]
@@ -152,25 +164,6 @@ def _lowest(study: WidthStudy, system: str) -> list[Block]:
 def _told(study: WidthStudy, case: WidthCase, system: str) -> str:
     cost = f"{_per_area(case.cost.total_per_ha, system)} {_money(study, system)}"
     return f"{show_width(case.width_m, system)} {case.method}, {cost}, CV {show_pct(case.cv_pct)} %"
-
-
-def _no_total(study: WidthStudy) -> str:
-    """What is missing for a total; nothing is ever filled in."""
-    prices, basis = study.basis.prices, study.basis
-    if not prices.any_given and basis.response is None:
-        return "No prices were given, so nothing is priced: add --prices FILE or the price options."
-    missing = [
-        what
-        for what, there in (
-            ("the travel speed", basis.field.speed_m_s is not None),
-            ("a price of labour or machine", prices.work_per_h is not None),
-            ("the price and use of fuel", prices.fuel_per_h is not None),
-            ("the crop price", prices.crop_per_t is not None),
-            ("a yield response", basis.response is not None),
-        )
-        if not there
-    ]
-    return f"No total: {', '.join(missing)} not given. Write 0 where a thing costs nothing; nothing is assumed."
 
 
 def _open_ends(study: WidthStudy, system: str) -> list[Block]:
@@ -204,21 +197,18 @@ def _taken_for_granted(study: WidthStudy, system: str) -> Iterator[str]:
     if basis.field.speed_m_s is not None and not basis.efficiency_given:
         usual = "the usual figure for fertiliser spreaders (60 to 80 %)"
         yield f"Field efficiency taken as {basis.field.efficiency_pct:g} %, {usual}."
-    if basis.response is not None:
-        yield _response_note(basis.response, system)
+    if (curve := basis.response) is not None:
+        supply = "the rate" if curve.content == 1 else f"{curve.content:g} x the rate"
+        if curve.already_kg_ha:
+            supply = f"{show(curve.already_kg_ha, 'rate', system)} given before + {supply}"
+        limit = curve.over_supply_kg_ha
+        begins = "no over-supply limit was given"
+        if limit is not None:
+            begins = f"over-supply begins at {show(limit, 'rate', system)}"
+        yield f"Yield response: {curve.curve}, the user's own, read at {supply}; {begins}."
     lowest = study.lowest_yield_t_ha
     if lowest is not None and lowest < 0:
         yield "The response gives a yield below 0 at some rate here: the curve is used outside its range."
-
-
-def _response_note(response: Response, system: str) -> str:
-    """Which curve priced the yield, and what it was read at; over-supply only if the user has a limit."""
-    supply = "the rate" if response.content == 1 else f"{response.content:g} x the rate"
-    if response.already_kg_ha:
-        supply = f"{show(response.already_kg_ha, 'rate', system)} given before + {supply}"
-    limit = response.over_supply_kg_ha
-    over = "no over-supply limit was given" if limit is None else f"over-supply begins at {show(limit, 'rate', system)}"
-    return f"Yield response: {response.curve}, the user's own, read at {supply}; {over}."
 
 
 def widths_json(study: WidthStudy) -> dict[str, Any]:
