@@ -19,6 +19,7 @@ from spreadcheck.show.plots import (
     GREY,
     draw_deposit,
     draw_widths,
+    legend_above,
     mark_centre,
     mark_driven,
     mark_limit,
@@ -318,10 +319,10 @@ def draw_cv_band(axes: Axes, sure: Confidence, method: str, system: str = "metri
         label = f"widest with {SURE_PCT:g} % probability: {width_down(band.sure_width_m, system)}"
         axes.axvline(band.sure_width_m * length, color=BLUE, lw=1.2, ls="-.", label=label)
     mark_driven(axes, sure.assessment.bout_width_m, system)
-    axes.set(title=f"CV against bout width, {method}", xlabel=f"Bout width ({unit})", ylabel="CV (%)")
+    axes.set(xlabel=f"Bout width ({unit})", ylabel="CV (%)")
     top = float(np.nanmax(band.high_pct, initial=limit))
     axes.set_ylim(0, min(1.05 * top, 3 * limit))
-    axes.legend(frameon=True, framealpha=0.9, loc="upper left")
+    legend_above(axes, f"CV against bout width, {method}")
 
 
 def confidence_json(

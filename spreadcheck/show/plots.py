@@ -158,6 +158,12 @@ def mark_driven(axes: Axes, width_m: float | None, system: str) -> None:
         axes.axvline(at, color="black", lw=3, alpha=0.25, label=f"driven: {show_width(width_m, system)}")
 
 
+def legend_above(axes: Axes, title: str) -> None:
+    """The legend between the title and the picture, so that it hides no curve."""
+    axes.set_title(title, pad=10 + 11 * len(axes.get_legend_handles_labels()[0]))
+    axes.legend(loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2, labelspacing=0.3)
+
+
 def draw_profile(axes: Axes, result: Assessment, system: str = "metric") -> None:
     """Catches of every pass and the single-pass profile."""
     profile, (length, rate) = result.profile, scales(result, system)
@@ -269,9 +275,7 @@ def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
     mark_limit(axes, result.limit_pct)
     mark_driven(axes, result.bout_width_m, system)
     part = "the worst part, scaled to one limit" if result.blend else "what trays read on average"
-    rows = len(axes.get_legend_handles_labels()[0])
-    axes.set_title("CV against bout width", pad=10 + 11 * rows)  # the legend stands between: it hides no curve
     axes.set(xlabel=f"Bout width ({shown_unit('length', system)})", ylabel=f"CV (%): {part}")
     driven = [bout.cv_pct for bout in result.bouts.values() if bout.cv_pct > 0]
     axes.set_ylim(0, min(highest * 1.05, max(4 * result.limit_pct, 40.0, 1.6 * lowest, *(1.2 * cv for cv in driven))))
-    axes.legend(loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2, labelspacing=0.3)
+    legend_above(axes, "CV against bout width")
