@@ -29,7 +29,6 @@ from spreadcheck.field.plan import Driving, Plan, Tried, heading_cvs, later_cvs,
 from spreadcheck.field.track import BASE_M, Track, check_near, later_switched, legs_of, mean_speed_m_s
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.blend import NutrientAnalysis, blend_parts
-from spreadcheck.money.response import yield_at
 from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import Profile, metering_factor
@@ -256,8 +255,8 @@ class _Study:
             if not self.target_known:
                 remedy = 'write it on the sheet, or add --target "150 kg/ha"'
                 raise CostError(Fault("target rate", "is not known, and the yield lost depends on it", remedy))
-            even = float(yield_at(basis.response, self.target))
-            lost = (even - float(yield_at(basis.response, found.field_kg_ha).mean())) * area
+            even = float(basis.response.yield_at(self.target))
+            lost = (even - float(basis.response.yield_at(found.field_kg_ha).mean())) * area
             value = None if basis.prices.crop_per_t is None else lost * basis.prices.crop_per_t
         if basis is not None and hours is not None:
             hourly = [price for price in (basis.prices.work_per_h, basis.prices.fuel_per_h) if price is not None]

@@ -23,7 +23,7 @@ from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.verdict import Verdict
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.money.pricefile import CostBasis, Field
-from spreadcheck.money.response import share_over_supplied, yield_at, yield_loss
+from spreadcheck.money.response import yield_loss
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.overlap import bout_deposit
@@ -169,7 +169,7 @@ class WidthStudy:
             return None
         cases = [case for group in self.cases.values() for case in group]
         rates = [rate for case in cases for rate in (case.at_target_min_kg_ha, case.at_target_max_kg_ha)]
-        return float(yield_at(self.basis.response, [rate for rate in rates if rate is not None]).min())
+        return float(self.basis.response.yield_at([rate for rate in rates if rate is not None]).min())
 
 
 def study_widths(
@@ -261,7 +261,7 @@ def _cases(judged: Assessment, method: str, basis: CostBasis) -> tuple[WidthCase
         each = np.repeat(factors, np.diff(np.append(pieces.starts, len(pieces.left))))
         at_target = replace(pieces, left=pieces.left * each, right=pieces.right * each)
         if basis.response is not None:
-            lost, over = yield_loss(basis.response, at_target), share_over_supplied(basis.response, at_target)
+            lost, over = yield_loss(basis.response, at_target), basis.response.over_supplied_pct(at_target)
     columns: dict[str, Any] = {
         "width_m": scan.width_m,
         "cv_pct": judged.curves[method].cv_of(scan.width_m),

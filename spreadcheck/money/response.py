@@ -51,6 +51,14 @@ class Branch:
     e: float = 0.0
     k: float = 0.0
 
+    def at(self, x: FloatArray) -> FloatArray:
+        """The branch's formula, wherever x lies."""
+        return self.curved(x) + self.e * np.exp(-self.k * x) if self.e else self.curved(x)
+
+    def curved(self, x: FloatArray) -> FloatArray:
+        """The polynomial of it."""
+        return np.asarray(self.c0 + x * (self.c1 + x * self.c2))
+
 
 @record
 class Response:
@@ -68,6 +76,31 @@ class Response:
     def supply(self, rate_kg_ha: ArrayLike) -> FloatArray:
         """What the crop gets at a rate of this dressing. [kg/ha]"""
         return self.already_kg_ha + self.content * np.asarray(rate_kg_ha, dtype=float)
+
+    def yield_at(self, rate_kg_ha: ArrayLike) -> FloatArray:
+        """Yield at a rate. [t/ha]
+
+        >>> response_curve("quadratic", {"b0": 4, "b1": 0.04, "b2": -0.0001}).yield_at([0, 100, 200])
+        array([4., 7., 8.])
+        """
+        x = self.supply(rate_kg_ha)
+        inside = [(x >= b.low) & (x < b.high) for b in self.branches]
+        return np.asarray(np.select(inside, [b.at(x) for b in self.branches]))
+
+    def over_supplied_pct(self, deposit: Deposit) -> FloatArray | None:
+        """Share of each bout that gets more than the over-supply limit; None if the user gave no limit. [%]
+
+        >>> one = np.array([0.0]); line = Deposit(one, one + 1, one, one + 200, np.array([0]))
+        >>> lodging = {"b0": 4, "b1": 0.02, "join": 100, "over_supply_above": 180, "over_supply_loss": 0.02}
+        >>> response_curve("linear-plateau", lodging).over_supplied_pct(line)
+        array([10.])
+        """
+        if self.over_supply_kg_ha is None:
+            return None
+        over = Branch(self.over_supply_kg_ha * (1 + _OVER), math.inf)
+        part = _part_on(over, self.supply(deposit.left), self.supply(deposit.right))
+        lengths = np.add.reduceat(deposit.length_m, deposit.starts)
+        return np.asarray(100.0 * np.add.reduceat(deposit.length_m * part, deposit.starts) / lengths)
 
 
 def response_curve(
@@ -101,7 +134,7 @@ def response_curve(
     Examples
     --------
     >>> urea = response_curve("linear-plateau", {"b0": 4, "b1": 0.02, "join": 100}, content=0.46)
-    >>> yield_at(urea, [0, 100, 300])
+    >>> urea.yield_at([0, 100, 300])
     array([4.  , 4.92, 6.  ])
     """
     _check_names(curve, coefficients, place)
@@ -192,31 +225,6 @@ def _with_over_supply(branches: tuple[Branch, ...], limit: float, loss: float) -
     return tuple(cut)
 
 
-def yield_at(response: Response, rate_kg_ha: ArrayLike) -> FloatArray:
-    """Yield at a rate.
-
-    Parameters
-    ----------
-    response : Response
-        The response. [kg/ha, t/ha]
-    rate_kg_ha : array_like
-        Rates of this dressing. [kg/ha]
-
-    Returns
-    -------
-    ndarray
-        Yields. [t/ha]
-
-    Examples
-    --------
-    >>> yield_at(response_curve("quadratic", {"b0": 4, "b1": 0.04, "b2": -0.0001}), [0, 100, 200])
-    array([4., 7., 8.])
-    """
-    x = response.supply(rate_kg_ha)
-    inside = [(x >= b.low) & (x < b.high) for b in response.branches]
-    return np.asarray(np.select(inside, [_value(b, x) for b in response.branches]))
-
-
 def mean_yield(response: Response, deposit: Deposit) -> FloatArray:
     """Mean yield over whole bouts, integrated exactly over the linear pieces of the deposit.
 
@@ -267,47 +275,7 @@ def yield_loss(response: Response, deposit: Deposit) -> FloatArray:
     >>> yield_loss(response_curve("quadratic", {"b0": 4, "b1": 0.04, "b2": -0.0001}), line).round(6)
     array([0.333333])
     """
-    return yield_at(response, mean_of_pieces(deposit)) - mean_yield(response, deposit)
-
-
-def share_over_supplied(response: Response, deposit: Deposit) -> FloatArray | None:
-    """Share of each bout that gets more than the over-supply limit.
-
-    Parameters
-    ----------
-    response : Response
-        The response. [kg/ha, t/ha]
-    deposit : Deposit
-        One bout or many. [m, kg/ha]
-
-    Returns
-    -------
-    ndarray, shape (bouts,), or None
-        Share; None if the user gave no limit. [%]
-
-    Examples
-    --------
-    >>> one = np.array([0.0]); line = Deposit(one, one + 1, one, one + 200, np.array([0]))
-    >>> lodging = {"b0": 4, "b1": 0.02, "join": 100, "over_supply_above": 180, "over_supply_loss": 0.02}
-    >>> share_over_supplied(response_curve("linear-plateau", lodging), line)
-    array([10.])
-    """
-    if response.over_supply_kg_ha is None:
-        return None
-    over = Branch(response.over_supply_kg_ha * (1 + _OVER), math.inf)
-    part = _part_on(over, response.supply(deposit.left), response.supply(deposit.right))
-    lengths = np.add.reduceat(deposit.length_m, deposit.starts)
-    return np.asarray(100.0 * np.add.reduceat(deposit.length_m * part, deposit.starts) / lengths)
-
-
-def _value(branch: Branch, x: FloatArray) -> FloatArray:
-    """The branch's formula, wherever x lies."""
-    return _curved(branch, x) + branch.e * np.exp(-branch.k * x) if branch.e else _curved(branch, x)
-
-
-def _curved(branch: Branch, x: FloatArray) -> FloatArray:
-    """The polynomial of a branch."""
-    return np.asarray(branch.c0 + x * (branch.c1 + x * branch.c2))
+    return response.yield_at(mean_of_pieces(deposit)) - mean_yield(response, deposit)
 
 
 def _part_on(branch: Branch, left: FloatArray, right: FloatArray) -> FloatArray:
@@ -324,8 +292,8 @@ def _mean_on(branch: Branch, left: FloatArray, right: FloatArray) -> FloatArray:
     """The mean of the branch over the part of each piece that lies on it: closed forms."""
     low = np.clip(np.minimum(left, right), branch.low, branch.high)
     high = np.clip(np.maximum(left, right), branch.low, branch.high)
-    ends = _curved(branch, low) + _curved(branch, high)
-    polynomial = np.asarray((ends + 4 * _curved(branch, (low + high) / 2)) / 6)
+    ends = branch.curved(low) + branch.curved(high)
+    polynomial = np.asarray((ends + 4 * branch.curved((low + high) / 2)) / 6)
     if not branch.e:
         return polynomial
     fall = branch.k * (high - low)

@@ -20,14 +20,7 @@ from spreadcheck.product.readings import (
     scatter_of,
 )
 from spreadcheck.product.segregation import Blend, Component, Difference, blend_of, pair_differences
-from spreadcheck.product.sieve import (
-    SieveCurve,
-    share_between,
-    size_at,
-    size_guide_number,
-    spread_index,
-    uniformity_index,
-)
+from spreadcheck.product.sieve import SieveCurve
 from spreadcheck.sheet.plausible import CLOSEST_PACKING, DENSITIES_SOURCE, density_faults, usual_density
 from spreadcheck.sheet.traytest import FormRow, form_row
 
@@ -223,7 +216,7 @@ def _sizes(readings: Readings, blend: Blend | None) -> dict[str, Scatter]:
     """SGN by every way it was read; a blend that was not sieved has the mean of its components over the mass."""
     mixed = blend.mean("size_guide_number") if blend else None
     read: dict[str, Sequence[float]] = {
-        SIEVE_STACK: [number for curve in readings.curves if (number := size_guide_number(curve)) is not None],
+        SIEVE_STACK: [number for curve in readings.curves if (number := curve.size_guide_number) is not None],
         SIEVE_BOX: [box.size_guide_number for box in readings.boxes],
         GIVEN: readings.size_guide_numbers,
         COMPONENTS: [] if mixed is None else [mixed],
@@ -251,14 +244,14 @@ def size_figures(curves: Sequence[SieveCurve]) -> SizeFigures:
         return statistics.fmean(known) if known else None
 
     return SizeFigures(
-        d16_mm=mean(lambda curve: size_at(curve, 16)),
-        d50_mm=mean(lambda curve: size_at(curve, 50)),
-        d84_mm=mean(lambda curve: size_at(curve, 84)),
-        uniformity_index=mean(uniformity_index),
-        spread_index_pct=mean(spread_index),
-        below_1_mm_pct=mean(lambda curve: share_between(curve, 0, 1)),
-        main_range_pct=mean(lambda curve: share_between(curve, 2.5, 4)),
-        above_5_mm_pct=mean(lambda curve: share_between(curve, 5)),
+        d16_mm=mean(lambda curve: curve.size_at(16)),
+        d50_mm=mean(lambda curve: curve.size_at(50)),
+        d84_mm=mean(lambda curve: curve.size_at(84)),
+        uniformity_index=mean(lambda curve: curve.uniformity_index),
+        spread_index_pct=mean(lambda curve: curve.spread_index_pct),
+        below_1_mm_pct=mean(lambda curve: curve.share_between(0, 1)),
+        main_range_pct=mean(lambda curve: curve.share_between(2.5, 4)),
+        above_5_mm_pct=mean(lambda curve: curve.share_between(5)),
     )
 
 

@@ -169,34 +169,6 @@ def corrected_factor(factor: float, *, measured_kg_ha: float, aimed_kg_ha: float
     return factor * aimed_kg_ha / measured_kg_ha if inverse else factor * measured_kg_ha / aimed_kg_ha
 
 
-def corrected_setting(setting: float, *, measured_kg_ha: float, target_kg_ha: float) -> float:
-    """Gate or belt setting for the target, taking the flow as proportional to the setting.
-
-    A belt's flow is proportional to its speed; a gate's flow only nearly so and over a short way, so it takes another
-    run to confirm.
-
-    Parameters
-    ----------
-    setting : float
-        The setting in force. [unit of the scale]
-    measured_kg_ha : float
-        Rate measured with it. [kg/ha]
-    target_kg_ha : float
-        Rate wanted. [kg/ha]
-
-    Returns
-    -------
-    float
-        The setting to try. [unit of the scale]
-
-    Examples
-    --------
-    >>> corrected_setting(30, measured_kg_ha=120, target_kg_ha=150)
-    37.5
-    """
-    return setting * target_kg_ha / measured_kg_ha
-
-
 @record
 class RateSettings:
     """What the machine was set to and what is wanted; None where it is not known. SI; rates in kg/ha.
@@ -256,10 +228,13 @@ class RateSettings:
         return corrected_factor(self.factor, measured_kg_ha=rate_kg_ha, aimed_kg_ha=self.aimed_kg_ha, inverse=inverse)
 
     def new_setting(self, rate_kg_ha: float) -> float | None:
-        """The gate or belt setting after a rate was measured; None where setting or target is not known."""
+        """Gate or belt setting for the target after a rate was measured; None where setting or target is not known.
+
+        A belt's flow is in proportion to its speed; a gate's only nearly so and over a short way: another run confirms.
+        """
         if self.setting is None or self.target_kg_ha is None:
             return None
-        return corrected_setting(self.setting, measured_kg_ha=rate_kg_ha, target_kg_ha=self.target_kg_ha)
+        return self.setting * self.target_kg_ha / rate_kg_ha
 
 
 @record

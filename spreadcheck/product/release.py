@@ -14,7 +14,11 @@ from spreadcheck.product.flight import SPHERICITIES
 from spreadcheck.sheet.plausible import BOUNDS, check, require_between
 from spreadcheck.sheet.traytest import TrayTest
 
-RELEASE_FACTOR = 1.25  # a radial vane with a friction coefficient of 0.3, rounded: see `release_factor`
+# Release speed over tip speed of a granule that slides along a straight radial vane. On a vane turning at w the
+# distance r from the axis obeys r'' + 2 m w r' - w^2 r = 0: centrifugal force, and friction m on the Coriolis force that presses
+# the granule to the vane; friction on the disc and air drag are left out. Away from the drop point
+# r' = w r (sqrt(1 + m^2) - m), so the factor is sqrt(1 + (sqrt(1 + m^2) - m)^2): 1.25 for m = 0.3, rounded.
+RELEASE_FACTOR = 1.25
 RELEASE_SPEEDS_M_S = (1.0, 120.0)
 
 
@@ -109,17 +113,6 @@ class Weather:
         """Density and viscosity of this air."""
         here = {"pressure_hpa": self.pressure_hpa, "humidity_pct": self.humidity_pct}
         return Air(air_density(self.temperature_deg_c, **here), air_viscosity(self.temperature_deg_c))
-
-
-def release_factor(friction: float) -> float:
-    """Release speed over tip speed of a granule that slides along a straight radial vane.
-
-    On a vane turning at w the distance r from the axis obeys r'' + 2 m w r' - w^2 r = 0: centrifugal force, and
-    friction m on the Coriolis force that presses the granule to the vane; friction on the disc and air drag are left
-    out. Away from the drop point r' = w r (sqrt(1 + m^2) - m): the factor is sqrt(1 + (sqrt(1 + m^2) - m)^2).
-    """
-    m = require_between("friction on the vane", friction, 0, 2, "")
-    return math.hypot(1.0, math.hypot(1.0, m) - m)
 
 
 def release_speed(setting: ThrowSetting) -> float:

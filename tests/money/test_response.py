@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from spreadcheck.errors import CostError, QuantityError
 from spreadcheck.money.pricefile import basis_from, read_price_file, response_from
-from spreadcheck.money.response import CURVES, mean_yield, response_curve, share_over_supplied, yield_at, yield_loss
+from spreadcheck.money.response import CURVES, mean_yield, response_curve, yield_loss
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.spread.evenness import Deposit, cv_of_pieces, mean_of_pieces
 from spreadcheck.spread.overlap import bout_deposit
@@ -53,7 +53,7 @@ def by_quadrature(response, deposit):
     for length, left, right in zip(deposit.length_m, deposit.left, deposit.right, strict=True):
 
         def at(u, left=left, right=right):
-            return float(yield_at(response, left + u * (right - left)))
+            return float(response.yield_at(left + u * (right - left)))
 
         a, b = response.supply([left, right])
         cuts = sorted({0.0, 1.0, *((join - a) / (b - a) for join in joins if min(a, b) < join < max(a, b))})
@@ -130,40 +130,40 @@ def test_mitscherlich_on_paper():
     c, b, top, most = 0.012, 45.0, 9.0, 300.0
     expected = top - top * math.exp(-c * b) * (1 - math.exp(-c * most)) / (c * most)
     assert mean_yield(response, pieces_of([(1, 0, most)]))[0] == pytest.approx(expected, rel=1e-14)
-    assert yield_at(response, 0) == pytest.approx(9 * (1 - math.exp(-0.54)))
+    assert response.yield_at(0) == pytest.approx(9 * (1 - math.exp(-0.54)))
 
 
 def test_mitscherlich_takes_pieces_that_hardly_rise():
     """The closed form divides by the rise of a piece; nearly level pieces must not lose digits in it."""
     response = response_curve("mitscherlich", COEFFICIENTS["mitscherlich"])
     for rise in (0, 1e-13, 1e-9, 1e-6, 1e-3):
-        middle = float(yield_at(response, 100 + rise / 2))
+        middle = float(response.yield_at(100 + rise / 2))
         assert mean_yield(response, pieces_of([(1, 100, 100 + rise)]))[0] == pytest.approx(middle, rel=1e-10)
 
 
 def test_the_plateau_begins_at_the_top():
     """-b1 / (2 b2) = 200, where the quadratic is 3 + 4 = 7 t/ha; level beyond, and one curve below."""
     plateau, open_end = (response_curve(name, COEFFICIENTS[name]) for name in ("quadratic-plateau", "quadratic"))
-    assert yield_at(plateau, [200, 300, 1000]) == pytest.approx([7, 7, 7])
-    assert yield_at(open_end, 300) == pytest.approx(6)
+    assert plateau.yield_at([200, 300, 1000]) == pytest.approx([7, 7, 7])
+    assert open_end.yield_at(300) == pytest.approx(6)
     below = np.linspace(0, 200, 41)
-    assert yield_at(plateau, below) == pytest.approx(yield_at(open_end, below))
+    assert plateau.yield_at(below) == pytest.approx(open_end.yield_at(below))
 
 
 def test_content_and_what_was_given_before():
     """46 % of 100 kg/ha on top of 60: the yield at 106."""
     one = response_curve("quadratic", COEFFICIENTS["quadratic"], content=0.46, already_kg_ha=60)
     other = response_curve("quadratic", COEFFICIENTS["quadratic"])
-    assert yield_at(one, 100) == pytest.approx(yield_at(other, 106))
+    assert one.yield_at(100) == pytest.approx(other.yield_at(106))
 
 
 def test_over_supply_is_continuous_and_only_the_users():
     response = response_curve("quadratic-plateau", COEFFICIENTS["quadratic-plateau"] | {
         "over_supply_above": 230, "over_supply_loss": 0.02})  # fmt: skip
-    assert yield_at(response, [230 - 1e-9, 230 + 1e-9]) == pytest.approx([7, 7])
-    assert yield_at(response, 280) == pytest.approx(7 - 0.02 * 50)
-    assert share_over_supplied(response, pieces_of([(1, 230, 230)]))[0] == 0  # on the limit is not over it
-    assert share_over_supplied(response_curve("quadratic", COEFFICIENTS["quadratic"]), pieces_of([(1, 0, 9)])) is None
+    assert response.yield_at([230 - 1e-9, 230 + 1e-9]) == pytest.approx([7, 7])
+    assert response.yield_at(280) == pytest.approx(7 - 0.02 * 50)
+    assert response.over_supplied_pct(pieces_of([(1, 230, 230)]))[0] == 0  # on the limit is not over it
+    assert response_curve("quadratic", COEFFICIENTS["quadratic"]).over_supplied_pct(pieces_of([(1, 0, 9)])) is None
 
 
 @pytest.mark.parametrize("method", METHODS)
@@ -232,9 +232,9 @@ def test_units_of_the_table_do_not_change_the_answer():
     bushels = {**metric, "rate_unit": "lb/ac", "yield_unit": "bu/ac", "b0": 3 / bu, "b1": 0.04 * lb_ac / bu,
                "b2": -0.0001 * lb_ac**2 / bu}  # fmt: skip
     rates = [0, 80, 210]
-    expected = yield_at(response_curve("quadratic", COEFFICIENTS["quadratic"]), rates)
+    expected = response_curve("quadratic", COEFFICIENTS["quadratic"]).yield_at(rates)
     for table in (metric, kilos, bushels):
-        assert yield_at(response_from(table, bushel_kg=60 * 0.45359237), rates) == pytest.approx(expected, rel=1e-12)
+        assert response_from(table, bushel_kg=60 * 0.45359237).yield_at(rates) == pytest.approx(expected, rel=1e-12)
 
 
 GOOD = '[response]\ncurve = "quadratic"\nrate_unit = "kg/ha"\nyield_unit = "t/ha"\nb0 = 3\nb1 = 0.04\nb2 = -0.0001\n'

@@ -31,15 +31,7 @@ from spreadcheck.product.readings import (
     sieve_mm,
 )
 from spreadcheck.product.segregation import Component, blend_of, pair_differences, risk_of
-from spreadcheck.product.sieve import (
-    SieveBox,
-    SieveCurve,
-    share_between,
-    size_at,
-    size_guide_number,
-    spread_index,
-    uniformity_index,
-)
+from spreadcheck.product.sieve import SieveBox, SieveCurve
 from spreadcheck.sheet.labels import known_label, read_value
 from spreadcheck.sheet.plausible import DENSITIES, density_faults, usual_density
 from spreadcheck.units import to_inside
@@ -66,7 +58,7 @@ def stack(grams):
 def test_size_guide_number_is_the_median_in_hundredths(diameter_mm, number):
     """Two trade articles: SGN 250 is 2.5 mm, SGN 150 is 1.5 mm; half the mass coarser, half finer."""
     curve = SieveCurve.of([diameter_mm - 1, diameter_mm, diameter_mm + 1], [50, 50, 0], pan=0)
-    assert size_guide_number(curve) == pytest.approx(number, rel=FLOATS)
+    assert curve.size_guide_number == pytest.approx(number, rel=FLOATS)
 
 
 @given(st.dictionaries(st.integers(50, 600), st.integers(1, 100), min_size=1, max_size=8))
@@ -82,7 +74,7 @@ def test_size_at_is_read_off_straight_lines(grams, share):
     """numpy.interp on the cumulative masses; beyond the end sieves nothing is known."""
     curve = stack(grams)
     passing = 100 * np.cumsum(grams[:-1]) / math.fsum(grams)
-    found = size_at(curve, share)
+    found = curve.size_at(share)
     if passing[0] < share < passing[-1]:
         assert found == pytest.approx(np.interp(share, passing, np.arange(1, len(grams))), rel=1e-6)
     elif not passing[0] - 1e-6 <= share <= passing[-1] + 1e-6:
@@ -103,13 +95,13 @@ def test_normal_sizes_have_the_spread_index_of_theory():
     steepest = math.exp(-0.5) / math.sqrt(2 * math.pi) / sd**2
     share_off = step**2 * steepest / 8
     size_off = share_off / scipy.stats.norm.pdf(0.994458 * sd, 0, sd)
-    assert spread_index(curve) == pytest.approx(15.30, abs=100 * size_off / mean + 0.005)
-    assert size_at(curve, 50) == pytest.approx(mean, abs=size_off)
+    assert curve.spread_index_pct == pytest.approx(15.30, abs=100 * size_off / mean + 0.005)
+    assert curve.size_at(50) == pytest.approx(mean, abs=size_off)
     main_range = 100 * np.diff(scipy.stats.norm.cdf([2.5, 4.0], mean, sd))[0]
-    assert share_between(curve, 2.5, 4.0) == pytest.approx(main_range, abs=200 * share_off)
+    assert curve.share_between(2.5, 4.0) == pytest.approx(main_range, abs=200 * share_off)
     ui = 100 * scipy.stats.norm.ppf(0.05, mean, sd) / scipy.stats.norm.ppf(0.90, mean, sd)
     tail_off = share_off / scipy.stats.norm.pdf(1.6449 * sd, 0, sd)
-    assert uniformity_index(curve) == pytest.approx(ui, abs=100 * 2 * tail_off / mean)
+    assert curve.uniformity_index == pytest.approx(ui, abs=100 * 2 * tail_off / mean)
 
 
 @given(masses, st.floats(0.2, 5))
@@ -119,14 +111,14 @@ def test_scaling_all_sizes(grams, scale):
         stack([0.0, *grams, 0.0]),
         SieveCurve.of([scale * size for size in range(1, len(grams) + 2)], [*grams, 0.0], pan=0.0),
     )
-    assert size_guide_number(large) == pytest.approx(scale * size_guide_number(small), rel=1e-6)
-    assert uniformity_index(large) == pytest.approx(uniformity_index(small), rel=1e-6)
-    assert spread_index(large) == pytest.approx(spread_index(small), rel=1e-6)
+    assert large.size_guide_number == pytest.approx(scale * small.size_guide_number, rel=1e-6)
+    assert large.uniformity_index == pytest.approx(small.uniformity_index, rel=1e-6)
+    assert large.spread_index_pct == pytest.approx(small.spread_index_pct, rel=1e-6)
 
 
 def test_level_stretch_of_the_curve_gives_its_middle():
     """Own rule: nothing between 2 and 3 mm and half on either side leaves the median in the middle."""
-    assert size_at(SieveCurve.of([4, 3, 2, 1], [0, 50, 0, 50], pan=0), 50) == pytest.approx(2.5, rel=FLOATS)
+    assert SieveCurve.of([4, 3, 2, 1], [0, 50, 0, 50], pan=0).size_at(50) == pytest.approx(2.5, rel=FLOATS)
 
 
 def test_what_lies_beyond_the_sieves_is_not_made_up():

@@ -19,7 +19,6 @@ from spreadcheck.product.rate import (
     RateSettings,
     check_rate,
     corrected_factor,
-    corrected_setting,
     rate_at_width,
     rate_from_area,
     rate_from_catch,
@@ -136,7 +135,7 @@ def test_both_conventions_are_each_others_inverse(factor, measured, aimed):
 
 @given(positive, positive, positive)
 def test_corrected_setting_on_a_flow_in_proportion(setting, measured, target):
-    new = corrected_setting(setting, measured_kg_ha=measured, target_kg_ha=target)
+    new = RateSettings(target_kg_ha=target, setting=setting).new_setting(measured)
     assert measured / setting * new == pytest.approx(target, rel=FLOATS)
 
 
