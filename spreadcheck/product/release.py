@@ -15,8 +15,8 @@ from spreadcheck.sheet.plausible import BOUNDS, check, require_between
 from spreadcheck.sheet.traytest import TrayTest
 
 # Release speed over tip speed of a granule that slides along a straight radial vane. On a vane turning at w the
-# distance r from the axis obeys r'' + 2 m w r' - w^2 r = 0: centrifugal force, and friction m on the Coriolis force that presses
-# the granule to the vane; friction on the disc and air drag are left out. Away from the drop point
+# distance r from the axis obeys r'' + 2 m w r' - w^2 r = 0: centrifugal force, and friction m on the Coriolis force
+# that presses the granule to the vane; friction on the disc and air drag are left out. Away from the drop point
 # r' = w r (sqrt(1 + m^2) - m), so the factor is sqrt(1 + (sqrt(1 + m^2) - m)^2): 1.25 for m = 0.3, rounded.
 RELEASE_FACTOR = 1.25
 RELEASE_SPEEDS_M_S = (1.0, 120.0)
