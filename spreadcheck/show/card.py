@@ -10,11 +10,10 @@ import math
 
 from spreadcheck.errors import record
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.pattern.kinds import SPINNERS, Kind, cautions_of
+from spreadcheck.pattern.kinds import SPINNERS, cautions_of
 from spreadcheck.product.rate import recovery_is_usual
 from spreadcheck.sheet.labels import BIN_LABELS, LABELS, METHODS, MOST_BINS, bin_label
 from spreadcheck.sheet.mirror import MIRRORED
-from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width, target_words
 from spreadcheck.show.verdict import advised_words, effective_words, if_alike, not_driven_words, open_mean
@@ -27,21 +26,6 @@ ROW_MM, NOTED_ROW_MM = 6.2, 7.2  # high enough to write on
 DOUBT_SIGNS = 200  # of one doubt: what was seen, as a rule to its end
 
 _SPUN = ("spinner speed", "drop point", "vanes")  # set only where discs throw
-
-
-def _cautions(kind: Kind) -> tuple[str, ...]:
-    parts = "vanes, drop point, spinner speed" if kind.name in SPINNERS else kind.parts.replace(" or ", ", ")
-    return (
-        "The machine maker's manual, the product label and local rules go before this card wherever they differ.",
-        "For this machine, this product and this load only: take density and size again with every load, and test "
-        f"again after a change of product, {parts} or width.",
-        *(
-            ("Never faster than the highest spinner speed: granules break and the pattern is another one.",)
-            if kind.name in SPINNERS
-            else ()
-        ),
-        *cautions_of(kind),
-    )
 
 
 _TEST = ("machine", "product", "place", "operator")
@@ -123,17 +107,33 @@ def settings_card(
     spun = kind.name in SPINNERS
     settings = tuple(n for n in _SETTINGS if spun or n not in _SPUN or n in test.values)
     settings += ("number of outlets", "outlet spacing") if kind.outlets else ()
+    mark = f" ({MIRRORED})" if test.mirrored else ""  # that a side was not tested stays on a name however short
+    doubts = [f"{doubt.code}: {_clipped(doubt.seen(system), DOUBT_SIGNS)}" for doubt in result.doubts]
+    if len(doubts) > MOST_DOUBTS:
+        told = f"and {len(doubts) - MOST_DOUBTS} more, told by spreadcheck analyse"
+        doubts = [*doubts[:MOST_DOUBTS], told]
+
+    def rows(heading: str, labels: tuple[str, ...]) -> CardSection:
+        return CardSection(heading, tuple(_form_row(result, label, system) for label in labels))
+
+    parts = "vanes, drop point, spinner speed" if spun else kind.parts.replace(" or ", ", ")
+    cautions = (
+        "The machine maker's manual, the product label and local rules go before this card wherever they differ.",
+        "For this machine, this product and this load only: take density and size again with every load, and test "
+        f"again after a change of product, {parts} or width.",
+    )
+    faster = "Never faster than the highest spinner speed: granules break and the pattern is another one."
     return SettingsCard(
-        name=_name(test),
+        name=_clipped(test.name.removesuffix(mark)) + mark,
         date=test.text("date"),
-        about=CardSection("Test", tuple(_form_row(result, label, system) for label in _TEST)),
-        product=CardSection("Product, as measured", tuple(_form_row(result, label, system) for label in _PRODUCT)),
-        settings=CardSection("Settings in force at the test", tuple(_form_row(result, n, system) for n in settings)),
+        about=rows("Test", _TEST),
+        product=rows("Product, as measured", _PRODUCT),
+        settings=rows("Settings in force at the test", settings),
         controller=CardSection("Enter on the rate controller", _controller(result, system, highest_speed_rpm)),
         result=CardSection("Result of the tray test", _result(result, system)),
-        doubts=_doubts(result, system),
+        doubts=tuple(doubts),
         bins=_bins(result, system),
-        cautions=_cautions(kind),
+        cautions=(*cautions, *((faster,) if spun else ()), *cautions_of(kind)),
     )
 
 
@@ -184,12 +184,6 @@ def _bins(result: Assessment, system: str) -> Table | None:
     return Table(columns, rows, caption=said, boxed=True)
 
 
-def _name(test: TrayTest) -> str:
-    """The name of the test, shortened; that a side was not tested stays on it."""
-    mark = f" ({MIRRORED})" if test.mirrored else ""
-    return _clipped(test.name.removesuffix(mark)) + mark
-
-
 def _clipped(text: str, most: int = MOST_SIGNS) -> str:
     line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
     return line if len(line) <= most else line[: most - 1].rstrip() + "…"
@@ -201,36 +195,29 @@ def _form_row(result: Assessment, label: str, system: str) -> CardRow:
     if written is None:
         return CardRow(label)
     if kind in KINDS and isinstance(written, (int, float)):
-        return CardRow(label, _quantity(float(written), kind, system))
+        value = float(written)
+        return CardRow(label, show_width(value, system) if kind == "length" else show(value, kind, system))
     return CardRow(label, f"{written:.10g}" if isinstance(written, (int, float)) else _clipped(str(written)))
 
 
-def _quantity(value: float, kind: str, system: str) -> str:
-    return show_width(value, system) if kind == "length" else show(value, kind, system)
-
-
-def _controller(result: Assessment, system: str, highest_speed_rpm: float | None) -> tuple[CardRow, ...]:
-    spun = result.pattern.kind.name in SPINNERS
-    return (
-        CardRow(
-            "product density", _form_row(result, "bulk density", system).value, "bulk density; take it with every load"
-        ),
-        _width_row(result, system),
-        *((_speed_row(result, system, highest_speed_rpm),) if spun or highest_speed_rpm is not None else ()),
-        _factor_row(result, system),
-        *(row for number in result.test.bins[1:] for row in _bin_rows(result, number, system)),
-    )
-
-
-def _bin_rows(result: Assessment, number: int, system: str) -> tuple[CardRow, ...]:
-    """What is entered for a further bin; no tray tells how much came from it."""
-    density, factor = (_form_row(result, bin_label(x, number), system).value for x in _OF_BIN)
-    return (
-        CardRow(f"bin {number} product density", density),
-        CardRow(
-            f"bin {number} calibration factor", factor, "as in force; not held against the trays" if factor else ""
-        ),
-    )
+def _controller(result: Assessment, system: str, highest_rpm: float | None) -> tuple[CardRow, ...]:
+    density = _form_row(result, "bulk density", system).value
+    rows = [CardRow("product density", density, "bulk density; take it with every load"), _width_row(result, system)]
+    if highest_rpm is not None or result.pattern.kind.name in SPINNERS:
+        speed, source = "", "by the machine maker's manual and the crush strength"
+        if highest_rpm is not None:
+            speed, in_force = show(highest_rpm, "turning speed", system), result.test.quantity("spinner speed")
+            if in_force is not None and in_force > highest_rpm:
+                above = show(in_force, "turning speed", system)
+                source = f"the {above} of the test is above it: set it lower, test again"
+        rows.append(CardRow("highest spinner speed", speed, source))
+    rows.append(_factor_row(result, system))
+    for number in result.test.bins[1:]:  # no tray tells how much came from a further bin
+        density, factor = (_form_row(result, bin_label(x, number), system).value for x in _OF_BIN)
+        note = "as in force; not held against the trays" if factor else ""
+        rows.append(CardRow(f"bin {number} product density", density))
+        rows.append(CardRow(f"bin {number} calibration factor", factor, note))
+    return tuple(rows)
 
 
 def _width_row(result: Assessment, system: str) -> CardRow:
@@ -252,16 +239,6 @@ def _width_row(result: Assessment, system: str) -> CardRow:
     if verdict is not None and verdict.why == "probability":
         way += f"; kept with a probability of {verdict.probability_pct:.0f} % only"
     return CardRow("bout width", width, way + chart)
-
-
-def _speed_row(result: Assessment, system: str, highest_rpm: float | None) -> CardRow:
-    label, source = "highest spinner speed", "by the machine maker's manual and the crush strength"
-    if highest_rpm is None:
-        return CardRow(label, "", source)
-    in_force = result.test.quantity("spinner speed")
-    if in_force is not None and in_force > highest_rpm:
-        source = f"the {show(in_force, 'turning speed', system)} of the test is above it: set it lower, test again"
-    return CardRow(label, show(highest_rpm, "turning speed", system), source)
 
 
 def _factor_row(result: Assessment, system: str) -> CardRow:
@@ -288,7 +265,15 @@ def _factor_row(result: Assessment, system: str) -> CardRow:
 
 def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
     limit = f"CV up to {result.limit_pct:g} %"
-    rows = [_effective_row(result, method, limit, system) for method in METHODS]
+    rows = []
+    for method in METHODS:
+        label = f"effective width {method}"
+        if result.effective_width_m(method) is None:
+            rows.append(CardRow(label, "none", f"no width has a {limit}"))
+            continue
+        why = f"; holds only {if_alike(result.test.mirrored)}" if result.test.mirrored else ""
+        note = f"{limit}; advised {advised_words(result, method, system)}{why}"
+        rows.append(CardRow(label, effective_words(result, method, system), note))
     if result.bout_width_m is None:
         rows.append(CardRow("CV at the bout width driven"))
     for method, bout in result.bouts.items():
@@ -320,18 +305,3 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
     side = MIRRORED if result.test.mirrored else f"{show_pct(result.profile.left_share_pct)} % left"
     told = f"half-rate width {half}, {side}"
     return (*rows, CardRow("pattern", shape, f"{told}; look at first: {look}" if look else told))
-
-
-def _effective_row(result: Assessment, method: str, limit: str, system: str) -> CardRow:
-    if result.effective_width_m(method) is None:
-        return CardRow(f"effective width {method}", "none", f"no width has a {limit}")
-    advised = f"{limit}; advised {advised_words(result, method, system)}"
-    why = f"; holds only {if_alike(result.test.mirrored)}" if result.test.mirrored else ""
-    return CardRow(f"effective width {method}", effective_words(result, method, system), advised + why)
-
-
-def _doubts(result: Assessment, system: str) -> tuple[str, ...]:
-    """What is doubtful, shortest form; the analysis tells the rest."""
-    seen = [f"{doubt.code}: {_clipped(doubt.seen(system), DOUBT_SIGNS)}" for doubt in result.doubts]
-    more = len(seen) - MOST_DOUBTS
-    return tuple(seen) if more <= 0 else (*seen[:MOST_DOUBTS], f"and {more} more, told by spreadcheck analyse")
