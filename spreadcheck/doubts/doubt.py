@@ -176,23 +176,22 @@ class Doubt:
 
 def warnings_data(doubts: Iterable[Doubt]) -> list[dict[str, Any]]:
     """The doubts as every JSON result has them under `warnings`."""
-    return [_warning(doubt) for doubt in doubts]
-
-
-def _warning(doubt: Doubt) -> dict[str, Any]:
-    data: dict[str, Any] = {"code": doubt.code, "message": doubt.message(), "blocking": doubt.blocking}
-    if doubt.explanations:
-        data["explanations"] = [
-            {
-                "code": tried.code,
-                "fits": round(tried.fits, 3),
-                "words": tried.words.text("metric"),
-                "remedy": tried.remedy,
-                "verdict": tried.verdict.text("metric") if tried.verdict else None,
-            }
-            for tried in doubt.explanations
-        ]
-    return data
+    found = []
+    for doubt in doubts:
+        data: dict[str, Any] = {"code": doubt.code, "message": doubt.message(), "blocking": doubt.blocking}
+        if doubt.explanations:
+            data["explanations"] = [
+                {
+                    "code": tried.code,
+                    "fits": round(tried.fits, 3),
+                    "words": tried.words.text("metric"),
+                    "remedy": tried.remedy,
+                    "verdict": tried.verdict.text("metric") if tried.verdict else None,
+                }
+                for tried in doubt.explanations
+            ]
+        found.append(data)
+    return found
 
 
 def _sentence(part: str) -> str:

@@ -14,7 +14,6 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from spreadcheck.doubts.doubt import Doubt, Explanation, Words
 from spreadcheck.errors import SpreadcheckError
@@ -101,18 +100,11 @@ def _caught_nothing(test: TrayTest, catches: PassCatches) -> Explanation | None:
     empty = [number for number, sum_ in zip(catches.numbers, level, strict=True) if sum_ < _NOTHING * level.max()]
     if test.cumulative or not empty or len(empty) == len(level):
         return None
-    said = ", ".join(map(str, empty))
-    word = "pass" if len(empty) == 1 else "passes"
-    corrected = test
+    which, right = f"{'pass' if len(empty) == 1 else 'passes'} {', '.join(map(str, empty))}", test
     for number in empty:
-        corrected = _with_pass(corrected, number, np.array, lost=slice(None))
-    return Explanation(
-        "pass-empty",
-        1.0,
-        Words(f"nothing was spread in {word} {said}"),
-        f"clear the cells of {word} {said}, or repeat it",
-        corrected=corrected,
-    )
+        right = _with_pass(right, number, np.array, lost=slice(None))
+    words, remedy = Words(f"nothing was spread in {which}"), f"clear the cells of {which}, or repeat it"
+    return Explanation("pass-empty", 1.0, words, remedy, corrected=right)
 
 
 def _not_emptied(test: TrayTest, catches: PassCatches) -> Explanation | None:
@@ -130,8 +122,8 @@ def _not_emptied(test: TrayTest, catches: PassCatches) -> Explanation | None:
     if fits < LIMITS["explained"].value:
         return None
     words = Words("the trays were not emptied between passes, so each weight holds those before it")
-    corrected = with_labels(test, {"weighing": "cumulative"})
-    return Explanation("not-emptied", fits, words, "write the row `weighing,cumulative`", corrected=corrected)
+    right = with_labels(test, {"weighing": "cumulative"})
+    return Explanation("not-emptied", fits, words, "write the row `weighing,cumulative`", corrected=right)
 
 
 def _mirrored(test: TrayTest, catches: PassCatches) -> Explanation | None:
@@ -146,7 +138,10 @@ def _mirrored(test: TrayTest, catches: PassCatches) -> Explanation | None:
     odd, even = (sides[0] - sides[1]) / 2, ((sides[0] + sides[1]) / 2).mean(axis=0)
     weight = 2.0 * _weight(catches, even)
     scaled = odd * np.sqrt(weight)
-    turned = _minority(np.linalg.eigh(scaled @ scaled.T)[1][:, -1])
+    turned = np.linalg.eigh(scaled @ scaled.T)[1][:, -1] < 0
+    few, passes = 2 * turned.sum(), len(turned)
+    if few > passes or (few == passes and turned[0]):
+        turned = ~turned  # the smaller group, the later one of two alike
     if not turned.any():
         return None
     slope = np.gradient(even, right)
@@ -155,16 +150,15 @@ def _mirrored(test: TrayTest, catches: PassCatches) -> Explanation | None:
     fits, clear = _fit(apart, left, odd.size - odd.shape[1])
     if fits < LIMITS["explained"].value or clear < _MIRRORED:
         return None
-    return _mirrored_words(test, catches, turned, fits)
-
-
-def _minority(direction: FloatArray) -> NDArray[np.bool_]:
-    """Which passes point against the rest: the smaller group, the later one of two alike."""
-    against = direction < 0
-    few = against.sum() * 2
-    if few > len(against) or (few == len(against) and against[0]):
-        against = ~against
-    return np.asarray(against)
+    flipped = {number for number, other in zip(catches.numbers, turned.tolist(), strict=True) if other}
+    noted = "; ".join(map(str, sorted(flipped ^ set(test.reversed_passes))))
+    either = f" (or the other {'one' if passes == 2 else 'half'})" if 2 * len(flipped) == passes else ""
+    which = f"{'pass' if len(flipped) == 1 else 'passes'} {', '.join(map(str, sorted(flipped)))}{either}"
+    remedy = f"write the row `reversed passes,{noted}`" if noted else "clear the row `reversed passes`"
+    bare = replace(test, form=tuple(row for row in test.form if row.label.strip().casefold() != "reversed passes"))
+    corrected = with_labels(bare, {"reversed passes": noted}) if noted else bare
+    words = Words(f"{which} went over the tray line the other way")
+    return Explanation("pass-mirrored", fits, words, remedy, corrected=corrected)
 
 
 def _disagreement(rows: FloatArray, slope: FloatArray, weight: FloatArray) -> float:
@@ -173,19 +167,6 @@ def _disagreement(rows: FloatArray, slope: FloatArray, weight: FloatArray) -> fl
     most = LIMITS["driving error"].value
     shift = np.clip((apart * slope * weight).sum(axis=1) / max((slope**2 * weight).sum(), 1e-12), -most, most)
     return float((weight * (apart - shift[:, np.newaxis] * slope) ** 2).sum())
-
-
-def _mirrored_words(test: TrayTest, catches: PassCatches, turned: NDArray[np.bool_], fits: float) -> Explanation:
-    flipped = {number for number, other in zip(catches.numbers, turned.tolist(), strict=True) if other}
-    noted = sorted(flipped ^ set(test.reversed_passes))
-    said = ", ".join(map(str, sorted(flipped)))
-    either = f" (or the other {'one' if len(turned) == 2 else 'half'})" if 2 * turned.sum() == len(turned) else ""
-    words = Words(f"{'pass' if len(flipped) == 1 else 'passes'} {said}{either} went over the tray line the other way")
-    listed = "; ".join(map(str, noted))
-    remedy = f"write the row `reversed passes,{listed}`" if noted else "clear the row `reversed passes`"
-    bare = replace(test, form=tuple(row for row in test.form if row.label.strip().casefold() != "reversed passes"))
-    corrected = with_labels(bare, {"reversed passes": listed}) if noted else bare
-    return Explanation("pass-mirrored", fits, words, remedy, corrected=corrected)
 
 
 def _shifted(test: TrayTest, catches: PassCatches, suspects: list[int]) -> Explanation | None:
@@ -265,15 +246,14 @@ def _swapped(test: TrayTest, catches: PassCatches, suspects: list[int]) -> Expla
                 fits, _ = _fit(apart, apart - pair + float((left**2).sum()), len(row) - 1)
                 best = max(best, (fits, at, (one, other)))
     fits, at, both = best
-    return _swapped_words(test, catches, at, both, fits) if fits >= LIMITS["explained"].value else None
-
-
-def _swapped_words(test: TrayTest, catches: PassCatches, at: int, pair: tuple[int, int], fits: float) -> Explanation:
-    if len(catches.rates) == 2 and _bend(catches, 1 - at, pair) > _bend(catches, at, pair):
-        at = 1 - at  # of two passes, the one whose pattern bends more there
+    if fits < LIMITS["explained"].value:
+        return None
+    if len(catches.rates) == 2:  # the one whose pattern bends more there, against the line through the neighbours
+        row = np.pad(catches.rates, ((0, 0), (1, 1)), mode="edge")
+        at = int(np.abs(row[:, 1:-1] - (row[:, :-2] + row[:, 2:]) / 2)[:, both].sum(axis=1).argmax())
     number = catches.numbers[at]
     turn = -1 if number in test.reversed_passes else 1
-    rows = [int(np.abs(test.offset_m - turn * catches.offset_m[tray]).argmin()) for tray in pair]
+    rows = [int(np.abs(test.offset_m - turn * catches.offset_m[tray]).argmin()) for tray in both]
     order = np.arange(len(test.tray))
     order[rows] = rows[::-1]
     names = " and ".join(test.tray[row] for row in rows)
@@ -284,12 +264,6 @@ def _swapped_words(test: TrayTest, catches: PassCatches, at: int, pair: tuple[in
         f"swap the cells of trays {names} in pass {number}",
         corrected=_with_pass(test, number, lambda cells: cells[order]),
     )
-
-
-def _bend(catches: PassCatches, at: int, pair: tuple[int, int]) -> float:
-    """How far a pass bends at two trays against the line through their neighbours."""
-    row = np.pad(catches.rates[at], 1, mode="edge")
-    return sum(abs(float(row[tray + 1] - (row[tray] + row[tray + 2]) / 2)) for tray in pair)
 
 
 def with_verdicts(

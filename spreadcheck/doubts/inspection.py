@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 
 from spreadcheck.doubts.agreement import agreement_doubts
@@ -44,28 +44,24 @@ def doubts_of(
     )
 
 
-def sheet_doubts(test: TrayTest, profile: Profile) -> tuple[Doubt, ...]:
+def sheet_doubts(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
     """What reading and averaging had to do to get from the sheet to the profile, in the order of the sheet."""
-    found = []
     for label in test.unknown_labels:
         remedy = 'did you mean "{near}"?' if (near := nearest(label)) else ""
-        found.append(doubt("unknown-label", remedy=remedy, label=label, near=near or ""))
+        yield doubt("unknown-label", remedy=remedy, label=label, near=near or "")
     if test.mirrored:
         copied = sum(name.endswith(COPIED) for name in test.tray)
-        found.append(doubt("side-mirrored", trays=trays_counted(copied)))
-    found += _bins_differ(test)
+        yield doubt("side-mirrored", trays=trays_counted(copied))
+    yield from _bins_differ(test)
     there = {float(offset) for offset in test.offset_m[~test.no_tray]}  # not the places left out, as at the wheels
-    filled = tuple(offset for offset in profile.filled_offset_m if offset in there)
-    dropped = tuple(offset for offset in profile.dropped_offset_m if offset in there)
-    if filled:
-        found.append(doubt("filled-trays", trays=trays_counted(len(filled)), places=Places(filled)))
-    if dropped:
-        found.append(doubt("dropped-end-trays", trays=trays_counted(len(dropped)), places=Places(dropped)))
+    without = {"filled-trays": profile.filled_offset_m, "dropped-end-trays": profile.dropped_offset_m}
+    for code, offsets in without.items():
+        if places := tuple(offset for offset in offsets if offset in there):
+            yield doubt(code, trays=trays_counted(len(places)), places=Places(places))
     widest = float((profile.offset_m[1:] - profile.offset_m[:-1]).max())
     if widest - profile.spacing_m > max(_MEASURED_M, _MEASURED * profile.spacing_m):
         least, most = Quantity(profile.spacing_m, "length"), Quantity(widest, "length")
-        found.append(doubt("uneven-spacing", least=least, most=most))
-    return tuple(found)
+        yield doubt("uneven-spacing", least=least, most=most)
 
 
 # what bins that run one after the other must have in common, and the limit of their difference
@@ -75,18 +71,15 @@ _ALIKE = (
 )  # fmt: skip
 
 
-def _bins_differ(test: TrayTest) -> list[Doubt]:
+def _bins_differ(test: TrayTest) -> Iterator[Doubt]:
     """Bins that take over from one another and differ in what the controller or the pattern can't follow."""
-    if test.text("bins run") != ONE_AFTER_THE_OTHER:
-        return []
-    found = []
-    for number in range(2, MOST_BINS + 1):
+    numbers = range(2, MOST_BINS + 1) if test.text("bins run") == ONE_AFTER_THE_OTHER else ()
+    for number in numbers:
         each = {name: _unlike(test, name, bin_label(name, number), limit) for name, limit in _ALIKE}
         what = {name: words for name, words in each.items() if words is not None}
         if what:
             limits = tuple(dict.fromkeys(limit for name, limit in _ALIKE if limit and name in what))
-            found.append(doubt("bins-differ", limits=limits, number=number, what=Listed(tuple(what.values()))))
-    return found
+            yield doubt("bins-differ", limits=limits, number=number, what=Listed(tuple(what.values())))
 
 
 def _unlike(test: TrayTest, name: str, other: str, limit: str) -> Words | None:
