@@ -19,7 +19,6 @@ from spreadcheck.show.markdown import markdown_text
 from spreadcheck.show.pdf import document_pdf
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
-SHEETS = sorted(p for p in SAMPLES.glob("*.csv") if p.read_text(encoding="utf-8").startswith("spreadcheck tray sheet"))
 PAPERS = {"a4": (595, 842), "letter": (612, 792)}  # points: ISO 216, ANSI Y14.1
 
 FULL = {
@@ -232,10 +231,13 @@ def test_markdown_says_everything_and_nothing_becomes_markup():
     assert {len(re.findall(r"(?<!\\)\|", line)) for line in tables} == {3, 4}
 
 
-@pytest.mark.parametrize("paper", PAPERS)
-@pytest.mark.parametrize("path", [*SHEETS, None], ids=lambda p: p.stem if p else "worst")
-def test_pdf_is_one_page_with_everything_on_it(poppler, path, paper):
-    result = worst() if path is None else spreadcheck.assess(spreadcheck.read_sheet(path))
+@pytest.mark.parametrize(
+    ("name", "paper"),
+    [(None, "a4"), (None, "letter"), ("blend", "a4"), ("boom_blocked_outlet", "letter"), ("lopsided", "a4"),
+     ("sparse_gaps", "letter"), ("us_units", "letter"), ("volumes", "a4")],
+)  # fmt: skip
+def test_pdf_is_one_page_with_everything_on_it(poppler, name, paper):
+    result = worst() if name is None else spreadcheck.assess(spreadcheck.read_sheet(SAMPLES / f"{name}.csv"))
     card = settings_card(result, highest_speed_rpm=900)
     data = document_pdf(card_document(card), paper=paper).data
     about = poppler("pdfinfo", "-", data=data)
@@ -246,7 +248,7 @@ def test_pdf_is_one_page_with_everything_on_it(poppler, path, paper):
     assert "Signature" in text
     for caution in card.cautions:
         assert squeezed(caution)[:60] in text
-    if path is None:
+    if name is None:
         return  # texts of 60 wide signs are set smaller and cut
     raw = squeezed(poppler("pdftotext", "-raw", "-", "-", data=data))
     for section in (card.about, card.product, card.settings, card.controller, card.result):

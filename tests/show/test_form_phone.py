@@ -13,7 +13,6 @@ from selenium.webdriver.common.keys import Keys
 
 from spreadcheck.crew.form import entry_form
 from spreadcheck.errors import hidden_in
-from spreadcheck.judge.batch import find_sheets
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.traysheet import read_sheet, sheet_text
 from spreadcheck.sheet.traytest import CatchState, FormRow, tray_test
@@ -22,7 +21,7 @@ from spreadcheck.units import parse_number
 
 NAN = float("nan")
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
-TRAY_SHEETS = [SAMPLES / name for name in find_sheets(SAMPLES)[0]]
+UNLIKE = ("blend", "boom_blocked_outlet", "lopsided", "sparse_gaps", "uneven_spacing", "us_units", "volumes")
 FILE = "tray-sheet-filled.csv"
 
 
@@ -131,14 +130,13 @@ def test_numbers_are_written_as_the_program_writes_them(browser):
     assert texts == [shortest(weight) for weight in weights]
 
 
-@pytest.mark.parametrize("text", ["12.5", "12,5", " 7 ", "+3", ".5", "5.", "1e2", "", "abc", "1 200", "1.200,5", "nan",
-                                  "inf", "0x10", "١٢", "1_0", "--3", "3g", "\u22123", "1e999"])  # fmt: skip
-def test_a_number_is_read_as_the_program_reads_it(browser, text):
+def test_a_number_is_read_as_the_program_reads_it(browser):
     """The page takes and refuses the same writings as `parse_number` does."""
+    texts = ["12.5", "12,5", " 7 ", "+3", ".5", "5.", "1e2", "", "abc", "1 200", "1.200,5", "nan", "inf", "0x10", "١٢",
+             "1_0", "--3", "3g", "\u22123", "1e999"]  # fmt: skip
     open_form(browser, blank_test())
-    assert browser.driver.execute_script("return numberOf(arguments[0])", text) == parse_number(
-        text, decimal_comma=True
-    )
+    read = dict(zip(texts, browser.driver.execute_script("return arguments[0].map(numberOf)", texts), strict=True))
+    assert read == {text: parse_number(text, decimal_comma=True) for text in texts}
 
 
 def test_doubt_is_asked_about_and_can_be_insisted_on(browser):
@@ -355,10 +353,10 @@ def test_a_sheet_that_is_half_filled_goes_on(browser):
     assert browser.saved(FILE) == sheet_text(expected).encode()
 
 
-@pytest.mark.parametrize("path", TRAY_SHEETS, ids=lambda path: path.stem)
-def test_every_sample_sheet_is_written_as_the_program_writes_it(browser, path):
+@pytest.mark.parametrize("name", UNLIKE)
+def test_a_sheet_is_written_as_the_program_writes_it(browser, name):
     """Nothing typed: what the page would save equals what the program would, byte for byte."""
-    test = read_sheet(path)
+    test = read_sheet(SAMPLES / f"{name}.csv")
     open_form(browser, test)
     assert browser.driver.execute_script("return sheetText(state)") == sheet_text(test)
     assert browser.driver.execute_script("return document.documentElement.scrollWidth <= innerWidth")

@@ -25,17 +25,16 @@ def _analyse(folder: Path, plot: str, sheet: Path = SHEETS / "lopsided.csv") -> 
     return subprocess.run(call, cwd=folder, capture_output=True, text=True, check=False)
 
 
-@pytest.mark.parametrize("kind", ["png", "svg"])
-def test_a_matplotlibrc_in_the_folder_changes_no_byte(tmp_path: Path, kind: str) -> None:
+def test_a_matplotlibrc_in_the_folder_changes_no_byte(tmp_path: Path) -> None:
     made = []
     for name, settings in (("without", None), ("with", USER)):
         folder = tmp_path / name
         folder.mkdir()
         if settings:
             (folder / "matplotlibrc").write_text(settings, encoding="utf-8")
-        done = _analyse(folder, f"plot.{kind}")
-        assert (done.returncode, done.stderr) == (0, f"plot.{kind} written\n")
-        made.append((folder / f"plot.{kind}").read_bytes())
+        done = _analyse(folder, "plot.png")
+        assert (done.returncode, done.stderr) == (0, "plot.png written\n")
+        made.append((folder / "plot.png").read_bytes())
     assert made[0] == made[1]
 
 
@@ -53,8 +52,8 @@ def test_words_of_a_sheet_go_through_the_gate_into_a_picture(tmp_path: Path, com
     name = next(line for line in text.splitlines() if line.startswith("test,"))
     sheet = tmp_path / "sheet.csv"
     sheet.write_text(text.replace(name, "test,back\u202eward \u65e5$x$"), encoding="utf-8")
-    few = ["--draws", "200"] if command == "confidence" else []
-    for kind, told in (("svg", False), ("png", True)):
+    few = ["--draws", "100"] if command == "confidence" else []
+    for kind, told in (("svg", False), ("png", True))[: 1 if few else 2]:
         plot = tmp_path / f"plot.{kind}"
         done = CliRunner().invoke(main, [command, str(sheet), *few, "--plot", str(plot)])
         assert plot.exists(), done.output
