@@ -22,8 +22,7 @@ from spreadcheck.crew.recording import TRAY_BY_TRAY, empty_places, place_named, 
 from spreadcheck.crew.slips import doubts_of, refusal_of
 from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.sheet.traytest import CatchColumn, CatchState, tray_test
-from spreadcheck.show.bigletters import ROWS, big_letters
-from spreadcheck.show.record import HELP_TEXT, page, question_line, table_so_far
+from spreadcheck.show.record import HELP_TEXT, ROWS, big_letters, page, question_line, table_so_far
 
 NAN = float("nan")
 
