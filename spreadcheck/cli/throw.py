@@ -22,6 +22,7 @@ from spreadcheck.units import parse_quantity, parted
 if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
     from spreadcheck.sheet.traytest import TrayTest
+    from spreadcheck.show.document import Document
 
 # option -> kind of quantity, what stands for the value, and the help; those of the changed setting have no other
 _PRESENT = {
@@ -123,16 +124,22 @@ def throw(
         sizes_mm=sizes_mm,
     )
     judged = _judged(test)
+    doubts, verdict = (judged.doubts, judged.verdict) if judged else ((), None)
 
     def figure() -> Any:
         return throw_figure(study, smooth_chart(study), units)
 
+    def report() -> Document:
+        from spreadcheck.show.verdict import to_hand_over
+
+        document = throw_document(study, units, assumed=assumed, test=test, svg=svg_of(figure()))
+        return to_hand_over(document, doubts, units, verdict=verdict)
+
     out.write(
         json=lambda: throw_json(study, assumed=assumed, test=test, judged=judged),
         plot=figure,
-        report=lambda: throw_document(study, units, assumed=assumed, test=test, svg=svg_of(figure())),
+        report=report,
     )
-    doubts, verdict = (judged.doubts, judged.verdict) if judged else ((), None)
     out.show(throw_document(study, units, assumed=assumed, test=test), doubts, units, verdict=verdict)
     if out.screen and sheet and sheet != "-":
         name_next("record", free(beside(sheet, "-2.csv")), "--like", sheet, lead="Next, after the change")

@@ -80,6 +80,18 @@ def test_every_command_carries_the_doubts_of_its_sheets(command):
     assert any("The wind blew at 3.0 m/s" in warning["message"] for warning in found)  # data stay in SI
 
 
+@pytest.mark.parametrize("command", ["analyse", "rate", "throw", "compare", "tune"])
+def test_every_report_carries_verdict_and_doubts(command):
+    """Paper has no standard error: both stand in the report, once each test."""
+    words = [word for word in COMMANDS[command] if word != "--doubts"]
+    made = CliRunner().invoke(main, [command, *words, "--report", "told.md"])
+    assert made.exit_code == 0, made.output
+    with open("told.md", encoding="utf-8") as file:
+        told = file.read()
+    assert "The wind blew at 3.0 m/s" in told
+    assert re.search(r"fits|not even enough|can't be judged", told)
+
+
 def test_a_summary_of_many_sheets_names_the_codes():
     told = CliRunner().invoke(main, ["batch", "."]).output
     assert len(re.findall(r"unknown-label wind-speed", told)) == 4
