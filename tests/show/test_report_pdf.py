@@ -28,9 +28,7 @@ from spreadcheck.show.report import (
 )
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
-SHEETS = sorted(
-    path for path in SAMPLES.glob("*.csv") if path.read_text(encoding="utf-8").startswith("spreadcheck tray")
-)
+UNLIKE = ("blend", "boom_blocked_outlet", "lopsided", "sparse_gaps", "us_units", "volumes")  # what a report can hold
 PAGE_POINTS = {"a4": (595.276, 841.890), "letter": (612.0, 792.0)}  # ISO 216: 210 x 297 mm; US Letter: 8.5 x 11 in
 HEADINGS = (
     "In short", "What was tested", "How far apart the passes may be driven", "Is it even enough at the width driven?",
@@ -46,9 +44,15 @@ def flat(text):
 
 
 @functools.cache
+def sample_report(name, system):
+    """The report of a sample sheet, its pictures drawn once for both papers."""
+    return report(assess(read_sheet(SAMPLES / f"{name}.csv")), system)
+
+
+@functools.cache
 def printed_sample(name, system="metric", paper="a4"):
     """The report of a sample sheet on paper, made once."""
-    return document_pdf(report(assess(read_sheet(SAMPLES / f"{name}.csv")), system), paper=paper)
+    return document_pdf(sample_report(name, system), paper=paper)
 
 
 def printed_test(test, **options):
@@ -64,22 +68,23 @@ def text_of(poppler, data, *options):
     return poppler("pdftotext", *options, "-", "-", data=data)
 
 
-@pytest.mark.parametrize("path", SHEETS, ids=lambda p: p.stem)
-def test_every_section_is_there_in_order(poppler, path):
+@pytest.mark.parametrize("name", UNLIKE)
+def test_every_section_is_there_in_order(poppler, name):
     """Headings in order; every sentence whole; every page numbered."""
-    result = assess(read_sheet(path))
-    printed = printed_sample(path.stem)
+    result = assess(read_sheet(SAMPLES / f"{name}.csv"))
+    printed = printed_sample(name, "us")
     raw = text_of(poppler, printed.data, "-layout")
     lines = [line.strip() for line in raw.replace("\f", "\n").splitlines()]
     places = [lines.index(heading) for heading in HEADINGS]
     assert places == sorted(places)
     text = flat(raw)
     running = flat(without_feet(text_of(poppler, printed.data)))
-    for sentences in plain_words(result).values():
+    for sentences in plain_words(result, "us").values():
         assert all(sentence in running for sentence in sentences)
-    for sentence in (*method_words(result), *source_words(), *doubt_words(result)):
+    for sentence in (*method_words(result), *source_words(), *doubt_words(result, "us")):
         assert flat(sentence) in running
     assert printed.pages >= 4
+    assert printed.missing == ""
     for number in range(1, printed.pages + 1):
         assert f"page {number} of {printed.pages}" in text
 
@@ -105,8 +110,8 @@ def test_figures_are_the_librarys(poppler, system):
 def test_raw_trays_are_whole(poppler):
     """Every tray with its catches as written; x and blank told apart; notes."""
     result = assess(read_sheet(SAMPLES / "sparse_gaps.csv"))
-    rows = [line.split() for line in text_of(poppler, printed_sample("sparse_gaps").data, "-layout").splitlines()]
-    (table,) = tray_tables(result)
+    rows = [line.split() for line in text_of(poppler, printed_sample("sparse_gaps", "us").data, "-layout").splitlines()]
+    (table,) = tray_tables(result, "us")
     for cells in table.rows:
         expected = " ".join(cells).split()
         assert any(found == expected for found in rows), cells
@@ -160,13 +165,14 @@ def test_what_people_write_is_shown_as_text(poppler):
 
 
 @pytest.mark.parametrize(
-    ("name", "paper"), [*((path.stem, "a4") for path in SHEETS), ("lopsided", "letter"), ("blend", "letter")]
+    ("name", "paper"), [*((name, "a4") for name in UNLIKE), ("lopsided", "letter"), ("blend", "letter")]
 )
 def test_nothing_runs_off_the_page(poppler, name, paper):
     """A4 is the narrower paper; on letter, the shorter one, the longest pages are enough."""
     assert words_outside(poppler, printed_sample(name, "us", paper).data) == []
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_many_trays_and_passes(poppler):
     """61 trays, 14 passes: every tray once in every table of passes, the head again on every page."""
     x = np.arange(-30, 31)
@@ -181,6 +187,7 @@ def test_many_trays_and_passes(poppler):
     assert words_outside(poppler, printed.data) == []
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_rates_in_proportion(poppler):
     test = tray_test(np.arange(-4, 5), [1, 2, 4, 5, 5, 5, 4, 2, 1], tray_width="1 m", tray_length="1 m", unit="ml")
     text = flat(text_of(poppler, printed_test(test, relative=True, bout_width_m=5).data))
@@ -188,11 +195,11 @@ def test_rates_in_proportion(poppler):
     assert "lb/ac" not in text
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_signs_that_no_font_has_are_named():
     test = read_sheet(SAMPLES / "lopsided.csv")
     test = dataclasses.replace(test, form=(*test.form, FormRow("operator", "\U00016f50 and Li")))
     assert printed_test(test).missing == "\U00016f50"
-    assert printed_sample("lopsided").missing == ""
 
 
 def test_the_same_report_twice_is_the_same_file():
@@ -213,16 +220,16 @@ def filled(poppler, data):
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
-@pytest.mark.parametrize("path", SHEETS, ids=lambda p: p.stem)
-def test_no_page_is_nearly_empty(poppler, path, paper):
+@pytest.mark.parametrize("name", UNLIKE)
+def test_no_page_is_nearly_empty(poppler, name, paper):
     """Every page but the last is at least a third filled, on both papers."""
-    assert min(filled(poppler, printed_sample(path.stem, "us", paper).data)) >= 1 / 3
+    assert min(filled(poppler, printed_sample(name, "us", paper).data)) >= 1 / 3
 
 
 def test_tables_of_the_figures(poppler):
     result = assess(read_sheet(SAMPLES / "volumes.csv"))
-    text = flat(text_of(poppler, printed_sample("volumes").data, "-layout"))
-    for table in (bout_table(result), limit_table(result), *width_tables(result)):
+    text = flat(text_of(poppler, printed_sample("volumes", "us").data, "-layout"))
+    for table in (bout_table(result, "us"), limit_table(result, "us"), *width_tables(result, "us")):
         assert table.caption in text
         for row in table.rows:
             assert " ".join(row) in text
