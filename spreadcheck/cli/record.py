@@ -76,7 +76,7 @@ def _on_the_line_of(like: str | None, sheet: str, test: TrayTest | None) -> Tray
     """The test whose line a new sheet takes over; a sheet that exists must stand on that line already."""
     if like is None:
         return test
-    from spreadcheck.crew.layout import layout_differences
+    from spreadcheck.crew.recording import layout_differences
     from spreadcheck.errors import Fault, SheetError
     from spreadcheck.sheet.traysheet import read_sheet
 

@@ -69,10 +69,11 @@ def enter_weight(recording: Recording, text: str) -> Reply:
     unit = "g" if recording.over else recording.test.columns[recording.cell(recording.at)[1]].unit
     entry = read_entry(text, unit)
     if recording.over and entry.kind in _AT_A_TRAY:
-        return _past_the_end(recording, entry)
-    if entry.kind in _WORDS:
-        return _WORDS[entry.kind](recording)
-    return _ENTRIES[entry.kind](recording, entry)
+        if entry.kind == "enter":
+            return Reply(recording, "", DONE)
+        say = "Every tray of every pass has been asked, so this was not taken. Type back, go to R4, show or finish."
+        return Reply(recording, say, ASKED)
+    return _DOES[entry.kind](recording, entry)
 
 
 # --- what each kind of entry does ------------------------------------------------------------------------------------
@@ -93,10 +94,6 @@ def _weight(recording: Recording, entry: Entry) -> Reply:
     return _fill(recording, CatchState.WEIGHED, entry.number, f"{entry.number:.10g} {unit}")
 
 
-def _thrown_out(recording: Recording) -> Reply:
-    return _fill(recording, CatchState.THROWN_OUT, np.nan, "x, thrown out")
-
-
 def _blank(recording: Recording) -> Reply:
     was = recording.now(recording.at)
     what = f"left empty, not weighed{f' ({was} taken out)' if was else ''}"
@@ -115,10 +112,10 @@ def _enter(recording: Recording, entry: Entry) -> Reply:
     return Reply(replace(recording, asked=entry), say, ASKED)
 
 
-def _insist(recording: Recording) -> Reply:
+def _insist(recording: Recording, _: Entry) -> Reply:
     asked = recording.asked
     if asked is None:
-        return _told(recording, "There is nothing to insist on; type the weight first.")
+        return Reply(recording, "There is nothing to insist on; type the weight first.", ASKED)
     return _blank(recording) if asked.kind == "enter" else _weight(recording, asked)
 
 
@@ -128,18 +125,18 @@ def _note(recording: Recording, entry: Entry) -> Reply:
     notes = list(recording.test.note)
     note = "; ".join(part for part in (notes[tray], entry.words) if part)
     if not entry.words:
-        return _told(recording, "The note has no words; type note and a few, such as: note tray was tilted.")
+        return Reply(recording, "The note has no words; type note and a few, such as: note tray was tilted.", ASKED)
     if len(note) > MAX_NOTE:
-        return _told(recording, f"The note on {name} would be longer than {MAX_NOTE} signs; make it shorter.")
+        return Reply(recording, f"The note on {name} would be longer than {MAX_NOTE} signs; make it shorter.", ASKED)
     notes[tray] = note
     test = replace(recording.test, note=tuple(notes))
     return Reply(replace(recording, test=test), f"Note on {name}: {note}", TAKEN)
 
 
-def _back(recording: Recording) -> Reply:
+def _back(recording: Recording, _: Entry) -> Reply:
     place = recording.trail[-1] if recording.trail else recording.at - 1
     if place < 0:
-        return _told(recording, "This is the first tray; there is nothing to go back to.")
+        return Reply(recording, "This is the first tray; there is nothing to go back to.", ASKED)
     return _go(replace(recording, trail=recording.trail[:-1]), place)
 
 
@@ -148,52 +145,40 @@ def _go_to(recording: Recording, entry: Entry) -> Reply:
     if place is None:
         first, last = recording.test.tray[0], recording.test.tray[-1]
         passes = ", ".join(column.name for column in recording.test.columns[:6])
-        return _told(
-            recording,
-            f'There is no tray "{entry.words}"; the trays run from {first} to {last}, the passes are {passes}.',
-        )
+        say = f'There is no tray "{entry.words}"; the trays run from {first} to {last}, the passes are {passes}.'
+        return Reply(recording, say, ASKED)
     return _go(recording, place)
 
 
-def _next(recording: Recording) -> Reply:
-    place = next_open(recording, -1)
-    return Reply(replace(recording, at=place, asked=None), "On to the first tray that is still open.", TOLD)
+def _next(recording: Recording, _: Entry) -> Reply:
+    at = replace(recording, at=next_open(recording, -1), asked=None)
+    return Reply(at, "On to the first tray that is still open.", TOLD)
 
 
 def _go(recording: Recording, place: int) -> Reply:
-    was = recording.now(place)
+    """Who goes back to an empty cell means to weigh it, and the empty ones that follow it."""
+    was, run = recording.now(place), place
+    while run in recording.left_empty:
+        run += 1
     now = f"holds {was}; Enter keeps it, blank takes it out" if was else "is empty"
-    at = replace(recording, at=place, asked=None, left_empty=_reopened(recording, place))
+    at = replace(recording, at=place, asked=None, left_empty=recording.left_empty - set(range(place, run)))
     return Reply(at, f"{recording.name(place)} {now}.", TOLD)
 
 
-def _unclear(recording: Recording, entry: Entry) -> Reply:
-    return Reply(replace(recording, asked=None), f"{entry.words}.", ASKED)
-
-
-def _past_the_end(recording: Recording, entry: Entry) -> Reply:
-    if entry.kind == "enter":
-        return Reply(recording, "", DONE)
-    say = "Every tray of every pass has been asked, so this was not taken. Type back, go to R4, show or finish."
-    return Reply(recording, say, ASKED)
-
-
-_WORDS: dict[str, Callable[[Recording], Reply]] = {
-    "thrown out": _thrown_out,
-    "blank": _blank,
-    "insist": _insist,
-    "back": _back,
-    "next": _next,
-    "show": lambda recording: Reply(recording, "", SHOW),
-    "help": lambda recording: Reply(recording, "", HELP),
-    "later": lambda recording: Reply(recording, "", DONE),
-}
-_ENTRIES: dict[str, Callable[[Recording, Entry], Reply]] = {
+_DOES: dict[str, Callable[[Recording, Entry], Reply]] = {
     "weight": _weight,
+    "thrown out": lambda recording, _: _fill(recording, CatchState.THROWN_OUT, np.nan, "x, thrown out"),
+    "blank": lambda recording, _: _blank(recording),
     "enter": _enter,
+    "insist": _insist,
     "note": _note,
+    "unclear": lambda recording, entry: Reply(replace(recording, asked=None), f"{entry.words}.", ASKED),
+    "back": _back,
     "go to": _go_to,
-    "unclear": _unclear,
+    "next": _next,
+    "show": lambda recording, _: Reply(recording, "", SHOW),
+    "help": lambda recording, _: Reply(recording, "", HELP),
+    "later": lambda recording, _: Reply(recording, "", DONE),
 }
 _AT_A_TRAY = ("weight", "thrown out", "blank", "enter", "insist", "note", "unclear")
 
@@ -213,15 +198,3 @@ def _fill(recording: Recording, state: CatchState, number: float, what: str) -> 
 def _onward(recording: Recording) -> Recording:
     at = next_open(recording, recording.at)
     return replace(recording, at=at, asked=None, trail=(*recording.trail, recording.at))
-
-
-def _told(recording: Recording, say: str) -> Reply:
-    return Reply(recording, say, ASKED)
-
-
-def _reopened(recording: Recording, place: int) -> frozenset[int]:
-    """Who goes back to an empty cell means to weigh it, and the empty ones that follow it."""
-    run = place
-    while run in recording.left_empty:
-        run += 1
-    return recording.left_empty - set(range(place, run))

@@ -92,7 +92,7 @@ class EntryForm:
         if self.test.runs_per_catch > 1:
             said.append(f"Weigh the trays only after every {self.test.runs_per_catch} runs.")
         if self.test.reversed_passes:
-            passes = ", ".join(str(number) for number in self.test.reversed_passes)
+            passes = ", ".join(map(str, self.test.reversed_passes))
             said.append(f"Driven the other way over the line: pass {passes}. The trays keep their names and places.")
         return tuple(said)
 
@@ -107,7 +107,11 @@ def entry_form(test: TrayTest) -> EntryForm:
         test=test,
         about=_details(test, ABOUT, system),
         conditions=_details(test, CONDITIONS, system),
-        further=tuple(_known(row) for row in test.form if row.value.strip() and _plain(row.label) not in asked),
+        further=tuple(
+            Detail(row.label, row.value, row.unit)
+            for row in test.form
+            if row.value.strip() and _plain(row.label) not in asked
+        ),
         places=tuple(_place(at, test.offset_unit) for at in test.offset.tolist()),
         cells=tuple(
             tuple(map(catch_cell, row, states))
@@ -126,13 +130,9 @@ def _check(test: TrayTest) -> None:
         raise SheetError(Fault(source, "there is no pass to fill in", 'add a column "pass 1" with its unit g'))
     cells = len(test.tray) * len(test.columns)
     if len(test.tray) > MAX_FORM_TRAYS or cells > MAX_FORM_CELLS:
-        raise SheetError(
-            Fault(
-                source,
-                f"{len(test.tray):,} trays x {len(test.columns):,} columns are too many to fill in by hand",
-                f"make a form of at most {MAX_FORM_TRAYS:,} trays and {MAX_FORM_CELLS:,} cells",
-            )
-        )
+        problem = f"{len(test.tray):,} trays x {len(test.columns):,} columns are too many to fill in by hand"
+        remedy = f"make a form of at most {MAX_FORM_TRAYS:,} trays and {MAX_FORM_CELLS:,} cells"
+        raise SheetError(Fault(source, problem, remedy))
 
 
 def _plain(label: str) -> str:
@@ -141,17 +141,12 @@ def _plain(label: str) -> str:
 
 
 def _details(test: TrayTest, names: Iterable[str], system: str) -> tuple[Detail, ...]:
-    rows = {_plain(row.label): row for row in test.form}
-    return tuple(_asked(LABELS[name], rows.get(name), system) for name in names)
-
-
-def _asked(label: Label, row: FormRow | None, system: str) -> Detail:
-    value, unit = (row.value, row.unit) if row else ("", "")
-    return Detail(label.name, value, unit or proposed_unit(label, system), label.kind, label.choices)
-
-
-def _known(row: FormRow) -> Detail:
-    return Detail(row.label, row.value, row.unit)
+    rows, found = {_plain(row.label): row for row in test.form}, []
+    for label in (LABELS[name] for name in names):
+        row = rows.get(label.name, FormRow(label.name, ""))
+        unit = row.unit or proposed_unit(label, system)
+        found.append(Detail(label.name, row.value, unit, label.kind, label.choices))
+    return tuple(found)
 
 
 def unit_system(test: TrayTest) -> str:

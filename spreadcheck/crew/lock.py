@@ -84,7 +84,11 @@ def lock_sheet(path: str | os.PathLike[str]) -> Iterator[None]:
         _clear(target)
         yield
     finally:
-        _let_go(lock, handle)
+        # while it is still held, so that nobody takes one that is about to go; some systems keep an open file's name,
+        # and a file that stays holds nothing
+        with contextlib.suppress(OSError):
+            lock.unlink()
+        os.close(handle)
 
 
 def take_up(path: str | os.PathLike[str]) -> tuple[KeptSheet, TrayTest | None]:
@@ -95,20 +99,15 @@ def take_up(path: str | os.PathLike[str]) -> tuple[KeptSheet, TrayTest | None]:
     if not digest:
         return KeptSheet(name, ""), None
     test = read_sheet(name)
-    _check_alone(name)
-    if _digest(name) != digest:
-        raise SheetError(Fault(name, "changed while it was being read", "close what else has it open and try again"))
-    return KeptSheet(name, digest), test
-
-
-def _check_alone(name: str) -> None:
-    """A recording writes the tray sheet anew and nothing else: other worksheets would be lost."""
-    if name.casefold().endswith(".xlsx"):
+    if name.casefold().endswith(".xlsx"):  # written anew, and nothing else: other worksheets would be lost
         from spreadcheck.sheet.workbook import filled_worksheets
 
         if filled_worksheets(Path(name).read_bytes()) > 1:
             remedy = "copy the tray sheet into a workbook of its own"
             raise SheetError(Fault(name, "holds further worksheets, which a recording would drop", remedy))
+    if _digest(name) != digest:
+        raise SheetError(Fault(name, "changed while it was being read", "close what else has it open and try again"))
+    return KeptSheet(name, digest), test
 
 
 def _held(lock: Path, shown: str) -> int:
@@ -124,20 +123,15 @@ def _held(lock: Path, shown: str) -> int:
             _hold(handle)
         except OSError as error:
             os.close(handle)
-            raise _not_held(error, shown) from error
+            problem, remedy = f"can't be locked ({error.strerror or error})", "record on a disk of this computer"
+            if isinstance(error, (BlockingIOError, PermissionError)):
+                problem = "is being recorded on already"
+                remedy = "finish the other recording first, or record on another sheet"
+            raise OutputError(Fault(shown, problem, remedy)) from error
         with contextlib.suppress(FileNotFoundError):
             if os.path.samestat(os.fstat(handle), os.stat(lock)):
                 return handle
         os.close(handle)  # its last holder has just removed it: the name now stands for another file, or for none
-
-
-def _not_held(error: OSError, shown: str) -> OutputError:
-    if isinstance(error, (BlockingIOError, PermissionError)):
-        return OutputError(
-            Fault(shown, "is being recorded on already", "finish the other recording first, or record on another sheet")
-        )
-    reason = error.strerror or str(error)
-    return OutputError(Fault(shown, f"can't be locked ({reason})", "record on a disk of this computer"))
 
 
 def _clear(target: Path) -> None:
@@ -148,13 +142,6 @@ def _clear(target: Path) -> None:
             if left.fullmatch(entry.name):
                 with contextlib.suppress(OSError):
                     os.unlink(entry)
-
-
-def _let_go(lock: Path, handle: int) -> None:
-    """Remove the lock file while it is still held, so that nobody takes one that is about to go."""
-    with contextlib.suppress(OSError):  # some systems keep an open file's name; a file that stays holds nothing
-        lock.unlink()
-    os.close(handle)
 
 
 def _digest(path: str) -> str:
@@ -175,20 +162,14 @@ def _fingerprint(content: bytes) -> str:
 
 def _changed(path: str, test: TrayTest) -> OutputError:
     """The sheet is not as it was left: it stays so, and what was recorded here is set aside beside it."""
-    copy = _set_aside(path, test)
-    problem = "was changed or removed by something else during the recording, and was left as it is"
-    if not copy:
-        return OutputError(Fault(path, problem, "what was recorded here could not be set aside; make room beside it"))
-    return OutputError(Fault(path, problem, f"what was recorded here is in {copy}; compare the two and keep one"))
-
-
-def _set_aside(path: str, test: TrayTest) -> str:
     stem, ending = os.path.splitext(path)
-    for number in range(1, _COPIES + 1):
-        copy = f"{stem}.recorded{'' if number == 1 else f'-{number}'}{ending}"
-        if not os.path.exists(copy):
-            with contextlib.suppress(OutputError):
-                write_sheet(test, copy)
-                return copy
-            break
-    return ""
+    copies = (f"{stem}.recorded{'' if number == 1 else f'-{number}'}{ending}" for number in range(1, _COPIES + 1))
+    copy = next((copy for copy in copies if not os.path.exists(copy)), "")
+    remedy = f"what was recorded here is in {copy}; compare the two and keep one"
+    try:
+        write_sheet(test, copy)
+    except (OutputError, SheetError):
+        remedy = "what was recorded here could not be set aside; make room beside it"
+    return OutputError(
+        Fault(path, "was changed or removed by something else during the recording, and was left as it is", remedy)
+    )

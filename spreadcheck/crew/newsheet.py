@@ -86,9 +86,8 @@ def new_sheet(like: TrayTest | None = None) -> NewSheet:
         note=("",) * len(like.tray),
         source="",
     )
-    return NewSheet(
-        tuple(name for name, label in LABELS.items() if name not in have and label.bin == 1), rows=rows, like=bare
-    )
+    asked = tuple(name for name, label in LABELS.items() if name not in have and label.bin == 1)
+    return NewSheet(asked, rows=rows, like=bare)
 
 
 def question(new: NewSheet) -> str:
@@ -104,9 +103,8 @@ def question(new: NewSheet) -> str:
     if label.kind in KINDS:
         hint = f"a number and its unit, {label.unit} or another; "
     else:
-        hint = {"date": "year-month-day; ", "passes": "such as 2; 4; ", "choice": f"{', '.join(label.choices)}; "}.get(
-            label.kind, ""
-        )
+        hints = {"date": "year-month-day; ", "passes": "such as 2; 4; ", "choice": f"{', '.join(label.choices)}; "}
+        hint = hints.get(label.kind, "")
     return f"{name} ({hint}Enter to skip)"
 
 
@@ -116,17 +114,21 @@ def reply_to(new: NewSheet, text: str) -> tuple[NewSheet, str]:
     if len(line) > MAX_TYPED:
         return new, f"More than {MAX_TYPED} signs were typed; make it shorter."
     word = line.casefold()
+    step = new.steps[new.at]
     if word == "back":
         return _back(new)
     if word == "start":
-        return _start(new)
-    step = new.steps[new.at]
+        if new.test is None or step in _LINE:
+            return new, "The tray line must be known before weighing can start; answer this first."
+        return replace(new, at=len(new.steps)), ""
     if not line and _now(new, step):
         return _on(new), ""
     try:
         answered = _READERS[step](new, line) if step in _READERS else _label(new, LABELS[step], line)
     except QuantityError as error:
-        return new, f"{_as_typed(str(error))}."
+        # a message of the form, in the words of one line of text instead of three cells
+        said = re.sub(r"write one of (.*) in the third cell", r"write it behind the number, one of \1", str(error))
+        return new, f"{said}."
     return _on(answered), ""
 
 
@@ -142,21 +144,19 @@ _QUESTIONS = {
 }
 
 
-def _tray_size(name: str) -> Callable[[NewSheet, str], NewSheet]:
-    def read(new: NewSheet, line: str) -> NewSheet:
-        if not line:
-            raise QuantityError(Fault("", f'"{name}" is needed', "no rate can be worked out without it"))
-        sized = _label(new, LABELS[name], line)
-        return _checked(sized) if "offsets" in dict(sized.given) else sized
-
-    return read
+def _tray_size(new: NewSheet, line: str) -> NewSheet:
+    name = new.steps[new.at]
+    if not line:
+        raise QuantityError(Fault("", f'"{name}" is needed', "no rate can be worked out without it"))
+    sized = _label(new, LABELS[name], line)
+    return _checked(sized) if "offsets" in dict(sized.given) else sized
 
 
 def _trays(new: NewSheet, line: str) -> NewSheet:
     """A count, or the offsets one by one, which leave no spacing to ask for."""
     listed = _OFFSETS.fullmatch(line)
     if listed:
-        offsets = tuple(sorted(_number(part) for part in re.split(r"[\s;]+", listed[1])))
+        offsets = tuple(sorted(float(part.replace(",", ".")) for part in re.split(r"[\s;]+", listed[1])))
         unit = unit_named(listed[2], "length")
         if unit is None:
             raise QuantityError(Fault("", f'"{listed[2]}" is not a unit of length', "write m, cm, ft or in"))
@@ -209,7 +209,7 @@ def _label(new: NewSheet, label: Label, line: str) -> NewSheet:
 
 
 _READERS: dict[str, Callable[[NewSheet, str], NewSheet]] = {
-    **{name: _tray_size(name) for name in REQUIRED},
+    **dict.fromkeys(REQUIRED, _tray_size),
     "trays": _trays,
     "spacing": _spacing,
     "passes": _passes,
@@ -245,12 +245,6 @@ def _back(new: NewSheet) -> tuple[NewSheet, str]:
     return replace(new, at=at), ""
 
 
-def _start(new: NewSheet) -> tuple[NewSheet, str]:
-    if new.test is None or new.steps[new.at] in _LINE:
-        return new, "The tray line must be known before weighing can start; answer this first."
-    return replace(new, at=len(new.steps)), ""
-
-
 def _give(new: NewSheet, **given: Given) -> NewSheet:
     return replace(new, given=tuple((dict(new.given) | given).items()))
 
@@ -264,13 +258,8 @@ def _checked(new: NewSheet) -> NewSheet:
         raise QuantityError(*error.faults) from None
     nearest_m = float(np.diff(test.offset_m).min())
     if nearest_m < test.tray_width_m - 1e-9:
-        raise QuantityError(
-            Fault(
-                "",
-                f"trays {test.tray_width_m:g} m wide can't stand {nearest_m:g} m apart",
-                "check the spacing, or go back to the tray width",
-            )
-        )
+        problem = f"trays {test.tray_width_m:g} m wide can't stand {nearest_m:g} m apart"
+        raise QuantityError(Fault("", problem, "check the spacing, or go back to the tray width"))
     return new
 
 
@@ -296,16 +285,7 @@ def _count(line: str, low: int, high: int, what: str, more: str) -> int:
     return int(number)
 
 
-def _number(text: str) -> float:
-    return float(text.replace(",", "."))
-
-
 def _quantity_parts(line: str) -> tuple[str, str]:
     """ "0,5 m" as number and unit; what does not start with a number is left whole for the message."""
     match = _WITH_UNIT.fullmatch(line)
     return (match[1].replace(",", "."), match[2]) if match else (line, "")
-
-
-def _as_typed(message: str) -> str:
-    """A message of the form, in the words of one line of text instead of three cells."""
-    return re.sub(r"write one of (.*) in the third cell", r"write it behind the number, one of \1", message)

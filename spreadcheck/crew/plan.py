@@ -12,7 +12,7 @@ from spreadcheck.doubts.doubt import Doubt, Quantity, Words, trays_counted
 from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.granules import Granules, granules, tray_noise
+from spreadcheck.passes.granules import Granules, TrayNoise, granules, tray_noise
 from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.plausible import check
 from spreadcheck.sheet.traytest import (
@@ -68,6 +68,17 @@ class PlanRequest:
         """The granules, taken as all of one size. [g, -]"""
         return granules(size_guide_number=self.size_guide_number, density_kg_m3=self.granule_density_kg_m3)
 
+    def noise(self, *, passes: int = 1, runs_per_catch: int = 1) -> TrayNoise:
+        """Counting noise and reading error of a half-rate tray. [%]"""
+        return tray_noise(
+            self.target_rate_kg_ha / 2,
+            tray_area_m2=self.tray_area_m2,
+            granules=self.granules,
+            resolution_g=self.scale_resolution_g,
+            passes=passes,
+            runs_per_catch=runs_per_catch,
+        )
+
 
 # field of a request -> what it is called, its unit, the most that can be
 _MOST = {
@@ -120,31 +131,19 @@ def check_request(request: PlanRequest) -> None:
 
 def passes_for_noise(request: PlanRequest) -> int:
     """Passes, weighed one by one, until counting noise and reading error of a half-rate tray stay under the share."""
-    once = tray_noise(
-        request.target_rate_kg_ha / 2,
-        tray_area_m2=request.tray_area_m2,
-        granules=request.granules,
-        resolution_g=request.scale_resolution_g,
-        runs_per_catch=request.runs_per_catch,
-    )
+    once = request.noise(runs_per_catch=request.runs_per_catch)
     for_noise = math.ceil((float(once.total_pct) / request.noise_pct) ** 2 - 1e-9)
     for_practice = math.ceil(max(LIMITS["passes"].value, request.former_runs or 0) / request.runs_per_catch)
     if for_noise > MAX_PASSES:
-        problem = (
-            f"{for_noise:,} passes would be needed to bring the noise of a half-rate tray under {request.noise_pct:g} %"
-        )
+        under = f"the noise of a half-rate tray under {request.noise_pct:g} %"
+        problem = f"{for_noise:,} passes would be needed to bring {under}"
         raise QuantityError(Fault("plan", problem, "use larger trays, a finer scale, a higher rate or a larger share"))
     return max(for_noise, for_practice)
 
 
 def runs_for_noise(request: PlanRequest) -> int:
     """Runs, caught together and weighed once, for the same share: the scale then rounds only once."""
-    once = tray_noise(
-        request.target_rate_kg_ha / 2,
-        tray_area_m2=request.tray_area_m2,
-        granules=request.granules,
-        resolution_g=request.scale_resolution_g,
-    )
+    once = request.noise()
     counting, reading = float(once.counting_pct) ** 2, float(once.reading_pct) ** 2
     # counting / n + reading / n^2 = share^2, solved for n
     share = request.noise_pct**2
@@ -237,17 +236,15 @@ def plan_line(request: PlanRequest) -> Plan:
     (33, 1.5, 5, 6.9)
     """
     check_request(request)
-    bout, throw = _expected(request)
+    if request.bout_width_m is None:  # the one that is not known follows from the other
+        throw = request.throw_m or 0.0
+        bout = throw * LIMITS["bout over throw"].value
+    else:
+        bout = request.bout_width_m
+        throw = request.throw_m or bout * LIMITS["line over bout"].value / 2
     offset, at_wheel, spacing = _line(request, bout, throw)
     passes = passes_for_noise(request)
-    noise = tray_noise(
-        request.target_rate_kg_ha / 2,
-        tray_area_m2=request.tray_area_m2,
-        granules=request.granules,
-        resolution_g=request.scale_resolution_g,
-        passes=passes,
-        runs_per_catch=request.runs_per_catch,
-    )
+    noise = request.noise(passes=passes, runs_per_catch=request.runs_per_catch)
     run_up, run_out = request.travel_speed_m_s * request.settling_s + throw, throw
     runs, metres = passes * request.runs_per_catch, run_up + run_out
     plan = Plan(
@@ -272,29 +269,22 @@ def plan_line(request: PlanRequest) -> Plan:
     return replace(plan, doubts=_doubts(plan))
 
 
-def _expected(request: PlanRequest) -> tuple[float, float]:
-    """Bout width and throw to one side; the one that is not known follows from the other."""
-    ratio = LIMITS["bout over throw"].value
-    if request.bout_width_m is None:
-        throw = request.throw_m or 0.0
-        return throw * ratio, throw
-    return request.bout_width_m, request.throw_m or request.bout_width_m * LIMITS["line over bout"].value / 2
-
-
 def _line(request: PlanRequest, bout_m: float, throw_m: float) -> tuple[FloatArray, NDArray[np.bool_], float]:
-    """Offsets, places at the wheels, spacing."""
+    """Offsets, places at the wheels, spacing: as given, as the trays suffice for, or as many as are aimed at."""
+
+    def trays(spacing_m: float, within_m: float = math.inf) -> int:
+        offset, at_wheel = _places(request, spacing_m, bout_m, throw_m)
+        return int((~at_wheel & (np.abs(offset) <= within_m + 1e-9)).sum())
+
+    step, aim = request.tray_width_m / 2, LIMITS["trays aimed at"].value
+    spacings = [count * step for count in range(2, max(int(bout_m / step), 2) + 1)]
     if request.spacing_m is not None:
-        return *_places(request, request.spacing_m, bout_m, throw_m), request.spacing_m
-    step = request.tray_width_m / 2
-    widest = max(int(bout_m / step), 2)
-    steps = range(2, widest + 1)
-    if request.trays is not None:
-        spacings = [count * step for count in steps]
-        fits = next((s for s in spacings if _count(request, s, bout_m, throw_m)[0] <= request.trays), spacings[-1])
-        return *_places(request, fits, bout_m, throw_m), fits
-    aim = LIMITS["trays aimed at"].value
-    close = next((k * step for k in reversed(steps) if _count(request, k * step, bout_m, throw_m)[1] >= aim), 2 * step)
-    return *_places(request, close, bout_m, throw_m), close
+        spacing = request.spacing_m
+    elif request.trays is not None:
+        spacing = next((wide for wide in spacings if trays(wide) <= request.trays), spacings[-1])
+    else:
+        spacing = next((wide for wide in reversed(spacings) if trays(wide, bout_m / 2) >= aim), spacings[0])
+    return *_places(request, spacing, bout_m, throw_m), spacing
 
 
 def _places(
@@ -313,13 +303,6 @@ def _places(
     room = (request.tyre_width_m + request.tray_width_m) / 2 + LIMITS["wheel clearance"].value
     at_wheel = np.abs(np.abs(offset) - request.wheel_track_m / 2) < room - 1e-9
     return offset, np.asarray(at_wheel)
-
-
-def _count(request: PlanRequest, spacing_m: float, bout_m: float, throw_m: float) -> tuple[int, int]:
-    """Trays on the line, and those inside the bout width."""
-    offset, at_wheel = _places(request, spacing_m, bout_m, throw_m)
-    inside = np.abs(offset) <= bout_m / 2 + 1e-9
-    return int((~at_wheel).sum()), int((~at_wheel & inside).sum())
 
 
 def _doubts(plan: Plan) -> tuple[Doubt, ...]:
@@ -414,7 +397,8 @@ def _form(plan: Plan, system: str, bins: int) -> tuple[FormRow, ...]:
             continue
         value = None if _FIELD_OF.get(label.name) in request.assumed else known.get(label.name)
         if value is not None:
-            rows.append(_row(label.name, label.kind, value, system))
+            unit = shown_unit(label.kind, system)
+            rows.append(FormRow(label.name, f"{from_inside(value, unit, label.kind):.6g}", unit))
         elif label.name == "runs per catch":
             rows.append(FormRow(label.name, str(request.runs_per_catch)))
         else:
@@ -425,8 +409,3 @@ def _form(plan: Plan, system: str, bins: int) -> tuple[FormRow, ...]:
 
 # rows that stay blank where their value was assumed; the tray size stands, as the line is laid for it
 _FIELD_OF = {"travel speed": "travel_speed_m_s", "scale resolution": "scale_resolution_g"}
-
-
-def _row(label: str, kind: str, value: float, system: str) -> FormRow:
-    unit = shown_unit(kind, system)
-    return FormRow(label, f"{from_inside(value, unit, kind):.6g}", unit)

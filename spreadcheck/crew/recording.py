@@ -193,3 +193,28 @@ def _column_names(test: TrayTest) -> list[tuple[int, str]]:
     names = {f"pass {column.pass_no}": at for at, column in reversed(list(enumerate(test.columns)))}
     names |= {re.sub(r"\s+", " ", column.name.casefold()): at for at, column in enumerate(test.columns)}
     return sorted(((at, name) for name, at in names.items()), key=lambda item: -len(item[1]))
+
+
+def layout_differences(test: TrayTest, other: TrayTest) -> tuple[str, ...]:
+    """How the tray lines of two tests differ: tray size, trays, offsets, passes; empty where they are the same."""
+    sizes = {"tray width": "tray_width_m", "tray length": "tray_length_m"}
+    pairs = {name: (getattr(test, field), getattr(other, field)) for name, field in sizes.items()}
+    found = [f"the {name} is {a:g} m, not {b:g} m" for name, (a, b) in pairs.items() if abs(a - b) > 1e-9]
+    if len(test.tray) != len(other.tray):
+        found.append(f"it has {len(test.tray)} trays, not {len(other.tray)}")
+    else:
+        for name, at, place, called in zip(test.tray, test.offset_m, other.offset_m, other.tray, strict=True):
+            if name.casefold() != called.casefold():
+                found.append(f"the tray at {at:g} m is {name}, not {called}")
+                break
+            if abs(at - place) > 1e-6:
+                found.append(f"tray {name} stands at {at:g} m, not at {place:g} m")
+                break
+    if test.columns != other.columns:
+        found.append(f"it has {_columns_told(test)}, not {_columns_told(other)}")
+    return tuple(found)
+
+
+def _columns_told(test: TrayTest) -> str:
+    plain = all(column.unit == "g" for column in test.columns)
+    return ", ".join(column.name if plain else f"{column.name} in {column.unit}" for column in test.columns)

@@ -44,15 +44,21 @@ def doubts_of(test: TrayTest, tray: int, column: int, entry: Entry) -> tuple[str
     neighbours, others = _neighbours(test, tray, column), _other_passes(test, tray, column)
     floor = STEPS * _step(test, column, entry, [*neighbours, *others])
     unit = test.columns[column].unit
+    beside = "its neighbours" if len(neighbours) > 1 else "its neighbour"
     if others:  # where another pass has the like weight, a steep edge of the pattern is no slip
         slip = _slip(entry, unit, others, floor, "the same tray in the other passes")
         if slip and neighbours and max(catch for _, catch in others) < floor:  # they caught next to nothing: too little
-            slip = _slip(entry, unit, neighbours, floor, "its neighbours" if len(neighbours) > 1 else "its neighbour")
+            slip = _slip(entry, unit, neighbours, floor, beside)
     elif neighbours:
-        slip = _slip(entry, unit, neighbours, floor, "its neighbours" if len(neighbours) > 1 else "its neighbour")
+        slip = _slip(entry, unit, neighbours, floor, beside)
     else:
         slip = _over_target(test, column, entry)
-    return tuple(doubt for doubt in (slip, _too_fine(test, column, entry), _comma(test, column, entry)) if doubt)
+    step, fine, comma = _resolution(test, column), "", ""
+    if step is not None and Decimal(entry.written) % step != 0:
+        fine = f"{entry.written} {unit} is not a reading of a scale that shows steps of {step} {unit}"
+    if entry.thousands and (step is None or step > Decimal("0.001")):  # "1,234": decimals, or a thousand and more
+        comma = f"the comma is taken as a decimal mark, {entry.written} {unit}; leave it out to mean thousands"
+    return tuple(doubt for doubt in (slip, fine, comma) if doubt)
 
 
 def _neighbours(test: TrayTest, tray: int, column: int) -> list[Reference]:
@@ -109,23 +115,6 @@ def _over_target(test: TrayTest, column: int, entry: Entry) -> str:
     return (
         f"{entry.written} {unit} is at least ten times what the target rate brings into a tray, {expected:.3g} {unit}"
     )
-
-
-def _too_fine(test: TrayTest, column: int, entry: Entry) -> str:
-    resolution = _resolution(test, column)
-    if resolution is None or Decimal(entry.written) % resolution == 0:
-        return ""
-    unit = test.columns[column].unit
-    return f"{entry.written} {unit} is not a reading of a scale that shows steps of {resolution} {unit}"
-
-
-def _comma(test: TrayTest, column: int, entry: Entry) -> str:
-    """The doubt about "1,234": a decimal comma, or a thousand and more."""
-    resolution = _resolution(test, column)
-    if not entry.thousands or (resolution is not None and resolution <= Decimal("0.001")):
-        return ""
-    unit = test.columns[column].unit
-    return f"the comma is taken as a decimal mark, {entry.written} {unit}; leave it out to mean thousands"
 
 
 def _resolution(test: TrayTest, column: int) -> Decimal | None:
