@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -129,53 +129,43 @@ def _slips(
         wide = 3.0 <= width_m / offsets <= 60.0
         return math.exp(-0.5 * sum(x * x for x in off) / len(off)) if wide else 0.0
 
-    peak = float(profile.rate_kg_ha.max())
+    def put_right(code: str, words: str, remedy: str, right: TrayTest, **factors: float) -> Explanation:
+        return Explanation(code, fits(**factors), Words(words), remedy, corrected=right)
+
+    peak, runs = float(profile.rate_kg_ha.max()), test.runs_per_catch
     if bases and all(basis.what == "the target rate" for basis in bases) and not test.bins_together:
-        for factor in (0.1, 10.0):
-            wrong = "small" if factor < 1 else "large"
-            words = Words(f"the target rate of the form is 10 times too {wrong}")
+        for factor, wrong in ((0.1, "small"), (10.0, "large")):
+            words, remedy = f"the target rate of the form is 10 times too {wrong}", "correct the row `target rate`"
             right = with_labels(test, {"target rate": f"{(test.target_kg_ha or 0) / factor:g} kg/ha"})
-            likely = fits(mass=1 / factor) * (1.0 if _USUAL[0] <= peak <= _USUAL[1] else 0.95)
-            yield Explanation("target-rate", likely, words, "correct the row `target rate`", corrected=right)
-    runs = test.runs_per_catch
+            found = put_right("target-rate", words, remedy, right, mass=1 / factor)
+            yield found if _USUAL[0] <= peak <= _USUAL[1] else replace(found, fits=0.95 * found.fits)
     for factor in (10.0, 100.0, 0.1, 0.01):
-        heavy = "heavy" if factor > 1 else "light"
-        words = Words(f"all catches are {max(factor, 1 / factor):g} times too {heavy}: the decimal point")
-        remedy = f"{'divide' if factor > 1 else 'multiply'} all catches by {max(factor, 1 / factor):g}"
-        right = replace(test, catch=test.catch / factor)
-        yield Explanation("decimal-point", fits(mass=factor), words, remedy, corrected=right)
-    for more in range(2, 10):
-        words = Words(f"{more * runs} runs fell into the trays before they were weighed")
-        right = with_labels(test, {"runs per catch": str(more * runs)})
-        remedy = f"write the row `runs per catch,{more * runs}`"
-        yield Explanation("runs-per-catch", fits(mass=more), words, remedy, corrected=right)
-    if runs > 1:
-        words = Words("the trays were weighed after each run")
-        right = with_labels(test, {"runs per catch": "1"})
-        yield Explanation(
-            "runs-per-catch", fits(mass=1 / runs), words, "write the row `runs per catch,1`", corrected=right
+        far, heavy, way = (factor, "heavy", "divide") if factor > 1 else (1 / factor, "light", "multiply")
+        words, remedy = (
+            f"all catches are {far:g} times too {heavy}: the decimal point",
+            f"{way} all catches by {far:g}",
         )
+        yield put_right("decimal-point", words, remedy, replace(test, catch=test.catch / factor), mass=factor)
+    for really in (*range(2 * runs, 10 * runs, runs), *((1,) if runs > 1 else ())):
+        fell = f"{really} runs fell into the trays before they were weighed"
+        words = fell if really > 1 else "the trays were weighed after each run"
+        right = with_labels(test, {"runs per catch": str(really)})
+        yield put_right("runs-per-catch", words, f"write the row `runs per catch,{really}`", right, mass=really / runs)
     units = {column.unit for column in test.columns}
     for unit, other in itertools.permutations(("g", "oz", "kg", "lb"), 2):
         if units == {unit}:
-            factor = _MASSES[unit] / _MASSES[other]
+            words, remedy = f"the catches are in {other}", f"write {other} for {unit} in the row of units"
             right = replace(test, columns=tuple(replace(column, unit=other) for column in test.columns))
-            words, remedy = Words(f"the catches are in {other}"), f"write {other} for {unit} in the row of units"
-            yield Explanation("mass-unit", fits(mass=factor), words, remedy, corrected=right)
-    yield from _feet(test, fits)
-
-
-def _feet(test: TrayTest, fits: Callable[..., float]) -> Iterator[Explanation]:
+            yield put_right("mass-unit", words, remedy, right, mass=_MASSES[unit] / _MASSES[other])
+    row = next((row for row in test.form if row.label.strip().casefold() == "bout width"), None)
     for unit, other, factor in (("m", "ft", 1 / FOOT_M), ("ft", "m", FOOT_M)):
-        row = next((row for row in test.form if row.label.strip().casefold() == "bout width"), None)
         if row is not None and row.unit.strip().casefold() == unit:
+            words, remedy = f"the bout width is in {other}", f"write the row `bout width,{row.value},{other}`"
             right = with_labels(test, {"bout width": f"{row.value} {other}"})
-            words, remedy = Words(f"the bout width is in {other}"), f"write the row `bout width,{row.value},{other}`"
-            yield Explanation("feet-for-metres", fits(bout=factor), words, remedy, corrected=right)
+            yield put_right("feet-for-metres", words, remedy, right, bout=factor)
         if test.offset_unit == unit:
-            words, remedy = Words(f"the offsets are in {other}"), f"write {other} for {unit} below `offset`"
-            right = replace(test, offset_unit=other)
-            yield Explanation("feet-for-metres", fits(offsets=factor), words, remedy, corrected=right)
+            words, remedy = f"the offsets are in {other}", f"write {other} for {unit} below `offset`"
+            yield put_right("feet-for-metres", words, remedy, replace(test, offset_unit=other), offsets=factor)
 
 
 def _container(test: TrayTest, profile: Profile) -> Iterator[Doubt]:

@@ -19,7 +19,7 @@ from spreadcheck.spread.overlap import deposit_shares
 from spreadcheck.spread.profile import TAPER, Profile, at_target_rate, profile_of
 from spreadcheck.spread.stripes import STRIPE_PCT, runs_below
 from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, tailed
-from spreadcheck.spread.widths import check_width, scan_widths
+from spreadcheck.spread.widths import check_widths, scan_widths
 from spreadcheck.units import parse_quantity
 
 _CHUNK = 2_000  # points looked at together, so that memory stays flat in the number of passes
@@ -127,7 +127,7 @@ class EdgeCase:
 
 def edge_case(profile: Profile, bout_width_m: float, method: str, *, first_pass_m: float, side: str = LEFT) -> EdgeCase:
     """What falls beyond the edge and what is short inside it, at one distance of the first pass."""
-    check_width(profile, bout_width_m)
+    check_widths(profile, bout_width_m)
     check_first_pass(first_pass_m)
     inward = profile if side == LEFT else mirrored(profile)
     w, area = bout_width_m, profile.area_kg_ha_m
@@ -209,7 +209,7 @@ def first_pass_distance(
 ) -> float:
     """The shortest distance of the first pass from the edge that keeps a given share of a pass inside the field."""
     check_share(share_pct)
-    check_width(profile, bout_width_m)
+    check_widths(profile, bout_width_m)
     inward, w = profile if side == LEFT else mirrored(profile), bout_width_m
     allowed = profile.area_kg_ha_m * (1 - share_pct / 100)
     # where the area beyond falls to what is allowed: quadratic between distances at which a knot meets the edge
@@ -294,7 +294,7 @@ def whole_field(
     profile: Profile, bout_width_m: float, method: str, *, passes: int, first_pass_m: float, side: str = LEFT
 ) -> WholeField:
     """A field of N passes between two edges, both at the same distance from the outermost pass; no headland."""
-    check_width(profile, bout_width_m)
+    check_widths(profile, bout_width_m)
     check_first_pass(first_pass_m)
     width = float(2 * first_pass_m + (passes - 1) * bout_width_m) if 1 <= passes <= MAX_PASSES else 0.0
     if width <= 0:
@@ -382,7 +382,7 @@ def study_edge(
         remedy = 'write it on the sheet, or add --bout-width "24 m"'
         raise WidthError(Fault("bout width", "is not known", remedy))
     profile = profile_of(test, tails=tails, relative=relative)
-    check_width(profile, width)
+    check_widths(profile, width)
     target = test.target_kg_ha if target_kg_ha is None else target_kg_ha
     if target is not None:
         profile = at_target_rate(profile, width, target)

@@ -32,7 +32,7 @@ from spreadcheck.judge.blend import NutrientAnalysis, blend_parts
 from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import Profile, metering_factor
-from spreadcheck.spread.widths import check_width
+from spreadcheck.spread.widths import check_widths
 from spreadcheck.units import HECTARE_M2
 
 MAX_WAYS = 60
@@ -114,7 +114,7 @@ class _Study:
         self.test, self.profile = self.result.test, self.result.profile
         self.widths = self.asked.bout_width_m or (self.result.bout_width_m or 0.0,)
         for width in self.widths:
-            check_width(self.profile, width)
+            check_widths(self.profile, width)
         known = self.asked.target_kg_ha
         if known is None:
             known = self.test.target_kg_ha

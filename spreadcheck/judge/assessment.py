@@ -31,7 +31,6 @@ from spreadcheck.spread.widths import (
     Scan,
     check_limit,
     check_line,
-    check_width,
     check_widths,
     default_widths,
     lay,
@@ -439,7 +438,7 @@ def _judged_bouts(profile: Profile, width_m: float, blend: BlendAssessment | Non
 
 def bouts_at(profile: Profile, bout_width_m: float) -> dict[str, Bout]:
     """What the field gets at one bout width, for each driving method."""
-    check_width(profile, bout_width_m)
+    check_widths(profile, bout_width_m)
     laid = lay(profile, np.array([bout_width_m], dtype=float))
     cv = cv_on_average(laid.cv_line_pct, bout_width_m, profile.spacing_m)
     within_10, within_20 = (share_between(laid.pieces, low=1 - part, high=1 + part) for part in (0.1, 0.2))

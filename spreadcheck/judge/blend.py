@@ -149,7 +149,11 @@ def blend_parts(
     rates: dict[str, FloatArray] = {}
     parts: list[tuple[str, str, Profile]] = [("whole", "whole", whole)]
     for component in test.components:
-        profile = _of_component(test, component, tails)
+        try:
+            profile = profile_of(test, tails=tails, component=component)
+        except NoSpreadError as error:
+            problem = f'component "{component}": {error.faults[0].problem}'
+            raise NoSpreadError(Fault(test.source, problem, "weigh the component, or leave its columns out")) from error
         parts.append((component, "component", profile))
         rates[component] = np.interp(whole.offset_m, profile.offset_m, profile.rate_kg_ha, left=0.0, right=0.0)
     for nutrient in analysis.nutrients:
@@ -158,17 +162,10 @@ def blend_parts(
     return tuple(parts)
 
 
-def _of_component(test: TrayTest, component: str, tails: str) -> Profile:
-    try:
-        return profile_of(test, tails=tails, component=component)
-    except NoSpreadError as error:
-        problem = f'component "{component}": {error.faults[0].problem}'
-        raise NoSpreadError(Fault(test.source, problem, "weigh the component, or leave its columns out")) from error
-
-
 def check_blend(test: TrayTest, analysis: NutrientAnalysis) -> None:
     """Refuse a test without components, and an analysis that names other ones."""
-    if not test.components:
+    there, listed = test.components, analysis.content_pct
+    if not there:
         remedy = 'name the columns such as "pass 1 / urea" and "pass 1 / potash"'
         raise SheetError(Fault(test.source, "the sheet has no component columns", remedy))
     faults = [
@@ -176,27 +173,24 @@ def check_blend(test: TrayTest, analysis: NutrientAnalysis) -> None:
         for column in test.columns
         if (column_kind(column.unit) or ("",))[0] != "catch mass"
     ]
-    if analysis.content_pct:
-        listed, there = set(analysis.content_pct), set(test.components)
-        faults += [
-            Fault("analysis", f'there is no component "{name}" in it', f"give its nutrients in % under [{name}]")
-            for name in test.components
+    wrong = []
+    if listed:
+        wrong += [
+            (f'there is no component "{name}" in it', f"give its nutrients in % under [{name}]")
+            for name in there
             if name not in listed
         ]
-        faults += [
-            Fault(
-                "analysis",
-                f'"{name}" is not a component of the sheet',
-                f"its components are: {', '.join(test.components)}",
-            )
-            for name in analysis.content_pct
+        wrong += [
+            (f'"{name}" is not a component of the sheet', f"its components are: {', '.join(there)}")
+            for name in listed
             if name not in there
         ]
-    unknown = [name for name in analysis.limit_pct if name not in {*analysis.nutrients, *test.components, "whole"}]
-    faults += [
-        Fault("analysis", f'there is a CV limit for "{name}", which is no nutrient or component', "check its spelling")
-        for name in unknown
+    wrong += [
+        (f'there is a CV limit for "{name}", which is no nutrient or component', "check its spelling")
+        for name in analysis.limit_pct
+        if name not in {*analysis.nutrients, *there, "whole"}
     ]
+    faults += [Fault("analysis", problem, remedy) for problem, remedy in wrong]
     if faults:
         raise SheetError(*faults)
 

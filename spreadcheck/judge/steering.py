@@ -24,7 +24,7 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import Profile
-from spreadcheck.spread.widths import check_width
+from spreadcheck.spread.widths import check_widths
 
 MAX_UNEVEN_TRAYS = 300
 _FAR = 9.0  # standard deviations beyond which a pass no longer reaches another
@@ -69,8 +69,7 @@ class SteeringScan:
 def steering_scan(profile: Profile, width_m: FloatArray, method: str, steering: Steering) -> SteeringScan:
     """Expected CV by line of a large field, with and without sideways driving error."""
     widths = np.atleast_1d(np.asarray(width_m, dtype=float))
-    check_width(profile, float(widths.max()))
-    check_width(profile, float(widths.min()))
+    check_widths(profile, widths)
     kernels = {False: _kernel(profile, mirrored=False), True: _kernel(profile, mirrored=True)}
     exact = Steering(0.0)
     straight, steered = (_expected_cv(profile, widths, method, error, kernels) for error in (exact, steering))
@@ -184,21 +183,15 @@ def _expected_cv(
 
 def _kernel(profile: Profile, *, mirrored: bool) -> _Kernel:
     """The pulses of R (of the profile with itself) or C (of its mirror image with itself)."""
-    x, slope, step = _bends(profile)
+    x, y = profile.knots
+    slope = np.diff(np.diff(y) / np.diff(x), prepend=0.0, append=0.0)  # by how much it changes at each knot
+    step = np.zeros(len(x))  # how far the profile jumps there
+    step[0], step[-1] = y[0], -y[-1]
     own = (-x[::-1], slope[::-1], -step[::-1]) if mirrored else (x, slope, step)
     lag, pairs = _differences(profile, own[0], x)
     bends = np.outer(own[1], slope), np.outer(own[1], step) - np.outer(own[2], slope), -np.outer(own[2], step)
     pulses = [np.bincount(pairs.ravel(), part.ravel(), len(lag)).astype(float) for part in bends]
     return _Kernel(lag, *pulses)
-
-
-def _bends(profile: Profile) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Where the profile bends or steps, by how much its slope changes there, and how far it jumps."""
-    x, y = profile.knots
-    slopes = np.concatenate(([0.0], np.diff(y) / np.diff(x), [0.0]))
-    step = np.zeros(len(x))
-    step[0], step[-1] = y[0], -y[-1]
-    return x, np.diff(slopes), step
 
 
 def _differences(profile: Profile, own: FloatArray, other: FloatArray) -> tuple[FloatArray, NDArray[np.intp]]:

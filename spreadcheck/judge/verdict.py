@@ -9,7 +9,6 @@ from numpy.typing import ArrayLike
 
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import record
-from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.bands import DRIVING_ERROR_M, WidthCurve
 
 FITS = "fits"
@@ -160,8 +159,10 @@ def advised_width(
         sure = np.interp(tried, widths, within) >= SURE_PCT
         if sure.any():
             at = int(np.flatnonzero(sure)[-1])
-            last = at == len(tried) - 1
-            until = float(tried[at]) if last else _sure_until(widths, within, tried[at], tried[at + 1])
+            until = float(tried[at])
+            if at < len(tried) - 1:  # the straight line to the next width meets the probability asked for
+                here, there = np.interp(tried[at : at + 2], widths, within)
+                until += float((tried[at + 1] - tried[at]) * (here - SURE_PCT) / (here - there))
             return _dip_below(curve, low, until)
     return None
 
@@ -178,9 +179,3 @@ def _dip_below(curve: WidthCurve, low_m: float, high_m: float) -> float:
     at, there = int(np.argmin(squares)), float(curve.exact(np.array([high_m]))[0])
     turns = 0 < at < len(near) - 1
     return float(near[at]) if turns and squares[at] <= MUCH_LOWER**2 * there else high_m
-
-
-def _sure_until(width_m: FloatArray, within_pct: FloatArray, low_m: float, high_m: float) -> float:
-    """Where the straight line between a sure width and the next meets the probability asked for."""
-    low, high = np.interp([low_m, high_m], width_m, within_pct)
-    return float(low_m + (high_m - low_m) * (low - SURE_PCT) / (low - high))

@@ -90,12 +90,9 @@ def marks_words(result: Assessment) -> str:
     """What the marks of a table of widths mean; while a doubt blocks none is given, and why."""
     if result.blocking:
         return f"No width is marked: the test can't be judged until this is put right: {', '.join(result.blocking)}"
-    either = "; ~ close: CV by trays falls on the other side of it" if CLOSE in _standings(result) else ""
+    close = any(CLOSE in result.standings(method) for method in METHODS)
+    either = "; ~ close: CV by trays falls on the other side of it" if close else ""
     return f"* within the CV limit of {result.limit_pct:g} %{either}"
-
-
-def _standings(result: Assessment) -> set[str]:
-    return {standing for method in METHODS for standing in result.standings(method)}
 
 
 def width_down(width_m: float | None, system: str = "metric") -> str:

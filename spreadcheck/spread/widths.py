@@ -115,32 +115,32 @@ def parse_widths(text: str, *, place: str = "option --widths") -> FloatArray:
         parts = [parse_quantity(part, "length", place=place) for part in text.split(":")]
         if len(parts) != 3:
             raise WidthError(Fault(place, f'"{text}" is not a range', 'write first:last:step, such as "18 m:36 m:1 m"'))
-        return _check_widths(_range(parts[0], parts[1], parts[2], text, place), place)
-    listed = [part for part in text.replace(";", ",").split(",") if part.strip()]
-    if not listed:
-        raise WidthError(Fault(place, "there is no bout width in it", 'write such as "18 m, 24 m" or "18 m:36 m:1 m"'))
-    return _check_widths(np.array([parse_quantity(part, "length", place=place) for part in listed]), place)
+        first, last, step = parts
+        if not (step > 0 and last >= first):
+            remedy = "write first:last:step with last above first and a step above 0"
+            raise WidthError(Fault(place, f'"{text}" holds no bout width', remedy))
+        count = (last - first) / step
+        if count >= MAX_WIDTHS:
+            remedy = f"use a larger step, so that it holds at most {MAX_WIDTHS:,}"
+            raise WidthError(Fault(place, f'"{text}" holds {count + 1:,.0f} bout widths', remedy))
+        widths = np.round(first + step * np.arange(int(count + SAME_PLACE) + 1), 12)
+    else:
+        listed = [part for part in text.replace(";", ",").split(",") if part.strip()]
+        if not listed:
+            remedy = 'write such as "18 m, 24 m" or "18 m:36 m:1 m"'
+            raise WidthError(Fault(place, "there is no bout width in it", remedy))
+        widths = np.array([parse_quantity(part, "length", place=place) for part in listed])
+    _check_driven(widths, place)
+    if len(widths) > MAX_WIDTHS:
+        raise WidthError(Fault(place, f"{len(widths):,} bout widths", f"give at most {MAX_WIDTHS:,}"))
+    return rising(widths)
 
 
-def _range(first: float, last: float, step: float, text: str, place: str) -> FloatArray:
-    if not (step > 0 and last >= first):
-        remedy = "write first:last:step with last above first and a step above 0"
-        raise WidthError(Fault(place, f'"{text}" holds no bout width', remedy))
-    count = (last - first) / step
-    if count >= MAX_WIDTHS:
-        remedy = f"use a larger step, so that it holds at most {MAX_WIDTHS:,}"
-        raise WidthError(Fault(place, f'"{text}" holds {count + 1:,.0f} bout widths', remedy))
-    return np.asarray(np.round(first + step * np.arange(int(count + SAME_PLACE) + 1), 12))
-
-
-def _check_widths(widths: FloatArray, place: str) -> FloatArray:
+def _check_driven(widths: FloatArray, place: str = "") -> None:
     bad = widths[~((widths > 0) & (widths <= MAX_WIDTH_M))]
     if len(bad):
         remedy = f"give widths above 0 and up to {MAX_WIDTH_M:g} m"
         raise WidthError(Fault(place, f"a bout width of {bad[0]:g} m can't be driven", remedy))
-    if len(widths) > MAX_WIDTHS:
-        raise WidthError(Fault(place, f"{len(widths):,} bout widths", f"give at most {MAX_WIDTHS:,}"))
-    return rising(widths)
 
 
 def check_limit(limit_pct: float) -> None:
@@ -152,20 +152,15 @@ def check_limit(limit_pct: float) -> None:
         )
 
 
-def check_width(profile: Profile, width_m: float, *, place: str = "") -> None:
-    """Refuse a bout width that can't be driven over this profile."""
-    if not 0 < width_m <= MAX_WIDTH_M:
-        _check_widths(np.array([width_m]), place)
-    overlaps = np.ptp(profile.knots[0]) / width_m
+def check_widths(profile: Profile, widths: ArrayLike) -> None:
+    """Refuse bout widths that can't be driven over this profile."""
+    asked = np.atleast_1d(np.asarray(widths, dtype=float))
+    _check_driven(asked)
+    least = float(asked.min())
+    overlaps = np.ptp(profile.knots[0]) / least
     if overlaps > MAX_OVERLAPS:
-        problem = f"at a bout width of {width_m:g} m {overlaps:,.0f} passes would overlap"
-        raise WidthError(Fault(place, problem, "check the number and its unit"))
-
-
-def check_widths(profile: Profile, widths: FloatArray) -> None:
-    """Refuse bout widths of which the widest or the narrowest can't be driven."""
-    check_width(profile, float(widths.max()))
-    check_width(profile, float(widths.min()))
+        problem = f"at a bout width of {least:g} m {overlaps:,.0f} passes would overlap"
+        raise WidthError(Fault("", problem, "check the number and its unit"))
 
 
 def scan_widths(profile: Profile, width_m: ArrayLike, method: str) -> Scan:

@@ -20,7 +20,7 @@ from spreadcheck.sheet.traytest import FormRow
 from spreadcheck.show.format import show_pct, show_rate, show_width
 from spreadcheck.show.report import bout_table, plain_words, report_html
 from spreadcheck.show.verdict import down_m
-from spreadcheck.spread.widths import check_width
+from spreadcheck.spread.widths import check_widths
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 UNLIKE = ("blend", "boom_blocked_outlet", "lopsided", "sparse_gaps", "us_units", "volumes")  # what a page can hold
@@ -108,7 +108,7 @@ def test_the_same_formulas_on_patterns_of_every_kind(browser):
         width = (
             draw.integers(2, 60) * profile.spacing_m if number % 4 else float(draw.uniform(2, 60) * profile.spacing_m)
         )
-        check_width(profile, float(width))
+        check_widths(profile, float(width))
         cases.append((profile, float(width)))
     data = [
         {"offset": p.offset_m.tolist(), "rate": p.rate_kg_ha.tolist(), "tails": p.tails, "width": w} for p, w in cases
