@@ -21,17 +21,13 @@ def in_units(row: Mapping[str, Any], kinds: Mapping[str, str], system: str = "me
         if key in kinds:
             kind = kinds[key]
             unit = shown_unit(kind, system)
-            name = f"{key.removesuffix(KINDS[kind].key)}{_in_key(unit)}"
+            said = unit.replace("1/", "per_")  # kg_ha, per_ha, kg_per_100_m
+            said = said.replace("/", "_per_" if " " in said else "_").replace(" ", "_")
+            name = f"{key.removesuffix(KINDS[kind].key)}{said}"
             told[name] = None if value is None else from_inside(value, unit, kind)
         else:
             told[key] = value
     return told
-
-
-def _in_key(unit: str) -> str:
-    """A unit as a key ends in it: kg_ha, per_ha, kg_per_100_m."""
-    unit = unit.replace("1/", "per_")
-    return unit.replace("/", "_per_" if " " in unit else "_").replace(" ", "_")
 
 
 def csv_text(rows: Iterable[Mapping[str, Any]]) -> str:

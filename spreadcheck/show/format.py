@@ -9,8 +9,6 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.units import show, shown_unit
 
-CLOSE_CALL_PCT = 1.0
-
 
 def show_width(width_m: float | None, system: str = "metric", *, unit: bool = True) -> str:
     """A bout width as a reader sees it: to 0.01, without trailing zeros."""
@@ -45,11 +43,6 @@ def target_words(test: TrayTest, system: str = "metric") -> str:
     if not test.bins_together:
         return "the target"
     return f"the bins' targets together, {show(test.target_kg_ha or 0.0, 'rate', system)}"
-
-
-def is_close_call(cv_pct: float, limit_pct: float) -> bool:
-    """Whether a CV is so close to its limit that a reader should be told: within 1 %, more than rounding hides."""
-    return abs(cv_pct - limit_pct) <= CLOSE_CALL_PCT
 
 
 def about_test(test: TrayTest) -> tuple[str, ...]:

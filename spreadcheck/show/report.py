@@ -22,7 +22,7 @@ from spreadcheck.sheet.traysheet import catch_cell
 from spreadcheck.show.analyse import width_rows
 from spreadcheck.show.confidence import confidence_tables, draw_cv_band
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Place, Points, Table
-from spreadcheck.show.format import is_close_call, rate_unit, show_pct, show_rate, show_share, show_width
+from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_share, show_width
 from spreadcheck.show.html import document_html, from_template, web_part
 from spreadcheck.show.pattern_text import advice_blocks
 from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, figure_bytes, plain_style, shown_bout
@@ -48,6 +48,7 @@ HOW = {
     ROUND_AND_ROUND: "neighbouring passes in the same direction",
 }
 OTHER_WAY = {BACK_AND_FORTH: ROUND_AND_ROUND, ROUND_AND_ROUND: BACK_AND_FORTH}
+CLOSE_CALL_PCT = 1.0  # from the limit: more than rounding hides, and a reader should be told
 MANUAL_FIRST = "The machine maker's manual, the product label and local rules come before this report."
 MOST_WIDTHS = 24  # about so many rows in the table of bout widths
 MOST_COLUMNS = 6  # catches side by side; more go into further tables
@@ -283,7 +284,7 @@ def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
     for method in judged_methods(result):
         bout = result.bouts[method]
         sentences.append(verdict_sentence(result.verdicts[method], system, both_lengths))
-        if is_close_call(bout.cv_pct, result.limit_pct) and not result.blocking:
+        if abs(bout.cv_pct - result.limit_pct) <= CLOSE_CALL_PCT and not result.blocking:
             sentences.append("This is close to the limit: another test of the same machine may fall on the other side.")
         over = result.cv_over_tails(method, bout.width_m)
         if over is None:
