@@ -219,7 +219,8 @@ def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None)
 def _write(study: FieldStudy, gains: tuple[Worth, ...], out: Outputs, units: str) -> None:
     """Every file that was asked for."""
     from spreadcheck.field.fieldmap import bands_text, geotiff_bytes, grid_csv
-    from spreadcheck.show.field import field_document, field_json, with_doubts
+    from spreadcheck.show.field import field_document, field_json
+    from spreadcheck.show.verdict import to_hand_over
 
     zone = next((given.zone for given in (study.boundary, study.track) if given is not None), None)
     found = study.case.found
@@ -236,7 +237,7 @@ def _write(study: FieldStudy, gains: tuple[Worth, ...], out: Outputs, units: str
         return field_page(study, switching_steps(study), units, worth=gains)
 
     def report(svg: str = "") -> Document:
-        return with_doubts(field_document(study, units, worth=gains, svg=svg), study, units)
+        return to_hand_over(field_document(study, units, worth=gains, svg=svg), study.doubts, units)
 
     out.write(
         json=lambda: field_json(study, gains),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 from spreadcheck.doubts.doubt import warnings_data
@@ -85,12 +84,6 @@ def field_document(
     blocks.append(Note("Caution", CAUTIONS[0], CAUTIONS[1:]))
     about = f"{show(case.ground.polygon.area, 'area', system)}, with the tray test {study.test.name}"
     return Document(title=f"Field map: {study.name}", blocks=tuple(blocks), about=(about, _driven(study, case, system)))
-
-
-def with_doubts(document: Document, study: FieldStudy, system: str) -> Document:
-    """The document for paper and web, which have no standard error: doubts stand in it, before the caution."""
-    notes = tuple(Note("Doubt", doubt.message(system)) for doubt in study.doubts)
-    return replace(document, blocks=(*document.blocks[:-1], *notes, document.blocks[-1]))
 
 
 def length_words(metres: float, system: str) -> str:

@@ -16,9 +16,10 @@ from spreadcheck.field.deposit import ARC
 from spreadcheck.field.fieldmap import BANDS_PCT, NEAR_PCT, SHARES, FieldMap
 from spreadcheck.field.study import Worth
 from spreadcheck.show.document import Place
-from spreadcheck.show.field import field_document, length_words, way_words, with_doubts
+from spreadcheck.show.field import field_document, length_words, way_words
 from spreadcheck.show.html import document_html, web_part
 from spreadcheck.show.plots import plain, plain_style
+from spreadcheck.show.verdict import to_hand_over
 from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
@@ -215,7 +216,7 @@ def field_page(
     study: FieldStudy, steps: Sequence[tuple[float, FieldCase]], system: str = "metric", *, worth: Sequence[Worth] = ()
 ) -> str:
     """The study as one page, complete in itself, with a slider over the steps of switching."""
-    document = with_doubts(field_document(study, system, worth=worth, front=(Place("map"),)), study, system)
+    document = to_hand_over(field_document(study, system, worth=worth, front=(Place("map"),)), study.doubts, system)
     start = next(number for number, (later, _) in enumerate(steps) if not later)
     relative = study.assessment.profile.relative and not study.target_known
     labels = band_labels(study.target_kg_ha, system, relative=relative)
