@@ -220,7 +220,7 @@ class Assessment:
         if width_m == self.bout_width_m:
             return self.bouts
         if width_m not in self._bouts:
-            self._bouts[width_m] = _judged_bouts(self.profile, width_m, self.blend, self.limit_pct)
+            self._bouts[width_m] = bouts_at(self.profile, width_m, self.blend, self.limit_pct)
         return self._bouts[width_m]
 
     def effective_width_m(self, method: str, limit_pct: float | None = None) -> float | None:
@@ -384,7 +384,7 @@ def _assessed(
         width_m=widths,
         curves=width_curves(profile) if blend is None else blend.worst(limit_pct),
         blend=blend,
-        bouts={} if driven is None else _judged_bouts(profile, driven, blend, limit_pct),
+        bouts={} if driven is None else bouts_at(profile, driven, blend, limit_pct),
         driving_error_m=driving_error_m,
         tail_curves=tuple(tail_curves),
         doubts=(),
@@ -424,26 +424,19 @@ def _would_get(result: Assessment) -> tuple[Words, frozenset[str]]:
     return words, frozenset(doubt.code for doubt in result.doubts)
 
 
-def _judged_bouts(profile: Profile, width_m: float, blend: BlendAssessment | None, limit_pct: float) -> dict[str, Bout]:
-    """The bouts at a width; of a blend the deposit is that of the whole catch, the CVs are those of its worst part."""
-    bouts = bouts_at(profile, width_m)
-    if blend is not None:
-        for method, bout in bouts.items():
-            part = blend.worst_part(method, width_m)
-            own, share = bouts_at(part.profile, width_m)[method], limit_pct / part.limit_pct
-            cvs = {name: share * getattr(own, name) for name in ("cv_pct", "cv_trays_pct", "cv_line_pct")}
-            bouts[method] = replace(bout, part=part.name, **cvs)
-    return bouts
+def bouts_at(
+    profile: Profile, bout_width_m: float, blend: BlendAssessment | None = None, limit_pct: float = CV_LIMIT_PCT
+) -> dict[str, Bout]:
+    """What the field gets at one bout width, for each driving method.
 
-
-def bouts_at(profile: Profile, bout_width_m: float) -> dict[str, Bout]:
-    """What the field gets at one bout width, for each driving method."""
+    Of a blend the deposit is that of the whole catch; the CVs are those of its worst part, scaled to one limit for all.
+    """
     check_widths(profile, bout_width_m)
     laid = lay(profile, np.array([bout_width_m], dtype=float))
     cv = cv_on_average(laid.cv_line_pct, bout_width_m, profile.spacing_m)
     within_10, within_20 = (share_between(laid.pieces, low=1 - part, high=1 + part) for part in (0.1, 0.2))
     offsets, rates = (np.split(points, laid.starts[1:]) for points in (laid.offset_m, laid.rate_kg_ha))
-    return {
+    bouts = {
         method: Bout(
             method=method,
             width_m=float(bout_width_m),
@@ -460,3 +453,11 @@ def bouts_at(profile: Profile, bout_width_m: float) -> dict[str, Bout]:
         )
         for at, method in enumerate(METHODS)
     }
+    if blend is None:
+        return bouts
+    for method, bout in bouts.items():
+        part = blend.worst_part(method, bout_width_m)
+        own, share = bouts_at(part.profile, bout_width_m)[method], limit_pct / part.limit_pct
+        cvs = {name: share * getattr(own, name) for name in ("cv_pct", "cv_trays_pct", "cv_line_pct")}
+        bouts[method] = replace(bout, part=part.name, **cvs)
+    return bouts

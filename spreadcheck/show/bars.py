@@ -25,10 +25,17 @@ def bar_picture(
     """Bars over a line of trays, as text: one column or more a tray, or several trays a column on a long line."""
     offsets, rates = np.asarray(offset_m, dtype=float), np.asarray(rate, dtype=float)
     columns = _columns(offsets, rates, width - _MARGIN - 2)
-    top = float(np.nanmax(rates)) if np.isfinite(rates).any() else 0.0
-    rows = _rows(columns, top, height, _PLAIN if plain else _BLOCKS)
-    lead = [f"{_short(top)} |" if at == 0 else "|" for at in range(height)]
-    lines = [f"{mark:>{_MARGIN}}{row}" for mark, row in zip(lead, rows, strict=True)]
+    top, signs = float(np.nanmax(rates)) if np.isfinite(rates).any() else 0.0, _PLAIN if plain else _BLOCKS
+    steps = len(signs) - 1
+    filled = np.nan_to_num(columns / top if top > 0 else columns * 0.0) * height * steps
+    levels = np.where((filled > 0) & (filled < 1), 1, np.round(filled)).astype(int)
+    lines = []
+    for row in reversed(range(height)):
+        here = [signs[part] for part in np.clip(levels - row * steps, 0, steps).tolist()]
+        if row == 0 and not plain:
+            here = ["·" if gap else sign for gap, sign in zip(np.isnan(columns).tolist(), here, strict=True)]
+        highest = f"{top:.0f}" if top >= 100 or top == int(top) else f"{top:.3g}"
+        lines.append(f"{f'{highest} |' if row == height - 1 else '|':>{_MARGIN}}{''.join(here)}")
     return "\n".join(line.rstrip() for line in [*lines, *_scale(offsets, len(columns), system)])
 
 
@@ -49,29 +56,16 @@ def _columns(offsets: FloatArray, rates: FloatArray, room: int) -> FloatArray:
     return np.repeat(columns, each)
 
 
-def _rows(columns: FloatArray, top: float, height: int, signs: str) -> list[str]:
-    steps = len(signs) - 1
-    filled = np.nan_to_num(columns / top if top > 0 else columns * 0.0) * height * steps
-    levels = np.where((filled > 0) & (filled < 1), 1, np.round(filled)).astype(int)
-    rows = []
-    for row in range(height):
-        part = np.clip(levels - (height - 1 - row) * steps, 0, steps)
-        signs_here = [signs[int(p)] for p in part]
-        if row == height - 1:
-            signs_here = [
-                "·" if np.isnan(c) and len(signs) > 6 else s for c, s in zip(columns, signs_here, strict=True)
-            ]
-        rows.append("".join(signs_here))
-    return rows
-
-
 def _scale(offsets: FloatArray, columns: int, system: str) -> list[str]:
     """The axis with the centre line marked, and the offsets of both ends."""
     unit = shown_unit("length", system)
     span = offsets[-1] - offsets[0] if len(offsets) > 1 else 1.0
     centre = -offsets[0] / span * (columns - 1) if span else 0.0
-    axis, labels = ["-"] * columns, [" "] * columns
-    left, right = (_side(float(offsets[at]), unit) for at in (0, -1))
+    axis, labels, ends = ["-"] * columns, [" "] * columns, []
+    for offset in (float(offsets[0]), float(offsets[-1])):
+        side = " left" if offset < 0 else " right" if offset > 0 else ""
+        ends.append(f"{abs(from_inside(offset, unit, 'length')):.4g} {unit}{side}")
+    left, right = ends
     if 0 <= centre <= columns - 1:
         axis[round(centre)] = "|"
         if len(left) < centre < columns - 2 - len(right):
@@ -79,12 +73,3 @@ def _scale(offsets: FloatArray, columns: int, system: str) -> list[str]:
     text = left + "".join(labels)[len(left) :]
     text = text[: max(columns - len(right), len(left) + 2)].ljust(len(left) + 2) + right
     return [f"{'0 +':>{_MARGIN}}{''.join(axis)}", f"{'':>{_MARGIN}}{text}"]
-
-
-def _side(offset_m: float, unit: str) -> str:
-    side = " left" if offset_m < 0 else " right" if offset_m > 0 else ""
-    return f"{abs(from_inside(offset_m, unit, 'length')):.4g} {unit}{side}"
-
-
-def _short(value: float) -> str:
-    return f"{value:.0f}" if value >= 100 or value == int(value) else f"{value:.3g}"
