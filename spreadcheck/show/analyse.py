@@ -37,6 +37,7 @@ from spreadcheck.show.verdict import (
     verdict_sentence,
     width_down,
 )
+from spreadcheck.spread.tails import metered_kg_ha_m
 from spreadcheck.spread.widths import Scan
 from spreadcheck.units import from_inside, show, shown_unit
 
@@ -423,7 +424,9 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
         "methods": {method: _method_json(result, scan) for method, scan in result.scans.items()},
     }
     if result.bouts:
-        data["bout"] = {"width_m": result.bout_width_m, "within_limit": result.within_limit}
+        area, width = result.area_range(metered_kg_ha_m(result.test, result.bout_width_m)), result.bout_width_m or 1.0
+        ends = None if area is None else [area.least / width, area.most / width]
+        data["bout"] = {"width_m": result.bout_width_m, "within_limit": result.within_limit, "mean_range": ends}
         for method, bout in result.bouts.items():
             figures = {key.removesuffix("_kg_ha"): value for key, value in vars(bout).items()}
             data["bout"][method] = {key: value for key, value in figures.items() if key not in _ABOUT_BOUT}
@@ -432,6 +435,7 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
     return envelope("analysis/1", result.test, result.doubts, **rates)
 
 
+_RATES = ("rate", "mean", "mean_range", "min", "max")
 _ABOUT_BOUT = ("method", "width_m", "part")
 _OF_BAND = ("from_m", "to_m", "lowest_cv_pct", "lowest_at_m", "margin_pct", "narrow")
 
@@ -461,8 +465,5 @@ def _method_json(result: Assessment, scan: Scan) -> dict[str, Any]:
 def _named(data: Any, unit: str) -> Any:
     """Rates get their unit into their key: kg_ha, or pct_of_peak where only proportions are known."""
     if isinstance(data, dict):
-        return {
-            f"{key}_{unit}" if key in ("rate", "mean", "min", "max") else key: _named(value, unit)
-            for key, value in data.items()
-        }
+        return {f"{key}_{unit}" if key in _RATES else key: _named(value, unit) for key, value in data.items()}
     return [_named(value, unit) for value in data] if isinstance(data, list) else data

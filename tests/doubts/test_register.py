@@ -36,6 +36,7 @@ from spreadcheck.product.sieve import SieveCurve
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import both_sides
 from spreadcheck.sheet.traytest import tray_test, with_labels
+from spreadcheck.show.analyse import analysis_json
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from, profile_of
 
@@ -455,6 +456,8 @@ def test_a_pass_of_another_level_leaves_the_rate_open_but_not_the_widths(level):
     span = rates.left_open.rate_kg_ha
     assert [span.least, span.most] == pytest.approx(sorted((first, level * first)), rel=1e-9)
     assert span.least < mean < span.most
+    assert analysis_json(result)["bout"]["mean_range_kg_ha"] == pytest.approx([span.least, span.most])
+    assert analysis_json(even)["bout"]["mean_range_kg_ha"] is None
     assert rates.left_open.factor.most == pytest.approx(0.8 * span.most / 150)
 
 
