@@ -121,35 +121,17 @@ class Compared:
     weights: FloatArray | None = field(default=None, compare=False, repr=False)  # what a rate at each tray adds to it
 
     @cached_property
-    def _seen(self) -> tuple[float, ...]:
-        return tuple(figure for figure in self.passes if not math.isnan(figure))
-
-    @property
-    def least(self) -> float:
-        """The smallest of the passes."""
-        return min(self._seen, default=math.nan)
-
-    @property
-    def most(self) -> float:
-        """The largest of the passes."""
-        return max(self._seen, default=math.nan)
-
-    @cached_property
-    def mean(self) -> float:
-        """The mean of the passes."""
-        return sum(self._seen) / len(self._seen) if self._seen else math.nan
-
-    @cached_property
-    def sd(self) -> float:
-        """The standard deviation of the passes (n - 1); NaN for fewer than two."""
-        if len(self._seen) < 2:
-            return math.nan
-        return math.sqrt(sum((figure - self.mean) ** 2 for figure in self._seen) / (len(self._seen) - 1))
-
-    @property
-    def count(self) -> int:
-        """How many passes have the figure."""
-        return len(self._seen)
+    def of_passes(self) -> dict[str, float]:
+        """Count, mean, standard deviation (n - 1), least and most of the passes that have the figure."""
+        seen = np.array([figure for figure in self.passes if not math.isnan(figure)])
+        some, several = len(seen) > 0, len(seen) > 1
+        return {
+            "count": len(seen),
+            "mean": float(seen.mean()) if some else math.nan,
+            "sd": float(seen.std(ddof=1)) if several else math.nan,
+            "least": float(seen.min()) if some else math.nan,
+            "most": float(seen.max()) if some else math.nan,
+        }
 
 
 @record
@@ -182,12 +164,13 @@ def figures_of(profile: Profile, rows: FloatArray, chance: Chance | None) -> Fig
     x = profile.offset_m
     rates = np.concatenate((profile.rate_kg_ha[np.newaxis], rows))
     peak = rates.max(axis=1)
-    near, wide = (_centre_trays(x, count) for count in (_NEAR, _WIDE))
+    away = np.abs(x)  # from the driving centre line; all trays that stand equally near are taken
+    near, wide = (away <= np.sort(away)[min(count, len(away)) - 1] * (1 + 1e-9) + 1e-9 for count in (_NEAR, _WIDE))
     levels = np.array((peak / 2, rates[:, near].mean(axis=1) / 2, rates[:, wide].mean(axis=1) / 2, peak * TAIL_SHARE))
     left, right = half_rate_points(x, rates, levels)
     sums, over = _ratio_weights(profile, float(left[0, 0]), float(right[0, 0]))
     ratios = _ratios(sums, over, rates, chance)
-    widths = [_compared(width) for width in right[:3] - left[:3]]
+    widths = [Compared(width[0], tuple(width[1:])) for width in (right[:3] - left[:3]).tolist()]
     return Figures(
         left_share_pct=ratios[0],
         centre_m=ratios[1],
@@ -204,13 +187,6 @@ def figures_of(profile: Profile, rows: FloatArray, chance: Chance | None) -> Fig
         tail_left_m=_tail(profile, left[0] - left[3], left[0, 0], chance),
         tail_right_m=_tail(profile, right[3] - right[0], right[0, 0], chance),
     )
-
-
-def _centre_trays(offset_m: FloatArray, count: int) -> NDArray[np.bool_]:
-    """The trays nearest to the driving centre line, more than asked for where several stand equally near."""
-    away = np.abs(offset_m)
-    furthest = np.partition(away, min(count, len(away)) - 1)[min(count, len(away)) - 1]
-    return np.asarray(away <= furthest + 1e-9 * (1 + furthest))
 
 
 def _ratio_weights(profile: Profile, half_left: float, half_right: float) -> tuple[FloatArray, FloatArray]:
@@ -277,11 +253,6 @@ def line_and_edge(profile: Profile, width_m: float) -> tuple[float, FloatArray]:
     sums, over, rate = 3 * (middle - edges)[kept], whole[kept], profile.rate_kg_ha
     value = float(sums @ rate / (over @ rate))
     return value, np.asarray((sums - value * over) / (over @ rate))
-
-
-def _compared(figures: FloatArray) -> Compared:
-    values = figures.tolist()
-    return Compared(values[0], tuple(values[1:]))
 
 
 def _tail(profile: Profile, lengths: FloatArray, half_at: float, chance: Chance | None) -> Compared:

@@ -75,7 +75,11 @@ class PatternReading:
     def passes_hide(self) -> bool:
         """Whether it is mostly how the passes differ that leaves a shape unclear; few trays or a border else."""
         looked = (self.figures.left_shoulder, self.figures.right_shoulder, self.figures.left_share_pct)
-        shares = [each.sd**2 / each.count / each.error**2 for each in looked if each.count > 1 and each.error > 0]
+        shares = [
+            each.of_passes["sd"] ** 2 / each.of_passes["count"] / each.error**2
+            for each in looked
+            if each.of_passes["count"] > 1 and each.error > 0
+        ]
         return max(shares, default=1.0) >= 0.5
 
     @property
@@ -171,6 +175,9 @@ def read_pattern(
         noise=source,
         unlike=sides is not None and sides.clear,
     )
+    weigh = {} if sides is None else {"wind": _WIND[wind_reach(test, sides.figures["centre"].value)]}
+    if sides is not None and sides.ground is not None:
+        weigh[GROUND] = _CANCELLED
     return PatternReading(
         figures,
         rows.numbers,
@@ -183,7 +190,7 @@ def read_pattern(
         sides,
         _shape(profile, figures, chance, kind, driven_m) if noise.known else {},
         outlets_of(kind.name, test, profile, chance, driven_m) if kind.outlets and noise.known else None,
-        _weighed(test, sides),
+        weigh,
     )
 
 
@@ -205,16 +212,6 @@ def _beyond(chance: Chance, value: float, weights: FloatArray, least: float) -> 
     variance = chance.variances(weights[np.newaxis] * chance.noise.peak_kg_ha)[0]
     alone = chance_of(chance.noise, max(abs(value) - least, 0.0), variance)
     return difference(chance.noise, value, variance, min(alone / SHAPE_SHARE, 1.0), least)
-
-
-def _weighed(test: TrayTest, sides: Sides | None) -> dict[str, float]:
-    """What the wind noted, and passes that were driven both ways, say for or against causes."""
-    if sides is None:
-        return {}
-    found = {"wind": _WIND[wind_reach(test, sides.figures["centre"].value)]}
-    if sides.ground is not None:
-        found[GROUND] = _CANCELLED
-    return found
 
 
 def _peaks(

@@ -34,56 +34,33 @@ class Shape:
     effect: str
 
 
-def _shapes() -> dict[str, Shape]:
-    listed = (
-        Shape(
-            "flat-topped",
-            "about the same rate from shoulder to shoulder, then falling to both sides",
-            f"both shoulders within {100 * LEVEL:g} % of the centre, and no second peak that is clear of chance",
-            "even over narrow bout widths and again up to its half-rate width, where it takes good driving",
-        ),
-        Shape(
-            "peaked",
-            "highest about its middle and falling from there to both sides, like a triangle or a bell",
-            f"both shoulders at most {100 * PEAKED:g} % of the centre, and no second peak that is clear of chance",
-            "forgives driving that is not quite true, at bout widths up to its half-rate width",
-        ),
-        Shape(
-            "double-peaked",
-            "two heaps with a dip between them (M-shaped)",
-            "two peaks, each above the dip between them by 10 % of the highest rate, and clear of chance",
-            "often a stretch of bout widths fails between narrow and wide ones that are within the limit",
-        ),
-        Shape(
-            "hollow centre",
-            "less in the middle than on both sides of it",
-            f"both shoulders at least {100 * HOLLOW:g} % of the centre",
-            "a light strip along every driving line, unless neighbouring passes fill it",
-        ),
-        Shape(
-            "several peaks",
-            "three heaps or more",
-            "three or more peaks, each above the dips beside it by 10 % of the highest rate, and clear of chance",
-            "evenness comes and goes with the bout width: look at all width bands",
-        ),
-        Shape(
-            "lopsided",
-            "more on one side of the driving line than on the other",
-            f"one side has at least {50 + LOPSIDED_PCT:g} % of the spread, and the sides differ by more than chance",
-            "driven back-and-forth, heavy and light strips in turn; driven round-and-round it matters less",
-        ),
-        Shape(
-            "one-sided tail",
-            "the rate falls more slowly on one side than on the other",
-            f"one tail at least {TAIL_RATIO:g} times as long as the other, longer by a tray spacing, and the sides "
-            "differ by more than chance",
-            "driven back-and-forth, long tails meet long ones and short meet short, so that every second edge differs",
-        ),
+SHAPES = {
+    shape.name: shape
+    for shape in (
+        Shape("flat-topped", "about the same rate from shoulder to shoulder, then falling to both sides",
+              f"both shoulders within {100 * LEVEL:g} % of the centre, and no second peak that is clear of chance",
+              "even over narrow bout widths and again up to its half-rate width, where it takes good driving"),
+        Shape("peaked", "highest about its middle and falling from there to both sides, like a triangle or a bell",
+              f"both shoulders at most {100 * PEAKED:g} % of the centre, and no second peak that is clear of chance",
+              "forgives driving that is not quite true, at bout widths up to its half-rate width"),
+        Shape("double-peaked", "two heaps with a dip between them (M-shaped)",
+              "two peaks, each above the dip between them by 10 % of the highest rate, and clear of chance",
+              "often a stretch of bout widths fails between narrow and wide ones that are within the limit"),
+        Shape("hollow centre", "less in the middle than on both sides of it",
+              f"both shoulders at least {100 * HOLLOW:g} % of the centre",
+              "a light strip along every driving line, unless neighbouring passes fill it"),
+        Shape("several peaks", "three heaps or more",
+              "three or more peaks, each above the dips beside it by 10 % of the highest rate, and clear of chance",
+              "evenness comes and goes with the bout width: look at all width bands"),
+        Shape("lopsided", "more on one side of the driving line than on the other",
+              f"one side has at least {50 + LOPSIDED_PCT:g} % of the spread, and the sides differ by more than chance",
+              "driven back-and-forth, heavy and light strips in turn; driven round-and-round it matters less"),
+        Shape("one-sided tail", "the rate falls more slowly on one side than on the other",
+              f"one tail at least {TAIL_RATIO:g} times as long as the other, longer by a tray spacing, and the sides "
+              "differ by more than chance",
+              "driven back-and-forth, long tails meet long ones and short short ones, so that every second edge differs"),
     )
-    return {shape.name: shape for shape in listed}
-
-
-SHAPES = _shapes()
+}  # fmt: skip
 
 
 class Verdict(Enum):
@@ -118,14 +95,22 @@ def name_shapes(
         return dict.fromkeys(SHAPES, Verdict.UNCLEAR)
     sides = (figures.left_shoulder, figures.right_shoulder)
     one = Verdict.ABSENT if clear_peaks > 1 else Verdict.NAMED  # a hump that may be chance takes nothing away
+    even = between(figures.left_share_pct, 50 - LOPSIDED_PCT, 50 + LOPSIDED_PCT)
+    lopsided = Verdict.ABSENT if even is Verdict.NAMED else Verdict.UNCLEAR  # too near to half to matter
+    tails = _tails(figures.tail_left_m, figures.tail_right_m, spacing_m)
+    if unlike:
+        share = figures.left_share_pct.value
+        lopsided = Verdict.NAMED if abs(share - 50) >= LOPSIDED_PCT else Verdict.ABSENT
+    elif tails is Verdict.NAMED:  # no one-sided shape where the sides differ by no more than chance
+        tails = Verdict.UNCLEAR
     return {
         "flat-topped": _all((*(between(side, 1 - LEVEL, 1 + LEVEL) for side in sides), one)),
         "peaked": _all((*(between(side, -math.inf, PEAKED) for side in sides), one)),
         "double-peaked": _peaks_are(2, 2, clear_peaks, humps),
         "hollow centre": _all(between(side, HOLLOW, math.inf) for side in sides),
         "several peaks": _peaks_are(3, math.inf, clear_peaks, humps),
-        "lopsided": _lopsided(figures.left_share_pct, unlike),
-        "one-sided tail": _if_unlike(_tails(figures.tail_left_m, figures.tail_right_m, spacing_m), unlike),
+        "lopsided": lopsided,
+        "one-sided tail": tails,
     }
 
 
@@ -134,19 +119,6 @@ def _all(verdicts: Iterable[Verdict]) -> Verdict:
     if Verdict.ABSENT in found:
         return Verdict.ABSENT
     return Verdict.UNCLEAR if Verdict.UNCLEAR in found else Verdict.NAMED
-
-
-def _lopsided(left_pct: Compared, unlike: bool) -> Verdict:
-    """Named by the test of the sides; without it a share may still be too near to half to matter."""
-    if unlike:
-        return Verdict.NAMED if abs(left_pct.value - 50) >= LOPSIDED_PCT else Verdict.ABSENT
-    even = between(left_pct, 50 - LOPSIDED_PCT, 50 + LOPSIDED_PCT)
-    return Verdict.ABSENT if even is Verdict.NAMED else Verdict.UNCLEAR
-
-
-def _if_unlike(verdict: Verdict, unlike: bool) -> Verdict:
-    """No one-sided shape is named where the sides differ by no more than chance."""
-    return verdict if unlike or verdict is Verdict.ABSENT else Verdict.UNCLEAR
 
 
 def _peaks_are(low: int, high: float, clear_peaks: int, humps: int) -> Verdict:

@@ -222,8 +222,8 @@ def _figure_table(result: Assessment, system: str) -> Table:
         found.append((f"peak of {rate}, at", unit, Compared(peak.offset_m, peak.pass_offset_m), metres))
     rows = []
     for name, in_unit, figure, shown in found:
-        values = (figure.mean, figure.sd, figure.least, figure.most)
-        several = [shown(value) if figure.count > 1 else "-" for value in values]
+        count, *values = figure.of_passes.values()
+        several = [shown(value) if count > 1 else "-" for value in values]
         rows.append((name, in_unit, shown(figure.value), *several))
     heads = ("profile", "mean", "SD", "least", "most")
     columns = (Column("figure", align="left"), Column("unit", align="left"), *map(Column, heads))
@@ -237,7 +237,7 @@ def pattern_json(reading: PatternReading) -> dict[str, Any]:
     figures: dict[str, Any] = dict(vars(reading.figures))
     for name, figure in figures.items():
         if isinstance(figure, Compared):
-            of_passes = {f"passes_{key}": getattr(figure, key) for key in ("mean", "sd", "least", "most")}
+            of_passes = {f"passes_{key}": figure.of_passes[key] for key in ("mean", "sd", "least", "most")}
             own = {"value": figure.value, "margin": margin(figure), "passes": figure.passes}
             figures[name] = own | of_passes
     return {
