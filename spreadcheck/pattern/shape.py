@@ -58,7 +58,8 @@ SHAPES = {
         Shape("one-sided tail", "the rate falls more slowly on one side than on the other",
               f"one tail at least {TAIL_RATIO:g} times as long as the other, longer by a tray spacing, and the sides "
               "differ by more than chance",
-              "driven back-and-forth, long tails meet long ones and short short ones, so that every second edge differs"),
+              "driven back-and-forth, long tails meet long ones and short meet short, so that every second edge "
+              "differs"),
     )
 }  # fmt: skip
 
