@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -218,7 +219,7 @@ def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None)
 
 def _write(study: FieldStudy, gains: tuple[Worth, ...], out: Outputs, units: str) -> None:
     """Every file that was asked for."""
-    from spreadcheck.field.fieldmap import bands_text, geotiff_bytes, grid_csv
+    from spreadcheck.field.fieldmap import bands_geojson, geotiff_bytes, grid_csv
     from spreadcheck.show.field import field_document, field_json
     from spreadcheck.show.verdict import to_hand_over
 
@@ -247,5 +248,5 @@ def _write(study: FieldStudy, gains: tuple[Worth, ...], out: Outputs, units: str
         report_md=report,
         grid=lambda: grid_csv(found),
         geotiff=lambda: geotiff_bytes(found, zone),
-        bands=lambda: bands_text(found, zone),
+        bands=lambda: json.dumps(bands_geojson(found, zone), separators=(",", ":")) + "\n",
     )

@@ -150,7 +150,7 @@ def check_next_sheet(into: str | None, sheet: str | None) -> None:
 
 def write_into(sheet: str, rows: Iterable[FormRow], *, overwrite: bool, like: TrayTest | None = None) -> None:
     """Write rows into the form of a sheet, say what was written and what stood there, and name the next step."""
-    from spreadcheck.crew.fillin import fill_in_sheet, row_words, to_be_weighed
+    from spreadcheck.crew.fillin import fill_in_sheet, row_words
     from spreadcheck.errors import shown
 
     filled = fill_in_sheet(sheet, rows, overwrite=overwrite, like=like)
@@ -160,7 +160,7 @@ def write_into(sheet: str, rows: Iterable[FormRow], *, overwrite: bool, like: Tr
     say(f"{sheet}: {told or 'all of it stands there already'}", err=True)
     for row in filled.replaced:
         say(f"{sheet}: {row.label} was {row_words(row)}", err=True)
-    name_next("record" if to_be_weighed(filled.test) else "analyse", sheet)
+    name_next("record" if filled.to_be_weighed else "analyse", sheet)
 
 
 def name_next(*words: str, lead: str = "Next") -> None:

@@ -53,34 +53,23 @@ def read_entry(text: str, unit: str) -> Entry:
         if match := pattern.fullmatch(line):
             return Entry(kind, words=printable(match[1]))
     weight = _WEIGHT.fullmatch(line)
-    return _weight(weight, unit) if weight else _unclear(line, unit)
-
-
-def _weight(match: re.Match[str], unit: str) -> Entry:
-    sign, digits, typed_unit, mark = match.groups()
+    if weight is None:
+        shown = printable(line)
+        shown = shown if len(shown) <= 40 else f"{shown[:37]}..."
+        return Entry("unclear", words=f'"{shown}" is not a weight; type digits such as 12.3 or 12.3 {unit}, or help')
+    sign, digits, typed_unit, mark = weight.groups()
     written = (sign if sign == "-" else "") + digits.replace(",", ".")
     number = float(written) + 0.0  # a scale's "-0.0" is nothing caught
-    if typed_unit and (column_kind(typed_unit) or ("", ""))[1] != unit:
-        return _other_unit(number, digits, typed_unit, unit)
-    thousands = re.fullmatch(r"[1-9]\d{0,2},\d{3}", digits) is not None
-    return Entry("weight", number, written.removesuffix("."), insists=bool(mark), thousands=thousands)
-
-
-def _other_unit(number: float, digits: str, typed_unit: str, unit: str) -> Entry:
-    """A weight in a unit that is not the column's: said what it would be, never turned silently."""
-    typed, column = column_kind(typed_unit), column_kind(unit)
-    if typed and column and typed[0] == column[0]:
+    typed, column = column_kind(typed_unit or unit), column_kind(unit)
+    if typed and column and typed[0] == column[0] and typed[1] != unit:  # said what it would be, never turned silently
         turned = from_inside(to_inside(number, typed[1], typed[0]), unit, typed[0])
         words = f"This column is in {unit}; type {turned:.6g} if you mean {digits} {typed[1]}"
-    else:
+        return Entry("unclear", words=words)
+    if typed_unit and (typed or ("", ""))[1] != unit:
         words = f'This column is in {unit}, and "{printable(typed_unit)}" is not; type the number alone, or with {unit}'
-    return Entry("unclear", words=words)
-
-
-def _unclear(line: str, unit: str) -> Entry:
-    shown = printable(line)
-    shown = shown if len(shown) <= 40 else f"{shown[:37]}..."
-    return Entry("unclear", words=f'"{shown}" is not a weight; type digits such as 12.3 or 12.3 {unit}, or help')
+        return Entry("unclear", words=words)
+    thousands = re.fullmatch(r"[1-9]\d{0,2},\d{3}", digits) is not None
+    return Entry("weight", number, written.removesuffix("."), insists=bool(mark), thousands=thousands)
 
 
 def printable(text: str) -> str:

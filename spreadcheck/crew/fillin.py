@@ -23,6 +23,11 @@ class FilledIn:
     replaced: tuple[FormRow, ...]
     like: str = ""  # the sheet that a new one was made like
 
+    @property
+    def to_be_weighed(self) -> bool:
+        """Whether trays are still blank."""
+        return bool((self.test.state == CatchState.NOT_WEIGHED).any())
+
 
 def fill_in(test: TrayTest, rows: Iterable[FormRow], *, overwrite: bool = False) -> FilledIn:
     """Fill rows into the form of a test; a label that stands there with another value is replaced only on request."""
@@ -74,11 +79,6 @@ def rows_of_bin(rows: Iterable[FormRow], number: int) -> tuple[FormRow, ...]:
     machine = ("highest spinner speed", "expected width")
     named = (replace(row, label=bin_label(row.label, number)) if row.label in BIN_LABELS else row for row in rows)
     return tuple(row for row in named if number == 1 or row.label in machine or row.label.startswith("bin "))
-
-
-def to_be_weighed(test: TrayTest) -> bool:
-    """Whether trays of a test are still blank."""
-    return bool((test.state == CatchState.NOT_WEIGHED).any())
 
 
 def row_words(row: FormRow) -> str:

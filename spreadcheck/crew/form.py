@@ -112,7 +112,10 @@ def entry_form(test: TrayTest) -> EntryForm:
             for row in test.form
             if row.value.strip() and _plain(row.label) not in asked
         ),
-        places=tuple(_place(at, test.offset_unit) for at in test.offset.tolist()),
+        places=tuple(
+            f"{shortest(abs(at))} {test.offset_unit} {'left' if at < 0 else 'right'}" if at else "centre"
+            for at in test.offset.tolist()
+        ),
         cells=tuple(
             tuple(map(catch_cell, row, states))
             for row, states in zip(test.catch.tolist(), test.state.tolist(), strict=True)
@@ -159,12 +162,6 @@ def proposed_unit(label: Label, system: str = "metric") -> str:
     if label.kind not in KINDS:
         return ""
     return KINDS[label.kind].us if system == "us" else label.unit
-
-
-def _place(offset: float, unit: str) -> str:
-    if offset == 0:
-        return "centre"
-    return f"{shortest(abs(offset))} {unit} {'left' if offset < 0 else 'right'}"
 
 
 def _gaps(test: TrayTest) -> tuple[tuple[float, float], ...]:

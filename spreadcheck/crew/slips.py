@@ -41,9 +41,17 @@ def refusal_of(number: float, unit: str) -> str:
 
 def doubts_of(test: TrayTest, tray: int, column: int, entry: Entry) -> tuple[str, ...]:
     """Why a weight may be a slip; empty where nothing speaks against it."""
-    neighbours, others = _neighbours(test, tray, column), _other_passes(test, tray, column)
+    own = test.columns[column]
+    neighbours = _neighbours(test, tray, column)
+    others: list[Reference] = [  # the same tray's catches of the same product in the other passes
+        (other.name, float(test.catch[tray, at]))
+        for at, other in enumerate(test.columns)
+        if at != column
+        and (other.component, other.unit) == (own.component, own.unit)
+        and test.state[tray, at] == CatchState.WEIGHED
+    ]
     floor = STEPS * _step(test, column, entry, [*neighbours, *others])
-    unit = test.columns[column].unit
+    unit = own.unit
     beside = "its neighbours" if len(neighbours) > 1 else "its neighbour"
     if others:  # where another pass has the like weight, a steep edge of the pattern is no slip
         slip = _slip(entry, unit, others, floor, "the same tray in the other passes")
@@ -71,18 +79,6 @@ def _neighbours(test: TrayTest, tray: int, column: int) -> list[Reference]:
                 found.append((test.tray[at], float(test.catch[at, column])))
                 break
     return found
-
-
-def _other_passes(test: TrayTest, tray: int, column: int) -> list[Reference]:
-    """The same tray's catches of the same product in the other passes."""
-    own = test.columns[column]
-    return [
-        (other.name, float(test.catch[tray, at]))
-        for at, other in enumerate(test.columns)
-        if at != column
-        and (other.component, other.unit) == (own.component, own.unit)
-        and test.state[tray, at] == CatchState.WEIGHED
-    ]
 
 
 def _slip(entry: Entry, unit: str, references: Sequence[Reference], floor: float, word: str) -> str:

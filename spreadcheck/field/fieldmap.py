@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import itertools
-import json
 from collections.abc import Mapping, Sequence
 from functools import cached_property
 from typing import Any
@@ -379,11 +378,6 @@ def _ring(ring: Any, zone: Zone | None) -> list[list[float]]:
         return [[round(float(x), 3), round(float(y), 3)] for x, y in points]
     longitude, latitude = zone.degrees(points[:, 0], points[:, 1])
     return [[round(float(x), 8), round(float(y), 8)] for x, y in zip(longitude, latitude, strict=True)]
-
-
-def bands_text(found: FieldMap, zone: Zone | None) -> str:
-    """The GeoJSON of the rate bands as text."""
-    return json.dumps(bands_geojson(found, zone), separators=(",", ":")) + "\n"
 
 
 def grid_csv(found: FieldMap) -> str:

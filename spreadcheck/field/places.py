@@ -7,6 +7,7 @@ import importlib
 import json
 import math
 import os
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import cached_property
@@ -258,7 +259,13 @@ def boundary_from(rings: list[FloatArray], *, zone: Zone | None = None, source: 
     boundary = Boundary(tuple(np.asarray(ring, float) for ring in rings), zone, source)
     area = abs(boundary.area_ha)
     if not boundary.polygon.is_valid:
-        at = _fault_place(shapely.is_valid_reason(boundary.polygon), zone)
+        where = re.search(r"\[(\S+) (\S+)\]", shapely.is_valid_reason(boundary.polygon))
+        at = ""
+        if where is not None and zone is None:
+            at = f" near x = {float(where[1]):.1f} m, y = {float(where[2]):.1f} m"
+        elif where is not None and zone is not None:
+            (longitude,), (latitude,) = zone.degrees(np.array([float(where[1])]), np.array([float(where[2])]))
+            at = f" near longitude {longitude:.6f}, latitude {latitude:.6f}"
         raise SheetError(Fault(name, f"the boundary crosses itself{at}", "put its corners in order, walking round it"))
     if area < LEAST_HA:
         remedy = "give its corners in metres or degrees; are two columns the same?"
@@ -272,19 +279,6 @@ def boundary_from(rings: list[FloatArray], *, zone: Zone | None = None, source: 
         remedy = f"give one of at most {LONGEST_M / 1000:g} km; are metres metres, and is a corner far off?"
         raise SheetError(Fault(name, problem, remedy))
     return boundary
-
-
-def _fault_place(reason: str, zone: Zone | None) -> str:
-    """Where shapely saw the fault, in the coordinates of the file."""
-    inner = reason[reason.find("[") + 1 : reason.find("]")].split()
-    try:
-        x, y = float(inner[0]), float(inner[1])
-    except (ValueError, IndexError):
-        return ""
-    if zone is None:
-        return f" near x = {x:.1f} m, y = {y:.1f} m"
-    longitude, latitude = zone.degrees(np.array([x]), np.array([y]))
-    return f" near longitude {longitude[0]:.6f}, latitude {latitude[0]:.6f}"
 
 
 def read_boundary(path: str | os.PathLike[str]) -> Boundary:
@@ -319,8 +313,19 @@ def read_boundary(path: str | os.PathLike[str]) -> Boundary:
     name = os.fspath(path)
     text, called = read_file(path, "boundary"), ""
     if text.lstrip("\ufeff \r\n\t").startswith("{"):
-        called, rings = _geojson_rings(text, name)
-        degrees = True
+        degrees, polygons = True, []
+        for properties, kind, coordinates in read_geojson(text, name):
+            called = called or " ".join(str(properties.get("name") or "").split())[:60]
+            if kind == "Polygon":
+                polygons.append(coordinates)
+            elif kind == "MultiPolygon" and isinstance(coordinates, list):
+                polygons += coordinates
+        if len(polygons) != 1:
+            problem = f"holds {len(polygons)} polygons" if polygons else "holds no polygon"
+            raise SheetError(Fault(name, problem, "give a GeoJSON with the one polygon of one field"))
+        if not isinstance(polygons[0], list) or not polygons[0]:
+            raise SheetError(Fault(name, "holds a polygon without corners", "give all corners in order"))
+        rings = [points_of(ring, name) for ring in polygons[0]]
     else:
         degrees, parts = csv_parts(text, name)
         if not parts:
@@ -331,21 +336,3 @@ def read_boundary(path: str | os.PathLike[str]) -> Boundary:
     zone = zone_of(*rings[0][0])
     boundary = boundary_from([np.column_stack(zone.metres(*ring.T)) for ring in rings], zone=zone, source=name)
     return replace(boundary, name=called)
-
-
-def _geojson_rings(text: str, name: str) -> tuple[str, list[FloatArray]]:
-    """The name and the rings of the one polygon in a GeoJSON."""
-    polygons: list[Any] = []
-    called = ""
-    for properties, kind, coordinates in read_geojson(text, name):
-        called = called or " ".join(str(properties.get("name") or "").split())[:60]
-        if kind == "Polygon":
-            polygons.append(coordinates)
-        elif kind == "MultiPolygon" and isinstance(coordinates, list):
-            polygons += coordinates
-    if len(polygons) != 1:
-        problem = f"holds {len(polygons)} polygons" if polygons else "holds no polygon"
-        raise SheetError(Fault(name, problem, "give a GeoJSON with the one polygon of one field"))
-    if not isinstance(polygons[0], list) or not polygons[0]:
-        raise SheetError(Fault(name, "holds a polygon without corners", "give all corners in order"))
-    return called, [points_of(ring, name) for ring in polygons[0]]

@@ -25,7 +25,7 @@ from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.money.pricefile import CostBasis, Field
 from spreadcheck.money.response import yield_loss
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import TAPER, metering_factor
 from spreadcheck.spread.stripes import longest_stripe, shares_beyond
@@ -228,24 +228,20 @@ def study_widths(
         remedy = 'write it on the sheet, in the price file, or add --target "150 kg/ha"'
         raise CostError(Fault("target rate", "is not known, and the yield lost depends on it", remedy))
     judged = assess(test, limit_pct=limit_pct, width_m=width_m, tails=tails, relative=relative)
-    if width_m is None:
-        judged = judged.with_table(_usual_widths(judged))
+    if width_m is None:  # the bout width of the form and the effective widths: what one compares without being told
+        known = [test.bout_width_m, *(judged.effective_width_m(method) for method in METHODS)]
+        widths = sorted(width for width in known if width is not None)
+        if not widths:
+            remedy = 'say which widths to compare, such as --at "24 m, 28 m"'
+            raise WidthError(Fault("", "no bout width is known and none is within the CV limit", remedy))
+        kept = [w for at, w in enumerate(widths) if at == 0 or w - widths[at - 1] > _ALIKE_M]
+        judged = judged.with_table(np.array(kept))
     return WidthStudy(
         judged=judged,
         basis=used,
         cases={method: _cases(judged, method, used) for method in METHODS},
         speed_from_sheet=given.field.speed_m_s is None and used.field.speed_m_s is not None,
     )
-
-
-def _usual_widths(judged: Assessment) -> FloatArray:
-    """The bout width of the form and the effective widths: what one compares without being told."""
-    known = {judged.test.bout_width_m, *(judged.effective_width_m(method) for method in METHODS)} - {None}
-    if not known:
-        remedy = 'say which widths to compare, such as --at "24 m, 28 m"'
-        raise WidthError(Fault("", "no bout width is known and none is within the CV limit", remedy))
-    widths = sorted(width for width in known if width is not None)
-    return np.array([w for at, w in enumerate(widths) if at == 0 or w - widths[at - 1] > _ALIKE_M])
 
 
 def _cases(judged: Assessment, method: str, basis: CostBasis) -> tuple[WidthCase, ...]:

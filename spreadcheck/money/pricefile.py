@@ -16,7 +16,7 @@ import dataclasses
 import math
 import os
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from difflib import get_close_matches
 from typing import Any
@@ -134,9 +134,15 @@ def parse_price(text: str, per: str, *, place: str = "", bushel_kg: float | None
         raise CostError(
             Fault(place, f'"{shown(text)}" is not a price', f'write an amount and what it is for: "{example}"')
         )
-    holds = units.get(match["unit"].strip()) or units.get(match["unit"].strip().casefold())
+    unit = match["unit"].strip()
+    holds = units.get(unit) or units.get(unit.casefold())
+    if holds is None and per == "t" and unit.casefold() in ("bu", "bushel"):
+        remedy = 'add the mass of a bushel: bushel = "60 lb" in the table [crop], or --bushel'
+        raise CostError(Fault(place, f'"{shown(text)}" is for a bushel, whose mass is not known', remedy))
     if holds is None:
-        raise CostError(_unit_fault(match["unit"].strip(), text, units, per, place))
+        names = ", ".join(name for name in units if len(name) < 4 or " " in name)
+        problem = f'"{shown(unit)}" in "{shown(text)}" is not what this price is for'
+        raise CostError(Fault(place, problem, f"use one of {names}"))
     if may_mark_thousands(match["number"]):
         remedy = "write it without the comma, or with a point"
         raise CostError(Fault(place, f'the comma in "{shown(text)}" may mark thousands or decimals', remedy))
@@ -144,14 +150,6 @@ def parse_price(text: str, per: str, *, place: str = "", bushel_kg: float | None
         problem = f'the price "{shown(text)}" is negative' if number < 0 else f'the price "{shown(text)}" is too large'
         raise CostError(Fault(place, problem, "give 0 or more; 0 where it costs nothing"))
     return Price(number / holds, (match["before"] or match["behind"]).strip())
-
-
-def _unit_fault(unit: str, text: str, units: Mapping[str, float], per: str, place: str) -> Fault:
-    if per == "t" and unit.casefold() in ("bu", "bushel"):
-        remedy = 'add the mass of a bushel: bushel = "60 lb" in the table [crop], or --bushel'
-        return Fault(place, f'"{shown(text)}" is for a bushel, whose mass is not known', remedy)
-    names = ", ".join(name for name in units if len(name) < 4 or " " in name)
-    return Fault(place, f'"{shown(unit)}" in "{shown(text)}" is not what this price is for', f"use one of {names}")
 
 
 # Table and key -> the name of the figure, its kind (of a price, what it is for), and how it is written.
@@ -239,41 +237,31 @@ def read_price_file(path: str | os.PathLike[str]) -> PriceFile:
     for table, content in data.items():
         if table not in TABLES or not isinstance(content, dict):
             faults.append(_unknown(source, "table", table, TABLES))
-        elif table != "response":
-            faults += _read_table(source, table, content, written)
+            continue
+        keys = [key for at, key in KEYS if at == table]
+        for key, value in content.items() if table != "response" else ():
+            place = _place(source, table, key)
+            if key not in keys:
+                faults.append(_unknown(f"{source}: table [{table}]", "key", key, keys))
+            elif isinstance(value, str):
+                written[KEYS[table, key][0]] = (value, place)
+            else:
+                remedy = f'write it in quotes with its unit, such as {key} = "{KEYS[table, key][2]}"'
+                faults.append(Fault(place, f"{shown(str(value))} has no unit", remedy))
     if faults:
         raise CostError(*faults)
     return PriceFile(written, data.get("response"), source)
 
 
-def _unknown(source: str, what: str, name: str, known: Iterable[str], table: str = "") -> Fault:
+def _unknown(place: str, what: str, name: str, known: Sequence[str]) -> Fault:
     """A table or key that nobody reads: most likely misspelt, so it is never passed over."""
-    names = list(known)
-    near = get_close_matches(name.casefold(), names, n=1)
-    hint = f'did you mean "{near[0]}"?' if near else f"use {', '.join(names)}"
-    place = f"{source}: table [{table}]" if table else source
+    near = get_close_matches(name.casefold(), known, n=1)
+    hint = f'did you mean "{near[0]}"?' if near else f"use {', '.join(known)}"
     return Fault(place, f'"{shown(name)}" is not a {what} of a price file', hint)
 
 
 def _place(source: str, table: str, key: str) -> str:
     return f'{source}: table [{table}], key "{key}"'
-
-
-def _read_table(source: str, table: str, content: Mapping[str, Any], written: Written) -> list[Fault]:
-    """The figures of one table, put into `written`; returns what is wrong with them."""
-    keys = [key for at, key in KEYS if at == table]
-    faults = []
-    for key, value in content.items():
-        if key not in keys:
-            faults.append(_unknown(source, "key", key, keys, table))
-            continue
-        name, _, example = KEYS[table, key]
-        if isinstance(value, str):
-            written[name] = (value, _place(source, table, key))
-        else:
-            remedy = f'write it in quotes with its unit, such as {key} = "{example}"'
-            faults.append(Fault(_place(source, table, key), f"{shown(str(value))} has no unit", remedy))
-    return faults
 
 
 def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] | None = None) -> CostBasis:

@@ -138,7 +138,11 @@ def response_curve(
     array([4.  , 4.92, 6.  ])
     """
     _check_names(curve, coefficients, place)
-    faults = [*_value_faults(curve, coefficients, place), *_supply_faults(content, already_kg_ha, place)]
+    faults = _value_faults(curve, coefficients, place)
+    if not 0 < content <= 1:
+        faults.append(Fault(place, f"a nutrient content of {100 * content:g} %", "give one above 0 and up to 100 %"))
+    if not 0 <= already_kg_ha < math.inf:
+        faults.append(Fault(place, f"{already_kg_ha:g} kg/ha already given", "give 0 or more"))
     if faults:
         raise CostError(*faults)
     branches = _branches(curve, coefficients)
@@ -189,15 +193,6 @@ def _value_faults(curve: str, coefficients: Mapping[str, float], place: str) -> 
             wrong = "it must be 0 or more"
         if wrong:
             faults.append(Fault(f"{place}, {name}" if place else name, f"{value:g} can't be right for {curve}", wrong))
-    return faults
-
-
-def _supply_faults(content: float, already_kg_ha: float, place: str) -> list[Fault]:
-    faults = []
-    if not 0 < content <= 1:
-        faults.append(Fault(place, f"a nutrient content of {100 * content:g} %", "give one above 0 and up to 100 %"))
-    if not 0 <= already_kg_ha < math.inf:
-        faults.append(Fault(place, f"{already_kg_ha:g} kg/ha already given", "give 0 or more"))
     return faults
 
 

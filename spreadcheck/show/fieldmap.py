@@ -14,6 +14,7 @@ import numpy as np
 from spreadcheck.field.case import FieldCase, FieldStudy
 from spreadcheck.field.deposit import ARC
 from spreadcheck.field.fieldmap import BANDS_PCT, NEAR_PCT, SHARES, FieldMap
+from spreadcheck.field.places import rings_of
 from spreadcheck.field.study import Worth
 from spreadcheck.show.document import Place
 from spreadcheck.show.field import field_document, length_words, way_words
@@ -145,9 +146,8 @@ def draw_map(axes: Axes, study: FieldStudy, system: str) -> None:
     for line in (line for leg in study.case.legs for line in leg.open_lines):
         axes.plot(*line.T, color=TRACK, lw=0.5, alpha=0.8)
     polygon = study.case.ground.polygon
-    for part in getattr(polygon, "geoms", [polygon]):
-        for ring in (part.exterior, *part.interiors):
-            axes.plot(*np.asarray(ring.coords)[:, :2].T, color=INK, lw=1.8)
+    for ring in rings_of(polygon):
+        axes.plot(*ring.T, color=INK, lw=1.8)
     for spot in study.spots:
         axes.text(
             spot.x_m, spot.y_m, str(spot.number), fontsize=8, ha="center", va="center", fontweight="bold",
@@ -197,10 +197,8 @@ def _draw_difference(axes: Axes, study: FieldStudy) -> None:
             np.ma.masked_equal(differ.astype(float), 0), origin="lower", extent=(west, east, south, north), cmap="gray",
             vmin=-1, vmax=2, interpolation="nearest",
         )  # fmt: skip
-    polygon = study.case.ground.polygon
-    for part in getattr(polygon, "geoms", [polygon]):
-        for ring in (part.exterior, *part.interiors):
-            axes.plot(*np.asarray(ring.coords)[:, :2].T, color=INK, lw=1)
+    for ring in rings_of(study.case.ground.polygon):
+        axes.plot(*ring.T, color=INK, lw=1)
     model = "an arc" if other.landing.model == ARC else "a line"
     axes.set_title(
         f"Grey: {other.differ_pct:.1f} % of the field gets more than\n{NEAR_PCT:.0f} % of the target more or less if "
@@ -270,11 +268,7 @@ def _map_svg(study: FieldStudy, steps: int, start: int, labels: Sequence[str], s
         f'fill="none" stroke="{INK}" stroke-width="{size / 300:.2f}"/><text x="{right + size / 60:.1f}" '
         f'y="{below:.1f}" font-size="{size / 32:.1f}">N</text>'
     )
-    outline = " ".join(
-        _path(np.asarray(ring.coords)[:, :2], west, north) + " Z"
-        for part in getattr(polygon, "geoms", [polygon])
-        for ring in (part.exterior, *part.interiors)
-    )
+    outline = " ".join(f"{_path(ring, west, north)} Z" for ring in rings_of(polygon))
     drives = " ".join(_path(line, west, north) for leg in study.case.legs for line in leg.open_lines)
     spots = "".join(
         f'<circle cx="{spot.x_m - west:.1f}" cy="{north - spot.y_m:.1f}" r="{size / 45:.1f}" fill="#fff" '

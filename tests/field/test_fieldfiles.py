@@ -11,7 +11,7 @@ import shapely
 from pyproj import Geod
 
 from spreadcheck.field.deposit import Landing, Raster
-from spreadcheck.field.fieldmap import NO_DATA, FieldMap, bands_geojson, bands_text, geotiff_bytes, grid_csv
+from spreadcheck.field.fieldmap import NO_DATA, FieldMap, bands_geojson, geotiff_bytes, grid_csv
 from spreadcheck.field.places import Zone
 
 RASTER = Raster(500_000.0, 6_096_000.0, 2.0, rows=30, columns=40)
@@ -62,7 +62,7 @@ def test_bands_cover_the_field_once(found):
 
 def test_bands_in_degrees(found):
     """Area on the ellipsoid by pyproj: UTM's scale on the central meridian is 0.9996, squared."""
-    data = json.loads(bands_text(found, Zone(32631)))
+    data = json.loads(json.dumps(bands_geojson(found, Zone(32631))))
     area = sum(
         abs(Geod(ellps="WGS84").geometry_area_perimeter(shapely.geometry.shape(feature["geometry"]))[0])
         for feature in data["features"]
