@@ -16,7 +16,7 @@ from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.likely import Drawn, Likely, Line, bouts_on, likely_cv, noise_floor, products, widest_within
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.noise import Floats, Noise, NoiseDrawn, Stated
+from spreadcheck.passes.noise import Noise, NoiseDrawn, Stated
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import Profile
@@ -223,7 +223,6 @@ class Draws:
     stated: Stated
     ends: Ends
     drawn: NoiseDrawn
-    between: Floats
 
     @cached_property
     def lines(self) -> tuple[Line, ...]:
@@ -255,7 +254,6 @@ class Draws:
                         adds=drawn.adds[part],
                         blur_m2=drawn.blur_m2[part],
                         wider=drawn.wider[part],
-                        between=self.between[part],
                     )
                 )
             self._on_lines[alone] = tuple(found)
@@ -268,8 +266,7 @@ class Draws:
         if self.ends.open or len(parts) == 1:
             return parts
         read, floor = (np.mean([getattr(part, name) for part in parts], axis=0) for name in ("read_pct", "floor_pct"))
-        cv, wide = (np.concatenate([getattr(p, name) for p in parts], axis=1) for name in ("cv_pct", "wide_pct"))
-        return (Likely(cv, wide, read, floor),)
+        return (Likely(np.concatenate([part.cv_pct for part in parts], axis=1), read, floor),)
 
 
 def draw(
@@ -292,7 +289,6 @@ def draw(
         stated,
         ends,
         noise.drawn(count, rng, stated=stated),
-        rng.standard_normal(count, dtype=np.float32),
     )
 
 
@@ -385,7 +381,7 @@ def band_at(drawn: Draws, width_m: FloatArray, method: str, level_pct: float) ->
     ends = (100 - level_pct) / 2, (100 + level_pct) / 2
     to_trays = (1 / share)[:, None].astype(np.float32)
     crossing = np.array(
-        [np.percentile(widest_within(width_m, case.wide_pct * to_trays, limit, narrow), ends) for case in cases]
+        [np.percentile(widest_within(width_m, case.cv_pct * to_trays, limit, narrow), ends) for case in cases]
     )
     as_read, without = widest_within(width_m, np.stack((read, out), axis=1), limit, narrow).tolist()
     sure = float(widest_within(width_m, 100.0 - kept.min(axis=0)[:, None], 100.0 - SURE_PCT, narrow)[0])
@@ -413,7 +409,7 @@ def _interval(cases: tuple[Likely, ...], level_pct: float) -> tuple[FloatArray, 
     first, last = (100 - level_pct) / 2, (100 + level_pct) / 2
     lows, highs = [], []
     for case in cases:
-        low, high = np.percentile(case.wide_pct, (first, last), axis=1)
+        low, high = np.percentile(case.cv_pct, (first, last), axis=1)
         lows.append(np.where(case.read_pct <= case.floor_pct, 0.0, low))
         highs.append(high)
     return np.min(lows, axis=0), np.max(highs, axis=0)

@@ -37,8 +37,8 @@ AnyFloats = NDArray[np.floating[Any]]
 Taps = Callable[[FloatArray], tuple[FloatArray, ...]]
 _FEW_POINTS = 150  # up to which sums are quicker than Fourier transforms
 _LEAST_OF_FLOOR = 0.05  # of the floor's square: a smaller reading has no direction of its own
-_MOST_BLURRED = 1.0  # of the logarithm of the square: more can't be put back
-_SLOPES_OVER_M = 0.5  # distance over which slopes are taken: over less they are nothing but noise
+_MOST_BLURRED = 2.0  # of the logarithm of the square: more can't be put back
+_SLOPES_OVER_M = 1.0  # distance over which slopes are taken: over less they are nothing but noise
 _MOST_PLACES = 65  # at which a moved pattern is looked at
 
 
@@ -242,12 +242,10 @@ def _straight(part: FloatArray) -> tuple[FloatArray, ...]:
 class Likely:
     """True patterns that fit the readings of the trays, as CV on the true line; shape (widths, draws). [%]
 
-    `wide_pct` are the same draws for intervals, wider by what the first-order law leaves out; probabilities are of
-    `cv_pct`. `read_pct` is the CV at the trays with divisor n, `floor_pct` what noise alone reads there on average.
+    `read_pct` is the CV at the trays with divisor n, `floor_pct` what noise alone reads there on average.
     """
 
     cv_pct: Floats
-    wide_pct: Floats
     read_pct: FloatArray
     floor_pct: FloatArray
 
@@ -257,7 +255,7 @@ class Drawn:
     """A pattern on a line, and draws of its noise there with their products, which serve all widths and methods.
 
     `shift_m` is how far each draw moved the pattern, `adds` whether that made the reading larger, `blur_m2` how much
-    its passes blurred it, `wider` by how much more it may be off, and `between` a standard normal number.
+    its passes blurred it, and `wider` by how much more it may be off.
     """
 
     line: Line
@@ -268,7 +266,6 @@ class Drawn:
     adds: NDArray[np.bool_]
     blur_m2: FloatArray
     wider: FloatArray
-    between: Floats
 
     @cached_property
     def read(self) -> Products:
@@ -305,16 +302,13 @@ def likely_cv(on: Drawn, bouts: Bouts) -> Likely:
     z = half - np.clip(along, -half, half)
     h, step = on.line.spacing_m, max(round(_SLOPES_OVER_M / on.line.spacing_m), 1)
     slopes = np.maximum(-bouts.variance(on.waves(step)), 0.0) / (step * h) ** 2
-    bends = np.maximum(bouts.variance(on.waves(1).bent()), 0.0)
     lost = (slopes / np.maximum(read - floor, np.maximum(floor, 1e-30))).astype(np.float32)
     put_back = np.exp(np.minimum(lost * on.blur_m2.astype(np.float32), np.float32(_MOST_BLURRED)))
-    # what the pattern does between trays: the square may be off by so much, as a standard deviation
-    between = bends / 6 / mean**2 * np.sqrt(2 * h / bouts.width_m)[:, None]
-    squares = put_back * (z / mean.astype(np.float32)) ** 2 + between.astype(np.float32) * on.between
+    squares = put_back * (z / mean.astype(np.float32)) ** 2
     middle = squares.mean(axis=1, keepdims=True)
-    wide = middle + on.wider.astype(np.float32) * (squares - middle)
-    cv, wide = (np.float32(100) * np.sqrt(np.maximum(each, np.float32(0))) for each in (squares, wide))
-    return Likely(cv, wide, 100.0 * (np.sqrt(read) / mean)[:, 0], 100.0 * (np.sqrt(floor) / mean)[:, 0])
+    squares = middle + on.wider.astype(np.float32) * (squares - middle)
+    cv = np.float32(100) * np.sqrt(np.maximum(squares, np.float32(0)))
+    return Likely(cv, 100.0 * (np.sqrt(read) / mean)[:, 0], 100.0 * (np.sqrt(floor) / mean)[:, 0])
 
 
 def noise_floor(on: Drawn, bouts: Bouts) -> FloatArray:

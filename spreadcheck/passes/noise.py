@@ -42,14 +42,14 @@ _MOST_COUNTED = 120  # that independent parts are counted on
 _BASES = (2, 3, 5, 7, 11, 13)
 _SCATTER, _GUSTS, _WANDER_M, _BENT_M = 0.04, 0.10, 0.30, 0.60  # scales of half-normal laws
 _GUSTS_ONE_PASS = 0.07
-_NONE, _NONE_ONE_PASS = 0.20, 0.30  # chance that there are no gusts, or no wandering, at all
+_NONE = 0.50  # chance that there are no gusts, or no wandering, at all
 _LENGTH_M = (1.0, 16.0)  # of gusts along the line
 _BEND_M = (4.0, 16.0)  # of parts of the pattern that wander by themselves
 _COUNTING = (0.02, 0.15)  # CV of a catch at the peak, where granules are not known
 _FLOOR = 0.02  # of the peak: a catch is never less noisy than one of this size
 _READING = 1e-6  # variance of a reading over the peak squared, where the scale is not known
 _PRIOR = 2.0  # what the population's own size counts for, in degrees of freedom
-_FEW_PARTS = 3.0  # variances are larger by so much over the number of independent parts of the noise: see the study
+_TURNS = 8.0  # variances are larger by so much times what noise that goes together has fewer parts: see the study
 
 
 @record
@@ -122,6 +122,7 @@ class Noise:
     bend_m: FloatArray
     counting: FloatArray
     independent: FloatArray
+    together: FloatArray
     weight: FloatArray
     scale: FloatArray
     freedom: FloatArray
@@ -245,11 +246,11 @@ class Noise:
             own_kg_ha=noise,
             slope=slope * np.float32(self.peak_kg_ha),
             shift_m=np.where(bent, 0.0, moved * rng.standard_normal(draws) / np.sqrt(self.passes)),
-            blur_m2=np.asarray(moved**2 * (1 - 1 / self.passes), dtype=float),
+            blur_m2=np.asarray(moved**2 * np.where(bent, 1.0, 1 - 1 / self.passes), dtype=float),
             trays_kg_ha=keeps * rng.standard_normal((len(r), draws), dtype=np.float32),
             stated_shift_m=stated.shift_m * rng.standard_normal(draws),
             adds=rng.random(draws) < 0.5,
-            wider=np.sqrt(1 + _FEW_PARTS / self.independent[guess]),
+            wider=np.sqrt(1 + _TURNS * self.together[guess]),
         )
 
 
@@ -338,7 +339,9 @@ def noise_of(account: Passes) -> Noise:
         "residual": _residuals(rates / peak, mean / peak) if several else np.zeros((len(mean), 0)),
         **_population(counting, one_pass=not several),
     }
-    squares, log_size, base["independent"], trays = _fitted(base, float(np.isnan(rates).sum()) if several else 0.0)
+    squares, log_size, base["independent"], base["together"], trays = _fitted(
+        base, float(np.isnan(rates).sum()) if several else 0.0
+    )
     if not several:
         even = np.full(GUESSES, 1.0 / GUESSES)
         source = FROM_STATED if counting is not None else ""
@@ -369,13 +372,12 @@ def _population(counting: float | None, *, one_pass: bool) -> dict[str, FloatArr
     from statistics import NormalDist
 
     normal, u = NormalDist(), np.array([_halton(base) for base in _BASES])
-    none = _NONE_ONE_PASS if one_pass else _NONE
 
     def half_normal(share: FloatArray) -> FloatArray:
         return np.array([normal.inv_cdf((1 + max(each, 0.0)) / 2) for each in share.tolist()])
 
     def or_none(share: FloatArray) -> FloatArray:
-        return np.where(share < none, 0.0, half_normal((share - none) / (1 - none)))
+        return np.where(share < _NONE, 0.0, half_normal((share - _NONE) / (1 - _NONE)))
 
     low, high = _COUNTING
     by_granules = (low * (high / low) ** u[4]) ** 2
@@ -400,7 +402,7 @@ def _halton(base: int) -> FloatArray:
     return point
 
 
-def _fitted(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArray, FloatArray, int]:
+def _fitted(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, int]:
     """tr(M^-1 R R'), log|M| and tr(M)^2 / tr(M^2) of each guess, and the number of trays that they are taken on.
 
     Each pass's total is taken out of its residuals R, which leaves their part along r unknown: M is the covariance of
@@ -443,10 +445,12 @@ def _fitted(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArra
         wander_var -= by_wander**2 / variance
         both -= by_gust * by_wander / variance
     fitted = (squares[:, :-1] - along[:, :-1] ** 2 / squares[:, -1:]).sum(axis=1)
-    return fitted, log_size + np.log(squares[:, -1]), _independent(x, r, slope, own, base), len(x)
+    return fitted, log_size + np.log(squares[:, -1]), *_independent(x, r, slope, own, base), len(x)
 
 
-def _independent(x: FloatArray, r: FloatArray, slope: FloatArray, own: FloatArray, base: dict[str, Any]) -> FloatArray:
+def _independent(
+    x: FloatArray, r: FloatArray, slope: FloatArray, own: FloatArray, base: dict[str, Any]
+) -> tuple[FloatArray, FloatArray]:
     """tr(M)^2 / tr(M^2) of each guess; sums over pairs of trays are read off a table of how fast they fade."""
     step = -(-len(x) // _MOST_COUNTED)
     x, r, slope, own = x[::step], r[::step], slope[::step], own[::step]
@@ -472,4 +476,6 @@ def _independent(x: FloatArray, r: FloatArray, slope: FloatArray, own: FloatArra
     out, size = r @ along, r @ r
     trace = (own + shared).sum(axis=0) - out / size
     square += (out / size) ** 2 - 2 * (along**2).sum(axis=0) / size
-    return np.asarray(np.maximum(trace**2 / np.maximum(square, 1e-30), 1.0))
+    alone = ((own + shared) ** 2).sum(axis=0) / (own + shared).sum(axis=0) ** 2  # if every tray had noise of its own
+    parts = np.maximum(trace**2 / np.maximum(square, 1e-30), 1.0)
+    return parts, np.maximum(1 / parts - alone, 0.0)

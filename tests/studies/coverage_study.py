@@ -27,7 +27,7 @@ from spreadcheck.judge.confidence import band_at, draw
 from spreadcheck.passes.noise import Stated
 from spreadcheck.sheet.traytest import tray_test
 
-SEED = 20261128
+SEED = 20261129
 TESTS = 160  # a cell, a quarter of them for each shape; half as many where the line ends early
 DRAWS = 400
 LIMIT = 15.0
