@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import options, outputs, quantity_option, read_test, sheet_argument, text_options
+from spreadcheck.cli.options import options, outputs, quantity, read_test, sheet_argument
 from spreadcheck.cli.outputs import Outputs, name_analysis, name_next, tell_doubts
 
 if TYPE_CHECKING:
@@ -15,42 +15,28 @@ if TYPE_CHECKING:
 
     from spreadcheck.judge.assessment import Assessment
     from spreadcheck.judge.passcount import PassesNeeded
-    from spreadcheck.judge.steering import SteeringEffect
-    from spreadcheck.sheet.traytest import TrayTest
-
-_FACTS = {  # option -> label of the form that it stands in for
-    "size_guide_number": "size guide number",
-    "granule_density": "granule density",
-    "uniformity_index": "uniformity index",
-    "scale_resolution": "scale resolution",
-}
-
 
 @click.command()
 @sheet_argument
-@options("bout-width", "limit", "widths", "tails", "relative", level={"default": 90.0})
-@quantity_option("--half-width", "length", "LENGTH",
-                 "How many passes give the effective width to this much either way.", default="0.5 m")  # fmt: skip
-@quantity_option("--steering", "length", "LENGTH", 'Sideways driving error (standard deviation), such as "0.10 m".')
-@click.option("--drift", type=float, default=0.0, show_default=True,
-              help="Correlation of that error from pass to pass: 0 new each time, near 1 a slow drift.")  # fmt: skip
-@text_options(
-    ("--size-guide-number", "NUMBER", "Median granule diameter in mm x 100; the sheet's if not given."),
-    ("--granule-density", "DENSITY", 'Such as "1325 kg/m3"; the sheet\'s if not given.'),
-    ("--uniformity-index", "NUMBER", "Uniformity index of the granules; the sheet's if not given."),
-    ("--scale-resolution", "MASS", 'Step of the scale, such as "0.1 g"; the sheet\'s if not given.'),
-)
-@quantity_option("--tray-efficiency", "share", "%", "How far trays differ in what they keep, in %.")
-@quantity_option("--laying-error", "length", "LENGTH", "How far the line lies off the driving line.")
-@quantity_option("--wind-shift", "length", "LENGTH", "How far the wind of the day moves the pattern.")
-@click.option("--draws", type=int, default=2000, show_default=True, help="Tests drawn by chance, to see the noise.")
-@click.option(
-    "--seed",
-    type=click.IntRange(0, 999_999_999),
-    default=1,
-    show_default=True,
-    help="Seed of the draws; the same one, the same figures.",
-)
+@options(
+    "bout-width", "limit", "widths", "tails", "relative", level={"default": 90.0},
+    half_width={**quantity("length", "LENGTH", "How many passes give the effective width to this much either way."),
+                "default": "0.5 m"},
+    steering=quantity("length", "LENGTH", 'Sideways driving error (standard deviation), such as "0.10 m".'),
+    drift={"type": float, "default": 0.0,
+           "help": "Correlation of that error from pass to pass: 0 new each time, near 1 a slow drift."},
+    size_guide_number={"metavar": "NUMBER",
+                       "help": "Median granule diameter in mm x 100; the sheet's if not given."},
+    granule_density={"metavar": "DENSITY", "help": 'Such as "1325 kg/m3"; the sheet\'s if not given.'},
+    uniformity_index={"metavar": "NUMBER", "help": "Uniformity index of the granules; the sheet's if not given."},
+    scale_resolution={"metavar": "MASS", "help": 'Step of the scale, such as "0.1 g"; the sheet\'s if not given.'},
+    tray_efficiency=quantity("share", "%", "How far trays differ in what they keep, in %."),
+    laying_error=quantity("length", "LENGTH", "How far the line lies off the driving line."),
+    wind_shift=quantity("length", "LENGTH", "How far the wind of the day moves the pattern."),
+    draws={"type": int, "default": 2000, "help": "Tests drawn by chance, to see the noise."},
+    seed={"type": click.IntRange(0, 999_999_999), "default": 1,
+          "help": "Seed of the draws; the same one, the same figures."},
+)  # fmt: skip
 @options("units")
 @outputs("json", plot="Draw profile and CV with their errors; .png, .svg or .pdf by the ending.")
 def confidence(
@@ -85,15 +71,19 @@ def confidence(
       spreadcheck confidence sample_trays/even_trapezoid.csv
       spreadcheck confidence test.csv --steering "0.10 m" --half-width "1 m"
     """
+    from spreadcheck.errors import Fault, WidthError
     from spreadcheck.judge.assessment import assess
     from spreadcheck.judge.confidence import confidence as how_sure
     from spreadcheck.judge.passcount import passes_for
+    from spreadcheck.judge.steering import Steering, steering_effect
     from spreadcheck.passes.noise import Stated
+    from spreadcheck.sheet.traytest import with_labels
     from spreadcheck.show import confidence as show
 
     out.check(sheet)
+    given = {option.replace("_", " "): text for option, text in facts.items() if text is not None}
     result = assess(
-        _with_facts(read_test(sheet), facts),
+        with_labels(read_test(sheet), given, place="option --{}"),
         limit_pct=limit,
         width_m=widths,
         bout_width_m=bout_width_m,
@@ -108,7 +98,9 @@ def confidence(
     stated = Stated(**{name: value for name, value in unseen.items() if value is not None})
     sure = how_sure(result, draws=draws, seed=seed, level_pct=level, stated=stated)
     needed = passes_for(result, half_width_m, draws=draws, seed=seed, level_pct=level, stated=stated)
-    effect = _steered(result, steering_m, drift)
+    if steering_m is None and drift:
+        raise WidthError(Fault("option --drift", "there is no driving error to drift", 'add --steering "0.10 m"'))
+    effect = None if steering_m is None else steering_effect(result, Steering(steering_m, drift))
     out.write(
         json=lambda: show.confidence_json(sure, needed=needed, steering=effect),
         plot=lambda: show.confidence_figure(sure, units),
@@ -134,23 +126,3 @@ def _name_next(sheet: str, result: Assessment, needed: PassesNeeded, units: str)
     words = ("--bout-width", show_width(width_m, units), "--target-rate", show(target, "rate", units))
     surer = ("--half-width", show_width(needed.half_width_m, units), "--sheet", free(beside(sheet, "-2.csv")))
     name_next("plan", *words, "--former", sheet, *surer, lead=f"Next, a test of {needed.passes} passes")
-
-
-def _with_facts(test: TrayTest, facts: dict[str, str | None]) -> TrayTest:
-    """The test with the product facts that options give in place of those of its form."""
-    from spreadcheck.sheet.traytest import with_labels
-
-    given = {_FACTS[option]: text for option, text in facts.items() if text is not None}
-    return with_labels(test, given, place="option --{}")
-
-
-def _steered(result: Assessment, steering_m: float | None, drift: float) -> SteeringEffect | None:
-    from spreadcheck.errors import Fault, WidthError
-    from spreadcheck.judge.steering import Steering, steering_effect
-
-    if steering_m is None:
-        if drift:
-            raise WidthError(Fault("option --drift", "there is no driving error to drift", 'add --steering "0.10 m"'))
-        return None
-    error = Steering(steering_m, drift)
-    return steering_effect(result, error)

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 WHOLE = 1e3 * SAME_PLACE  # of a spacing: bout widths typed to a millimetre are whole multiples still
 
 
-Kept: TypeAlias = Callable[[FloatArray, str], FloatArray]  # probability of keeping the limit, by width and method [%]
+Kept: TypeAlias = Callable[[FloatArray, str], FloatArray]  # least and greatest probability of keeping the limit [%]
 
 
 @record(eq=False)
@@ -109,9 +109,9 @@ class Assessment:
         return self.verdicts[self.driving] if self.driving else worst_of(self.verdicts.values())
 
     def _verdict(self, bout: Bout) -> Verdict:
-        kept = None  # the probability of keeping the limit, where it can be told and no doubt forbids it
+        kept = None  # least and greatest probability of keeping the limit, where it can be told and no doubt forbids it
         if self.kept is not None and not self.blocking:
-            kept = float(self.kept(np.array([bout.width_m]), bout.method)[0])
+            kept = tuple(self.kept(np.array([bout.width_m]), bout.method)[:, 0].tolist())
         return verdict_at(
             self.curves[bout.method],
             bout.width_m,
@@ -121,7 +121,7 @@ class Assessment:
             doubts=self.doubts,
             error_m=self.driving_error_m,
             over_tails=self._over_tails(bout.method) if self.tail_curves else None,
-            probability_pct=None if kept is None or np.isnan(kept) else kept,
+            probabilities_pct=None if kept is None or np.isnan(kept[0]) else kept,
             part=bout.part,
             untested=self.test.mirrored,
         )
@@ -165,7 +165,7 @@ class Assessment:
         found = {}
         for method in self.curves:
             curve = self._over_tails(method)  # the limit has to be kept whatever fell beyond the end trays
-            kept = None if self.kept is None else self.kept(curve.width_m, method)
+            kept = None if self.kept is None else self.kept(curve.width_m, method)[0]
             at = {} if kept is None else {"width_m": curve.width_m, "within_pct": kept}
             found[method] = advised_width(curve, self.limit_pct, error_m=self.driving_error_m, **at)
         return found

@@ -295,16 +295,18 @@ def draw(
 def kept_probability(drawn: Draws, width_m: FloatArray, method: str) -> FloatArray:
     """Probability that the true CV by trays keeps the limit at each width; NaN where noise or CV is not known. [%]
 
-    Where the end trays still catch, it is the least that any plausible tail gives.
+    The first row is the least that any plausible tail gives, the second the greatest.
     """
     widths = np.atleast_1d(np.asarray(width_m, dtype=float))
     if not drawn.noise.known:
-        return np.full(len(widths), np.nan)
-    to_trays = 1 / _line_share(drawn.assessment.profile, widths)
-    cases = drawn.likely(widths, method)
-    limit = (drawn.assessment.limit_pct / to_trays)[:, None]
-    kept = 100.0 * np.min([(case.cv_pct <= limit).mean(axis=1) for case in cases], axis=0)
-    return np.where(np.isnan(to_trays), np.nan, kept)
+        return np.full((2, len(widths)), np.nan)
+    return _kept(drawn, drawn.likely(widths, method), _line_share(drawn.assessment.profile, widths))
+
+
+def _kept(drawn: Draws, cases: tuple[Likely, ...], share: FloatArray) -> FloatArray:
+    on_line = (drawn.assessment.limit_pct * share)[:, None]
+    kept = 100.0 * np.array([(case.cv_pct <= on_line).mean(axis=1) for case in cases])
+    return np.where(np.isnan(share), np.nan, (kept.min(axis=0), kept.max(axis=0)))
 
 
 def check_draws(*, draws: int, seed: int, level_pct: float) -> None:
@@ -369,9 +371,7 @@ def band_at(drawn: Draws, width_m: FloatArray, method: str, level_pct: float) ->
     limit, narrow = drawn.assessment.limit_pct, narrow_m()
     cases = drawn.likely(width_m, method)
     low, high = _interval(cases, level_pct)
-    on_line = (limit * share)[:, None]
-    kept = 100.0 * np.array([(case.cv_pct <= on_line).mean(axis=1) for case in cases])
-    kept[:, np.isnan(share)] = np.nan
+    least, most = _kept(drawn, cases, share)
     alone = drawn.on_lines(alone=True)
     bouts = bouts_on(drawn.lines[0], width_m, method, straight=True)
     floors = [100 * noise_floor(on, bouts) / bouts.mean(on.pattern.sum()[None])[:, 0] for on in alone]
@@ -384,7 +384,7 @@ def band_at(drawn: Draws, width_m: FloatArray, method: str, level_pct: float) ->
         [np.percentile(widest_within(width_m, case.cv_pct * to_trays, limit, narrow), ends) for case in cases]
     )
     as_read, without = widest_within(width_m, np.stack((read, out), axis=1), limit, narrow).tolist()
-    sure = float(widest_within(width_m, 100.0 - kept.min(axis=0)[:, None], 100.0 - SURE_PCT, narrow)[0])
+    sure = float(widest_within(width_m, 100.0 - least[:, None], 100.0 - SURE_PCT, narrow)[0])
     return CvBand(
         method=method,
         width_m=width_m,
@@ -393,8 +393,8 @@ def band_at(drawn: Draws, width_m: FloatArray, method: str, level_pct: float) ->
         cv_without_noise_pct=out,
         low_pct=low / share,
         high_pct=high / share,
-        within_pct=kept.min(axis=0),
-        within_most_pct=kept.max(axis=0),
+        within_pct=least,
+        within_most_pct=most,
         line_share=share,
         effective_width_m=as_read or None,
         without_noise_m=without,

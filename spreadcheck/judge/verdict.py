@@ -31,8 +31,8 @@ class Verdict:
     `blocking` are the codes of the doubts that forbid a verdict. `why` says what makes it narrow: "driving error",
     "tails" (what fell beyond the end trays may bring it over the limit), "close" (CV by trays and the curve fall on
     different sides of the limit) or "probability" (below an even chance it is not even enough); or why it
-    can't be given: "doubts" or "few trays". `part` names the part of a blend that decides, `untested` the side that was
-    taken to be like the other one.
+    can't be given: "doubts" or "few trays". Probabilities are the least and the greatest over plausible tails. `part`
+    names the part of a blend that decides, `untested` the side that was taken to be like the other one.
     """
 
     state: str
@@ -43,6 +43,7 @@ class Verdict:
     limit_pct: float
     error_m: float
     probability_pct: float | None = None
+    probability_most_pct: float | None = None
     blocking: tuple[str, ...] = ()
     why: str = ""
     close: bool = False
@@ -70,7 +71,7 @@ def verdict_at(
     doubts: Iterable[Doubt] = (),
     error_m: float = DRIVING_ERROR_M,
     over_tails: WidthCurve | None = None,
-    probability_pct: float | None = None,
+    probabilities_pct: tuple[float, float] | None = None,
     part: str = "",
     untested: str = "",
 ) -> Verdict:
@@ -83,6 +84,7 @@ def verdict_at(
     ['fits', 'fits narrowly', 'not even enough']
     """
     cv, blocking = curve.cv_at(width_m), blocking_codes(doubts)
+    least_pct, most_pct = probabilities_pct or (None, None)
     close = whole and bool((cv_trays_pct <= limit_pct) != (cv <= limit_pct)) and not np.isnan(cv)
     state, why = FITS, ""
     if blocking:
@@ -91,7 +93,7 @@ def verdict_at(
         state, why = CANT_BE_JUDGED, "few trays"
     elif cv > limit_pct:
         state = NOT_EVEN
-    elif probability_pct is not None and probability_pct < EVEN_CHANCE_PCT:
+    elif least_pct is not None and least_pct < EVEN_CHANCE_PCT:
         state, why = NOT_EVEN, "probability"
     elif close:
         state, why = NARROWLY, "close"
@@ -99,7 +101,7 @@ def verdict_at(
         state, why = NARROWLY, "tails"
     elif not _kept_either_way(curve, width_m, limit_pct, error_m):
         state, why = NARROWLY, "driving error"
-    elif probability_pct is not None and probability_pct < SURE_PCT:
+    elif least_pct is not None and least_pct < SURE_PCT:
         state, why = NARROWLY, "probability"
     return Verdict(
         state=state,
@@ -109,7 +111,8 @@ def verdict_at(
         cv_trays_pct=cv_trays_pct,
         limit_pct=limit_pct,
         error_m=error_m,
-        probability_pct=probability_pct,
+        probability_pct=least_pct,
+        probability_most_pct=most_pct,
         blocking=blocking,
         why=why,
         close=close,

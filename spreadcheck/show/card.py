@@ -16,7 +16,7 @@ from spreadcheck.sheet.labels import BIN_LABELS, LABELS, METHODS, MOST_BINS, bin
 from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width, target_words
-from spreadcheck.show.verdict import advised_words, effective_words, if_alike, not_driven_words, open_mean
+from spreadcheck.show.verdict import advised_words, chance_words, effective_words, if_alike, not_driven_words, open_mean
 from spreadcheck.units import KINDS, show
 
 TITLE = "Settings card"
@@ -237,7 +237,9 @@ def _width_row(result: Assessment, system: str) -> CardRow:
     chart = f"; the setting chart expects {show_width(expected, system)}" if expected is not None else ""
     way = f"driven {result.driving}" if result.driving else "both ways of driving"
     if verdict is not None and verdict.why == "probability":
-        way += f"; kept with a probability of {verdict.probability_pct:.0f} % only"
+        way += (
+            f"; kept with a probability of {chance_words(verdict.probability_pct, verdict.probability_most_pct)} only"
+        )
     return CardRow("bout width", width, way + chart)
 
 

@@ -28,7 +28,7 @@ from spreadcheck.show.plots import (
     plain_style,
     scales,
 )
-from spreadcheck.show.verdict import verdict_data, verdict_sentence, width_down
+from spreadcheck.show.verdict import chance_words, verdict_data, verdict_sentence, width_down
 from spreadcheck.units import from_inside, shown_unit
 
 if TYPE_CHECKING:
@@ -54,8 +54,7 @@ def confidence_document(
     """How sure an assessment is: the verdict first, then what it rests on; passes and steering where given."""
     blocks: list[Block] = []
     if verdict and (said := sure.judged.verdict) is not None:
-        chance = _probabilities(sure.bouts[said.method]) if said.probability_pct is not None else ""
-        blocks.append(Paragraph(verdict_sentence(said, system, chance=chance), "strong"))
+        blocks.append(Paragraph(verdict_sentence(said, system), "strong"))
     blocks.append(Paragraph(_source_words(sure, system)))
     if sure.known:
         blocks += [Paragraph(_unseen_words(sure, system)), *confidence_tables(sure, system)]
@@ -85,7 +84,10 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
             (f"{level} interval, passes alone", *(_span(b.alone_low_pct, b.alone_high_pct) for b in bouts)),
             (f"{level} interval, all told", *(_span(b.low_pct, b.high_pct) for b in bouts)),
             ("the same along the field", *(_span(*bout.line_interval_pct) for bout in bouts)),
-            (f"probability of CV up to {limit}", *(_probabilities(bout) for bout in bouts)),
+            (
+                f"probability of CV up to {limit}",
+                *(chance_words(b.within_pct, b.within_most_pct) or "-" for b in bouts),
+            ),
         ]
         tables.append(_by_method(f"CV at {show_width(bouts[0].width_m, system)}", rows[: 7 if judged else 6]))
     bands = [sure.bands[method] for method in METHODS]
@@ -161,16 +163,6 @@ def _span(low: float, high: float) -> str:
     if np.isnan(high):
         return "-"
     return f"{show_pct(low)} to {show_pct(high)} %" if round(low, 1) > 0 else f"at most {show_pct(high)} %"
-
-
-def _probabilities(bout: BoutConfidence) -> str:
-    """The probability of keeping the limit; from the least to the largest where tails matter to it."""
-    least, most = _probability(bout.within_pct), _probability(bout.within_most_pct)
-    return least if least == most else f"{least.removesuffix(' %')} to {most}"
-
-
-def _probability(pct: float) -> str:
-    return "-" if np.isnan(pct) else "over 99 %" if pct > 99 else "under 1 %" if pct < 1 else f"{pct:.0f} %"
 
 
 def _as_read(width_m: float | None, band: CvBand, sure: Confidence, system: str) -> str:
@@ -356,64 +348,71 @@ def confidence_json(
     >>> data["schema"], data["noise"]["source"], data["seed"]
     ('spreadcheck/confidence/2', 'passes', 1)
     """
-    result, profile = sure.assessment, sure.assessment.profile
-    unit = "pct_of_peak" if profile.relative else "kg_ha"
+    result, noise, both = sure.assessment, sure.noise, sure.noise.agreement
+    unit = "pct_of_peak" if result.profile.relative else "kg_ha"
+    parts = noise.parts() if noise.known else {}
     data: dict[str, Any] = {
         "cv_limit_pct": result.limit_pct,
         **picked(sure, "level_pct draws seed"),
-        "noise": _noise_json(sure),
-        "trays": {
-            "offset_m": profile.offset_m,
-            f"standard_error_{unit}": sure.tray_error_kg_ha,
+        "noise": {
+            "source": noise.source or None,
+            "passes": noise.passes,
+            "degrees_of_freedom": float(noise.weight @ noise.freedom),
+            "at_peak_pct": {n: 100.0 * parts[n] if parts else None for n in ("counting", "scatter", "gusts")},
+            "wander_m": parts.get("wander_m"),
+            "stated": dict(vars(sure.stated)),
+            "missing_for_counting": noise.missing,
+            "variance_ratio_passes_to_counting": both.ratio if both else None,
+            "variance_ratio_by_chance": [both.low, both.high] if both else None,
+            "passes_and_counting_agree": both.agree if both else None,
+            "end_trays_pct_of_peak": sure.ends.share_pct,
+            "tails_open": sure.ends.open,
         },
-        "methods": {method: _band_json(band) for method, band in sure.bands.items()},
+        "trays": {"offset_m": result.profile.offset_m, f"standard_error_{unit}": sure.tray_error_kg_ha},
+        "methods": {
+            method: {
+                "effective_width_m": band.effective_width_m,
+                "effective_width_without_noise_m": band.without_noise_m or None,
+                "effective_width_low_m": band.effective_low_m,
+                "effective_width_high_m": band.effective_high_m,
+                "effective_width_high_censored": band.effective_high_m >= float(band.width_m[-1]) - 1e-9,
+                "sure_width_m": band.sure_width_m,
+                "scan": [{"width_m": float(width)} | _bout_json(band.at(at)) for at, width in enumerate(band.width_m)],
+            }
+            for method, band in sure.bands.items()
+        },
     }
     if sure.bouts:
-        data["bout"] = {"width_m": result.bout_width_m}
-        for method, bout in sure.bouts.items():
-            alone = {
-                "cv_low_passes_alone_pct": bout.alone_low_pct,
-                "cv_high_passes_alone_pct": bout.alone_high_pct,
-            }
-            data["bout"][method] = _bout_json(bout) | alone
+        alone = {
+            method: {"cv_low_passes_alone_pct": bout.alone_low_pct, "cv_high_passes_alone_pct": bout.alone_high_pct}
+            for method, bout in sure.bouts.items()
+        }
+        each = {method: _bout_json(bout) | alone[method] for method, bout in sure.bouts.items()}
+        data["bout"] = {"width_m": result.bout_width_m, **each}
     if needed is not None:
-        data["passes_needed"] = _passes_json(needed)
+        data["passes_needed"] = {
+            **picked(needed, "method half_width_m level_pct passes"),
+            "passes_with_trays_at_half_the_spacing": needed.closer_trays_passes,
+            "half_widths": [{"passes": passes, "half_width_m": half} for passes, half in needed.half_widths_m],
+            "half_width_unseen_m": needed.unseen_m,
+            "why_not": needed.why_not or None,
+        }
     if steering is not None:
-        data["steering"] = _steering_json(steering)
+        data["steering"] = {
+            "sd_m": steering.steering.sd_m,
+            "correlation_pass_to_pass": steering.steering.correlation,
+            "methods": {
+                method: {
+                    "straight_width_m": steering.straight_width_m(method),
+                    "steered_width_m": steering.steered_width_m(method),
+                    "scan": _steered_json(scan),
+                }
+                for method, scan in steering.scans.items()
+            },
+            "bout": {method: _steered_json(scan)[0] for method, scan in steering.bouts.items()},
+        }
     verdict = verdict_data(sure.judged.verdict)
     return envelope("confidence/2", result.test, (*result.doubts, *sure.doubts), verdict=verdict, **data)
-
-
-def _noise_json(sure: Confidence) -> dict[str, Any]:
-    noise, both = sure.noise, sure.noise.agreement
-    parts = noise.parts() if noise.known else {}
-    at_peak = {name: 100.0 * parts[name] if parts else None for name in ("counting", "scatter", "gusts")}
-    return {
-        "source": noise.source or None,
-        "passes": noise.passes,
-        "degrees_of_freedom": float(noise.weight @ noise.freedom),
-        "at_peak_pct": at_peak,
-        "wander_m": parts.get("wander_m"),
-        "stated": dict(vars(sure.stated)),
-        "missing_for_counting": list(noise.missing),
-        "variance_ratio_passes_to_counting": both.ratio if both else None,
-        "variance_ratio_by_chance": [both.low, both.high] if both else None,
-        "passes_and_counting_agree": both.agree if both else None,
-        "end_trays_pct_of_peak": list(sure.ends.share_pct),
-        "tails_open": sure.ends.open,
-    }
-
-
-def _band_json(band: CvBand) -> dict[str, Any]:
-    return {
-        "effective_width_m": band.effective_width_m,
-        "effective_width_without_noise_m": band.without_noise_m or None,
-        "effective_width_low_m": band.effective_low_m,
-        "effective_width_high_m": band.effective_high_m,
-        "effective_width_high_censored": band.effective_high_m >= float(band.width_m[-1]) - 1e-9,
-        "sure_width_m": band.sure_width_m,
-        "scan": [{"width_m": float(width)} | _bout_json(band.at(at)) for at, width in enumerate(band.width_m)],
-    }
 
 
 def _bout_json(bout: BoutConfidence) -> dict[str, Any]:
@@ -426,32 +425,6 @@ def _bout_json(bout: BoutConfidence) -> dict[str, Any]:
         "cv_line_high_pct": line_high,
         "within_limit_probability_pct": bout.within_pct,
         "within_limit_probability_most_pct": bout.within_most_pct,
-    }
-
-
-def _passes_json(needed: PassesNeeded) -> dict[str, Any]:
-    return {
-        **picked(needed, "method half_width_m level_pct passes"),
-        "passes_with_trays_at_half_the_spacing": needed.closer_trays_passes,
-        "half_widths": [{"passes": passes, "half_width_m": half} for passes, half in needed.half_widths_m],
-        "half_width_unseen_m": needed.unseen_m,
-        "why_not": needed.why_not or None,
-    }
-
-
-def _steering_json(effect: SteeringEffect) -> dict[str, Any]:
-    return {
-        "sd_m": effect.steering.sd_m,
-        "correlation_pass_to_pass": effect.steering.correlation,
-        "methods": {
-            method: {
-                "straight_width_m": effect.straight_width_m(method),
-                "steered_width_m": effect.steered_width_m(method),
-                "scan": _steered_json(scan),
-            }
-            for method, scan in effect.scans.items()
-        },
-        "bout": {method: _steered_json(scan)[0] for method, scan in effect.bouts.items()},
     }
 
 

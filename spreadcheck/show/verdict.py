@@ -25,10 +25,8 @@ from spreadcheck.units import from_inside, shown_unit, to_inside
 _DIP = 0.7  # of the advised width: a lower CV nearer than that is worth naming
 
 
-def verdict_sentence(
-    verdict: Verdict, system: str = "metric", length: Callable[[float, str], str] = show_width, *, chance: str = ""
-) -> str:
-    """The verdict as one sentence: the width, the state, the CV, and why; `chance` tells a range of probabilities."""
+def verdict_sentence(verdict: Verdict, system: str = "metric", length: Callable[[float, str], str] = show_width) -> str:
+    """The verdict as one sentence: the width, the state, the CV, and why."""
     alike = f", {if_alike(verdict.untested)}" if verdict.untested else ""
     at = f"At {length(verdict.bout_width_m, system)}, {verdict.method}{alike}"
     if verdict.why == "few trays":
@@ -42,7 +40,7 @@ def verdict_sentence(
         other = "keeps" if within == "over" else "does not keep"
         return f"{said}; close: CV by trays {show_pct(verdict.cv_trays_pct)} % {other} it."
     error = length(verdict.error_m, system)
-    sure = "" if verdict.probability_pct is None else chance or _chance(verdict.probability_pct)
+    sure = chance_words(verdict.probability_pct, verdict.probability_most_pct)
     because = {
         "driving error": f"; driven {error} off to either side, it may not be kept",
         "tails": "; what fell beyond the end trays may bring it over",
@@ -56,7 +54,8 @@ def not_driven_words(verdict: Verdict) -> str:
     if verdict.why == "few trays":
         return "can't be judged, fewer than two trays lie in a bout"
     if verdict.state == NOT_EVEN and verdict.why == "probability" and verdict.probability_pct is not None:
-        return f"keeps the CV limit as measured, but with a probability of {_chance(verdict.probability_pct)} only"
+        sure = chance_words(verdict.probability_pct, verdict.probability_most_pct)
+        return f"keeps the CV limit as measured, but with a probability of {sure} only"
     return "is not within the CV limit"
 
 
@@ -65,11 +64,16 @@ def if_alike(untested: str) -> str:
     return f"if the {untested} is like the {'right' if untested == 'left' else 'left'}"
 
 
-def _chance(probability_pct: float) -> str:
-    """A probability from draws: never quite 0 or 100 %."""
-    if probability_pct > 99:
-        return "over 99 %"
-    return "under 1 %" if probability_pct < 1 else f"{probability_pct:.0f} %"
+def chance_words(least_pct: float | None, most_pct: float | None) -> str:
+    """A probability from draws, never quite 0 or 100 %; from least to most where the tails matter to it."""
+
+    def words(pct: float) -> str:
+        return "over 99 %" if pct > 99 else "under 1 %" if pct < 1 else f"{pct:.0f} %"
+
+    if least_pct is None or most_pct is None or math.isnan(least_pct):
+        return ""
+    least, most = words(least_pct), words(most_pct)
+    return least if least == most else f"{least.removesuffix(' %')} to {most}"
 
 
 def verdict_data(verdict: Verdict | None) -> dict[str, Any] | None:
@@ -77,7 +81,7 @@ def verdict_data(verdict: Verdict | None) -> dict[str, Any] | None:
     if verdict is None:
         return None
     return {
-        **picked(verdict, "state method bout_width_m probability_pct"),
+        **picked(verdict, "state method bout_width_m probability_pct probability_most_pct"),
         "blocking": list(verdict.blocking),
         **picked(verdict, "why close part untested"),
     }

@@ -86,9 +86,17 @@ def test_what_rests_on_the_tails_does_not_plainly_fit():
 
 @pytest.mark.parametrize(("probability", "state"), [(45.0, NOT_EVEN), (55.0, NARROWLY), (95.0, FITS)])
 def test_below_an_even_chance_it_is_not_even_enough(probability, state):
-    result = replace(assess(triangle(12)), kept=lambda width_m, _method: np.full(len(width_m), probability))
+    result = replace(assess(triangle(12)), kept=lambda width_m, _method: np.full((2, len(width_m)), probability))
     assert result.verdict.state == state
     assert ("but kept with a probability of 45 % only" in verdict_sentence(result.verdict)) == (state == NOT_EVEN)
+
+
+def test_what_was_not_caught_leaves_a_range_of_probabilities():
+    """The least of it judges, and the sentence tells both ends, as the table of how sure it is does."""
+    kept = np.array([[60.0], [97.0]])
+    result = replace(assess(triangle(12)), kept=lambda width_m, _method: np.broadcast_to(kept, (2, len(width_m))))
+    assert result.verdict.state == NARROWLY
+    assert "kept with a probability of 60 to 97 % only" in verdict_sentence(result.verdict)
 
 
 @pytest.mark.parametrize("weighed", [2, 6, 16])

@@ -100,7 +100,7 @@ def test_a_width_that_is_only_not_sure_is_told_as_that():
     """The limit is kept as measured; below an even chance the width is left open, below 90 % it is entered and said."""
 
     def card(kept_pct):
-        judged = dataclasses.replace(assessed(), kept=lambda width_m, _: np.full(len(width_m), kept_pct))
+        judged = dataclasses.replace(assessed(), kept=lambda width_m, _: np.full((2, len(width_m)), kept_pct))
         return row(settings_card(judged).controller, "bout width")
 
     unlikely, likely, sure = card(40.0), card(70.0), card(95.0)
