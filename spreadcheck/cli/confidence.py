@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
     from spreadcheck.judge.passcount import PassesNeeded
 
+
 @click.command()
 @sheet_argument
 @options(

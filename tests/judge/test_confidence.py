@@ -203,6 +203,22 @@ def test_open_ends_leave_a_range():
         assert np.isnan(sure.bouts[METHODS[0]].within_pct)
 
 
+def test_trays_two_metres_apart_read_the_line():
+    """Without noise: what a pattern does between its trays moves the CV by 0.4 points at most (standard deviation)."""
+    for shape, form in study.SHAPES.items():
+        off = []
+        for phase in (0.0, 0.5, 1.0, 1.5):
+            offset = np.arange(-18.0, 18.1, 2.0) + phase
+            catch = np.round(10 * form(offset), 3)
+            test = tray_test(offset, np.array([catch] * 3).T, tray_width="0.5 m", tray_length="0.5 m")
+            drawn = draw(assess(test), draws=100, stated=NOTHING_STATED)
+            for method in METHODS:
+                widths = study.truth(shape, 2.0, method) * np.array([0.85, 0.95, 1.02, 1.1])
+                true = [study.line_cv(form(study.FINE), width, method) for width in widths]
+                off.append(drawn.likely(widths, method)[0].read_pct - true)
+        assert np.std(off) < 0.5
+
+
 def test_a_reading_under_the_floor_is_one_sided():
     """Ten times lighter: the noise alone reads more than the truth; the interval starts at 0 and holds it."""
     under = 0
