@@ -56,7 +56,14 @@ def odd_catches(catches: PassCatches) -> tuple[NDArray[np.bool_], FloatArray]:
     rates, passes = catches.rates, len(catches.rates)
     if passes == 1:
         return np.zeros(rates.shape, dtype=bool), rates
-    levels = _levels(catches, rates[::-1] if passes == 2 else catches.middle)
+    reference = rates[::-1] if passes == 2 else catches.middle
+    shares = rates / np.where(reference > 0, reference, np.inf)
+    body, centre = catches.middle > _BODY * catches.peak, int(catches.offset_m.searchsorted(0.0, "right"))
+    levels = np.ones(rates.shape)  # of each pass on each side: a median over trays, which a slip does not move
+    for side in (slice(None, centre), slice(centre, None)):
+        inside = shares[:, side][:, body[side]]
+        if inside.shape[1] >= FEW:
+            levels[:, side] = np.maximum(middle_of(inside.T), FLOOR)[:, np.newaxis]
     expected = rates[::-1] * levels if passes == 2 else middle_of(rates / levels) * levels
     error = catches.error(np.maximum(rates, expected), 1 + 1 / (passes - 1))
     gap, factor = np.abs(rates - expected), LIMITS["catch factor"].value
@@ -69,19 +76,6 @@ def odd_catches(catches: PassCatches) -> tuple[NDArray[np.bool_], FloatArray]:
     return odd, expected
 
 
-def _levels(catches: PassCatches, reference: FloatArray) -> FloatArray:
-    """Level of each pass on each side against the reference: a median over trays, which a slip does not move."""
-    body = catches.middle > _BODY * catches.peak
-    centre = int(catches.offset_m.searchsorted(0.0, "right"))
-    levels = np.ones(catches.rates.shape)
-    shares = catches.rates / np.where(reference > 0, reference, np.inf)
-    for side in (slice(None, centre), slice(centre, None)):
-        inside = shares[:, side][:, body[side]]
-        if inside.shape[1] >= FEW:
-            levels[:, side] = np.maximum(middle_of(inside.T), FLOOR)[:, np.newaxis]
-    return levels
-
-
 def _odd_doubt(
     test: TrayTest,
     catches: PassCatches,
@@ -91,20 +85,24 @@ def _odd_doubt(
 ) -> Doubt:
     if not odd.any():
         return doubt("odd-catch", catches=swapped[0].words, explanations=swapped)
+    ratio = np.divide(catches.rates, expected, out=np.full(odd.shape, np.nan), where=expected > 0)
+    tens = np.maximum(ratio, 1 / np.where(ratio > 0, ratio, np.inf))
+    slipped = (tens >= 8) & (tens <= 12.5)  # about ten times, or a tenth of, what the other passes caught there
     places = np.argwhere(odd)
     worst = places[np.argsort(-np.abs(catches.rates - expected)[odd], kind="stable")].tolist()
-    told = tuple(
-        _odd_words(test, catches, at, float(catches.rates[at, tray]), float(expected[at, tray]), tray)
-        for at, tray in worst[:_SHOWN]
-    )
-    slipped = any(_slipped(float(catches.rates[at, tray]), float(expected[at, tray])) for at, tray in worst)
-    listed = Listed(told, len(worst) - _SHOWN)
-    return doubt("odd-catch", catches=listed, blocking=slipped, explanations=swapped)
+    told = []
+    for at, tray in worst[:_SHOWN]:
+        point = ": has a decimal point slipped?" if slipped[at, tray] else ""
+        times = float(ratio[at, tray])
+        share = "" if np.isnan(times) else f" ({times:.{1 if times >= 1 else 2}f} times{point})"
+        told.append(_odd_words(test, catches, at, tray, float(expected[at, tray]), share))
+    listed = Listed(tuple(told), len(worst) - _SHOWN)
+    return doubt("odd-catch", catches=listed, blocking=bool(slipped[odd].any()), explanations=swapped)
 
 
-def _odd_words(test: TrayTest, catches: PassCatches, at: int, rate: float, expected: float, tray: int) -> Words:
+def _odd_words(test: TrayTest, catches: PassCatches, at: int, tray: int, expected: float, times: str) -> Words:
     """One odd catch in the words of the weighing notes: the tray as it lay, in the sheet's own unit."""
-    number = catches.numbers[at]
+    number, rate = catches.numbers[at], float(catches.rates[at, tray])
     place = catches.offset_m[tray] * (-1 if number in test.reversed_passes else 1)
     row = int(np.abs(test.offset_m - place).argmin())
     columns = [index for index, column in enumerate(test.columns) if column.pass_no == number]
@@ -113,19 +111,10 @@ def _odd_words(test: TrayTest, catches: PassCatches, at: int, rate: float, expec
         caught, unit = float(catch_g(test, relative=True)[row, columns].sum()), "g net"
     others = "the other pass has" if len(catches.numbers) == 2 else "the other passes have"
     per_rate = test.runs_per_catch * test.tray_width_m * test.tray_length_m / 10
-    usual, times = expected * (caught / rate if rate > 0 else per_rate), ""
-    if expected > 0:
-        ratio = rate / expected
-        slip = ": has a decimal point slipped?" if _slipped(rate, expected) else ""
-        times = f" ({ratio:.{1 if ratio >= 1 else 2}f} times{slip})"
+    usual = expected * (caught / rate if rate > 0 else per_rate)
     template = "tray {tray} in pass {number}: {caught:g} {unit} where {others} about {usual:.3g} {unit}{times}"
     values: dict[str, Value] = {"tray": test.tray[row], "number": number, "caught": caught, "unit": unit}
     return Words(template, {**values, "others": others, "usual": usual, "times": times})
-
-
-def _slipped(rate: float, expected: float) -> bool:
-    """Whether a catch is about ten times, or a tenth of, what the other passes caught there."""
-    return expected > 0 and (8 <= rate / expected <= 12.5 or 0.08 <= rate / expected <= 0.125)
 
 
 def pass_gaps(catches: PassCatches) -> tuple[FloatArray, NDArray[np.bool_]]:
@@ -158,6 +147,8 @@ def elsewhere(catches: PassCatches) -> tuple[FloatArray, float]:
 def _disagree_doubts(catches: PassCatches, apart: NDArray[np.bool_], tried: tuple[Explanation, ...]) -> Iterator[Doubt]:
     """Passes that caught more or less, on one side or on both, or `apart` from the others at many trays."""
     passes, gaps, too_far, many = len(catches.numbers), *pass_gaps(catches), apart.sum(axis=1)
+    named = [f"pass {number}" for number in catches.numbers]
+    others = named[::-1] if passes == 2 else ["the middle pass"] * passes
     moved, by_chance = elsewhere(catches)
     far = bool(moved.max() > max(LIMITS["pass elsewhere"].value, _BY_CHANCE * by_chance))
     marked = np.flatnonzero(too_far.any(axis=1) | (many > 0))
@@ -167,39 +158,31 @@ def _disagree_doubts(catches: PassCatches, apart: NDArray[np.bool_], tried: tupl
     if not (far or tried):
         level = worst[too_far[worst].all(axis=1) & (gaps[worst].prod(axis=1) > 0)]
         if len(level):
-            told = tuple(_level_words(catches, at, float(gaps[at].mean())) for at in level[:_SHOWN].tolist())
+            off = [(at, round(gaps[at].mean())) for at in level[:_SHOWN].tolist()]
+            told = tuple(
+                Words(f"{named[at]} caught {abs(by)} % {'more' if by > 0 else 'less'} than {others[at]}")
+                for at, by in off
+            )
             yield doubt("pass-level", passes=Listed(told, len(level) - _SHOWN, " passes"))
         alike = np.ptp(gaps[worst], axis=1) <= LIMITS["pass gap"].value
         worst = worst[~(np.isin(worst, level) & alike & (many[worst] == 0))]  # its pattern is that of the others
         if not len(worst):
             return
-    told = tuple(_gap_words(catches, at, gaps[at].tolist(), int(many[at])) for at in worst[:_SHOWN].tolist())
+    told, factor = (), LIMITS["catch factor"].value
+    for at in worst[:_SHOWN].tolist():
+        left, right = map(round, gaps[at].tolist())
+        trays = f", and {many[at]} of its trays are apart by a factor of more than {factor:g}" if many[at] else ""
+        sides = f"{left:+d} % on the left and {right:+d} % on the right"
+        told = (*told, Words(f"{named[at]} caught {sides} against {others[at]}{trays}"))
     if far:
-        at, others = int(moved.argmax()), "the other pass" if passes == 2 else "the other passes"
+        at, rest = int(moved.argmax()), "the other pass" if passes == 2 else "the other passes"
         where = "{share:.0f} % of pass {number} fell at other trays than in {others}"
-        values: dict[str, Value] = {"share": float(moved[at]), "number": catches.numbers[at], "others": others}
+        values: dict[str, Value] = {"share": float(moved[at]), "number": catches.numbers[at], "others": rest}
         told = (*told, Words(where, values))
     elif not told:
         told = (Words("the {passes} passes differ from tray to tray by more than chance", {"passes": passes}),)
     listed = Listed(told, len(worst) - _SHOWN, " passes")
     yield doubt("passes-disagree", passes=listed, blocking=far or bool(tried), explanations=tried)
-
-
-def _other(catches: PassCatches, at: int) -> str:
-    return f"pass {catches.numbers[1 - at]}" if len(catches.numbers) == 2 else "the middle pass"
-
-
-def _level_words(catches: PassCatches, at: int, gap: float) -> Words:
-    more = "more" if gap > 0 else "less"
-    return Words(f"pass {catches.numbers[at]} caught {abs(gap):.0f} % {more} than {_other(catches, at)}")
-
-
-def _gap_words(catches: PassCatches, at: int, gaps: list[float], many: int) -> Words:
-    left, right = (f"{gap:+.0f}".replace("-0", "+0") if abs(gap) < 0.5 else f"{gap:+.0f}" for gap in gaps)
-    factor = LIMITS["catch factor"].value
-    trays = f", and {many} of its trays are apart by a factor of more than {factor:g}" if many else ""
-    sides = f"{left} % on the left and {right} % on the right"
-    return Words(f"pass {catches.numbers[at]} caught {sides} against {_other(catches, at)}{trays}")
 
 
 _WIND = {
