@@ -113,7 +113,7 @@ def _driven(study: FieldStudy, case: FieldCase, system: str) -> str:
 
 def _answers(study: FieldStudy) -> list[Block]:
     found, sure, inner = study.case.found, study.sure, study.case.found.interior_cv_pct
-    further = f"{sure.low_pct:.1f} to {sure.high_pct:.1f} % for what one test leaves open" if sure else ""
+    further = f"between {sure.low_pct:.1f} and {sure.high_pct:.1f} %: one test can't tell it closer" if sure else ""
     edge = "headland, bout ends and boundary" if inner else "all of it"
     shares = ", ".join(f"{name} {found.share_pct[name]:.1f} %" for name in SHARES)
     near = f"nil: under {NIL_PCT:g} % of the target; near: within {NEAR_PCT:g} %"
@@ -135,8 +135,8 @@ def _masses(study: FieldStudy, system: str) -> Table:
     masses = {
         "metered": found.metered_kg,
         "outside the boundary": found.outside_kg,
-        "above the target where over": found.excess_kg,
-        "short of the target where under or nil": found.missing_kg,
+        "above the target, where too much fell": found.excess_kg,
+        "short of the target, where too little fell": found.missing_kg,
     }
     rows = tuple(
         (

@@ -96,10 +96,10 @@ def _passes(plan: Plan, system: str) -> Row:
     request = plan.request
     each = "1 run" if request.runs_per_catch == 1 else f"{request.runs_per_catch} runs"
     value = (
-        f"{plan.passes}, of {each} each, all in the same direction. The {plan.half_catch_g:.3g} g of a half-rate tray "
-        f"are then known to {plan.noise_pct:.1f} % (granule counting {plan.counting_pct:.1f} %, reading "
-        f"{plan.reading_pct:.1f} %). Or catch {plan.runs_together} runs together and weigh once, which can't show "
-        "passes that disagree"
+        f"{plan.passes}, of {each} each, all in the same direction. A tray that catches half the rate, "
+        f"{plan.half_catch_g:.3g} g, is then known to {plan.noise_pct:.1f} % (how many granules fall in it by chance "
+        f"{plan.counting_pct:.1f} %, the scale {plan.reading_pct:.1f} %). Or catch {plan.runs_together} runs together "
+        "and weigh once, which can't show passes that disagree"
     )
     grain = f"granules of {request.size_guide_number / 100:g} mm and {request.granule_density_kg_m3:g} kg/m3"
     rules = (f"at most {request.noise_pct:g} % with {grain}", *_rules(system, "plan noise", "passes"))

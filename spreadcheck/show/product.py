@@ -61,14 +61,16 @@ def _number(value: float | None, digits: int) -> str:
 
 def _readings(scatter: Scatter, low: str, high: str) -> str:
     """How many readings a mean is of, and between which they lie."""
-    return "1 reading" if scatter.count == 1 else f"{scatter.count} readings, {low} to {high}"
+    if scatter.count == 1:
+        return "1 reading"
+    return f"{scatter.count} readings, {f'all {low}' if low == high else f'{low} to {high}'}"
 
 
 def _size(product: Product) -> Iterator[Block]:
     for way, scatter in product.sizes.items():
         how = way if way in (GIVEN, COMPONENTS) else f"by {way}"
         readings = _readings(scatter, f"{scatter.lowest:.0f}", f"{scatter.highest:.0f}")
-        told = "over the mass; a sieve tells more" if way == COMPONENTS else readings
+        told = "by their shares; a sieve tells more" if way == COMPONENTS else readings
         said = f"SGN {scatter.mean:.0f}, a median diameter of {diameter_of_sgn_mm(scatter.mean):.2f} mm"
         yield Answer(f"Size, {how}", said, told)
     if product.uniformity_index is not None:

@@ -93,11 +93,11 @@ def _corrections(check: RateCheck) -> Iterator[Block]:
         yield Answer(f"Gate or belt, by {figure.way}", f"{s.setting:g} -> {figure.new_setting:.4g}")
     notes = []
     if factors and check.inverse:
-        notes.append("The factor is taken as metering a unit of mass: factor x aimed / measured.")
+        notes.append("The factor is taken as the metering that one unit of mass takes: factor x aimed / measured.")
     elif factors:
         notes.append(
-            "The factor is taken as mass a unit of metering: factor x measured / aimed. The machine's manual says "
-            "whether your controller counts the other way: then add --inverse-factor."
+            "The factor is taken as the mass that one unit of metering gives (a turn, a pulse): factor x measured / "
+            "aimed. If your controller counts the other way, add --inverse-factor; its manual says so."
         )
     if settings:
         notes.append(

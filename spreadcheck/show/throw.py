@@ -100,7 +100,7 @@ def _changes(study: ThrowStudy, system: str) -> Iterator[Block]:
     rows = tuple(_change_row(change, system) for change in told)
     columns = (Column("change", align="left"), Column("", align="left"), Column("throw"), Column("range", align="left"))
     yield Heading("What each change does to the throw in still air")
-    yield Table(columns, rows, notes=("Range: the same if granules meet 20 % less or more drag.",))
+    yield Table(columns, rows, notes=("Range: the same if the air brakes granules 20 % less or more.",))
     if study.same_throw:
         key, value = study.same_throw
         said = f"{FIELDS[key].name} {_shown(key, value, system)}"
