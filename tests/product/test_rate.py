@@ -265,7 +265,7 @@ def test_convention_is_stated_and_turned_over():
     usual = run(*options, "--factor", 0.8).output
     inverse = run(*options, "--factor", 1.1, "--inverse-factor").output
     assert "0.8 -> 0.88" in usual
-    assert "taken as the mass that one unit of metering gives (a turn, a pulse): factor x measured / aimed" in " ".join(usual.split())
+    assert "mass that one unit of metering gives (a turn, a pulse): factor x measured" in " ".join(usual.split())
     assert "1.1 -> 1\n" in inverse
     assert "the metering that one unit of mass takes: factor x aimed / measured" in " ".join(inverse.split())
 
