@@ -188,6 +188,7 @@ def test_keyboard_typed_width_and_buttons(browser):
     assert browser.find("#refused").text == ""
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_us_units_lead_where_asked_for(browser):
     result = sample("us_units")
     browser.open(report_html(result, "us"))
@@ -318,6 +319,7 @@ def test_contrast(browser):
 
 
 @pytest.mark.parametrize(("paper", "size"), [("a4", "595 x 842"), ("letter", "612 x 792")])
+@pytest.mark.usefixtures("undrawn")
 def test_it_prints(browser, poppler, paper, size):
     """Page size as asked for, no slider on paper, and every row of every table there."""
     result = sample("lopsided")
@@ -387,6 +389,7 @@ def run(*arguments):
     return CliRunner().invoke(main, [str(argument) for argument in arguments])
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_command_writes_both(tmp_path):
     page, pdf = tmp_path / "r.html", tmp_path / "r.PDF"
     sheet = SAMPLES / "lopsided.csv"
