@@ -44,9 +44,9 @@ def batch(
 ) -> None:
     """One summary row for every tray sheet below a folder.
 
-    Sheets are worked on over all cores and listed in the order of their names. Sheets that can't be used are listed at
-    the end with their faults and never stop the rest; the exit code is then 3. With --summary, a run that was stopped
-    goes on with --resume. --units is for the picture; the rows are SI.
+    Sheets stand in the order of their names. One that can't be used is named at the end with its faults and never
+    stops the others; the exit code is then 3. With --summary, a run that was stopped goes on with --resume. --units
+    changes the picture only: the rows are always metric.
 
     \b
     Examples:

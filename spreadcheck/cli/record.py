@@ -26,24 +26,24 @@ _LATER = ("finish", "finish later", "later", "quit")
 
 @click.command()
 @click.argument("sheet", type=click.Path())
-@click.option("--like", metavar="OTHER", help="Take the tray line and passes of another sheet, or insist on them.")
+@click.option("--like", metavar="OTHER", help="Take the tray line and passes of another sheet; a SHEET that exists must have the same.")
 @click.option(
     "--tray-by-tray/--pass-by-pass",
     default=None,
-    help="Ask every pass of a tray before the next tray, or every tray of a pass before the next pass; if not given, "
-    "as the sheet was begun, a new one pass by pass.",
+    help="Ask for all passes of a tray and then the next tray, or for all trays of a pass and then the next pass. "
+    "If not given: as the sheet was begun, and a new one pass by pass.",
 )
 @click.option("--units", type=click.Choice(["metric", "us"]), help="Units of the offsets; the sheet's if not given.")
-@click.option("--plain", is_flag=True, help="One line a tray: no large letters, and no screen that is cleared.")
+@click.option("--plain", is_flag=True, help="One line a tray, no large letters; the screen is never cleared.")
 @click.pass_context
 def record(
     ctx: click.Context, *, sheet: str, like: str | None, tray_by_tray: bool | None, units: str | None, plain: bool
 ) -> None:
-    """Enter the weights of a test tray by tray; each is on the disk before the next is asked.
+    """Enter the weights of a test tray by tray; each is saved before the next is asked for.
 
-    Weigh only after the machine has stopped and left the tray line. Recording goes on where the sheet stops; if SHEET,
-    .csv or .xlsx, does not exist, its details are asked first. Type help at any tray. A scale that sends digits and
-    Enter can feed it through a pipe.
+    Weigh only after the machine has stopped and left the tray line. Recording goes on where the sheet stops. If SHEET,
+    a .csv or .xlsx file, does not exist, its details are asked for first. Type help at any tray. A scale that sends
+    digits and Enter can be connected through a pipe.
 
     \b
     Examples:
@@ -63,7 +63,7 @@ def record(
         except ScreenGoneError:
             code = SIGNAL_EXIT + HANG_UP
             with contextlib.suppress(OSError):  # standard error may have gone with it
-                say(f"spreadcheck: nobody reads the questions any more; {sheet} holds what was recorded", err=True)
+                say(f"spreadcheck: the output was closed; what was recorded is in {sheet}", err=True)
     ctx.exit(code)
 
 
@@ -132,7 +132,7 @@ class _Session:
         from spreadcheck.errors import Fault, SheetError
 
         if not self._kept.digest:
-            remedy = "run it again and answer up to the unit of the catches"
+            remedy = "start again and answer as far as the unit of the catches"
             raise SheetError(Fault(self._path, "was not made: its tray line is not complete", remedy))
 
     def _weights(self, test: TrayTest, tray_by_tray: bool | None) -> None:
@@ -178,7 +178,7 @@ class _Session:
         if self._typed.failed:
             self._screen.warn(f"The input can't be read any more ({self._typed.failed}).")
         if self._typed.broken_off.strip():
-            self._screen.warn(f'"{shown(self._typed.broken_off)}" had no Enter behind it and was not taken.')
+            self._screen.warn(f'"{shown(self._typed.broken_off)}" was not taken: no Enter came after it.')
         if self._recording is not None:
             self._screen.end(closing_lines(self._recording, self._path))
         else:

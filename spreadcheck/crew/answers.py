@@ -61,7 +61,7 @@ def enter_weight(recording: Recording, text: str) -> Reply:
     ...     reply = enter_weight(state, typed); state = reply.recording
     ...     print(f"{reply.sort}: {reply.say[:80]}")
     taken: L1, pass 1: 11.2 g
-    asked: 121 g is at least ten times its neighbour: L1 11.2 g. Type it again (or !) if it
+    asked: 121 g is at least ten times its neighbour: L1 11.2 g. If it is right, type it ag
     taken: C, pass 1: 12.1 g
     asked: Leave R1, pass 1 empty (not weighed)? Press Enter again to leave it, or type the
     taken: R1, pass 1: x, thrown out
@@ -89,7 +89,7 @@ def _weight(recording: Recording, entry: Entry) -> Reply:
     again = asked is not None and asked.kind == "weight" and asked.number == entry.number
     doubts = () if again or entry.insists else doubts_of(recording.test, tray, column, entry)
     if doubts:
-        say = f"{'; '.join(doubts)}. Type it again (or !) if it is right, else the right one."
+        say = f"{'; '.join(doubts)}. If it is right, type it again or !; if not, type the right one."
         return Reply(replace(recording, asked=entry), say, ASKED)
     return _fill(recording, CatchState.WEIGHED, entry.number, f"{entry.number:.10g} {unit}")
 

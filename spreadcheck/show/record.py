@@ -11,12 +11,12 @@ SAFETY = "Weigh only after the machine has stopped and left the tray line."
 HELP_TEXT = """\
   12.3          the weight (12,3 and 12.3 g are the same); 0 if nothing fell in
   x             weighed, but to be thrown out: kicked, spilt, wet
-  blank         not weighed: left empty. Enter twice does the same
-  !             insist on the weight that was doubted; typing it again does the same
+  blank         not weighed, left empty; Enter twice does the same
+  !             keep the weight that was doubted; typing it again does the same
   note WORDS    a note on this tray
-  back          to the tray answered last; Enter keeps what it holds
+  back          to the tray before; Enter keeps what it holds
   go to R4      to another tray of this pass; go to R4 pass 2 to another pass
-  next          to the first tray that is still open
+  next          to the first tray without an entry
   show          the table so far
   finish later  stop here; the same command goes on later"""
 _COLUMN = 9
@@ -40,7 +40,7 @@ def question_line(recording: Recording, *, system: str | None = None) -> str:
     if recording.over:
         empty = empty_places(recording)
         left = f", left empty: {names_of(recording, empty, most=3)}" if empty else ""
-        return f"All asked{left}. Enter or finish to end; back, go to R4, show:"
+        return f"All asked for{left}. Enter or finish to end; or back, go to R4, show:"
     tray, column = recording.cell(recording.at)
     name, unit = recording.test.tray[tray], recording.test.columns[column].unit
     was = recording.now(recording.at)
@@ -53,7 +53,7 @@ def page(recording: Recording, said: str, *, system: str | None = None, plain: b
     progress = f" - {_progress(recording)}"
     head = recording.test.name[: width - len(progress)] + progress
     if recording.over:
-        middle = ["Every tray of every pass has been asked."]
+        middle = ["Every tray of every pass has been asked for."]
     else:
         facts = [_where(recording, system), *_which(recording)]
         letters = big_letters(recording.test.tray[recording.cell(recording.at)[0]], plain=plain)
@@ -97,13 +97,13 @@ def opening_lines(recording: Recording, path: str) -> list[str]:
     passes = "1 pass" if columns == 1 else f"{columns} passes"
     lines = [
         f"{path}: {trays} trays from {test.tray[0]} to {test.tray[-1]}, {passes}. "
-        "Each entry is on the disk before the next is asked.",
-        f"{SAFETY} Type help for the words to use.",
+        "Each weight is saved before the next one is asked for.",
+        f"{SAFETY} Type help to see what you can type.",
     ]
     if recording.at:
         empty = empty_places(recording)
-        left = f" Before it these are empty: {names_of(recording, empty)}." if empty else ""
-        lines.append(f"Going on behind the last weight, {recording.order}: {_progress(recording)}.{left}")
+        left = f" Left empty before it: {names_of(recording, empty)}." if empty else ""
+        lines.append(f"Going on after the last weight, {recording.order}: {_progress(recording)}.{left}")
     return lines
 
 
@@ -118,7 +118,7 @@ def closing_lines(recording: Recording, path: str) -> list[str]:
     empty = empty_places(recording)
     left = f", {len(empty)} left empty ({names_of(recording, empty)})" if empty else ""
     return [
-        f"Saved in {path}: all {recording.cells} asked{left}.",
+        f"Saved in {path}: all {recording.cells} places asked for{left}.",
         next_line("analyse", path, lead="To judge the test"),
     ]
 

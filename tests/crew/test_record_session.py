@@ -129,7 +129,7 @@ def test_a_new_sheet_through_a_pipe(tmp_path):
     assert "\x1b" not in done.stdout
     assert "\a" not in done.stdout
     assert done.stdout.count("0 +--") == 2  # the bars, once a pass
-    assert "all 6 asked, 1 left empty (C pass 2)" in done.stdout
+    assert "all 6 places asked for, 1 left empty (C pass 2)" in done.stdout
     assert f"spreadcheck analyse {path}" in done.stdout
     assert no_leftovers(tmp_path)
 
@@ -178,7 +178,7 @@ def test_what_ends_a_line(content, lines, stream):
 def test_what_has_no_enter_behind_it_is_not_taken(sheet):
     done = record(sheet, "5\n12")
     assert done.exit_code == 0
-    assert done.stderr == '"12" had no Enter behind it and was not taken.\n'
+    assert done.stderr == '"12" was not taken: no Enter came after it.\n'
     assert "1 of 10 recorded, next is L1, pass 1" in done.stdout
     assert read_sheet(sheet).catch[0, 0] == 5
 
@@ -187,7 +187,7 @@ def test_going_on_in_a_second_session(sheet):
     record(sheet, "5\nblank\n12\nfinish later\n9\n")
     done = record(sheet, "9\n")
     assert (
-        "Going on behind the last weight, pass by pass: 2 of 10 recorded. Before it these are empty: L1 pass 1."
+        "Going on after the last weight, pass by pass: 2 of 10 recorded. Left empty before it: L1 pass 1."
         in done.stdout
     )
     np.testing.assert_array_equal(read_sheet(sheet).catch[:, 0], [5, NAN, 12, 9, NAN])
@@ -238,10 +238,10 @@ def test_tray_by_tray_and_us_units(sheet):
     assert "L2, 6.562 ft left, pass 2 of 2" in done.stdout
     assert read_sheet(sheet).catch[0].tolist() == [5, 5.1]
     again = record(sheet, "9\n")
-    assert "Going on behind the last weight, tray by tray: 2 of 10 recorded.\n" in again.stdout
+    assert "Going on after the last weight, tray by tray: 2 of 10 recorded.\n" in again.stdout
     np.testing.assert_array_equal(read_sheet(sheet).catch[1], [9, NAN])
     asked = record(sheet, "", "--pass-by-pass").stdout
-    assert "Before it these are empty: C pass 1, R1 pass 1, R2 pass 1." in asked
+    assert "Left empty before it: C pass 1, R1 pass 1, R2 pass 1." in asked
 
 
 # --- details of a new sheet ------------------------------------------------------------------------------------------
@@ -262,7 +262,7 @@ def test_no_sheet_without_a_tray_line(tmp_path):
     assert '"tray length" has no unit' in done.stdout
     assert done.stderr == (
         f"spreadcheck: {path}: was not made: its tray line is not complete; "
-        "run it again and answer up to the unit of the catches\n"
+        "start again and answer as far as the unit of the catches\n"
     )
     assert os.listdir(tmp_path) == []
 
@@ -882,7 +882,7 @@ def test_output_that_nobody_reads(sheet):
         text=True,
         check=True,
     )
-    assert done.stderr == f"spreadcheck: nobody reads the questions any more; {sheet} holds what was recorded\n"
+    assert done.stderr == f"spreadcheck: the output was closed; what was recorded is in {sheet}\n"
     assert read_sheet(sheet).catch[0, 0] == 5
     assert no_leftovers(sheet.parent)
 
