@@ -26,7 +26,11 @@ _LATER = ("finish", "finish later", "later", "quit")
 
 @click.command()
 @click.argument("sheet", type=click.Path())
-@click.option("--like", metavar="OTHER", help="Take the tray line and passes of another sheet; a SHEET that exists must have the same.")
+@click.option(
+    "--like",
+    metavar="OTHER",
+    help="Take the tray line and passes of another sheet; a SHEET that exists must have the same.",
+)
 @click.option(
     "--tray-by-tray/--pass-by-pass",
     default=None,

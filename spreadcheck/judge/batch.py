@@ -16,50 +16,28 @@ from dataclasses import asdict, dataclass, field
 from functools import partial
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from spreadcheck.errors import Fault, OutputError, SpreadcheckError, record, told
+from spreadcheck.errors import Fault, OutputError, SheetError, SpreadcheckError, record, told
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT
+from spreadcheck.sheet.cells import unread
 from spreadcheck.sheet.files import BOOK_ENDINGS, is_sheet_file
-from spreadcheck.sheet.labels import BACK_AND_FORTH, ROUND_AND_ROUND
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traysheet import read_sheet, worksheets_of
-
-if TYPE_CHECKING:
-    from concurrent.futures import ProcessPoolExecutor
 
 ENDINGS = (".csv", ".txt", ".tsv", *BOOK_ENDINGS)
 _SHEETS_A_TASK = 32
 _TASKS_AHEAD = 8  # a core: enough to keep it busy, few enough to keep memory flat
 
 COLUMNS = (
-    "sheet",
-    "test",
-    "date",
-    "machine",
-    "product",
-    "trays",
-    "passes",
-    "effective_width_back_and_forth_m",
-    "effective_width_back_and_forth_least_m",
-    "effective_width_back_and_forth_most_m",
-    "effective_width_round_and_round_m",
-    "effective_width_round_and_round_least_m",
-    "effective_width_round_and_round_most_m",
-    "bout_width_m",
-    "driving",
-    "cv_back_and_forth_pct",
-    "cv_round_and_round_pct",
-    "verdict",
-    "blocking",
-    "advised_width_back_and_forth_m",
-    "advised_width_round_and_round_m",
-    "within_limit",
-    "mean_kg_ha",
-    "centre_m",
-    "left_share_pct",
-    "warnings",
-)
+    "sheet", "test", "date", "machine", "product", "trays", "passes",
+    *(f"effective_width_back_and_forth{end}_m" for end in ("", "_least", "_most")),
+    *(f"effective_width_round_and_round{end}_m" for end in ("", "_least", "_most")),
+    "bout_width_m", "driving", "cv_back_and_forth_pct", "cv_round_and_round_pct", "verdict", "blocking",
+    "advised_width_back_and_forth_m", "advised_width_round_and_round_m", "within_limit", "mean_kg_ha", "centre_m",
+    "left_share_pct", "warnings",
+)  # fmt: skip
 
 
 @record
@@ -143,9 +121,7 @@ def summarise(folder: str, sheet: str, options: BatchOptions) -> list[SheetResul
     """Read and assess the tray sheet in a file, or all of a workbook; whatever goes wrong is a fault of that file."""
     path = Path(folder, sheet)
     try:
-        fault = _no_file(path)
-        if fault:
-            return [SheetResult(sheet, None, (str(fault),))]
+        _check_file(path)
         titles = worksheets_of(path)
     except Exception as error:
         return [SheetResult(sheet, None, _faults(path, error))]
@@ -153,11 +129,8 @@ def summarise(folder: str, sheet: str, options: BatchOptions) -> list[SheetResul
     for title in titles:
         name = f"{sheet} [{title}]" if title else sheet
         try:
-            test = read_sheet(path, worksheet=title)
-            result = assess(
-                test, limit_pct=options.limit_pct, bout_width_m=options.bout_width_m, tails=options.tails, relative=True
-            )
-            results.append(SheetResult(name, _row(name, result), (), sheet, len(titles)))
+            row = _row(name, assess(read_sheet(path, worksheet=title), relative=True, **asdict(options)))
+            results.append(SheetResult(name, row, (), sheet, len(titles)))
         except Exception as error:
             results.append(SheetResult(name, None, _faults(path, error), sheet, len(titles)))
     return results
@@ -171,41 +144,42 @@ def _faults(path: Path, error: Exception) -> tuple[str, ...]:
     return (str(Fault(str(path), problem, "please report it, with the sheet")),)
 
 
-def _no_file(path: Path) -> Fault | None:
-    """Why something is no file to read: a folder that was closed, a pipe, a device, a link that leads nowhere."""
+def _check_file(path: Path) -> None:
+    """Refuse what is no file to read: a folder that was closed, a pipe, a device, a link that leads nowhere."""
     try:
         mode = path.stat().st_mode
     except OSError as error:
-        return Fault(str(path), f"can't be read ({error.strerror or error})", "check the file, or the link")
+        raise SheetError(unread(str(path), error)) from None
     if stat.S_ISDIR(mode):
-        return Fault(str(path), "the folder can't be looked into", "check who may read it")
-    return None if stat.S_ISREG(mode) else Fault(str(path), "is not a plain file", "take it out of the folder")
+        raise SheetError(Fault(str(path), "the folder can't be looked into", "check who may read it"))
+    if not stat.S_ISREG(mode):
+        raise SheetError(Fault(str(path), "is not a plain file", "take it out of the folder"))
 
 
 def _row(sheet: str, result: Assessment) -> dict[str, Any]:
-    test, profile, bouts = result.test, result.profile, result.bouts
-    back, around = bouts.get(BACK_AND_FORTH), bouts.get(ROUND_AND_ROUND)
-    return {
+    test, profile = result.test, result.profile
+    row: dict[str, Any] = dict.fromkeys(COLUMNS) | {
         "sheet": sheet,
         **{name: test.text(name) for name in ("test", "date", "machine", "product")},
         "trays": len(profile.offset_m),
         "passes": profile.passes_used,
-        **_widths(result, BACK_AND_FORTH),
-        **_widths(result, ROUND_AND_ROUND),
         "bout_width_m": result.bout_width_m,
         "driving": result.driving or "",
-        "cv_back_and_forth_pct": _known(back.cv_pct) if back else None,
-        "cv_round_and_round_pct": _known(around.cv_pct) if around else None,
         "verdict": result.verdict.state if result.verdict else "",
         "blocking": " ".join(result.blocking),
-        "advised_width_back_and_forth_m": result.advised_width_m(BACK_AND_FORTH),
-        "advised_width_round_and_round_m": result.advised_width_m(ROUND_AND_ROUND),
         "within_limit": result.within_limit,
-        "mean_kg_ha": back.mean_kg_ha if back and not profile.relative and not result.area_range(None) else None,
         "centre_m": profile.centre_m,
         "left_share_pct": profile.left_share_pct,
         "warnings": " ".join(dict.fromkeys(doubt.code for doubt in result.doubts)),
     }
+    for method in METHODS:
+        name, bout = method.replace("-", "_"), result.bouts.get(method)
+        row |= _widths(result, method) | {f"advised_width_{name}_m": result.advised_width_m(method)}
+        if bout is not None:
+            row[f"cv_{name}_pct"] = None if math.isnan(bout.cv_pct) else bout.cv_pct
+    if BACK_AND_FORTH in result.bouts and not profile.relative and not result.area_range(None):
+        row["mean_kg_ha"] = result.bouts[BACK_AND_FORTH].mean_kg_ha
+    return row
 
 
 def _widths(result: Assessment, method: str) -> dict[str, float | None]:
@@ -223,10 +197,6 @@ def _widths(result: Assessment, method: str) -> dict[str, float | None]:
         width = least = most = None
     name = f"effective_width_{method.replace('-', '_')}"
     return {f"{name}_m": width, f"{name}_least_m": least or None, f"{name}_most_m": most}
-
-
-def _known(value: float) -> float | None:
-    return None if math.isnan(value) else value
 
 
 def run_batch(
@@ -265,7 +235,8 @@ def run_batch(
     asked = options or BatchOptions()
     work = partial(_work, os.fspath(folder), asked)
     known = done or {}
-    tasks = _tasks((sheet, known.get(sheet)) for sheet in sheets)
+    entries = ((sheet, known.get(sheet)) for sheet in sheets)
+    tasks = iter(lambda: list(islice(entries, _SHEETS_A_TASK)), [])
     count = workers or cores()
     if count == 1:
         for task in tasks:
@@ -276,10 +247,21 @@ def run_batch(
 
 def _pooled(work: Callable[[_Task], list[SheetResult]], tasks: Iterator[_Task], count: int) -> Iterator[SheetResult]:
     """The work over several processes; where one dies, its sheets are tried one by one."""
-    from concurrent.futures import Future
+    from concurrent.futures import Future, ProcessPoolExecutor
     from concurrent.futures.process import BrokenProcessPool
 
-    pool, ahead = _pool(count), deque[tuple[_Task, Future[list[SheetResult]]]]()
+    def new_pool(count: int) -> ProcessPoolExecutor:  # processes that leave Ctrl-C to the one that started them
+        return ProcessPoolExecutor(count, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN))
+
+    def alone(entry: _Entry) -> list[SheetResult]:
+        with new_pool(1) as pool:
+            try:
+                return pool.submit(work, [entry]).result()
+            except BrokenProcessPool:
+                fault = Fault(entry[0], "its reading ended the process", "look at the memory, or take the file out")
+                return [SheetResult(entry[0], None, (str(fault),))]
+
+    pool, ahead = new_pool(count), deque[tuple[_Task, Future[list[SheetResult]]]]()
     try:
         while True:
             ahead.extend((task, pool.submit(work, task)) for task in islice(tasks, count * _TASKS_AHEAD - len(ahead)))
@@ -291,29 +273,11 @@ def _pooled(work: Callable[[_Task], list[SheetResult]], tasks: Iterator[_Task], 
             except BrokenProcessPool:
                 lost = [*task, *(entry for later, _ in ahead for entry in later)]
                 for entry in lost:
-                    yield from _alone(work, entry)
+                    yield from alone(entry)
                 pool.shutdown(wait=False, cancel_futures=True)
-                pool, ahead = _pool(count), deque()
+                pool, ahead = new_pool(count), deque()
     finally:
         pool.shutdown(cancel_futures=True)
-
-
-def _pool(count: int) -> ProcessPoolExecutor:
-    """Processes that leave Ctrl-C to the one that started them."""
-    from concurrent.futures import ProcessPoolExecutor
-
-    return ProcessPoolExecutor(count, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN))
-
-
-def _alone(work: Callable[[_Task], list[SheetResult]], entry: _Entry) -> list[SheetResult]:
-    from concurrent.futures.process import BrokenProcessPool
-
-    with _pool(1) as pool:
-        try:
-            return pool.submit(work, [entry]).result()
-        except BrokenProcessPool:
-            fault = Fault(entry[0], "its reading ended the process", "look at the memory, or take the file out")
-            return [SheetResult(entry[0], None, (str(fault),))]
 
 
 def cores() -> int:
@@ -324,11 +288,6 @@ def cores() -> int:
 
 _Entry = tuple[str, list[SheetResult] | None]
 _Task = list[_Entry]
-
-
-def _tasks(sheets: Iterator[_Entry]) -> Iterator[_Task]:
-    while task := list(islice(sheets, _SHEETS_A_TASK)):
-        yield task
 
 
 def _work(folder: str, options: BatchOptions, task: _Task) -> list[SheetResult]:

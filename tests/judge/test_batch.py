@@ -137,7 +137,7 @@ def test_nothing_ends_a_batch(season, monkeypatch, workers):
         "socket.csv": "is not a plain file",
         "null.csv": "is not a plain file",
         "self.csv": "can't be read (Too many levels of symbolic links)",
-        "gone.csv": "can't be read (No such file or directory)",
+        "gone.csv": "the file does not exist",
         "closed": "the folder can't be looked into",
     }.items():
         assert f"{season / name}: {why}; " in done.stderr
