@@ -12,8 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from spreadcheck.crew.entry import Entry, read_entry
-from spreadcheck.crew.recording import Recording, next_open, place_named
+from spreadcheck.crew.recording import Entry, Recording, next_open, place_named, read_entry
 from spreadcheck.crew.slips import doubts_of, refusal_of
 from spreadcheck.errors import record
 from spreadcheck.sheet.traytest import CatchState

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from spreadcheck.crew.entry import MAX_TYPED, printable
+from spreadcheck.crew.recording import MAX_TYPED, printable
 from spreadcheck.errors import Fault, QuantityError, SpreadcheckError, record
 from spreadcheck.sheet.labels import LABELS, REQUIRED, Label, known_label, read_value
 from spreadcheck.sheet.traytest import (

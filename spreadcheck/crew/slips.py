@@ -12,7 +12,7 @@ from decimal import Decimal
 
 import numpy as np
 
-from spreadcheck.crew.entry import Entry
+from spreadcheck.crew.recording import Entry
 from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH, CatchState, TrayTest, column_kind
 from spreadcheck.units import from_inside
 

@@ -1,4 +1,4 @@
-"""Flight of a granule from the disc to the ground, with air drag and wind.
+"""Flight of a granule from the disc to the ground, with air drag and wind; and the air itself.
 
 Axes: x along the throw, y to its right, z up. A granule falls with its weight less the air's buoyancy, and drag acts
 against its speed through the air: m dv/dt = (m - m_air) g - rho / 2 Cd A |v - w| (v - w).
@@ -7,10 +7,13 @@ References
   Clift, Grace and Weber (1978), Bubbles, Drops, and Particles, Academic Press.
   Haider and Levenspiel (1989), Drag coefficient and terminal velocity of spherical and nonspherical particles,
   Powder Technology 58, 63-70.
+  U.S. Standard Atmosphere (1976), which ISO 2533 shares: dry air and Sutherland's constants.
+  WMO-No. 8, Guide to Instruments and Methods of Observation, annex 4.B: saturation vapour pressure over water.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any, TypeAlias
 
@@ -18,10 +21,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from spreadcheck.errors import Fault, QuantityError, record
-from spreadcheck.product.air import Air
 from spreadcheck.sheet.plausible import require_between
 from spreadcheck.sheet.traytest import FloatArray
 
+DRY_AIR_J_KG_K = 287.05287  # gas constant of dry air
+VAPOUR_J_KG_K = 461.523  # gas constant of water vapour, 8.314462618 / 0.018015268
+ZERO_C_K = 273.15
+STANDARD_PRESSURE_HPA = 1013.25
+
+TEMPERATURES_DEG_C = (-40.0, 60.0)
+PRESSURES_HPA = (500.0, 1100.0)
 GRAVITY_M_S2 = 9.80665
 HIGHEST_REYNOLDS = 338_000.0  # where the drag of a sphere collapses and this law ends
 LONGEST_FLIGHT_S = 1e5
@@ -42,6 +51,101 @@ _FAST = np.array(
     ]
 )
 _FAST_ENDS = np.array([1500.0, 12_000.0, 44_000.0])
+
+
+@record
+class Air:
+    """Air as a granule meets it."""
+
+    density_kg_m3: float
+    viscosity_pa_s: float
+
+
+def vapour_pressure(temperature_deg_c: float) -> float:
+    """Pressure of water vapour in saturated air, over water.
+
+    e = 6.112 exp(17.62 t / (243.12 + t)), WMO-No. 8, annex 4.B.
+
+    Parameters
+    ----------
+    temperature_deg_c : float
+        Air temperature. [degC]
+
+    Returns
+    -------
+    float
+        Vapour pressure. [hPa]
+
+    Examples
+    --------
+    >>> round(vapour_pressure(20), 2)
+    23.33
+    """
+    return 6.112 * math.exp(17.62 * temperature_deg_c / (243.12 + temperature_deg_c))
+
+
+def air_density(
+    temperature_deg_c: float, *, pressure_hpa: float = STANDARD_PRESSURE_HPA, humidity_pct: float = 0.0
+) -> float:
+    """Density of moist air: dry air and water vapour as ideal gases side by side.
+
+    Parameters
+    ----------
+    temperature_deg_c : float
+        Air temperature. [degC]
+    pressure_hpa : float
+        Air pressure at the place, not reduced to sea level. [hPa]
+    humidity_pct : float
+        Relative humidity. [%]
+
+    Returns
+    -------
+    float
+        Density. [kg/m3]
+
+    Raises
+    ------
+    QuantityError
+        If a value lies outside what weather brings.
+
+    Examples
+    --------
+    >>> round(air_density(15), 4)  # the standard atmosphere at sea level
+    1.225
+    """
+    require_between("air temperature", temperature_deg_c, *TEMPERATURES_DEG_C, "degC")
+    require_between("air pressure", pressure_hpa, *PRESSURES_HPA, "hPa")
+    require_between("relative humidity", humidity_pct, 0, 100, "%")
+    vapour = humidity_pct / 100 * vapour_pressure(temperature_deg_c)
+    kelvin = temperature_deg_c + ZERO_C_K
+    return 100 * ((pressure_hpa - vapour) / DRY_AIR_J_KG_K + vapour / VAPOUR_J_KG_K) / kelvin
+
+
+def air_viscosity(temperature_deg_c: float) -> float:
+    """Dynamic viscosity of air by Sutherland's law, mu = 1.458e-6 T^1.5 / (T + 110.4), T in K.
+
+    Parameters
+    ----------
+    temperature_deg_c : float
+        Air temperature. [degC]
+
+    Returns
+    -------
+    float
+        Dynamic viscosity. [Pa s]
+
+    Raises
+    ------
+    QuantityError
+        If the temperature lies outside what weather brings.
+
+    Examples
+    --------
+    >>> round(air_viscosity(15) * 1e5, 4)  # the standard atmosphere at sea level
+    1.7894
+    """
+    kelvin = require_between("air temperature", temperature_deg_c, *TEMPERATURES_DEG_C, "degC") + ZERO_C_K
+    return 1.458e-6 * kelvin * math.sqrt(kelvin) / (kelvin + 110.4)
 
 
 @record

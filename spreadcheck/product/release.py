@@ -9,8 +9,7 @@ from typing import Any, NamedTuple
 
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.pattern.kinds import SPINNERS
-from spreadcheck.product.air import STANDARD_PRESSURE_HPA, Air, air_density, air_viscosity
-from spreadcheck.product.flight import SPHERICITIES
+from spreadcheck.product.flight import SPHERICITIES, STANDARD_PRESSURE_HPA, Air, air_density, air_viscosity
 from spreadcheck.sheet.plausible import BOUNDS, check, require_between
 from spreadcheck.sheet.traytest import TrayTest
 

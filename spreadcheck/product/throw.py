@@ -12,8 +12,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from spreadcheck.errors import Fault, QuantityError, record
-from spreadcheck.product.air import Air
-from spreadcheck.product.flight import Flight, Granule, Release, fly, terminal_velocity
+from spreadcheck.product.flight import Air, Flight, Granule, Release, fly, terminal_velocity
 from spreadcheck.product.release import RELEASE_SPEEDS_M_S, ThrowSetting, Weather, release_speed
 from spreadcheck.sheet.plausible import BOUNDS
 

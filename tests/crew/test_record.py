@@ -13,11 +13,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spreadcheck.crew.answers import ASKED, DONE, HELP, MAX_NOTE, SHOW, TAKEN, TOLD, enter_weight
-from spreadcheck.crew.entry import MAX_TYPED, read_entry
 from spreadcheck.crew.lock import KeptSheet, take_up
 from spreadcheck.crew.newsheet import new_sheet, question, reply_to
 from spreadcheck.crew.plan import PlanRequest, plan_line, planned_sheet
-from spreadcheck.crew.recording import TRAY_BY_TRAY, empty_places, layout_differences, place_named, start_recording
+from spreadcheck.crew.recording import (
+    MAX_TYPED,
+    TRAY_BY_TRAY,
+    empty_places,
+    layout_differences,
+    place_named,
+    read_entry,
+    start_recording,
+)
 from spreadcheck.crew.slips import doubts_of, refusal_of
 from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.sheet.traytest import CatchColumn, CatchState, tray_test

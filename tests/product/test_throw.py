@@ -15,16 +15,18 @@ from published_cases import rounding, rows
 
 from spreadcheck.cli import main
 from spreadcheck.errors import QuantityError
-from spreadcheck.product.air import Air, air_density, vapour_pressure
 from spreadcheck.product.flight import (
     GRAVITY_M_S2,
+    Air,
     Granule,
     Release,
+    air_density,
     drag_coefficient,
     fly,
     shape_drag,
     sphere_drag,
     terminal_velocity,
+    vapour_pressure,
 )
 from spreadcheck.product.release import (
     RELEASE_FACTOR,
