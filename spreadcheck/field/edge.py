@@ -65,7 +65,13 @@ def deposit_between(
     last: int | None = None,
 ) -> Deposit:
     """The deposit of some passes between two places, as linear pieces between its kinks."""
-    x = _kinks(profile, bout_width_m, low_m, high_m)
+    # every place between the two where the deposit may bend: the knots of all passes, turned or not, and both ends
+    reach, w = reach_m(profile), bout_width_m
+    numbers = np.arange(np.floor((low_m - reach) / w), np.ceil((high_m + reach) / w) + 1)
+    places = np.sort((numbers[:, None] * w + np.concatenate((profile.knots[0], -profile.knots[0]))).ravel())
+    closest = _SAME * (high_m - low_m + reach + w)
+    places = places[np.append(True, np.diff(places) > closest)]
+    x = np.concatenate(([low_m], places[(places > low_m + closest) & (places < high_m - closest)], [high_m]))
     start, length = x[:-1], np.diff(x)
 
     def rate(places: FloatArray) -> FloatArray:
@@ -81,19 +87,6 @@ def deposit_between(
     near, far = rate(start + length / 4), rate(start + 3 * length / 4)
     left, right = np.maximum(1.5 * near - 0.5 * far, 0.0), np.maximum(1.5 * far - 0.5 * near, 0.0)
     return Deposit(start, length, left, right, np.array([0]))
-
-
-def _kinks(profile: Profile, w: float, low_m: float, high_m: float) -> FloatArray:
-    """Every place between two where the deposit may bend: the knots of all passes, turned or not, and both ends."""
-    reach = reach_m(profile)
-    numbers = np.arange(np.floor((low_m - reach) / w), np.ceil((high_m + reach) / w) + 1)
-    knots = np.concatenate((profile.knots[0], -profile.knots[0]))
-    places = np.sort((numbers[:, None] * w + knots).ravel())
-    places = places[(places > low_m) & (places < high_m)]
-    closest = _SAME * (high_m - low_m + reach + w)
-    inner = [places[:1], places[1:][np.diff(places) > closest]] if len(places) else [places]
-    x = np.concatenate(inner)
-    return np.concatenate(([low_m], x[(x > low_m + closest) & (x < high_m - closest)], [high_m]))
 
 
 LEFT, RIGHT = "left", "right"

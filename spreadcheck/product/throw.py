@@ -13,7 +13,7 @@ from dataclasses import replace
 
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.product.flight import Air, Flight, Granule, Release, fly, terminal_velocity
-from spreadcheck.product.release import RELEASE_SPEEDS_M_S, ThrowSetting, Weather, release_speed
+from spreadcheck.product.release import RELEASE_SPEEDS_M_S, ThrowSetting, Weather, changed_setting, release_speed
 from spreadcheck.sheet.plausible import BOUNDS
 
 DRAG_SPAN = (0.8, 1.2)  # drag of real granules over that of the law, to see how much hangs on it
@@ -169,7 +169,11 @@ def _release(setting: ThrowSetting, *, drag_factor: float = 1.0, along: float = 
 
 def _changes(present: ThrowSetting, changed: ThrowSetting, air: Air) -> tuple[Change, ...]:
     """Each changed field on its own, then all together, each with the law's drag and with less and more of it."""
-    trials = {key: _with(present, changed, key) for key in _changed_fields(present, changed)} | {"": changed}
+    trials: dict[str, ThrowSetting] = {}
+    for key in _changed_fields(present, changed):
+        alone = {name: getattr(changed, name) for name in (_SPEEDS if key in _SPEEDS else (key,))}
+        trials[key] = replace(present, **alone)
+    trials[""] = changed
     drags = (1.0, *DRAG_SPAN)
     settings = (present, *trials.values())
     flights = fly([_release(setting, drag_factor=drag) for setting in settings for drag in drags], air)
@@ -187,11 +191,6 @@ def _changed_fields(present: ThrowSetting, changed: ThrowSetting) -> list[str]:
     """The fields that differ; a speed counts once, as spinner speed where that is known."""
     keys = [key for key in vars(present) if getattr(present, key) != getattr(changed, key)]
     return [key for key in keys if key != "release_speed_m_s" or "spinner_speed_rpm" not in keys]
-
-
-def _with(present: ThrowSetting, changed: ThrowSetting, key: str) -> ThrowSetting:
-    """The present setting with one field of the changed one; the speed is one change however it is written."""
-    return replace(present, **{name: getattr(changed, name) for name in (_SPEEDS if key in _SPEEDS else (key,))})
 
 
 def _value(setting: ThrowSetting, key: str) -> float:
@@ -255,20 +254,12 @@ def throw_chart(
     for count, most, what in ((len(sizes), MOST_CHART_SIZES, "sizes"), (len(chosen), MOST_CHART_SPEEDS, "speeds")):
         if count > most:
             raise QuantityError(Fault("", f"{count} {what} are more than the table holds", f"give {most} or fewer"))
-    at_speed = [_at_speed(present, by, speed) for speed in chosen]
+    at_speed = [changed_setting(present, {by: speed}) or present for speed in chosen]
     grid = [replace(setting, granule_size_mm=size) for setting in at_speed for size in sizes]
     throws = [flight.throw_m for flight in fly([_release(setting) for setting in grid], air)]
     rows = tuple(tuple(throws[at : at + len(sizes)]) for at in range(0, len(throws), len(sizes)))
     release = tuple(release_speed(setting) for setting in at_speed)
     return Chart(by, tuple(chosen), release, tuple(sizes), rows)
-
-
-def _at_speed(present: ThrowSetting, by: str, speed: float) -> ThrowSetting:
-    """The present setting at another speed; a release speed that was given follows the spinner speed."""
-    if by == "spinner_speed_rpm" and present.release_speed_m_s is not None and present.spinner_speed_rpm is not None:
-        given = present.release_speed_m_s * speed / present.spinner_speed_rpm
-        return replace(present, spinner_speed_rpm=speed, release_speed_m_s=given)
-    return replace(present, **{by: speed})
 
 
 def _usual_speeds(settings: Sequence[ThrowSetting], by: str) -> set[float]:
