@@ -93,7 +93,7 @@ def analyse(
 
         test = both_sides(test)
     if analysis is not None:
-        from spreadcheck.judge.nutrients import read_analysis
+        from spreadcheck.judge.blend import read_analysis
 
         nutrients = read_analysis(analysis)
     result = assess(

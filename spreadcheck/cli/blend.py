@@ -39,8 +39,7 @@ def blend(
         --analysis sample_trays/example_blend_analysis.toml
     """
     from spreadcheck.judge.assessment import assess
-    from spreadcheck.judge.blend import assess_blend
-    from spreadcheck.judge.nutrients import read_analysis
+    from spreadcheck.judge.blend import assess_blend, read_analysis
     from spreadcheck.show.blend import blend_document, blend_figure, blend_json
 
     out.check(sheet, analysis)

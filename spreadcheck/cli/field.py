@@ -203,7 +203,7 @@ def _several(
 def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None) -> Asked:
     """The options as what the library is asked; everything is read before anything is worked out."""
     from spreadcheck.field.case import Asked
-    from spreadcheck.judge.nutrients import read_analysis
+    from spreadcheck.judge.blend import read_analysis
     from spreadcheck.money.pricefile import basis_from, parse_price, read_price_file
 
     price, target = wished.pop("product_price"), wished.pop("target_kg_ha")

@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadcheck.doubts.conditions import wind_words
 from spreadcheck.doubts.doubt import Doubt, Explanation, Listed, Places, Quantity, Value, Words
 from spreadcheck.doubts.explain import SWAPPED, explanations_of
 from spreadcheck.doubts.register import CHECKS, doubt
@@ -192,6 +191,12 @@ _WIND = {
     "explains": "{wind} {carries} this side, up to {most} at its speed, which explains it",
     "may explain": "{wind} {carries} this side, up to {most} at its speed, which may explain it",
 }
+
+
+def wind_words(test: TrayTest) -> str:
+    """Where the wind came from, in words."""
+    direction = test.text("wind from")
+    return direction and ("kept changing" if direction == "changing" else f"came from {direction}")
 
 
 def _wind_words(test: TrayTest, shift_m: float) -> Words:

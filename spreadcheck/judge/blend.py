@@ -1,16 +1,12 @@
 """A blend, component by component: does every nutrient get where it should?
 
-1. `NutrientAnalysis`   what each component holds, and the CV limit of each nutrient
-2. `blend_parts`        single-pass profile of the whole, of every component and of every nutrient
-3. `assess_blend`       CV and effective width of each part, and the width at which all are within their limits
-4. `zone_shares`        how the blend changes across the width: share of each component, zone by zone
-
 A component's rate is found from its own columns (`pass 2 / potash`); a nutrient's rate is the sum over components of
 rate x content. All deposits are sums of passes, so the overlap is the same for parts and whole.
 """
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import field, replace
 from functools import cached_property
@@ -18,7 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.errors import Fault, NoSpreadError, SheetError, record
+from spreadcheck.errors import Fault, NoSpreadError, QuantityError, SheetError, record
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, column_kind
 from spreadcheck.spread.bands import WidthCurve, width_curves, worst_curve
@@ -40,6 +36,60 @@ class NutrientAnalysis:
     def nutrients(self) -> tuple[str, ...]:
         """The nutrients named, in the order of the file."""
         return tuple(dict.fromkeys(nutrient for content in self.content_pct.values() for nutrient in content))
+
+
+LIMITS_TABLE = "limits"
+
+
+def read_analysis(path: str | os.PathLike[str]) -> NutrientAnalysis:
+    """Read the analysis of a blend's components: a small TOML file, a table each, and one of limits if there are any.
+
+    Parameters
+    ----------
+    path : str or path-like
+        The TOML file. [-]
+
+    Returns
+    -------
+    NutrientAnalysis
+        Contents and limits. [%]
+
+    Raises
+    ------
+    QuantityError
+        If the file can't be read, or a content is no number from 0 to 100.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = pathlib.Path(folder, "analysis.toml")
+    ...     _ = file.write_text("[urea]\\nN = 46\\n[limits]\\nN = 15\\n")
+    ...     read_analysis(file)
+    NutrientAnalysis(content_pct={'urea': {'N': 46.0}}, limit_pct={'N': 15.0})
+    """
+    from spreadcheck.sheet.typedfiles import number_at, read_toml  # no other command reads an analysis
+
+    name = os.fspath(path)
+    tables = read_toml(path)
+    loose = [key for key, value in tables.items() if not isinstance(value, dict)]
+    if loose:
+        remedy = f"put it under the component it belongs to, such as [urea] and then {loose[0]} = 46"
+        raise QuantityError(Fault(name, f'"{loose[0]}" stands outside any component', remedy))
+    limits = tables.pop(LIMITS_TABLE, {})
+    if not tables:
+        raise QuantityError(Fault(name, "there is no component in it", "write such as [urea] and then N = 46"))
+    contents = {}
+    for component, content in tables.items():
+        place = f"{name} [{component}]"
+        contents[component] = {nutrient: number_at(content, nutrient, place=place, high=100) for nutrient in content}
+        if (whole := sum(contents[component].values())) > 100:
+            problem = f"the contents add up to {whole:g} %"
+            raise QuantityError(Fault(place, problem, "give % of the component's mass, 100 at most together"))
+    return NutrientAnalysis(
+        contents,
+        {part: number_at(limits, part, place=f"{name} [{LIMITS_TABLE}]", low=0.1, high=1000) for part in limits},
+    )
 
 
 @record(eq=False)

@@ -15,8 +15,7 @@ from hypothesis import strategies as st
 from spreadcheck import assess
 from spreadcheck.cli import main
 from spreadcheck.errors import NoSpreadError, QuantityError, SheetError
-from spreadcheck.judge.blend import NutrientAnalysis, assess_blend, zone_shares
-from spreadcheck.judge.nutrients import read_analysis
+from spreadcheck.judge.blend import NutrientAnalysis, assess_blend, read_analysis, zone_shares
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.show.blend import blend_document, blend_json
