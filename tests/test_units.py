@@ -14,6 +14,7 @@ from spreadcheck.units import (
     from_inside,
     parse_number,
     parse_quantity,
+    parted,
     show,
     split_quantity,
     to_inside,
@@ -177,3 +178,21 @@ def test_shown():
     assert show(10, "temperature", "us") == "50 degF"
     assert show(150, "rate", unit=False) == "150.0"
     assert show(2.345678, "length", digits=4) == "2.3457 m"
+
+
+@pytest.mark.parametrize(
+    ("text", "parts"),
+    [
+        ("27 m, 30 m", ("27 m", "30 m")),
+        ("24m,27m", ("24m", "27m")),
+        ("3,2 mm", ("3,2 mm",)),
+        ("1 L: 0,78 kg, 1 L: 0,77 kg", ("1 L: 0,78 kg", "1 L: 0,77 kg")),
+        ("1 L: 0,78 kg; 1 L: 0,77 kg", ("1 L: 0,78 kg", "1 L: 0,77 kg")),
+        ("250:40,300:35", ("250:40", "300:35")),
+        ("0,90", ("0", "90")),
+        ("1; 2, 1;", ("1", "2", "1")),
+        (" , ", ()),
+    ],
+)
+def test_lists_are_parted_but_not_at_decimal_commas(text, parts):
+    assert parted(text) == parts

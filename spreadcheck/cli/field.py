@@ -19,6 +19,7 @@ from spreadcheck.cli.options import (
 )
 from spreadcheck.cli.outputs import Outputs, svg_of, tell_doubts
 from spreadcheck.errors import Fault, OutputError, QuantityError, WidthError, shown
+from spreadcheck.units import HECTARE_M2, parse_number, parse_quantity
 
 _MOST_HA = 1_000_000  # a year: more than one machine dresses
 
@@ -30,20 +31,14 @@ if TYPE_CHECKING:
     from spreadcheck.show.document import Document
 
 
-def _length(text: str, place: str) -> float:
-    from spreadcheck.units import parse_quantity
-
-    return parse_quantity(text, "length", place=place)
-
-
 def _length_or_best(text: str, place: str) -> float | None:
-    return None if text.casefold() == "best" else _length(text, place)
+    return None if text.casefold() == "best" else parse_quantity(text, "length", place=place)
 
 
 def _signed(text: str, place: str) -> float:
     """A length that may be below zero."""
     sign = -1.0 if text.startswith(("-", "\u2212")) else 1.0
-    return sign * _length(text.lstrip("-\u2212+"), place)
+    return sign * parse_quantity(text.lstrip("-\u2212+"), "length", place=place)
 
 
 def _whole(text: str, place: str) -> int:
@@ -53,8 +48,6 @@ def _whole(text: str, place: str) -> int:
 
 
 def _degrees(text: str, place: str) -> float | None:
-    from spreadcheck.units import parse_number
-
     if text.casefold() == "best":
         return None
     value = parse_number(text.removesuffix("deg").removesuffix("degrees").strip())
@@ -77,7 +70,7 @@ def _method(text: str, place: str) -> str:
 @click.option("--boundary", "boundaries", metavar="FILE", multiple=True,
               help="The field: GeoJSON polygon, or CSV of corners x_m,y_m; again for each further field.")  # fmt: skip
 @text_options(("--track", "FILE", "A recorded track: GPX, GeoJSON lines, or CSV; a plan is made without."))
-@list_option("--bout-width", "bout_width_m", _length, 'Such as "24 m" or "24 m, 27 m"; the sheet\'s if not given.')
+@list_option("--bout-width", "bout_width_m", "length", 'Such as "24 m" or "24 m, 27 m"; the sheet\'s if not given.')
 @list_option("--headland-rounds", "headland_rounds", _whole, "Rounds along the boundary.", "1")
 @list_option("--heading", "heading_deg", _degrees, 'Degrees from north, or "best".', "best")
 @quantity_option("--turning-radius", "length", "LENGTH", "Least radius of turns.", default="8 m")
@@ -85,7 +78,7 @@ def _method(text: str, place: str) -> str:
              "How far the antenna is past the headland's inner edge when the slide opens.", "best")  # fmt: skip
 @list_option("--off-distance", "off_m", _length_or_best, "The same when it shuts.", "best")
 @list_option("--driving", "method", _method, '"back-and-forth", "round-and-round" or both; the sheet\'s if not given.')
-@list_option("--drift", "drift_m", _length, "Slow drift off the line (standard deviation).", "0 m")
+@list_option("--drift", "drift_m", "length", "Slow drift off the line (standard deviation).", "0 m")
 @click.option("--border-device", type=click.Choice(["off", "on", "both"]), default="off", show_default=True,
               help="A perfect border device on the outermost round.")  # fmt: skip
 @list_option("--switched-later", "later_m", _signed,
@@ -143,11 +136,12 @@ def field(
     from spreadcheck.field.places import read_boundary
     from spreadcheck.field.study import part_shown, study_field, worth_of
     from spreadcheck.field.track import read_track
-    from spreadcheck.units import HECTARE_M2
 
     out.check(sheet, *boundaries, track, analysis, prices)
-    if part is not None:
-        _only_whole({"worth": worth, "page": out.asked("page")})
+    if part is not None and (worth or out.asked("page")):  # worked out for the whole catch only
+        problem = "shows the whole catch, and --part asks for a part of it"
+        which = "option --worth" if worth else "option --page"
+        raise OutputError(Fault(which, problem, "ask for one of them at a time"))
     wished["border"] = {"off": (False,), "on": (True,), "both": (False, True)}[wished.pop("border_device")]
     wished["limit_pct"] = wished.pop("limit")
     asked = _asked(wished, analysis, prices)
@@ -170,14 +164,6 @@ def field(
         from spreadcheck.show.field import field_document
 
         out.show(field_document(study, units, worth=gains), study.doubts, units)
-
-
-def _only_whole(asked: dict[str, bool]) -> None:
-    """Refuse with --part what is worked out for the whole catch only."""
-    for name, wanted in asked.items():
-        if wanted:
-            problem = "shows the whole catch, and --part asks for a part of it"
-            raise OutputError(Fault(f"option --{name}", problem, "ask for one of them at a time"))
 
 
 def _several(

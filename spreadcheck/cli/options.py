@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 import click
 
 from spreadcheck.cli.outputs import Outputs, same_place
-from spreadcheck.units import KINDS, parted
+from spreadcheck.units import KINDS, parse_quantity, parted
 
 if TYPE_CHECKING:
     from spreadcheck.sheet.traytest import TrayTest
@@ -39,7 +39,7 @@ def quantity(kind: str, metavar: str, text: str, label: str = "") -> dict[str, A
 
     def read(value: str, place: str) -> float:
         from spreadcheck.sheet.plausible import check
-        from spreadcheck.units import from_inside, parse_quantity, split_quantity, unit_named
+        from spreadcheck.units import from_inside, split_quantity, unit_named
 
         inside = parse_quantity(value, kind, place=place)
         if not label:
@@ -194,9 +194,15 @@ def quantity_option(name: str, kind: str, metavar: str, text: str, **more: Any) 
 
 
 def list_option(
-    name: str, field: str, read: Callable[[str, str], object], text: str, default: str = "", *, again: bool = False
+    name: str,
+    field: str,
+    read: str | Callable[[str, str], object],
+    text: str,
+    default: str = "",
+    *,
+    again: bool = False,
 ) -> Callable[[F], F]:
-    """An option for several things, parted by commas or semicolons; without a default none is the empty.
+    """An option for several things, or quantities of a kind, parted by commas or semicolons; by default the empty list.
 
     Each counts once, but for an option that may come `again`: its readings all count.
     """
@@ -207,7 +213,8 @@ def list_option(
         parts = parted(value)
         if not parts:
             raise QuantityError(Fault(place, "there is nothing in it", "give one or more, parted by commas"))
-        found = read_all(parts, lambda part: read(part, place))
+        one = read if callable(read) else lambda part, place: parse_quantity(part, read, place=place)
+        found = read_all(parts, lambda part: one(part, place))
         return found if again else tuple(dict.fromkeys(found))
 
     more: dict[str, Any] = {"default": default, "show_default": True} if default else {"default": ()}

@@ -61,10 +61,6 @@ _WEATHER = {
 }
 
 
-def _size(text: str, place: str) -> float:
-    return parse_quantity(text, "granule size", place=place)
-
-
 def _wind_side(text: str, place: str) -> str:
     from spreadcheck.sheet.labels import LABELS, read_value
 
@@ -78,7 +74,7 @@ def _wind_side(text: str, place: str) -> str:
               help='Seen in the travel direction: left, ahead, "behind right"...')  # fmt: skip
 @options(**_AFTER)
 @click.option("--speeds", default="", metavar="LIST", help='Speeds of the table, such as "700 rpm; 800 rpm".')
-@list_option("--sizes", "sizes_mm", _size,
+@list_option("--sizes", "sizes_mm", "granule size",
              'Granule sizes of the table, such as "2 mm; 3.2 mm; 4 mm".')  # fmt: skip
 @options("units")
 @outputs("json", "report", plot="Draw throw against speed; .png, .svg or .pdf by the ending.")

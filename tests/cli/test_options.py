@@ -41,7 +41,22 @@ def test_quantities_are_floats_in_the_units_inside():
     assert run(command, []).output == "{'tray_width_m': 0.5, 'at_m': ()}\n"
     assert run(command, ["--tray-width", "2 ft"]).output == "{'tray_width_m': 0.6096, 'at_m': ()}\n"
     assert "(('option --at', '1'), ('option --at', '2'))" in run(command, ["--at", "1; 2, 1"]).output
+    assert "(('option --at', '1'),)" in run(command, ["--at", "1,1"]).output
     assert 'option --tray-width: "2" has no unit' in str(run(command, ["--tray-width", "2"]).exception)
+
+
+def test_an_option_that_may_come_again_keeps_equal_readings_and_tells_all_faults():
+    @click.command()
+    @list_option("--width", "widths_m", "length", "Widths.", again=True)
+    def command(widths_m):
+        click.echo(repr(widths_m))
+
+    run = CliRunner().invoke
+    assert run(command, ["--width", "3,2 m; 3.2 m", "--width", "1 ft"]).output == "(3.2, 3.2, 0.3048)\n"
+    assert run(command, []).output == "()\n"
+    told = str(run(command, ["--width", "3 kg, 4"]).exception)
+    assert '"kg" in "3 kg" is not a unit of length' in told
+    assert '"4" has no unit' in told
 
 
 @pytest.fixture
