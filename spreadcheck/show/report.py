@@ -321,9 +321,10 @@ def _bout_words(result: Assessment, bout: Bout, system: str) -> tuple[str, ...]:
     told = [f"{at} {average}."]
     if result.tail_curves:
         return tuple(told)
+    thin, heavy = (f"{both_rates(rate, result, system)}, " if ends is None else "" for rate in (least, most))
     told += [
-        f"Where it is thinnest it gets {both_rates(least, result, system)}, {show_share(least, mean)} % of the mean; "
-        f"where it is heaviest {both_rates(most, result, system)}, {show_share(most, mean)} %.",
+        f"Where it is thinnest it gets {thin}{show_share(least, mean)} % of the mean; "
+        f"where it is heaviest {heavy}{show_share(most, mean)} %.",
         f"{show_pct(bout.within_10_pct, digits=0)} % of the field lies within 10 % of the mean, "
         f"{show_pct(bout.within_20_pct, digits=0)} % within 20 %.",
     ]
