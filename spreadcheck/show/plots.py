@@ -1,4 +1,4 @@
-"""Figures of an assessment, for screen and paper: readable in greyscale, left of the travel direction on the left.
+"""Inks, axes and marks of every picture, readable in greyscale, left of travel on the left; the panels of an analysis.
 
 matplotlib is imported inside, so that nothing else waits for it.
 """
