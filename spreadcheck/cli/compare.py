@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import options, outputs, quantity_option, read_tests, sheets_argument
+from spreadcheck.cli.options import options, outputs, quantity, read_tests, sheets_argument
 from spreadcheck.cli.outputs import Outputs, again, name_next, show_doubts, svg_of
 from spreadcheck.cli.say import say
 from spreadcheck.show.nextstep import beside
@@ -23,37 +23,34 @@ if TYPE_CHECKING:
     "limit",
     bout_width='Bout width compared, such as "24 m"; the sheets\' if not given.',
     level="How sure each statement must be, in %.",
-)
-@click.option(
-    "--profiles",
-    type=click.Choice(["auto", "scaled", "measured"]),
-    default="auto",
-    show_default=True,
-    help="Compare profiles as measured or scaled to the same mean; auto: scaled unless the target rates are the same.",
+    profiles={
+        "type": click.Choice(["auto", "scaled", "measured"]),
+        "default": "auto",
+        "help": "Compare profiles as measured or scaled to the same mean; auto: scaled unless the target rates are the "
+        "same.",
+    },
 )
 @options("relative", "units")
-@click.option(
-    "--question",
-    type=click.Choice(["mean rate", "centre", "left share", "CV", "effective width"]),
-    help="The figure that the change was made for: it is judged alone, so that it is told sooner.",
+@options(
+    question={
+        "type": click.Choice(["mean rate", "centre", "left share", "CV", "effective width"]),
+        "help": "The figure that the change was made for: it is judged alone, so that it is told sooner.",
+    },
+    repeat={
+        "metavar": "SHEET",
+        "multiple": True,
+        "type": click.Path(),
+        "help": "A further test of the machine as before, to learn how much tests differ; may be given again.",
+    },
+    archive={
+        "metavar": "FOLDER",
+        "help": "Learn that from older sheets too: tests of this machine between which nothing was changed.",
+    },
+    laying_error=quantity("length", "LENGTH", "How far a tray line lies off from test to test; 0.25 m."),
+    wind_shift=quantity("length", "LENGTH", "How far wind shifts the pattern from test to test; 0.25 m."),
+    rate_error={"type": float, "metavar": "PERCENT", "help": "How far the rate is off from test to test; 2 %."},
+    stretch={"type": float, "metavar": "PERCENT", "help": "How much wider or narrower from test to test; 1 %."},
 )
-@click.option(
-    "--repeat",
-    "repeats",
-    metavar="SHEET",
-    multiple=True,
-    type=click.Path(),
-    help="A further test of the machine as before, to learn how much tests differ; may be given again.",
-)
-@click.option(
-    "--archive",
-    metavar="FOLDER",
-    help="Learn that from older sheets too: tests of this machine between which nothing was changed.",
-)
-@quantity_option("--laying-error", "length", "LENGTH", "How far a tray line lies off from test to test; 0.25 m.")
-@quantity_option("--wind-shift", "length", "LENGTH", "How far wind shifts the pattern from test to test; 0.25 m.")
-@click.option("--rate-error", type=float, metavar="PERCENT", help="How far the rate is off from test to test; 2 %.")
-@click.option("--stretch", type=float, metavar="PERCENT", help="How much wider or narrower from test to test; 1 %.")
 @outputs("json", "report", plot="Draw profiles, changes and CV; .png, .svg or .pdf by the ending.")
 def compare(
     *,
@@ -65,7 +62,7 @@ def compare(
     relative: bool,
     units: str,
     question: str | None,
-    repeats: tuple[str, ...],
+    repeat: tuple[str, ...],
     archive: str | None,
     laying_error_m: float | None,
     wind_shift_m: float | None,
@@ -86,13 +83,24 @@ def compare(
       spreadcheck compare old.csv new.csv --question "effective width" \\
         --archive sheets/
     """
+    from spreadcheck.errors import Fault, SheetError
     from spreadcheck.improve.between import Terms
     from spreadcheck.improve.compare import compare as hold_against
+    from spreadcheck.judge.batch import find_sheets
     from spreadcheck.show.compare import comparison_document, comparison_figure, comparison_json, doubtful, side_figure
 
-    out.check(*sheets, *repeats)
+    out.check(*sheets, *repeat)
     stated = {"laying_m": laying_error_m, "wind_m": wind_shift_m, "rate_pct": rate_error, "stretch_pct": stretch}
-    tests = read_tests((*sheets, *repeats))
+    tests = read_tests((*sheets, *repeat))
+    older: list[TrayTest] = []
+    for name in find_sheets(archive)[0] if archive is not None else ():
+        try:
+            older += read_tests((os.path.join(archive or "", name),))
+        except SheetError as error:
+            say(f"{error.faults[0]} (passed over)", err=True)
+    if archive is not None and not older:
+        problem = "holds no tray sheet that can be read"
+        raise SheetError(Fault(archive, problem, "give the folder with the older sheets"))
     found = hold_against(
         tests[: len(sheets)],
         limit_pct=limit,
@@ -103,7 +111,7 @@ def compare(
         terms=Terms(**{name: value for name, value in stated.items() if value is not None}),
         question=question or "",
         repeats=tests[len(sheets) :],
-        archive=_older_tests(archive) if archive is not None else (),
+        archive=older,
     )
 
     def report() -> Document:
@@ -123,19 +131,3 @@ def compare(
             name_next("analyse", last, "--card", beside(last, "-card.pdf"))
         else:
             name_next(*again("--report", "comparison.pdf"))
-
-
-def _older_tests(folder: str) -> list[TrayTest]:
-    """The tests of a folder that can be read; the others are named and passed over."""
-    from spreadcheck.errors import Fault, SheetError
-    from spreadcheck.judge.batch import find_sheets
-
-    found: list[TrayTest] = []
-    for name in find_sheets(folder)[0]:
-        try:
-            found += read_tests((os.path.join(folder, name),))
-        except SheetError as error:
-            say(f"{error.faults[0]} (passed over)", err=True)
-    if not found:
-        raise SheetError(Fault(folder, "holds no tray sheet that can be read", "give the folder with the older sheets"))
-    return found

@@ -7,36 +7,32 @@ import click
 from spreadcheck.cli.options import options, outputs, read_tests, sheets_argument
 from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, show_doubts, svg_of, write_into
 from spreadcheck.cli.say import say
+from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.nextstep import beside, free
 
 
 @click.command()
 @sheets_argument("SHEET...")
-@click.option(
-    "--setting",
-    "settings",
-    metavar="LABEL",
-    multiple=True,
-    help='What to tune, as the sheets label it, such as "drop point"; twice for two; else what differs.',
-)
 @options(
+    setting={
+        "metavar": "LABEL",
+        "multiple": True,
+        "help": 'Label of the sheets to tune, such as "drop point"; twice for two. The numbers that differ if not '
+        "given.",
+    },
     bout_width='Bout width wanted, such as "24 m"; else the sheets\', or the width that their chart expects.',
     highest_speed='Highest speed the granules bear, such as "900 rpm"; else the sheets\'.',
-)
-@click.option(
-    "--driving",
-    type=click.Choice(["back-and-forth", "round-and-round"]),
-    help="Driving method; the sheets' if not given, else back-and-forth.",
+    driving={"type": click.Choice(METHODS), "help": "Driving method; the sheets' if not given, else back-and-forth."},
 )
 @options("limit", "level")
 @click.option("--bin", "bin_no", type=click.IntRange(1, 6), help="The bin that was tested, of several; else bin 1.")
-@click.option("--any-product", is_flag=True, help="Mix tests of different products, or of none stated.")
+@options(any_product={"is_flag": True, "help": "Mix tests of different products, or of none stated."})
 @options("relative", "into", "units")
 @outputs("json", "report", plot="Draw profiles, CV and width; .png, .svg or .pdf by the ending.")
 def tune(
     *,
     sheets: tuple[str, ...],
-    settings: tuple[str, ...],
+    setting: tuple[str, ...],
     bout_width_m: float | None,
     highest_speed_rpm: float | None,
     driving: str | None,
@@ -69,7 +65,7 @@ def tune(
         check_next_sheet(into, sheet)
     found = best_setting(
         read_tests(sheets),
-        settings=settings,
+        settings=setting,
         bout_width_m=bout_width_m,
         highest_rpm=highest_speed_rpm,
         driving=driving,

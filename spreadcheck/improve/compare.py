@@ -327,9 +327,25 @@ class _Asked:
 def _change(before: Assessment, after: Assessment, asked: _Asked, learned: Sequence[Figures]) -> Change:
     places, alike = common_places(before.profile, after.profile, place=place_of(after.test))
     pair = (before, after)
-    profiles = [one.profile if alike else _on(one.profile, places) for one in pair]
-    why = _why_scaled(before, after, asked.profiles)
-    areas = [_area(profile) for profile in profiles]
+    profiles = [one.profile for one in pair]
+    if not alike:  # on the stretch that both tray lines cover
+        profiles = [
+            replace(one, offset_m=places, rate_kg_ha=np.interp(places, one.offset_m, one.rate_kg_ha))
+            for one in profiles
+        ]
+    why = "asked for" if asked.profiles == SCALED else ""
+    if before.profile.relative or after.profile.relative:
+        why = "rates are known in proportion only"
+    elif asked.profiles == AUTO:
+        wanted, later = (one.test.target_kg_ha for one in pair)
+        if wanted is None or later is None:
+            why = "no target rate says that both tests were to give the same"
+        elif not isclose(wanted, later, rel_tol=_SAME):
+            why = "the target rates differ"
+    areas = [replace(profile, tails=CUT).area_kg_ha_m for profile in profiles]
+    if not min(areas) > 0:
+        problem = "nothing fell into the trays of the stretch that both tray lines cover"
+        raise NoSpreadError(Fault("", problem, "compare tests whose trays cover the same offsets"))
     factor = areas[0] / areas[1] if why else 1.0
     rates = [passes_at(one.passes, one.profile, places) for one in pair]
     rates = [one[one.any(axis=1)] for one in rates]
@@ -349,11 +365,6 @@ def _change(before: Assessment, after: Assessment, asked: _Asked, learned: Seque
         trays=trays,
         differences=differences,
     )
-
-
-def _on(profile: Profile, place_m: FloatArray) -> Profile:
-    """A profile on the stretch that both tray lines cover."""
-    return replace(profile, offset_m=place_m, rate_kg_ha=np.interp(place_m, profile.offset_m, profile.rate_kg_ha))
 
 
 def _differences(
@@ -492,23 +503,3 @@ def _ranking(results: tuple[Assessment, ...], asked: _Asked, learned: Sequence[F
         key=lambda at: (bool(results[at].blocking), values[at] is None, sign * (values[at] or 0.0)),
     )
     return tuple(Rank(at, code, values[at], best.get(at)) for at in order)
-
-
-def _area(profile: Profile) -> float:
-    area = replace(profile, tails=CUT).area_kg_ha_m
-    if not area > 0:
-        problem = "nothing fell into the trays of the stretch that both tray lines cover"
-        raise NoSpreadError(Fault("", problem, "compare tests whose trays cover the same offsets"))
-    return area
-
-
-def _why_scaled(before: Assessment, after: Assessment, profiles: str) -> str:
-    """Why profiles are compared at the same mean; "" where they are compared as measured."""
-    if before.profile.relative or after.profile.relative:
-        return "rates are known in proportion only"
-    if profiles != AUTO:
-        return "asked for" if profiles == SCALED else ""
-    wanted, later = (result.test.target_kg_ha for result in (before, after))
-    if wanted is None or later is None:
-        return "no target rate says that both tests were to give the same"
-    return "" if isclose(wanted, later, rel_tol=_SAME) else "the target rates differ"

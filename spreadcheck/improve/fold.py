@@ -133,7 +133,9 @@ def many_figures(
     area = step * rates.sum(axis=1)
     found: Figures = {} if reference_m is None else {("mean rate", ""): area / reference_m}
     found["centre", ""] = step * rates @ place_m / area
-    found["left share", ""] = 100 * (rates @ _left_of_zero(place_m, step)) / area
+    at = np.clip(-place_m / step, -1.0, 1.0)  # what of each triangle lies left of the driving line
+    left = step * np.where(at < 0, (1 + at) ** 2 / 2, 1 - (1 - at) ** 2 / 2)
+    found["left share", ""] = 100 * (rates @ left) / area
     widths = widths_from(2 * step, float(np.ptp(place_m)))
     asked = [] if width_m is None else [width_m]
     cvs = {method: Fold(place_m, np.array([*asked, *widths]), method).cv_pct(rates).T for method in methods}
@@ -144,9 +146,3 @@ def many_figures(
         ends = upper_ends(widths, cv[len(asked) :], limit_pct)
         found["effective width", method] = np.where(ends > 0, ends, np.nan)
     return found
-
-
-def _left_of_zero(place_m: FloatArray, step: float) -> FloatArray:
-    """The area of each triangle that lies left of the driving line."""
-    at = np.clip(-place_m / step, -1.0, 1.0)
-    return np.asarray(step * np.where(at < 0, (1 + at) ** 2 / 2, 1 - (1 - at) ** 2 / 2))

@@ -92,7 +92,7 @@ class ProfileModel:
         shares = np.cumsum([share for _, share in pairs])
         at = np.searchsorted(shares / shares[-1], (np.arange(count) + 0.5) / count)
         everywhere = np.concatenate((self.setting, setting))
-        apart = np.subtract.outer(self.place_m, self.place_m) / self._along_m
+        apart = np.subtract.outer(self.place_m, self.place_m) / along_m(self.place_m, self.rate)
         along = _root(np.exp(-0.5 * apart**2)).T
         tests = len(self.setting)
         drawn = []
@@ -138,21 +138,13 @@ class ProfileModel:
     def _pairs(self, least: float) -> list[tuple[tuple[float, float], float]]:
         """Pairs of length and size that count, with their shares of 1."""
         pairs = [
-            ((length, size * self._peak), float(self.weight[i, j]))
+            ((length, size * float(self.rate.max())), float(self.weight[i, j]))
             for i, length in enumerate(LENGTHS)
             for j, size in enumerate(SIZES)
             if self.weight[i, j] >= least
         ]
         whole = sum(share for _, share in pairs)
         return [(pair, share / whole) for pair, share in pairs]
-
-    @property
-    def _peak(self) -> float:
-        return float(self.rate.max())
-
-    @cached_property
-    def _along_m(self) -> float:
-        return along_m(self.place_m, self.rate)
 
     @property
     def length(self) -> float:
@@ -162,7 +154,7 @@ class ProfileModel:
 
 def _basis(setting: FloatArray) -> FloatArray:
     """A straight line over each setting that was varied."""
-    return np.concatenate((np.ones((len(setting), 1)), setting), axis=1)
+    return np.insert(setting, 0, 1.0, axis=1)
 
 
 def _kernel(one: FloatArray, other: FloatArray, length: float) -> FloatArray:
@@ -186,7 +178,13 @@ def profile_model(place_m: FloatArray, setting: FloatArray, rate: FloatArray, no
     """The model of profiles `rate` (K, n) over `setting` (K, settings), which runs from 0 to 1. [kg/ha]"""
     scale = rate.sum(axis=1).mean() / rate.sum(axis=1)
     rate = rate * scale[:, None]
-    errors = MeanErrors(place_m, rate, scale, tuple(noise), _shift_m(place_m, setting, rate))
+    # how far tests shift from one to the next: as stated, and as the centres lie about a straight line
+    stated = LIMITS["laying error"].value ** 2 + LIMITS["wind of the day"].value ** 2
+    centre, basis = (rate * place_m).sum(axis=1) / rate.sum(axis=1), _basis(setting)
+    freedom = max(len(rate) - basis.shape[1], 0)
+    left = centre - basis @ np.linalg.lstsq(basis, centre, rcond=None)[0] if freedom else np.zeros(1)
+    shift = float(np.sqrt((_STATED_WEIGHT * stated + (left**2).sum()) / (_STATED_WEIGHT + freedom)))
+    errors = MeanErrors(place_m, rate, scale, tuple(noise), shift)
     peak = float(rate.max())
     size = np.maximum(rate.max(axis=0) / peak, _LEAST)
     flat = np.full((len(LENGTHS), len(SIZES)), 1.0 / (len(LENGTHS) * len(SIZES)))
@@ -198,15 +196,3 @@ def profile_model(place_m: FloatArray, setting: FloatArray, rate: FloatArray, no
     alike = max(np.sqrt(2 * np.pi) * along_m(place_m, rate) / step, 1.0)  # trays that tell the same
     weight = np.exp((logs - logs.max()) / alike)
     return ProfileModel(place_m, setting, rate, errors, size, weight / weight.sum())
-
-
-def _shift_m(place_m: FloatArray, setting: FloatArray, rate: FloatArray) -> float:
-    """How far tests shift from one to the next: as stated, and as the centres lie about a straight line. [m]"""
-    stated = LIMITS["laying error"].value ** 2 + LIMITS["wind of the day"].value ** 2
-    centre = (rate * place_m).sum(axis=1) / rate.sum(axis=1)
-    basis = _basis(setting)
-    freedom = len(rate) - basis.shape[1]
-    if freedom < 1:
-        return float(np.sqrt(stated))
-    left = centre - basis @ np.linalg.lstsq(basis, centre, rcond=None)[0]
-    return float(np.sqrt((_STATED_WEIGHT * stated + (left**2).sum()) / (_STATED_WEIGHT + freedom)))

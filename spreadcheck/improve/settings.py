@@ -47,7 +47,12 @@ def varied_settings(tests: Sequence[TrayTest], labels: Sequence[str] = ()) -> tu
     if len(asked) > 2 or len(set(asked)) < len(asked):
         raise SpreadcheckError(Fault("option --setting", ", ".join(asked), "name one label, or two different ones"))
     if not asked:
-        asked = [label for label in TUNABLE if _differs(tests, label)]
+        for label in TUNABLE:  # forms that give different numbers, or some a number and some words
+            numbers = [_cell(test, label)[0] for test in tests]
+            told = set(numbers) - {None}
+            words = any(one is None and _words(test, label) for test, one in zip(tests, numbers, strict=True))
+            if len(told) > 1 or (told and words):
+                asked.append(label)
         if not asked:
             known = ", ".join(TUNABLE[:-1])
             problem = "the forms differ in no setting that is a number"
@@ -63,13 +68,6 @@ def varied_settings(tests: Sequence[TrayTest], labels: Sequence[str] = ()) -> tu
             problem = f"all tests have the same {label}, {setting.shown(values[0])}"
             raise SpreadcheckError(Fault("", problem, "give tests at two settings or more"))
     return tuple(setting for setting, _ in columns), np.stack([values for _, values in columns], axis=1)
-
-
-def _differs(tests: Sequence[TrayTest], label: str) -> bool:
-    """Whether the forms give different numbers for a label, or some a number and some words."""
-    numbers = {number for number, _ in (_cell(test, label) for test in tests) if number is not None}
-    words = any(_words(test, label) and _cell(test, label)[0] is None for test in tests)
-    return len(numbers) > 1 or (bool(numbers) and words)
 
 
 def _words(test: TrayTest, label: str) -> str:
@@ -170,12 +168,17 @@ SETTINGS = (
 
 def setting_changes(tests: Sequence[TrayTest], *, system: str = "metric") -> tuple[tuple[str, tuple[str, ...]], ...]:
     """What the forms say differently about machine, product, settings and wind."""
-    said = {label: [test.values.get(label) for test in tests] for label in SETTINGS}
-    return tuple(
-        (label, tuple(_said(label, value, system) for value in values))
-        for label, values in said.items()
-        if len(set(map(_compared, values))) > 1
-    )
+    found = []
+    for label in SETTINGS:
+        values, kind, said = [test.values.get(label) for test in tests], LABELS[label].kind, []
+        for value in values:
+            if isinstance(value, (int, float)):
+                said.append(show(float(value), kind, system) if kind in KINDS else f"{value:g}")
+            else:
+                said.append(str(value or "not stated"))
+        if len(set(map(_compared, values))) > 1:
+            found.append((label, tuple(said)))
+    return tuple(found)
 
 
 def settings_said(test: TrayTest) -> tuple[object, ...]:
@@ -188,12 +191,3 @@ def _compared(value: object) -> object:
     if isinstance(value, str):
         return " ".join(value.casefold().split())
     return float(f"{value:.6g}") if isinstance(value, (int, float)) else value
-
-
-def _said(label: str, value: object, system: str) -> str:
-    kind = LABELS[label].kind
-    if value is None or value == "":
-        return "not stated"
-    if isinstance(value, (int, float)):
-        return show(float(value), kind, system) if kind in KINDS else f"{value:g}"
-    return str(value)

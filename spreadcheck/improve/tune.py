@@ -122,6 +122,10 @@ class Tuning:
         """The answer that counts: CV at the wanted bout width, or the effective width where none is wanted."""
         return self.cv or self.width
 
+    def measured(self, goal: str) -> FloatArray:
+        """CV at the bout width, or effective width, of every test; NaN where there is none. [%] or [m]"""
+        return measured(self.results, self.method, goal)
+
     @property
     def like(self) -> TrayTest:
         """The test that a sheet for the next one is made like: the best one tested."""
@@ -238,7 +242,11 @@ def tune(
     tests, values = [tests[at] for at in order], values[order]
     highest = highest_speed(tests) if highest_rpm is None else highest_rpm
     tested = _Tested(varied, values, highest)
-    _check_apart(tested)
+    if not tested.apart:
+        first, second = (one.label for one in varied)
+        problem = f"{first} and {second} were changed together in all tests, so that nobody can tell which did it"
+        remedy = f'tune one of them, --setting "{first}", or test once with only one of them changed'
+        raise SpreadcheckError(Fault("", problem, remedy))
     if tested.over.all():
         problem = f"{highest:g} rpm lies below every speed tested (from {tested.low[tested.bounded][0]:g} rpm)"
         raise SpreadcheckError(Fault("highest speed", problem, "run tests at speeds that the granules bear"))
@@ -253,15 +261,29 @@ def tune(
         counted = [at for at, one in enumerate(assessed) if not one.blocking]
         tests, values = [tests[at] for at in counted], values[counted]
         tested = _Tested(varied, values, highest)
-        _check_enough(tested, left_out)
+        if not ((tested.reach > 0).all() and tested.apart and not tested.over.all()):
+            problem = "and the tests that can are too few to tune by"
+            remedy = "put it right first, as spreadcheck analyse says"
+            raise SheetError(
+                *(
+                    Fault(place_of(one.test), f"can't be judged ({', '.join(one.blocking)}), {problem}", remedy)
+                    for one in left_out
+                )
+            )
     place = _places(results)
     rates = np.array([np.interp(place, one.profile.offset_m, one.profile.rate_kg_ha) for one in results])
     model = profile_model(place, tested.share, rates, [one.noise for one in results])
     grid = tested.grid()
-    drawn = _Drawn(model, grid, method, bout, limit_pct)
-    judge = _Judge(tested, level_pct, drawn, grid, [_measured(result, method) for result in results])
-    cv = None if drawn.cv is None else judge.answer(LOWEST)
-    width = judge.answer(WIDEST) if drawn.width[0].any() else None
+    figures = _drawn(model, grid, method, bout, limit_pct)
+    judge = _Judge(
+        tested,
+        level_pct,
+        figures,
+        grid,
+        {goal: measured(results, method, goal) for goal in (LOWEST, WIDEST)},
+    )
+    cv = judge.answer(LOWEST) if LOWEST in figures else None
+    width = judge.answer(WIDEST) if figures[WIDEST][0].any() else None
     best = cv or width
     return Tuning(
         results=results,
@@ -277,8 +299,8 @@ def tune(
         model=model,
         surface=Surface(
             tested.low + grid * tested.reach,
-            None if drawn.cv is None else _bands(drawn.cv, level_pct),
-            _bands(drawn.width, level_pct),
+            _bands(figures[LOWEST], level_pct) if LOWEST in figures else None,
+            _bands(figures[WIDEST], level_pct),
         ),
         cv=cv,
         width=width,
@@ -290,30 +312,25 @@ def tune(
     )
 
 
-def _measured(result: Assessment, method: str) -> dict[str, float]:
-    """CV at the bout width and effective width of a test, as goals; NaN where there is none."""
-    width = result.effective_width_m(method)
-    cv = result.bouts[method].cv_pct if result.bouts else np.nan
-    return {LOWEST: cv, WIDEST: np.nan if width is None else width}
+def measured(results: Sequence[Assessment], method: str, goal: str) -> FloatArray:
+    """The figure of a goal of every test; NaN where there is none. [%] or [m]"""
+    if goal == LOWEST:
+        return np.array([one.bouts[method].cv_pct if one.bouts else np.nan for one in results])
+    return np.array([one.effective_width_m(method) or np.nan for one in results])
 
 
-@record(eq=False)
 class _Tested:
     """The settings as tested, shape (tests, settings), and up to where the granules let them be set."""
 
-    settings: tuple[Setting, ...]
-    value: FloatArray
-    highest_rpm: float | None
-
-    @cached_property
-    def low(self) -> FloatArray:
-        """The lowest value of each setting."""
-        return np.asarray(self.value.min(axis=0))
-
-    @cached_property
-    def reach(self) -> FloatArray:
-        """How far each setting was varied."""
-        return np.asarray(np.ptp(self.value, axis=0))
+    def __init__(self, settings: tuple[Setting, ...], value: FloatArray, highest_rpm: float | None) -> None:
+        """Low end, range and upper end of each setting; which end at their bound, and which tests lie over it."""
+        highest = np.inf if highest_rpm is None else highest_rpm
+        self.settings, self.value = settings, value
+        self.bound = np.array([highest if one.label == SPEED else np.inf for one in settings])
+        self.over = np.asarray((value > self.bound).any(axis=1))
+        ends = value if len(value) else np.zeros((1, len(settings)))  # no test can be judged
+        self.low, self.reach = ends.min(axis=0), np.ptp(ends, axis=0)
+        self.bounded, self.top = self.bound <= ends.max(axis=0), np.minimum(ends.max(axis=0), self.bound)
 
     @property
     def share(self) -> FloatArray:
@@ -326,27 +343,6 @@ class _Tested:
         basis = np.insert(self.share, 0, 1.0, axis=1)
         return bool(np.linalg.matrix_rank(basis, tol=1e-3) > len(self.settings))
 
-    @cached_property
-    def bound(self) -> FloatArray:
-        """Up to where each may be set."""
-        highest = np.inf if self.highest_rpm is None else self.highest_rpm
-        return np.array([highest if one.label == SPEED else np.inf for one in self.settings])
-
-    @property
-    def bounded(self) -> NDArray[np.bool_]:
-        """Which settings end at their bound and not where the tests end."""
-        return np.asarray(self.bound <= self.value.max(axis=0))
-
-    @property
-    def over(self) -> NDArray[np.bool_]:
-        """Which tests lie over a bound."""
-        return np.asarray((self.value > self.bound).any(axis=1))
-
-    @property
-    def top(self) -> FloatArray:
-        """The highest value of each that was tested and may be set."""
-        return np.asarray(np.minimum(self.value.max(axis=0), self.bound))
-
     def grid(self) -> FloatArray:
         """The settings looked at, over the tested range; shape (G, settings)."""
         ends, number = (self.top - self.low) / self.reach, _GRID[len(self.settings)]
@@ -357,32 +353,6 @@ class _Tested:
         from scipy.spatial import Delaunay
 
         return np.asarray(grid[Delaunay(self.share).find_simplex(grid, tol=1e-9) >= 0])
-
-
-def _check_apart(tested: _Tested) -> None:
-    """Two settings must have been changed apart from each other."""
-    if not tested.apart:
-        first, second = (one.label for one in tested.settings)
-        problem = f"{first} and {second} were changed together in all tests, so that nobody can tell which did it"
-        remedy = f'tune one of them, --setting "{first}", or test once with only one of them changed'
-        raise SpreadcheckError(Fault("", problem, remedy))
-
-
-def _check_enough(tested: _Tested, left_out: Sequence[Assessment]) -> None:
-    """The tests that can be judged must do for a tuning; else those that can't are named."""
-    differ = len(tested.value) > 0 and bool((tested.reach > 0).all())
-    if differ and tested.apart and not tested.over.all():
-        return
-    raise SheetError(
-        *(
-            Fault(
-                place_of(one.test),
-                f"can't be judged ({', '.join(one.blocking)}), and the tests that can are too few to tune by",
-                "put it right first, as spreadcheck analyse says",
-            )
-            for one in left_out
-        )
-    )
 
 
 def _check_products(tests: Sequence[TrayTest], any_product: bool) -> None:
@@ -433,43 +403,38 @@ def _places(results: Sequence[Assessment]) -> FloatArray:
     return np.linspace(low, high, count)
 
 
-class _Drawn:
-    """CV at the bout width and effective width at every setting: most likely, and as drawn; (G,), (draws, G)."""
-
-    def __init__(
-        self, model: ProfileModel, grid: FloatArray, method: str, bout_width_m: float | None, limit_pct: float
-    ) -> None:
-        """Fold the profiles and their errors."""
-        place = model.place_m
-        self._mean, self._error = model.mean(grid), model.drawn(grid, DRAWS, np.random.default_rng(1))
-        widths = widths_from(max(4 * float(np.diff(place[:2])[0]), 2.0), float(np.ptp(place)))
-        asked = [] if bout_width_m is None else [bout_width_m]
-        cv = self._cv_pct(Fold(place, np.array([*asked, *widths]), method))
-        self.cv = (cv[0][0], cv[1][0]) if asked else None
-        most_likely, drawn = (upper_ends(widths, one[len(asked) :], limit_pct) for one in cv)
-        self.width = most_likely, drawn  # 0 where no width is within the limit [m]
-
-    def _cv_pct(self, fold: Fold) -> tuple[FloatArray, FloatArray]:
-        """Most likely CV (W, G) and draws of the true one (W, draws, G), half of them each way.
-
-        First that true CV which, with the error drawn, reads as the most likely one, so that noise which lifts a CV is
-        taken out again; then that of the most likely profile less the error drawn, which leaves it in. Answers rest on
-        the first; bands hold both.
-        """
-        square = np.maximum(fold.products(self._mean, self._mean), 1e-12)  # (G, W)
-        mean = fold.of_trays * np.sqrt(square) / self._mean.sum(axis=1)[:, None]
-        factors, added = [], []
-        for error in np.split(self._error, range(_AT_ONCE, DRAWS, _AT_ONCE)):
-            cross = fold.products(self._mean, error)
-            own = fold.products(error, error)
-            root = np.sqrt(np.maximum(cross**2 - square * (own - square), 0.0))
-            factors.append(np.maximum(root - cross, 0.0) / square)
-            added.append(np.sqrt(np.maximum(1.0 + (own - 2.0 * cross) / square, 0.0)))
-        drawn = np.concatenate((*factors, *added)) * mean
-        return mean.T, np.moveaxis(drawn, -1, 0)
+Drawn = tuple[FloatArray, FloatArray]  # a figure at every setting: most likely (G,), and as drawn (draws, G)
 
 
-def _bands(figure: tuple[FloatArray, FloatArray], level_pct: float) -> FloatArray:
+def _drawn(
+    model: ProfileModel, grid: FloatArray, method: str, bout_width_m: float | None, limit_pct: float
+) -> dict[str, Drawn]:
+    """CV at the bout width, where one is wanted, and effective width (0 where none is within the limit).
+
+    Draws of the true CV, half of them each way: first that true CV which, with the error drawn, reads as the most
+    likely one, so that noise which lifts a CV is taken out again; then that of the most likely profile less the error
+    drawn, which leaves it in. Answers rest on the first; bands hold both.
+    """
+    place = model.place_m
+    likely, errors = model.mean(grid), model.drawn(grid, DRAWS, np.random.default_rng(1))
+    widths = widths_from(max(4 * float(np.diff(place[:2])[0]), 2.0), float(np.ptp(place)))
+    fold = Fold(place, np.array([*([] if bout_width_m is None else [bout_width_m]), *widths]), method)
+    square = np.maximum(fold.products(likely, likely), 1e-12)  # (G, W)
+    mean = fold.of_trays * np.sqrt(square) / likely.sum(axis=1)[:, None]
+    factors, added = [], []
+    for error in np.split(errors, range(_AT_ONCE, DRAWS, _AT_ONCE)):
+        cross = fold.products(likely, error)
+        own = fold.products(error, error)
+        root = np.sqrt(np.maximum(cross**2 - square * (own - square), 0.0))
+        factors.append(np.maximum(root - cross, 0.0) / square)
+        added.append(np.sqrt(np.maximum(1.0 + (own - 2.0 * cross) / square, 0.0)))
+    cv = mean.T, np.moveaxis(np.concatenate((*factors, *added)) * mean, -1, 0)
+    ends = tuple(upper_ends(widths, one[-len(widths) :], limit_pct) for one in cv)
+    found = {WIDEST: (ends[0], ends[1])}
+    return found if bout_width_m is None else {LOWEST: (cv[0][0], cv[1][0])} | found
+
+
+def _bands(figure: Drawn, level_pct: float) -> FloatArray:
     """A figure over the settings: most likely, low end, high end; shape (3, G)."""
     mean, drawn = figure
     half = 50.0 * alpha(level_pct)
@@ -483,17 +448,15 @@ class _Judge:
 
     tested: _Tested
     level_pct: float
-    drawn: _Drawn
+    figures: dict[str, Drawn]
     grid: FloatArray
-    measured: list[dict[str, float]]
+    measured: dict[str, FloatArray]
 
     def answer(self, goal: str) -> Answer:
         """The best setting for a goal, how sure it is, and what to test next."""
-        drawn, grid, tested = self.drawn, self.grid, self.tested
-        figures = drawn.cv if goal == LOWEST else drawn.width
-        assert figures is not None
+        grid, tested = self.grid, self.tested
         sign = 1.0 if goal == LOWEST else -1.0
-        mean, draws = sign * figures[0], sign * figures[1][:DRAWS]
+        mean, draws = sign * self.figures[goal][0], sign * self.figures[goal][1][:DRAWS]
         at = int(mean.argmin())
         half = 50.0 * alpha(self.level_pct)
         ends = np.percentile(grid[draws.argmin(axis=1)], [half, 100.0 - half], axis=0)
@@ -501,20 +464,27 @@ class _Judge:
         alike = np.percentile(draws - draws[:, [at]], 2 * half, axis=0) <= 0
         alike[at] = True
         stretch = np.stack((grid[alike].min(axis=0), grid[alike].max(axis=0)))
-        measured = np.array([sign * one[goal] for one in self.measured])
+        measured = sign * self.measured[goal]
         first = int(np.where(tested.over | np.isnan(measured), np.inf, measured).argmin())
         near = self._nearest()[first]
         standing, at_highest = self._standing(at, ends)
+        at_best = {
+            name: _bands((values[[at]], drawn[:, [at]]), self.level_pct)[:, 0].tolist()
+            for name, (values, drawn) in self.figures.items()
+            if name == LOWEST or values[at]
+        }
+        cv, *cv_band = at_best.get(LOWEST, [None])
+        width, *width_band = at_best.get(WIDEST, [None])
         return Answer(
             goal=goal,
             standing=standing,
             best=tuple((tested.low + grid[at] * tested.reach).tolist()),
             interval=self._pairs(ends),
             alike=self._pairs(stretch),
-            cv_pct=None if drawn.cv is None else float(drawn.cv[0][at]),
-            cv_band_pct=self._band_at(drawn.cv, at),
-            width_m=float(drawn.width[0][at]) or None,
-            width_band_m=self._band_at(drawn.width, at) if drawn.width[0][at] else None,
+            cv_pct=cv,
+            cv_band_pct=(cv_band[0], cv_band[1]) if cv_band else None,
+            width_m=width,
+            width_band_m=(width_band[0], width_band[1]) if width_band else None,
             best_tested=first,
             gain=float(max(mean[near] - mean[at], 0.0)),
             probability_pct=float(100.0 * (draws[:, at] < draws[:, near]).mean()) if at != near else 0.0,
@@ -526,12 +496,6 @@ class _Judge:
         """Low and high end of each setting, from shares of the range."""
         values = self.tested.low + ends * self.tested.reach
         return tuple((float(low), float(high)) for low, high in values.T)
-
-    def _band_at(self, figure: tuple[FloatArray, FloatArray] | None, at: int) -> tuple[float, float] | None:
-        if figure is None:
-            return None
-        _, low, high = _bands((figure[0][[at]], figure[1][:, [at]]), self.level_pct)[:, 0].tolist()
-        return low, high
 
     def _nearest(self) -> NDArray[np.intp]:
         """The place of each test on the grid."""
@@ -572,17 +536,12 @@ class _Judge:
         least = LIMITS["least gain"].value if mean[at] >= 0 else LIMITS["least gain in width"].value
         if gain.max() < least:
             return None
-        setting, again = self._settable(int(candidates[gain.argmax()]))
-        return NextTest(setting, float(gain.max()), again)
-
-    def _settable(self, at: int) -> tuple[tuple[float, ...], bool]:
-        """A place of the grid as a setting that can be set, and whether it was tested already."""
         tested, steps = self.tested, np.array([one.step for one in self.tested.settings])
-        wanted = tested.low + self.grid[at] * tested.reach
-        near = (np.abs(tested.value - wanted) <= steps / 2).all(axis=1)
-        if near.any():
-            return tuple(tested.value[near][0].tolist()), True
-        return tuple(np.clip(np.round(wanted / steps) * steps, tested.low, tested.top).tolist()), False
+        wanted = tested.low + self.grid[candidates[gain.argmax()]] * tested.reach
+        near = (np.abs(tested.value - wanted) <= steps / 2).all(axis=1)  # a place that can be set, or was tested
+        settable = np.clip(np.round(wanted / steps) * steps, tested.low, tested.top)
+        setting = tested.value[near][0] if near.any() else settable
+        return NextTest(tuple(setting.tolist()), float(gain.max()), bool(near.any()))
 
     def _beyond(self, at: int) -> NextTest:
         """One usual step beyond the edge that the best lies at, as far as the granules bear."""

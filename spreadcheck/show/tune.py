@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spreadcheck.improve.tune import BEYOND, CLEAR, LOWEST, UNCLEAR, Answer, Tuning
-from spreadcheck.judge.assessment import Assessment
+from spreadcheck.improve.tune import BEYOND, CLEAR, LOWEST, UNCLEAR, WIDEST, Answer, Tuning
 from spreadcheck.show.compare import doubt_blocks, names_of, sheet_json
 from spreadcheck.show.document import Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import rate_unit, show_pct, show_width
@@ -43,7 +42,18 @@ def tuning_document(found: Tuning, system: str = "metric", *, svg: str = "") -> 
             blocks += [Paragraph(_best(found, one, system), "strong"), Points(tuple(_standing(found, one, system)))]
     blocks.append(_tests(found, system))
     if len(found.trade_off) > 1:
-        blocks.append(_trade_off(found, system))
+        heads = [Column(one.label, one.unit) for one in found.settings]
+        heads += [Column(f"CV at {show_width(found.bout_width_m, system)}", "%")]
+        heads += [Column("effective width", shown_unit("length", system))]
+        rows = [
+            (
+                *(one.number(value) for one, value in zip(found.settings, setting, strict=True)),
+                show_pct(cv),
+                show(width, "length", system, unit=False, digits=1),
+            )
+            for setting, cv, width in found.trade_off
+        ]
+        blocks.append(Table(tuple(heads), tuple(rows), "What a wider spread costs in CV, from the model"))
     blocks += [Heading("What this rests on"), Points(tuple(_notes(found, system)), small=True)]
     speed = any(one.unit == "rpm" for one in found.settings)
     blocks.append(Note("Caution", f"{_CAUTION} {_CAUTION_SPEED}" if speed else _CAUTION))
@@ -51,7 +61,17 @@ def tuning_document(found: Tuning, system: str = "metric", *, svg: str = "") -> 
         words = " ".join(_best(found, one, system) for one in (found.cv, found.width) if one is not None)
         picture = Picture("Profiles, CV and width over the setting", words, svg, wide=True)
         blocks += [*doubt_blocks((*found.results, *found.left_out), system), picture]
-    return Document(f"The best {_labels(found)}", tuple(blocks), about=tuple(_about(found)))
+    ends = [
+        f"{f'{one.label} ' if len(found.settings) > 1 else ''}{low:.6g} to {one.typed(high)}"
+        for one, low, high in zip(found.settings, found.value.min(axis=0), found.value.max(axis=0), strict=True)
+    ]
+    settings = len(np.unique(found.value, axis=0))
+    about = [f"{len(found.results)} tests at {settings} settings, {', '.join(ends)}"]
+    machines = dict.fromkeys(result.test.text("machine") for result in found.results)
+    about.append(", ".join(word for word in (*found.products, *machines) if word))
+    if found.highest_rpm is not None:
+        about.append(f"Highest speed that the granules allow: {show(found.highest_rpm, 'turning speed')}")
+    return Document(f"The best {_labels(found)}", tuple(blocks), about=tuple(line for line in about if line))
 
 
 def next_words(found: Tuning, sheet: str) -> str:
@@ -92,21 +112,6 @@ def _stretch(found: Tuning, ends: tuple[tuple[float, float], ...]) -> str:
     return ", ".join(parts)
 
 
-def _about(found: Tuning) -> Iterator[str]:
-    settings = len(np.unique(found.value, axis=0))
-    ends = [
-        f"{f'{one.label} ' if len(found.settings) > 1 else ''}{low:.6g} to {one.typed(high)}"
-        for one, low, high in zip(found.settings, found.value.min(axis=0), found.value.max(axis=0), strict=True)
-    ]
-    yield f"{len(found.results)} tests at {settings} settings, {', '.join(ends)}"
-    machines = dict.fromkeys(result.test.text("machine") for result in found.results)
-    about = ", ".join(word for word in (*found.products, *machines) if word)
-    if about:
-        yield about
-    if found.highest_rpm is not None:
-        yield f"Highest speed that the granules allow: {show(found.highest_rpm, 'turning speed')}"
-
-
 def _best(found: Tuning, one: Answer, system: str) -> str:
     """The best setting in plain words, with the band of its figure and the best test."""
     tested = found.results[one.best_tested]
@@ -120,16 +125,15 @@ def _best(found: Tuning, one: Answer, system: str) -> str:
             f"{measured} % at {at}."
         )
     unit = shown_unit("length", system)
-    low, high, value = (_metres(end, system) for end in (*(one.width_band_m or (0.0, 0.0)), one.width_m or 0.0))
+    low, high, value = (
+        show(end, "length", system, unit=False, digits=1)
+        for end in (*(one.width_band_m or (0.0, 0.0)), one.width_m or 0.0)
+    )
     measured = show_width(tested.effective_width_m(found.method), system)
     return (
         f"The effective width is widest at {_at(found, one.best)}: {value} {unit} ({found.level_pct:g} % band {low} to "
         f"{high}); best test: {measured} at {at}."
     )
-
-
-def _metres(value: float, system: str) -> str:
-    return show(value, "length", system, unit=False, digits=1)
 
 
 def _standing(found: Tuning, one: Answer, system: str) -> Iterator[str]:
@@ -142,8 +146,9 @@ def _standing(found: Tuning, one: Answer, system: str) -> Iterator[str]:
     else:
         yield f"The best setting lies from {_stretch(found, one.interval)}, {level} sure."
     if one.standing == UNCLEAR:
-        why = "two settings give no more than a straight line between them" if _straight(found) else ""
-        yield f"Which setting is best is unclear{': ' + why if why else ''}."
+        straight = len(found.results) <= len(found.settings) + 1
+        why = ": two settings give no more than a straight line between them" if straight else ""
+        yield f"Which setting is best is unclear{why}."
     alike = _stretch(found, one.alike)
     if alike != _stretch(found, tuple((value, value) for value in one.best)):  # else it is the best itself
         yield f"Can't be told from the best: {alike}."
@@ -151,10 +156,6 @@ def _standing(found: Tuning, one: Answer, system: str) -> Iterator[str]:
         gain = f"{show_pct(one.gain)} % of CV" if one.goal == LOWEST else show(one.gain, "length", system, digits=1)
         yield f"Against the best setting tested it gains {gain}, and is better with {one.probability_pct:.0f} % chance."
     yield _next(found, one, system)
-
-
-def _straight(found: Tuning) -> bool:
-    return len(found.results) <= len(found.settings) + 1
 
 
 def _next(found: Tuning, one: Answer, system: str) -> str:
@@ -194,22 +195,6 @@ def _tests(found: Tuning, system: str) -> Table:
         rows.append((*cells, str(result.profile.passes_used), result.test.name))
     notes = ("* over the highest speed: never taken for the best",) if found.over.any() else ()
     return Table(tuple(columns), tuple(rows), "The tests, as measured (width: effective width)", notes)
-
-
-def _trade_off(found: Tuning, system: str) -> Table:
-    """What a wider spread costs in CV at the bout width."""
-    columns = [Column(one.label, one.unit) for one in found.settings]
-    columns += [Column(f"CV at {show_width(found.bout_width_m, system)}", "%")]
-    columns += [Column("effective width", shown_unit("length", system))]
-    rows = [
-        (
-            *(one.number(value) for one, value in zip(found.settings, setting, strict=True)),
-            show_pct(cv),
-            _metres(width, system),
-        )
-        for setting, cv, width in found.trade_off
-    ]
-    return Table(tuple(columns), tuple(rows), "What a wider spread costs in CV, from the model")
 
 
 def _notes(found: Tuning, system: str) -> Iterator[str]:
@@ -259,13 +244,14 @@ def tuning_json(found: Tuning) -> dict[str, Any]:
     return envelope(
         "tuning/3",
         [
-            sheet_json(result)
-            | {
-                "setting": values,
-                "cv_pct": _cv(result, found.method),
-                "effective_width_m": result.effective_width_m(found.method),
-            }
-            for values, result in zip(found.value.tolist(), found.results, strict=True)
+            sheet_json(result) | {"setting": values, "cv_pct": cv, "effective_width_m": width}
+            for values, result, cv, width in zip(
+                found.value.tolist(),
+                found.results,
+                found.measured(LOWEST).tolist(),
+                found.measured(WIDEST).tolist(),
+                strict=True,
+            )
         ],
         [doubt for result in (*found.results, *found.left_out) for doubt in result.doubts],
         left_out=[sheet_json(result) for result in found.left_out],
@@ -302,12 +288,6 @@ def _band_json(band: Any) -> dict[str, list[float | None]]:
         name: [value if value > 0 else None for value in row.tolist()]
         for name, row in zip(("most_likely", "low", "high"), band, strict=True)
     }
-
-
-def _cv(result: Assessment, method: str) -> float | None:
-    if not result.bouts or math.isnan(result.bouts[method].cv_pct):
-        return None
-    return result.bouts[method].cv_pct
 
 
 def _answer_json(one: Answer | None) -> dict[str, Any] | None:
@@ -388,14 +368,6 @@ def _figure_of(found: Tuning, one: Answer, system: str) -> tuple[Any, float, str
     )
 
 
-def _measured(found: Tuning, one: Answer) -> list[float]:
-    values = (
-        _cv(result, found.method) if one.goal == LOWEST else result.effective_width_m(found.method)
-        for result in found.results
-    )
-    return [math.nan if value is None else value for value in values]
-
-
 def _draw_curve(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
     """The figure over one setting: most likely, band, tests, best and what can't be told from it."""
     surface, scale, unit, title = _figure_of(found, one, system)
@@ -403,7 +375,7 @@ def _draw_curve(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
     mean, low, high = (np.where(row > 0, row, np.nan) * scale for row in surface)
     axes.fill_between(setting, np.nan_to_num(low), high, color=_BAND, lw=0, label=f"{found.level_pct:g} % band")
     axes.plot(setting, mean, color=_INK, lw=2, label="most likely")
-    axes.plot(found.value[:, 0], np.array(_measured(found, one)) * scale, "o", ms=6, color="black", label="tests",
+    axes.plot(found.value[:, 0], found.measured(one.goal) * scale, "o", ms=6, color="black", label="tests",
               zorder=4)  # fmt: skip
     start, end = one.alike[0]
     if start < end:
@@ -431,7 +403,7 @@ def _draw_map(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
     lines = axes.tricontour(x, y, surface[0] * scale, levels=8, colors=_INK, linewidths=1)
     axes.clabel(lines, fontsize=7, fmt=lambda value: f"{value:.1f}")
     axes.plot(*found.value.T, "o", ms=6, color="black", clip_on=False, label=f"tests, as measured ({unit})")
-    for (at_x, at_y), value in zip(found.value, _measured(found, one), strict=True):
+    for (at_x, at_y), value in zip(found.value, found.measured(one.goal).tolist(), strict=True):
         words = "none" if math.isnan(value) else f"{value * scale:.1f}"
         axes.annotate(words, (at_x, at_y), textcoords="offset points", xytext=(6, 4), fontsize=8)
     best = ", ".join(which.shown(value) for which, value in zip(found.settings, one.best, strict=True))
