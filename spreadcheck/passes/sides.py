@@ -26,8 +26,9 @@ from spreadcheck.passes.noise import Noise, Stated, noise_of, ratio_by_chance
 from spreadcheck.passes.passes import FEW, Passes
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 
-FIGURES = ("centre", "mass", "reach", "slope")  # they share one chance of error
-SHAPE_SHARE = 0.1  # of a further one; each of the shape is held against what is normal and hardly ever uses it
+# the figures and their weights where they share a chance of error: what lies off is found most often
+FIGURES = {"centre": 0.5, "mass": 0.25, "reach": 0.1, "slope": 0.15}
+SIDES_SHARE, SHAPE_SHARE = 0.8, 0.1  # of that chance: of all of these together, and of each of the two of the shape
 # the ways of being unlike: usual size (m, or a share), chance before the test
 WAYS = {"shift": (1.5, 0.40), "wind": (1.5, 0.15), "mass": (0.15, 0.20), "slope": (0.30, 0.10), "reach": (0.20, 0.15)}
 SINGLE_DISC, FLAT = "single disc", ("pneumatic boom", "full-width drop")
@@ -35,7 +36,7 @@ _PLATEAU = 0.85  # of the half-rate width: what counts of a flat pattern, whose 
 _Z_90, _Z_95 = 1.6449, 1.96  # 90 and 95 % of a normal distribution lie within so many sigma
 _POWER = 0.8416  # 80 % of a normal distribution lies below so many sigma
 _PRIMES = (2.0, 3.0, 5.0, 7.0, 11.0, 13.0, 17.0, 19.0)  # their roots never fall into step; two a figure
-_DRAWS, _ENOUGH = 20_000, 20  # of figures that are chance alone: 5 % is known to 0.15 %; fewer tell nothing
+_DRAWS, _ENOUGH = 10_000, 20  # of figures that are chance alone: 4 % is known to 0.2 %; fewer tell nothing
 _CALM = 0.2  # of the wind's speed: what blows across even where it is said to come from ahead
 _TAKES_OVER, _NEAR_SHARE, _FURTHEST = 2.0, 0.3, 2.0  # how fast one side takes over; wind: least share, furthest flight
 _SMOOTH = np.array([-2.0, 3.0, 6.0, 7.0, 6.0, 3.0, -2.0]) / 21  # a parabola through seven (Savitzky and Golay, 1964)
@@ -70,7 +71,7 @@ class Sides:
 
     figures: dict[str, Difference]
     odds: dict[str, float]
-    asked: float
+    asked: dict[str, float]
     ground: Difference | None = None
 
     @property
@@ -81,7 +82,7 @@ class Sides:
     def least_seen(self, name: str) -> float:
         """The least size of a difference that a test like this one would find in 80 of 100."""
         figure = self.figures[name]
-        return max(self.asked * figure.error, figure.least) + _POWER * figure.error
+        return max(self.asked[name] * figure.error, figure.least) + _POWER * figure.error
 
     @property
     def least_short(self) -> float:
@@ -237,7 +238,7 @@ def left_against_right(passes: Passes, width_m: float) -> Sides | None:
     values = [centre, *(sums[1:] @ r).tolist()]
     variance = sum_variance(noise, sums, usual) * _torn(passes, noise, sums)[:, None]
     p = [chance_of(noise, *each) for each in zip(values, variance, strict=True)]
-    p, asked = _together(p, sums @ covariance @ sums.T)
+    p, asked = _together(p, [FIGURES[name] for name in names], sums @ covariance @ sums.T)
     aside = LIMITS["off centre"].value / 100 * width_m
     least = [aside if name == "centre" else 0.0 for name in names]
     tested = [difference(noise, *each) for each in zip(values, variance, p, least, strict=True)]
@@ -249,29 +250,32 @@ def left_against_right(passes: Passes, width_m: float) -> Sides | None:
     return Sides(
         figures,
         {name: value / sum(odds.values()) for name, value in odds.items()},
-        asked,
+        dict(zip(names, asked, strict=True)),
         _over_ground(passes, noise, sums[:1], aside),
     )
 
 
-def _together(p: list[float], covariance: FloatArray) -> tuple[list[float], float]:
-    """Chances of several figures that hang together, as the largest of them by chance alone has it; and what is asked.
+def _together(p: list[float], share: list[float], covariance: FloatArray) -> tuple[list[float], list[float]]:
+    """Chances of several figures that hang together, and from how many standard errors on each is clear.
 
-    Trays, line and wind that make one figure large make the others large too: by their covariance the largest of all
-    is drawn, and never worse than Bonferroni (Westfall and Young, 1993, Resampling-based multiple testing).
+    Trays, line and wind that make one figure large make the others large too. So the least chance of all, each over its
+    share, is drawn as noise alone has it, and a chance is how often that is as small; never worse than Bonferroni
+    (Westfall and Young, 1993, Resampling-based multiple testing).
     """
     error = np.maximum(np.sqrt(np.diag(covariance)), 1e-12)  # 0: a figure that the pattern has no trays for
     root = np.linalg.cholesky(covariance / np.outer(error, error) + 1e-9 * np.eye(len(error)))
     # evenly spread draws (Kronecker sequence, Box and Muller): numpy's generator takes longer to load than all of this
     even = np.arange(1, _DRAWS + 1)[:, None] * np.sqrt(_PRIMES[: 2 * len(error)]) % 1.0
     draws = np.sqrt(-2 * np.log(even[:, ::2])) * np.cos(2 * np.pi * even[:, 1::2])
-    largest = np.sort(np.abs(draws @ root.T).max(axis=1))
-    normal, found = NormalDist(), []
-    for each in p:
-        more = _DRAWS - int(np.searchsorted(largest, -normal.inv_cdf(max(each, 1e-300) / 2)))
-        found.append(min(max(more / _DRAWS, each) if more >= _ENOUGH else len(p) * each, len(p) * each, 1.0))
-    asked = (1 - alpha(LEVEL_PCT)) * (len(largest) - 1)  # np.quantile would load masked arrays for it
-    return found, float(np.interp(asked, np.arange(len(largest)), largest))
+    sigmas = np.abs(draws @ root.T) / math.sqrt(2)
+    least = np.sort((np.array([[math.erfc(z) for z in row] for row in sigmas.tolist()]) / share).min(axis=1))
+    found = []
+    for each, part in zip(p, share, strict=True):
+        as_small, bound = int(np.searchsorted(least, each / part, side="right")), each * sum(share) / part
+        found.append(min(max(as_small / _DRAWS, each) if as_small >= _ENOUGH else bound, bound, SIDES_SHARE))
+    level = float(least[int(SIDES_SHARE * alpha(LEVEL_PCT) * _DRAWS)])
+    asked = [-NormalDist().inv_cdf(min(level * part, 1.0) / 2) for part in share]
+    return [each / SIDES_SHARE for each in found], asked
 
 
 def _torn(passes: Passes, noise: Noise, sums: FloatArray) -> FloatArray:
