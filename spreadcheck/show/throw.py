@@ -12,7 +12,7 @@ from spreadcheck.product.release import FIELDS, Weather, release_speed
 from spreadcheck.product.throw import Change, Chart, ThrowStudy, WindThrow
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Table
-from spreadcheck.show.json import envelope
+from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.plots import plain_style
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
@@ -172,56 +172,47 @@ def throw_json(
     judged: Assessment | None = None,
 ) -> dict[str, Any]:
     """The study as plain data: SI, keys carry their units; with verdict and doubts of the test, if it was judged."""
+    flights = [{name: value for name, value in asdict(flight).items() if name != "drift_m"} for flight in study.flights]
     sides = [
-        asdict(setting)
-        | {"release_speed_m_s": release_speed(setting), "terminal_velocity_m_s": terminal}
-        | asdict(flight)
-        for setting, terminal, flight in zip(study.settings, study.terminal_m_s, study.flights, strict=True)
+        {**asdict(setting), "release_speed_m_s": release_speed(setting), "terminal_velocity_m_s": fall, **flight}
+        for setting, fall, flight in zip(study.settings, study.terminal_m_s, flights, strict=True)
     ]
-    for side in sides:
-        side.pop("drift_m")  # still air
-    air = study.weather.air
-    weather = asdict(study.weather) | {"density_kg_m3": air.density_kg_m3, "viscosity_pa_s": air.viscosity_pa_s}
+    air, weather, chart = study.weather.air, study.weather, study.chart
     data: dict[str, Any] = {
-        "weather": weather | {"wind_from": study.weather.wind_from or None},
+        "weather": {**asdict(weather), **asdict(air), "wind_from": weather.wind_from or None},
         "present": sides[0],
         "changed": sides[1] if study.changed else None,
         "ratio": study.ratio,
-        "changes": [_change_json(change) for change in study.changes],
+        "changes": [
+            {
+                "field": change.field or "all together",
+                **picked(change, "before after ratio"),
+                "ratio_low": change.low,
+                "ratio_high": change.high,
+            }
+            for change in study.changes
+        ],
         "same_throw": dict([study.same_throw]) if study.same_throw else None,
-        "wind": [_wind_json(row) for row in study.winds],
+        "wind": [
+            {
+                "thrown": row.thrown,
+                "drift_positive": row.sides[0],
+                "present": asdict(row.present),
+                "changed": asdict(row.changed) if row.changed else None,
+            }
+            for row in study.winds
+        ],
         "chart": {
-            study.chart.field: list(study.chart.speeds),
-            "release_m_s": list(study.chart.release_m_s),
-            "granule_size_mm": list(study.chart.sizes_mm),
-            "throw_m": [list(row) for row in study.chart.throw_m],
+            chart.field: chart.speeds,
+            "release_m_s": chart.release_m_s,
+            "granule_size_mm": chart.sizes_mm,
+            "throw_m": chart.throw_m,
         },
-        "assumed": list(assumed),
-        "cautions": list(CAUTIONS),
+        "assumed": assumed,
+        "cautions": CAUTIONS,
     }
     verdict = verdict_data(judged.verdict if judged else None)
     return envelope("throw/1", test, judged.doubts if judged else (), verdict=verdict, **data)
-
-
-def _change_json(change: Change) -> dict[str, Any]:
-    known = bool(change.field)
-    return {
-        "field": change.field or "all together",
-        "before": change.before if known else None,
-        "after": change.after if known else None,
-        "ratio": change.ratio,
-        "ratio_low": change.low,
-        "ratio_high": change.high,
-    }
-
-
-def _wind_json(row: WindThrow) -> dict[str, Any]:
-    return {
-        "thrown": row.thrown,
-        "drift_positive": row.sides[0],
-        "present": asdict(row.present),
-        "changed": asdict(row.changed) if row.changed else None,
-    }
 
 
 @plain_style()
