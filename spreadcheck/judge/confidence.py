@@ -27,6 +27,7 @@ LEVEL_PCT = 90.0
 SURE_PCT = 90.0  # probability at which a bout width is called sure to be within the limit
 DRAWS = 2_000
 SEED = 1
+NARROW_M = 2 * LIMITS["driving error"].value  # a shorter band of widths is too narrow to drive in
 MAX_WIDTHS = 160  # of the curve that effective widths are read on
 _LEAST_STEP_M = 0.1
 _MOST_POINTS = 600  # of the line: of a longer one only so many trays are drawn, as far apart as an even line of them
@@ -326,11 +327,6 @@ def curve_widths(result: Assessment) -> FloatArray:
     return np.linspace(first, last, count)
 
 
-def narrow_m() -> float:
-    """The length below which a band of widths is too narrow to drive in: twice the driving error. [m]"""
-    return 2 * LIMITS["driving error"].value
-
-
 def _line_share(profile: Profile, width_m: FloatArray) -> FloatArray:
     """CV on the line over CV by trays, on average over where the line lies: sqrt((n - 1) / n); NaN where n < 2."""
     n = width_m / profile.spacing_m
@@ -368,7 +364,7 @@ def band_at(drawn: Draws, width_m: FloatArray, method: str, level_pct: float) ->
     """The figures at bout widths for one driving method; all from the same draws."""
     share = _line_share(drawn.assessment.profile, width_m)
     read = scan_methods(drawn.assessment.profile, width_m)[method].cv_line_pct / share
-    limit, narrow = drawn.assessment.limit_pct, narrow_m()
+    limit, narrow = drawn.assessment.limit_pct, NARROW_M
     cases = drawn.likely(width_m, method)
     low, high = _interval(cases, level_pct)
     least, most = _kept(drawn, cases, share)

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from functools import cached_property
+from typing import Any
 
 import numpy as np
 
 from spreadcheck.errors import Fault, QuantityError, WidthError, record
 from spreadcheck.judge.assessment import Assessment, assess
-from spreadcheck.judge.confidence import DRAWS, LEVEL_PCT, SEED, check_draws, curve_widths, draw, narrow_m
-from spreadcheck.judge.likely import AnyFloats, Bouts, Line, Products, bouts_on, products, widest_within
+from spreadcheck.judge.confidence import DRAWS, LEVEL_PCT, NARROW_M, SEED, check_draws, curve_widths, draw
+from spreadcheck.judge.likely import AnyFloats, Line, bouts_on, products, widest_within
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.passes.noise import FROM_PASSES, Floats, Noise, NoiseDrawn, Stated
+from spreadcheck.passes.noise import FROM_PASSES, Floats, NoiseDrawn, Stated
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import MAX_PASSES, FloatArray, TrayTest
 from spreadcheck.spread.profile import TAPER
@@ -136,20 +136,30 @@ def passes_for(
         codes = ", ".join(result.blocking)
         return replace(answer, why_not=f"a doubt blocks the verdict ({codes}); put that right first")
     widths = curve_widths(result)[:: max(len(curve_widths(result)) // _MOST_WIDTHS, 1)]
-    spec = _Wanted(method, widths, result.limit_pct, level_pct, noise.passes)
-    as_stood = _Forecast(drawn.lines[0], drawn.noise.rate_kg_ha, drawn.drawn, spec)
-    answer = replace(answer, effective_width_m=as_stood.width_m)
-    if why_not := _not_to_be_told(as_stood.width_m, widths):
+    asked: dict[str, Any] = {"method": method, "width_m": widths, "limit_pct": result.limit_pct, "level_pct": level_pct}
+    line = drawn.lines[0]
+    width_m, half_width, unseen_m = _forecast(line, drawn.noise.rate_kg_ha, drawn.drawn, noise.passes, **asked)
+    answer = replace(answer, effective_width_m=width_m)
+    if width_m <= 0:
+        return replace(answer, why_not="no bout width is within the limit, so there is no effective width to pin")
+    if width_m >= widths[-1]:
+        why_not = "the widest bout width tried is still within the limit: the tray line is too short to find the end"
         return replace(answer, why_not=why_not)
     closer = None
-    if len(noise.offset_m) <= MAX_CLOSER_TRAYS:
-        closer = _fewest(_with_closer_trays(as_stood, noise, seed, stated).half_width_m, half_width_m)
+    if len(noise.offset_m) <= MAX_CLOSER_TRAYS:  # another tray halfway between each two
+        x, h = noise.offset_m, line.spacing_m / 2
+        offset = np.sort(np.concatenate((x, (x[1:] + x[:-1]) / 2)))
+        rates = np.interp(offset, x, noise.rate_kg_ha)
+        points = np.linspace(x[0], x[-1], round((x[-1] - x[0]) / h) + 1)
+        even = np.array([np.interp(points, offset, row) for row in np.eye(len(offset))]).T
+        more = noise.drawn(len(drawn.drawn.shift_m), np.random.default_rng(seed), offset, rates, stated=stated)
+        closer = _fewest(_forecast(Line(float(x[0]), h, even), rates, more, noise.passes, **asked)[1], half_width_m)
     return replace(
         answer,
-        passes=_fewest(as_stood.half_width_m, half_width_m),
+        passes=_fewest(half_width, half_width_m),
         closer_trays_passes=closer,
-        half_widths_m=tuple((passes, as_stood.half_width_m(passes)) for passes in SHOWN_PASSES),
-        unseen_m=as_stood.unseen_m,
+        half_widths_m=tuple((passes, half_width(passes)) for passes in SHOWN_PASSES),
+        unseen_m=unseen_m,
     )
 
 
@@ -165,123 +175,48 @@ def runs_from_former(test: TrayTest, half_width_m: float) -> int:
     return needed.passes * test.runs_per_catch
 
 
-def _not_to_be_told(width_m: float, widths: FloatArray) -> str:
-    if width_m <= 0:
-        return "no bout width is within the limit, so there is no effective width to pin"
-    if width_m >= widths[-1]:
-        return "the widest bout width tried is still within the limit: the tray line is too short to find the end"
-    return ""
+def _forecast(
+    line: Line,
+    rates: FloatArray,
+    drawn: NoiseDrawn,
+    passes: int,
+    *,
+    method: str,
+    width_m: FloatArray,
+    limit_pct: float,
+    level_pct: float,
+) -> tuple[float, Callable[[int], float], float]:
+    """Effective width with the noise of so many passes taken out; its half-width by passes; that of what is unseen.
 
+    Squares are quadratic in the noise, so that nothing is laid anew for another number of passes.
+    """
+    bouts, pattern = bouts_on(line, width_m, method), line.from_trays @ rates
+    of, along = products(pattern[:, None]), bouts.along(pattern).astype(np.float32)
+    n = width_m / line.spacing_m
+    to_trays = (n / np.maximum(n - 1, 0.5))[:, None]
 
-@record(eq=False)
-class _Wanted:
-    """What a forecast is made for; `passes` stand behind the noise that it starts from."""
+    def added(noise: Floats) -> tuple[AnyFloats, AnyFloats, AnyFloats]:
+        """What noise adds: its total, its covariance with the pattern in each bout, and its own variance there."""
+        there = line.from_trays.astype(np.float32) @ noise
+        return there.sum(axis=0), along @ there, bouts.variance(products(there))
 
-    method: str
-    width_m: FloatArray
-    limit_pct: float
-    level_pct: float
-    passes: int
+    def crossing(squares: AnyFloats, total: AnyFloats) -> FloatArray:
+        curves = np.sqrt(np.maximum(squares / bouts.mean(total) ** 2 * 1e4 * to_trays, 0.0))
+        return widest_within(width_m, curves, limit_pct, NARROW_M)
 
+    own = added(drawn.own_kg_ha)
+    by_noise = np.asarray(own[2].mean(axis=1, keepdims=True))
 
-@record(eq=False)
-class _Added:
-    """What noise adds to a pattern: its own totals, and at each width what it does along the pattern and by itself."""
-
-    total: AnyFloats  # (draws,)
-    along: AnyFloats  # (widths, draws): covariance of the deposits
-    square: AnyFloats  # (widths, draws): variance of the noise's own deposit
-    shift_m: FloatArray  # (draws,): how far it moves the pattern
-
-
-@record(eq=False)
-class _Forecast:
-    """Effective widths that tests of this pattern would give; more passes make the passes' own noise smaller."""
-
-    line: Line
-    rates: FloatArray
-    drawn: NoiseDrawn
-    spec: _Wanted
-
-    @cached_property
-    def bouts(self) -> Bouts:
-        """The bouts of all widths."""
-        return bouts_on(self.line, self.spec.width_m, self.spec.method)
-
-    @cached_property
-    def pattern(self) -> FloatArray:
-        """The rates on the line."""
-        return self.line.from_trays @ self.rates
-
-    @cached_property
-    def width_m(self) -> float:
-        """The effective width with the noise of the former test taken out."""
-        squares = self._read - self._by_noise
-        return float(self._crossing(squares / self.bouts.mean(self.pattern.sum(keepdims=True)) ** 2 * 1e4)[0])
-
-    def half_width_m(self, passes: int) -> float:
-        """Half the interval for the effective width after so many passes, by how passes differ."""
-        return self._half(self._own, (self.spec.passes / passes) ** 0.5)
-
-    @cached_property
-    def unseen_m(self) -> float:
-        """The same by what one test can't see alone."""
-        return self._half(self._added(self.drawn.trays_kg_ha, self.drawn.stated_shift_m), 1.0)
-
-    def _half(self, added: _Added, scale: float) -> float:
-        """Half the interval from noise so many times as large: squares are quadratic in it, so nothing is laid anew."""
-        much = np.float32(scale)
-        by_noise = much**2 * (added.square - added.square.mean(axis=1, keepdims=True)) + 2 * much * added.along
-        squares = self.bouts.moved(self._products, scale * added.shift_m) - self._by_noise + by_noise
-        mean = self.bouts.mean(self.pattern.sum() + much * added.total)
-        ends = (100 - self.spec.level_pct) / 2, (100 + self.spec.level_pct) / 2
-        low, high = np.percentile(self._crossing(squares / mean**2 * 1e4), ends)
+    def half(noise: tuple[AnyFloats, AnyFloats, AnyFloats], shift_m: FloatArray, scale: float) -> float:
+        (total, covariance, square), much = noise, np.float32(scale)
+        more = much**2 * (square - square.mean(axis=1, keepdims=True)) + 2 * much * covariance
+        widths = crossing(bouts.moved(of, scale * shift_m) - by_noise + more, pattern.sum() + much * total)
+        low, high = np.percentile(widths, ((100 - level_pct) / 2, (100 + level_pct) / 2))
         return float(high - low) / 2
 
-    @cached_property
-    def _own(self) -> _Added:
-        return self._added(self.drawn.own_kg_ha, self.drawn.shift_m)
-
-    @cached_property
-    def _products(self) -> Products:
-        return products(self.pattern[:, None])
-
-    @cached_property
-    def _read(self) -> AnyFloats:
-        """Variance of the pattern's deposit at each width; (widths, 1)."""
-        return self.bouts.variance(self._products)
-
-    @cached_property
-    def _by_noise(self) -> AnyFloats:
-        """What the pattern's own noise put there on average."""
-        return np.asarray(self._own.square.mean(axis=1, keepdims=True))
-
-    def _added(self, noise: Floats, shift_m: FloatArray) -> _Added:
-        drawn = self.line.from_trays.astype(np.float32) @ noise
-        along = self.bouts.along(self.pattern).astype(np.float32) @ drawn
-        return _Added(drawn.sum(axis=0), along, self.bouts.variance(products(drawn)), shift_m)
-
-    def _crossing(self, squares: FloatArray) -> FloatArray:
-        n = self.spec.width_m / self.line.spacing_m
-        to_trays = (n / np.maximum(n - 1, 0.5))[:, None]
-        curves = np.sqrt(np.maximum(squares * to_trays, 0.0))
-        return widest_within(self.spec.width_m, curves, self.spec.limit_pct, narrow_m())
-
-
-def _with_closer_trays(as_stood: _Forecast, noise: Noise, seed: int, stated: Stated) -> _Forecast:
-    """The same pattern with another tray halfway between each two."""
-    x, rng = noise.offset_m, np.random.default_rng(seed)
-    offset = np.sort(np.concatenate((x, (x[1:] + x[:-1]) / 2)))
-    rates = np.interp(offset, x, noise.rate_kg_ha)
-    spacing = as_stood.line.spacing_m / 2
-    drawn = noise.drawn(len(as_stood.drawn.shift_m), rng, offset, rates, stated=stated)
-    return replace(as_stood, line=Line(float(x[0]), spacing, _even_from(offset, spacing)), rates=rates, drawn=drawn)
-
-
-def _even_from(offset_m: FloatArray, spacing_m: float) -> FloatArray:
-    """From trays to even points between the first and the last."""
-    points = np.linspace(offset_m[0], offset_m[-1], round((offset_m[-1] - offset_m[0]) / spacing_m) + 1)
-    return np.array([np.interp(points, offset_m, row) for row in np.eye(len(offset_m))]).T
+    found = float(crossing(bouts.variance(of) - by_noise, pattern.sum(keepdims=True))[0])
+    unseen = half(added(drawn.trays_kg_ha), drawn.stated_shift_m, 1.0)
+    return found, lambda number: half(own, drawn.shift_m, (passes / number) ** 0.5), unseen
 
 
 def _fewest(half_width_m: Callable[[int], float], wanted_m: float) -> int | None:
