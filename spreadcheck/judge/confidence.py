@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -14,9 +15,9 @@ from spreadcheck.doubts.agreement import noise_doubts
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.judge.likely import Drawn, Likely, Line, bouts_on, likely_cv, noise_floor, products, widest_within
+from spreadcheck.judge.likely import Drawn, Likely, Line, bouts_on, likely_cv, noise_floor, widest_within
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.noise import Noise, NoiseDrawn, Stated
+from spreadcheck.passes.noise import Floats, Noise, NoiseDrawn, Stated
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import Profile
@@ -204,15 +205,12 @@ def confidence(
             low, high = _interval(drawn.likely(width, method, alone=True), level_pct) / band.line_share
             bouts[method] = replace(band.at(0), alone_low_pct=float(low[0]), alone_high_pct=float(high[0]))
     if result.blocking or result.blend is not None:  # then no probability is given: of a blend the worst part decides
-        bands = {method: _unjudged(band) for method, band in bands.items()}
+        unknown = np.full(len(curve_widths(result)), np.nan)
+        unjudged: dict[str, Any] = {"within_pct": unknown, "within_most_pct": unknown, "sure_width_m": None}
+        bands = {method: replace(band, **unjudged) for method, band in bands.items()}
         bouts = {m: replace(bout, within_pct=np.nan, within_most_pct=np.nan) for m, bout in bouts.items()}
     ends, stated = drawn.ends, drawn.stated
     return Confidence(result, noise, stated, ends, level_pct, draws, seed, bands, bouts, error, doubts, drawn)
-
-
-def _unjudged(band: CvBand) -> CvBand:
-    unknown = np.full(len(band.width_m), np.nan)
-    return replace(band, within_pct=unknown, within_most_pct=unknown, sure_width_m=None)
 
 
 @record(eq=False)
@@ -231,39 +229,30 @@ class Draws:
         return _lines(self.ends, self.noise.offset_m, self.noise.rate_kg_ha, self.assessment)
 
     @cached_property
-    def _on_lines(self) -> dict[bool, tuple[Drawn, ...]]:
-        return {}
+    def seen(self) -> tuple[Drawn, ...]:
+        """The noise as the passes show it, on every line."""
+        return self._on_lines(self.drawn.own_kg_ha, self.drawn.shift_m)
 
-    def on_lines(self, *, alone: bool) -> tuple[Drawn, ...]:
-        """The noise (with what one test can't see, or alone) on every line: all, or a share where ends are closed."""
-        if alone not in self._on_lines:
-            drawn, count = self.drawn, len(self.lines)
-            some = slice(max(len(drawn.shift_m) // 6, 100))
-            taken = [some if self.ends.open else slice(first, None, count) for first in range(count)]
-            noise = drawn.own_kg_ha if alone else drawn.own_kg_ha + drawn.trays_kg_ha
-            shift = drawn.shift_m if alone else drawn.shift_m + drawn.stated_shift_m
-            found = []
-            for line, part in zip(self.lines, taken, strict=True):
-                there = np.asarray(line.from_trays.astype(np.float32) @ noise[:, part], dtype=np.float32)
-                found.append(
-                    Drawn(
-                        line,
-                        line.from_trays @ self.noise.rate_kg_ha,
-                        there,
-                        products(there),
-                        shift_m=shift[part],
-                        adds=drawn.adds[part],
-                        blur_m2=drawn.blur_m2[part],
-                        wider=drawn.wider[part],
-                    )
-                )
-            self._on_lines[alone] = tuple(found)
-        return self._on_lines[alone]
+    @cached_property
+    def told(self) -> tuple[Drawn, ...]:
+        """The same with what one test can't see."""
+        noise, shift = self.drawn.own_kg_ha + self.drawn.trays_kg_ha, self.drawn.shift_m + self.drawn.stated_shift_m
+        return self._on_lines(noise, shift)
+
+    def _on_lines(self, noise: Floats, shift_m: FloatArray) -> tuple[Drawn, ...]:
+        """Draws of the noise on every line: some on each where the ends are open, else a share of them all."""
+        found, some = [], slice(max(len(shift_m) // 6, 100))
+        for number, line in enumerate(self.lines):
+            part = some if self.ends.open else slice(number, None, len(self.lines))
+            there = np.asarray(line.from_trays.astype(np.float32) @ noise[:, part], dtype=np.float32)
+            pattern = line.from_trays @ self.noise.rate_kg_ha
+            found.append(Drawn(line, pattern, there, shift_m[part], self.drawn.part(part)))
+        return tuple(found)
 
     def likely(self, width_m: FloatArray, method: str, *, alone: bool = False) -> tuple[Likely, ...]:
         """True CVs at each width: one set of draws, or one for each pair of tails where the ends are open."""
         bouts = bouts_on(self.lines[0], width_m, method)
-        parts = tuple(likely_cv(on, bouts) for on in self.on_lines(alone=alone))
+        parts = tuple(likely_cv(on, bouts) for on in (self.seen if alone else self.told))
         if self.ends.open or len(parts) == 1:
             return parts
         read, floor = (np.mean([getattr(part, name) for part in parts], axis=0) for name in ("read_pct", "floor_pct"))
@@ -368,9 +357,8 @@ def band_at(drawn: Draws, width_m: FloatArray, method: str, level_pct: float) ->
     cases = drawn.likely(width_m, method)
     low, high = _interval(cases, level_pct)
     least, most = _kept(drawn, cases, share)
-    alone = drawn.on_lines(alone=True)
     bouts = bouts_on(drawn.lines[0], width_m, method, straight=True)
-    floors = [100 * noise_floor(on, bouts) / bouts.mean(on.pattern.sum()[None])[:, 0] for on in alone]
+    floors = [100 * noise_floor(on, bouts) / bouts.mean(on.pattern.sum()[None])[:, 0] for on in drawn.seen]
     floor = np.mean(floors, axis=0) / share
     out = np.sqrt(np.maximum(read**2 - floor**2, 0.0))
     low = np.where(out > 0, low, 0.0)

@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spreadcheck.errors import record
-from spreadcheck.passes.noise import Floats
+from spreadcheck.passes.noise import Floats, NoiseDrawn
 from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.sheet.traytest import FloatArray
 
@@ -67,16 +67,7 @@ class Products:
     apart: AnyFloats
     folded: AnyFloats
 
-    @property
-    def mean(self) -> Products:
-        """As of one pattern, on average over the draws."""
-        return Products(
-            np.sqrt((self.total.astype(float) ** 2).mean(keepdims=True)),
-            self.apart.mean(axis=1, dtype=float, keepdims=True),
-            self.folded.mean(axis=1, dtype=float, keepdims=True),
-        )
-
-    def bent(self, step: int = 1) -> Products:
+    def bent(self, step: int) -> Products:
         """Products of the rates with their second differences along the line, over so many points each way."""
         ends = np.zeros_like(self.apart[:1]).repeat(step, axis=0)
         apart = np.concatenate((self.apart[step:0:-1], self.apart, ends))
@@ -94,20 +85,16 @@ def products(rates: AnyFloats) -> Products:
             rates.sum(axis=0), np.convolve(one, one[::-1])[points - 1 :, None], np.convolve(one, one)[:, None]
         )
     if points <= _FEW_POINTS:
-        apart = np.stack([_sum_of(rates[: points - m], rates[m:]) for m in range(points)])
+        apart = np.stack([np.einsum("id,id->d", rates[: points - m], rates[m:]) for m in range(points)])
         ends = [(max(s - points + 1, 0), min(s, points - 1) + 1) for s in range(2 * points - 1)]
         mirror = rates[::-1]
-        folded = np.stack([_sum_of(rates[a:b], mirror[points - b : points - a]) for a, b in ends])
+        folded = np.stack([np.einsum("id,id->d", rates[a:b], mirror[points - b : points - a]) for a, b in ends])
         return Products(rates.sum(axis=0), apart, folded)
     size = 1 << (2 * points - 1).bit_length()
     waves = np.fft.rfft(rates, size, axis=0)
     apart = np.fft.irfft((waves * waves.conj()).real, size, axis=0)[:points]
     folded = np.fft.irfft(waves * waves, size, axis=0)[: 2 * points - 1]
     return Products(rates.sum(axis=0), apart, folded)
-
-
-def _sum_of(one: AnyFloats, other: AnyFloats) -> AnyFloats:
-    return np.asarray(np.einsum("id,id->d", one, other))
 
 
 @record(eq=False)
@@ -172,22 +159,14 @@ def bouts_on(line: Line, width_m: FloatArray, method: str, *, straight: bool = F
     """
     widths, points, h = np.asarray(width_m, dtype=float), line.points, line.spacing_m
     last, taps = points - 1, _straight if straight else _cubic
+    share, every = h / widths[:, None], (2 if method == BACK_AND_FORTH else 1) * widths / h
+    both = share * _kernel(widths, every, 0.0, -last, last, taps)
+    apart = both[:, last:].copy()
+    apart[:, 1:] += both[:, last - 1 :: -1]  # weights for distances to the left and to the right
     if method != BACK_AND_FORTH:
-        apart = _kernel(widths, widths / h, 0.0, -last, last, taps)
-        return Bouts(widths, h, line.first_m, h / widths[:, None] * _both_sides(apart), None)
-    apart = _kernel(widths, 2 * widths / h, 0.0, -last, last, taps)
-    first = 2 * line.first_m / h
-    folded = _kernel(widths, 2 * widths / h, widths / h - first, 0, 2 * last, taps)
-    share = h / widths[:, None]
-    return Bouts(widths, h, line.first_m, share * _both_sides(apart), share * folded)
-
-
-def _both_sides(kernel: FloatArray) -> FloatArray:
-    """Weights for distances to the left and to the right as weights for distances."""
-    middle = kernel.shape[1] // 2
-    one = kernel[:, middle:].copy()
-    one[:, 1:] += kernel[:, middle - 1 :: -1]
-    return one
+        return Bouts(widths, h, line.first_m, apart, None)
+    folded = share * _kernel(widths, every, (widths - 2 * line.first_m) / h, 0, 2 * last, taps)
+    return Bouts(widths, h, line.first_m, apart, folded)
 
 
 def _kernel(
@@ -254,18 +233,19 @@ class Likely:
 class Drawn:
     """A pattern on a line, and draws of its noise there with their products, which serve all widths and methods.
 
-    `shift_m` is how far each draw moved the pattern, `adds` whether that made the reading larger, `blur_m2` how much
-    its passes blurred it, and `wider` by how much more it may be off.
+    `shift_m` is how far each draw moved the pattern; the rest of it is in `drawn`.
     """
 
     line: Line
     pattern: FloatArray
     noise: Floats
-    products: Products
     shift_m: FloatArray
-    adds: NDArray[np.bool_]
-    blur_m2: FloatArray
-    wider: FloatArray
+    drawn: NoiseDrawn
+
+    @cached_property
+    def products(self) -> Products:
+        """The products of the noise."""
+        return products(self.noise)
 
     @cached_property
     def read(self) -> Products:
@@ -275,12 +255,12 @@ class Drawn:
     @cached_property
     def floor(self) -> Products:
         """The products of the noise, on average over the draws."""
-        return self.products.mean
-
-    def waves(self, step: int) -> Products:
-        """Products with second differences over so many points, of what was read less those of the noise."""
-        read, floor = self.read.bent(step), self.floor.bent(step)
-        return Products(read.total, read.apart - floor.apart, read.folded - floor.folded)
+        of = self.products
+        return Products(
+            np.sqrt((of.total.astype(float) ** 2).mean(keepdims=True)),
+            of.apart.mean(axis=1, dtype=float, keepdims=True),
+            of.folded.mean(axis=1, dtype=float, keepdims=True),
+        )
 
 
 def likely_cv(on: Drawn, bouts: Bouts) -> Likely:
@@ -292,7 +272,7 @@ def likely_cv(on: Drawn, bouts: Bouts) -> Likely:
     floor = noise_floor(on, bouts)[:, None] ** 2
     # a reading below the floor says only that the truth is small: it is judged as one at the floor
     moved = bouts.moved(on.read, on.shift_m)  # and no pattern is better than what was read is at its best place
-    aside = np.where(on.adds, read - moved, moved - read)
+    aside = np.where(on.drawn.adds, read - moved, moved - read)
     judged = np.maximum(read + aside, np.maximum(moved.min(axis=1, keepdims=True), floor))
     length = np.sqrt(np.maximum(read, np.maximum(_LEAST_OF_FLOOR * floor, 1e-30)))
     along = (bouts.along(pattern) / length).astype(np.float32) @ drawn
@@ -301,12 +281,13 @@ def likely_cv(on: Drawn, bouts: Bouts) -> Likely:
     half = np.sqrt(np.maximum(along * along + sought - extra, np.float32(0)))
     z = half - np.clip(along, -half, half)
     h, step = on.line.spacing_m, max(round(_SLOPES_OVER_M / on.line.spacing_m), 1)
-    slopes = np.maximum(-bouts.variance(on.waves(step)), 0.0) / (step * h) ** 2
+    squared = bouts.variance(on.floor.bent(step)) - bouts.variance(on.read.bent(step))
+    slopes = np.maximum(squared, 0.0) / (step * h) ** 2
     lost = (slopes / np.maximum(read - floor, np.maximum(floor, 1e-30))).astype(np.float32)
-    put_back = np.exp(np.minimum(lost * on.blur_m2.astype(np.float32), np.float32(_MOST_BLURRED)))
+    put_back = np.exp(np.minimum(lost * on.drawn.blur_m2.astype(np.float32), np.float32(_MOST_BLURRED)))
     squares = put_back * (z / mean.astype(np.float32)) ** 2
     middle = squares.mean(axis=1, keepdims=True)
-    squares = middle + on.wider.astype(np.float32) * (squares - middle)
+    squares = middle + on.drawn.wider.astype(np.float32) * (squares - middle)
     cv = np.float32(100) * np.sqrt(np.maximum(squares, np.float32(0)))
     return Likely(cv, 100.0 * (np.sqrt(read) / mean)[:, 0], 100.0 * (np.sqrt(floor) / mean)[:, 0])
 
@@ -321,27 +302,20 @@ def widest_within(width_m: FloatArray, cv_pct: AnyFloats, limit_pct: float, narr
 
     Curves are columns; between widths they are straight. Where the widest width is within, that is the answer.
     """
-    within = cv_pct <= limit_pct
-    wide = _not_narrow(width_m, within, narrow_m)
+    within = wide = cv_pct <= limit_pct
+    step = float(np.diff(width_m).max()) if len(width_m) > 1 else narrow_m
+    run = max(int(np.ceil(narrow_m / step)), 1)
+    if 1 < run < len(width_m):  # within for a stretch of at least `narrow_m`
+        counts = np.cumsum(np.pad(within, ((1, 0), (0, 0))), axis=0, dtype=np.int32)
+        full = counts[run:] - counts[:-run] == run  # a run that starts here
+        wide = np.zeros_like(within)
+        for shift in range(run):
+            wide[shift : shift + len(full)] |= full
     last = len(width_m) - 1 - np.argmax(wide[::-1], axis=0)
     column = np.arange(cv_pct.shape[1])
     beyond = np.minimum(last + 1, len(width_m) - 1)
     low, high = cv_pct[last, column].astype(float), cv_pct[beyond, column].astype(float)
-    rise = np.where((beyond > last) & (high > low), high - low, 1.0)
-    part = np.where((beyond > last) & (high > low), (limit_pct - low) / rise, 0.0)
+    rises = (beyond > last) & (high > low)
+    part = np.where(rises, (limit_pct - low) / np.where(rises, high - low, 1.0), 0.0)
     crossing = width_m[last] + part * (width_m[beyond] - width_m[last])
     return np.where(wide.any(axis=0), crossing, 0.0)
-
-
-def _not_narrow(width_m: FloatArray, within: NDArray[np.bool_], narrow_m: float) -> NDArray[np.bool_]:
-    """Where a curve is within the limit for a stretch of at least `narrow_m`."""
-    step = float(np.diff(width_m).max()) if len(width_m) > 1 else narrow_m
-    run = max(int(np.ceil(narrow_m / step)), 1)
-    if run <= 1 or len(width_m) <= run:
-        return within
-    counts = np.cumsum(np.pad(within, ((1, 0), (0, 0))), axis=0, dtype=np.int32)
-    full = counts[run:] - counts[:-run] == run  # a run that starts here
-    wide = np.zeros_like(within)
-    for shift in range(run):
-        wide[shift : shift + len(full)] |= full
-    return wide

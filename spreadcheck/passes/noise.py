@@ -275,6 +275,11 @@ class NoiseDrawn:
     adds: NDArray[np.bool_]
     wider: FloatArray
 
+    def part(self, some: slice) -> NoiseDrawn:
+        """Some of the draws, as far as they stand beside the noise itself."""
+        each = ("shift_m", "blur_m2", "stated_shift_m", "adds", "wider")
+        return replace(self, **{name: getattr(self, name)[some] for name in each})
+
     @property
     def at_trays_kg_ha(self) -> FloatArray:
         """The passes' own noise where no bouts are laid: the shift taken as noise at single trays."""
