@@ -30,18 +30,6 @@ class Granules:
     mass_spread: float = 1.0
 
 
-def granule_mass_g(*, diameter_mm: float, density_kg_m3: float) -> float:
-    """Mass of one granule taken as a sphere, of its diameter and granule density (not bulk density). [g]
-
-    >>> round(granule_mass_g(diameter_mm=2.53, density_kg_m3=1325) * 1000, 3)  # granular urea, mg
-    11.235
-    """
-    if not (diameter_mm > 0 and density_kg_m3 > 0):
-        problem = f"a granule of {diameter_mm:g} mm and {density_kg_m3:g} kg/m3 can't be"
-        raise QuantityError(Fault("granule", problem, "give a diameter and a density above 0"))
-    return density_kg_m3 * math.pi / 6.0 * diameter_mm**3 * 1e-6
-
-
 def diameter_of_sgn_mm(size_guide_number: float) -> float:
     """Median granule diameter behind a size guide number, which is that in mm times 100: half the mass is coarser."""
     return size_guide_number / 100.0
@@ -64,17 +52,20 @@ def log_sd_of_uniformity(uniformity_index: float) -> float:
 
 
 def granules(*, size_guide_number: float, density_kg_m3: float, log_sd: float = 0.0) -> Granules:
-    """Mean granule mass and its spread, for a size guide number (median diameter by mass in mm, times 100).
+    """Mean mass of a granule, a sphere of its granule density, and its spread, for a size guide number (mm x 100).
 
-    It halves the mass, not the number of granules. For lognormal sizes the mean mass is that of the median size times
-    exp(-4.5 g^2), and the spread of masses is exp(4.5 g^2), with g the standard deviation of ln(diameter).
+    That is the median by mass: it halves the mass, not the number of granules. For lognormal sizes the mean mass is
+    that of the median size times exp(-4.5 g^2), and the spread of masses is exp(4.5 g^2), with g the standard deviation
+    of ln(diameter).
 
     >>> granules(size_guide_number=325, density_kg_m3=1600, log_sd=0.2)
     Granules(mean_mass_g=0.0240..., mass_spread=1.1972...)
     """
-    spread = math.exp(4.5 * log_sd**2)
-    median_mass = granule_mass_g(diameter_mm=diameter_of_sgn_mm(size_guide_number), density_kg_m3=density_kg_m3)
-    return Granules(median_mass / spread, spread)
+    diameter_mm, spread = diameter_of_sgn_mm(size_guide_number), math.exp(4.5 * log_sd**2)
+    if not (diameter_mm > 0 and density_kg_m3 > 0):
+        problem = f"a granule of {diameter_mm:g} mm and {density_kg_m3:g} kg/m3 can't be"
+        raise QuantityError(Fault("granule", problem, "give a diameter and a density above 0"))
+    return Granules(density_kg_m3 * math.pi / 6.0 * diameter_mm**3 * 1e-6 / spread, spread)
 
 
 def granules_of(test: TrayTest) -> Granules | None:
@@ -91,29 +82,6 @@ def missing_for_counting(test: TrayTest) -> tuple[str, ...]:
     """Which labels the form still needs before the counting noise can be worked out; empty if nothing is missing."""
     needed = [label for label in ("size guide number", "granule density") if test.quantity(label) is None]
     return tuple(needed if rates_known(test) else [*needed, "bulk density"])
-
-
-def expected_count(
-    rate_kg_ha: ArrayLike, *, tray_area_m2: float, mean_mass_g: float, passes: int = 1, runs_per_catch: int = 1
-) -> FloatArray:
-    """Expected number of granules in all catches of a tray, at the rate of one run.
-
-    >>> expected_count([100, 150], tray_area_m2=0.25, mean_mass_g=0.0112352).round(1)
-    array([222.5, 333.8])
-    """
-    grams = np.asarray(rate_kg_ha, dtype=float) * (tray_area_m2 / 10.0 * passes * runs_per_catch)
-    return np.asarray(grams / mean_mass_g)
-
-
-def counting_cv_pct(count: ArrayLike, *, mass_spread: float = 1.0) -> FloatArray:
-    """How much a catch varies by chance alone: 100 / sqrt(n) times the spread of masses; infinite for none. [%]
-
-    >>> counting_cv_pct([100, 400]), counting_cv_pct([100], mass_spread=1.2)
-    (array([10., 5.]), array([12.]))
-    """
-    n = np.asarray(count, dtype=float)
-    with np.errstate(divide="ignore"):
-        return np.asarray(100.0 * mass_spread / np.sqrt(n))
 
 
 def reading_error_g(resolution_g: float) -> float:
@@ -182,17 +150,13 @@ def tray_noise(
     rate = np.asarray(rate_kg_ha, dtype=float)
     count, counting = np.full(rate.shape, np.nan), np.zeros(rate.shape)
     if granules is not None:
-        count = expected_count(
-            rate,
-            tray_area_m2=tray_area_m2,
-            mean_mass_g=granules.mean_mass_g,
-            passes=passes,
-            runs_per_catch=runs_per_catch,
-        )
-        counting = counting_cv_pct(count, mass_spread=granules.mass_spread)
+        grams = rate * (tray_area_m2 / 10.0 * passes * runs_per_catch)
+        count = np.asarray(grams / granules.mean_mass_g)
+        with np.errstate(divide="ignore"):
+            counting = np.asarray(100.0 * granules.mass_spread / np.sqrt(count))
     reading = np.zeros(rate.shape)
     if resolution_g is not None:
         catch_g = rate * (tray_area_m2 / 10.0 * runs_per_catch)
         with np.errstate(divide="ignore"):
             reading = np.asarray(100.0 * reading_error_g(resolution_g) / (catch_g * math.sqrt(passes)))
-    return TrayNoise(np.asarray(count), counting, reading)
+    return TrayNoise(count, counting, reading)

@@ -179,17 +179,13 @@ class Noise:
             "wander_m": float(np.sqrt(size @ self.wander_m**2)),
         }
 
-    def variance_at(self, rate_kg_ha: FloatArray) -> FloatArray:
-        """Variance of one catch at a rate, without wandering, which depends on the slope too. [(kg/ha)^2]"""
-        size, r = self.weight * self.scale, np.asarray(rate_kg_ha) / self.peak_kg_ha
-        law = size @ self.counting * np.maximum(r, _FLOOR) + size @ (self.scatter**2 + self.gusts**2) * r**2
-        return np.asarray((law + size.sum() * self.reading) * self.peak_kg_ha**2)
-
     @cached_property
     def variance(self) -> FloatArray:
         """Variance of one catch at each weighed tray. [(kg/ha)^2]"""
-        wander = (self.weight * self.scale) @ self.wander_m**2 * self.slope**2
-        return np.asarray(self.variance_at(self.rate_kg_ha) + wander * self.peak_kg_ha**2)
+        size, r = self.weight * self.scale, self.rate_kg_ha / self.peak_kg_ha
+        law = size @ self.counting * np.maximum(r, _FLOOR) + size @ (self.scatter**2 + self.gusts**2) * r**2
+        law += size.sum() * self.reading + size @ self.wander_m**2 * self.slope**2
+        return np.asarray(law * self.peak_kg_ha**2)
 
     @cached_property
     def error_kg_ha(self) -> FloatArray:
@@ -333,6 +329,11 @@ def noise_of(account: Passes) -> Noise:
     to_rates = not account.relative
     reading = (reading_error_g(step) * per_gram) ** 2 if step is not None and to_rates else _READING
     counting = grain.mean_mass_g * grain.mass_spread**2 * per_gram if grain is not None and not missing else None
+    # what each pass differs from the mean pass, its own level taken out, for a pass as heavy as the mean one
+    seen, r = ~np.isnan(rates), mean / peak
+    level = np.nansum(rates / peak, axis=0) / np.maximum((seen * r[:, None]).sum(axis=0), 1e-12)
+    residual = np.where(seen, rates / peak / level - r[:, None], 0.0)
+    residual -= r[:, None] * (residual.sum(axis=0) / r.sum())
     base: dict[str, Any] = {
         "missing": missing,
         "passes": passes,
@@ -341,7 +342,7 @@ def noise_of(account: Passes) -> Noise:
         "used": account.used[kept].astype(float),
         "reading": max(reading, _READING),
         "by_granules": counting,
-        "residual": _residuals(rates / peak, mean / peak) if several else np.zeros((len(mean), 0)),
+        "residual": residual if several else np.zeros((len(mean), 0)),
         **_population(counting, one_pass=not several),
     }
     squares, log_size, base["independent"], base["together"], trays = _fitted(
@@ -362,14 +363,6 @@ def noise_of(account: Passes) -> Noise:
         freedom=(passes - 1.0) * base["independent"] + _PRIOR,
         **base,
     )
-
-
-def _residuals(rates: FloatArray, r: FloatArray) -> FloatArray:
-    """What each pass differs from the mean pass, its own level taken out, for a pass as heavy as the mean one."""
-    known = ~np.isnan(rates)
-    level = np.nansum(rates, axis=0) / np.maximum((known * r[:, None]).sum(axis=0), 1e-12)
-    residual = np.where(known, rates / level - r[:, None], 0.0)
-    return np.asarray(residual - r[:, None] * (residual.sum(axis=0) / r.sum()))
 
 
 def _population(counting: float | None, *, one_pass: bool) -> dict[str, FloatArray]:

@@ -82,8 +82,30 @@ class Passes:
 
     @cached_property
     def catches(self) -> PassCatches:
-        """The usable passes at the usable trays side by side, with the size of their scatter."""
-        return _side_by_side(self)
+        """The usable passes at the usable trays side by side, with the size of their scatter.
+
+        It is never taken smaller than counting granules makes it.
+        """
+        test, turned = self.test, self.reversed
+        rates, laid = self.rate_kg_ha.T, self.laid_kg_ha.T
+        passes = np.asarray(~np.isnan(rates).all(axis=1))
+        trays = np.asarray(~(np.isnan(rates).all(axis=0) | np.isnan(laid).all(axis=0)))
+        if not (passes.all() and trays.all()):
+            rates, laid, turned = rates[passes][:, trays], laid[passes][:, trays], turned[passes]
+        rates, laid = _filled(rates), (_filled(laid) if turned.any() else _filled(rates))
+        scale = 10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m)
+        step, grain = test.quantity("scale resolution"), granules_of(test)
+        known = not self.relative
+        counting = grain.mean_mass_g * grain.mass_spread**2 * scale if grain is not None and known else 0.0
+        return PassCatches(
+            numbers=tuple(np.array(test.passes)[passes].tolist()),
+            offset_m=test.offset_m[trays],
+            rates=rates,
+            laid=laid,
+            reversed=turned,
+            scatter=max(_scatter(rates), counting),
+            reading=(reading_error_g(step) * scale) ** 2 if step is not None and known else 0.0,
+        )
 
 
 def passes_of(test: TrayTest, *, relative: bool = False, component: str = "") -> Passes:
@@ -148,30 +170,6 @@ class PassCatches:
     def error(self, rate: FloatArray, share: float = 1.0) -> FloatArray:
         """Standard error of a catch at a true rate, times the square root of a share."""
         return np.asarray(np.sqrt((self.scatter * np.maximum(rate, 0.0) + self.reading) * share))
-
-
-def _side_by_side(account: Passes) -> PassCatches:
-    """The usable passes at the usable trays; the scatter is never taken smaller than counting granules makes it."""
-    test, turned = account.test, account.reversed
-    rates, laid = account.rate_kg_ha.T, account.laid_kg_ha.T
-    passes = np.asarray(~np.isnan(rates).all(axis=1))
-    trays = np.asarray(~(np.isnan(rates).all(axis=0) | np.isnan(laid).all(axis=0)))
-    if not (passes.all() and trays.all()):
-        rates, laid, turned = rates[passes][:, trays], laid[passes][:, trays], turned[passes]
-    rates, laid = _filled(rates), (_filled(laid) if turned.any() else _filled(rates))
-    scale = 10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m)
-    step, grain = test.quantity("scale resolution"), granules_of(test)
-    known = not account.relative
-    counting = grain.mean_mass_g * grain.mass_spread**2 * scale if grain is not None and known else 0.0
-    return PassCatches(
-        numbers=tuple(np.array(test.passes)[passes].tolist()),
-        offset_m=test.offset_m[trays],
-        rates=rates,
-        laid=laid,
-        reversed=turned,
-        scatter=max(_scatter(rates), counting),
-        reading=(reading_error_g(step) * scale) ** 2 if step is not None and known else 0.0,
-    )
 
 
 def _filled(rates: FloatArray) -> FloatArray:

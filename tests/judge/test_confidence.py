@@ -15,7 +15,7 @@ from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.confidence import band_at, confidence, draw, kept_probability
 from spreadcheck.judge.likely import Line, bouts_on, products, widest_within
 from spreadcheck.judge.passcount import passes_for, passes_needed
-from spreadcheck.passes.granules import granule_mass_g
+from spreadcheck.passes.granules import granules
 from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED, NOTHING_STATED, Stated, ratio_by_chance
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traysheet import read_sheet
@@ -29,7 +29,7 @@ sys.path.insert(0, str(ROOT / "tests" / "studies"))
 import coverage_study as study  # noqa: E402 - a script, not a package
 
 FORM = {"size guide number": "300", "granule density": "1325 kg/m3"}
-GRANULE_G = granule_mass_g(diameter_mm=3.0, density_kg_m3=1325)
+GRANULE_G = granules(size_guide_number=300, density_kg_m3=1325).mean_mass_g
 TRAPEZOID = np.clip((17 - np.abs(np.arange(-20, 21))) / 9, 0, 1)
 
 

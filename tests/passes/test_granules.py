@@ -7,7 +7,7 @@ import pytest
 
 from spreadcheck.errors import QuantityError
 from spreadcheck.passes import granules as noise
-from spreadcheck.passes.granules import Granules, counting_cv_pct, expected_count, granule_mass_g, granules, tray_noise
+from spreadcheck.passes.granules import Granules, granules, tray_noise
 from spreadcheck.sheet.traytest import tray_test
 
 # Worked values of the Poisson law for spheres (n = rate x area / mass, CV = 100 / sqrt(n)), computed independently and
@@ -24,11 +24,11 @@ WORKED = [
 @pytest.mark.parametrize(("diameter", "density", "rate", "mass_mg", "count", "cv"), WORKED)
 def test_worked_values(diameter, density, rate, mass_mg, count, cv):
     """Tolerances are half of the last digit printed."""
-    mass = granule_mass_g(diameter_mm=diameter, density_kg_m3=density)
-    assert mass * 1000 == pytest.approx(mass_mg, abs=0.0005)
-    in_tray = expected_count(rate, tray_area_m2=0.25, mean_mass_g=mass)
-    assert in_tray == pytest.approx(count, abs=0.05)
-    assert counting_cv_pct(in_tray) == pytest.approx(cv, abs=0.005)
+    grain = granules(size_guide_number=100 * diameter, density_kg_m3=density)
+    assert grain.mean_mass_g * 1000 == pytest.approx(mass_mg, abs=0.0005)
+    in_tray = tray_noise(rate, tray_area_m2=0.25, granules=grain)
+    assert in_tray.count == pytest.approx(count, abs=0.05)
+    assert in_tray.counting_pct == pytest.approx(cv, abs=0.005)
 
 
 def test_five_equivalent_passes():
@@ -51,10 +51,10 @@ def test_equal_granules_against_simulation(rate):
     """A perfectly even deposit, caught by Poisson counts."""
     rng = np.random.default_rng(20260414)
     grain = granules(size_guide_number=325, density_kg_m3=1325)
-    n = float(expected_count(rate, tray_area_m2=0.25, mean_mass_g=grain.mean_mass_g))
-    caught = rng.poisson(n, 80_000) * grain.mean_mass_g
+    even = tray_noise(rate, tray_area_m2=0.25, granules=grain)
+    caught = rng.poisson(float(even.count), 80_000) * grain.mean_mass_g
     found, error = spread_of(caught)
-    assert counting_cv_pct(n) == pytest.approx(found, abs=4 * error)
+    assert even.counting_pct == pytest.approx(found, abs=4 * error)
 
 
 def test_unequal_granules_against_simulation():
@@ -63,7 +63,7 @@ def test_unequal_granules_against_simulation():
     g, density, rate, trays = 0.25, 1500.0, 60.0, 40_000
     number_median_mm = 3.0 / math.exp(3 * g**2)  # mass median 3.0 mm (Hatch and Choate, 1929)
     grain = granules(size_guide_number=300, density_kg_m3=density, log_sd=g)
-    n = float(expected_count(rate, tray_area_m2=0.25, mean_mass_g=grain.mean_mass_g))
+    n = float(tray_noise(rate, tray_area_m2=0.25, granules=grain).count)
     counts = rng.poisson(n, trays)
     diameters = number_median_mm * np.exp(g * rng.standard_normal(counts.sum()))
     masses = density * math.pi / 6 * diameters**3 * 1e-6
@@ -75,8 +75,9 @@ def test_unequal_granules_against_simulation():
     standard_error = caught.std(ddof=1) / math.sqrt(trays)
     assert rate * 0.25 / 10 == pytest.approx(caught.mean(), abs=4 * standard_error)
     found, error = spread_of(caught)
-    assert counting_cv_pct(n, mass_spread=grain.mass_spread) == pytest.approx(found, abs=4 * error)
-    assert counting_cv_pct(n) < found - 4 * error  # leaving the spread of masses out would not pass
+    counted = float(tray_noise(rate, tray_area_m2=0.25, granules=grain).counting_pct)
+    assert counted == pytest.approx(found, abs=4 * error)
+    assert counted / grain.mass_spread < found - 4 * error  # leaving the spread of masses out would not pass
     read, error = spread_of(np.round(caught / 0.2) * 0.2)
     noise_of = tray_noise(rate, tray_area_m2=0.25, granules=grain, resolution_g=0.2)
     assert noise_of.total_pct == pytest.approx(read, abs=4 * error)
@@ -132,4 +133,4 @@ def test_impossible_uniformity(index):
 
 def test_impossible_granule():
     with pytest.raises(QuantityError, match="granule: a granule of 0 mm and 1325 kg/m3 can't be"):
-        granule_mass_g(diameter_mm=0, density_kg_m3=1325)
+        granules(size_guide_number=0, density_kg_m3=1325)
