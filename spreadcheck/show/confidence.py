@@ -74,13 +74,25 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
     if not sure.known:
         return ()
     limit, level = f"{sure.assessment.limit_pct:g} %", f"{sure.level_pct:g} %"
-    judged, tables = sure.tells_probability, []
+    judged, is_open, tables = sure.tells_probability, sure.ends.open, []
+
+    def without_noise(bout: BoutConfidence) -> str:
+        return "0: noise explains all" if bout.all_noise else f"{show_pct(bout.cv_without_noise_pct)} %"
+
+    def read(width_m: float | None, band: CvBand) -> str:
+        return "not known" if is_open else _crossing(width_m or 0.0, band, system, down=True)
+
+    def span(band: CvBand) -> str:
+        low, high = (_crossing(width, band, system) for width in (band.effective_low_m, band.effective_high_m))
+        unit = shown_unit("length", system)
+        return low if low == high else f"{low.removesuffix(' ' + unit)} to {high.replace('at least', 'over')}"
+
     if sure.bouts:
         bouts = [sure.bouts[method] for method in METHODS]
         rows = [
             ("read, trays lying anywhere", *(f"{show_pct(bout.cv_trays_pct)} %" for bout in bouts)),
             ("noise floor of the passes", *(f"{show_pct(bout.noise_floor_pct)} %" for bout in bouts)),
-            ("with the noise taken out", *(_without_noise(bout, sure) for bout in bouts)),
+            ("with the noise taken out", *("not known" if is_open else without_noise(bout) for bout in bouts)),
             (f"{level} interval, passes alone", *(_span(b.alone_low_pct, b.alone_high_pct) for b in bouts)),
             (f"{level} interval, all told", *(_span(b.low_pct, b.high_pct) for b in bouts)),
             ("the same along the field", *(_span(*bout.line_interval_pct) for bout in bouts)),
@@ -92,9 +104,9 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
         tables.append(_by_method(f"CV at {show_width(bouts[0].width_m, system)}", rows[: 7 if judged else 6]))
     bands = [sure.bands[method] for method in METHODS]
     rows = [
-        ("as read", *(_as_read(band.effective_width_m, band, sure, system) for band in bands)),
-        ("with the noise taken out", *(_as_read(band.without_noise_m, band, sure, system) for band in bands)),
-        (f"{level} interval, all told", *(_width_span(band, system) for band in bands)),
+        ("as read", *(read(band.effective_width_m, band) for band in bands)),
+        ("with the noise taken out", *(read(band.without_noise_m, band) for band in bands)),
+        (f"{level} interval, all told", *(span(band) for band in bands)),
         (f"widest with {SURE_PCT:g} % probability", *(width_down(band.sure_width_m, system) for band in bands)),
     ]
     tables.append(_by_method(f"Effective width (CV up to {limit})", rows[: 4 if judged else 3]))
@@ -152,12 +164,6 @@ def _unseen_words(sure: Confidence, system: str = "metric") -> str:
     return text
 
 
-def _without_noise(bout: BoutConfidence, sure: Confidence) -> str:
-    if sure.ends.open:
-        return "not known"
-    return "0: noise explains all" if bout.all_noise else f"{show_pct(bout.cv_without_noise_pct)} %"
-
-
 def _span(low: float, high: float) -> str:
     """An interval; one that starts at nothing has one end."""
     if np.isnan(high):
@@ -165,26 +171,14 @@ def _span(low: float, high: float) -> str:
     return f"{show_pct(low)} to {show_pct(high)} %" if round(low, 1) > 0 else f"at most {show_pct(high)} %"
 
 
-def _as_read(width_m: float | None, band: CvBand, sure: Confidence, system: str) -> str:
-    if sure.ends.open:
-        return "not known"
-    told = _crossing(width_m or 0.0, band, system)
-    return told if told == "none" or told.startswith("at least") else width_down(width_m, system)
-
-
-def _crossing(width_m: float, band: CvBand, system: str) -> str:
-    """A place on the curve: none within, beyond the widest candidate, or a width to 0.1."""
+def _crossing(width_m: float, band: CvBand, system: str, *, down: bool = False) -> str:
+    """A place on the curve: none within, beyond the widest candidate, or a width to 0.1, rounded down where asked."""
     if width_m <= 0:
         return "none"
     last = float(band.width_m[-1])
-    return f"at least {_length(last, system, 1)}" if width_m >= last - 1e-9 else _length(width_m, system, 1)
-
-
-def _width_span(band: CvBand, system: str) -> str:
-    low, high = (_crossing(width, band, system) for width in (band.effective_low_m, band.effective_high_m))
-    if low == high:
-        return low
-    return f"{low.removesuffix(' ' + shown_unit('length', system))} to {high.replace('at least', 'over')}"
+    if width_m >= last - 1e-9:
+        return f"at least {_length(last, system, 1)}"
+    return width_down(width_m, system) if down else _length(width_m, system, 1)
 
 
 def _length(length_m: float, system: str, digits: int = 2) -> str:
