@@ -99,8 +99,8 @@ def _verdict(result: Assessment, system: str) -> list[str]:
     if not result.bouts:
         blocked = f"{CANT_BE_JUDGED.capitalize()}: {', '.join(result.blocking)}" if result.blocking else ""
         return [_fitted(blocked or "No bout width is named, so none is judged")]
-    judged = [result.driving] if result.driving else list(METHODS)
-    return [line for m in judged for line in _indented(verdict_sentence(result.verdicts[m], system))]
+    said = (verdict_sentence(result.verdicts[method], system) for method in result.judged_methods)
+    return [line for sentence in said for line in _indented(sentence)]
 
 
 def _widths(result: Assessment, system: str) -> list[str]:

@@ -158,16 +158,11 @@ def plain_words(result: Assessment, system: str = "metric") -> dict[str, tuple[s
     }
 
 
-def judged_methods(result: Assessment) -> tuple[str, ...]:
-    """The driving method that the sheet names, or both where it names none."""
-    return (result.driving,) if result.driving else METHODS
-
-
 def _in_short(result: Assessment, system: str) -> tuple[str, ...]:
     laid = result.pattern.kind.outlets and result.bouts and not result.blocking  # it drives the width it is built for
     sentences = [] if laid else [_may_be_driven(result, system)]
     if result.bouts:
-        sentences += [verdict_sentence(result.verdicts[m], system, both_lengths) for m in judged_methods(result)]
+        sentences += [verdict_sentence(result.verdicts[m], system, both_lengths) for m in result.judged_methods]
     if laid and not result.within_limit:
         sentences.append(f"Put right what lays unevenly ({result.pattern.kind.parts}) and test again.")
     count = len(result.doubts)
@@ -281,7 +276,7 @@ def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
     sentences = []
     if not result.driving:
         sentences.append("It is not known which way the passes are driven, so both are judged.")
-    for method in judged_methods(result):
+    for method in result.judged_methods:
         bout = result.bouts[method]
         sentences.append(verdict_sentence(result.verdicts[method], system, both_lengths))
         if abs(bout.cv_pct - result.limit_pct) <= CLOSE_CALL_PCT and not result.blocking:
@@ -298,9 +293,9 @@ def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
 def _field_gets(result: Assessment, system: str) -> tuple[str, ...]:
     """What is laid at the width driven, or else at each advised width."""
     if result.bouts:
-        bouts = [result.bouts[method] for method in judged_methods(result)]
+        bouts = [result.bouts[method] for method in result.judged_methods]
     else:
-        widths = {method: result.advised_width_m(method) for method in judged_methods(result)}
+        widths = {method: result.advised_width_m(method) for method in result.judged_methods}
         bouts = [result.bouts_at(down_m(width, system))[m] for m, width in widths.items() if width is not None]
     sentences = [sentence for bout in bouts for sentence in _bout_words(result, bout, system)]
     if not bouts:
@@ -351,7 +346,7 @@ def _steps(result: Assessment, system: str) -> tuple[str, ...]:
     elif not result.bouts:
         steps.append("Choose a bout width from the bands above; the advised width is safer than the effective one.")
     else:
-        steps += [step for method in judged_methods(result) for step in _method_steps(result, method, system)]
+        steps += [step for method in result.judged_methods for step in _method_steps(result, method, system)]
     alike_as_driven = len({show_pct(bout.cv_pct) for bout in result.bouts.values()}) == 1  # then neither way is kinder
     if _differ(result) and not alike_as_driven:
         look = "outlets, level, wind" if kind.outlets else "level, drop point, vanes, wind"
