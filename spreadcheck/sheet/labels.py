@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import re
+from collections.abc import Callable
 from dataclasses import replace
 
 from spreadcheck.errors import Fault, QuantityError, record, shown
@@ -34,6 +35,7 @@ BIN_LABELS = (
 MOST_BINS = 6
 
 _DIGITS = "write digits only; the unit goes into the third cell"
+_PASSES = "write the pass numbers with semicolons, such as 2; 4"
 
 Value = str | int | float | tuple[int, ...]
 
@@ -68,70 +70,66 @@ def _bounded(name: str, unit: str = "") -> Label:
     return Label(name, known.kind, known.low, known.high, unit=unit)
 
 
-def _labels() -> dict[str, Label]:
-    known = (
-        Label("test"),
-        Label("date", "date"),
-        Label("place"),
-        Label("operator"),
-        Label("machine"),
-        Label("spreader type", "choice", choices=SPREADER_TYPES),
-        Label("number of outlets", "count", 2, 500),
-        Label("outlet spacing", "length", 0.05, 5, unit="m"),
-        Label("product"),
-        Label("tray width", "length", 0.01, 20, unit="m"),
-        Label("tray length", "length", 0.01, 20, unit="m"),
-        Label("runs per catch", "count", 1, 1000),
-        Label("reversed passes", "passes"),
-        Label("weighing", "choice", choices=WEIGHING),
-        Label("tare", "catch mass", 0, 1e6, unit="g"),
-        Label("travel speed", "speed", 0.01, 30, unit="km/h"),
-        _bounded("spinner speed", "rpm"),
-        _bounded("highest spinner speed", "rpm"),
-        Label("disc diameter", "length", 0.05, 5, unit="m"),
-        Label("target rate", "rate", 0.1, 100_000, unit="kg/ha"),
-        Label("bout width", "length", 0.1, 1000, unit="m"),
-        Label("expected width", "length", 0.1, 1000, unit="m"),
-        Label("driving", "choice", choices=METHODS),
-        Label("wheel track", "length", 0.1, 20, unit="m"),
-        Label("swath height", "length", 0.01, 20, unit="m"),
-        Label("wind speed", "wind speed", 0, 60, unit="m/s"),
-        Label("wind from", "choice", choices=WIND_FROM),
-        Label("air temperature", "temperature", -60, 70, unit="degC"),
-        Label("relative humidity", "share", 0, 100, unit="%"),
-        Label("surface"),
-        Label("scale resolution", "catch mass", 1e-4, 1000, unit="g"),
-        Label("discharge", "flow", 1e-4, 1000, unit="kg/min"),
-        Label("metered rate", "rate", 0.1, 100_000, unit="kg/ha"),
-        Label("metered width", "length", 0.1, 1000, unit="m"),
-        Label("calibration factor", "number", 1e-9, 1e9),
-        Label("gate setting", "number", 0, 1e9),
-        _bounded("bulk density", "kg/L"),
-        _bounded("size guide number"),
-        _bounded("uniformity index"),
-        _bounded("granule density", "kg/m3"),
-        _bounded("crush strength", "kgf"),
-        Label("vanes"),
-        Label("vane angle", "angle", -180, 180, unit="deg"),
-        Label("vane length", "length", 0.001, 5, unit="mm"),
-        Label("tilt", "angle", -90, 90, unit="deg"),
-        Label("disc height", "length", 0.01, 20, unit="m"),
-        Label("drop point"),
-        Label("customer"),
-        Label("adviser"),
-        Label("bins run", "choice", choices=BINS_RUN),
-        Label("notes"),
-    )
-    further = (
-        replace(label, name=f"bin {number} {label.name}", bin=number)
-        for number in range(2, MOST_BINS + 1)
-        for label in known
-        if label.name in BIN_LABELS
-    )
-    return {label.name: label for label in (*known, *further)}
-
-
-LABELS = _labels()
+_KNOWN = (
+    Label("test"),
+    Label("date", "date"),
+    Label("place"),
+    Label("operator"),
+    Label("machine"),
+    Label("spreader type", "choice", choices=SPREADER_TYPES),
+    Label("number of outlets", "count", 2, 500),
+    Label("outlet spacing", "length", 0.05, 5, unit="m"),
+    Label("product"),
+    Label("tray width", "length", 0.01, 20, unit="m"),
+    Label("tray length", "length", 0.01, 20, unit="m"),
+    Label("runs per catch", "count", 1, 1000),
+    Label("reversed passes", "passes"),
+    Label("weighing", "choice", choices=WEIGHING),
+    Label("tare", "catch mass", 0, 1e6, unit="g"),
+    Label("travel speed", "speed", 0.01, 30, unit="km/h"),
+    _bounded("spinner speed", "rpm"),
+    _bounded("highest spinner speed", "rpm"),
+    Label("disc diameter", "length", 0.05, 5, unit="m"),
+    Label("target rate", "rate", 0.1, 100_000, unit="kg/ha"),
+    Label("bout width", "length", 0.1, 1000, unit="m"),
+    Label("expected width", "length", 0.1, 1000, unit="m"),
+    Label("driving", "choice", choices=METHODS),
+    Label("wheel track", "length", 0.1, 20, unit="m"),
+    Label("swath height", "length", 0.01, 20, unit="m"),
+    Label("wind speed", "wind speed", 0, 60, unit="m/s"),
+    Label("wind from", "choice", choices=WIND_FROM),
+    Label("air temperature", "temperature", -60, 70, unit="degC"),
+    Label("relative humidity", "share", 0, 100, unit="%"),
+    Label("surface"),
+    Label("scale resolution", "catch mass", 1e-4, 1000, unit="g"),
+    Label("discharge", "flow", 1e-4, 1000, unit="kg/min"),
+    Label("metered rate", "rate", 0.1, 100_000, unit="kg/ha"),
+    Label("metered width", "length", 0.1, 1000, unit="m"),
+    Label("calibration factor", "number", 1e-9, 1e9),
+    Label("gate setting", "number", 0, 1e9),
+    _bounded("bulk density", "kg/L"),
+    _bounded("size guide number"),
+    _bounded("uniformity index"),
+    _bounded("granule density", "kg/m3"),
+    _bounded("crush strength", "kgf"),
+    Label("vanes"),
+    Label("vane angle", "angle", -180, 180, unit="deg"),
+    Label("vane length", "length", 0.001, 5, unit="mm"),
+    Label("tilt", "angle", -90, 90, unit="deg"),
+    Label("disc height", "length", 0.01, 20, unit="m"),
+    Label("drop point"),
+    Label("customer"),
+    Label("adviser"),
+    Label("bins run", "choice", choices=BINS_RUN),
+    Label("notes"),
+)
+_FURTHER = (
+    replace(label, name=f"bin {number} {label.name}", bin=number)
+    for number in range(2, MOST_BINS + 1)
+    for label in _KNOWN
+    if label.name in BIN_LABELS
+)
+LABELS = {label.name: label for label in (*_KNOWN, *_FURTHER)}
 REQUIRED = ("tray width", "tray length")
 
 
@@ -158,94 +156,65 @@ def nearest(text: str) -> str | None:
 
 def read_value(label: Label, value: str, unit: str = "", *, place: str = "") -> Value | None:
     """The value of a form row as it is used inside; None where the cell is empty."""
-    text = " ".join(value.split())
-    if label.kind not in KINDS:
-        _check_no_unit(label, unit.strip(), place)
+
+    def wrong(problem: str, remedy: str) -> QuantityError:
+        return QuantityError(Fault(place, f'"{label.name}" {problem}', remedy))
+
+    text, kind, unit = " ".join(value.split()), label.kind, unit.strip()
+    counts = kind in ("number", "count")
+    # A value with an unquoted comma in it spills into the unit's cell: say so rather than lose half of it. A word
+    # behind a count, such as "runs", does no harm.
+    if unit and kind not in KINDS and not (counts and parse_number(unit) is None):
+        remedy = _PASSES if kind == "passes" else "clear it"
+        problem = f'takes no unit, and its third cell is "{shown(unit)}"'
+        raise wrong(problem, f"{remedy}, or put a value with the delimiter in it in double quotes")
     if not text:
         return None
-    if label.kind in KINDS:
-        return _quantity(label, text, unit, place)
-    if label.kind in ("number", "count"):
-        return _number(label, text, place)
-    if label.kind == "passes":
-        return _passes(label, text, place)
-    if label.kind == "choice":
+    told = f'is "{shown(text)}"'
+    if kind in KINDS:
+        return _quantity(label, text, unit, wrong)
+    if counts:
+        number, whole = parse_number(text), kind == "count"
+        if number is None or (whole and number != int(number)) or not label.low <= number <= label.high:
+            remedy = f"write a {'whole ' if whole else ''}number from {label.low:g} to {label.high:g}"
+            meant = "" if number is None else slip(label.of, number)
+            raise wrong(told, f"{remedy}; {meant}" if meant else remedy)
+        return int(number) if whole else number
+    if kind == "passes":
+        parts = [part for part in re.split(r"[;,\s]+", text) if part]
+        if not all(re.fullmatch(r"[1-9]\d{0,3}", part, re.ASCII) for part in parts):
+            raise wrong(told, _PASSES)
+        return tuple(sorted({int(part) for part in parts}))
+    if kind == "choice":
         if text.casefold() not in label.choices:
-            raise QuantityError(
-                Fault(place, f'"{label.name}" can\'t be "{shown(text)}"', f"write one of: {', '.join(label.choices)}")
-            )
+            raise wrong(f'can\'t be "{shown(text)}"', f"write one of: {', '.join(label.choices)}")
         return text.casefold()
-    if label.kind == "date":
-        return _date(label, text, place)
+    if kind == "date":
+        try:
+            return datetime.datetime.fromisoformat(text).date().isoformat()
+        except ValueError:
+            either = re.fullmatch(r"\d{1,2}/\d{1,2}/\d{4}", text)
+            way = "say how it is meant with --dates day-first" if either else "leave it empty"
+            raise wrong(told, f"write year-month-day, such as 2026-04-14, or {way}") from None
     return value.strip()
 
 
-def _check_no_unit(label: Label, unit: str, place: str) -> None:
-    """A value with an unquoted comma in it spills into the unit's cell: say so rather than lose half of it."""
-    if not unit or (label.kind in ("number", "count") and parse_number(unit) is None):
-        return  # "runs" behind a count does no harm
-    remedy = "write the pass numbers with semicolons, such as 2; 4" if label.kind == "passes" else "clear it"
-    raise QuantityError(
-        Fault(
-            place,
-            f'"{label.name}" takes no unit, and its third cell is "{shown(unit)}"',
-            f"{remedy}, or put a value with the delimiter in it in double quotes",
-        )
-    )
-
-
-def _quantity(label: Label, text: str, unit: str, place: str) -> float:
-    units = units_of(label.kind)
-    number = parse_number(text)
+def _quantity(label: Label, text: str, unit: str, wrong: Callable[[str, str], QuantityError]) -> float:
+    units = f"write one of {units_of(label.kind)} in the third cell"
+    number, name = parse_number(text), unit_named(unit, label.kind)
     if number is None:
-        raise QuantityError(Fault(place, f'"{label.name}" is "{shown(text)}", which is not a number', _DIGITS))
-    if not unit.strip():
-        raise QuantityError(Fault(place, f'"{label.name}" has no unit', f"write one of {units} in the third cell"))
-    name = unit_named(unit, label.kind)
+        raise wrong(f'is "{shown(text)}", which is not a number', _DIGITS)
+    if not unit:
+        raise wrong("has no unit", units)
     if name is None:
-        raise QuantityError(
-            Fault(
-                place,
-                f'"{shown(unit)}" is not a unit of "{label.name}"',
-                f"write one of {units} in the third cell",
-            )
-        )
+        raise wrong(f'can\'t be in "{shown(unit)}"', units)
     inside = to_inside(number, name, label.kind)
     if not label.low <= inside <= label.high:
-        meant = slip(label.of, number, name) or "check the number and its unit"
         low, high = (f"{from_inside(end, name, label.kind):.4g}" for end in (label.low, label.high))
-        raise QuantityError(
-            Fault(
-                place,
-                f'"{label.name}" is {shown(text)} {name}, which can\'t be right',
-                f"it must lie between {low} and {high} {name}; {meant}",
-            )
-        )
+        meant = slip(label.of, number, name) or "check the number and its unit"
+        remedy = f"it must lie between {low} and {high} {name}; {meant}"
+        raise wrong(f"is {shown(text)} {name}, which can't be right", remedy)
     return inside
-
-
-def _number(label: Label, text: str, place: str) -> float | int:
-    number = parse_number(text)
-    whole = label.kind == "count"
-    if number is None or (whole and number != int(number)) or not label.low <= number <= label.high:
-        raise QuantityError(
-            Fault(
-                place,
-                f'"{label.name}" is "{shown(text)}"',
-                f"write a {'whole ' if whole else ''}number from {label.low:g} to {label.high:g}"
-                + (f"; {meant}" if number is not None and (meant := slip(label.of, number)) else ""),
-            )
-        )
-    return int(number) if whole else number
-
-
-def _passes(label: Label, text: str, place: str) -> tuple[int, ...]:
-    parts = [part for part in re.split(r"[;,\s]+", text) if part]
-    if not all(re.fullmatch(r"[1-9]\d{0,3}", part, re.ASCII) for part in parts):
-        raise QuantityError(
-            Fault(place, f'"{label.name}" is "{shown(text)}"', "write the pass numbers with semicolons, such as 2; 4")
-        )
-    return tuple(sorted({int(part) for part in parts}))
 
 
 def local_date(text: str, *, day_first: bool | None = None) -> str:
@@ -271,13 +240,3 @@ def _day(year: int, day: int, month: int) -> str | None:
         return datetime.date(year, month, day).isoformat()
     except ValueError:
         return None
-
-
-def _date(label: Label, text: str, place: str) -> str:
-    try:
-        return datetime.datetime.fromisoformat(text).date().isoformat()
-    except ValueError:
-        remedy = "write year-month-day, such as 2026-04-14, or leave it empty"
-        if re.fullmatch(r"\d{1,2}/\d{1,2}/\d{4}", text):
-            remedy = "write year-month-day, such as 2026-04-14, or say how it is meant with --dates day-first"
-        raise QuantityError(Fault(place, f'"{label.name}" is "{shown(text)}"', remedy)) from None

@@ -73,7 +73,7 @@ def test_values(label, value, unit, inside):
         ("tray width", "0.5", "", '"tray width" has no unit; write one of m, cm, mm, km, ft, in, yd in the third cell'),
         ("tray width", "0,5", "m", '"tray width" is "0,5", which is not a number; '
          "write digits only; the unit goes into the third cell"),
-        ("tray width", "0.5", "kg", '"kg" is not a unit of "tray width"; '
+        ("tray width", "0.5", "kg", '"tray width" can\'t be in "kg"; '
          "write one of m, cm, mm, km, ft, in, yd in the third cell"),
         ("tray width", "50", "m", '"tray width" is 50 m, which can\'t be right; '
          "it must lie between 0.01 and 20 m; check the number and its unit"),

@@ -146,7 +146,7 @@ FAULTY = {
     (3, "tray width,0,5,m"): [
         'tray sheet: row 3, column "D": "tray width" has 4 cells, and a form row has three: label, value, unit; '
         "decimal commas need ; or a tab as delimiter; put a value with a comma in it in double quotes",
-        'tray sheet: row 3, column "B": "5" is not a unit of "tray width"; '
+        'tray sheet: row 3, column "B": "tray width" can\'t be in "5"; '
         "write one of m, cm, mm, km, ft, in, yd in the third cell",
     ],
     (3, "tray width,0.5"): [
