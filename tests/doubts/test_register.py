@@ -42,7 +42,7 @@ from spreadcheck.spread.profile import profile_from, profile_of
 
 DOCS = Path(__file__).parents[2] / "docs"
 X = np.arange(-20, 21) * 1.0
-PASSES_CHECKS = ("passes-disagree", "odd-catch", "tray-out-of-line", "off-centre")
+PASSES_CHECKS = ("passes-disagree", "pass-level", "odd-catch", "tray-out-of-line", "off-centre")
 
 
 def trapezoid(x=X, *, base=40.0, top=20.0, centre=0.0):
