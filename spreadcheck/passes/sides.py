@@ -267,8 +267,9 @@ def _together(p: list[float], share: list[float], covariance: FloatArray) -> tup
     # evenly spread draws (Kronecker sequence, Box and Muller): numpy's generator takes longer to load than all of this
     even = np.arange(1, _DRAWS + 1)[:, None] * np.sqrt(_PRIMES[: 2 * len(error)]) % 1.0
     draws = np.sqrt(-2 * np.log(even[:, ::2])) * np.cos(2 * np.pi * even[:, 1::2])
-    sigmas = np.abs(draws @ root.T) / math.sqrt(2)
-    least = np.sort((np.array([[math.erfc(z) for z in row] for row in sigmas.tolist()]) / share).min(axis=1))
+    knots = np.linspace(0.0, 6.0, 601)
+    chances = np.interp(np.abs(draws @ root.T), knots, [math.erfc(z / math.sqrt(2)) for z in knots.tolist()])
+    least = np.sort((chances / share).min(axis=1))
     found = []
     for each, part in zip(p, share, strict=True):
         as_small, bound = int(np.searchsorted(least, each / part, side="right")), each * sum(share) / part

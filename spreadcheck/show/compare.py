@@ -48,14 +48,19 @@ _SIDE_BY_SIDE = 3  # tests that find room beside each other
 def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple[str, str] = ("", "")) -> Document:
     """Every test held against the first: in words, in figures, and what that rests on; for paper with its pictures."""
     blocks: list[Block] = []
-    if verdicts := tuple(verdict_points(found.results, system)):
-        blocks.append(Points(verdicts))
+    names, verdicts = names_of(found.results), []
+    for name, result in zip(names, found.results, strict=True):
+        if result.verdict is not None:
+            verdicts.append(f"{name}. {verdict_sentence(result.verdict, system)}")
+        elif result.blocking:  # without a bout width only those that can't be judged are told
+            verdicts.append(f"{name}. It {CANT_BE_JUDGED}. What blocks it: {', '.join(result.blocking)}.")
+    if verdicts:
+        blocks.append(Points(tuple(verdicts)))
     if svg[0]:
         words = "What the field gets where passes lie side by side: thick line the sum, dashed line its mean."
         blocks.append(Picture("Side by side", words, svg[0], wide=True))
     if found.ranking:
         blocks.append(_ranked(found, system))
-    names = names_of(found.results)
     for change, after in zip(found.changes, names[1:], strict=True):
         before = names[0]
         if len(found.changes) > 1:
@@ -73,19 +78,11 @@ def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple
         words = "The profiles of all tests, what changed, and CV against bout width."
         picture = Picture("Profiles, changes and CV", words, svg[1], wide=True)
         blocks += [*doubt_blocks(doubtful(found), system), picture]
-    about = tuple(
-        f"{name}, {_passes(result.profile.passes_used)}" for name, result in zip(names, found.results, strict=True)
-    )
-    return Document("Tests held against each other", tuple(blocks), about=about)
-
-
-def verdict_points(results: tuple[Assessment, ...], system: str) -> Iterator[str]:
-    """The verdict on each test; without a bout width only that of those which can't be judged."""
-    for name, result in zip(names_of(results), results, strict=True):
-        if result.verdict is not None:
-            yield f"{name}. {verdict_sentence(result.verdict, system)}"
-        elif result.blocking:
-            yield f"{name}. It {CANT_BE_JUDGED}. What blocks it: {', '.join(result.blocking)}."
+    about = []
+    for name, result in zip(names, found.results, strict=True):
+        count = result.profile.passes_used
+        about.append(f"{name}, {'1 pass' if count == 1 else f'mean of {count} passes'}")
+    return Document("Tests held against each other", tuple(blocks), about=tuple(about))
 
 
 def doubtful(found: Comparison) -> tuple[Assessment, ...]:
@@ -110,10 +107,6 @@ def names_of(results: Sequence[Assessment]) -> tuple[str, ...]:
         f"{name} ({os.path.basename(result.test.source)})" if names.count(name) > 1 and result.test.source else name
         for name, result in zip(names, results, strict=True)
     )
-
-
-def _passes(count: int) -> str:
-    return "1 pass" if count == 1 else f"mean of {count} passes"
 
 
 def _sentences(found: Comparison, change: Change, system: str) -> Iterator[str]:
@@ -152,8 +145,10 @@ def _what(found: Comparison, change: Change, one: Difference, system: str) -> st
         if float(far.split()[0]) == 0:
             return "The centre of the spread lies where it lay"
         return f"The centre of the spread lies {far} farther to the {'right' if moved > 0 else 'left'}"
+    over = show_width(found.reference_width_m, system)
+    over = f"at {over}" if found.bout_width_m is not None else f"over the {over} of the tray line"
     lead = {
-        "mean rate": f"The mean rate {_reference(found, system)}",
+        "mean rate": f"The mean rate {over}",
         "left share": "The left share",
         "CV": f"At {show_width(found.bout_width_m, system)}, {one.method}, the CV",
         "effective width": f"The effective width {one.method}",
@@ -199,11 +194,6 @@ def _difference_at(change: Change, tray: int, system: str) -> str:
 def _signed(text: str) -> str:
     """A rounded number with its sign; 0 has none."""
     return text.lstrip("+-") if float(text) == 0 else text if text.startswith("-") else f"+{text}"
-
-
-def _reference(found: Comparison, system: str) -> str:
-    width = show_width(found.reference_width_m, system)
-    return f"at {width}" if found.bout_width_m is not None else f"over the {width} of the tray line"
 
 
 def _unit(one: Difference, system: str) -> str:
@@ -323,7 +313,15 @@ def comparison_json(found: Comparison) -> dict[str, Any]:
     """The comparison as plain data, schema spreadcheck/comparison/2: SI throughout, keys carry their units."""
     return envelope(
         "comparison/2",
-        [_test_json(result) for result in found.results],
+        [
+            sheet_json(one)
+            | {
+                "offset_m": one.profile.offset_m.tolist(),
+                f"rate_{_rate_key(one)}": one.profile.rate_kg_ha.tolist(),
+                "effective_width_m": {method: one.effective_width_m(method) for method in METHODS},
+            }
+            for one in found.results
+        ],
         [doubt for result in doubtful(found) for doubt in result.doubts],
         cv_limit_pct=found.limit_pct,
         level_pct=found.level_pct,
@@ -348,15 +346,6 @@ def sheet_json(result: Assessment) -> dict[str, Any]:
     }
 
 
-def _test_json(result: Assessment) -> dict[str, Any]:
-    profile = result.profile
-    return sheet_json(result) | {
-        "offset_m": profile.offset_m,
-        f"rate_{_rate_key(result)}": profile.rate_kg_ha.tolist(),
-        "effective_width_m": {method: result.effective_width_m(method) for method in METHODS},
-    }
-
-
 def _rate_key(result: Assessment) -> str:
     return "pct_of_peak" if result.profile.relative else "kg_ha"
 
@@ -371,7 +360,20 @@ def _change_json(change: Change, after: int) -> dict[str, Any]:
             label: {"before": before, "after": later}
             for label, (before, later) in setting_changes([change.before.test, change.after.test])
         },
-        "differences": [_difference_json(one) for one in change.differences],
+        "differences": [
+            {
+                "figure": one.code,
+                "driving": one.method or None,
+                f"before_{in_unit}": one.before,
+                f"after_{in_unit}": one.after,
+                f"change_{in_unit}": one.change,
+                **_evidence_json(one.evidence),
+                f"low_{in_unit}": one.evidence.low,
+                f"high_{in_unit}": one.evidence.high,
+            }
+            for one in change.differences
+            for in_unit in (_DATA_UNIT[one.kind],)
+        ],
         "profile": {
             "offset_m": change.place_m,
             f"before_{unit}": change.before_kg_ha,
@@ -385,20 +387,6 @@ def _change_json(change: Change, after: int) -> dict[str, Any]:
             "beyond_spread": change.trays.beyond,
             **_evidence_json(change.trays.overall),
         },
-    }
-
-
-def _difference_json(one: Difference) -> dict[str, Any]:
-    unit = _DATA_UNIT[one.kind]
-    return {
-        "figure": one.code,
-        "driving": one.method or None,
-        f"before_{unit}": one.before,
-        f"after_{unit}": one.after,
-        f"change_{unit}": one.change,
-        **_evidence_json(one.evidence),
-        f"low_{unit}": one.evidence.low,
-        f"high_{unit}": one.evidence.high,
     }
 
 
