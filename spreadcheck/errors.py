@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import FrozenInstanceError, dataclass, field, fields
 from typing import Any, TypeVar, dataclass_transform, overload
 
@@ -128,6 +129,15 @@ class MissingExtraError(SpreadcheckError):
     """An optional library is needed for this and is not installed."""
 
 
+@contextmanager
+def collected(faults: list[Fault]) -> Iterator[None]:
+    """Let what goes wrong inside join the other faults, so that all are told at once."""
+    try:
+        yield
+    except SpreadcheckError as error:
+        faults += error.faults
+
+
 def read_all(
     items: Iterable[Written], read: Callable[[Written], Read], wrong: type[SpreadcheckError] = QuantityError
 ) -> tuple[Read, ...]:
@@ -135,10 +145,8 @@ def read_all(
     found: list[Read] = []
     faults: list[Fault] = []
     for item in items:
-        try:
+        with collected(faults):
             found.append(read(item))
-        except SpreadcheckError as error:
-            faults += error.faults
     if faults:
         raise wrong(*dict.fromkeys(faults))
     return tuple(found)

@@ -119,8 +119,7 @@ def product(
         from spreadcheck.product.chart import find_settings, read_chart
 
         chart = read_chart(chart_file)
-        width = result.strength.half_width_n if result.strength and result.blend is None else float("nan")
-        answer = find_settings(chart, result.readings, strength_half_width_n=width)
+        answer = find_settings(chart, result.readings, strength_half_width_n=result.strength_half_width_n)
     doubts = (*result.doubts, *(answer.doubts if answer else ()))
     document = product_document(result, units, chart=chart, answer=answer)
     out.write(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from spreadcheck.doubts.doubt import Doubt, Quantity, Words, trays_counted
 from spreadcheck.doubts.register import doubt
-from spreadcheck.errors import Fault, QuantityError, record
+from spreadcheck.errors import Fault, QuantityError, collected, record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import Granules, TrayNoise, granules, tray_noise
 from spreadcheck.sheet.labels import LABELS
@@ -102,7 +102,7 @@ _MOST = {
 
 def check_request(request: PlanRequest) -> None:
     """Refuse a request that can't be, or that contradicts itself; all faults at once."""
-    faults = []
+    faults: list[Fault] = []
     if request.bout_width_m is None and request.throw_m is None:
         remedy = "give the bout width wanted or the throw expected"
         faults.append(Fault("plan", "neither the bout width nor the throw is known", remedy))
@@ -118,10 +118,8 @@ def check_request(request: PlanRequest) -> None:
         ("size guide number", request.size_guide_number),
         ("granule density", request.granule_density_kg_m3),
     ):
-        try:
+        with collected(faults):
             check(name, value, place="plan")
-        except QuantityError as error:
-            faults += error.faults
     if request.spacing_m is not None and request.spacing_m < request.tray_width_m * (1 - 1e-9):
         problem = f"trays {request.tray_width_m:g} m wide can't stand {request.spacing_m:g} m apart"
         faults.append(Fault("plan", problem, "give a spacing of at least the tray width"))

@@ -16,12 +16,11 @@ import dataclasses
 import math
 import os
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from typing import Any
 
-from spreadcheck.errors import CostError, Fault, SpreadcheckError, record, shown
+from spreadcheck.errors import CostError, Fault, collected, record, shown
 from spreadcheck.money.response import CURVES, OVER_SUPPLY, Response, response_curve
 from spreadcheck.sheet.typedfiles import LARGEST, read_toml
 from spreadcheck.units import (
@@ -301,7 +300,7 @@ def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] 
     for name, kind, _ in sorted(KEYS.values(), key=lambda each: each[0] != "bushel"):  # prices may be for a bushel
         if name not in written:
             continue
-        with _collected(faults):
+        with collected(faults):
             text, place = written[name]
             if kind in _PER:
                 price = parse_price(text, kind, place=place, bushel_kg=figures.get("bushel"))
@@ -314,10 +313,10 @@ def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] 
                 faults.append(Fault(place, f'"{shown(text)}" can\'t be right', "check the number and its unit"))
     faults += _odd_prices(named, written)
     land, response = Field(), None
-    with _collected(faults):
+    with collected(faults):
         efficiency = figures.get("efficiency", EFFICIENCY_PCT)
         land = Field(figures.get("speed"), efficiency, figures.get("field_width"), figures.get("field_length"))
-    with _collected(faults):
+    with collected(faults):
         if file.response is not None:
             response = response_from(file.response, bushel_kg=figures.get("bushel"), source=file.source)
     if faults:
@@ -349,15 +348,6 @@ def _odd_prices(named: Mapping[str, str], written: Written) -> list[Fault]:
     return faults
 
 
-@contextmanager
-def _collected(faults: list[Fault]) -> Iterator[None]:
-    """Let what goes wrong inside join the other faults, so that all are told at once."""
-    try:
-        yield
-    except SpreadcheckError as error:
-        faults += error.faults
-
-
 def response_from(table: Mapping[str, Any], *, bushel_kg: float | None = None, source: str = "") -> Response:
     """A yield response from the table [response] of a price file."""
     faults = [
@@ -371,10 +361,10 @@ def response_from(table: Mapping[str, Any], *, bushel_kg: float | None = None, s
     units = {"rate_unit": 1.0, "yield_unit": 1.0}
     given = {"nutrient_content": 100.0, "already_given": 0.0}
     for key, kind in (("rate_unit", "rate"), ("yield_unit", "yield")):
-        with _collected(faults):
+        with collected(faults):
             units[key] = _unit(table[key], kind, bushel_kg, _place(source, "response", key))
     for key, kind in (("nutrient_content", "share"), ("already_given", "rate")):
-        with _collected(faults):
+        with collected(faults):
             if key in table:
                 given[key] = parse_quantity(table[key], kind, place=_place(source, "response", key))
     if faults:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -128,6 +129,11 @@ class Product:
     def weakest(self) -> Component | None:
         """The component of a blend that limits the spinner speed."""
         return None if self.blend is None else self.blend.weakest
+
+    @property
+    def strength_half_width_n(self) -> float:
+        """How far the deciding strength may be off, where that is a mean of readings; NaN of a blend. [N]"""
+        return math.nan if self.strength is None or self.blend is not None else self.strength.half_width_n
 
     @property
     def deciding_strength_n(self) -> float | None:
