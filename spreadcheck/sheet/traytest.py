@@ -28,6 +28,10 @@ MAX_CATCH = 1e7  # g or ml; more than any tray holds
 MIN_CATCH = 1e-6  # g or ml; less than the dust of a granule
 
 
+_WORDS = ("form", "tray", "columns", "offset_unit", "note", "tare_unit")  # what makes two tests the same,
+_ARRAYS = ("offset", "state", "catch", "tare")  # whatever file they came from
+
+
 class CatchState(IntEnum):
     """What a cell of the table says: a weight, a blank (not weighed), x (weighed but thrown out), - (no tray there)."""
 
@@ -88,34 +92,20 @@ class TrayTest:
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, TrayTest):
             return NotImplemented
-        return (
-            self.form == other.form
-            and self.tray == other.tray
-            and self.columns == other.columns
-            and self.offset_unit == other.offset_unit
-            and self.note == other.note
-            and np.array_equal(self.offset, other.offset)
-            and np.array_equal(self.state, other.state)
-            and np.array_equal(self.catch, other.catch, equal_nan=True)
-            and self.tare_unit == other.tare_unit
-            and (self.tare is None) == (other.tare is None)
-            and (self.tare is None or np.array_equal(self.tare, np.asarray(other.tare)))
-        )
+        words = all(getattr(self, name) == getattr(other, name) for name in _WORDS)
+        mine, theirs = ([np.asarray(getattr(each, name), float) for name in _ARRAYS] for each in (self, other))
+        return words and all(np.array_equal(*pair, equal_nan=True) for pair in zip(mine, theirs, strict=True))
 
     __hash__ = object.__hash__
 
     @cached_property
     def values(self) -> dict[str, Value]:
         """Every known label that has a value, in the units used inside."""
-        found: dict[str, Value] = {}
-        for row in self.form:
-            label = known_label(row.label)
-            if label is None:
-                continue
-            value = read_value(label, row.value, row.unit, place=self.source)
-            if value is not None:
-                found[label.name] = value
-        return found
+        known = ((known_label(row.label), row) for row in self.form)
+        read = (
+            (label.name, read_value(label, row.value, row.unit, place=self.source)) for label, row in known if label
+        )
+        return {name: value for name, value in read if value is not None}
 
     def quantity(self, label: str) -> float | None:
         """The number behind a label in the inside unit, or None where the form does not give it."""
@@ -268,26 +258,20 @@ def catch_g(test: TrayTest, *, relative: bool = False) -> FloatArray:
     >>> catch_g(test).ravel()
     array([4., 8., 4.])
     """
-    factors = np.empty(len(test.columns))
-    for at, column in enumerate(test.columns):
-        kind, unit = column_kind(column.unit) or ("catch mass", "g")
-        factors[at] = to_inside(1.0, unit, kind)
-        if kind == "catch volume":
-            factors[at] *= _density_g_ml(test, relative)
+    kinds = [column_kind(column.unit) or ("catch mass", "g") for column in test.columns]
+    masses = np.array([kind == "catch mass" for kind, _ in kinds])
+    factors = np.array([to_inside(1.0, unit, kind) for kind, unit in kinds])
+    if not masses.all():
+        factors[~masses] *= _density_g_ml(test, relative)
     catch = test.catch if (factors == 1.0).all() else test.catch * factors
-    return _net(test, catch) if test.cumulative or np.any(test.tare_g) else catch
-
-
-def _net(test: TrayTest, gross: FloatArray) -> FloatArray:
-    """What each column itself caught. A weight a little under the tare is an empty tray, not less than nothing."""
-    masses = np.array([(column_kind(column.unit) or ("",))[0] != "catch volume" for column in test.columns])
-    net = gross - np.reshape(test.tare_g, (-1, 1)) * masses
-    if test.cumulative:
-        for component in {column.component for column in test.columns}:
-            of_it = [at for at, column in enumerate(test.columns) if column.component == component]
-            of_it.sort(key=lambda at: test.columns[at].pass_no)
-            net[:, of_it[1:]] = np.diff(net[:, of_it], axis=1)
-    return np.asarray(np.maximum(net, 0.0))
+    if not test.cumulative and not np.any(test.tare_g):
+        return catch
+    net = catch - np.reshape(test.tare_g, (-1, 1)) * masses
+    for component in {column.component for column in test.columns} if test.cumulative else ():
+        of_it = [at for at, column in enumerate(test.columns) if column.component == component]
+        of_it.sort(key=lambda at: test.columns[at].pass_no)
+        net[:, of_it[1:]] = np.diff(net[:, of_it], axis=1)
+    return np.asarray(np.maximum(net, 0.0))  # a weight a little under the tare is an empty tray
 
 
 def rates_known(test: TrayTest) -> bool:
@@ -360,12 +344,11 @@ def tray_test(
     names = _tray_names(offset) if tray is None and offset.ndim == 1 else tuple(name.strip() for name in tray or ())
     unit = _check_arrays(offset, caught, names, unit)
     order = np.argsort(offset, kind="stable")
-    rows = [_form_row("tray width", tray_width), _form_row("tray length", tray_length)]
-    rows += [_form_row(label, value) for label, value in (form or {}).items()]
+    labels = {"tray width": tray_width, "tray length": tray_length} | dict(form or {})
     caught = np.ascontiguousarray(caught[order])
     state = np.where(np.isnan(caught), CatchState.NOT_WEIGHED, CatchState.WEIGHED).astype(np.uint8)
     test = TrayTest(
-        form=tuple(rows),
+        form=tuple(_form_row(label, value) for label, value in labels.items()),
         tray=tuple(names[i] for i in order),
         offset=offset[order],
         columns=tuple(CatchColumn(number + 1, unit=unit) for number in range(caught.shape[1])),
@@ -411,41 +394,32 @@ def _form_row(label: str, text: str) -> FormRow:
 
 def _tray_names(offset: FloatArray) -> tuple[str, ...]:
     """L2, L1, C, R1, R2 by side and order from the centre line."""
-    names = [""] * len(offset)
-    for side, at in (("L", np.flatnonzero(offset < 0)), ("R", np.flatnonzero(offset > 0))):
-        for number, i in enumerate(at[np.argsort(np.abs(offset[at]), kind="stable")], start=1):
+    names = ["C"] * len(offset)
+    for side, sign in (("L", -1), ("R", 1)):
+        out = [i for i in np.argsort(np.abs(offset), kind="stable") if sign * offset[i] > 0]
+        for number, i in enumerate(out, start=1):
             names[i] = f"{side}{number}"
-    for i in np.flatnonzero(offset == 0):
-        names[i] = "C"
     return tuple(names)
 
 
 def _check_arrays(offset: FloatArray, caught: FloatArray, names: Sequence[str], unit: str) -> str:
     """Refuse what no sheet could hold; returns the unit of the catches as this package writes it."""
     if offset.ndim != 1 or caught.ndim != 2 or len(offset) != len(caught) or len(names) != len(offset):
-        raise SheetError(
-            Fault(
-                "",
-                f"{offset.shape} offsets, {caught.shape} catches and {len(names)} tray names don't match",
-                "give one offset and one row of catches a tray",
-            )
-        )
+        problem = f"{offset.shape} offsets, {caught.shape} catches and {len(names)} tray names don't match"
+        raise SheetError(Fault("", problem, "give one offset and one row of catches a tray"))
     kind = column_kind(unit)
     if kind is None:
         raise SheetError(Fault("", f'"{unit}" is not a unit of catches', "use g or ml"))
-    faults = []
+    told = []
     if not np.isfinite(offset).all() or (np.abs(offset) > MAX_OFFSET_M).any():
-        faults.append(Fault("", "an offset is not a finite number of metres", f"keep within {MAX_OFFSET_M:g} m"))
-    elif len(offset) > 1 and (np.diff(np.sort(offset)) < MIN_SPACING_M).any():
-        faults.append(Fault("", "two trays stand at the same offset", "give every tray an offset of its own"))
+        told.append(("an offset is not a finite number of metres", f"keep within {MAX_OFFSET_M:g} m"))
+    elif (np.diff(np.sort(offset)) < MIN_SPACING_M).any():
+        told.append(("two trays stand at the same offset", "give every tray an offset of its own"))
     elif len(set(names)) < len(names) or "" in names:
-        faults.append(Fault("", "a tray has no name, or two have the same", "give every tray a name of its own"))
-    bad = ~np.isnan(caught) & ~can_be_caught(caught, unit)
-    if bad.any():
-        worst = caught[bad][0]
-        faults.append(
-            Fault("", f"a catch is {worst:g}", f"catches are 0 or from {MIN_CATCH:g} to {MAX_CATCH:g} g or ml")
-        )
-    if faults:
-        raise SheetError(*faults)
+        told.append(("a tray has no name, or two have the same", "give every tray a name of its own"))
+    bad = caught[~np.isnan(caught) & ~can_be_caught(caught, unit)]
+    if len(bad):
+        told.append((f"a catch is {bad[0]:g}", f"catches are 0 or from {MIN_CATCH:g} to {MAX_CATCH:g} g or ml"))
+    if told:
+        raise SheetError(*(Fault("", *each) for each in told))
     return kind[1]
