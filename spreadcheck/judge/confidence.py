@@ -225,8 +225,32 @@ class Draws:
 
     @cached_property
     def lines(self) -> tuple[Line, ...]:
-        """The tray line with every pair of tails that is tried."""
-        return _lines(self.ends, self.noise.offset_m, self.noise.rate_kg_ha, self.assessment)
+        """The even line of points that the trays make, with every pair of tails that the metering allows."""
+        ends, weighed_m, profile = self.ends, self.noise.offset_m, self.ends.profile
+        length = float(profile.offset_m[-1] - profile.offset_m[0])
+        inside = min(round(length / profile.spacing_m), _MOST_POINTS) + 1
+        spacing = length / (inside - 1)
+        beyond: FloatArray = np.arange(1.0, int(ends.reach_m / spacing) + 2) * spacing
+        at = np.interp(
+            np.linspace(profile.offset_m[0], profile.offset_m[-1], inside),
+            weighed_m,
+            np.arange(len(weighed_m), dtype=float),
+        )
+        low = np.minimum(np.floor(at + 1e-9).astype(np.intp), len(weighed_m) - 2)
+        body = np.zeros((inside, len(weighed_m)))
+        body[np.arange(inside), low], body[np.arange(inside), low + 1] = 1 - (at - low), at - low
+        lines, areas = [], []
+        for left, right in ends.pairs:
+            tails = np.zeros((2, len(beyond), len(weighed_m)))
+            tails[0, :, 0], tails[1, :, -1] = ends.tail(0, left, beyond), ends.tail(1, right, beyond)
+            matrix = np.concatenate((tails[0, ::-1], body, tails[1]))
+            lines.append(Line(float(profile.offset_m[0] - beyond[-1]), spacing, matrix))
+            areas.append(spacing * float((matrix @ self.noise.rate_kg_ha).sum()))
+        if not ends.open or profile.relative:
+            return tuple(lines)
+        return tuple(
+            lines[at] for at in allowed(areas, metered_kg_ha_m(self.assessment.test, self.assessment.bout_width_m))
+        )
 
     @cached_property
     def seen(self) -> tuple[Drawn, ...]:
@@ -320,33 +344,6 @@ def _line_share(profile: Profile, width_m: FloatArray) -> FloatArray:
     """CV on the line over CV by trays, on average over where the line lies: sqrt((n - 1) / n); NaN where n < 2."""
     n = width_m / profile.spacing_m
     return np.sqrt(np.where(n >= 2 - 1e-9, (n - 1) / np.maximum(n, 2 - 1e-9), np.nan))
-
-
-def _lines(ends: Ends, weighed_m: FloatArray, rates: FloatArray, result: Assessment) -> tuple[Line, ...]:
-    """The even line of points that the trays make, with every pair of tails that the metering allows."""
-    profile = ends.profile
-    length = float(profile.offset_m[-1] - profile.offset_m[0])
-    inside = min(round(length / profile.spacing_m), _MOST_POINTS) + 1
-    spacing = length / (inside - 1)
-    beyond: FloatArray = np.arange(1.0, int(ends.reach_m / spacing) + 2) * spacing
-    at = np.interp(
-        np.linspace(profile.offset_m[0], profile.offset_m[-1], inside),
-        weighed_m,
-        np.arange(len(weighed_m), dtype=float),
-    )
-    low = np.minimum(np.floor(at + 1e-9).astype(np.intp), len(weighed_m) - 2)
-    body = np.zeros((inside, len(weighed_m)))
-    body[np.arange(inside), low], body[np.arange(inside), low + 1] = 1 - (at - low), at - low
-    lines, areas = [], []
-    for left, right in ends.pairs:
-        tails = np.zeros((2, len(beyond), len(weighed_m)))
-        tails[0, :, 0], tails[1, :, -1] = ends.tail(0, left, beyond), ends.tail(1, right, beyond)
-        matrix = np.concatenate((tails[0, ::-1], body, tails[1]))
-        lines.append(Line(float(profile.offset_m[0] - beyond[-1]), spacing, matrix))
-        areas.append(spacing * float((matrix @ rates).sum()))
-    if not ends.open or profile.relative:
-        return tuple(lines)
-    return tuple(lines[at] for at in allowed(areas, metered_kg_ha_m(result.test, result.bout_width_m)))
 
 
 def band_at(drawn: Draws, width_m: FloatArray, method: str, level_pct: float) -> CvBand:

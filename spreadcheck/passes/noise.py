@@ -369,35 +369,32 @@ def _population(counting: float | None, *, one_pass: bool) -> dict[str, FloatArr
     """The guesses: Halton points of the stated population, so that the same test gets the same ones."""
     from statistics import NormalDist
 
-    normal, u = NormalDist(), np.array([_halton(base) for base in _BASES])
+    u = np.zeros((len(_BASES), GUESSES))
+    for point, base in zip(u, _BASES, strict=True):  # digits of 1, 2, 3 ... mirrored at the point (van der Corput)
+        number, share = np.arange(1, GUESSES + 1), 1.0 / base
+        while number.any():
+            number, digit = np.divmod(number, base)
+            point += digit * share
+            share /= base
 
-    def half_normal(share: FloatArray) -> FloatArray:
-        return np.array([normal.inv_cdf((1 + max(each, 0.0)) / 2) for each in share.tolist()])
+    def half_normal(share: FloatArray, none: float = _NONE) -> FloatArray:
+        """Sizes of a half-normal law, with a chance that there is nothing of it."""
+        part = np.maximum(share - none, 0.0) / (1 - none)
+        return np.array([NormalDist().inv_cdf((1 + each) / 2) if each else 0.0 for each in part.tolist()])
 
-    def or_none(share: FloatArray) -> FloatArray:
-        return np.where(share < _NONE, 0.0, half_normal((share - _NONE) / (1 - _NONE)))
+    def between(low: float, high: float, share: FloatArray) -> FloatArray:
+        """Sizes whose logarithms are spread evenly."""
+        return np.asarray(low * (high / low) ** share)
 
-    low, high = _COUNTING
-    by_granules = (low * (high / low) ** u[4]) ** 2
     whole = u[5] < 0.5
     return {
-        "scatter": _SCATTER * half_normal(u[0]),
-        "gusts": (_GUSTS_ONE_PASS if one_pass else _GUSTS) * or_none(u[1]),
-        "wander_m": np.where(whole, _WANDER_M, _BENT_M) * or_none(u[2]),
-        "length_m": _LENGTH_M[0] * (_LENGTH_M[1] / _LENGTH_M[0]) ** u[3],
-        "bend_m": np.where(whole, np.inf, _BEND_M[0] * (_BEND_M[1] / _BEND_M[0]) ** (2 * u[5] - 1)),
-        "counting": by_granules if counting is None else np.full(GUESSES, counting),
+        "scatter": _SCATTER * half_normal(u[0], 0.0),
+        "gusts": (_GUSTS_ONE_PASS if one_pass else _GUSTS) * half_normal(u[1]),
+        "wander_m": np.where(whole, _WANDER_M, _BENT_M) * half_normal(u[2]),
+        "length_m": between(*_LENGTH_M, u[3]),
+        "bend_m": np.where(whole, np.inf, between(*_BEND_M, 2 * u[5] - 1)),
+        "counting": between(*_COUNTING, u[4]) ** 2 if counting is None else np.full(GUESSES, counting),
     }
-
-
-def _halton(base: int) -> FloatArray:
-    """The first points of van der Corput's sequence: digits of 1, 2, 3 ... mirrored at the point."""
-    number, point, share = np.arange(1, GUESSES + 1), np.zeros(GUESSES), 1.0 / base
-    while number.any():
-        number, digit = np.divmod(number, base)
-        point += digit * share
-        share /= base
-    return point
 
 
 def _fitted(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, int]:
