@@ -50,11 +50,6 @@ class Line:
     spacing_m: float
     from_trays: FloatArray
 
-    @property
-    def points(self) -> int:
-        """How many points."""
-        return len(self.from_trays)
-
 
 @record(eq=False)
 class Products:
@@ -157,7 +152,7 @@ def bouts_on(line: Line, width_m: FloatArray, method: str, *, straight: bool = F
 
     Without, it is the mean square at the trays themselves, on average over where the line lies.
     """
-    widths, points, h = np.asarray(width_m, dtype=float), line.points, line.spacing_m
+    widths, points, h = np.asarray(width_m, dtype=float), len(line.from_trays), line.spacing_m
     last, taps = points - 1, _straight if straight else _cubic
     share, every = h / widths[:, None], (2 if method == BACK_AND_FORTH else 1) * widths / h
     both = share * _kernel(widths, every, 0.0, -last, last, taps)

@@ -103,9 +103,10 @@ class Noise:
     `source` says where it is known from: "passes", "stated population" (one pass, granules known), or "" where it is
     not. A guess has a `weight`; its parts are in units of the peak rate (`counting` as a variance), `scale` is what the
     passes make of its size, and `freedom` the degrees of freedom behind that (infinite where none was fitted).
-    `residual` is what each pass differs from the mean, its own level taken out (trays x passes, 0 where not weighed),
-    and `by_granules` the variance of a catch at the peak by counting alone, where granules are known; both in units of
-    the peak.
+    `together` is how much more of it goes together along the line than noise of single trays: what 1 over the number of
+    independent parts exceeds that of those by. `residual` is what each pass differs from the mean, its own level taken
+    out (trays x passes, 0 where not weighed), and `by_granules` the variance of a catch at the peak by counting alone,
+    where granules are known; both in units of the peak.
     """
 
     source: str
@@ -121,7 +122,6 @@ class Noise:
     length_m: FloatArray
     bend_m: FloatArray
     counting: FloatArray
-    independent: FloatArray
     together: FloatArray
     weight: FloatArray
     scale: FloatArray
@@ -345,7 +345,7 @@ def noise_of(account: Passes) -> Noise:
         "residual": residual if several else np.zeros((len(mean), 0)),
         **_population(counting, one_pass=not several),
     }
-    squares, log_size, base["independent"], base["together"], trays = _fitted(
+    squares, log_size, independent, base["together"], trays = _fitted(
         base, float(np.isnan(rates).sum()) if several else 0.0
     )
     if not several:
@@ -360,7 +360,7 @@ def noise_of(account: Passes) -> Noise:
         source=FROM_PASSES,
         weight=weight / weight.sum(),
         scale=(squares + _PRIOR) / degrees,
-        freedom=(passes - 1.0) * base["independent"] + _PRIOR,
+        freedom=(passes - 1.0) * independent + _PRIOR,
         **base,
     )
 
