@@ -65,7 +65,8 @@ def batch(
     journal = _journal(summary, folder, asked, resume, out.overwrite)
     found = Summary(keep_rows=bool(out.files) or summary.endswith(".parquet"))
     results = run_batch(folder, sheets, asked, workers=workers, done=journal.known if journal else None)
-    with click.progressbar(length=len(sheets), label="sheets", file=sys.stderr, hidden=not _watched()) as bar:
+    watched = sys.stderr is not None and sys.stderr.isatty()
+    with click.progressbar(length=len(sheets), label="sheets", file=sys.stderr, hidden=not watched) as bar:
         for result in results:
             if journal:
                 journal.add(result)
@@ -80,11 +81,6 @@ def batch(
         name_next(*then)
     if found.bad or len(found.lines) == 1:
         ctx.exit(3 if len(found.lines) > 1 else 2)
-
-
-def _watched() -> bool:
-    """Whether somebody sees standard error."""
-    return sys.stderr is not None and sys.stderr.isatty()
 
 
 def _check_summary(summary: str) -> None:

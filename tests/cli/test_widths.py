@@ -139,16 +139,16 @@ def test_files_are_written_whole_and_kept(sheet, tmp_path):
 
 
 def test_many_widths_are_thinned_on_the_screen_only(sheet):
-    """Thousands of widths don't flood a terminal: first, last and cheapest are kept, and the CSV has them all."""
-    many = ["--at", "10 m:36 m:0.01 m", "--prices", PRICES]
+    """Hundreds of widths don't flood a terminal: first, last and cheapest are kept, and the CSV has them all."""
+    many = ["--at", "10 m:36 m:0.1 m", "--prices", PRICES]
     text = run(sheet, *many).stdout
-    assert "15 of 2601 widths are shown; --csv FILE writes them all" in text
+    assert "15 of 261 widths are shown; --csv FILE writes them all" in text
     heads = [line.split()[1::2] for line in text.splitlines() if line.startswith("  back-and-forth ")]
     shown = [float(width) for head in heads for width in head]
     best = float(re.search(r"Lowest total: ([\d.]+) m", text)[1])
     assert (shown[0], shown[-1]) == (10, 36)
     assert best in shown
-    assert len(run(sheet, *many, "--csv", "-").stdout.splitlines()) == 1 + 2 * 2601
+    assert len(run(sheet, *many, "--csv", "-").stdout.splitlines()) == 1 + 2 * 261
 
 
 def test_figures_in_proportion_say_so():
