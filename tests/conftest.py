@@ -37,8 +37,10 @@ FRAME = b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 3"></svg>'
 
 @pytest.fixture
 def undrawn(monkeypatch):
-    """Reports whose pictures are composed but not drawn, which takes a second a report: for who looks at none."""
-    monkeypatch.setattr("spreadcheck.show.report.figure_bytes", lambda *_: FRAME)
+    """Reports whose pictures are composed but not drawn, which takes a second a report; how often one was asked for."""
+    drawn = []
+    monkeypatch.setattr("spreadcheck.show.report.figure_bytes", lambda *_: drawn.append("picture") or FRAME)
+    return drawn
 
 
 @dataclass

@@ -74,14 +74,26 @@ def confidence(
     """
     from spreadcheck.errors import Fault, WidthError
     from spreadcheck.judge.assessment import assess
+    from spreadcheck.judge.confidence import check_draws
     from spreadcheck.judge.confidence import confidence as how_sure
-    from spreadcheck.judge.passcount import passes_for
+    from spreadcheck.judge.passcount import check_half_width, passes_for
     from spreadcheck.judge.steering import Steering, steering_effect
     from spreadcheck.passes.noise import Stated
     from spreadcheck.sheet.traytest import with_labels
     from spreadcheck.show import confidence as show
 
     out.check(sheet)
+    check_draws(draws=draws, seed=seed, level_pct=level)
+    check_half_width(half_width_m)
+    if steering_m is None and drift:
+        raise WidthError(Fault("option --drift", "there is no driving error to drift", 'add --steering "0.10 m"'))
+    steering = None if steering_m is None else Steering(steering_m, drift)
+    unseen = {
+        "tray_efficiency_pct": tray_efficiency_pct,
+        "laying_error_m": laying_error_m,
+        "wind_shift_m": wind_shift_m,
+    }
+    stated = Stated(**{name: value for name, value in unseen.items() if value is not None})
     given = {option.replace("_", " "): text for option, text in facts.items() if text is not None}
     result = assess(
         with_labels(read_test(sheet), given, place="option --{}"),
@@ -91,17 +103,9 @@ def confidence(
         tails=tails,
         relative=relative,
     )
-    unseen = {
-        "tray_efficiency_pct": tray_efficiency_pct,
-        "laying_error_m": laying_error_m,
-        "wind_shift_m": wind_shift_m,
-    }
-    stated = Stated(**{name: value for name, value in unseen.items() if value is not None})
     sure = how_sure(result, draws=draws, seed=seed, level_pct=level, stated=stated)
     needed = passes_for(result, half_width_m, draws=draws, seed=seed, level_pct=level, stated=stated)
-    if steering_m is None and drift:
-        raise WidthError(Fault("option --drift", "there is no driving error to drift", 'add --steering "0.10 m"'))
-    effect = None if steering_m is None else steering_effect(result, Steering(steering_m, drift))
+    effect = None if steering is None else steering_effect(result, steering)
     out.write(
         json=lambda: show.confidence_json(sure, needed=needed, steering=effect),
         plot=lambda: show.confidence_figure(sure, units),

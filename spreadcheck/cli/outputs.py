@@ -81,10 +81,17 @@ class Outputs(NamedTuple):
         A maker gives plain data, a document, a figure, or the content itself; `report_html` goes before `report` where
         the file ends so.
         """
-        made = []
+        from spreadcheck.show.document import Document
+
+        made: list[tuple[str, str | bytes]] = []
+        documents: dict[Callable[[], Any], Document] = {}  # each is made once, however many files show it
         for kind, path in self.files:
             ending = path.rsplit(".", 1)[-1].lower()
-            made.append((path, _content(makers.get(f"{kind}_{ending}", makers[kind])(), ending, self.paper)))
+            maker = makers.get(f"{kind}_{ending}", makers[kind])
+            found = documents[maker] if maker in documents else maker()
+            if isinstance(found, Document):
+                documents[maker] = found
+            made.append((path, _content(found, ending, self.paper)))
         for path, content in made:
             write_result(path, content, overwrite=self.overwrite)
 

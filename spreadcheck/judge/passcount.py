@@ -108,6 +108,12 @@ def passes_needed(
     return passes_for(result, half_width_m, method=method, draws=draws, seed=seed, level_pct=level_pct, stated=stated)
 
 
+def check_half_width(half_width_m: float) -> None:
+    """Refuse a wish that no number of passes meets."""
+    if not half_width_m > 0:
+        raise WidthError(Fault("half-width", f"{half_width_m:g} m can't be reached", 'give one such as "0.5 m"'))
+
+
 def passes_for(
     result: Assessment,
     half_width_m: float,
@@ -120,8 +126,7 @@ def passes_for(
 ) -> PassesNeeded:
     """How many passes a test like the assessed one needs; see `passes_needed`."""
     check_draws(draws=draws, seed=seed, level_pct=level_pct)
-    if not half_width_m > 0:
-        raise WidthError(Fault("half-width", f"{half_width_m:g} m can't be reached", 'give one such as "0.5 m"'))
+    check_half_width(half_width_m)
     method = method or result.driving or BACK_AND_FORTH
     if method not in METHODS:
         raise WidthError(Fault("", f'"{method}" is not a driving method', f"use one of {', '.join(METHODS)}"))

@@ -81,9 +81,9 @@ def report(result: Assessment, system: str = "metric", *, sure: Confidence | Non
 
 
 def report_html(
-    result: Assessment, system: str = "metric", *, paper: str = "a4", sure: Confidence | None = None
+    result: Assessment, system: str = "metric", *, paper: str = "a4", document: Document | None = None
 ) -> str:
-    """The report as a web page with a slider for the bout width."""
+    """The report, made before or else here, as a web page with a slider for the bout width."""
     jumps = [(result.bout_width_m, result.driving or METHODS[0], "driven")]
     if not result.tail_curves:
         widths = ((result.effective_width_m(method), method) for method in METHODS)
@@ -95,7 +95,7 @@ def report_html(
         rate_unit=rate_unit(result, system),
     )
     return document_html(
-        report(result, system, sure=sure), paper=paper, places={"slider": slider},
+        document or report(result, system), paper=paper, places={"slider": slider},
         script="".join(map(web_part, ("core.js", "overlap.js", "report.js"))), data=_slider_data(result, system),
     )  # fmt: skip
 

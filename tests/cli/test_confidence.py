@@ -100,6 +100,7 @@ def test_stated_terms_are_shown_and_set():
         (["--granule-density", "1325"], 'option --granule-density: "1325" has no unit'),
         (["--size-guide-number", "big"], 'option --size-guide-number: "size guide number" is "big"'),
         (["--steering", "-1 m"], "steering: a steering error of -1 m can't be"),
+        (["--steering", "0.1 m", "--drift", "-1"], "steering: a correlation of -1 from pass to pass can't be"),
         (["--drift", "0.5"], "option --drift: there is no driving error to drift; add --steering"),
         (["--laying-error", "1"], 'option --laying-error: "1" has no unit'),
         (["--tray-efficiency", "good"], 'option --tray-efficiency: "good" is not a share'),
@@ -115,6 +116,7 @@ def test_stated_terms_are_shown_and_set():
 )
 def test_refusals(options, message, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("spreadcheck.judge.confidence.draw", None)  # refused before any test is drawn
     done = run(SHEET, *options)
     assert done.exit_code == 2
     assert done.stderr.startswith(f"spreadcheck: {message}")

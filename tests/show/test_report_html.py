@@ -389,8 +389,8 @@ def run(*arguments):
     return CliRunner().invoke(main, [str(argument) for argument in arguments])
 
 
-@pytest.mark.usefixtures("undrawn")
-def test_the_command_writes_both(tmp_path):
+def test_the_command_writes_both(tmp_path, undrawn):
+    """Both files show one report: its three pictures are drawn once."""
     page, pdf = tmp_path / "r.html", tmp_path / "r.PDF"
     sheet = SAMPLES / "lopsided.csv"
     done = run("analyse", sheet, "--report", page, "--report", pdf, "--paper", "letter", "--units", "us", "--limit", 30)
@@ -399,6 +399,7 @@ def test_the_command_writes_both(tmp_path):
     assert "size: letter" in text
     assert "At 68.9 ft (21.0 m), back-and-forth: fits. CV 27.7 %, within the limit of 30 %" in text
     assert pdf.read_bytes().startswith(b"%PDF")
+    assert len(undrawn) == 3
     assert "effective width" in done.stdout  # the summary is shown as ever
 
 
