@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from spreadcheck.doubts.doubt import warnings_data
@@ -12,6 +12,7 @@ from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap
 from spreadcheck.field.study import Worth
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
+from spreadcheck.show.format import show_pct, show_share
 from spreadcheck.show.json import envelope, form_data, picked
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import HECTARE_M2, show, shown_unit
@@ -69,15 +70,24 @@ def field_document(
         blocks.append(Picture(f"What {study.name} gets", _PICTURE.format(cell), svg=svg, wide=True))
     blocks.append(_masses(study, system))
     if study.spots:
-        rows = tuple((f"{spot.number}  {spot.name}", f"{spot.times:.1f}") for spot in study.spots)
+        spots = ((f"{spot.number}  {spot.name}", f"{spot.times:.1f}") for spot in study.spots)
         columns = (Column("place", align="left"), Column("times the target"))
-        blocks.append(Table(columns, rows, caption="Heaviest and lightest places"))
+        blocks.append(Table(columns, tuple(spots), caption="Heaviest and lightest places"))
     if study.headings:
-        blocks.append(_headings(study))
+        best, worst = (pick(study.headings, key=lambda pair: pair[1]) for pick in (min, max))
+        told = (
+            f"Of {len(study.headings)} headings looked at on coarse cells, {best[0]:g} degrees has the lowest field CV "
+            f"({best[1]:.1f} %) and {worst[0]:g} degrees the highest ({worst[1]:.1f} %)."
+        )
+        blocks.append(Paragraph(told))
     if study.nutrients:
-        blocks.append(_nutrients(study, system))
+        rows = [
+            {Column("part", align="left"): name, **_figures(found, system, "mean", "field CV", *SHARES)}
+            for name, found in study.nutrients
+        ]
+        blocks.append(_table(rows, caption="Each part of the blend on its own map"))
     if len(study.cases) > 1:
-        blocks += [Heading("Ways compared"), _ways(study, study.cases, system)]
+        blocks += [Heading("Ways compared"), _ways(study, system)]
     if worth:
         blocks += [Heading("What better driving would be worth"), _worth(study, worth, system)]
     blocks += [Heading("How far to trust it"), Points(tuple(_trust(study, system)))]
@@ -96,8 +106,7 @@ def _driven(study: FieldStudy, case: FieldCase, system: str) -> str:
     driving = case.driving
     width = length_words(case.bout_width_m, system)
     if driving is None or case.plan is None:
-        track = study.track
-        points = f"{track.points:,} fixes" if track else ""
+        points = f"{study.track.points:,} fixes" if study.track else ""
         return f"Recorded track of {points}, judged at a bout width of {width}; {way_words(case, [case], system)}"
     best = min(study.headings, key=lambda pair: pair[1], default=(None, 0.0))[0] == driving.heading_deg
     heading = f"heading {driving.heading_deg:g} degrees{' (the best looked at)' if best else ''}"
@@ -111,26 +120,28 @@ def _driven(study: FieldStudy, case: FieldCase, system: str) -> str:
     )
 
 
-def _answers(study: FieldStudy) -> list[Block]:
+def _answers(study: FieldStudy) -> Iterator[Answer]:
     found, sure, inner = study.case.found, study.sure, study.case.found.interior_cv_pct
     further = f"between {sure.low_pct:.1f} and {sure.high_pct:.1f} %: one test can't tell it closer" if sure else ""
-    edge = "headland, bout ends and boundary" if inner else "all of it"
-    shares = ", ".join(f"{name} {found.share_pct[name]:.1f} %" for name in SHARES)
-    near = f"nil: under {NIL_PCT:g} % of the target; near: within {NEAR_PCT:g} %"
-    verdict = study.assessment.verdict
-    answers = [Answer("Field CV", f"{found.field_cv_pct:.1f} %", further)]
+    yield Answer("Field CV", f"{found.field_cv_pct:.1f} %", further)
     if inner is not None:
-        answers.append(
-            Answer("Interior", f"{inner:.1f} %", f"{found.interior_pct:.0f} % of the field, clear of the edge")
-        )
-    answers.append(Answer("Edge", f"{found.edge_cv_pct:.1f} %", edge))
-    answers.append(Answer("Of the field", shares, near))
+        yield Answer("Interior", f"{inner:.1f} %", f"{found.interior_pct:.0f} % of the field, clear of the edge")
+    edge = "headland, bout ends and boundary" if inner else "all of it"
+    yield Answer("Edge", f"{found.edge_cv_pct:.1f} %", edge)
+    near = f"nil: under {NIL_PCT:g} % of the target; near: within {NEAR_PCT:g} %"
+    yield Answer("Of the field", share_words(found), near)
+    verdict = study.assessment.verdict
     state = verdict.state if verdict else "no bout width"
-    return [*answers, Answer("The tray test", state, "in an endless field at this bout width")]
+    yield Answer("The tray test", state, "in an endless field at this bout width")
+
+
+def share_words(found: FieldMap) -> str:
+    """How much of the field gets nil, under, near and over the target."""
+    return ", ".join(f"{name} {found.share_pct[name]:.1f} %" for name in SHARES)
 
 
 def _masses(study: FieldStudy, system: str) -> Table:
-    case, found, relative = study.case, study.case.found, _in_proportion(study)
+    case, found, relative = study.case, study.case.found, in_proportion(study)
     area = float(case.ground.polygon.area) / HECTARE_M2
     masses = {
         "metered": found.metered_kg,
@@ -138,21 +149,17 @@ def _masses(study: FieldStudy, system: str) -> Table:
         "above the target, where too much fell": found.excess_kg,
         "short of the target, where too little fell": found.missing_kg,
     }
-    rows = tuple(
-        (
-            label,
-            "-" if relative else show(mass, "mass", system, unit=False),
-            "-" if relative else show(mass / area, "rate", system, unit=False),
-            f"{100 * mass / found.metered_kg:.1f}",
-        )
+    rows = [
+        {
+            Column("mass", align="left"): label,
+            Column("all", shown_unit("mass", system)): show(None if relative else mass, "mass", system, unit=False),
+            Column("a hectare" if system == "metric" else "an acre", shown_unit("rate", system)): show(
+                None if relative else mass / area, "rate", system, unit=False
+            ),
+            Column("of metered", "%"): show_share(mass, found.metered_kg, digits=1),
+        }
         for label, mass in masses.items()
-    )
-    columns = (
-        Column("mass", align="left"),
-        Column("all", shown_unit("mass", system)),
-        Column("a hectare" if system == "metric" else "an acre", shown_unit("rate", system)),
-        Column("of metered", "%"),
-    )
+    ]
     notes = []
     if case.hours is not None and study.track is None:
         notes.append(f"Driving takes {60 * case.hours:.0f} min with turns, without filling.")
@@ -163,76 +170,62 @@ def _masses(study: FieldStudy, system: str) -> Table:
     if relative:
         notes.append("Rates are known in proportion only: 100 is the target.")
     target, mean = (show(rate, "rate", system) for rate in (study.target_kg_ha, found.mean_kg_ha))
-    caption = "Shares" if relative else f"Target {target}, mean in the field {mean}"
-    return Table(columns, rows, caption=caption, notes=tuple(notes))
+    return _table(rows, caption="Shares" if relative else f"Target {target}, mean in the field {mean}", notes=notes)
+
+
+def _table(rows: Sequence[Mapping[Column, str]], *, caption: str = "", notes: Iterable[str] = ()) -> Table:
+    """A table of rows that hold each cell under its column."""
+    return Table(tuple(rows[0]), tuple(tuple(row.values()) for row in rows), caption, tuple(notes))
+
+
+def _figures(found: FieldMap, system: str, *heads: str) -> dict[Column, str]:
+    """Figures of a map under their columns."""
+    every = {
+        Column("mean", shown_unit("rate", system)): show(found.mean_kg_ha, "rate", system, unit=False),
+        Column("field CV", "%"): show_pct(found.field_cv_pct),
+        Column("interior", "%"): show_pct(found.interior_cv_pct),
+        **{Column(name, "%"): show_pct(found.share_pct[name]) for name in SHARES},
+        Column("outside", shown_unit("mass", system)): show(found.outside_kg, "mass", system, unit=False),
+    }
+    return {column: cell for column, cell in every.items() if column.head in heads}
 
 
 def _currency(study: FieldStudy) -> str:
     return study.asked.basis.prices.currency if study.asked.basis else ""
 
 
-def _headings(study: FieldStudy) -> Paragraph:
-    best, worst = (pick(study.headings, key=lambda pair: pair[1]) for pick in (min, max))
-    return Paragraph(
-        f"Of {len(study.headings)} headings looked at on coarse cells, {best[0]:g} degrees has the lowest field CV "
-        f"({best[1]:.1f} %) and {worst[0]:g} degrees the highest ({worst[1]:.1f} %)."
-    )
-
-
-def _nutrients(study: FieldStudy, system: str) -> Table:
-    columns = [Column("part", align="left"), Column("mean", shown_unit("rate", system)), Column("field CV", "%")]
-    rows = [
-        (name, show(found.mean_kg_ha, "rate", system, unit=False), f"{found.field_cv_pct:.1f}", *_shares(found))
-        for name, found in study.nutrients
-    ]
-    return Table((*columns, *_SHARES), tuple(rows), caption="Each part of the blend on its own map")
-
-
-_SHARES = tuple(Column(name, "%") for name in SHARES)
-
-
-def _shares(found: FieldMap) -> tuple[str, ...]:
-    return tuple(f"{found.share_pct[name]:.1f}" for name in SHARES)
-
-
-def _evenness(found: FieldMap) -> tuple[str, str]:
-    """Field CV and CV of the interior."""
-    inner = found.interior_cv_pct
-    return f"{found.field_cv_pct:.1f}", "-" if inner is None else f"{inner:.1f}"
-
-
-def _ways(study: FieldStudy, cases: Sequence[FieldCase], system: str) -> Table:
+def _ways(study: FieldStudy, system: str) -> Table:
+    cases = study.cases
     costs = any(case.total_cost is not None for case in cases)
-    hours = all(case.hours is not None for case in cases)
-    columns = [Column("way", align="left", share=0.34), Column("field CV", "%"), Column("interior", "%")]
-    columns += [Column("nil + under", "%"), Column("over", "%"), Column("outside", shown_unit("mass", system))]
-    columns += [Column("driving", "min")] if hours else []
-    columns += [Column("cost", _currency(study))] if costs else []
     rows = []
     for case in cases:
-        found, share = case.found, case.found.share_pct
-        cells = [way_words(case, cases, system), *_evenness(found)]
-        cells += [f"{share['nil'] + share['under']:.1f}", f"{share['over']:.1f}"]
-        cells += [show(found.outside_kg, "mass", system, unit=False)]
-        cells += [f"{60 * (case.hours or 0):.0f}"] if hours else []
-        cells += ["-" if case.total_cost is None else f"{case.total_cost:.0f}"] if costs else []
-        rows.append(tuple(cells))
-    return Table(tuple(columns), tuple(rows))
+        share = case.found.share_pct
+        row = {
+            Column("way", align="left", share=0.34): way_words(case, cases, system),
+            **_figures(case.found, system, "field CV", "interior"),
+            Column("nil + under", "%"): f"{share['nil'] + share['under']:.1f}",
+            **_figures(case.found, system, "over", "outside"),
+        }
+        if all(each.hours is not None for each in cases):
+            row[Column("driving", "min")] = f"{60 * (case.hours or 0):.0f}"
+        if costs:
+            row[Column("cost", _currency(study))] = show_pct(case.total_cost, digits=0)
+        rows.append(row)
+    return _table(rows)
 
 
 def way_words(case: FieldCase, cases: Sequence[FieldCase], system: str = "metric") -> str:
     """What sets one way apart from the others it stands beside."""
     told = [_way_parts(each, system) for each in cases]
     own = _way_parts(case, system)
-    varied = [part for at, part in enumerate(own) if len({parts[at] for parts in told}) > 1]
+    varied = [part for part, others in zip(own, zip(*told, strict=True), strict=True) if len(set(others)) > 1]
     return ", ".join(varied) or ("as planned" if case.plan is not None else own[1])
 
 
 def _way_parts(case: FieldCase, system: str) -> tuple[str, ...]:
     driving, width = case.driving, length_words(case.bout_width_m, system)
     if driving is None:
-        moved = f"switched {length_words(abs(case.later_m), system)} {'later' if case.later_m > 0 else 'earlier'}"
-        return width, moved if case.later_m else "as driven"
+        return width, f"switched {_moved(case.later_m, system)}" if case.later_m else "as driven"
     return (
         width,
         f"{driving.headland_rounds} round{'s' * (driving.headland_rounds != 1)}",
@@ -245,64 +238,58 @@ def _way_parts(case: FieldCase, system: str) -> tuple[str, ...]:
     )
 
 
+def _moved(later_m: float, system: str) -> str:
+    return f"{length_words(abs(later_m), system)} {'later' if later_m > 0 else 'earlier'}"
+
+
 def _worth_words(worth: Worth, study: FieldStudy, system: str) -> str:
     """What an improvement is called, with the distance where all switching of a track is moved."""
     by = worth.case.later_m - study.case.later_m
-    if worth.case.plan is not None or not by:
-        return worth.label
-    return f"{worth.label} {length_words(abs(by), system)} {'later' if by > 0 else 'earlier'}"
+    return worth.label if worth.case.plan is not None or not by else f"{worth.label} {_moved(by, system)}"
 
 
 def _worth(study: FieldStudy, worth: Sequence[Worth], system: str) -> Table:
     priced = any(each.saved_per_year is not None for each in worth)
-    columns = [Column("with", align="left"), Column("field CV", "%"), Column("less CV", "points")]
-    columns += [Column("less wasted", shown_unit("rate", system))]
-    columns += [Column("saved a year", _currency(study))] if priced else []
     rows = []
     for each in worth:
-        saved = "-" if each.saved_per_year is None else f"{round(each.saved_per_year)}"
-        less = show(each.wasted_less_kg_ha, "rate", system, unit=False)
-        cells = (
-            _worth_words(each, study, system),
-            f"{each.case.found.field_cv_pct:.1f}",
-            f"{each.cv_less_pct:.1f}",
-            less,
-        )
-        rows.append((*cells, saved) if priced else cells)
+        row = {
+            Column("with", align="left"): _worth_words(each, study, system),
+            **_figures(each.case.found, system, "field CV"),
+            Column("less CV", "points"): f"{each.cv_less_pct:.1f}",
+            Column("less wasted", shown_unit("rate", system)): show(each.wasted_less_kg_ha, "rate", system, unit=False),
+        }
+        if priced:
+            row[Column("saved a year", _currency(study))] = show_pct(each.saved_per_year, digits=0)
+        rows.append(row)
     unpriced = "Nothing is priced: give --prices and --product-price."
-    note = "Without the cost of the improvement itself." if priced else unpriced
-    return Table(tuple(columns), tuple(rows), notes=(note,))
+    return _table(rows, notes=["Without the cost of the improvement itself." if priced else unpriced])
 
 
 def _model(landing: Landing, system: str) -> str:
-    if landing.model == ARC:
-        return f"an arc {length_words(landing.distance_m, system)} about the antenna"
-    return f"a line {length_words(landing.distance_m, system)} behind the antenna"
+    shape, where = ("an arc", "about") if landing.model == ARC else ("a line", "behind")
+    return f"{shape} {length_words(landing.distance_m, system)} {where} the antenna"
 
 
-def _trust(study: FieldStudy, system: str) -> list[str]:
-    other, found = study.other, study.case.found
-    told = [
-        f"Cells of {length_words(found.raster.cell_m, system)}; granules land on {_model(study.landing, system)}.",
+def _trust(study: FieldStudy, system: str) -> Iterator[str]:
+    other, found, sure = study.other, study.case.found, study.sure
+    yield f"Cells of {length_words(found.raster.cell_m, system)}; granules land on {_model(study.landing, system)}."
+    yield (
         f"On {_model(other.landing, system)} instead, {other.differ_pct:.1f} % of the field would differ by more than "
         f"{NEAR_PCT:g} % of the target: field CV {other.field_cv_pct:.1f} % against {other.same_cell_cv_pct:.1f} %, "
-        f"both on cells of {length_words(other.cell_m, system)}.",
-    ]
+        f"both on cells of {length_words(other.cell_m, system)}."
+    )
     if study.part:
-        told.append("The landing models and headings are compared for the whole catch.")
-    elif study.sure is None:
-        told.append(
-            "The noise of the trays is not known, so neither is its part in the field CV: weigh several passes."
-        )
+        yield "The landing models and headings are compared for the whole catch."
+    elif sure is None:
+        yield "The noise of the trays is not known, so neither is its part in the field CV: weigh several passes."
     else:
-        told.append(
-            f"The field CV of {found.field_cv_pct:.1f} % comes from one tray line. With its noise, and what one "
-            f"test can't see, drawn {study.sure.draws} times, the true one lies between {study.sure.low_pct:.1f} and "
-            f"{study.sure.high_pct:.1f} % ({study.sure.level_pct:g} %)."
+        yield (
+            f"The field CV of {found.field_cv_pct:.1f} % comes from one tray line. With its noise, and what one test "
+            f"can't see, drawn {sure.draws} times, the true one lies between {sure.low_pct:.1f} and "
+            f"{sure.high_pct:.1f} % ({sure.level_pct:g} %)."
         )
     if not study.target_known:
-        told.append("No target rate is known: the target is the mean of an endless field at the bout width.")
-    return told
+        yield "No target rate is known: the target is the mean of an endless field at the bout width."
 
 
 def field_json(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]:
@@ -334,42 +321,33 @@ def _named(test: TrayTest) -> dict[str, Any]:
 
 
 def _field_data(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]:
-    case, sure, other = study.case, study.sure, study.other
+    case, sure, relative = study.case, study.sure, in_proportion(study)
+    ways = [_case_data(each, study.cases, relative=relative) for each in study.cases]
     return {
         "field": study.name,
         "part": study.part or None,
         "area_ha": float(case.ground.polygon.area) / HECTARE_M2,
         "boundary_assumed": case.ground.assumed,
         "cell_m": case.found.raster.cell_m,
-        "landing": study.landing.model,
-        "landing_distance_m": study.landing.distance_m,
-        "target_kg_ha": None if _in_proportion(study) else study.target_kg_ha,
+        **picked(study, "landing=landing.model landing_distance_m=landing.distance_m"),
+        "target_kg_ha": None if relative else study.target_kg_ha,
         "target_known": study.target_known,
-        **_case_json(case, study),
-        "field_cv_low_pct": None if sure is None else sure.low_pct,
-        "field_cv_high_pct": None if sure is None else sure.high_pct,
-        "spots": [
-            {"number": s.number, "name": s.name, "times_target": s.times, "x_m": s.x_m, "y_m": s.y_m}
-            for s in study.spots
-        ],
-        "other_landing": {
-            "landing": other.landing.model,
-            "landing_distance_m": other.landing.distance_m,
-            "cell_m": other.cell_m,
-            "field_cv_pct": other.field_cv_pct,
-            "field_cv_of_shown_pct": other.same_cell_cv_pct,
-            "differ_pct": other.differ_pct,
-        },
+        **ways[0],
+        "field_cv_low_pct": sure and sure.low_pct,
+        "field_cv_high_pct": sure and sure.high_pct,
+        "spots": [picked(spot, "number name times_target=times x_m y_m") for spot in study.spots],
+        "other_landing": picked(
+            study.other,
+            "landing=landing.model landing_distance_m=landing.distance_m cell_m field_cv_pct "
+            "field_cv_of_shown_pct=same_cell_cv_pct differ_pct",
+        ),
         "headings": [{"heading_deg": heading, "field_cv_pct": cv} for heading, cv in study.headings],
-        "ways": [_case_json(each, study) for each in study.cases],
-        "nutrients": [
-            {"name": name, **_map_json(found, relative=_in_proportion(study))} for name, found in study.nutrients
-        ],
+        "ways": ways,
+        "nutrients": [{"name": name, **_map_data(found, relative=relative)} for name, found in study.nutrients],
         "worth": [
             {
                 "label": _worth_words(each, study, "metric"),
-                "field_cv_pct": each.case.found.field_cv_pct,
-                **picked(each, "wasted_less_kg_ha saved_per_ha saved_per_year"),
+                **picked(each, "field_cv_pct=case.found.field_cv_pct wasted_less_kg_ha saved_per_ha saved_per_year"),
             }
             for each in worth
         ],
@@ -379,21 +357,20 @@ def _field_data(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any
 
 def fields_document(studies: Sequence[FieldStudy], system: str = "metric") -> Document:
     """Many fields side by side."""
-    columns = [Column("field", align="left"), Column("area", shown_unit("area", system)), Column("heading", "deg")]
-    columns += [
-        Column("field CV", "%"),
-        Column("interior", "%"),
-        *_SHARES,
-        Column("outside", shown_unit("mass", system)),
-    ]
     rows = []
     for study in studies:
-        found, driving = study.case.found, study.case.driving
-        area = show(study.case.ground.polygon.area, "area", system, unit=False)
-        heading = "-" if driving is None else f"{driving.heading_deg:g}"
-        outside = show(found.outside_kg, "mass", system, unit=False)
-        rows.append((study.name, area, heading, *_evenness(found), *_shares(found), outside))
-    blocks = (Table(tuple(columns), tuple(rows)), Note("Caution", CAUTIONS[0], CAUTIONS[1:]))
+        driving = study.case.driving
+        rows.append(
+            {
+                Column("field", align="left"): study.name,
+                Column("area", shown_unit("area", system)): show(
+                    study.case.ground.polygon.area, "area", system, unit=False
+                ),
+                Column("heading", "deg"): f"{driving.heading_deg:g}" if driving else "-",
+                **_figures(study.case.found, system, "field CV", "interior", *SHARES, "outside"),
+            }
+        )
+    blocks = (_table(rows), Note("Caution", CAUTIONS[0], CAUTIONS[1:]))
     return Document(f"{len(studies)} fields with the tray test {studies[0].test.name}", blocks)
 
 
@@ -403,47 +380,27 @@ def fields_json(studies: Sequence[FieldStudy]) -> dict[str, Any]:
     return envelope("field/1", _named(studies[0].test), studies[0].assessment.doubts, fields=fields)
 
 
-def _map_json(found: FieldMap, *, relative: bool) -> dict[str, Any]:
-    masses = ("mean_kg_ha", "metered_kg", "outside_kg", "excess_kg", "wasted_kg", "missing_kg")
-    return {
-        "field_cv_pct": found.field_cv_pct,
-        "interior_cv_pct": found.interior_cv_pct,
-        "interior_share_pct": found.interior_pct,
-        "edge_cv_pct": found.edge_cv_pct,
-        "share_pct": found.share_pct,
-        **{key: None if relative else getattr(found, key) for key in masses},
-    }
+def _map_data(found: FieldMap, *, relative: bool) -> dict[str, Any]:
+    masses = picked(found, "mean_kg_ha metered_kg outside_kg excess_kg wasted_kg missing_kg")
+    shares = picked(found, "field_cv_pct interior_cv_pct interior_share_pct=interior_pct edge_cv_pct share_pct")
+    return shares | (dict.fromkeys(masses) if relative else masses)
 
 
-def _in_proportion(study: FieldStudy) -> bool:
+def in_proportion(study: FieldStudy) -> bool:
     """Whether only proportions are known: catches in ml, no bulk density and no target rate."""
     return study.assessment.profile.relative and not study.target_known
 
 
-def _case_json(case: FieldCase, study: FieldStudy) -> dict[str, Any]:
-    driving, plan = case.driving, case.plan
-    way: dict[str, Any] = {
-        "way": way_words(case, study.cases),
-        "bout_width_m": case.bout_width_m,
-        "spread_m": case.spread_m,
-    }
-    if driving is not None and plan is not None:
-        way |= {
-            "headland_rounds": driving.headland_rounds,
-            "heading_deg": driving.heading_deg,
-            "on_distance_m": driving.on_m,
-            "off_distance_m": driving.off_m,
-            "driving": driving.method,
-            "border_device": driving.border,
-            "drift_m": driving.drift_m,
-            "bouts": plan.bouts,
-            "turns_m": plan.turn_m,
-        }
-    else:
-        way["switched_later_m"] = case.later_m
+def _case_data(case: FieldCase, cases: Sequence[FieldCase], *, relative: bool) -> dict[str, Any]:
+    planned = (
+        "headland_rounds=driving.headland_rounds heading_deg=driving.heading_deg on_distance_m=driving.on_m "
+        "off_distance_m=driving.off_m driving=driving.method border_device=driving.border drift_m=driving.drift_m "
+        "bouts turns_m=turn_m"
+    )
     return {
-        **way,
-        **_map_json(case.found, relative=_in_proportion(study)),
-        "driving_h": case.hours,
-        **picked(case, "work_cost yield_lost_t yield_cost product_cost"),
+        "way": way_words(case, cases),
+        **picked(case, "bout_width_m spread_m"),
+        **(picked(case.plan, planned) if case.plan else {"switched_later_m": case.later_m}),
+        **_map_data(case.found, relative=relative),
+        **picked(case, "driving_h=hours work_cost yield_lost_t yield_cost product_cost"),
     }

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import base64
-import struct
-import zlib
+import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
-from xml.sax.saxutils import escape
 
 import numpy as np
 
 from spreadcheck.field.case import FieldCase, FieldStudy
 from spreadcheck.field.deposit import ARC
-from spreadcheck.field.fieldmap import BANDS_PCT, NEAR_PCT, SHARES, FieldMap
+from spreadcheck.field.fieldmap import BANDS_PCT, NEAR_PCT, FieldMap
 from spreadcheck.field.places import rings_of
 from spreadcheck.field.study import Worth
 from spreadcheck.show.document import Place
-from spreadcheck.show.field import field_document, length_words, way_words
-from spreadcheck.show.html import document_html, web_part
+from spreadcheck.show.field import field_document, in_proportion, length_words, share_words, way_words
+from spreadcheck.show.html import document_html, from_template, web_part
 from spreadcheck.show.plots import plain, plain_style
 from spreadcheck.show.verdict import to_hand_over
 from spreadcheck.units import from_inside, show, shown_unit
@@ -31,23 +29,23 @@ if TYPE_CHECKING:
 COLOURS = ("#ffffff", "#ffe9a8", "#f6b85a", "#86a89b", "#3f6f8f", "#14213d")  # each at least 35 of 255 darker in grey
 BAND_NAMES = ("nil", "under half", "under", "near the target", "over", "far over")
 INK, TRACK = "#000000", "#555555"
-_MOST_ROWS = 1500  # of a picture: more can't be told apart
+_MOST_ROWS, _PAGE_ROWS = 1500, 700  # of a picture, of one on the page: more can't be told apart
 
 
-def band_labels(target_kg_ha: float, system: str, *, relative: bool = False) -> list[str]:
-    """The legend: name, share of the target and rates of each band."""
+def _legend(study: FieldStudy, system: str) -> list[tuple[str, str]]:
+    """Colour of each band, the highest first, with its name, share of the target and rates."""
     labels = []
     unit = shown_unit("rate", system)
     for name, low, high in zip(BAND_NAMES, BANDS_PCT[:-1], BANDS_PCT[1:], strict=True):
-        ends = [from_inside(share / 100 * target_kg_ha, unit, "rate") for share in (low, high)]
+        ends = [from_inside(share / 100 * study.target_kg_ha, unit, "rate") for share in (low, high)]
         if np.isinf(high):
             share, rates = f"above {low:.0f} %", f"above {ends[0]:.0f} {unit}"
         elif low == 0:
             share, rates = f"below {high:.0f} %", f"below {ends[1]:.0f} {unit}"
         else:
             share, rates = f"{low:.0f} to {high:.0f} %", f"{ends[0]:.0f} to {ends[1]:.0f} {unit}"
-        labels.append(f"{name}: {share}" if relative else f"{name}: {share} ({rates})")
-    return labels
+        labels.append(f"{name}: {share}" if in_proportion(study) else f"{name}: {share} ({rates})")
+    return list(zip(COLOURS, labels, strict=True))[::-1]
 
 
 @plain_style()
@@ -86,19 +84,20 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     under = f"interior {inner:.1f} %, edge {found.edge_cv_pct:.1f} %" if inner is not None else "all of it is edge"
     figure.suptitle(f"{title}\n{under}; {way_words(study.case, study.cases, system)}", x=0.01, ha="left",
                     fontsize=11, fontweight="normal")  # fmt: skip
-    draw_map(axes, study, system)
-    relative = study.assessment.profile.relative and not study.target_known
-    labels = band_labels(study.target_kg_ha, system, relative=relative)
+    _draw_map(axes, study, system)
     patches = [
-        Patch(facecolor=colour, edgecolor=INK, linewidth=0.6, hatch="////" if number == 0 else None, label=label)
-        for number, (colour, label) in enumerate(zip(COLOURS, labels, strict=True))
-    ][::-1]
+        Patch(facecolor=colour, edgecolor=INK, linewidth=0.6, hatch="////" * (colour == COLOURS[0]), label=label)
+        for colour, label in _legend(study, system)
+    ]
     words.axis("off")
     words.legend(handles=patches, loc="upper left", fontsize=7, title="Rate and share of the target",
                  title_fontsize=8, borderaxespad=0, alignment="left")  # fmt: skip
-    spots = "\n".join(f"{spot.number}  {plain(spot.name)}: {_times(spot.times)}" for spot in study.spots)
+    told = ["Heaviest and lightest places"] if study.spots else []
+    for spot in study.spots:
+        times = f"{spot.times:.1f} times the target" if spot.times >= 0.05 else "nothing"
+        told.append(f"{spot.number}  {plain(spot.name)}: {times}")
     named.axis("off")
-    named.text(0, 1, f"Heaviest and lightest places\n{spots}" if spots else "", fontsize=7, va="top")
+    named.text(0, 1, "\n".join(told), fontsize=7, va="top")
     _draw_difference(side, study)
     model = "an arc of the throw" if study.landing.model == ARC else "a line behind"
     figure.supxlabel(
@@ -110,11 +109,7 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     return figure
 
 
-def _times(times: float) -> str:
-    return f"{times:.1f} times the target" if times >= 0.05 else "nothing"
-
-
-def thinned(found: FieldMap, most: int = _MOST_ROWS) -> tuple[Any, tuple[float, float, float, float]]:
+def _thinned(found: FieldMap, most: int) -> tuple[Any, tuple[float, float, float, float]]:
     """The rates in % of the target and their extent, means of blocks where there are more cells than dots."""
     rates = 100 * found.rate_kg_ha / found.target_kg_ha
     every = -(-max(rates.shape) // most)
@@ -127,12 +122,12 @@ def thinned(found: FieldMap, most: int = _MOST_ROWS) -> tuple[Any, tuple[float, 
     return rates, (west, west + rates.shape[1] * cell, south, south + rates.shape[0] * cell)
 
 
-def draw_map(axes: Axes, study: FieldStudy, system: str) -> None:
+def _draw_map(axes: Axes, study: FieldStudy, system: str) -> None:
     """The map itself."""
     from matplotlib.colors import BoundaryNorm, ListedColormap
 
     found = study.case.found
-    rates, extent = thinned(found)
+    rates, extent = _thinned(found, _MOST_ROWS)
     norm = BoundaryNorm([*BANDS_PCT[:-1], 1e9], len(COLOURS))
     axes.imshow(
         np.ma.masked_less_equal(rates, 0.0), origin="lower", extent=extent, cmap=ListedColormap(COLOURS), norm=norm,
@@ -153,11 +148,7 @@ def draw_map(axes: Axes, study: FieldStudy, system: str) -> None:
             spot.x_m, spot.y_m, str(spot.number), fontsize=8, ha="center", va="center", fontweight="bold",
             bbox={"boxstyle": "circle,pad=0.25", "facecolor": "white", "edgecolor": INK, "linewidth": 1},
         )  # fmt: skip
-    _frame(axes, polygon, system)
-
-
-def _frame(axes: Axes, polygon: Any, system: str) -> None:
-    """Limits, scale bar and north; the numbers of the axes would tell nobody anything."""
+    # limits, scale bar and north; the numbers of the axes would tell nobody anything
     west, south, east, north = polygon.bounds
     size = max(east - west, north - south)
     room = min(0.08 * size + 12, 60)
@@ -168,7 +159,7 @@ def _frame(axes: Axes, polygon: Any, system: str) -> None:
     axes.set_yticks([])
     for spine in axes.spines.values():
         spine.set_visible(False)
-    long, said = scale_bar(size, system)
+    long, said = _scale_bar(size, system)
     low = south - room - 0.05 * size
     axes.plot([west, west + long], [low, low], color=INK, lw=3, solid_capstyle="butt")
     axes.text(west + long / 2, low + 0.012 * size, said, ha="center", va="bottom", fontsize=8)
@@ -177,7 +168,7 @@ def _frame(axes: Axes, polygon: Any, system: str) -> None:
     axes.text(east, tip, "N", ha="center", va="bottom", fontsize=9)
 
 
-def scale_bar(size_m: float, system: str) -> tuple[float, str]:
+def _scale_bar(size_m: float, system: str) -> tuple[float, str]:
     """A round length of at most a quarter of a field, in metres and in words."""
     unit = shown_unit("length", system)
     wanted = from_inside(size_m / 4, unit, "length")
@@ -207,93 +198,53 @@ def _draw_difference(axes: Axes, study: FieldStudy) -> None:
     )  # fmt: skip
 
 
-_ROWS = 700  # of the picture on the page
-
-
 def field_page(
     study: FieldStudy, steps: Sequence[tuple[float, FieldCase]], system: str = "metric", *, worth: Sequence[Worth] = ()
 ) -> str:
     """The study as one page, complete in itself, with a slider over the steps of switching."""
     document = to_hand_over(field_document(study, system, worth=worth, front=(Place("map"),)), study.doubts, system)
-    start = next(number for number, (later, _) in enumerate(steps) if not later)
-    relative = study.assessment.profile.relative and not study.target_known
-    labels = band_labels(study.target_kg_ha, system, relative=relative)
-    places = {"map": _map_svg(study, len(steps), start, labels, system)}
-    data = {"steps": [_step(later, case, system) for later, case in steps]}
-    return document_html(document, places=places, script=web_part("field.js"), data=data)
-
-
-def _step(later_m: float, case: FieldCase, system: str) -> dict[str, Any]:
-    """What the slider shows at one place: the picture and its figures, in words."""
-    found = case.found
-    moved = "as in the figures above" if not later_m else f"{show(abs(later_m), 'length', system, digits=0)} "
-    moved += "" if not later_m else ("later" if later_m > 0 else "earlier")
-    shares = ", ".join(f"{name} {found.share_pct[name]:.1f} %" for name in SHARES)
-    words = f"Slide switched {moved}: field CV {found.field_cv_pct:.1f} %; {shares}; outside "
-    return {"image": _png_url(found), "words": words + show(found.outside_kg, "mass", system)}
+    told = []
+    for later, case in steps:
+        by = show(abs(later), "length", system, digits=0)
+        moved = f"{by} {'later' if later > 0 else 'earlier'}" if later else "as in the figures above"
+        words = f"Slide switched {moved}: field CV {case.found.field_cv_pct:.1f} %; {share_words(case.found)}; outside "
+        told.append({"image": _png_url(case.found), "words": words + show(case.found.outside_kg, "mass", system)})
+    start = [later for later, _ in steps].index(0.0)
+    places = {"map": _map_part(study, len(steps), start, system)}
+    return document_html(document, places=places, script=web_part("field.js"), data={"steps": told})
 
 
 def _png_url(found: FieldMap) -> str:
     """The rate bands as a picture of few colours, rows from the north, clear where nothing falls."""
-    rates, _ = thinned(found, _ROWS)
+    from PIL import Image
+
+    rates, _ = _thinned(found, _PAGE_ROWS)
     band = np.searchsorted(np.array(BANDS_PCT[1:-1]), rates, "right") + 1
     band[rates <= 0] = 0
-    rows = np.pad(band[::-1].astype(np.uint8), ((0, 0), (1, 0)))  # each row starts with its filter, none
-    colours = b"\xff\xff\xff" + b"".join(bytes.fromhex(colour[1:]) for colour in COLOURS)
-    size = struct.pack(">IIBBBBB", band.shape[1], band.shape[0], 8, 3, 0, 0, 0)
-    parts = ((b"IHDR", size), (b"PLTE", colours), (b"tRNS", b"\0"), (b"IDAT", zlib.compress(rows.tobytes(), 9)))
-    content = b"".join(
-        struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
-        for name, body in (*parts, (b"IEND", b""))
-    )
-    return "data:image/png;base64," + base64.b64encode(b"\x89PNG\r\n\x1a\n" + content).decode()
+    picture = Image.fromarray(band[::-1].astype(np.uint8))
+    picture.putpalette(bytes.fromhex("".join(("ffffff", *(colour[1:] for colour in COLOURS)))))
+    content = io.BytesIO()
+    picture.save(content, "png", optimize=True, transparency=0)
+    return "data:image/png;base64," + base64.b64encode(content.getvalue()).decode()
 
 
-def _map_svg(study: FieldStudy, steps: int, start: int, labels: Sequence[str], system: str) -> str:
-    """Picture, boundary, spots and legend as SVG in metres, and the slider; words are escaped here."""
-    found = study.case.found
-    _, (west, east, south, north) = thinned(found, _ROWS)
-    polygon = study.case.ground.polygon
-    low_x, low_y, high_x, high_y = polygon.bounds
+def _map_part(study: FieldStudy, steps: int, start: int, system: str) -> str:
+    """Picture, boundary, spots and legend in metres from the north-west corner, and the slider."""
+    case = study.case
+    _, (west, east, south, north) = _thinned(case.found, _PAGE_ROWS)
+    low_x, low_y, high_x, high_y = case.ground.polygon.bounds
     room = 0.06 * max(high_x - low_x, high_y - low_y) + 10
     box = (low_x - room - west, north - high_y - room, high_x - low_x + 2 * room, high_y - low_y + 3 * room)
-    size = max(box[2:])
-    long, said = scale_bar(size, system)
-    left, right, below = low_x - west, high_x - west, north - low_y + 1.2 * room
-    marks = (
-        f'<path d="M{left:.1f},{below:.1f} h{long:.1f}" stroke="{INK}" stroke-width="{size / 120:.2f}"/>'
-        f'<text x="{left + long / 2:.1f}" y="{below - size / 80:.1f}" font-size="{size / 32:.1f}" '
-        f'text-anchor="middle">{escape(said)}</text><path d="M{right:.1f},{below:.1f} v{-0.6 * room:.1f} '
-        f'l{-size / 120:.1f},{size / 60:.1f} m{size / 120:.1f},{-size / 60:.1f} l{size / 120:.1f},{size / 60:.1f}" '
-        f'fill="none" stroke="{INK}" stroke-width="{size / 300:.2f}"/><text x="{right + size / 60:.1f}" '
-        f'y="{below:.1f}" font-size="{size / 32:.1f}">N</text>'
-    )
-    outline = " ".join(f"{_path(ring, west, north)} Z" for ring in rings_of(polygon))
-    drives = " ".join(_path(line, west, north) for leg in study.case.legs for line in leg.open_lines)
-    spots = "".join(
-        f'<circle cx="{spot.x_m - west:.1f}" cy="{north - spot.y_m:.1f}" r="{size / 45:.1f}" fill="#fff" '
-        f'stroke="{INK}" stroke-width="{size / 400:.2f}"/>'
-        f'<text x="{spot.x_m - west:.1f}" y="{north - spot.y_m + size / 90:.1f}" '
-        f'font-size="{size / 32:.1f}" text-anchor="middle">{spot.number}</text>'
-        for spot in study.spots
-    )
-    legend = "".join(
-        f'<li><svg width="18" height="14" aria-hidden="true"><rect width="18" height="14" fill="{colour}" '
-        f'stroke="{INK}"/></svg> {escape(label)}</li>'
-        for colour, label in reversed(list(zip(COLOURS, labels, strict=True)))
-    )
-    return (
-        f'<figure><svg viewBox="{" ".join(f"{value:.1f}" for value in box)}" role="img" aria-label="Map of the field">'
-        f'<image id="field-map" href="{_png_url(found)}" x="0" y="0" width="{east - west:.1f}" '
-        f'height="{north - south:.1f}" preserveAspectRatio="none" image-rendering="pixelated"/>'
-        f'<path d="{drives}" fill="none" stroke="{TRACK}" stroke-width="{size / 900:.2f}"/>'
-        f'<path d="{outline}" fill="none" stroke="{INK}" stroke-width="{size / 250:.2f}"/>{spots}{marks}</svg>'
-        f'<p><label for="field-switch">Slide opened and shut earlier or later</label><br>'
-        f'<input type="range" id="field-switch" min="0" max="{steps - 1}" step="1" value="{start}"></p>'
-        f'<p id="field-words" aria-live="polite"></p></figure><ul>{legend}</ul>'
-    )
+    long, said = _scale_bar(max(box[2:]), system)
 
+    def placed(line: Any) -> Any:
+        return ((np.asarray(line) - (west, north)) * (1, -1)).tolist()
 
-def _path(points: Any, west: float, north: float) -> str:
-    """A line as the path of an SVG, to the decimetre."""
-    return "M" + " L".join(f"{x - west:.1f},{north - y:.1f}" for x, y in points)
+    return from_template(
+        "fieldmap.html", image=_png_url(case.found), width=east - west, height=north - south, box=box,
+        size=max(box[2:]), room=room, left=low_x - west, right=high_x - west, low=north - low_y + 1.2 * room,
+        long=long, said=said, outline=map(placed, rings_of(case.ground.polygon)),
+        drives=[placed(line) for leg in case.legs for line in leg.open_lines],
+        spots=[(spot.x_m - west, north - spot.y_m, spot.number) for spot in study.spots],
+        ink=INK, track=TRACK, legend=_legend(study, system), steps=steps, start=start,
+    )  # fmt: skip

@@ -28,9 +28,9 @@ def show_rate(rate: float, result: Assessment, system: str = "metric") -> str:
     return f"{rate:.1f}" if result.profile.relative else show(rate, "rate", system, unit=False)
 
 
-def show_pct(share: float, *, digits: int = 1) -> str:
-    """A CV or a share as a reader sees it, without the sign."""
-    return "-" if math.isnan(share) else f"{share:.{digits}f}"
+def show_pct(share: float | None, *, digits: int = 1) -> str:
+    """A CV or a share as a reader sees it, without the sign; a dash where it is not known."""
+    return "-" if share is None or math.isnan(share) else f"{share:.{digits}f}"
 
 
 def show_share(part: float, whole: float, *, digits: int = 0) -> str:

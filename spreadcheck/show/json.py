@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping
+from operator import attrgetter
 from typing import Any
 
 from spreadcheck.doubts.doubt import Doubt, warnings_data
@@ -30,8 +31,9 @@ def envelope(
 
 
 def picked(thing: object, names: str) -> dict[str, Any]:
-    """Some fields of a result under their own names."""
-    return {name: getattr(thing, name) for name in names.split()}
+    """Some fields of a result under their own names, or under a key: "mean_kg=runs.mean" is `thing.runs.mean`."""
+    pairs = (name.partition("=") for name in names.split())
+    return {key: attrgetter(field or key)(thing) for key, _, field in pairs}
 
 
 def _plain(value: Any) -> Any:
