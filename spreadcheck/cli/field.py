@@ -24,10 +24,7 @@ from spreadcheck.units import HECTARE_M2, parse_number, parse_quantity
 _MOST_HA = 1_000_000  # a year: more than one machine dresses
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-    from spreadcheck.field.case import Asked, FieldStudy
-    from spreadcheck.field.study import Worth
+    from spreadcheck.field.case import Asked
     from spreadcheck.show.document import Document
 
 
@@ -133,17 +130,19 @@ def field(
         --track sample_trays/field_track.csv
     """
     from spreadcheck.cli.say import progress_bar
+    from spreadcheck.field.fieldmap import bands_geojson, geotiff_bytes, grid_csv
     from spreadcheck.field.places import read_boundary
-    from spreadcheck.field.study import part_shown, study_field, worth_of
+    from spreadcheck.field.study import part_shown, study_field, switching_steps, worth_of
     from spreadcheck.field.track import read_track
+    from spreadcheck.show.field import field_document, field_json
+    from spreadcheck.show.fieldmap import field_figure, field_page
+    from spreadcheck.show.verdict import to_hand_over
 
     out.check(sheet, *boundaries, track, analysis, prices)
     if part is not None and (worth or out.asked("page")):  # worked out for the whole catch only
         problem = "shows the whole catch, and --part asks for a part of it"
         which = "option --worth" if worth else "option --page"
         raise OutputError(Fault(which, problem, "ask for one of them at a time"))
-    wished["border"] = {"off": (False,), "on": (True,), "both": (False, True)}[wished.pop("border_device")]
-    wished["limit_pct"] = wished.pop("limit")
     asked = _asked(wished, analysis, prices)
     if len(boundaries) > 1:
         _several(sheet, boundaries, track, asked, out, units)
@@ -159,10 +158,22 @@ def field(
     gains = worth_of(study, per_year_ha=area) if worth else ()
     if part is not None:
         study = part_shown(study, part)
-    _write(study, gains, out, units)
-    if out.screen:
-        from spreadcheck.show.field import field_document
+    zone, found = next((given.zone for given in (ground, driven) if given is not None), None), study.case.found
 
+    def report(svg: str = "") -> Document:
+        return to_hand_over(field_document(study, units, worth=gains, svg=svg), study.doubts, units)
+
+    out.write(
+        json=lambda: field_json(study, gains),
+        plot=lambda: field_figure(study, units),
+        page=lambda: field_page(study, switching_steps(study), units, worth=gains),
+        report=lambda: report(svg_of(field_figure(study, units))),
+        report_md=report,
+        grid=lambda: grid_csv(found),
+        geotiff=lambda: geotiff_bytes(found, zone),
+        bands=lambda: json.dumps(bands_geojson(found, zone), separators=(",", ":")) + "\n",
+    )
+    if out.screen:
         out.show(field_document(study, units, worth=gains), study.doubts, units)
 
 
@@ -192,47 +203,14 @@ def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None)
     from spreadcheck.judge.blend import read_analysis
     from spreadcheck.money.pricefile import basis_from, parse_price, read_price_file
 
-    price, target = wished.pop("product_price"), wished.pop("target_kg_ha")
+    price, target, limit, border = map(wished.pop, ("product_price", "target_kg_ha", "limit", "border_device"))
     basis = basis_from(read_price_file(price_file)) if price_file else None
     return Asked(
         **wished,
+        border={"off": (False,), "on": (True,), "both": (False, True)}[border],
         target_kg_ha=basis.target_kg_ha if target is None and basis is not None else target,
+        limit_pct=limit,
         basis=basis,
         product_per_t=parse_price(price, "t", place="option --product-price").amount if price is not None else None,
         analysis=read_analysis(analysis) if analysis else None,
-    )
-
-
-def _write(study: FieldStudy, gains: tuple[Worth, ...], out: Outputs, units: str) -> None:
-    """Every file that was asked for."""
-    from spreadcheck.field.fieldmap import bands_geojson, geotiff_bytes, grid_csv
-    from spreadcheck.show.field import field_document, field_json
-    from spreadcheck.show.verdict import to_hand_over
-
-    zone = next((given.zone for given in (study.boundary, study.track) if given is not None), None)
-    found = study.case.found
-
-    def plot() -> Figure:
-        from spreadcheck.show.fieldmap import field_figure
-
-        return field_figure(study, units)
-
-    def page() -> str:
-        from spreadcheck.field.study import switching_steps
-        from spreadcheck.show.fieldmap import field_page
-
-        return field_page(study, switching_steps(study), units, worth=gains)
-
-    def report(svg: str = "") -> Document:
-        return to_hand_over(field_document(study, units, worth=gains, svg=svg), study.doubts, units)
-
-    out.write(
-        json=lambda: field_json(study, gains),
-        plot=plot,
-        page=page,
-        report=lambda: report(svg_of(plot())),
-        report_md=report,
-        grid=lambda: grid_csv(found),
-        geotiff=lambda: geotiff_bytes(found, zone),
-        bands=lambda: json.dumps(bands_geojson(found, zone), separators=(",", ":")) + "\n",
     )
