@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from dataclasses import asdict
+from itertools import cycle
 from typing import TYPE_CHECKING, Any
 
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.product.flight import Flight
-from spreadcheck.product.release import FIELDS, Weather, release_speed
-from spreadcheck.product.throw import Change, Chart, ThrowStudy, WindThrow
+from spreadcheck.product.release import FIELDS, release_speed
+from spreadcheck.product.throw import Chart, ThrowStudy
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Table
 from spreadcheck.show.json import envelope, picked
@@ -18,7 +18,6 @@ from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 CAUTIONS = (
@@ -52,6 +51,7 @@ def throw_document(
     svg: str = "",
 ) -> Document:
     """What is set, what each change does to the throw, what the wind does, and the table of throws."""
+    weather, air = study.weather, study.weather.air
     blocks: list[Block] = [_sides(study, system)]
     if study.changes:
         blocks += _changes(study, system)
@@ -59,31 +59,39 @@ def throw_document(
         blocks.append(_winds(study, system))
     if svg:
         blocks.append(Picture("Throw against speed, by granule size", "The table below has its figures.", svg))
-    blocks += [_chart(study, system), Paragraph(_air_line(study.weather, system), "small")]
+    told = (
+        f"Air: {show(weather.temperature_deg_c, 'temperature', system)}, "
+        f"{show(weather.pressure_hpa, 'pressure', system)}, relative humidity {weather.humidity_pct:g} %; density "
+        f"{air.density_kg_m3:.3f} kg/m3, viscosity {air.viscosity_pa_s:.3g} Pa s."
+    )
+    blocks += [_chart(study, system), Paragraph(told, "small")]
     if assumed:
-        values = vars(study.present) | vars(study.weather)
+        values = vars(study.present) | vars(weather)
         taken = ", ".join(f"{FIELDS[key].name} {_shown(key, values[key], system)}" for key in assumed)
         blocks.append(Paragraph(f"Assumed, as nobody gave it: {taken}.", "small"))
     blocks += [Note("What it is", CAUTIONS[0]), *(Note("Caution", text) for text in CAUTIONS[1:])]
     return Document(f"Throw of a granule from the disc{f': {test.name}' if test else ''}", tuple(blocks))
 
 
-def _two(study: ThrowStudy) -> tuple[Column, ...]:
-    names = ("present", "changed") if study.changed else ("present",)
-    return tuple(Column(name, align="left") for name in names)
+def _lefts(*heads: str) -> tuple[Column, ...]:
+    return tuple(Column(head, align="left") for head in heads)
+
+
+def _present_and(study: ThrowStudy) -> tuple[str, ...]:
+    return ("present", "changed")[: len(study.settings)]
 
 
 def _sides(study: ThrowStudy, system: str) -> Table:
     """Present and changed side by side: what is set, then what comes of it."""
     rows = []
-    for key in FIELDS:
+    for key, known in FIELDS.items():
         values = [getattr(setting, key, None) for setting in study.settings]
         if key == "release_speed_m_s":
             values = [release_speed(setting) for setting in study.settings]
         if key == "release_factor" and study.present.release_speed_m_s is not None:
             continue
         if any(value is not None for value in values):
-            rows.append((FIELDS[key].name, *(_shown(key, value, system) for value in values)))
+            rows.append((known.name, *(_shown(key, value, system) for value in values)))
     flights = study.flights
     rows += [
         ("terminal velocity", *(show(speed, "wind speed", system) for speed in study.terminal_m_s)),
@@ -92,45 +100,42 @@ def _sides(study: ThrowStudy, system: str) -> Table:
         ("steepness at landing", *(f"{flight.landing_angle_deg:.0f} deg" for flight in flights)),
         ("throw in still air", *(show(flight.throw_m, "length", system, digits=1) for flight in flights)),
     ]
-    return Table((Column("", align="left"), *_two(study)), tuple(rows))
+    return Table(_lefts("", *_present_and(study)), tuple(rows))
 
 
 def _changes(study: ThrowStudy, system: str) -> Iterator[Block]:
-    told = [change for change in study.changes if change.field or len(study.changes) != 2]
-    rows = tuple(_change_row(change, system) for change in told)
-    columns = (Column("change", align="left"), Column("", align="left"), Column("throw"), Column("range", align="left"))
+    rows = []
+    for change in study.changes:
+        name, step = "all together", ""
+        if change.field:
+            name = FIELDS[change.field].name
+            step = " -> ".join(_shown(change.field, value, system) for value in (change.before, change.after))
+        elif len(study.changes) == 2:  # one change: all together is the same
+            continue
+        rows.append((name, step, f"x {change.ratio:.2f}", f"{change.low:.2f} to {change.high:.2f}"))
+    columns = (*_lefts("change", ""), Column("throw"), *_lefts("range"))
     yield Heading("What each change does to the throw in still air")
-    yield Table(columns, rows, notes=("Range: the same if the air brakes granules 20 % less or more.",))
+    yield Table(columns, tuple(rows), notes=("Range: the same if the air brakes granules 20 % less or more.",))
     if study.same_throw:
         key, value = study.same_throw
         said = f"{FIELDS[key].name} {_shown(key, value, system)}"
         yield Answer("To keep the present throw", said, "after the other changes, by the flight alone")
 
 
-def _change_row(change: Change, system: str) -> tuple[str, ...]:
-    name, step = "all together", ""
-    if change.field:
-        name = FIELDS[change.field].name
-        step = " -> ".join(_shown(change.field, value, system) for value in (change.before, change.after))
-    return name, step, f"x {change.ratio:.2f}", f"{change.low:.2f} to {change.high:.2f}"
-
-
 def _winds(study: ThrowStudy, system: str) -> Table:
-    wind = study.weather
+    wind, rows = study.weather, []
+    for row in study.winds:
+        cells = [row.thrown]
+        for flight in (row.present, row.changed):
+            if flight:
+                throw, drift = (show(x, "length", system, digits=1) for x in (flight.throw_m, abs(flight.drift_m)))
+                side = f", {drift} {row.sides[0 if flight.drift_m > 0 else 1]}"
+                cells.append(throw + side * (float(drift.split()[0]) > 0))
+        rows.append(tuple(cells))
     known = "downwind" not in study.winds[0].sides
     side = f"from {wind.wind_from}, seen in the travel direction" if known else "its direction not known or changing"
-    rows = tuple(
-        (row.thrown, *(_landing(flight, row, system) for flight in (row.present, row.changed) if flight))
-        for row in study.winds
-    )
     caption = f"In the wind of {show(wind.wind_speed_m_s, 'wind speed', system)}, {side}"
-    return Table((Column("thrown", align="left"), *_two(study)), rows, caption=caption)
-
-
-def _landing(flight: Flight, row: WindThrow, system: str) -> str:
-    """How far, and how far to which side."""
-    throw, drift = (show(x, "length", system, digits=1) for x in (flight.throw_m, abs(flight.drift_m)))
-    return throw if float(drift.split()[0]) == 0 else f"{throw}, {drift} {row.sides[0 if flight.drift_m > 0 else 1]}"
+    return Table(_lefts("thrown", *_present_and(study)), tuple(rows), caption=caption)
 
 
 def _chart(study: ThrowStudy, system: str) -> Table:
@@ -140,11 +145,11 @@ def _chart(study: ThrowStudy, system: str) -> Table:
     signs = {getattr(setting, chart.field): sign for setting, sign in zip(study.settings, "*+", strict=False)}
     rows = []
     for speed, release, throws in zip(chart.speeds, chart.release_m_s, chart.throw_m, strict=True):
-        start = (f"{speed:.0f}",) if by_spinner else ()
+        start = (f"{speed:.0f}",) * by_spinner
         cells = (show(throw, "length", system, unit=False, digits=1) for throw in throws)
         rows.append((*start, show(release, "wind speed", system, unit=False) + signs.get(speed, " "), *cells))
     columns = (
-        *((Column("spinner", "rpm"),) if by_spinner else ()),
+        *(Column("spinner", "rpm"),) * by_spinner,
         Column("release", f"{shown_unit('wind speed', system)} "),
         *(Column(f"{size:g} mm", shown_unit("length", system)) for size in chart.sizes_mm),
     )
@@ -152,16 +157,6 @@ def _chart(study: ThrowStudy, system: str) -> Table:
     note = ", ".join(marks[sign] for speed, sign in signs.items() if speed in chart.speeds)
     caption = "Throw in still air by granule size; all else as at present"
     return Table(columns, tuple(rows), caption=caption, notes=(note,) if note else ())
-
-
-def _air_line(weather: Weather, system: str) -> str:
-    air = weather.air
-    parts = (
-        show(weather.temperature_deg_c, "temperature", system),
-        show(weather.pressure_hpa, "pressure", system),
-        f"relative humidity {weather.humidity_pct:g} %",
-    )
-    return f"Air: {', '.join(parts)}; density {air.density_kg_m3:.3f} kg/m3, viscosity {air.viscosity_pa_s:.3g} Pa s."
 
 
 def throw_json(
@@ -172,42 +167,34 @@ def throw_json(
     judged: Assessment | None = None,
 ) -> dict[str, Any]:
     """The study as plain data: SI, keys carry their units; with verdict and doubts of the test, if it was judged."""
-    flights = [{name: value for name, value in asdict(flight).items() if name != "drift_m"} for flight in study.flights]
     sides = [
-        {**asdict(setting), "release_speed_m_s": release_speed(setting), "terminal_velocity_m_s": fall, **flight}
-        for setting, fall, flight in zip(study.settings, study.terminal_m_s, flights, strict=True)
+        {
+            **vars(setting),
+            "release_speed_m_s": release_speed(setting),
+            "terminal_velocity_m_s": fall,
+            **picked(flight, "throw_m time_s landing_speed_m_s landing_angle_deg"),
+        }
+        for setting, fall, flight in zip(study.settings, study.terminal_m_s, study.flights, strict=True)
     ]
-    air, weather, chart = study.weather.air, study.weather, study.chart
+    weather, chart = study.weather, study.chart
+    changes = [picked(change, "field before after ratio ratio_low=low ratio_high=high") for change in study.changes]
     data: dict[str, Any] = {
-        "weather": {**asdict(weather), **asdict(air), "wind_from": weather.wind_from or None},
+        "weather": {**vars(weather), **vars(weather.air), "wind_from": weather.wind_from or None},
         "present": sides[0],
         "changed": sides[1] if study.changed else None,
         "ratio": study.ratio,
-        "changes": [
-            {
-                "field": change.field or "all together",
-                **picked(change, "before after ratio"),
-                "ratio_low": change.low,
-                "ratio_high": change.high,
-            }
-            for change in study.changes
-        ],
+        "changes": [change | {"field": change["field"] or "all together"} for change in changes],
         "same_throw": dict([study.same_throw]) if study.same_throw else None,
         "wind": [
             {
                 "thrown": row.thrown,
                 "drift_positive": row.sides[0],
-                "present": asdict(row.present),
-                "changed": asdict(row.changed) if row.changed else None,
+                "present": vars(row.present),
+                "changed": vars(row.changed) if row.changed else None,
             }
             for row in study.winds
         ],
-        "chart": {
-            chart.field: chart.speeds,
-            "release_m_s": chart.release_m_s,
-            "granule_size_mm": chart.sizes_mm,
-            "throw_m": chart.throw_m,
-        },
+        "chart": {chart.field: chart.speeds, **picked(chart, "release_m_s granule_size_mm=sizes_mm throw_m")},
         "assumed": assumed,
         "cautions": CAUTIONS,
     }
@@ -225,7 +212,13 @@ def throw_figure(study: ThrowStudy, chart: Chart, system: str = "metric") -> Fig
     kind = "turning speed" if chart.field == "spinner_speed_rpm" else "wind speed"
     speeds = [_number(speed, kind, system) for speed in chart.speeds]
     curves = [[_number(row[at], "length", system) for row in chart.throw_m] for at in range(len(chart.sizes_mm))]
-    _draw_curves(axes, speeds, curves, chart.sizes_mm)
+    # one line a size, told apart by dashes and greys, its size written at its end and clear of the last
+    reach, gap, height = speeds[-1] - speeds[0], 0.035 * (curves[-1][-1] - curves[0][0]), -math.inf
+    axes.set_xlim(speeds[0] - 0.03 * reach, speeds[-1] + 0.12 * reach)
+    for at, (curve, dash, size) in enumerate(zip(curves, cycle(_LINES), chart.sizes_mm, strict=False)):
+        axes.plot(speeds, curve, ls=dash, color=str(0.7 * (len(curves) - at) / len(curves)), lw=1.8)
+        height = max(curve[-1], height + gap)
+        axes.text(speeds[-1] + 0.012 * reach, height, f"{size:g} mm", va="center", fontsize=9)
     for setting, flight, mark, face in zip(study.settings, study.flights, "os", ("#1b4f72", "#c0651a"), strict=False):
         speed = release_speed(setting) if kind == "wind speed" else setting.spinner_speed_rpm
         name = "present" if mark == "o" else "changed"
@@ -244,26 +237,6 @@ def throw_figure(study: ThrowStudy, chart: Chart, system: str = "metric") -> Fig
     axes.set_axisbelow(True)
     axes.legend(loc="upper left", fontsize=10)
     return figure
-
-
-def _draw_curves(axes: Axes, speeds: list[float], curves: list[list[float]], sizes_mm: tuple[float, ...]) -> None:
-    """One line a size, told apart by dashes and greys, its size written at its end."""
-    reach = speeds[-1] - speeds[0]
-    axes.set_xlim(speeds[0] - 0.03 * reach, speeds[-1] + 0.12 * reach)
-    greys = [str(0.7 * at / len(curves)) for at in range(len(curves), 0, -1)]
-    for curve, grey, dash in zip(curves, greys, _LINES, strict=False):
-        axes.plot(speeds, curve, ls=dash, color=grey, lw=1.8)
-    heights = _apart([curve[-1] for curve in curves], 0.035 * (curves[-1][-1] - curves[0][0]))
-    for size, height in zip(sizes_mm, heights, strict=True):
-        axes.text(speeds[-1] + 0.012 * reach, height, f"{size:g} mm", va="center", fontsize=9)
-
-
-def _apart(heights: list[float], gap: float) -> list[float]:
-    """Rising heights, each at least a gap above the last, so that labels don't fall on each other."""
-    placed: list[float] = []
-    for height in heights:
-        placed.append(max(height, placed[-1] + gap) if placed else height)
-    return placed
 
 
 def _number(value: float | None, kind: str, system: str) -> float:
