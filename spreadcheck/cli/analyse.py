@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     csv="Write the table of bout widths as CSV; - for standard output.",
     plot="Draw three panels; .png, .svg or .pdf by the ending.",
     card=output_file("Write a settings card of one page; .pdf, .html or .md.", ".pdf", ".html", ".md"),
-    report="Write a report for a customer; .html, .pdf or .md, and several may be asked for.",
+    report="Write a report for a customer; .html, .pdf or .md; again for more.",
 )
 @click.option("--within-limit", is_flag=True, help="Exit with 1 when the CV at the bout width is over the limit.")
 @click.pass_context

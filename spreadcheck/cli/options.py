@@ -142,7 +142,7 @@ _SHARED: dict[str, dict[str, Any]] = {
     "csv": output_file("Write the table as CSV; - for standard output.", ".csv", dash=True),
     "plot": output_file("Draw the figures; .png, .svg or .pdf by the ending.", ".png", ".svg", ".pdf", what="a plot"),
     "report": {
-        **output_file("Write a report; .html, .pdf or .md, or several.", ".html", ".pdf", ".md", what="a report"),
+        **output_file("Write a report; .html, .pdf or .md; again for more.", ".html", ".pdf", ".md", what="a report"),
         "multiple": True,
     },
     "overwrite": {"is_flag": True, "help": "Replace files that exist already."},
