@@ -64,6 +64,7 @@ def widths(
       spreadcheck widths test.csv --at "24 m, 28 m, 30 m"
         --prices sample_trays/example_prices.toml
     """
+    from spreadcheck.limits import CV_LIMIT_PCT
     from spreadcheck.money.economics import study_widths
     from spreadcheck.money.pricefile import basis_from, read_price_file
     from spreadcheck.show.format import show_width
@@ -85,4 +86,5 @@ def widths(
         if pays is None or study.judged.blocking or sheet == "-":
             name_analysis(study.verdict, sheet, limit_pct=limit)
         else:
-            name_next("analyse", sheet, "--bout-width", show_width(pays.width_m, units), "--limit", f"{limit:g}")
+            asked = () if limit == CV_LIMIT_PCT else ("--limit", f"{limit:g}")
+            name_next("analyse", sheet, "--bout-width", show_width(pays.width_m, units), *asked)

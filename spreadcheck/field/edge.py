@@ -268,6 +268,7 @@ class EdgeStudy:
     doubts: tuple[Doubt, ...]
     verdict: Verdict | None
     over_tails: OverTails | None = None
+    mass_of_passes: FigureRange | None = None  # least and largest over their mean, where masses rest on which is right
 
 
 @record
@@ -399,6 +400,7 @@ def study_edge(
         ),
         doubts=judged.doubts,
         verdict=judged.verdict,
+        mass_of_passes=judged.mass_of_passes if target is None and not profile.relative else None,
     )
     if not ends_of(profile).catch:
         return study

@@ -24,6 +24,11 @@ CAUTIONS = (
     "Granules bounce and wind carries them: more may cross the edge than the trays show.",
 )
 
+LEVEL = (
+    "The passes differ in level, and which is right is not known: masses with a hyphen run from the lightest pass to "
+    "the heaviest. Beside water and hedges take the largest."
+)
+
 
 def edge_document(study: EdgeStudy, system: str = "metric") -> Document:
     """The study: a table for each distance of the first pass, distances that keep shares inside, cautions."""
@@ -34,6 +39,10 @@ def edge_document(study: EdgeStudy, system: str = "metric") -> Document:
         basis = f"rates scaled to the target of {mean}"
     elif study.profile.relative:
         basis = "rates in proportion only: no masses"
+    elif (mass := study.mass_of_passes) is not None:
+        lightest, heaviest = (show(study.fields[0].endless_mean_kg_ha * share, "rate", system)
+                              for share in (mass.least, mass.most))  # fmt: skip
+        basis = f"rates at the metering of the test (mean {lightest} to {heaviest}, by which pass is right)"
     basis = f"Bout width {show_width(study.bout_width_m, system)}, {basis}"
     explained = (
         "Beyond: what the passes driven leave past the edge. Short: what passes past the edge would have left inside. "
@@ -44,6 +53,7 @@ def edge_document(study: EdgeStudy, system: str = "metric") -> Document:
         *(_distance(study, distance, system) for distance in distances),
         *_kept(study, system),
         *_over_tails(study, system),
+        *([] if study.mass_of_passes is None else [Paragraph(LEVEL)]),
         Paragraph(explained),
         Points(CAUTIONS),
     )
@@ -63,9 +73,9 @@ def _distance(study: EdgeStudy, distance_m: float, system: str) -> Table:
     half = " (half a bout)" if distance_m == study.bout_width_m / 2 else ""
     length, mass = shown_unit("length", system), shown_unit("mass", system)
     edge: list[tuple[str, Callable[[EdgeCase], str]]] = [
-        (f"beyond the edge, {mass}", lambda c: _mass(c.beyond_kg, system)),
+        (f"beyond the edge, {mass}", lambda c: _mass(study, c.beyond_kg, c.beyond_kg, system)),
         ("beyond, % of a pass", lambda c: show_pct(c.beyond_pct)),
-        (f"short inside, {mass}", lambda c: _mass(c.short_kg, system)),
+        (f"short inside, {mass}", lambda c: _mass(study, c.short_kg, c.short_kg, system)),
         ("short, % of a pass", lambda c: show_pct(c.short_pct)),
         (f"edge zone, {length}", lambda c: _length(c.zone_m, system)),
         (f"under 90 % of the mean, {length}", lambda c: _length(c.strip_m, system)),
@@ -98,11 +108,13 @@ def _spans(study: EdgeStudy, distance_m: float, system: str, *, of_pass: bool) -
     here = [at for at, case in enumerate(study.cases) if case.first_pass_m == distance_m]
     if ranges is None:
         return ["-"] * len(here)
-    return [_span(ranges[at], show_pct if of_pass else partial(_mass, system=system)) for at in here]
+    if of_pass:
+        return [_span(ranges[at], show_pct) for at in here]
+    return [_mass(study, ranges[at].least, ranges[at].most, system) for at in here]
 
 
-def _span(found: FigureRange, shown: Callable[[float], str]) -> str:
-    return "-".join(dict.fromkeys((shown(found.least), shown(found.most))))
+def _span(found: FigureRange, shown: Callable[[float], str], between: str = "-") -> str:
+    return between.join(dict.fromkeys((shown(found.least), shown(found.most))))
 
 
 def _edge(system: str) -> str:
@@ -110,8 +122,13 @@ def _edge(system: str) -> str:
     return shown_unit("mass per edge", system).split("/")[1]
 
 
-def _mass(mass_kg_100_m: float | None, system: str) -> str:
-    return show(mass_kg_100_m, "mass per edge", system, unit=False)
+def _mass(study: EdgeStudy, least_kg: float | None, most_kg: float | None, system: str, between: str = "-") -> str:
+    """A mass per length of edge, from the least to the most where it rests on which pass is right."""
+    if least_kg is None or most_kg is None:
+        return "-"
+    by_pass = study.mass_of_passes or FigureRange(1.0, 1.0)
+    ends = FigureRange(least_kg * by_pass.least, most_kg * by_pass.most)
+    return _span(ends, partial(show, kind="mass per edge", system=system, unit=False), between)
 
 
 def _length(length_m: float, system: str, digits: int | None = None) -> str:
@@ -142,12 +159,13 @@ def _over_tails(study: EdgeStudy, system: str) -> tuple[Paragraph, ...]:
     if found is None:
         return ()
 
-    def span(ranges: Sequence[FigureRange], shown: Callable[[float], str]) -> str:
-        return f"{shown(min(one.least for one in ranges))} to {shown(max(one.most for one in ranges))}"
+    def ends(ranges: Sequence[FigureRange]) -> FigureRange:
+        return FigureRange(min(one.least for one in ranges), max(one.most for one in ranges))
 
-    parts = [f"{span(found.beyond_pct, show_pct)} % of a pass"]
+    parts = [f"{_span(ends(found.beyond_pct), show_pct, ' to ')} % of a pass"]
     if found.beyond_kg is not None:
-        mass = span(found.beyond_kg, lambda kilos: _mass(kilos, system))
+        most = ends(found.beyond_kg)
+        mass = _mass(study, most.least, most.most, system, " to ")
         parts.insert(0, f"{mass} {shown_unit('mass', system)} per {_edge(system)}")
     words = (
         "THE END TRAYS STILL CATCH: what fell beyond them is not known. Over all plausible tails, beyond the edge: "
@@ -169,6 +187,7 @@ def edge_json(study: EdgeStudy) -> dict[str, Any]:
         named = (("beyond_pct", found.beyond_pct), ("beyond_kg_per_100_m", found.beyond_kg),
                  ("first_pass_m", found.first_pass_m))  # fmt: skip
         over_tails = {name: each and [[one.least, one.most] for one in each] for name, each in named}
+    mass = study.mass_of_passes
     return envelope(
         "edge/1",
         study.test,
@@ -179,6 +198,7 @@ def edge_json(study: EdgeStudy) -> dict[str, Any]:
         edge=[_case_json(case) for case in study.cases],
         kept_inside=[{"share_pct": kept.share_pct, **_case_json(kept.case)} for kept in study.kept],
         over_tails=over_tails,
+        mass_of_passes=mass and [mass.least, mass.most],
         whole_field=[{key.replace("_kg_ha", unit): value for key, value in field.items()} for field in fields],
     )
 

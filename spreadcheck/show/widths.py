@@ -78,12 +78,16 @@ def _rows(study: WidthStudy, system: str) -> Iterator[Row]:
     yield "CV, which decides, %", lambda c: show_pct(c.cv_pct) + MARKS.get(c.standing, "")
     yield "CV by trays, %", lambda c: show_pct(c.cv_trays_pct)
     yield "CV by line, %", lambda c: show_pct(c.cv_line_pct)
+    by_pass, by_metering = "", ""
+    if (mass := study.judged.mass_of_passes) is not None and not relative:  # the passes differ in level
+        by_pass = f" ({100 * mass.least - 100:+.0f} to {100 * mass.most - 100:+.0f} %)"
+        by_metering = f" ({100 / mass.most - 100:+.0f} to {100 / mass.least - 100:+.0f} %)"
     yield "At the metering of the test", None
-    yield f"mean, {tested}", lambda c: as_tested(c.mean_kg_ha)
-    yield f"least, {tested}", lambda c: as_tested(c.min_kg_ha)
-    yield f"most, {tested}", lambda c: as_tested(c.max_kg_ha)
+    yield f"mean, {tested}{by_pass}", lambda c: as_tested(c.mean_kg_ha)
+    yield f"least, {tested}{by_pass}", lambda c: as_tested(c.min_kg_ha)
+    yield f"most, {tested}{by_pass}", lambda c: as_tested(c.max_kg_ha)
     yield f"Scaled to the target of {show(basis.target_kg_ha, 'rate', system, digits=0)}", None
-    yield "metering, against the test's", lambda c: _plain(c.metering_factor, 3)
+    yield f"metering, against the test's{by_metering}", lambda c: _plain(c.metering_factor, 3)
     yield f"least, {rate}", lambda c: said("rate", c.at_target_min_kg_ha)
     yield f"most, {rate}", lambda c: said("rate", c.at_target_max_kg_ha)
     yield f"flow needed, {shown_unit('flow', system)}", lambda c: said("flow", c.work.flow_kg_s)
@@ -187,6 +191,8 @@ def _open_ends(study: WidthStudy, system: str) -> list[Block]:
 
 def _taken_for_granted(study: WidthStudy, system: str) -> Iterator[str]:
     basis = study.basis
+    if study.judged.mass_of_passes is not None and not study.judged.profile.relative:
+        yield "The passes differ in level, and which is right is not known: rates with brackets may be off by so much."
     if basis.target_kg_ha is None:
         yield "No target rate is known, so rates are those of the test's metering; add --target to scale them."
     else:

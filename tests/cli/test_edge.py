@@ -136,3 +136,28 @@ def test_a_bout_width_must_be_known(sheet):
     result = run("-", input=text)
     assert result.exit_code == 2
     assert 'bout width: is not known; write it on the sheet, or add --bout-width "24 m"' in result.stderr
+
+
+def test_masses_are_ranges_where_the_passes_differ_in_level(tmp_path):
+    """One pass caught 0.7 times what the others did: which is right no tray can tell, but to a target it is scaled."""
+    trays = [(offset, 5.0 * max(9 - abs(offset), 0)) for offset in range(-9, 10)]
+    rows = [f"{at},{at},{catch},{0.7 * catch:g},{catch}" for at, catch in trays]
+    form = ["spreadcheck tray sheet,1", "tray width,0.5,m", "tray length,0.5,m", "bout width,8,m"]
+    table = ["", "tray,offset,pass 1,pass 2,pass 3", ",m,g,g,g"]
+    path, aimed = tmp_path / "level.csv", tmp_path / "target.csv"
+    path.write_text("\n".join([*form, *table, *rows]) + "\n")
+    aimed.write_text("\n".join([*form, "target rate,150,kg/ha", *table, *rows]) + "\n")
+    result = run(path)
+    assert "pass-level" in result.output
+    data = json.loads(run(path, "--json", "-").stdout)
+    least, most = data["mass_of_passes"]
+    assert [least, most] == pytest.approx([0.7 / 0.9, 1 / 0.9])  # masses 1, 0.7 and 1 over their mean of 0.9
+    kilos = data["edge"][0]["beyond_kg_per_100_m"]
+    assert f"{kilos * least:.2f}-{kilos * most:.2f}" in result.output
+    mean = data["whole_field"][0]["endless_mean_kg_ha"]
+    assert f"{mean * least:.1f} kg/ha to {mean * most:.1f} kg/ha" in " ".join(result.output.split())
+    assert json.loads(run(aimed, "--json", "-").stdout)["mass_of_passes"] is None
+    assert "differ in level, and" not in run(aimed).output
+    compared = CliRunner().invoke(main, ["widths", str(aimed), "--at", "8 m, 9 m"]).output
+    assert "mean, kg/ha (-22 to +11 %)" in compared
+    assert "metering, against the test's (-10 to +29 %)" in compared

@@ -229,3 +229,9 @@ def test_a_cheapest_width_that_is_close_is_told_as_close(tmp_path):
     text = run(tmp_path / "short.csv", "--at", "18 m, 21 m", "--prices", SAMPLES / "example_prices.toml").stdout
     assert re.search(r"That is close to the CV limit of 15 %: CV by trays is \d+\.\d %", text)
     assert "NOT within" not in text
+
+
+def test_the_next_command_names_the_limit_only_where_it_was_asked_for():
+    priced = [SAMPLES / "lopsided.csv", "--at", AT, "--prices", PRICES]
+    assert "--limit" not in run(*priced).output
+    assert "--limit 12" in run(*priced, "--limit", "12").output
