@@ -189,20 +189,17 @@ class Counted:
         return np.sqrt(np.square(weights) @ self.variance)
 
 
-@pytest.mark.parametrize(
-    "name", ["left_share_pct", "centre_m", "left_shoulder", "right_shoulder", "shoulder_to_centre"]
-)
-def test_standard_errors_are_those_of_a_simulation(name):
+def test_standard_errors_are_those_of_a_simulation():
     """The SD of 2,000 simulated tests against the error foretold; 2,000 draws know an SD to 1.6 %: 6 % is 4 sigma."""
     draw = np.random.default_rng(4)
     truth = 400 * trapezoid(X, at=1.0)
-    found = [
-        getattr(figures_of(profile_from(X, draw.poisson(truth)), np.empty((0, 41)), None), name).value
-        for _ in range(2000)
-    ]
-    foretold = getattr(figures_of(profile_from(X, truth), np.empty((0, 41)), Counted(truth)), name).error
-    # the bands move with the half-rate points of each draw, which adds a little to the shoulders
-    assert np.std(found) == pytest.approx(foretold, rel=0.06 if name in ("left_share_pct", "centre_m") else 0.15)
+    found = [figures_of(profile_from(X, draw.poisson(truth)), np.empty((0, 41)), None) for _ in range(2000)]
+    foretold = figures_of(profile_from(X, truth), np.empty((0, 41)), Counted(truth))
+    for name in ("left_share_pct", "centre_m", "left_shoulder", "right_shoulder", "shoulder_to_centre"):
+        # the bands move with the half-rate points of each draw, which adds a little to the shoulders
+        near = 0.06 if name in ("left_share_pct", "centre_m") else 0.15
+        seen = np.std([getattr(figures, name).value for figures in found])
+        assert seen == pytest.approx(getattr(foretold, name).error, rel=near), name
 
 
 def test_margin_against_scipy():
@@ -277,7 +274,7 @@ def test_neither_the_rate_nor_the_scale_of_offsets_matters(rate, stretch):
     assert scaled.figures.half_of_peak_m.value == pytest.approx(stretch * plain.figures.half_of_peak_m.value)
 
 
-def simulated(pattern, *, granules, passes, seed, form=None, tests=40):
+def simulated(pattern, *, granules, passes, seed, form=None, tests=25):
     """Readings of tests whose trays catch Poisson-counted granules of 0.02 g; `granules` in a tray at the peak."""
     draw = np.random.default_rng(seed)
     for _ in range(tests):
@@ -291,11 +288,11 @@ def simulated(pattern, *, granules, passes, seed, form=None, tests=40):
 MISNAMED_PCT = 5.0  # the share that docs/pattern-reading.md states
 
 
-@pytest.mark.parametrize(("granules", "passes"), [(5, 1), (1000, 1), (200, 2), (30, 3), (5, 6), (1000, 6)])
+@pytest.mark.parametrize(("granules", "passes"), [(5, 1), (1000, 1), (5, 6), (1000, 6)])
 def test_a_flat_top_is_hardly_ever_misnamed(granules, passes):
     """Any other name than flat-topped is wrong, whether there is much noise or little.
 
-    40 tests: a true share of 5 % would be seen as at most 15 % in 99 of 100 runs, so more is a failure.
+    25 tests: a true share of 5 % would be seen as at most 16 % in 99 of 100 runs, so more is a failure.
     """
     form = GRANULES if passes == 1 else None
     wrong = [

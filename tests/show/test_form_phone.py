@@ -84,7 +84,10 @@ def unfold(browser, number):
 
 def detail(browser, label):
     """The field of one detail."""
-    return browser.find(f"#{next(e.get_attribute('for') for e in browser.all('#details label') if e.text == label)}")
+    return browser.driver.execute_script(
+        "return [...document.querySelectorAll('#details label')].find((e) => e.innerText === arguments[0]).control",
+        label,
+    )
 
 
 def test_whole_test_typed_with_a_reload_midway(browser):
@@ -367,10 +370,13 @@ def test_targets_are_big_and_the_page_is_no_wider_than_the_phone(browser):
     open_form(browser, blank_test(tuple(range(-20, 21)), 3))
     for number in range(4):
         unfold(browser, number)
-    for element in browser.all("button, input, select, summary, textarea"):
-        if element.is_displayed():
-            assert element.size["height"] >= 48, element.get_attribute("outerHTML")
-            assert element.size["width"] >= 48, element.get_attribute("outerHTML")
+    shown = browser.driver.execute_script(
+        "return [...document.querySelectorAll('button, input, select, summary, textarea')]"
+        ".filter((e) => e.checkVisibility({ visibilityProperty: true }))"
+        ".map((e) => [e.offsetWidth, e.offsetHeight, e.outerHTML])"
+    )
+    assert len(shown) >= 100
+    assert not [name for width, height, name in shown if min(width, height) < 48]
     assert browser.driver.execute_script("return document.documentElement.scrollWidth <= innerWidth")
     assert browser.find("#weight").get_attribute("inputmode") == "decimal"
 
