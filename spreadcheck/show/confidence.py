@@ -95,7 +95,7 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
             ("with the noise taken out", *("not known" if is_open else without_noise(bout) for bout in bouts)),
             (f"{level} interval, passes alone", *(_span(b.alone_low_pct, b.alone_high_pct) for b in bouts)),
             (f"{level} interval, all told", *(_span(b.low_pct, b.high_pct) for b in bouts)),
-            ("the same along the field", *(_span(*bout.line_interval_pct) for bout in bouts)),
+            ("the same for CV by line", *(_span(*bout.line_interval_pct) for bout in bouts)),
             (
                 f"probability of CV up to {limit}",
                 *(chance_words(b.within_pct, b.within_most_pct) or "-" for b in bouts),
@@ -139,10 +139,14 @@ def _source_words(sure: Confidence, system: str) -> str:
         f"wanders by {_length(parts['wander_m'], system)} (standard deviations)."
     )
     if both is not None:
-        agree = "they agree" if both.agree else "they do NOT agree"
+        told = "so granules alone explain how the passes differ"
+        if not both.agree:
+            larger = "something else changed from pass to pass"
+            smaller = "granule size or density may be wrong, or trays were not emptied"
+            told = f"so granules alone do NOT explain it: {larger if both.ratio > both.high else smaller}"
         text += (
-            f" The variance between the passes is {both.ratio:.2f} times that of counting granules; chance leaves "
-            f"{both.low:.2f} to {both.high:.2f}: {agree}."
+            f" The variance between the passes is {both.ratio:.2f} times what counting granules alone gives. Chance "
+            f"moves that between {both.low:.2f} and {both.high:.2f}, {told}."
         )
     return f"{text} {sure.draws:,} draws, seed {sure.seed}."
 
