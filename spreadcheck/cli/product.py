@@ -2,43 +2,28 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from spreadcheck.cli.options import Parsed, options, outputs
 from spreadcheck.cli.outputs import Outputs, name_next, write_into
 from spreadcheck.errors import Fault, QuantityError
-from spreadcheck.show.nextstep import free
-
-if TYPE_CHECKING:
-    from spreadcheck.product.chart import ChartAnswer
-    from spreadcheck.product.product import Product
-    from spreadcheck.product.readings import Entry
+from spreadcheck.show.nextstep import plan_words
+from spreadcheck.units import show
 
 # option -> the row of a product file that it stands for, what stands for a value, and the help
 _ROWS = {
     "sieve_box": ("sieve box", "LIST", 'Size number and share: "200:10, 250:40, 300:35, 350:15".'),
-    "sieve_stack": (
-        "sieve stack",
-        "LIST|FILE",
-        'Sieve and mass or share: "4 mm: 12 g, ..., pan: 0 g"; or a file that ends in .csv.',
-    ),
+    "sieve_stack": ("sieve stack", "LIST|FILE",
+                    'Sieve and mass or share: "4 mm: 12 g, ..., pan: 0 g"; or a file that ends in .csv.'),
     "sgn": ("size guide number", "LIST", 'Size guide number as stated by the supplier: "280", or "2.8 mm".'),
     "density": ("bulk density", "LIST", 'Filled containers: "1 L: 0.78 kg", "1 gal: 6.4 lb"; or "48 lb/ft3".'),
-    "density_entered": (
-        "density entered",
-        "DENSITY",
-        "What the rate controller works with: how far is the rate off?",
-    ),
+    "density_entered": ("density entered", "DENSITY",
+                        "What the rate controller works with: how far is the rate off?"),
     "granule_density": ("granule density", "LIST", 'Of the granule itself: "1.32 kg/L".'),
     "crush": ("crush strength", "LIST", 'Crush strengths: "3.1 kgf, 2.8 kgf" (or lbf, N).'),
-    "component": (
-        "component",
-        "LIST",
-        'One of a blend: "urea: 60 %, SGN 280, UI 48, density 0.76 kg/L, strength 3 kgf".',
-    ),
-}
+    "component": ("component", "LIST",
+                  'One of a blend: "urea: 60 %, SGN 280, UI 48, density 0.76 kg/L, strength 3 kgf".'),
+}  # fmt: skip
 _READINGS = {
     name: {"metavar": metavar, "multiple": True, "default": None, "show_default": False, "help": text}
     for name, (_, metavar, text) in _ROWS.items()
@@ -98,11 +83,19 @@ def product(
       spreadcheck product --density "1 L: 0.78 kg" --into test.csv
     """
     from spreadcheck.product.product import form_rows, product_of
-    from spreadcheck.product.readings import read_product_file, read_readings
+    from spreadcheck.product.readings import option_entry, read_product_file, read_readings, read_stack_file
     from spreadcheck.show.product import product_document, product_json
     from spreadcheck.show.verdict import to_hand_over
 
-    entries = [*(read_product_file(file) if file else ()), *_entries(name, given)]
+    entries = [*(read_product_file(file) if file else ())]
+    if name is not None:
+        entries.append(option_entry("product", name, option="--name"))
+    for option, texts in given.items():
+        for text in texts or ():
+            if option == "sieve_stack" and text.casefold().endswith(".csv"):
+                entries.append(read_stack_file(text))
+            else:
+                entries.append(option_entry(_ROWS[option][0], text, option=f"--{option.replace('_', '-')}"))
     if not entries:
         remedy = 'give a product file, or options such as --density "1 L: 0.78 kg"; see spreadcheck product --help'
         raise QuantityError(Fault("", "there are no readings", remedy))
@@ -133,35 +126,9 @@ def product(
         rows = (*form_rows(result, units), *(answer.form_rows(units) if answer else ()))
         write_into(into, rows_of_bin(rows, bin_no), overwrite=out.overwrite)
     elif out.screen:
-        _name_plan(result, answer, units)
-
-
-def _entries(name: str | None, given: dict[str, tuple[str, ...]]) -> list[Entry]:
-    """What the options hold, as rows of a product file."""
-    from spreadcheck.product.readings import option_entry, read_stack_file
-
-    entries = [option_entry("product", name, option="--name")] if name is not None else []
-    for option, texts in given.items():
-        for text in texts or ():
-            if option == "sieve_stack" and text.casefold().endswith(".csv"):
-                entries.append(read_stack_file(text))
-            else:
-                entries.append(option_entry(_ROWS[option][0], text, option=f"--{option.replace('_', '-')}"))
-    return entries
-
-
-def _name_plan(result: Product, answer: ChartAnswer | None, units: str) -> None:
-    """The plan of the test, with what is known of the product and the width that the chart expects."""
-    from spreadcheck.show.format import show_width
-    from spreadcheck.units import show
-
-    words = ["plan"]
-    width = answer.expected_width_m if answer else None
-    words += ["--bout-width", "24 m" if width is None else show_width(width, units)]
-    words += ["--target-rate", "150 kg/ha" if units == "metric" else "134 lb/ac"]
-    if result.size_guide_number is not None:
-        words += ["--size-guide-number", f"{result.size_guide_number:.0f}"]
-    if result.granule is not None:
-        words += ["--granule-density", show(result.granule.mean, "density", units)]
-    own = "target rate" if width is not None else "width and target rate"
-    name_next(*words, "--sheet", free("field.csv"), lead=f"Next, with your own {own}")
+        known = [] if result.size_guide_number is None else ["--size-guide-number", f"{result.size_guide_number:.0f}"]
+        if result.granule is not None:
+            known += ["--granule-density", show(result.granule.mean, "density", units)]
+        width = answer.expected_width_m if answer else None
+        own = "width and target rate" if width is None else "target rate"
+        name_next(*plan_words(width, None, units, *known), lead=f"Next, with your own {own}")

@@ -15,7 +15,7 @@ from spreadcheck.cli.options import (
     read_test,
 )
 from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, write_into
-from spreadcheck.show.nextstep import beside, free
+from spreadcheck.show.nextstep import beside, free, plan_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -130,13 +130,4 @@ def rate(
         width, target = result.settings.bout_width_m, result.settings.target_kg_ha
         examples = [what for what, value in (("the width", width), ("the rate", target)) if value is None]
         told = f" ({' and '.join(examples)} as an example: give your own)" if examples else ""
-        name_next(*_plan_of(width, target, units), lead=f"Next, a tray test{told}")
-
-
-def _plan_of(width_m: float | None, target_kg_ha: float | None, units: str) -> tuple[str, ...]:
-    from spreadcheck.show.format import show_width
-    from spreadcheck.units import show
-
-    width = show_width(24.0 if width_m is None else width_m, units)
-    target = show(150.0 if target_kg_ha is None else target_kg_ha, "rate", units)
-    return "plan", "--bout-width", width, "--target-rate", target, "--sheet", free("field.csv")
+        name_next(*plan_words(width, target, units), lead=f"Next, a tray test{told}")

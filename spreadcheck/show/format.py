@@ -29,7 +29,7 @@ def show_rate(rate: float, result: Assessment, system: str = "metric") -> str:
 
 
 def show_pct(share: float | None, *, digits: int = 1) -> str:
-    """A CV or a share as a reader sees it, without the sign; a dash where it is not known."""
+    """A CV, a share or another bare figure as a reader sees it; a dash where it is not known."""
     return "-" if share is None or math.isnan(share) else f"{share:.{digits}f}"
 
 

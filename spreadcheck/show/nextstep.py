@@ -47,3 +47,14 @@ def beside(sheet: str, what: str) -> str:
     'field-card.pdf'
     """
     return os.path.splitext(sheet)[0] + what
+
+
+def plan_words(width_m: float | None, target_kg_ha: float | None, system: str, *more: str) -> tuple[str, ...]:
+    """The plan of a test, with a usual width and rate where they are not known."""
+    from spreadcheck.show.format import show_width
+    from spreadcheck.units import show
+
+    width, rate = ("80 ft", "134 lb/ac") if system == "us" else ("24 m", "150 kg/ha")
+    width = width if width_m is None else show_width(width_m, system)
+    rate = rate if target_kg_ha is None else show(target_kg_ha, "rate", system)
+    return "plan", "--bout-width", width, "--target-rate", rate, *more, "--sheet", free("field.csv")

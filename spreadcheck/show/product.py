@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
-from dataclasses import asdict
 from typing import Any
 
 from spreadcheck.limits import LIMITS
@@ -20,12 +18,12 @@ from spreadcheck.product.product import (
     form_rows,
 )
 from spreadcheck.product.readings import Scatter
-from spreadcheck.product.segregation import Blend
+from spreadcheck.product.segregation import Blend, Component
 from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Points, Table
-from spreadcheck.show.format import show_width
-from spreadcheck.show.json import envelope
+from spreadcheck.show.format import show_pct, show_width
+from spreadcheck.show.json import envelope, picked
 from spreadcheck.units import KINDS, show, shown_unit
 
 _NO_ENTRY = (
@@ -55,10 +53,6 @@ def product_document(
     return Document(product.name or "Product", tuple(blocks))
 
 
-def _number(value: float | None, digits: int) -> str:
-    return "-" if value is None or math.isnan(value) else f"{value:.{digits}f}"
-
-
 def _readings(scatter: Scatter, low: str, high: str) -> str:
     """How many readings a mean is of, and between which they lie."""
     if scatter.count == 1:
@@ -81,12 +75,12 @@ def _size(product: Product) -> Iterator[Block]:
 
 
 def _sieves(figures: SizeFigures) -> Iterator[Block]:
-    sizes = [_number(size, 2) for size in (figures.d16_mm, figures.d50_mm, figures.d84_mm)]
+    sizes = [show_pct(size, digits=2) for size in (figures.d16_mm, figures.d50_mm, figures.d84_mm)]
     said = f"{sizes[0]}, {sizes[1]} and {sizes[2]} mm (d16, d50, d84)"
     yield Answer("16, 50 and 84 % are smaller than", said, "straight lines between the sieves")
     words = {True: "met", False: "NOT MET", None: "not known"}
     rows = tuple(
-        (c.what, _number(c.value, 2 if c.unit == "mm" else 1), c.unit, c.asked, words[c.met])
+        (c.what, show_pct(c.value, digits=2 if c.unit == "mm" else 1), c.unit, c.asked, words[c.met])
         for c in blender_checks(figures)
     )
     columns = (Column("", align="left"), Column("value"), Column("", align="left"), Column("asked for", align="left"))
@@ -138,38 +132,36 @@ def _strength(figures: StrengthFigures, system: str) -> Iterator[Block]:
 
 
 def _blend(product: Product, blend: Blend, system: str) -> Iterator[Block]:
-    def cells(name: str, share: float, *values: float | None) -> tuple[str, ...]:
-        size, uniformity, bulk, force = values
-        density, strength = (
-            "-" if x is None else show(x, kind, system, unit=False, digits=digits)
-            for x, kind, digits in ((bulk, "density", None), (force, "force", 2))
-        )
-        return name, f"{share:.2f}", _number(size, 0), _number(uniformity, 0), density, strength
-
-    parts = blend.components
-    rows = [
-        cells(p.name, p.share_pct, p.size_guide_number, p.uniformity_index, p.bulk_kg_m3, p.strength_n) for p in parts
-    ]
     size, uniformity, strength = (blend.mean(name) for name in ("size_guide_number", "uniformity_index", "strength_n"))
-    rows.append(cells("mean over the mass", blend.total_pct, size, uniformity, None, strength))
+    mean = Component("mean over the mass", blend.total_pct, size, uniformity, strength_n=strength)
+    rows = [
+        (
+            part.name,
+            f"{part.share_pct:.2f}",
+            show_pct(part.size_guide_number, digits=0),
+            show_pct(part.uniformity_index, digits=0),
+            show(part.bulk_kg_m3, "density", system, unit=False),
+            show(part.strength_n, "force", system, unit=False, digits=2),
+        )
+        for part in (*blend.components, mean)
+    ]
     columns = (
         Column("component", align="left"), Column("share", "%"), Column("SGN"), Column("UI"),
         Column("bulk density", shown_unit("density", system)), Column("crush strength", shown_unit("force", system)),
     )  # fmt: skip
     yield Heading("Blend")
     yield Table(columns, tuple(rows))
-    yield _weakest(product, system)
-    yield from _segregation(product)
-
-
-def _weakest(product: Product, system: str) -> Answer:
     part, enough = product.weakest, LIMITS["strength enough"]
     if part is None or part.strength_n is None:
-        return Answer("Weakest component", "not known: a component has no crush strength")
-    verdict = "not below" if part.strength_n >= enough.value else "BELOW"
-    strength, least = show(part.strength_n, "force", system, digits=2), show(enough.value, "force", system)
-    further = f"{verdict} the {least} that are enough ({enough.source}). It decides the spinner speed, not the mean."
-    return Answer("Weakest component", f"{part.name}, {strength}", further)
+        yield Answer("Weakest component", "not known: a component has no crush strength")
+    else:
+        verdict = "not below" if part.strength_n >= enough.value else "BELOW"
+        own, least = show(part.strength_n, "force", system, digits=2), show(enough.value, "force", system)
+        further = (
+            f"{verdict} the {least} that are enough ({enough.source}). It decides the spinner speed, not the mean."
+        )
+        yield Answer("Weakest component", f"{part.name}, {own}", further)
+    yield from _segregation(product)
 
 
 def _segregation(product: Product) -> Iterator[Block]:
@@ -177,9 +169,9 @@ def _segregation(product: Product) -> Iterator[Block]:
     rows = tuple(
         (
             f"{pair.first} / {pair.second}",
-            _number(pair.size_pct, 0),
-            _number(pair.uniformity_pct, 0),
-            _number(pair.flight_pct, 0) + ("*" if pair.flight_by_bulk and pair.flight_pct is not None else ""),
+            show_pct(pair.size_pct, digits=0),
+            show_pct(pair.uniformity_pct, digits=0),
+            show_pct(pair.flight_pct, digits=0) + ("*" if pair.flight_by_bulk and pair.flight_pct is not None else ""),
             pair.risk or "not known",
         )
         for pair in product.differences
@@ -199,7 +191,10 @@ def _segregation(product: Product) -> Iterator[Block]:
 
 
 def _chart(chart: Chart, answer: ChartAnswer, system: str) -> Iterator[Block]:
-    words = [_reading(label, value, system) for label, value in answer.readings.items()]
+    words = []
+    for label, value in answer.readings.items():
+        kind, name = LABELS[label].kind, "SGN" if label == "size guide number" else label
+        words.append(f"{name} {show(value, kind, system) if kind in KINDS else f'{value:.4g}'}")
     asked = f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
     yield Heading(f"Setting chart {chart.source}")
     yield Answer("Asked for", asked)
@@ -214,64 +209,52 @@ def _chart(chart: Chart, answer: ChartAnswer, system: str) -> Iterator[Block]:
     yield Paragraph(_A_START)
 
 
-def _reading(label: str, value: float, system: str) -> str:
-    kind, name = LABELS[label].kind, "SGN" if label == "size guide number" else label
-    return f"{name} {show(value, kind, system) if kind in KINDS else f'{value:.4g}'}"
-
-
 def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[str, Any]:
     """A product as plain data, schema spreadcheck/product/1: SI throughout, keys carry their units."""
-    figures, strength = product.size_figures, product.strength
+    figures, strength, blend = product.size_figures, product.strength, product.blend
     data: dict[str, Any] = {
         "product": product.name,
         "size_guide_number": product.size_guide_number,
         "size_by_way": {way: _scatter(scatter, "") for way, scatter in product.sizes.items()},
         "uniformity_index": product.uniformity_index,
-        "sieve_curve": None if figures is None else asdict(figures),
-        "blender_checks": [] if figures is None else [asdict(check) for check in blender_checks(figures)],
+        "sieve_curve": figures and vars(figures),
+        "blender_checks": [vars(check) for check in blender_checks(figures)] if figures else [],
         "bulk_density": _scatter(product.bulk, "_kg_m3"),
         "granule_density": _scatter(product.granule, "_kg_m3"),
-        "density_entered_kg_m3": product.entered_kg_m3,
-        "rate_error_pct": product.entry_error_pct,
+        **picked(product, "density_entered_kg_m3=entered_kg_m3 rate_error_pct=entry_error_pct"),
         "crush_strength": strength and {
             **(_scatter(strength.scatter, "_newton") or {}),
-            "confidence_pct": strength.confidence_pct,
-            "half_width_newton": strength.half_width_n,
-            "half_width_wanted_newton": strength.wanted_n,
-            "readings_needed": strength.needed,
+            **picked(
+                strength,
+                "confidence_pct half_width_newton=half_width_n half_width_wanted_newton=wanted_n "
+                "readings_needed=needed",
+            ),
         },
         "deciding_strength_newton": product.deciding_strength_n,
-        "blend": product.blend and _blend_json(product, product.blend),
+        "blend": blend and {
+            "components": [
+                picked(
+                    part,
+                    "name share_pct size_guide_number uniformity_index bulk_kg_m3 granule_kg_m3 "
+                    "strength_newton=strength_n",
+                )
+                for part in blend.components
+            ],
+            "weakest": product.weakest and product.weakest.name,
+            "mean_strength_newton": blend.mean("strength_n"),
+            "mean_size_guide_number": blend.mean("size_guide_number"),
+            "differences": [{**vars(pair), "risk": pair.risk} for pair in product.differences],
+        },
     }  # fmt: skip
     if answer is not None:
-        data["chart"] = {
-            "rows": [
-                {"row": r.number, "highest_speed_rpm": r.highest_speed_rpm, "expected_width_m": r.expected_width_m}
-                for r in answer.rows
-            ],
-            "highest_speed_rpm": answer.highest_speed_rpm,
-            "expected_width_m": answer.expected_width_m,
-            "why_none": answer.why_none or None,
-        }
+        rows = [picked(row, "row=number highest_speed_rpm expected_width_m") for row in answer.rows]
+        found = picked(answer, "highest_speed_rpm expected_width_m")
+        data["chart"] = {"rows": rows, **found, "why_none": answer.why_none or None}
     doubts = (*product.doubts, *(answer.doubts if answer else ()))
     return envelope("product/1", {"product": product.name}, doubts, **data)
 
 
 def _scatter(scatter: Scatter | None, unit: str) -> dict[str, Any] | None:
-    if scatter is None:
-        return None
-    ends = {f"{name}{unit}": getattr(scatter, name) for name in ("mean", "lowest", "highest")}
-    return {**ends, f"sd{unit}": scatter.sd, "readings": scatter.count}
-
-
-def _blend_json(product: Product, blend: Blend) -> dict[str, Any]:
-    return {
-        "components": [
-            {f"{key}ewton" if key == "strength_n" else key: value for key, value in asdict(part).items()}
-            for part in blend.components
-        ],
-        "weakest": None if product.weakest is None else product.weakest.name,
-        "mean_strength_newton": blend.mean("strength_n"),
-        "mean_size_guide_number": blend.mean("size_guide_number"),
-        "differences": [{**asdict(pair), "risk": pair.risk} for pair in product.differences],
-    }
+    """Repeated readings; their keys end in the unit."""
+    ends = " ".join(f"{name}{unit}={name}" for name in ("mean", "lowest", "highest", "sd"))
+    return None if scatter is None else picked(scatter, f"{ends} readings=count")

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from typing import Any
 
 from spreadcheck.product.rate import AREA, CATCH, TRAYS, RateCheck, RateFigures
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Note, Paragraph, Points, Table
-from spreadcheck.show.format import show_width
+from spreadcheck.show.format import show_pct, show_width
 from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
@@ -59,18 +58,14 @@ def _set(check: RateCheck, system: str) -> Iterator[Block]:
             yield Answer(label, show_width(value, system) if kind == "width" else show(value, kind, system))
 
 
-def _pct(value: float | None) -> str:
-    return "-" if value is None or math.isnan(value) else f"{value:.1f}"
-
-
 def _table(check: RateCheck, system: str) -> Table:
     rows = tuple(
         (
             _WAYS[figure.way],
             str(figure.runs.count),
             "a range" if _ranges(figure, system) else show(figure.rate_kg_ha, "rate", system, unit=False),
-            _pct(figure.of_target_pct),
-            _pct(figure.recovered_pct),
+            show_pct(figure.of_target_pct),
+            show_pct(figure.recovered_pct),
         )
         for figure in check.figures
     )
@@ -161,39 +156,29 @@ def _run_line(check: RateCheck, figure: RateFigures) -> str:
 
 def rate_json(check: RateCheck, test: TrayTest | None = None) -> dict[str, Any]:
     """A rate check as plain data, schema spreadcheck/rate/1: SI throughout, keys carry their units."""
-    s = check.settings
+    settings = (
+        "target_rate_kg_ha=target_kg_ha bout_width_m metered_rate_kg_ha metered_width_m "
+        "expected_rate_kg_ha=expected_kg_ha metered_width_effect_pct=slip_pct"
+    )
+    figures = (
+        "way rate_kg_ha runs_kg_ha=runs.readings of_target_pct recovered_pct calibration_factor=new_factor "
+        "gate_setting=new_setting half_width_pct more_runs"
+    )
+    measured = []
+    for figure in check.figures:
+        found = figure.left_open
+        spans = picked(found, "rate_kg_ha calibration_factor=factor gate_setting=setting") if found else {}
+        ranges = {name: span and [span.least, span.most] for name, span in spans.items()}
+        left_open = {
+            "over_tails": ranges if found and found.ends_catch else None,
+            "over_passes": ranges if found and found.passes_differ else None,
+        }
+        measured.append(picked(figure, figures) | left_open)
     data = {
-        "target_rate_kg_ha": s.target_kg_ha,
-        **picked(s, "bout_width_m metered_rate_kg_ha metered_width_m"),
-        "expected_rate_kg_ha": s.expected_kg_ha,
-        "metered_width_effect_pct": s.slip_pct,
+        **picked(check.settings, settings),
         "factor_convention": "aimed / measured" if check.inverse else "measured / aimed",
-        "tolerance_pct": check.tolerance_pct,
-        "confidence_pct": check.confidence_pct,
-        "measured": [_figure_json(figure) for figure in check.figures],
+        **picked(check, "tolerance_pct confidence_pct"),
+        "measured": measured,
         "same_metering": [{"bout_width_m": width, "rate_kg_ha": rate} for width, rate in check.at_widths],
     }
     return envelope("rate/1", test, check.doubts, verdict=verdict_data(check.verdict), **data)
-
-
-def _figure_json(figure: RateFigures) -> dict[str, Any]:
-    found = figure.left_open
-    ranges = found and {
-        name: [span.least, span.most] if span else None
-        for name, span in (
-            ("rate_kg_ha", found.rate_kg_ha), ("calibration_factor", found.factor), ("gate_setting", found.setting),
-        )
-    }  # fmt: skip
-    return {
-        "way": figure.way,
-        "rate_kg_ha": figure.rate_kg_ha,
-        "runs_kg_ha": list(figure.runs.readings),
-        "of_target_pct": figure.of_target_pct,
-        "recovered_pct": figure.recovered_pct,
-        "calibration_factor": figure.new_factor,
-        "gate_setting": figure.new_setting,
-        "half_width_pct": figure.half_width_pct,
-        "more_runs": figure.more_runs,
-        "over_tails": ranges if found and found.ends_catch else None,
-        "over_passes": ranges if found and found.passes_differ else None,
-    }
