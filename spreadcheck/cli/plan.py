@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from typing import Any
 
 import click
@@ -10,6 +11,7 @@ from click.core import ParameterSource
 from spreadcheck.cli.options import options, outputs, quantity_option, read_test
 from spreadcheck.cli.outputs import Outputs, again, name_next, show_doubts
 from spreadcheck.cli.say import say
+from spreadcheck.errors import Fault, OutputError, QuantityError, SpreadcheckError
 from spreadcheck.show.nextstep import beside, free
 
 
@@ -63,17 +65,13 @@ from spreadcheck.show.nextstep import beside, free
 @outputs("json")
 def plan(
     *,
-    trays: int | None,
-    runs_per_catch: int,
-    size_guide_number: float,
-    noise_pct: float,
     former: str | None,
     half_width_m: float | None,
     sheet: str | None,
     bins: int,
     units: str,
     out: Outputs,
-    **quantities: Any,
+    **wished: Any,
 ) -> None:
     """Lay out a tray line: where the trays go, how many passes, how much room.
 
@@ -86,27 +84,34 @@ def plan(
       spreadcheck plan --bout-width "24 m" --target-rate "100 kg/ha" \\
         --former sample_trays/even_trapezoid.csv --half-width "0.5 m"
     """
-    from spreadcheck.crew.plan import PlanRequest, plan_line
+    from spreadcheck.crew.plan import PlanRequest, plan_line, planned_sheet
+    from spreadcheck.judge.assessment import assess
+    from spreadcheck.judge.passcount import runs_from_former
+    from spreadcheck.sheet.traysheet import write_sheet
     from spreadcheck.show.plan import plan_document, plan_json
 
     if sheet and sheet != former:
         _check_no_catches(sheet)  # before it is said that --overwrite would do
     out.check(former, sheet=sheet)
+    runs = None
+    if (former is None) != (half_width_m is None):
+        missing = "--former" if former is None else "--half-width"
+        raise QuantityError(Fault(f"option {missing}", "is missing", "give --former and --half-width together"))
+    if former is not None and half_width_m is not None:
+        test = read_test(former)
+        runs = runs_from_former(test, half_width_m)
+        show_doubts([assess(test, relative=True)], units)
+    # fields that stand at their defaults because nobody gave them
+    source = click.get_current_context().get_parameter_source
+    fields = ("tray_width_m", "tray_length_m", "travel_speed_m_s", "scale_resolution_g")
     planned = plan_line(
         PlanRequest(
-            **quantities,
-            assumed=_assumed(),
-            trays=trays,
-            runs_per_catch=runs_per_catch,
-            size_guide_number=size_guide_number,
-            noise_pct=noise_pct,
-            former_runs=_former_runs(former, half_width_m, units),
+            **wished,
+            assumed=tuple(name for name in fields if source(name) is ParameterSource.DEFAULT),
+            former_runs=runs,
         )
     )
     if sheet:
-        from spreadcheck.crew.plan import planned_sheet
-        from spreadcheck.sheet.traysheet import write_sheet
-
         write_sheet(planned_sheet(planned, units, bins=bins), sheet, overwrite=out.overwrite)
         say(f"{sheet} written", err=True)
     out.write(json=lambda: plan_json(planned))
@@ -118,25 +123,14 @@ def plan(
         name_next(*again("--sheet", free("field.csv")))
 
 
-def _assumed() -> tuple[str, ...]:
-    """The fields that stand at their defaults because nobody gave them."""
-    source = click.get_current_context().get_parameter_source
-    fields = ("tray_width_m", "tray_length_m", "travel_speed_m_s", "scale_resolution_g")
-    return tuple(name for name in fields if source(name) is ParameterSource.DEFAULT)
-
-
 def _check_no_catches(sheet: str) -> None:
     """Refuse to lay an empty sheet over weights, whatever the options: they can't be weighed again."""
-    import os
-
     from spreadcheck.sheet.files import is_sheet_file
-
-    if not os.path.isfile(sheet) or not is_sheet_file(sheet):
-        return
-    from spreadcheck.errors import Fault, OutputError, SpreadcheckError
     from spreadcheck.sheet.traysheet import read_sheet
     from spreadcheck.sheet.traytest import CatchState
 
+    if not os.path.isfile(sheet) or not is_sheet_file(sheet):
+        return
     try:
         empty = set(read_sheet(sheet).state.ravel().tolist()) <= {CatchState.NO_TRAY, CatchState.NOT_WEIGHED}
     except SpreadcheckError:
@@ -146,21 +140,3 @@ def _check_no_catches(sheet: str) -> None:
             return
         problem = "holds weights already, and an empty sheet would replace them"
     raise OutputError(Fault(sheet, problem, "give --sheet another name"))
-
-
-def _former_runs(former: str | None, half_width_m: float | None, units: str) -> int | None:
-    """The runs that a former test asks for; None without one."""
-    if former is None and half_width_m is None:
-        return None
-    from spreadcheck.errors import Fault, QuantityError
-    from spreadcheck.judge.passcount import runs_from_former
-
-    if former is None or half_width_m is None:
-        missing = "--former" if former is None else "--half-width"
-        raise QuantityError(Fault(f"option {missing}", "is missing", "give --former and --half-width together"))
-    test = read_test(former)
-    runs = runs_from_former(test, half_width_m)
-    from spreadcheck.judge.assessment import assess
-
-    show_doubts([assess(test, relative=True)], units)
-    return runs

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
-from spreadcheck.crew.plan import Plan, PlanRequest, standard_runs
+from spreadcheck.crew.plan import Plan, standard_runs
 from spreadcheck.doubts.doubt import trays_counted
 from spreadcheck.limits import LIMITS
+from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.show.document import Answer, Document, Heading, Note, Points
 from spreadcheck.show.json import envelope, picked
 from spreadcheck.units import show, shown_unit
@@ -26,11 +28,10 @@ Row = tuple[str, str, tuple[str, ...]]  # what, how much, the rules behind it
 
 def plan_document(plan: Plan, system: str = "metric") -> Document:
     """The plan: figures first, then the rules they follow from."""
-    parts = (_line, _offsets, _wheels, _inside, _passes, _standard, _room, _product, _time, _strip)
-    rows = [part(plan, system) for part in parts]
+    rows = [*_line(plan, system), *_passes(plan, system), *_work(plan, system)]
     rules = tuple(f"{what}: {'; '.join(told)}." for what, _, told in rows if told)
     title = f"Plan: {plan.trays} trays, {show(plan.spacing_m, 'length', system)} apart, {plan.passes} passes"
-    figures = (Answer(what, value) for what, value, _ in (*rows, *_assumed(plan.request, system)))
+    figures = (Answer(what, value) for what, value, _ in rows)
     return Document(
         title, (*figures, Heading("The rules behind it"), Points(rules), Note("Caution", CAUTIONS[0], CAUTIONS[1:]))
     )
@@ -41,58 +42,41 @@ def _rules(system: str, *codes: str) -> tuple[str, ...]:
     return tuple(LIMITS[code].words(system) for code in codes)
 
 
-def _line(plan: Plan, system: str) -> Row:
-    end = show(float(plan.offset_m[-1]), "length", system)
-    value = f"{plan.trays} trays, {show(plan.spacing_m, 'length', system)} apart, out to {end} on each side"
-    if plan.request.throw_m is None:
-        return "Tray line", value, _rules(system, "line over bout")
-    return (
-        "Tray line",
-        value,
-        (f"past the throw of {show(plan.throw_m, 'length', system)}", *_rules(system, "end catch")),
-    )
+def _line(plan: Plan, system: str) -> Iterator[Row]:
+    """Where the trays stand."""
+    request, unit = plan.request, shown_unit("length", system)
 
+    def length(metres: float) -> str:
+        return show(metres, "length", system)
 
-def _offsets(plan: Plan, system: str) -> Row:
-    right = plan.offset_m[(plan.offset_m > 0) & ~plan.at_wheel].tolist()
-    places = [show(offset, "length", system, unit=False) for offset in right]
+    def places(offsets: FloatArray) -> list[str]:
+        return [show(offset, "length", system, unit=False) for offset in offsets.tolist()]
+
+    end = length(float(plan.offset_m[-1]))
+    told = _rules(system, "line over bout")
+    if request.throw_m is not None:
+        told = (f"past the throw of {length(plan.throw_m)}", *_rules(system, "end catch"))
+    yield "Tray line", f"{plan.trays} trays, {length(plan.spacing_m)} apart, out to {end} on each side", told
+    right = places(plan.offset_m[(plan.offset_m > 0) & ~plan.at_wheel])
     centre = "" if plan.at_wheel[len(plan.offset_m) // 2] else "C at 0, then "
-    told = ", ".join(places if len(places) <= 24 else [*places[:22], "...", places[-1]])
-    return "Offsets", f"{centre}{told} {shown_unit('length', system)} to the left and to the right", ()
-
-
-def _wheels(plan: Plan, system: str) -> Row:
-    track = plan.request.wheel_track_m
-    if track is None:
-        return "Wheels", "give --wheel-track to leave the wheel tracks free", ()
-    places = ", ".join(show(offset, "length", system, unit=False) for offset in plan.offset_m[plan.at_wheel].tolist())
-    free = f"no tray at {places} {shown_unit('length', system)}" if places else "no tray stands in a wheel track"
-    tyre = show(plan.request.tyre_width_m, "length", system)
-    return "Wheels", f"{free} (track {show(track, 'length', system)}, tyre {tyre})", _rules(system, "wheel clearance")
-
-
-def _assumed(request: PlanRequest, system: str) -> list[Row]:
-    """What nobody gave, and how to give it."""
-    taken = {
-        "tray_width_m": f"trays {show(request.tray_width_m, 'length', system)} wide (--tray-width)",
-        "tray_length_m": f"{show(request.tray_length_m, 'length', system)} long (--tray-length)",
-        "travel_speed_m_s": f"{show(request.travel_speed_m_s, 'speed', system)} (--travel-speed)",
-        "scale_resolution_g": f"scale steps of {show(request.scale_resolution_g, 'catch mass', system)} "
-        "(--scale-resolution)",
-    }
-    told = [words for name, words in taken.items() if name in request.assumed]
-    return [("Assumed", f"{', '.join(told)}: give your own, or correct the sheet", ())] if told else []
-
-
-def _inside(plan: Plan, system: str) -> Row:
-    expected = plan.request.bout_width_m is None
+    named = ", ".join(right if len(right) <= 24 else [*right[:22], "...", right[-1]])
+    yield "Offsets", f"{centre}{named} {unit} to the left and to the right", ()
+    if request.wheel_track_m is None:
+        yield "Wheels", "give --wheel-track to leave the wheel tracks free", ()
+    else:
+        wheels = ", ".join(places(plan.offset_m[plan.at_wheel]))
+        free = f"no tray at {wheels} {unit}" if wheels else "no tray stands in a wheel track"
+        sizes = f"(track {length(request.wheel_track_m)}, tyre {length(request.tyre_width_m)})"
+        yield "Wheels", f"{free} {sizes}", _rules(system, "wheel clearance")
+    expected = request.bout_width_m is None
     which = "an expected bout width" if expected else "the bout width"
-    value = f"{trays_counted(plan.trays_in_bout)} inside {which} of {show(plan.bout_width_m, 'length', system)}"
     rules = _rules(system, *(["bout over throw"] * expected), "trays in width")
-    return "Spacing", value, rules if plan.spacing_m <= plan.request.tray_width_m else (*rules, CLOSER)
+    inside = f"{trays_counted(plan.trays_in_bout)} inside {which} of {length(plan.bout_width_m)}"
+    yield "Spacing", inside, rules if plan.spacing_m <= request.tray_width_m else (*rules, CLOSER)
 
 
-def _passes(plan: Plan, system: str) -> Row:
+def _passes(plan: Plan, system: str) -> Iterator[Row]:
+    """How many passes, and what the standard asks for."""
     request = plan.request
     each = "1 run" if request.runs_per_catch == 1 else f"{request.runs_per_catch} runs"
     value = (
@@ -105,64 +89,61 @@ def _passes(plan: Plan, system: str) -> Row:
     rules = (f"at most {request.noise_pct:g} % with {grain}", *_rules(system, "plan noise", "passes"))
     if request.former_runs:
         rules = (*rules, f"the former test asks for {request.former_runs} runs with its own noise")
-    return "Passes", value, rules
-
-
-def _standard(plan: Plan, system: str) -> Row:
-    speed, standard = show(plan.request.travel_speed_m_s, "speed", system), standard_runs(plan.request.travel_speed_m_s)
+    yield "Passes", value, rules
+    speed, standard = show(request.travel_speed_m_s, "speed", system), standard_runs(request.travel_speed_m_s)
     if standard is None:
-        told = ("4, 6, 10 or 12 km/h: EN 13739-2:2011, 4.1.2",)
-        return "By EN 13739-2", f"{speed} is none of the speeds that it names", told
-    runs, worth = standard
-    flow = ", with the flow set as for 10 km/h" if worth != runs else ""
-    value = f"{runs} runs at {speed}{flow}: worth {worth:g} passes; this plan drives {plan.runs}"
-    return "By EN 13739-2", value, ("runs per measurement: EN 13739-2:2011, 4.1.2",)
+        told = "4, 6, 10 or 12 km/h: EN 13739-2:2011, 4.1.2"
+        yield "By EN 13739-2", f"{speed} is none of the speeds that it names", (told,)
+    else:
+        runs, worth = standard
+        flow = ", with the flow set as for 10 km/h" if worth != runs else ""
+        value = f"{runs} runs at {speed}{flow}: worth {worth:g} passes; this plan drives {plan.runs}"
+        yield "By EN 13739-2", value, ("runs per measurement: EN 13739-2:2011, 4.1.2",)
 
 
-def _room(plan: Plan, system: str) -> Row:
+def _work(plan: Plan, system: str) -> Iterator[Row]:
+    """Room, product and time that it takes; last, what nobody gave, and how to give it."""
+    request, speed = plan.request, show(plan.request.travel_speed_m_s, "speed", system)
     up, out = (show(metres, "length", system, digits=0) for metres in (plan.run_up_m, plan.run_out_m))
-    speed = show(plan.request.travel_speed_m_s, "speed", system)
-    rule = f"{plan.request.settling_s:g} s of travel to settle, and one throw before and behind"
+    rule = f"{request.settling_s:g} s of travel to settle, and one throw before and behind"
     value = f"open the slide {up} before the line at {speed}, close it {out} behind it"
-    return "Run-up, run-out", value, (rule, *_rules(system, "settling"))
-
-
-def _product(plan: Plan, system: str) -> Row:
+    yield "Run-up, run-out", value, (rule, *_rules(system, "settling"))
     value = f"{show(plan.product_kg, 'mass', system, digits=0)} for the test; keep the hopper at least half full"
-    return "Product", value, (f"hopper at least half full: {_BULLETIN}",)
-
-
-def _time(plan: Plan, system: str) -> Row:
+    yield "Product", value, (f"hopper at least half full: {_BULLETIN}",)
     value = f"about {plan.driving_s / 60:.0f} min of driving and {plan.weighing_s / 60:.0f} min of weighing"
-    return "Time", value, _rules(system, "turning", "weighing")
-
-
-def _strip(plan: Plan, system: str) -> Row:
+    yield "Time", value, _rules(system, "turning", "weighing")
     value = (
         f"the middle of the strip gets up to {show(plan.strip_rate_kg_ha, 'rate', system, digits=0)} in all, "
         f"{plan.runs} times the target rate: choose a place where that does no harm, and sweep up what is left"
     )
-    return "Strip", value, ()
+    yield "Strip", value, ()
+    taken = {
+        "tray_width_m": f"trays {show(request.tray_width_m, 'length', system)} wide (--tray-width)",
+        "tray_length_m": f"{show(request.tray_length_m, 'length', system)} long (--tray-length)",
+        "travel_speed_m_s": f"{speed} (--travel-speed)",
+        "scale_resolution_g": f"scale steps of {show(request.scale_resolution_g, 'catch mass', system)} "
+        "(--scale-resolution)",
+    }
+    told = [words for name, words in taken.items() if name in request.assumed]
+    if told:
+        yield "Assumed", f"{', '.join(told)}: give your own, or correct the sheet", ()
 
 
 def plan_json(plan: Plan) -> dict[str, Any]:
     """The plan as plain data, SI throughout, keys carry their units."""
-    standard = standard_runs(plan.request.travel_speed_m_s)
+    standard = standard_runs(plan.request.travel_speed_m_s) or (None, None)
     data = {
-        "request": {name: getattr(plan.request, name) for name in PlanRequest.__dataclass_fields__}
-        | {"assumed": list(plan.request.assumed)},
+        "request": vars(plan.request),
         **picked(plan, "bout_width_m throw_m spacing_m"),
         "offset_m": plan.offset_m[~plan.at_wheel],
         "wheel_offset_m": plan.offset_m[plan.at_wheel],
-        **picked(plan, "trays trays_in_bout passes"),
-        "runs_per_catch": plan.request.runs_per_catch,
-        "runs_weighed_together": plan.runs_together,
-        "counting_noise_pct": plan.counting_pct,
-        "reading_error_pct": plan.reading_pct,
-        "noise_pct": plan.noise_pct,
-        "half_rate_catch_g": plan.half_catch_g,
-        "standard_runs": standard[0] if standard else None,
-        "standard_equivalent_passes": standard[1] if standard else None,
+        **picked(
+            plan,
+            "trays trays_in_bout passes runs_per_catch=request.runs_per_catch runs_weighed_together=runs_together "
+            "counting_noise_pct=counting_pct reading_error_pct=reading_pct noise_pct half_rate_catch_g=half_catch_g",
+        ),
+        "standard_runs": standard[0],
+        "standard_equivalent_passes": standard[1],
         **picked(plan, "run_up_m run_out_m product_kg driving_s weighing_s"),
     }
     return envelope("plan/1", None, plan.doubts, **data)
