@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -11,9 +10,6 @@ from spreadcheck.cli.options import options, output_file, outputs, read_test, sh
 from spreadcheck.cli.outputs import Outputs, made_pdf, name_next
 from spreadcheck.cli.say import say
 from spreadcheck.errors import Fault, OutputError
-
-if TYPE_CHECKING:
-    from spreadcheck.crew.form import EntryForm
 
 PAPER_NAMES = {"a4": "A4", "letter": "US Letter"}
 
@@ -35,7 +31,8 @@ def form(*, sheet: str, out: Outputs) -> None:
     spreadcheck form field.csv --pdf field.pdf --html field.html
     """
     from spreadcheck.crew.form import entry_form
-    from spreadcheck.show.form import phone_html
+    from spreadcheck.show.document import Table
+    from spreadcheck.show.form import form_document, phone_html
 
     if not out.files:
         raise OutputError(Fault("form", "no file is asked for", "add --pdf FILE for paper, --html FILE for a phone"))
@@ -45,9 +42,17 @@ def form(*, sheet: str, out: Outputs) -> None:
     saved = f"{Path(sheet).stem}-filled.csv"
 
     def pdf() -> bytes:
-        data, words = _pdf(asked, out.paper)
+        document = form_document(asked)
+        made = made_pdf(document, paper=out.paper)
+        side, tables = (
+            "across" if document.across else "upright",
+            sum(isinstance(each, Table) for each in document.blocks),
+        )
+        words = f"{made.pages} {'page' if made.pages == 1 else 'pages'}, {PAPER_NAMES[out.paper]} {side}"
+        if tables > 1:
+            words += f"; the columns of a tray are in {tables} tables, and the head of each says which"
         said.append(words)
-        return data
+        return made.data
 
     def html() -> str:
         said.append(f"open it in the phone's browser; it saves {saved}")
@@ -60,17 +65,3 @@ def form(*, sheet: str, out: Outputs) -> None:
         name_next("record", sheet, lead="Next, from the paper")
     if out.asked("html"):
         name_next("analyse", saved, lead="Next, from the phone")
-
-
-def _pdf(asked: EntryForm, paper: str) -> tuple[bytes, str]:
-    """The PDF, and what to say about it."""
-    from spreadcheck.show.form import column_groups, form_document
-
-    document = form_document(asked)
-    made = made_pdf(document, paper=paper)
-    side = "across" if document.across else "upright"
-    said = f"{made.pages} {'page' if made.pages == 1 else 'pages'}, {PAPER_NAMES[paper]} {side}"
-    tables = len(column_groups(asked))
-    if tables > 1:
-        said += f"; the columns of a tray are in {tables} tables, and the head of each says which"
-    return made.data, said

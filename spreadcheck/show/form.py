@@ -27,9 +27,10 @@ from spreadcheck.errors import visible
 from spreadcheck.sheet.cells import TITLE, VERSION, shortest
 from spreadcheck.sheet.labels import LABELS, REQUIRED, Label, known_label
 from spreadcheck.sheet.traysheet import sheet_text
-from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH, CatchColumn, TrayTest, column_kind
+from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH, column_kind
 from spreadcheck.show.document import Block, Column, Document, Field, Fields, Heading, Paragraph, Picture, Points, Table
 from spreadcheck.show.html import page, web_part
+from spreadcheck.show.json import picked
 from spreadcheck.units import KINDS, unit_named
 
 ROW_MM = 8.5
@@ -44,9 +45,12 @@ NAMES = ("test", "date", "place", "operator", "machine", "product")
 
 def form_document(form: EntryForm) -> Document:
     """The entry form for a clipboard: the details, the conditions, the tray line, cautions, and one row a tray."""
-    across = len(form.columns) > UPRIGHT_COLUMNS
-    room = ACROSS_MM if across else UPRIGHT_MM
+    across, passes = len(form.columns) > UPRIGHT_COLUMNS, [column.pass_no for column in form.columns]
+    room, most = (ACROSS_MM, ACROSS_COLUMNS) if across else (UPRIGHT_MM, UPRIGHT_COLUMNS)
     tray_line = "The tray line as seen when driving"
+    gaps = f"; {len(form.gaps_m)} gaps" if form.gaps_m else ""
+    wheels = "; wheels dashed" if form.wheels_m else ""
+    seen = f"{len(form.places)} trays from {form.places[0]} to {form.places[-1]}{gaps}{wheels}; travel is upwards."
     remarks = [Paragraph(" ".join(form.remarks), "strong")] if form.remarks else []
     blocks: tuple[Block, ...] = (
         Heading("The test"),
@@ -54,26 +58,21 @@ def form_document(form: EntryForm) -> Document:
         Heading("Conditions to note"),
         Fields(tuple(_field_rows(form.conditions, room))),
         Heading(tray_line),
-        Picture(tray_line, _line_words(form), sketch_svg(form, room), captioned=False),
+        Picture(tray_line, seen, sketch_svg(form, room), captioned=False),
         Heading("Cautions"),
         Points(form.cautions, small=True),
         Heading("The trays"),
         Paragraph(f"From left to right as seen when driving: {CELL_RULE}", "small"),
         *remarks,
-        *(_table(form, columns, room) for columns in column_groups(form)),
+        *(_table(form, columns, room) for columns in column_groups(passes, most)),
     )
     name = form.test.text("test") or os.path.basename(form.test.source) or form.test.name
     known = ", ".join(word for word in (name, form.test.text("date"), form.test.text("product")) if word)
     return Document(f"Tray test entry form: {name}", blocks, foot=known, across=across, style="form")
 
 
-def column_groups(form: EntryForm) -> list[range]:
-    """The columns of each table, components of one pass kept together where they fit."""
-    most = ACROSS_COLUMNS if len(form.columns) > UPRIGHT_COLUMNS else UPRIGHT_COLUMNS
-    return list(_groups([column.pass_no for column in form.columns], most))
-
-
-def _groups(passes: list[int], most: int) -> Iterator[range]:
+def column_groups(passes: Sequence[int], most: int) -> Iterator[range]:
+    """The columns of each table by the pass of every column, those of one pass kept together where they fit."""
     start = stop = 0
     for _, group in groupby(passes):
         size = len(list(group))
@@ -92,7 +91,8 @@ def _field_rows(asked: tuple[Detail, ...], room: float) -> Iterator[tuple[Field,
     most = round(room / UNIT_COLUMN)
     row: list[Field] = []
     for detail in asked:
-        span = min(_span(detail), most)
+        span = SPAN_NAME if detail.label in NAMES else SPAN_CHOICE if detail.choices else SPAN
+        span = min(max(span, len(detail.value) // SIGNS_A_COLUMN), most)  # a long text gets the room to be read
         if sum(field.share for field in row) + span > most:
             yield tuple(row)
             row = []
@@ -100,12 +100,6 @@ def _field_rows(asked: tuple[Detail, ...], room: float) -> Iterator[tuple[Field,
         choices = " / ".join(choice for choice in detail.choices if " " not in choice)
         row.append(Field(detail.label, detail.value.strip(), detail.unit, choices, span))
     yield tuple(row)
-
-
-def _span(detail: Detail) -> int:
-    """How many columns a detail takes; a long text that is known already gets the room to be read."""
-    span = SPAN_NAME if detail.label in NAMES else SPAN_CHOICE if detail.choices else SPAN
-    return max(span, len(detail.value) // SIGNS_A_COLUMN)
 
 
 def _table(form: EntryForm, columns: range, room: float) -> Table:
@@ -127,13 +121,6 @@ def _table(form: EntryForm, columns: range, room: float) -> Table:
     whole = len(columns) == len(form.columns)
     caption = "" if whole else first if first == last else f"{first} to {last}"
     return Table(tuple(heads), rows, caption, boxed=True, row_mm=ROW_MM, heavy_above=right)
-
-
-def _line_words(form: EntryForm) -> str:
-    """What the sketch shows, for those who can't see it."""
-    gaps = f"; {len(form.gaps_m)} gaps" if form.gaps_m else ""
-    wheels = "; wheels dashed" if form.wheels_m else ""
-    return f"{len(form.places)} trays from {form.places[0]} to {form.places[-1]}{gaps}{wheels}; travel is upwards."
 
 
 LINE_AT, TRAY_HIGH, SIDE_ROOM, SKETCH_HEIGHT = 13.0, 5.0, 6.0, 26.0  # mm
@@ -214,8 +201,15 @@ def phone_html(form: EntryForm, *, file_name: str = "tray-sheet-filled.csv") -> 
 
 def _sheet(form: EntryForm, file_name: str) -> dict[str, Any]:
     """Everything the page has to know, in the order of the sheet."""
-    test = form.test
-    reverse = set(test.reversed_passes)
+    test, columns = form.test, []
+    for column in test.columns:
+        kind, unit = column_kind(column.unit) or ("catch mass", "g")
+        more = {"factor": KINDS[kind].factors[unit], "reversed": column.pass_no in test.reversed_passes}
+        columns.append(picked(column, "name pass=pass_no component unit") | more)
+    written = {label.name: row.unit for row in test.form if (label := known_label(row.label))}
+    # the rows a phone offers: those of the paper form first, then every other known one, then the sheet's own
+    offered = [LABELS[name] for name in dict.fromkeys([*ABOUT, *CONDITIONS, *LABELS])]
+    offered += [Label(row.label) for row in test.form if known_label(row.label) is None]
     return {
         "fingerprint": hashlib.sha256(sheet_text(test).encode()).hexdigest()[:32],
         "name": test.name,
@@ -226,9 +220,9 @@ def _sheet(form: EntryForm, file_name: str) -> dict[str, Any]:
         "doubt": DOUBT_TIMES,
         "cautions": [*form.cautions, CELL_RULE, *form.remarks],
         "form": [[row.label, row.value, row.unit] for row in test.form],
-        "labels": _asked(test),
+        "labels": [_label(label, written.get(label.name, ""), unit_system(test)) for label in offered],
         "offsetUnit": test.offset_unit,
-        "columns": [_column(column, reverse) for column in test.columns],
+        "columns": columns,
         "trays": [
             {
                 "name": name,
@@ -243,27 +237,6 @@ def _sheet(form: EntryForm, file_name: str) -> dict[str, Any]:
     }
 
 
-def _column(column: CatchColumn, reverse: set[int]) -> dict[str, Any]:
-    kind, unit = column_kind(column.unit) or ("catch mass", "g")
-    return {
-        "name": column.name,
-        "pass": column.pass_no,
-        "component": column.component,
-        "unit": column.unit,
-        "factor": KINDS[kind].factors[unit],
-        "reversed": column.pass_no in reverse,
-    }
-
-
-def _asked(test: TrayTest) -> list[dict[str, Any]]:
-    """The rows a phone offers: those of the paper form first, then every other known one, then the sheet's own."""
-    written = {label.name: row.unit for row in test.form if (label := known_label(row.label))}
-    system = unit_system(test)
-    known = [LABELS[name] for name in dict.fromkeys([*ABOUT, *CONDITIONS, *LABELS])]
-    own = [Label(row.label) for row in test.form if known_label(row.label) is None]
-    return [_label(label, written.get(label.name, ""), system) for label in known + own]
-
-
 def _label(label: Label, written: str, system: str) -> dict[str, Any]:
     """A row and its checks; `written` is the unit as the sheet spells it."""
     kind = KINDS.get(label.kind)
@@ -272,8 +245,7 @@ def _label(label: Label, written: str, system: str) -> dict[str, Any]:
     if usual:
         units[written] = units[usual]
     return {
-        "name": label.name,
-        "kind": label.kind,
+        **picked(label, "name kind"),
         "unit": proposed_unit(label, system),
         "units": units,
         "inside": kind.inside if kind else "",
