@@ -212,6 +212,10 @@ def _length(metres: float, digits: int = 1) -> Quantity:
     return Quantity(metres, "length", digits)
 
 
+def _area(hectares: float) -> Quantity:
+    return Quantity(hectares * HECTARE_M2, "area")
+
+
 def landing_doubts(landing: Landing, other: OtherLanding, *, given: bool) -> list[Doubt]:
     """Whether the landing distance is known, and whether the landing model matters."""
     found = []
@@ -227,38 +231,31 @@ def landing_doubts(landing: Landing, other: OtherLanding, *, given: bool) -> lis
 
 def plan_doubts(plan: Plan, landing: Landing, reach_m: float, cell_m: float, area_ha: float) -> list[Doubt]:
     """Where simple planning fails in this field."""
-    driving, found = plan.driving, []
-    headland = driving.headland_rounds * driving.bout_width_m
-    if landing.model == LINE and plan.rounds and reach_m > driving.turning_radius_m:
-        radius = _length(driving.turning_radius_m)
-        found.append(doubt("pattern-folds", reach=_length(reach_m), radius=radius, cell=_length(cell_m)))
-    if plan.bouts > 1 and plan.turn_depth_m > headland:
-        found.append(doubt("turn-too-deep", depth=_length(plan.turn_depth_m), headland=_length(headland)))
-    if plan.cut_short:
-        found.append(doubt("switched-at-boundary", ends=plan.cut_short, bouts=plan.bouts))
-    if plan.parts > 1:
-        found.append(doubt("split-field", parts=plan.parts))
-    if plan.acute_corners:
-        found.append(doubt("acute-corners", corners=len(plan.acute_corners)))
-    if plan.slant_ha > SLANT * area_ha:
-        found.append(doubt("slanted-edges", area=Quantity(plan.slant_ha * HECTARE_M2, "area")))
-    if plan.tongue_ha > TONGUE_HA:
-        found.append(doubt("narrow-tongues", area=Quantity(plan.tongue_ha * HECTARE_M2, "area")))
-    if plan.last_over_m > OVERLAP * driving.bout_width_m:
-        found.append(doubt("odd-last-bout", over=_length(plan.last_over_m)))
-    return found
+    radius, width = plan.driving.turning_radius_m, plan.driving.bout_width_m
+    headland = plan.driving.headland_rounds * width
+    folds = landing.model == LINE and plan.rounds and reach_m > radius
+    deep = plan.bouts > 1 and plan.turn_depth_m > headland
+    found = (
+        folds and doubt("pattern-folds", reach=_length(reach_m), radius=_length(radius), cell=_length(cell_m)),
+        deep and doubt("turn-too-deep", depth=_length(plan.turn_depth_m), headland=_length(headland)),
+        plan.cut_short and doubt("switched-at-boundary", ends=plan.cut_short, bouts=plan.bouts),
+        plan.parts > 1 and doubt("split-field", parts=plan.parts),
+        plan.acute_corners and doubt("acute-corners", corners=len(plan.acute_corners)),
+        plan.slant_ha > SLANT * area_ha and doubt("slanted-edges", area=_area(plan.slant_ha)),
+        plan.tongue_ha > TONGUE_HA and doubt("narrow-tongues", area=_area(plan.tongue_ha)),
+        plan.last_over_m > OVERLAP * width and doubt("odd-last-bout", over=_length(plan.last_over_m)),
+    )
+    return [each for each in found if isinstance(each, Doubt)]
 
 
 def track_doubts(track: Track, *, boundary_assumed: bool) -> list[Doubt]:
     """What a recorded track leaves open."""
-    found = []
-    if boundary_assumed:
-        found.append(doubt("no-boundary"))
-    if not track.on_logged:
-        found.append(doubt("switching-unknown"))
-    if track.gaps:
-        longest = f"{track.longest_gap_s:.0f} s" if track.longest_gap_s else "of unknown time"
-        found.append(doubt("gaps-in-track", gaps=track.gaps, longest=longest))
-    if track.noise_m > NOISE_M:
-        found.append(doubt("noisy-track", noise=_length(track.noise_m, 2), longer=track.longer_pct))
-    return found
+    longest = f"{track.longest_gap_s:.0f} s" if track.longest_gap_s else "of unknown time"
+    noisy = track.noise_m > NOISE_M
+    found = (
+        boundary_assumed and doubt("no-boundary"),
+        not track.on_logged and doubt("switching-unknown"),
+        track.gaps and doubt("gaps-in-track", gaps=track.gaps, longest=longest),
+        noisy and doubt("noisy-track", noise=_length(track.noise_m, 2), longer=track.longer_pct),
+    )
+    return [each for each in found if isinstance(each, Doubt)]

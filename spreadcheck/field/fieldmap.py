@@ -335,57 +335,45 @@ def bands_geojson(found: FieldMap, zone: Zone | None) -> dict[str, Any]:
     [(5.0, 0.0004), (85.0, 0.0012)]
     """
     shapely = extra("shapely", "rate bands")
-    raster = found.raster
+    raster, corner = found.raster, np.array([found.raster.west_m, found.raster.south_m])
     of_target = 100 * found.rate_kg_ha / found.target_kg_ha
+
+    def placed(points: FloatArray) -> FloatArray:
+        return points.round(3) if zone is None else np.column_stack(zone.degrees(*points.T)).round(8)
+
     features = []
     for low, high in itertools.pairwise(BANDS_PCT):
         cells = found.inside & (of_target >= low) & (of_target < high)
         if not cells.any():
             continue
-        shape = shapely.union_all(_runs(shapely, cells, raster.west_m, raster.south_m, raster.cell_m))
-        polygons = [
-            [_ring(ring, zone) for ring in (part.exterior, *part.interiors)]
-            for part in map(shapely.geometry.polygon.orient, parts_of(shape))
-        ]
-        top = None if np.isinf(high) else round(high / 100 * found.target_kg_ha, 3)
+        # each row's runs of cells as boxes
+        edges = np.diff(np.pad(cells.astype(np.int8), ((0, 0), (1, 1))), axis=1)
+        (rows, starts), (_, ends) = np.nonzero(edges == 1), np.nonzero(edges == -1)
+        low_corners, high_corners = np.stack([(starts, rows), (ends, rows + 1)]) * raster.cell_m + corner[:, None]
+        shape = shapely.union_all(shapely.box(*low_corners, *high_corners))
+        shape = shapely.MultiPolygon(list(map(shapely.geometry.polygon.orient, parts_of(shape))))
+        top = None if np.isinf(high) else high
         features.append(
             {
                 "type": "Feature",
                 "properties": {
                     "from_kg_ha": round(low / 100 * found.target_kg_ha, 3),
-                    "to_kg_ha": top,
+                    "to_kg_ha": top and round(top / 100 * found.target_kg_ha, 3),
                     "from_pct_of_target": low,
-                    "to_pct_of_target": None if np.isinf(high) else high,
-                    "area_ha": round(float(cells.sum()) * raster.cell_m**2 / 10_000, 6),
+                    "to_pct_of_target": top,
+                    "area_ha": round(float(cells.sum()) * raster.cell_m**2 / HECTARE_M2, 6),
                 },
-                "geometry": {"type": "MultiPolygon", "coordinates": polygons},
+                "geometry": shapely.geometry.mapping(shapely.transform(shape, placed)),
             }
         )
     return {"type": "FeatureCollection", "features": features}
-
-
-def _runs(shapely: Any, cells: FloatArray | Any, west: float, south: float, cell: float) -> Any:
-    """Each row's runs of cells as boxes."""
-    edges = np.diff(np.pad(cells.astype(np.int8), ((0, 0), (1, 1))), axis=1)
-    rows, starts = np.nonzero(edges == 1)
-    _, ends = np.nonzero(edges == -1)
-    return shapely.box(west + starts * cell, south + rows * cell, west + ends * cell, south + (rows + 1) * cell)
-
-
-def _ring(ring: Any, zone: Zone | None) -> list[list[float]]:
-    points = np.asarray(ring.coords)[:, :2]
-    if zone is None:
-        return [[round(float(x), 3), round(float(y), 3)] for x, y in points]
-    longitude, latitude = zone.degrees(points[:, 0], points[:, 1])
-    return [[round(float(x), 8), round(float(y), 8)] for x, y in zip(longitude, latitude, strict=True)]
 
 
 def grid_csv(found: FieldMap) -> str:
     """Every cell that gets anything or lies in the field: x_m, y_m, rate_kg_ha, inside (1 or 0)."""
     x, y = found.raster.centres_m
     rows, columns = np.nonzero(found.inside | (found.rate_kg_ha > 0))
-    lines = ["x_m,y_m,rate_kg_ha,inside"]
-    rates, inside = found.rate_kg_ha[rows, columns], found.inside[rows, columns].astype(int)
-    cells = zip(x[columns].tolist(), y[rows].tolist(), rates.tolist(), inside.tolist(), strict=True)
-    lines += [f"{east:.10g},{north:.10g},{rate:.6g},{within}" for east, north, rate, within in cells]
-    return "\n".join(lines) + "\n"
+    cells = np.column_stack((x[columns], y[rows], found.rate_kg_ha[rows, columns], found.inside[rows, columns]))
+    content = io.StringIO()
+    np.savetxt(content, cells, fmt="%.10g,%.10g,%.6g,%d", header="x_m,y_m,rate_kg_ha,inside", comments="")
+    return content.getvalue()
