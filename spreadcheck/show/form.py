@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import Any
 
@@ -29,7 +29,7 @@ from spreadcheck.sheet.labels import LABELS, REQUIRED, Label, known_label
 from spreadcheck.sheet.traysheet import sheet_text
 from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH, column_kind
 from spreadcheck.show.document import Block, Column, Document, Field, Fields, Heading, Paragraph, Picture, Points, Table
-from spreadcheck.show.html import page, web_part
+from spreadcheck.show.html import from_template, page, web_part
 from spreadcheck.show.json import picked
 from spreadcheck.units import KINDS, unit_named
 
@@ -133,48 +133,22 @@ def sketch_svg(form: EntryForm, room: float) -> str:
     half = form.test.tray_width_m / 2
     reach = max(*(abs(float(at)) + half for at in form.test.offset_m), *(abs(w) * 1.2 for w in form.wheels_m), half)
     scale, centre = (room - 2 * SIDE_ROOM) / (2 * reach), room / 2
-    spots = [centre + float(at) * scale for at in form.test.offset_m]
-    middle, foot = LINE_AT + TRAY_HIGH / 2, LINE_AT + TRAY_HIGH
-    parts = [
-        _text(0, 9, "LEFT", 3.9, weight="bold"),
-        _text(room, 9, "RIGHT", 3.9, anchor="end", weight="bold"),
-        f'<path d="M{centre} 0l2.2 3.6h-1.4v7.4h-1.6v-7.4h-1.4z"/>',
-        _text(centre + 3.5, 3.5, "travel", 2.8),
+
+    def placed(offsets_m: Iterable[float]) -> list[float]:
+        return [centre + float(at) * scale for at in offsets_m]
+
+    spots = placed(form.test.offset_m)
+    names = [
+        (spots[at], below, size, visible(named[at]))
+        for named, below, size in ((form.test.tray, 3.6, LABEL_MM), (form.places, 6.8, NOTE_MM_HIGH))
+        for at in named_trays(spots, [len(name) * size * SIGN_WIDE + 2 for name in named])
     ]
-    box = 'fill="none" stroke="#000" stroke-width="0.21"'
-    parts += [
-        f'<rect x="{spot - half * scale:.3f}" y="{LINE_AT}" width="{2 * half * scale:.3f}" height="{TRAY_HIGH}" {box}/>'
-        for spot in spots
-    ]
-    for wheel in form.wheels_m:
-        track_at = centre + wheel * scale
-        parts.append(_line(track_at, LINE_AT - 3.5, track_at, foot + 1, weight=0.56, dashes="0.7 0.42"))
-    if form.wheels_m:
-        track = next(detail for detail in form.about if detail.label == "wheel track")
-        said = f"dashed: wheel track, {track.value} {track.unit} apart"
-        parts.append(_text(centre + 18, 9, said, NOTE_MM_HIGH))
-    for start, stop in form.gaps_m:
-        left, right = centre + start * scale, centre + stop * scale
-        parts.append(_line(left, middle, right, middle, weight=0.21, dashes="0.35 0.53"))
-        if right - left > 3 * NOTE_MM_HIGH:
-            parts.append(_text((left + right) / 2, middle - 1, "gap", NOTE_MM_HIGH, anchor="middle"))
-    for names, below, size in ((form.test.tray, 3.6, LABEL_MM), (form.places, 6.8, NOTE_MM_HIGH)):
-        for at in named_trays(spots, [len(name) * size * SIGN_WIDE + 2 for name in names]):
-            parts.append(_text(spots[at], foot + below, names[at], size, anchor="middle"))
-    sized = f'width="{room}mm" height="{SKETCH_HEIGHT}mm" viewBox="0 0 {room} {SKETCH_HEIGHT}"'
-    return f'<svg xmlns="http://www.w3.org/2000/svg" {sized}>{"".join(parts)}</svg>'
-
-
-def _text(x: float, y: float, words: str, size: float, *, anchor: str = "start", weight: str = "normal") -> str:
-    from html import escape
-
-    look = f'font-family="DejaVu Sans" font-size="{size}" text-anchor="{anchor}" font-weight="{weight}"'
-    return f'<text x="{x:.3f}" y="{y:.3f}" {look}>{escape(visible(words))}</text>'
-
-
-def _line(x0: float, y0: float, x1: float, y1: float, *, weight: float, dashes: str) -> str:
-    look = f'stroke="#000" stroke-width="{weight}" stroke-dasharray="{dashes}"'
-    return f'<line x1="{x0:.3f}" y1="{y0:.3f}" x2="{x1:.3f}" y2="{y1:.3f}" {look}/>'
+    track = next((f"{each.value} {each.unit}" for each in form.about if each.label == "wheel track"), "")
+    return from_template(
+        "sketch.svg", room=room, height=SKETCH_HEIGHT, line_at=LINE_AT, high=TRAY_HIGH, note=NOTE_MM_HIGH,
+        centre=centre, spots=spots, half=half * scale, wheels=placed(form.wheels_m), gaps=map(placed, form.gaps_m),
+        names=names, track=visible(f"dashed: wheel track, {track} apart"),
+    )  # fmt: skip
 
 
 def named_trays(spots: Sequence[float], widths: Sequence[float]) -> list[int]:
