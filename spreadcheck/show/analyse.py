@@ -6,19 +6,20 @@ import itertools
 import math
 import textwrap
 from collections.abc import Iterator
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import record
-from spreadcheck.judge.assessment import Assessment, Bout
+from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.bars import bar_picture
 from spreadcheck.show.csv import csv_text
-from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_share, show_width, target_words
+from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width
 from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.nextstep import beside, next_line
 from spreadcheck.show.pattern_text import advice_json, pattern_full, pattern_headline, pattern_json
@@ -29,8 +30,8 @@ from spreadcheck.show.verdict import (
     advised_words,
     down_m,
     effective_words,
+    field_words,
     marks_words,
-    open_mean,
     other_bands_words,
     range_json,
     verdict_data,
@@ -69,7 +70,9 @@ def summary_text(
     picture, shape, gets = _picture(result, system, plain), pattern_headline(result).splitlines(), []
     width = result.bout_width_m or down_m(result.advised_width_m(result.driving or METHODS[0]) or 0.0, system)
     if width:
-        gets = _indented(_bout_words(result, result.bouts_at(width)[result.driving or METHODS[0]], system))
+        bout = result.bouts_at(width)[result.driving or METHODS[0]]
+        length, rate = partial(show_width, system=system), partial(show_rate, result=result, system=system)
+        gets = _indented(field_words(result, bout, length, rate, f" {rate_unit(result, system)}"))
     following = _next(result, system, asked or ("analyse", test.source or "SHEET")).split("\n")
     rows = sum(math.ceil(len(line) / WIDTH) for line in following)  # a command stands whole, so that it can be copied
     room = SCREEN - len(head) - len(picture) - 1 - rows
@@ -136,25 +139,6 @@ def _picture(result: Assessment, system: str, plain: bool) -> list[str]:
         f"Single-pass profile, {rate_unit(result, system)}; {shares}",
         *bar_picture(profile.offset_m, rates, width=WIDTH, height=4, system=system, plain=plain).splitlines(),
     ]
-
-
-def _bout_words(result: Assessment, bout: Bout, system: str) -> str:
-    """What the field gets at a width, against the target rate."""
-    at, together = show_width(bout.width_m, system), ", all components together" if bout.part else ""
-    together += "; trays can't tell the bins apart" if result.test.bins_together else ""
-    near = f"{show_pct(bout.within_20_pct, digits=0)} % of it is within 20 % of the mean"
-    ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
-    if ends is not None:  # where the tails are open, so is what lies near the mean
-        told = f"{ends[0]} {rate_unit(result, system)} on average, {ends[1]}{'' if result.tail_curves else f'; {near}'}"
-        return f"At {at}, {bout.method}, the field gets {told}{together}"
-    mean, least, most = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
-    target, against = result.test.target_kg_ha, ""
-    if target and not result.profile.relative:
-        against = f", {show_share(bout.mean_kg_ha, target)} % of {target_words(result.test, system)}"
-    return (
-        f"At {at}, {bout.method}, the field gets {mean} {rate_unit(result, system)} on "
-        f"average{against}; least {least}, most {most}; {near}{together}"
-    )
 
 
 def _told(doubts: tuple[Doubt, ...], system: str) -> tuple[list[list[str]], list[list[str]], list[str]]:

@@ -256,7 +256,8 @@ def _factor_row(result: Assessment, system: str) -> CardRow:
         said = f"{factor} in force; the trays found {open_[0]} {rate_unit(result, system)}, {open_[1]}"
         return CardRow(label, "", f"{said}: settle that first")
     share = 100.0 * next(iter(found.values())).mean_kg_ha / target
-    said = f"the trays found {show_pct(share, digits=0)} % of {target_words(result.test, system)}"
+    aim = target_words(result.test, lambda rate: show(rate, "rate", system))
+    said = f"the trays found {show_pct(share, digits=0)} % of {aim}"
     if result.test.bins_together:
         said += "; they can't tell the bins apart: calibrate each alone"
         return CardRow(label, factor if recovery_is_usual(share) else "", f"{factor} in force; {said}")

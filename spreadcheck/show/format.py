@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from collections.abc import Callable
 
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.sheet.traytest import TrayTest
@@ -38,11 +39,9 @@ def show_share(part: float, whole: float, *, digits: int = 0) -> str:
     return show_pct(100.0 * part / whole if whole else math.nan, digits=digits)
 
 
-def target_words(test: TrayTest, system: str = "metric") -> str:
+def target_words(test: TrayTest, rate: Callable[[float], str]) -> str:
     """What the trays are held against, in words: the target, or the sum of those of bins that run together."""
-    if not test.bins_together:
-        return "the target"
-    return f"the bins' targets together, {show(test.target_kg_ha or 0.0, 'rate', system)}"
+    return f"the bins' targets together, {rate(test.target_kg_ha or 0.0)}" if test.bins_together else "the target"
 
 
 def about_test(test: TrayTest) -> tuple[str, ...]:

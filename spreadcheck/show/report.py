@@ -31,6 +31,7 @@ from spreadcheck.show.verdict import (
     advised_words,
     down_m,
     effective_words,
+    field_words,
     if_alike,
     not_driven_words,
     open_mean,
@@ -297,7 +298,18 @@ def _field_gets(result: Assessment, system: str) -> tuple[str, ...]:
     else:
         widths = {method: result.advised_width_m(method) for method in result.judged_methods}
         bouts = [result.bouts_at(down_m(width, system))[m] for m, width in widths.items() if width is not None]
-    sentences = [sentence for bout in bouts for sentence in _bout_words(result, bout, system)]
+    sentences = []
+    for bout in bouts:
+        length, rate = partial(both_lengths, system=system), partial(both_rates, result=result, system=system)
+        sentences.append(f"{field_words(result, bout, length, rate)}.")
+        if not result.tail_curves:
+            thin, heavy = (show_share(one, bout.mean_kg_ha) for one in (bout.min_kg_ha, bout.max_kg_ha))
+            sentences.append(
+                f"Where it is thinnest it gets {thin} % of the mean, where it is heaviest {heavy} %; "
+                f"{show_pct(bout.within_10_pct, digits=0)} % of the field lies within 10 % of the mean."
+            )
+    if bouts and result.test.target_kg_ha and not result.profile.relative and not result.test.bins_together:
+        sentences.append(f"The target is {both_rates(result.test.target_kg_ha, result, system)}.")
     if not bouts:
         why = "As the test can't be judged" if result.blocking else "With no width even enough"
         sentences.append(f"{why}, no rate is told here; the table of bout widths has them all.")
@@ -306,32 +318,6 @@ def _field_gets(result: Assessment, system: str) -> tuple[str, ...]:
     else:
         sentences.append("All rates are for the metering of the test: what the trays caught, not what the gauge said.")
     return tuple(sentences)
-
-
-def _bout_words(result: Assessment, bout: Bout, system: str) -> tuple[str, ...]:
-    mean, least, most = bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha
-    at = f"At {both_lengths(bout.width_m, system)}, driven {bout.method}, the field gets"
-    ends = open_mean(result, bout.width_m, lambda rate: both_rates(rate, result, system))
-    average = f"{both_rates(mean, result, system)} on average" if ends is None else f"{ends[0]} on average, {ends[1]}"
-    told = [f"{at} {average}."]
-    if result.tail_curves:
-        return tuple(told)
-    thin, heavy = (f"{both_rates(rate, result, system)}, " if ends is None else "" for rate in (least, most))
-    told += [
-        f"Where it is thinnest it gets {thin}{show_share(least, mean)} % of the mean; "
-        f"where it is heaviest {heavy}{show_share(most, mean)} %.",
-        f"{show_pct(bout.within_10_pct, digits=0)} % of the field lies within 10 % of the mean, "
-        f"{show_pct(bout.within_20_pct, digits=0)} % within 20 %.",
-    ]
-    if bout.part:
-        told.append(f"These rates are of all components together, which hide how uneven each is: {bout.part} decides.")
-    target = result.test.target_kg_ha
-    if target and not result.profile.relative and ends is None:
-        what = "the bins' targets together" if result.test.bins_together else "the target"
-        told.append(f"The mean is {show_share(mean, target)} % of {what}, {both_rates(target, result, system)}.")
-    if result.test.bins_together:
-        told.append("The bins ran together: a tray catches them all and can't tell them apart.")
-    return tuple(told)
 
 
 def _steps(result: Assessment, system: str) -> tuple[str, ...]:

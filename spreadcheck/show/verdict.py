@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt
-from spreadcheck.judge.assessment import CLOSE, WITHIN, Assessment
+from spreadcheck.judge.assessment import CLOSE, WITHIN, Assessment, Bout
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, NOT_EVEN, Verdict
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points
-from spreadcheck.show.format import show_pct, show_width
+from spreadcheck.show.format import show_pct, show_share, show_width, target_words
 from spreadcheck.show.json import picked
 from spreadcheck.show.terminal import wrapped
 from spreadcheck.spread.bands import Run
@@ -134,6 +134,28 @@ def open_mean(result: Assessment, width_m: float, shown: Callable[[float], str])
     because = ["what fell beyond the end trays"] if result.tail_curves else []
     because += ["which pass is right"] if result.mass_of_passes else []
     return f"{shown(area.least / width_m)} to {shown(area.most / width_m)}", f"by {' and '.join(because)}"
+
+
+def field_words(
+    result: Assessment, bout: Bout, length: Callable[[float], str], rate: Callable[[float], str], unit: str = ""
+) -> str:
+    """What the field gets at a width, against the target rate; `unit` stands once where `rate` shows none."""
+    test, ends, mean = result.test, open_mean(result, bout.width_m, rate), bout.mean_kg_ha
+    gets = f"{ends[0] if ends else rate(mean)}{unit}"
+    told = [f"At {length(bout.width_m)}, {bout.method}, the field gets {gets} on average"]
+    if ends:  # where the tails are open, so are the rates and what lies near the mean
+        told[0] += f", {ends[1]}"
+    else:
+        if test.target_kg_ha and not result.profile.relative:
+            told[0] += (
+                f", {show_share(mean, test.target_kg_ha)} % of {target_words(test, lambda target: rate(target) + unit)}"
+            )
+        told.append(f"least {rate(bout.min_kg_ha)}, most {rate(bout.max_kg_ha)}")
+    if not result.tail_curves:
+        told.append(f"{show_pct(bout.within_20_pct, digits=0)} % of it is within 20 % of the mean")
+    if bout.part:
+        told.append(f"all components together, {bout.part} decides")
+    return "; ".join([*told, "trays can't tell the bins apart"] if test.bins_together else told)
 
 
 def range_json(over: FigureRange | None) -> list[float | None] | None:

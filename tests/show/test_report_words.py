@@ -132,9 +132,7 @@ def test_nothing_is_known_of_the_driving():
     result = invented([0, 1, 2, 3, 2, 1, 0])
     words = told(result)
     assert words["Is it even enough at the width driven?"].startswith("It is not known how far apart")
-    assert words["What the field gets"].startswith(
-        "At 3.6 m (11.8 ft), driven back-and-forth, the field gets 25.0 kg/ha"
-    )
+    assert words["What the field gets"].startswith("At 3.6 m (11.8 ft), back-and-forth, the field gets 25.0 kg/ha")
     assert "Choose a bout width from the bands above" in words["What to do"]
 
 
