@@ -82,3 +82,17 @@ def test_every_page_is_reachable_from_the_readme():
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     for page in (ROOT / "docs").glob("*.md"):
         assert f"docs/{page.name}" in readme
+
+
+def test_functions_that_a_page_says_it_rests_on_are_there():
+    """A name in the column "function" of a table is one of the package still."""
+    code = "\n".join(path.read_text(encoding="utf-8") for path in (ROOT / "spreadcheck").rglob("*.py"))
+    named = []
+    for page in PAGES:
+        at = None
+        for line in page.read_text(encoding="utf-8").splitlines():
+            cells = [cell.strip() for cell in line.strip("|").split("|")] if line.startswith("|") else []
+            at = None if not cells else cells.index("function") if "function" in cells else at
+            named += re.findall(r"`(\w+)`", cells[at]) if at is not None and len(cells) > at else []
+    assert len(named) > 15
+    assert [name for name in named if not re.search(rf"\b(def|class) {name}\b|^{name}\b.*=", code, re.M)] == []
