@@ -149,6 +149,9 @@ def _check_file(path: Path) -> None:
     try:
         mode = path.stat().st_mode
     except OSError as error:
+        if path.is_symlink():
+            fault = Fault(str(path), "is a link that leads nowhere", "put the link right, or take it out of the folder")
+            raise SheetError(fault) from None
         raise SheetError(unread(str(path), error)) from None
     if stat.S_ISDIR(mode):
         raise SheetError(Fault(str(path), "the folder can't be looked into", "check who may read it"))
