@@ -94,5 +94,5 @@ def _taken(name: str, most: int, refusal: type[SpreadcheckError]) -> bytes:
     except (OSError, ValueError) as error:
         raise refusal(unread(name, error)) from None
     if len(data) > most:
-        raise refusal(Fault(name, f"is larger than {most // 1024} KiB", "this is not a file that a person typed"))
+        raise refusal(Fault(name, f"is larger than {most // 1024} KiB", "give a small file that a person typed"))
     return data

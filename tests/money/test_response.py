@@ -295,7 +295,7 @@ BAD_FILES = {
     "endless": (GOOD.replace("b0 = 3", "b0 = 1" + "0" * 5000), "is not a TOML file"),
     "table as text": ('response = "quadratic"\n', '"response" is not a table of a price file'),
     "deep": ("a = " + "[" * 5000, "is not a TOML file"),
-    "huge": ("# " + "x" * 70_000, "is larger than 64 KiB; this is not a file that a person typed"),
+    "huge": ("# " + "x" * 70_000, "is larger than 64 KiB; give a small file that a person typed"),
 }
 
 
