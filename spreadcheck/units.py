@@ -27,8 +27,6 @@ INCH_HG_HPA = 25.4 * 1.33322387415  # conventional millimetre of mercury: 13.595
 LB_AC_KG_HA = POUND_KG / ACRE_M2 * HECTARE_M2
 LB_FT3_KG_M3 = POUND_KG / FOOT_M**3
 
-SYSTEMS = ("metric", "us")
-
 
 @record
 class Kind:

@@ -150,8 +150,6 @@ class Figures:
     half_of_wide_m: Compared
     near_trays: int
     wide_trays: int
-    half_left_m: float
-    half_right_m: float
     left_shoulder: Compared
     right_shoulder: Compared
     shoulder_to_centre: Compared
@@ -179,8 +177,6 @@ def figures_of(profile: Profile, rows: FloatArray, chance: Chance | None) -> Fig
         half_of_wide_m=widths[2],
         near_trays=int(near.sum()),
         wide_trays=int(wide.sum()),
-        half_left_m=float(left[0, 0]),
-        half_right_m=float(right[0, 0]),
         left_shoulder=ratios[2],
         right_shoulder=ratios[3],
         shoulder_to_centre=ratios[4],

@@ -23,7 +23,6 @@ class Heading:
 
     text: str
     level: int = 2
-    new_page: bool = False
 
 
 @record
