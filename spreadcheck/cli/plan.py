@@ -28,37 +28,17 @@ from spreadcheck.show.nextstep import beside, free
 @quantity_option("--travel-speed", "speed", "SPEED", "Speed over the line.", default="10 km/h")
 @quantity_option("--scale-resolution", "catch mass", "MASS", "Step of the scale.", default="0.1 g")
 @click.option("--runs-per-catch", type=click.IntRange(1), default=1, show_default=True, help="Runs before weighing.")
-@click.option(
-    "--size-guide-number",
-    type=float,
-    default=325,
-    show_default=True,
-    help="Median granule diameter in mm x 100. The default is what European blenders aim at.",
-)
-@quantity_option(
-    "--granule-density",
-    "density",
-    "DENSITY",
-    "Of the granule, not in bulk. The default is a heavy granule, the cautious side.",
-    default="1600 kg/m3",
-)
-@click.option(
-    "--noise",
-    "noise_pct",
-    type=float,
-    default=7,
-    show_default=True,
-    help="Largest noise of a tray that catches half the rate, in %. Two such trays make one deposit with 4.9 % noise, "
-    "which lifts a CV of 14 % to 14.8 %: still the same answer at 15 %.",
-)
+@click.option("--size-guide-number", type=float, default=325, show_default=True,
+              help="Median granule diameter in mm x 100. The default is what European blenders aim at.")  # fmt: skip
+@quantity_option("--granule-density", "density", "DENSITY", default="1600 kg/m3",
+                 text="Of the granule, not in bulk. The default is a heavy granule, the cautious side.")  # fmt: skip
+@click.option("--noise", "noise_pct", type=float, default=7, show_default=True,
+              help="Largest noise of a tray that catches half the rate, in %. Two such trays make one deposit with "
+              "4.9 % noise, which lifts a CV of 14 % to 14.8 %: still the same answer at 15 %.")  # fmt: skip
 @quantity_option("--settling", "time", "TIME", "Until speed and flow are steady.", default="5 s")
 @click.option("--former", metavar="SHEET", help="A former test; its own noise tells how many passes are needed.")
-@quantity_option(
-    "--half-width",
-    "length",
-    "LENGTH",
-    'With --former: how close to know the effective width, such as "1 m" either way.',
-)
+@quantity_option("--half-width", "length", "LENGTH",
+                 'With --former: how close to know the effective width, such as "1 m" either way.')  # fmt: skip
 @click.option("--sheet", metavar="FILE", help="Write the tray sheet to fill in, .csv or .xlsx.")
 @click.option("--bins", type=click.IntRange(1, 6), default=1, help="With --sheet: bins of the machine, a product each.")
 @options("units")

@@ -6,14 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import (
-    list_option,
-    optional_sheet_argument,
-    options,
-    outputs,
-    quantity_option,
-    read_test,
-)
+from spreadcheck.cli.options import list_option, optional_sheet_argument, options, outputs, quantity_option, read_test
 from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, write_into
 from spreadcheck.show.nextstep import beside, free, plan_words
 
@@ -51,15 +44,11 @@ def _width(text: str, place: str) -> float:
 @quantity_option("--metered-width", "length", "WIDTH", "Width that the controller or gate chart was set for.")
 @quantity_option("--discharge", "flow", "FLOW", 'Flow found in a flow test, such as "72 kg/min".')
 @click.option("--factor", type=float, help="Calibration factor in force.")
-@click.option(
-    "--inverse-factor",
-    is_flag=True,
-    help="The factor is turns or pulses a kg: the new one is factor x aimed / measured.",
-)
+@click.option("--inverse-factor", is_flag=True,
+              help="The factor is turns or pulses a kg: the new one is factor x aimed / measured.")  # fmt: skip
 @click.option("--setting", type=float, help="Gate or belt setting in force.")
-@click.option(
-    "--tolerance", type=float, default=5.0, show_default=True, help="How close to know the mean rate, in % either way."
-)
+@click.option("--tolerance", type=float, default=5.0, show_default=True,
+              help="How close to know the mean rate, in % either way.")  # fmt: skip
 @options(confidence="How sure that must be, in %.")
 @list_option("--new-width", "new_widths_m", _width, 'Rate at other bout widths: "27 m, 30 m".', again=True)
 @click.option("--bin", "bin_no", type=click.IntRange(1, 6), default=1, help="With --into: the bin that was metered.")

@@ -8,7 +8,7 @@ import json
 import math
 import os
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from functools import cached_property
 from typing import Any
@@ -168,28 +168,26 @@ def read_geojson(text: str, place: str) -> list[tuple[dict[str, Any], str, Any]]
     except (json.JSONDecodeError, RecursionError) as error:
         where = f"{place}: line {error.lineno}" if isinstance(error, json.JSONDecodeError) else place
         raise SheetError(Fault(where, "is not GeoJSON", "save it again as GeoJSON, or give a CSV")) from None
-    found: list[tuple[dict[str, Any], str, Any]] = []
-    _geometries(data, {}, found)
+    found = list(_geometries(data, {}))
     if not found:
         raise SheetError(Fault(place, "holds no geometry", "give a GeoJSON of polygons or lines"))
     return found
 
 
-def _geometries(data: Any, properties: dict[str, Any], found: list[tuple[dict[str, Any], str, Any]]) -> None:
-    """Collect the geometries of a feature collection, a feature or a geometry."""
+def _geometries(data: Any, properties: dict[str, Any]) -> Iterator[tuple[dict[str, Any], str, Any]]:
+    """The geometries of a feature collection, a feature or a geometry, with the properties of their feature."""
     if not isinstance(data, dict):
         return
-    if data.get("type") == "FeatureCollection":
-        for feature in data.get("features") or []:
-            _geometries(feature, properties, found)
-    elif data.get("type") == "Feature":
+    if data.get("type") == "Feature":
         own = data.get("properties")
-        _geometries(data.get("geometry"), own if isinstance(own, dict) else {}, found)
-    elif data.get("type") == "GeometryCollection":
-        for geometry in data.get("geometries") or []:
-            _geometries(geometry, properties, found)
-    elif "coordinates" in data:
-        found.append((properties, str(data.get("type")), data["coordinates"]))
+        yield from _geometries(data.get("geometry"), own if isinstance(own, dict) else {})
+        return
+    held = {"FeatureCollection": "features", "GeometryCollection": "geometries"}.get(str(data.get("type")))
+    parts = data.get(held) if held else None
+    for part in parts if isinstance(parts, list) else []:
+        yield from _geometries(part, properties)
+    if held is None and "coordinates" in data:
+        yield properties, str(data.get("type")), data["coordinates"]
 
 
 def points_of(coordinates: Any, place: str) -> FloatArray:
@@ -267,17 +265,18 @@ def boundary_from(rings: list[FloatArray], *, zone: Zone | None = None, source: 
             (longitude,), (latitude,) = zone.degrees(np.array([float(where[1])]), np.array([float(where[2])]))
             at = f" near longitude {longitude:.6f}, latitude {latitude:.6f}"
         raise SheetError(Fault(name, f"the boundary crosses itself{at}", "put its corners in order, walking round it"))
-    if area < LEAST_HA:
-        remedy = "give its corners in metres or degrees; are two columns the same?"
-        raise SheetError(Fault(name, f"the field has {area * HECTARE_M2:.3g} m2", remedy))
-    if area > MOST_HA:
-        problem = f"the field has {area:,.0f} ha, more than {MOST_HA:,.0f} ha"
-        raise SheetError(Fault(name, problem, "check the order of longitude and latitude, and that metres are metres"))
     west, south, east, north = boundary.polygon.bounds
-    if math.hypot(east - west, north - south) > LONGEST_M:
-        problem = f"the field is {math.hypot(east - west, north - south) / 1000:,.0f} km long"
-        remedy = f"give one of at most {LONGEST_M / 1000:g} km; are metres metres, and is a corner far off?"
-        raise SheetError(Fault(name, problem, remedy))
+    far_m = math.hypot(east - west, north - south)
+    for wrong, problem, remedy in (
+        (area < LEAST_HA, f"the field has {area * HECTARE_M2:.3g} m2",
+         "give its corners in metres or degrees; are two columns the same?"),
+        (area > MOST_HA, f"the field has {area:,.0f} ha, more than {MOST_HA:,.0f} ha",
+         "check the order of longitude and latitude, and that metres are metres"),
+        (far_m > LONGEST_M, f"the field is {far_m / 1000:,.0f} km long",
+         f"give one of at most {LONGEST_M / 1000:g} km; are metres metres, and is a corner far off?"),
+    ):  # fmt: skip
+        if wrong:
+            raise SheetError(Fault(name, problem, remedy))
     return boundary
 
 

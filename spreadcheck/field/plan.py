@@ -12,7 +12,6 @@ from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.field.deposit import Landing, Leg, leg_of
 from spreadcheck.field.fieldmap import Ground, map_field
 from spreadcheck.field.places import Boundary, corners_of, extra, parts_of, rings_of
-from spreadcheck.field.track import BASE_M, later_switched
 from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.spread.profile import Profile
 from spreadcheck.units import HECTARE_M2
@@ -260,7 +259,6 @@ def _drifted(leg: Leg, driving: Driving, seed: int) -> Leg:
 
 HEADING_STEP_DEG = 6.0
 MOST_SIDES = 20
-SHIFTS_M = np.arange(-40.0, 40.1, 4.0)
 
 Tried = tuple[tuple[float, float], ...]
 
@@ -306,17 +304,3 @@ def heading_cvs(
         best = min(tried, key=lambda heading: tried[heading])
         look([best - step, best + step])
     return tuple(sorted(tried.items()))
-
-
-def later_cvs(
-    legs: tuple[Leg, ...], profile: Profile, ground: Ground, landing: Landing, *, bout_width_m: float, cell_m: float
-) -> Tried:
-    """The field CV of a recorded track with all its switching so many metres later along the way. [m, %]"""
-    found = []
-    for later in SHIFTS_M.tolist():
-        (each,) = map_field(
-            later_switched(legs, later), [profile], ground, landing, bout_width_m=bout_width_m, target_kg_ha=[1.0],
-            cell_m=cell_m, base_m=BASE_M,
-        )  # fmt: skip
-        found.append((later, each.field_cv_pct))
-    return tuple(found)

@@ -25,7 +25,7 @@ from spreadcheck.field.deposit import ARC, LINE, Landing, Leg, Progress, best_sw
 from spreadcheck.field.edge import reach_m
 from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap, Ground, OtherLanding, find_spots, map_field
 from spreadcheck.field.places import Boundary, extra
-from spreadcheck.field.plan import Driving, Plan, Tried, heading_cvs, later_cvs, plan_field
+from spreadcheck.field.plan import Driving, Plan, Tried, heading_cvs, plan_field
 from spreadcheck.field.track import BASE_M, Track, check_near, later_switched, legs_of, mean_speed_m_s
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.blend import NutrientAnalysis, blend_parts
@@ -36,6 +36,7 @@ from spreadcheck.spread.widths import check_widths
 from spreadcheck.units import HECTARE_M2
 
 MAX_WAYS = 60
+SHIFTS_M = np.arange(-40.0, 40.1, 4.0)  # of all switching of a recorded track
 LEAST_GAIN_PCT = 0.3  # of field CV: a shift of all switching that gains less is not worth a word
 
 
@@ -438,21 +439,19 @@ def _as_shown(study: FieldStudy) -> Asked:
 def _planned(study: FieldStudy) -> list[tuple[str, FieldCase]]:
     base, driving = _as_shown(study), study.case.driving
     assert driving is not None
-    changes: dict[str, dict[str, Any]] = {}
-    switched = ways_of(study, replace(base, on_m=(None,), off_m=(None,)))[0]
+    best: dict[str, Any] = {"on_m": (None,), "off_m": (None,)}
+    (switched,) = ways_of(study, replace(base, **best))
     assert switched.driving is not None
-    if max(abs(switched.driving.on_m - driving.on_m), abs(switched.driving.off_m - driving.off_m)) > 0.5:
-        changes["best switching"] = {"on_m": (None,), "off_m": (None,)}
-    if driving.drift_m:
-        changes["exact guidance"] = {"drift_m": (0.0,)}
-    if not driving.border and driving.headland_rounds:
-        changes["border device"] = {"border": (True,)}
-    ways = [
-        (label, switched if label == "best switching" else ways_of(study, replace(base, **change))[0])
-        for label, change in changes.items()
-    ]
-    if len(changes) > 1:
-        together = {name: value for change in changes.values() for name, value in change.items()}
+    off = max(abs(switched.driving.on_m - driving.on_m), abs(switched.driving.off_m - driving.off_m))
+    ways, together = [("best switching", switched)] if off > 0.5 else [], best if off > 0.5 else {}
+    for label, helps, change in (
+        ("exact guidance", driving.drift_m, {"drift_m": (0.0,)}),
+        ("border device", not driving.border and driving.headland_rounds, {"border": (True,)}),
+    ):
+        if helps:
+            ways.append((label, ways_of(study, replace(base, **change))[0]))
+            together = together | change
+    if len(ways) > 1:
         ways.append(("all together", ways_of(study, replace(base, **together))[0]))
     return ways
 
@@ -460,9 +459,15 @@ def _planned(study: FieldStudy) -> list[tuple[str, FieldCase]]:
 def _driven(study: FieldStudy) -> list[tuple[str, FieldCase]]:
     base, case, ways = _as_shown(study), study.case, []
     cell = coarse_cell_m(study.asked.cell_m, case.ground.polygon.area)
-    tried = later_cvs(case.legs, study.profile, case.ground, study.landing, bout_width_m=case.bout_width_m, cell_m=cell)
-    shift, lowest = min(tried, key=lambda pair: pair[1])
-    if dict(tried)[0.0] - lowest >= LEAST_GAIN_PCT:
+    cvs = {}
+    for later in SHIFTS_M.tolist():
+        (found,) = map_field(
+            later_switched(case.legs, later), [study.profile], case.ground, study.landing,
+            bout_width_m=case.bout_width_m, target_kg_ha=[1.0], cell_m=cell, base_m=BASE_M,
+        )  # fmt: skip
+        cvs[later] = found.field_cv_pct
+    shift = min(cvs, key=cvs.__getitem__)
+    if cvs[0.0] - cvs[shift] >= LEAST_GAIN_PCT:
         (moved,) = ways_of(study, replace(base, later_m=(case.later_m + shift,)))
         ways.append(("all switching moved", moved))
     if study.boundary is not None:
@@ -480,15 +485,11 @@ STEPS_M = (-20.0, -15.0, -10.0, -5.0, 0.0, 5.0, 10.0, 15.0, 20.0)
 
 def switching_steps(study: FieldStudy) -> tuple[tuple[float, FieldCase], ...]:
     """The case that is shown with every opening and shutting of the slide so many metres later, earlier if below 0."""
-    base, found = _as_shown(study), []
+    base, driving, found = _as_shown(study), study.case.driving, []
     for later in STEPS_M:
-        driving = study.case.driving
-        if not later:
-            found.append((later, study.case))
-            continue
         if driving is None:
             asked = replace(base, later_m=(study.case.later_m + later,))
         else:
             asked = replace(base, on_m=(driving.on_m + later,), off_m=(driving.off_m + later,))
-        found.append((later, ways_of(study, asked)[0]))
+        found.append((later, ways_of(study, asked)[0] if later else study.case))
     return tuple(found)
