@@ -118,11 +118,19 @@ class Entry:
     place: str = ""
 
 
+def _texts(label: str, text: str) -> list[str]:
+    """The readings of a row; commas may stand in a product's name, and in a component's whose parts have a ;."""
+    if label == "product":
+        return [text.strip()]
+    if label == "component" and ";" in text:
+        return [part.strip() for part in text.split(";")]
+    return list(parted(text))
+
+
 def option_entry(label: str, text: str, *, option: str) -> Entry:
     """The value of an option as a labelled row of readings."""
     place = f"option {option}"
-    texts = (text.strip(),) if label == "product" else parted(text)  # a name may hold commas
-    return Entry(label, tuple(Part(part, place) for part in texts if part), place)
+    return Entry(label, tuple(Part(part, place) for part in _texts(label, text) if part), place)
 
 
 def pair(part: Part, *, such_as: str) -> tuple[str, str]:
@@ -401,7 +409,8 @@ def read_product_file(path: str | os.PathLike[str]) -> tuple[Entry, ...]:
             Part(text, cells.place(at, column))  # one reading a cell, or several with semicolons between them
             for column, cell in enumerate(readings, start=1)
             if cell
-            for text in (parted(cell) if ";" in cell and label.casefold() != "product" else [cell])
+            for text in (_texts(label.casefold().strip(), cell) if ";" in cell else [cell])
+            if text
         ]
         entries.append(Entry(label, tuple(parts), cells.place(at)))
     return tuple(entries)

@@ -122,6 +122,8 @@ def _not_a_sheet(name: str, first: str) -> Fault:
 
 def unread(name: str, error: Exception) -> Fault:
     """Why a file can't be read, and what to do about it."""
+    if not name:
+        return Fault("", "the name of a file is empty", "give the file's name")
     reason = getattr(error, "strerror", None) or str(error)
     for kind, problem, remedy in (
         (FileNotFoundError, "the file does not exist", "check its name and folder"),

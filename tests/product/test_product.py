@@ -322,6 +322,20 @@ def test_rescaled_blend_is_a_mean_over_its_own_mass():
     assert blend.mean("size_guide_number") == pytest.approx(expected, rel=FLOATS)
 
 
+def test_a_name_may_hold_commas(tmp_path):
+    """Of a product always, of a component where semicolons part the rest, at the command line and in a file."""
+    written = "urea, prilled: 40 %; SGN 250; strength 3,1 kgf"
+    sheet = tmp_path / "product.csv"
+    sheet.write_text(f'spreadcheck product,1\nproduct,"Blend, for maize"\ncomponent,"{written}"\n')
+    typed = [option_entry("product", "Blend, for maize", option="--name")]
+    typed.append(option_entry("component", written, option="--component"))
+    for entries in (typed, read_product_file(sheet)):
+        found = read_readings(entries)
+        (part,) = found.components
+        assert (found.name, part.name, part.share_pct) == ("Blend, for maize", "urea, prilled", 40.0)
+        assert (part.size_guide_number, part.strength_n) == (250.0, pytest.approx(3.1 * 9.80665))
+
+
 def test_a_strong_mean_does_not_save_a_weak_component():
     """European blenders' page: 3 kgf or more is enough; the second blend has 5.56 on average, 1.89 in one part."""
     parts = [f"{c['component']}: {c['share_pct']} %, strength {c['strength_kgf']} kgf" for c in rows("blend_strength")]

@@ -346,6 +346,8 @@ def test_files_that_cannot_be_opened(tmp_path):
         with pytest.raises(SheetError) as caught:
             read_sheet(name)
         assert caught.value.faults == (Fault(os.fspath(name), *message.split("; ")),)
+    with pytest.raises(SheetError, match=r"^the name of a file is empty; give the file's name$"):
+        read_sheet("")
 
 
 def test_no_permission(monkeypatch):
