@@ -10,7 +10,7 @@ import click
 from spreadcheck.cli.options import options, outputs, quantity, read_tests, sheets_argument
 from spreadcheck.cli.outputs import Outputs, again, name_next, show_doubts, svg_of
 from spreadcheck.cli.say import say
-from spreadcheck.show.nextstep import beside
+from spreadcheck.show.nextstep import beside, free
 
 if TYPE_CHECKING:
     from spreadcheck.sheet.traytest import TrayTest
@@ -128,6 +128,6 @@ def compare(
         show_doubts(doubtful(found), units)
         last = found.results[-1].test.source
         if out.asked("report"):
-            name_next("analyse", last, "--card", beside(last, "-card.pdf"))
+            name_next("analyse", last, "--card", free(beside(last, "-card.pdf")))
         else:
-            name_next(*again("--report", "comparison.pdf"))
+            name_next(*again("--report", free("comparison.pdf")))

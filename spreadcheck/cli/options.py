@@ -181,6 +181,7 @@ def outputs(*kinds: str, **own: str | dict[str, Any]) -> Callable[[F], F]:
             found = ((kind, given.pop(kind)) for kind in named)
             each = ((kind, path if isinstance(path, tuple) else (path,)) for kind, path in found)
             files = tuple((kind, path) for kind, paths in each for path in paths if path)
+            click.get_current_context().meta["spreadcheck files"] = [path for _, path in files if path != "-"]
             return function(*args, **given, out=Outputs(files, overwrite, paper))
 
         return cast("F", options(*kinds, **own)(options("overwrite")(command)))

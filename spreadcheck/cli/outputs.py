@@ -183,14 +183,22 @@ def name_analysis(verdict: Verdict | None, sheet: str, *more: str, limit_pct: fl
     from spreadcheck.show.nextstep import after_verdict
 
     limit = () if limit_pct in (None, CV_LIMIT_PCT) else ("--limit", f"{limit_pct:g}")
+    if click.get_current_context().params.get("units") == "us":
+        more += ("--units", "us")
     if sheet != "-":
         name_next(*after_verdict(verdict, sheet, *more, *limit))
 
 
 def again(*more: str) -> tuple[str, ...]:
-    """The command that was given, with more words behind it; a sheet of standard input can't be read again."""
-    words: tuple[str, ...] = click.get_current_context().meta.get("spreadcheck words", ())
-    new = (word for word in more if word != "--overwrite" or word not in words)
+    """The command that was given, with more words behind it; a sheet of standard input can't be read again.
+
+    What it has just written it may write anew, or it would be refused.
+    """
+    meta = click.get_current_context().meta
+    words: tuple[str, ...] = meta.get("spreadcheck words", ())
+    if any(map(os.path.lexists, meta.get("spreadcheck files", ()))):
+        more = ("--overwrite", *more)
+    new = (word for word in dict.fromkeys(more) if word != "--overwrite" or word not in words)
     return (*("SHEET" if word == "-" else word for word in words), *new)
 
 

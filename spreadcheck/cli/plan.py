@@ -83,7 +83,8 @@ def plan(
         show_doubts([assess(test, relative=True)], units)
     # fields that stand at their defaults because nobody gave them
     source = click.get_current_context().get_parameter_source
-    fields = ("tray_width_m", "tray_length_m", "travel_speed_m_s", "scale_resolution_g")
+    fields = ("tray_width_m", "tray_length_m", "travel_speed_m_s", "scale_resolution_g", "size_guide_number",
+              "granule_density_kg_m3")  # fmt: skip
     planned = plan_line(
         PlanRequest(
             **wished,

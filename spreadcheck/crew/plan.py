@@ -388,6 +388,7 @@ def _form(plan: Plan, system: str, bins: int) -> tuple[FormRow, ...]:
         "bout width": request.bout_width_m,
         "wheel track": request.wheel_track_m,
         "scale resolution": request.scale_resolution_g,
+        "granule density": request.granule_density_kg_m3,
     }
     rows = []
     for label in LABELS.values():
@@ -399,6 +400,8 @@ def _form(plan: Plan, system: str, bins: int) -> tuple[FormRow, ...]:
             rows.append(FormRow(label.name, f"{from_inside(value, unit, label.kind):.6g}", unit))
         elif label.name == "runs per catch":
             rows.append(FormRow(label.name, str(request.runs_per_catch)))
+        elif label.name == "size guide number" and "size_guide_number" not in request.assumed:
+            rows.append(FormRow(label.name, f"{request.size_guide_number:g}"))
         else:
             unit = label.unit if system == "metric" or not label.unit else shown_unit(label.kind, system)
             rows.append(FormRow(label.name, "", unit))
@@ -406,4 +409,8 @@ def _form(plan: Plan, system: str, bins: int) -> tuple[FormRow, ...]:
 
 
 # rows that stay blank where their value was assumed; the tray size stands, as the line is laid for it
-_FIELD_OF = {"travel speed": "travel_speed_m_s", "scale resolution": "scale_resolution_g"}
+_FIELD_OF = {
+    "travel speed": "travel_speed_m_s",
+    "scale resolution": "scale_resolution_g",
+    "granule density": "granule_density_kg_m3",
+}

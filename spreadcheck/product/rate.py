@@ -387,10 +387,11 @@ def check_rate(
         raise QuantityError(_missing("bout width", "the rate at another bout width"))
     asked = RateCheck(known, inverse, tolerance_pct, confidence_pct, bins_together=bool(trays and trays.bins_together))
     figures = [_figures(*way, asked) for way in ways]
-    if judged and judged.blocking:  # nothing is corrected by trays that can't be relied on
-        figures[0] = replace(figures[0], new_factor=None, new_setting=None)
-    elif judged:
+    if judged:
         figures[0] = _left_open(figures[0], judged, asked)
+    if judged and judged.blocking:  # nothing is corrected by trays that can't be relied on
+        open_ = figures[0].left_open and replace(figures[0].left_open, factor=None, setting=None)
+        figures[0] = replace(figures[0], new_factor=None, new_setting=None, left_open=open_)
     rate, of_sheet = figures[0].rate_kg_ha, judged.doubts if judged else ()
     return replace(
         asked,

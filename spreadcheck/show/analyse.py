@@ -21,7 +21,7 @@ from spreadcheck.show.bars import bar_picture
 from spreadcheck.show.csv import csv_text
 from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width
 from spreadcheck.show.json import envelope, picked
-from spreadcheck.show.nextstep import beside, next_line
+from spreadcheck.show.nextstep import beside, free, next_line
 from spreadcheck.show.pattern_text import advice_json, pattern_full, pattern_headline, pattern_json
 from spreadcheck.show.terminal import wrapped
 from spreadcheck.show.verdict import (
@@ -181,16 +181,18 @@ def _next(result: Assessment, system: str, asked: tuple[str, ...]) -> str:
     if result.blocking:
         return next_line(*asked, lead="Next, once what blocks is put right")
     if result.test.mirrored:
-        return next_line("record", beside(sheet, "-2.csv"), "--like", sheet, lead="Next, with trays on both sides")
+        return next_line(
+            "record", free(beside(sheet, "-2.csv")), "--like", sheet, lead="Next, with trays on both sides"
+        )
     if result.verdict is None:
         advised = result.advised_width_m(result.driving or METHODS[0])
         more = ("--advice",) if advised is None else ("--bout-width", width_down(advised, system))
         return next_line(*asked, *more)
     if result.verdict.may_be_driven and "--card" not in asked:
-        return next_line(*asked, "--card", beside(sheet, "-card.pdf"))
+        return next_line(*asked, "--card", free(beside(sheet, "-card.pdf")))
     if not result.verdict.may_be_driven and not {"--advice", "--all"} & set(asked):
         return next_line(*asked, "--advice")
-    return next_line("record", beside(sheet, "-2.csv"), "--like", sheet, lead="Next, after a change")
+    return next_line("record", free(beside(sheet, "-2.csv")), "--like", sheet, lead="Next, after a change")
 
 
 def width_table(result: Assessment, system: str = "metric", *, every: bool = False) -> str:
@@ -212,7 +214,11 @@ def width_table(result: Assessment, system: str = "metric", *, every: bool = Fal
             extremes = f"{show_rate(least, result, system):>8}{show_rate(most, result, system):>8}"
             cells += f"{show_pct(cv):>8}{mark}{show_pct(line):>6}{extremes}"
         lines.append(cells)
-    lines += [*_indented(marks_words(result)), "CV: by trays; line: CV by line; all rates at the same metering"]
+    lines += [
+        *_indented(marks_words(result)),
+        "CV: by trays as they lay; line: CV by line; all rates at the same metering",
+        "The CV of the verdict is what such trays read on average, wherever they lie",
+    ]
     if len(rows) < total:
         lines.append(f"{len(rows)} of {total} widths are shown; --every-width shows all, --csv FILE writes them")
     return "\n".join(line.rstrip() for line in lines)

@@ -90,7 +90,10 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
     if sure.bouts:
         bouts = [sure.bouts[method] for method in METHODS]
         rows = [
-            ("read, trays lying anywhere", *(f"{show_pct(bout.cv_trays_pct)} %" for bout in bouts)),
+            (
+                "read, trays lying anywhere",
+                *("not known" if is_open else f"{show_pct(bout.cv_trays_pct)} %" for bout in bouts),
+            ),
             ("noise floor of the passes", *(f"{show_pct(bout.noise_floor_pct)} %" for bout in bouts)),
             ("with the noise taken out", *("not known" if is_open else without_noise(bout) for bout in bouts)),
             (f"{level} interval, passes alone", *(_span(b.alone_low_pct, b.alone_high_pct) for b in bouts)),

@@ -55,6 +55,8 @@ def test_from_product_to_the_paper_form(tmp_path, monkeypatch):
     assert plan[0] == "plan"
     form, record = told(run(*plan))
     assert record == ["record", "field.csv"]
+    planned = read_sheet("field.csv")  # what was measured is not asked again
+    assert (planned.quantity("size guide number"), planned.quantity("granule density")) == (310, 1300)
     [weigh] = told(run(*form))
     assert weigh == ["record", "field.csv"]
     assert (tmp_path / "field-form.pdf").read_bytes().startswith(b"%PDF")
@@ -66,6 +68,18 @@ def test_from_the_analysis_to_the_card(tmp_path):
     assert told(first)[-1][:4] == ["analyse", str(path), "--limit", "25"]  # as it was asked
     run(*told(first)[-1])
     assert (tmp_path / "a test-card.pdf").exists()
+
+
+def test_a_command_that_wrote_files_can_be_taken_further(tmp_path):
+    """What it wrote is written anew; a card that lies there already is left alone; US units are kept."""
+    path, plot = sheet(tmp_path, "a.csv", driving="back-and-forth"), tmp_path / "a.png"
+    (tmp_path / "a-card.pdf").write_text("dear to its owner")
+    run(*told(run("analyse", path, "--limit", "25", "--units", "us", "--plot", plot))[-1])
+    assert (tmp_path / "a-card.pdf").read_text() == "dear to its owner"
+    assert (tmp_path / "a-card-2.pdf").read_bytes().startswith(b"%PDF")
+    following = told(run("edge", path, "--units", "us"))[-1]
+    assert following[following.index("--units") + 1] == "us"
+    run(*following)
 
 
 def test_from_a_comparison_to_its_report_and_card(tmp_path, monkeypatch):

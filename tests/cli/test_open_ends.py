@@ -47,6 +47,19 @@ def test_rate_gives_a_range(sheet):
     assert "a range" in text
 
 
+def test_a_blocked_test_gives_the_range_too(sheet, tmp_path):
+    """A sheet that can't be judged has no single rate either: `analyse` and `rate` tell the same range."""
+    path = tmp_path / "blocked.csv"
+    with open(sheet, encoding="utf-8") as lines:
+        path.write_text(lines.read().replace("width,14,m", "width,16,m\ndriving,back-and-forth"), encoding="utf-8")
+    found = told("rate", str(path))
+    assert found["verdict"]["blocking"]
+    least, most = found["measured"][0]["over_tails"]["rate_kg_ha"]
+    assert found["measured"][0]["over_tails"]["calibration_factor"] is None
+    words = " ".join(CliRunner().invoke(main, ["analyse", str(path)]).stdout.split())
+    assert f"the field gets {least:.1f} to {most:.1f} kg/ha" in words
+
+
 def test_edge_gives_a_range(sheet):
     """Half a bout from the edge, erfc(7 / 9) / 2 + erfc(21 / 9) / 2 of a pass falls beyond it."""
     found = told("edge", sheet)["over_tails"]

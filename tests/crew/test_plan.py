@@ -353,7 +353,8 @@ def test_command_in_us_units(tmp_path):
 def test_command_as_json():
     done = run(*ASK, "--json", "-")
     data = json.loads(done.stdout)
-    nobody_gave = ("tray_width_m", "tray_length_m", "travel_speed_m_s", "scale_resolution_g")
+    nobody_gave = ("tray_width_m", "tray_length_m", "travel_speed_m_s", "scale_resolution_g", "size_guide_number",
+                   "granule_density_kg_m3")  # fmt: skip
     assert data == plan_json(plan_line(replace(USUAL, assumed=nobody_gave)))
     assert data["schema"] == "spreadcheck/plan/1"
     assert data["standard_equivalent_passes"] == 5
