@@ -302,7 +302,7 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
             )
         )
     reading = result.pattern
-    shape = ", ".join(reading.shapes) or ("can't be told from chance" if reading.unclear else "no shape stands out")
+    shape = ", ".join(reading.shapes) or ("can't be told" if reading.unclear else "no shape stands out")
     half = show(reading.figures.half_of_peak_m.value, "length", system, digits=1)
     look = "" if result.blocking else ", ".join(each.cause.part for each in reading.advice[:3])
     side = MIRRORED if result.test.mirrored else f"{show_pct(result.profile.left_share_pct)} % left"
