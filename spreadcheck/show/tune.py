@@ -393,7 +393,7 @@ def _draw_curve(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
             mark_limit(axes, found.limit_pct)
     axes.set(title=f"{title}, {found.method}", xlabel=_axis(found, 0))
     axes.set_ylabel(f"{'CV' if one.goal == LOWEST else 'Effective width'} ({unit})")
-    axes.legend(fontsize=7, loc="best")
+    axes.legend(fontsize=7, loc="best", frameon=True, framealpha=0.9, edgecolor="none")
 
 
 def _draw_map(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
@@ -405,7 +405,8 @@ def _draw_map(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
     axes.plot(*found.value.T, "o", ms=6, color="black", clip_on=False, label=f"tests, as measured ({unit})")
     for (at_x, at_y), value in zip(found.value, found.measured(one.goal).tolist(), strict=True):
         words = "none" if math.isnan(value) else f"{value * scale:.1f}"
-        axes.annotate(words, (at_x, at_y), textcoords="offset points", xytext=(6, 4), fontsize=8)
+        axes.annotate(words, (at_x, at_y), textcoords="offset points", xytext=(6, 4), fontsize=8, zorder=6,
+                      bbox={"fc": "white", "ec": "none", "pad": 0.5, "alpha": 0.85})  # fmt: skip
     best = ", ".join(which.shown(value) for which, value in zip(found.settings, one.best, strict=True))
     axes.plot(*one.best, "*", ms=14, mfc="white", color="black", clip_on=False, zorder=5, label=plain(f"best: {best}"))
     (left, right), (bottom, top) = one.alike
