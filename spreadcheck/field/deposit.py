@@ -12,7 +12,7 @@ Several profiles (nutrients of a blend, draws of the noise) land at the same pla
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import field, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -249,25 +249,17 @@ def bordered(profile: Profile, bout_width_m: float, side: str) -> Profile:
     return replace(profile, offset_m=offset, rate_kg_ha=rate, tails=CUT)
 
 
-@record(eq=False)
-class _Steps:
-    """Middles of the steps of a leg, the unit vector of travel there, and the metres that each is metered."""
+def _steps_of(leg: Leg, step_m: float, base_m: float) -> FloatArray:
+    """Cut the open stretches of a leg into equal steps; heading by central difference over a base, or as logged.
 
-    x: FloatArray
-    y: FloatArray
-    east: FloatArray
-    north: FloatArray
-    metres: FloatArray = field(repr=False)
-
-
-def _steps_of(leg: Leg, step_m: float, base_m: float) -> _Steps:
-    """Cut the open stretches of a leg into equal steps; heading by central difference over a base, or as logged."""
+    In rows: x and y of their middles, east and north of the unit vector of travel, and the metres that each is metered.
+    """
     along = leg.along_m
     kept = np.concatenate(([True], np.diff(along) > _KEPT))
     places, x, y = along[kept], leg.x_m[kept], leg.y_m[kept]
     on, flow = leg.on[kept[1:]] > 0, leg.flow[kept[1:]]
     if len(places) < 2 or not on.any():
-        return _Steps(*(np.zeros(0) for _ in range(5)))
+        return np.zeros((5, 0))
     # runs of open stretches with one flow are cut evenly, so that no metre is lost between steps
     new = np.concatenate(([True], (on[1:] != on[:-1]) | (flow[1:] != flow[:-1])))
     start = np.flatnonzero(new)
@@ -289,9 +281,8 @@ def _steps_of(leg: Leg, step_m: float, base_m: float) -> _Steps:
     lost = size < _KEPT  # driven to and fro within the base: the stretch itself says where it heads
     east, north = np.where(lost, np.diff(x)[segment], east), np.where(lost, np.diff(y)[segment], north)
     size = np.hypot(east, north)
-    return _Steps(
-        np.interp(at, places, x), np.interp(at, places, y), east / size, north / size, np.repeat(length * rate, counts)
-    )
+    metres = np.repeat(length * rate, counts)
+    return np.stack((np.interp(at, places, x), np.interp(at, places, y), east / size, north / size, metres))
 
 
 def deposit_map(
@@ -345,23 +336,23 @@ def deposit_map(
         strips = by_border.get(leg.border) or by_border[""]
         steps = _steps_of(leg, step, max(step, _LEAST_BASE_M) if base_m is None else base_m)
         some = max(1, _POINTS // len(strips.offset_m))
-        for at in range(0, len(steps.x), some):
-            _splat(total, raster, steps, slice(at, at + some), strips)
+        for at in range(0, steps.shape[1], some):
+            chosen = steps[:, at : at + some]
+            _splat(total, raster, chosen, strips)
+            done += float(chosen[4].sum())
             if progress is not None:
-                progress(min(1.0, (done + float(steps.metres[: at + some].sum())) / whole))
-        done += float(steps.metres.sum())
+                progress(min(1.0, done / whole))
     total *= HECTARE_M2 / raster.cell_m**2
     return total
 
 
-def _splat(total: FloatArray, raster: Raster, steps: _Steps, chosen: slice, strips: Thrown) -> None:
+def _splat(total: FloatArray, raster: Raster, steps: FloatArray, strips: Thrown) -> None:
     """Lay the masses of some steps on the cells of a window that holds them."""
-    cell = raster.cell_m
-    east, north = steps.east[chosen], steps.north[chosen]
+    cell, (mid_x, mid_y, east, north, metres) = raster.cell_m, steps
     ones = np.ones_like(strips.offset_m)
     # q = c - b t + y n with t = (east, north), n = (north, -east); a quarter cell less: the low corner of its square
-    lay_x = np.column_stack(((steps.x[chosen] - raster.west_m) / cell - 0.25, east, north))
-    lay_y = np.column_stack(((steps.y[chosen] - raster.south_m) / cell - 0.25, north, -east))
+    lay_x = np.column_stack(((mid_x - raster.west_m) / cell - 0.25, east, north))
+    lay_y = np.column_stack(((mid_y - raster.south_m) / cell - 0.25, north, -east))
     strip = np.stack((ones, -strips.behind_m / cell, strips.offset_m / cell))
     x, y = lay_x @ strip, lay_y @ strip
     column, row = int(x.min()), int(y.min())
@@ -378,9 +369,8 @@ def _splat(total: FloatArray, raster: Raster, steps: _Steps, chosen: slice, stri
         part += part
         part -= 1.0
         np.maximum(part, 0.0, out=part)
-    metres = steps.metres[chosen, None]
     for profile, mass in enumerate(strips.mass_kg_m):
-        all_of_it = metres * mass
+        all_of_it = metres[:, None] * mass
         over_x, over_y = x * all_of_it, y * all_of_it
         both = over_x * y
         over_x -= both
