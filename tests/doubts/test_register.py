@@ -461,6 +461,18 @@ def test_a_pass_of_another_level_leaves_the_rate_open_but_not_the_widths(level):
     assert rates.left_open.factor.most == pytest.approx(0.8 * span.most / 150)
 
 
+@pytest.mark.parametrize("level", [0.3, 10.0])
+def test_sides_are_held_against_each_other_at_the_level_of_their_pass(level):
+    """Sides 5 % unlike are within the 10 % that passes may differ by, sides 15 % unlike are not, however heavy."""
+    for unlike, told in ((1.05, False), (1.15, True)):
+        catch = three()
+        catch[:, 1] *= level
+        catch[: len(catch) // 2, 1] *= unlike
+        codes = found(laid(catch))
+        assert "pass-level" in codes
+        assert ("passes-disagree" in codes) is told
+
+
 def test_passes_that_differ_by_chance_leave_the_rate_as_it_is():
     catch = three() * [1.0, 1.04, 0.97]
     result = assess(laid(catch, bout_width="20 m"))
