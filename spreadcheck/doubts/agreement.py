@@ -163,8 +163,8 @@ def _disagree_doubts(catches: PassCatches, apart: NDArray[np.bool_], tried: tupl
                 for at, by in off
             )
             yield doubt("pass-level", passes=Listed(told, len(level) - _SHOWN, " passes"))
-        sides = 1 + gaps[worst] / 100  # of a pass ten times as heavy, sides 10 points apart are 1 % unlike
-        alike = sides.max(axis=1) <= sides.min(axis=1) * (1 + LIMITS["pass gap"].value / 100)
+        weight = 1 + gaps[worst] / 100  # of a pass ten times as heavy, sides 10 points apart are 1 % unlike
+        alike = weight.max(axis=1) <= weight.min(axis=1) * (1 + LIMITS["pass gap"].value / 100)
         worst = worst[~(np.isin(worst, level) & alike & (many[worst] == 0))]  # its pattern is that of the others
         if not len(worst):
             return
