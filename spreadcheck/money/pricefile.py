@@ -101,7 +101,6 @@ class Prices:
     fuel_per_l: float | None = None
     fuel_use_l_h: float | None = None
     crop_per_t: float | None = None
-    bushel_kg: float | None = None
 
     @property
     def work_per_h(self) -> float | None:
@@ -328,7 +327,6 @@ def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] 
         fuel_per_l=figures.get("fuel"),
         fuel_use_l_h=figures.get("fuel_use"),
         crop_per_t=figures.get("crop_price"),
-        bushel_kg=figures.get("bushel"),
     )
     return CostBasis(land, figures.get("target"), prices, response, "efficiency" in figures)
 
