@@ -127,7 +127,10 @@ def compare(
     if out.screen:
         show_doubts(doubtful(found), units)
         last = found.results[-1].test.source
-        if out.asked("report"):
+        blocked = [result.test.source for result in found.results if result.blocking]
+        if blocked and blocked[0] != "-":
+            name_next("analyse", blocked[0], "--doubts")
+        elif out.asked("report"):
             name_next("analyse", last, "--card", free(beside(last, "-card.pdf")))
         else:
             name_next(*again("--report", free("comparison.pdf")))

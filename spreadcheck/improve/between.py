@@ -155,6 +155,7 @@ def profile_evidence(
         variance += (terms.moved(place_m, rates) @ left).var(axis=0)
     error = np.sqrt(variance + (1e-9 * mean.max()) ** 2)
     p = np.minimum(2 * stdtr(freedom, -np.abs(left @ (means[1] - means[0])) / error) * trays, 1.0)
+    p[(means[0] <= 0) & (means[1] <= 0)] = 1.0  # what a shift can't follow at the rim is no difference of empty trays
     return TrayEvidence("Bonferroni", p, Evidence(float(p.min()), level_pct))
 
 

@@ -56,6 +56,9 @@ def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple
             verdicts.append(f"{name}. It {CANT_BE_JUDGED}. What blocks it: {', '.join(result.blocking)}.")
     if verdicts:
         blocks.append(Points(tuple(verdicts)))
+    if blocked := [name for name, result in zip(names, found.results, strict=True) if result.blocking]:
+        words = "until then a difference may be the slip and not the machine."
+        blocks.append(Paragraph(f"Put right first what blocks {' and '.join(blocked)}: {words}", "strong"))
     if svg[0]:
         words = "What the field gets where passes lie side by side: thick line the sum, dashed line its mean."
         blocks.append(Picture("Side by side", words, svg[0], wide=True))

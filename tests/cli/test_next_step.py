@@ -84,7 +84,7 @@ def test_a_command_that_wrote_files_can_be_taken_further(tmp_path):
 
 def test_from_a_comparison_to_its_report_and_card(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    before, after = sheet(tmp_path, "before.csv"), sheet(tmp_path, "after.csv", speed=720)
+    before, after = sheet(tmp_path, "before.csv"), sheet(tmp_path, "after.csv", speed=690)
     report = told(run("compare", before, after))[-1]
     assert report == ["compare", str(before), str(after), "--report", "comparison.pdf"]
     card = told(run(*report))[-1]

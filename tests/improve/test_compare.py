@@ -645,10 +645,33 @@ def test_the_trays_named_are_those_that_differ(tmp_path):
     change = found.changes[0]
     named = re.search(r"differs at (\d+) of \d+ trays \(([^)]*)\)", " ".join(said(found).split()))
     beyond = change.place_m[change.trays.beyond]
-    assert int(named[1]) == len(beyond) == 2
+    assert int(named[1]) == len(beyond) == 1
     assert {float(place) for place in re.findall(r"at (\d+) m", named[2])} == set(np.abs(beyond))
     one = tmp_path / "again.csv"
     one.write_text(AFTER.read_text(encoding="utf-8").replace("After the vane change", "Before the vane change"))
     words = said(compare([read_sheet(BEFORE), read_sheet(one)]))
     assert "Before the vane change (before_vane_change.csv), mean" in words
     assert "Before the vane change (again.csv), mean" in words
+
+
+def test_trays_that_caught_nothing_in_both_tests_do_not_differ():
+    """A pattern that moved by 2 m leaves corners that no shift follows; where nothing fell twice, nothing differs."""
+    rng = np.random.default_rng(30)
+    before, after = (spread_test(rng, 3, shift=shift, scatter=0.04, spacing=2.0, half=20.0) for shift in (-2.0, 0.0))
+    [change] = compare([before, after]).changes
+    empty = (np.nanmax(before.catch, axis=1) == 0) & (np.nanmax(after.catch, axis=1) == 0)
+    assert empty.sum() >= 2
+    assert change.trays.p[empty].min() == 1
+
+
+def test_a_blocked_test_is_put_right_before_its_differences_are_read(tmp_path):
+    path = tmp_path / "slip.csv"
+    words = BEFORE.read_text(encoding="utf-8")
+    row = next(line for line in words.splitlines() if line.startswith("C,0,"))
+    cells = row.split(",")
+    path.write_text(
+        words.replace(row, ",".join([*cells[:2], f"{10 * float(cells[2]):g}", *cells[3:]])), encoding="utf-8"
+    )
+    done = run(path, AFTER)
+    assert "Put right first what blocks" in done.stdout
+    assert f"Next: spreadcheck analyse {path} --doubts" in " ".join(done.stderr.split())
