@@ -171,9 +171,11 @@ def write_into(sheet: str, rows: Iterable[FormRow], *, overwrite: bool, like: Tr
 
 
 def name_next(*words: str, lead: str = "Next") -> None:
-    """The command that takes the next step, filled in, on standard error."""
+    """The command that takes the next step, filled in, on standard error; an analysis keeps the units."""
     from spreadcheck.show.nextstep import next_line
 
+    if words[0] == "analyse" and click.get_current_context().params.get("units") == "us":
+        words += ("--units", "us")
     say(next_line(*words, lead=lead), err=True)
 
 
@@ -183,8 +185,6 @@ def name_analysis(verdict: Verdict | None, sheet: str, *more: str, limit_pct: fl
     from spreadcheck.show.nextstep import after_verdict
 
     limit = () if limit_pct in (None, CV_LIMIT_PCT) else ("--limit", f"{limit_pct:g}")
-    if click.get_current_context().params.get("units") == "us":
-        more += ("--units", "us")
     if sheet != "-":
         name_next(*after_verdict(verdict, sheet, *more, *limit))
 
