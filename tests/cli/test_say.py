@@ -1,5 +1,6 @@
 """Words from outside can't steer the terminal, and every way out has its exit code."""
 
+import array
 import json
 import os
 import signal
@@ -92,6 +93,9 @@ def test_json_keeps_the_words_and_can_be_printed():
 @pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals")
 def test_interrupted_and_unread():
     """Ctrl-C is 130, as shells count signals; a reader that leaves is 141 and not the code of a CV over the limit."""
+    import fcntl
+    import termios
+
     command = [sys.executable, "-m", "spreadcheck"]
     waits = subprocess.Popen(
         [*command, "analyse", "-"],
@@ -100,7 +104,12 @@ def test_interrupted_and_unread():
         text=True,
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a run in the background ignores it
     )
-    time.sleep(1.5)
+    waits.stdin.write("test,\n")
+    waits.stdin.flush()
+    deadline, left = time.monotonic() + 60, array.array("i", [1])
+    while left[0] and time.monotonic() < deadline:  # once it has read the line it is loaded, and waits for more
+        time.sleep(0.02)
+        fcntl.ioctl(waits.stdin, termios.FIONREAD, left)
     waits.send_signal(signal.SIGINT)
     _, said = waits.communicate(timeout=30)
     # Python ends by the signal itself where it came while a module was loaded; shells show both as 130
