@@ -56,7 +56,13 @@ def sheet_doubts(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
     if test.mirrored:
         copied = sum(name.endswith(COPIED) for name in test.tray)
         yield doubt("side-mirrored", trays=trays_counted(copied))
-    yield from _bins_differ(test)
+    in_turn = test.text("bins run") == ONE_AFTER_THE_OTHER  # what the controller or the pattern can't follow
+    for number in range(2, MOST_BINS + 1) if in_turn else ():
+        each = {name: _unlike(test, name, bin_label(name, number), limit) for name, limit in _ALIKE}
+        what = {name: words for name, words in each.items() if words is not None}
+        if what:
+            limits = tuple(dict.fromkeys(limit for name, limit in _ALIKE if limit and name in what))
+            yield doubt("bins-differ", limits=limits, number=number, what=Listed(tuple(what.values())))
     there = {float(offset) for offset in test.offset_m[~test.no_tray]}  # not the places left out, as at the wheels
     without = {"filled-trays": profile.filled_offset_m, "dropped-end-trays": profile.dropped_offset_m}
     for code, offsets in without.items():
@@ -75,17 +81,6 @@ _ALIKE = (
 )  # fmt: skip
 
 
-def _bins_differ(test: TrayTest) -> Iterator[Doubt]:
-    """Bins that take over from one another and differ in what the controller or the pattern can't follow."""
-    numbers = range(2, MOST_BINS + 1) if test.text("bins run") == ONE_AFTER_THE_OTHER else ()
-    for number in numbers:
-        each = {name: _unlike(test, name, bin_label(name, number), limit) for name, limit in _ALIKE}
-        what = {name: words for name, words in each.items() if words is not None}
-        if what:
-            limits = tuple(dict.fromkeys(limit for name, limit in _ALIKE if limit and name in what))
-            yield doubt("bins-differ", limits=limits, number=number, what=Listed(tuple(what.values())))
-
-
 def _unlike(test: TrayTest, name: str, other: str, limit: str) -> Words | None:
     """In what the value of another bin is not that of the first; None where it is, or where one is not known."""
     names = {"name": name, "first": test.text(name), "second": test.text(other)}
@@ -102,22 +97,7 @@ def _unlike(test: TrayTest, name: str, other: str, limit: str) -> Words | None:
 
 
 def condition_doubts(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
-    """Doubts about wind and speed, repeats, scale and recovery."""
-    yield from _driving(test)
-    runs, speed = test.runs_per_catch, test.quantity("travel speed")
-    repeats = profile.passes_used * runs
-    slow = repeats >= LIMITS["en runs"].value and speed is not None and speed <= _EN_SPEED_M_S + 1e-9
-    if repeats < LIMITS["passes"].value and not slow:
-        passes = "1 pass" if profile.passes_used == 1 else f"{profile.passes_used} passes"
-        yield doubt("few-passes", passes=passes, runs=f"{runs} {'run' if runs == 1 else 'runs'}")
-    if profile.passes_used == 1:
-        yield doubt("slips-unseen")
-    if not profile.relative:
-        yield from _weighing(test, profile)
-
-
-def _driving(test: TrayTest) -> Iterator[Doubt]:
-    """Wind, the part of it along the tray line (all of it where it kept changing), and a speed that is not driven."""
+    """Doubts about wind (all of it lies across where it kept changing) and speed, repeats, scale and recovery."""
     wind, direction = test.quantity("wind speed"), test.text("wind from")
     if wind is not None:
         over = tuple(code for code in CHECKS["wind-speed"].limits if wind > LIMITS[code].value + 1e-9)
@@ -140,6 +120,16 @@ def _driving(test: TrayTest) -> Iterator[Doubt]:
         unit, factors = f"{row.value} {row.unit}".split()[-1], KINDS["speed"].factors
         meant = slip("travel speed", speed / factors[unit], unit) if unit in factors else ""
         yield doubt("speed-unusual", remedy=meant, speed=Quantity(speed, "speed"))
+    runs = test.runs_per_catch
+    repeats = profile.passes_used * runs
+    slow = repeats >= LIMITS["en runs"].value and speed is not None and speed <= _EN_SPEED_M_S + 1e-9
+    if repeats < LIMITS["passes"].value and not slow:
+        passes = "1 pass" if profile.passes_used == 1 else f"{profile.passes_used} passes"
+        yield doubt("few-passes", passes=passes, runs=f"{runs} {'run' if runs == 1 else 'runs'}")
+    if profile.passes_used == 1:
+        yield doubt("slips-unseen")
+    if not profile.relative:
+        yield from _weighing(test, profile)
 
 
 def _weighing(test: TrayTest, profile: Profile) -> Iterator[Doubt]:

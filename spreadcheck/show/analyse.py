@@ -49,6 +49,7 @@ WIDTH = 80
 SCREEN = 30
 ROWS_ON_A_SCREEN = 20
 _FEWEST_DOUBTS = 2
+_indented = partial(wrapped, indent="  ")
 
 
 def summary_text(
@@ -87,10 +88,6 @@ def summary_text(
     more = f"More: --table, --advice, {sure}--doubts, or --all"
     text = "\n".join(line.rstrip() for line in (*head, *picture, *shape, *gets, *doubts, more, *following))
     return f"{text}\n\n{pattern_full(result, system)}" if advice else text
-
-
-def _indented(text: str, indent: str = "  ") -> list[str]:
-    return wrapped(text, indent=indent)
 
 
 def _fitted(text: str) -> str:
@@ -145,7 +142,7 @@ def _told(doubts: tuple[Doubt, ...], system: str) -> tuple[list[list[str]], list
     """Lines of what blocks, of what puts each right, and a line for each other doubt."""
     blocking = [doubt for doubt in doubts if doubt.blocking]
     seen = [_indented(f"BLOCKS {doubt.code}: {doubt.seen(system)}") for doubt in blocking]
-    right = [_indented(f"  put right: {doubt.first_step(system)}", "    ") for doubt in blocking]
+    right = [_indented(f"  put right: {doubt.first_step(system)}", indent="    ") for doubt in blocking]
     return seen, right, [_fitted(f"Doubt {d.code}: {d.seen(system)}") for d in doubts if not d.blocking]
 
 

@@ -18,7 +18,6 @@ from spreadcheck.show.document import Block, Document, Heading, Paragraph, Point
 from spreadcheck.show.format import show_pct, show_share, show_width, target_words
 from spreadcheck.show.json import picked
 from spreadcheck.show.terminal import wrapped
-from spreadcheck.spread.bands import Run
 from spreadcheck.spread.tails import FigureRange, metered_kg_ha_m
 from spreadcheck.units import from_inside, shown_unit, to_inside
 
@@ -147,9 +146,8 @@ def field_words(
         told[0] += f", {ends[1]}"
     else:
         if test.target_kg_ha and not result.profile.relative:
-            told[0] += (
-                f", {show_share(mean, test.target_kg_ha)} % of {target_words(test, lambda target: rate(target) + unit)}"
-            )
+            aim = target_words(test, lambda target: f"{rate(target)}{unit}")
+            told[0] += f", {show_share(mean, test.target_kg_ha)} % of {aim}"
         told.append(f"least {rate(bout.min_kg_ha)}, most {rate(bout.max_kg_ha)}")
     if not result.tail_curves:
         told.append(f"{show_pct(bout.within_20_pct, digits=0)} % of it is within 20 % of the mean")
@@ -199,15 +197,13 @@ def other_bands_words(result: Assessment, method: str, system: str = "metric") -
     if result.tail_curves:
         return ()
     effective = result.curves[method].effective_run(result.limit_pct)
+    others = [run for run in reversed(result.curves[method].runs(result.limit_pct)) if run is not effective]
     return tuple(
-        _band(run, system) for run in reversed(result.curves[method].runs(result.limit_pct)) if run is not effective
+        f"{show_width(run.from_m, system, unit=False)} to {show_width(run.to_m, system)}, narrow"  # no room for tenths
+        if run.narrow
+        else f"{width_up(run.from_m, system)} to {width_down(run.to_m, system)}"
+        for run in others
     )
-
-
-def _band(run: Run, system: str) -> str:
-    if run.narrow:  # too short for tenths
-        return f"{show_width(run.from_m, system, unit=False)} to {show_width(run.to_m, system)}, narrow"
-    return f"{width_up(run.from_m, system)} to {width_down(run.to_m, system)}"
 
 
 def advice_words(

@@ -49,8 +49,16 @@ def overlapped_deposit(profile: Profile, x_m: ArrayLike, bout_width_m: ArrayLike
     array([ 8., 10., 12.])
     """
     x, w, back = np.broadcast_arrays(np.asarray(x_m, float), np.asarray(bout_width_m, float), _is_back(method))
-    away, starts = _passes_over(profile, x.ravel(), w.ravel(), back.ravel())
-    return np.add.reduceat(_one_pass(profile, away), starts).reshape(x.shape)
+    shape, x, w, back = x.shape, x.ravel(), w.ravel(), back.ravel()
+    # the distance of each point from every pass that may reach it, as that pass sees it
+    reach = _reach(profile) * (1 + SAME_PLACE)
+    first = np.ceil((x - reach) / w).astype(np.intp)
+    counts = np.maximum(np.floor((x + reach) / w).astype(np.intp) - first + 1, 1)
+    starts = np.cumsum(counts) - counts
+    number = np.arange(starts[-1] + counts[-1]) - np.repeat(starts - first, counts)
+    away = np.repeat(x, counts) - number * np.repeat(w, counts)
+    np.negative(away, out=away, where=(number & 1).astype(bool) & np.repeat(back, counts))
+    return np.add.reduceat(_one_pass(profile, away), starts).reshape(shape)
 
 
 def deposit_shares(
@@ -195,20 +203,6 @@ def _reach(profile: Profile) -> float:
     """How far from its centre line a pass leaves anything. [m]"""
     knots = profile.knots[0]
     return float(max(abs(knots[0]), abs(knots[-1])))
-
-
-def _passes_over(
-    profile: Profile, x: FloatArray, w: FloatArray, back: NDArray[np.bool_]
-) -> tuple[FloatArray, NDArray[np.intp]]:
-    """Distance of each point from every pass that may reach it, as that pass sees it, and where each point starts."""
-    reach = _reach(profile) * (1 + SAME_PLACE)
-    first = np.ceil((x - reach) / w).astype(np.intp)
-    counts = np.maximum(np.floor((x + reach) / w).astype(np.intp) - first + 1, 1)
-    starts = np.cumsum(counts) - counts
-    number = np.arange(starts[-1] + counts[-1]) - np.repeat(starts - first, counts)
-    away = np.repeat(x, counts) - number * np.repeat(w, counts)
-    np.negative(away, out=away, where=(number & 1).astype(bool) & np.repeat(back, counts))
-    return away, starts
 
 
 def _one_pass(profile: Profile, away_m: FloatArray) -> FloatArray:

@@ -229,12 +229,10 @@ def scan_methods(profile: Profile, width_m: ArrayLike, methods: Sequence[str] = 
     load = np.cumsum((len(profile.knots[0]) + widths / profile.spacing_m) * (np.ptp(profile.knots[0]) / widths + 2))
     chunks = np.split(widths, np.flatnonzero(np.diff((load // _CHUNK).astype(int))) + 1)  # so that memory stays flat
     laid = [lay(profile, chunk, methods) for chunk in chunks]
-
-    def column(name: str) -> FloatArray:
-        return np.concatenate([getattr(each, name).reshape(len(methods), -1) for each in laid], axis=1)
-
-    names = ("cv_trays_pct", "cv_line_pct", "min_kg_ha", "max_kg_ha")
-    cv_trays, cv_line, least, most = map(column, names)
+    cv_trays, cv_line, least, most = (
+        np.concatenate([getattr(each, name).reshape(len(methods), -1) for each in laid], axis=1)
+        for name in ("cv_trays_pct", "cv_line_pct", "min_kg_ha", "max_kg_ha")
+    )
     mean = profile.area_kg_ha_m / widths
     return {
         method: Scan(method, widths, cv_trays[at], cv_line[at], mean, least[at], most[at])
