@@ -19,7 +19,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.bars import bar_picture
 from spreadcheck.show.csv import csv_text
-from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width
+from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.nextstep import beside, free, next_line
 from spreadcheck.show.pattern_text import advice_json, pattern_full, pattern_headline, pattern_json
@@ -130,7 +130,7 @@ def _picture(result: Assessment, system: str, plain: bool) -> list[str]:
     off = show(abs(profile.centre_m), "length", system)
     side = "right" if profile.centre_m > 0 else "left"
     centre = "on the driving line" if float(off.split()[0]) == 0 else f"{off} {side} of the line"
-    left, right = (show_pct(share, digits=0) for share in (profile.left_share_pct, profile.right_share_pct))
+    left, right = (show_figure(share, digits=0) for share in (profile.left_share_pct, profile.right_share_pct))
     shares = MIRRORED if result.test.mirrored else f"centre {centre}; {left} : {right} %"
     return [
         f"Single-pass profile, {rate_unit(result, system)}; {shares}",
@@ -209,7 +209,7 @@ def width_table(result: Assessment, system: str = "metric", *, every: bool = Fal
             cv, line, least, most = row.scans[method]
             mark = MARKS.get(row.standing[method], " ")
             extremes = f"{show_rate(least, result, system):>8}{show_rate(most, result, system):>8}"
-            cells += f"{show_pct(cv):>8}{mark}{show_pct(line):>6}{extremes}"
+            cells += f"{show_figure(cv):>8}{mark}{show_figure(line):>6}{extremes}"
         lines.append(cells)
     lines += [
         *_indented(marks_words(result)),

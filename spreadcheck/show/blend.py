@@ -11,7 +11,7 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.blend import ZONES, BlendAssessment, zone_shares
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Table
-from spreadcheck.show.format import about_test, show_pct
+from spreadcheck.show.format import about_test, show_figure
 from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.plots import line_style, mark_centre, offset_label, plain, plain_style
 from spreadcheck.show.verdict import (
@@ -33,7 +33,9 @@ if TYPE_CHECKING:
 def blend_document(judged: Assessment, blend: BlendAssessment, system: str = "metric") -> Document:
     """Every part with its own widths, the widths that suit all, and how the blend changes across the width."""
     zones = (Column("component", align="left"), *(Column(zone) for zone in (*ZONES, "all")))
-    rows = tuple((name, *(show_pct(share) for share in shares.tolist())) for name, shares in zone_shares(blend).items())
+    rows = tuple(
+        (name, *(show_figure(share) for share in shares.tolist())) for name, shares in zone_shares(blend).items()
+    )
     across = Table(zones, rows, "Share of each component in % of the catch, in five zones of equal catch")
     blocks = (_parts_table(judged, blend, system), *_joint(judged, blend, system), across)
     return Document(blend.test.name, blocks, about=about_test(blend.test))
@@ -61,7 +63,7 @@ def _parts_table(judged: Assessment, blend: BlendAssessment, system: str) -> Tab
         (
             part.name if part.kind != "nutrient" else f"  {part.name}",
             f"{part.limit_pct:g}",
-            show_pct(part.profile.left_share_pct),
+            show_figure(part.profile.left_share_pct),
             show(part.profile.centre_m, "length", system, unit=False),
             *(widths[method][at] for method in METHODS),
         )

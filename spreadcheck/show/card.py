@@ -15,7 +15,7 @@ from spreadcheck.product.rate import recovery_is_usual
 from spreadcheck.sheet.labels import BIN_LABELS, LABELS, METHODS, MOST_BINS, bin_label
 from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
-from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width, target_words
+from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_width, target_words
 from spreadcheck.show.verdict import advised_words, chance_words, effective_words, if_alike, not_driven_words, open_mean
 from spreadcheck.units import KINDS, show
 
@@ -257,7 +257,7 @@ def _factor_row(result: Assessment, system: str) -> CardRow:
         return CardRow(label, "", f"{said}: settle that first")
     share = 100.0 * next(iter(found.values())).mean_kg_ha / target
     aim = target_words(result.test, lambda rate: show(rate, "rate", system))
-    said = f"the trays found {show_pct(share, digits=0)} % of {aim}"
+    said = f"the trays found {show_figure(share, digits=0)} % of {aim}"
     if result.test.bins_together:
         said += "; they can't tell the bins apart: calibrate each alone"
         return CardRow(label, factor if recovery_is_usual(share) else "", f"{factor} in force; {said}")
@@ -281,7 +281,7 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
         rows.append(CardRow("CV at the bout width driven"))
     for method, bout in result.bouts.items():
         within = "within" if bout.cv_pct <= result.limit_pct else "OVER"
-        cv = f"{show_pct(bout.cv_pct)} %" + ("" if result.blocking else f", {within} the limit")
+        cv = f"{show_figure(bout.cv_pct)} %" + ("" if result.blocking else f", {within} the limit")
         if result.test.mirrored and not result.blocking:
             cv += f" {if_alike(result.test.mirrored)}"
         over = result.cv_over_tails(method, bout.width_m)
@@ -291,7 +291,7 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
         mean, least, most = (show_rate(r, result, system) for r in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
         note = f"mean {mean}, least {least}, most {most} {rate_unit(result, system)}"
         if over is not None:
-            cv = f"{show_pct(over.least)} to {show_pct(over.most)} %: it rests on the tails"
+            cv = f"{show_figure(over.least)} to {show_figure(over.most)} %: it rests on the tails"
         if ends is not None:
             note = f"mean {ends[0]} {rate_unit(result, system)}, {ends[1]}"
         rows.append(
@@ -305,6 +305,6 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
     shape = ", ".join(reading.shapes) or ("can't be told" if reading.unclear else "no shape stands out")
     half = show(reading.figures.half_of_peak_m.value, "length", system, digits=1)
     look = "" if result.blocking else ", ".join(each.cause.part for each in reading.advice[:3])
-    side = MIRRORED if result.test.mirrored else f"{show_pct(result.profile.left_share_pct)} % left"
+    side = MIRRORED if result.test.mirrored else f"{show_figure(result.profile.left_share_pct)} % left"
     told = f"half-rate width {half}, {side}"
     return (*rows, CardRow("pattern", shape, f"{told}; look at first: {look}" if look else told))

@@ -17,7 +17,7 @@ from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.passes.evidence import Evidence, alpha
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Points, Table
-from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_width
+from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.json import envelope, form_data
 from spreadcheck.show.plots import (
     draw_deposit,
@@ -210,7 +210,7 @@ def _figure(found: Comparison, one: Difference, value: float | None, system: str
         return show_rate(value, found.results[0], system)
     if one.code == "effective width":
         return show_width(value, system, unit=False)
-    return show(value, "length", system, unit=False) if one.kind == "length" else show_pct(value)
+    return show(value, "length", system, unit=False) if one.kind == "length" else show_figure(value)
 
 
 def _table(found: Comparison, change: Change, system: str) -> Table:
@@ -245,9 +245,9 @@ def _ranked(found: Comparison, system: str) -> Table:
     is_cv = found.ranking[0].code == "CV"
     rows = []
     for one in found.ranking:
-        value = show_pct(one.value or 0.0) if is_cv else show_width(one.value, system, unit=False)
+        value = show_figure(one.value or 0.0) if is_cv else show_width(one.value, system, unit=False)
         blocked, chance = found.results[one.test].blocking, one.probability_pct
-        told = CANT_BE_JUDGED if blocked else "-" if chance is None else show_pct(chance, digits=0)
+        told = CANT_BE_JUDGED if blocked else "-" if chance is None else show_figure(chance, digits=0)
         cells = ("none" if one.value is None else value, told)
         rows.append((names_of(found.results)[one.test], *cells))
     head = f"CV at {show_width(found.bout_width_m, system)}" if is_cv else "effective width"
@@ -415,7 +415,7 @@ def side_figure(found: Comparison, system: str = "metric") -> Figure:
             result = found.results[number]
             draw_deposit(axes, result, system)
             method, width = shown_bout(result)
-            cv = show_pct(result.bouts_at(width)[method].cv_pct)
+            cv = show_figure(result.bouts_at(width)[method].cv_pct)
             axes.set_title(f"{_short(found, number, 34)}\nCV {cv} % at {show_width(width, system)}", fontsize=10)
             axes.set_xlabel(f"Across the field ({shown_unit('length', system)}), {method}", fontsize=9)
             axes.get_legend().remove()

@@ -12,7 +12,7 @@ from spreadcheck.judge.steering import SteeringEffect, SteeringScan
 from spreadcheck.passes.noise import FROM_PASSES
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Table
-from spreadcheck.show.format import rate_unit, show_pct, show_width
+from spreadcheck.show.format import rate_unit, show_figure, show_width
 from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.plots import (
     BLUE,
@@ -77,7 +77,7 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
     judged, is_open, tables = sure.tells_probability, sure.ends.open, []
 
     def without_noise(bout: BoutConfidence) -> str:
-        return "0: noise explains all" if bout.all_noise else f"{show_pct(bout.cv_without_noise_pct)} %"
+        return "0: noise explains all" if bout.all_noise else f"{show_figure(bout.cv_without_noise_pct)} %"
 
     def read(width_m: float | None, band: CvBand) -> str:
         return "not known" if is_open else _crossing(width_m or 0.0, band, system, down=True)
@@ -92,9 +92,9 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
         rows = [
             (
                 "read, trays lying anywhere",
-                *("not known" if is_open else f"{show_pct(bout.cv_trays_pct)} %" for bout in bouts),
+                *("not known" if is_open else f"{show_figure(bout.cv_trays_pct)} %" for bout in bouts),
             ),
-            ("noise floor of the passes", *(f"{show_pct(bout.noise_floor_pct)} %" for bout in bouts)),
+            ("noise floor of the passes", *(f"{show_figure(bout.noise_floor_pct)} %" for bout in bouts)),
             ("with the noise taken out", *("not known" if is_open else without_noise(bout) for bout in bouts)),
             (f"{level} interval, passes alone", *(_span(b.alone_low_pct, b.alone_high_pct) for b in bouts)),
             (f"{level} interval, all told", *(_span(b.low_pct, b.high_pct) for b in bouts)),
@@ -175,7 +175,7 @@ def _span(low: float, high: float) -> str:
     """An interval; one that starts at nothing has one end."""
     if np.isnan(high):
         return "-"
-    return f"{show_pct(low)} to {show_pct(high)} %" if round(low, 1) > 0 else f"at most {show_pct(high)} %"
+    return f"{show_figure(low)} to {show_figure(high)} %" if round(low, 1) > 0 else f"at most {show_figure(high)} %"
 
 
 def _crossing(width_m: float, band: CvBand, system: str, *, down: bool = False) -> str:
@@ -223,8 +223,8 @@ def _steering(effect: SteeringEffect, system: str) -> list[Block]:
     if effect.bouts:
         bouts = [effect.bouts[method] for method in METHODS]
         rows = [
-            ("driven straight", *(f"{show_pct(float(bout.cv_straight_pct[0]))} %" for bout in bouts)),
-            ("with the steering error", *(f"{show_pct(float(bout.cv_steered_pct[0]))} %" for bout in bouts)),
+            ("driven straight", *(f"{show_figure(float(bout.cv_straight_pct[0]))} %" for bout in bouts)),
+            ("with the steering error", *(f"{show_figure(float(bout.cv_steered_pct[0]))} %" for bout in bouts)),
         ]
         width = show_width(float(bouts[0].width_m[0]), system)
         blocks.append(_by_method(f"CV by line expected at {width}", rows))

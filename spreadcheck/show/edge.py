@@ -10,7 +10,7 @@ from typing import Any
 from spreadcheck.field.edge import EdgeCase, EdgeStudy, WholeField
 from spreadcheck.show.csv import csv_text, in_units
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
-from spreadcheck.show.format import show_pct, show_width
+from spreadcheck.show.format import show_figure, show_width
 from spreadcheck.show.json import envelope
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.spread.tails import FigureRange
@@ -74,18 +74,18 @@ def _distance(study: EdgeStudy, distance_m: float, system: str) -> Table:
     length, mass = shown_unit("length", system), shown_unit("mass", system)
     edge: list[tuple[str, Callable[[EdgeCase], str]]] = [
         (f"beyond the edge, {mass}", lambda c: _mass(study, c.beyond_kg, c.beyond_kg, system)),
-        ("beyond, % of a pass", lambda c: show_pct(c.beyond_pct)),
+        ("beyond, % of a pass", lambda c: show_figure(c.beyond_pct)),
         (f"short inside, {mass}", lambda c: _mass(study, c.short_kg, c.short_kg, system)),
-        ("short, % of a pass", lambda c: show_pct(c.short_pct)),
+        ("short, % of a pass", lambda c: show_figure(c.short_pct)),
         (f"edge zone, {length}", lambda c: _length(c.zone_m, system)),
         (f"under 90 % of the mean, {length}", lambda c: _length(c.strip_m, system)),
         (f"the same without an edge, {length}", lambda c: _length(c.strip_endless_m, system)),
     ]
     whole: list[tuple[str, Callable[[WholeField], str]]] = [
-        ("mean, % of the endless field's", lambda f: show_pct(f.mean_pct_of_endless)),
-        ("CV by line, %", lambda f: show_pct(f.cv_line_pct)),
-        ("endless field's CV by line, %", lambda f: show_pct(f.endless_cv_line_pct)),
-        ("past both edges, % of all", lambda f: show_pct(f.beyond_pct)),
+        ("mean, % of the endless field's", lambda f: show_figure(f.mean_pct_of_endless)),
+        ("CV by line, %", lambda f: show_figure(f.cv_line_pct)),
+        ("endless field's CV by line, %", lambda f: show_figure(f.endless_cv_line_pct)),
+        ("past both edges, % of all", lambda f: show_figure(f.beyond_pct)),
     ]
     blank = tuple("" for _ in cases)
     rows: list[tuple[str, ...]] = [(f"Per {_edge(system)} of edge", *blank)]
@@ -109,7 +109,7 @@ def _spans(study: EdgeStudy, distance_m: float, system: str, *, of_pass: bool) -
     if ranges is None:
         return ["-"] * len(here)
     if of_pass:
-        return [_span(ranges[at], show_pct) for at in here]
+        return [_span(ranges[at], show_figure) for at in here]
     return [_mass(study, ranges[at].least, ranges[at].most, system) for at in here]
 
 
@@ -162,7 +162,7 @@ def _over_tails(study: EdgeStudy, system: str) -> tuple[Paragraph, ...]:
     def ends(ranges: Sequence[FigureRange]) -> FigureRange:
         return FigureRange(min(one.least for one in ranges), max(one.most for one in ranges))
 
-    parts = [f"{_span(ends(found.beyond_pct), show_pct, ' to ')} % of a pass"]
+    parts = [f"{_span(ends(found.beyond_pct), show_figure, ' to ')} % of a pass"]
     if found.beyond_kg is not None:
         most = ends(found.beyond_kg)
         mass = _mass(study, most.least, most.most, system, " to ")

@@ -12,7 +12,7 @@ from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap
 from spreadcheck.field.study import Worth
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
-from spreadcheck.show.format import show_pct, show_share
+from spreadcheck.show.format import show_figure, show_share
 from spreadcheck.show.json import envelope, form_data, picked
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import HECTARE_M2, show, shown_unit
@@ -182,9 +182,9 @@ def _figures(found: FieldMap, system: str, *heads: str) -> dict[Column, str]:
     """Figures of a map under their columns."""
     every = {
         Column("mean", shown_unit("rate", system)): show(found.mean_kg_ha, "rate", system, unit=False),
-        Column("field CV", "%"): show_pct(found.field_cv_pct),
-        Column("interior", "%"): show_pct(found.interior_cv_pct),
-        **{Column(name, "%"): show_pct(found.share_pct[name]) for name in SHARES},
+        Column("field CV", "%"): show_figure(found.field_cv_pct),
+        Column("interior", "%"): show_figure(found.interior_cv_pct),
+        **{Column(name, "%"): show_figure(found.share_pct[name]) for name in SHARES},
         Column("outside", shown_unit("mass", system)): show(found.outside_kg, "mass", system, unit=False),
     }
     return {column: cell for column, cell in every.items() if column.head in heads}
@@ -209,7 +209,7 @@ def _ways(study: FieldStudy, system: str) -> Table:
         if all(each.hours is not None for each in cases):
             row[Column("driving", "min")] = f"{60 * (case.hours or 0):.0f}"
         if costs:
-            row[Column("cost", _currency(study))] = show_pct(case.total_cost, digits=0)
+            row[Column("cost", _currency(study))] = show_figure(case.total_cost, digits=0)
         rows.append(row)
     return _table(rows)
 
@@ -259,7 +259,7 @@ def _worth(study: FieldStudy, worth: Sequence[Worth], system: str) -> Table:
             Column("less wasted", shown_unit("rate", system)): show(each.wasted_less_kg_ha, "rate", system, unit=False),
         }
         if priced:
-            row[Column("saved a year", _currency(study))] = show_pct(each.saved_per_year, digits=0)
+            row[Column("saved a year", _currency(study))] = show_figure(each.saved_per_year, digits=0)
         rows.append(row)
     unpriced = "Nothing is priced: give --prices and --product-price."
     return _table(rows, notes=["Without the cost of the improvement itself." if priced else unpriced])

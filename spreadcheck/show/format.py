@@ -29,14 +29,14 @@ def show_rate(rate: float, result: Assessment, system: str = "metric") -> str:
     return f"{rate:.1f}" if result.profile.relative else show(rate, "rate", system, unit=False)
 
 
-def show_pct(share: float | None, *, digits: int = 1) -> str:
-    """A CV, a share or another bare figure as a reader sees it; a dash where it is not known."""
-    return "-" if share is None or math.isnan(share) else f"{share:.{digits}f}"
+def show_figure(figure: float | None, *, digits: int = 1) -> str:
+    """A bare figure, such as a CV or a share, as a reader sees it; a dash where it is not known."""
+    return "-" if figure is None or math.isnan(figure) else f"{figure:.{digits}f}"
 
 
 def show_share(part: float, whole: float, *, digits: int = 0) -> str:
     """One figure as a share of another, as a reader sees it, without the sign."""
-    return show_pct(100.0 * part / whole if whole else math.nan, digits=digits)
+    return show_figure(100.0 * part / whole if whole else math.nan, digits=digits)
 
 
 def target_words(test: TrayTest, rate: Callable[[float], str]) -> str:

@@ -19,7 +19,7 @@ from spreadcheck.pattern.outlets import Outlets
 from spreadcheck.pattern.reading import FIRST, PatternReading
 from spreadcheck.pattern.shape import SHAPES, margin
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Points, Table
-from spreadcheck.show.format import rate_unit, show_pct, show_rate
+from spreadcheck.show.format import rate_unit, show_figure, show_rate
 from spreadcheck.show.json import picked
 from spreadcheck.show.terminal import terminal_text
 from spreadcheck.spread.tails import ends_of
@@ -204,7 +204,7 @@ def _figure_table(result: Assessment, system: str) -> Table:
     found: list[tuple[str, str, Compared, Callable[[float], str]]] = []
     if not result.test.mirrored:  # which makes both sides alike
         found = [
-            ("left of the driving line", "%", figures.left_share_pct, show_pct),
+            ("left of the driving line", "%", figures.left_share_pct, show_figure),
             ("centre, right positive", unit, figures.centre_m, metres),
         ]
     found += [

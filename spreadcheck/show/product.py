@@ -22,7 +22,7 @@ from spreadcheck.product.segregation import Blend, Component
 from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Points, Table
-from spreadcheck.show.format import show_pct, show_width
+from spreadcheck.show.format import show_figure, show_width
 from spreadcheck.show.json import envelope, picked
 from spreadcheck.units import KINDS, show, shown_unit
 
@@ -75,12 +75,12 @@ def _size(product: Product) -> Iterator[Block]:
 
 
 def _sieves(figures: SizeFigures) -> Iterator[Block]:
-    sizes = [show_pct(size, digits=2) for size in (figures.d16_mm, figures.d50_mm, figures.d84_mm)]
+    sizes = [show_figure(size, digits=2) for size in (figures.d16_mm, figures.d50_mm, figures.d84_mm)]
     said = f"{sizes[0]}, {sizes[1]} and {sizes[2]} mm (d16, d50, d84)"
     yield Answer("16, 50 and 84 % are smaller than", said, "straight lines between the sieves")
     words = {True: "met", False: "NOT MET", None: "not known"}
     rows = tuple(
-        (c.what, show_pct(c.value, digits=2 if c.unit == "mm" else 1), c.unit, c.asked, words[c.met])
+        (c.what, show_figure(c.value, digits=2 if c.unit == "mm" else 1), c.unit, c.asked, words[c.met])
         for c in blender_checks(figures)
     )
     columns = (Column("", align="left"), Column("value"), Column("", align="left"), Column("asked for", align="left"))
@@ -138,8 +138,8 @@ def _blend(product: Product, blend: Blend, system: str) -> Iterator[Block]:
         (
             part.name,
             f"{part.share_pct:.2f}",
-            show_pct(part.size_guide_number, digits=0),
-            show_pct(part.uniformity_index, digits=0),
+            show_figure(part.size_guide_number, digits=0),
+            show_figure(part.uniformity_index, digits=0),
             show(part.bulk_kg_m3, "density", system, unit=False),
             show(part.strength_n, "force", system, unit=False, digits=2),
         )
@@ -169,9 +169,10 @@ def _segregation(product: Product) -> Iterator[Block]:
     rows = tuple(
         (
             f"{pair.first} / {pair.second}",
-            show_pct(pair.size_pct, digits=0),
-            show_pct(pair.uniformity_pct, digits=0),
-            show_pct(pair.flight_pct, digits=0) + ("*" if pair.flight_by_bulk and pair.flight_pct is not None else ""),
+            show_figure(pair.size_pct, digits=0),
+            show_figure(pair.uniformity_pct, digits=0),
+            show_figure(pair.flight_pct, digits=0)
+            + ("*" if pair.flight_by_bulk and pair.flight_pct is not None else ""),
             pair.risk or "not known",
         )
         for pair in product.differences

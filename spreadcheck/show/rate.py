@@ -8,7 +8,7 @@ from typing import Any
 from spreadcheck.product.rate import AREA, CATCH, TRAYS, RateCheck, RateFigures
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Note, Paragraph, Points, Table
-from spreadcheck.show.format import show_pct, show_width
+from spreadcheck.show.format import show_figure, show_width
 from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
@@ -64,8 +64,8 @@ def _table(check: RateCheck, system: str) -> Table:
             _WAYS[figure.way],
             str(figure.runs.count),
             "a range" if _ranges(figure, system) else show(figure.rate_kg_ha, "rate", system, unit=False),
-            show_pct(figure.of_target_pct),
-            show_pct(figure.recovered_pct),
+            show_figure(figure.of_target_pct),
+            show_figure(figure.recovered_pct),
         )
         for figure in check.figures
     )

@@ -22,7 +22,7 @@ from spreadcheck.sheet.traysheet import catch_cell
 from spreadcheck.show.analyse import width_rows
 from spreadcheck.show.confidence import confidence_tables, draw_cv_band
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Place, Points, Table
-from spreadcheck.show.format import rate_unit, show_pct, show_rate, show_share, show_width
+from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_share, show_width
 from spreadcheck.show.html import document_html, from_template, web_part
 from spreadcheck.show.pattern_text import advice_blocks
 from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, figure_bytes, plain_style, shown_bout
@@ -225,7 +225,7 @@ def _where_it_lies(result: Assessment, system: str) -> str:
     profile = result.profile
     if result.test.mirrored:
         return f"Where the middle of the spread lies is not known: {MIRRORED}."
-    left, right = (show_pct(share, digits=0) for share in (profile.left_share_pct, profile.right_share_pct))
+    left, right = (show_figure(share, digits=0) for share in (profile.left_share_pct, profile.right_share_pct))
     central = float(show(abs(profile.centre_m), "length", unit=False, digits=1)) == 0
     at = "on the driving line" if central else f"{_side(profile.centre_m, system)} of the driving line"
     return f"The middle of the spread lies {at}: {left} % falls to the left and {right} % to the right."
@@ -255,7 +255,7 @@ def _method_width(result: Assessment, method: str, system: str) -> str:
         best = result.curves[method].best
         if best is None:
             return f"{start} no width has two trays or more in a bout, so that none can be judged."
-        at = f"{both_lengths(best[0], system)} with a CV of {show_pct(best[1])} %"
+        at = f"{both_lengths(best[0], system)} with a CV of {show_figure(best[1])} %"
         return f"{start} no width that was tried is within the limit; the best is {at}."
     said = f"{start} {effective_words(result, method, system)}."
     others = other_bands_words(result, method, system)
@@ -284,9 +284,11 @@ def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
             sentences.append("This is close to the limit: another test of the same machine may fall on the other side.")
         over = result.cv_over_tails(method, bout.width_m)
         if over is None:
-            line = f"Between the trays too, along the whole line, the CV is {show_pct(bout.cv_line_pct)} %."
+            line = f"Between the trays too, along the whole line, the CV is {show_figure(bout.cv_line_pct)} %."
         else:
-            line = f"The CV is {show_pct(over.least)} to {show_pct(over.most)} %, by what fell beyond the end trays."
+            line = (
+                f"The CV is {show_figure(over.least)} to {show_figure(over.most)} %, by what fell beyond the end trays."
+            )
         sentences.append(line)
     return tuple(sentences)
 
@@ -306,7 +308,7 @@ def _field_gets(result: Assessment, system: str) -> tuple[str, ...]:
             thin, heavy = (show_share(one, bout.mean_kg_ha) for one in (bout.min_kg_ha, bout.max_kg_ha))
             sentences.append(
                 f"Where it is thinnest it gets {thin} % of the mean, where it is heaviest {heavy} %; "
-                f"{show_pct(bout.within_10_pct, digits=0)} % of the field lies within 10 % of the mean."
+                f"{show_figure(bout.within_10_pct, digits=0)} % of the field lies within 10 % of the mean."
             )
     if bouts and result.test.target_kg_ha and not result.profile.relative and not result.test.bins_together:
         sentences.append(f"The target is {both_rates(result.test.target_kg_ha, result, system)}.")
@@ -333,7 +335,9 @@ def _steps(result: Assessment, system: str) -> tuple[str, ...]:
         steps.append("Choose a bout width from the bands above; the advised width is safer than the effective one.")
     else:
         steps += [step for method in result.judged_methods for step in _method_steps(result, method, system)]
-    alike_as_driven = len({show_pct(bout.cv_pct) for bout in result.bouts.values()}) == 1  # then neither way is kinder
+    alike_as_driven = (
+        len({show_figure(bout.cv_pct) for bout in result.bouts.values()}) == 1
+    )  # then neither way is kinder
     if _differ(result) and not alike_as_driven:
         look = "outlets, level, wind" if kind.outlets else "level, drop point, vanes, wind"
         look = look if kind.outlets or kind.name in SPINNERS else f"level, {kind.parts}, wind"
@@ -358,7 +362,7 @@ def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ..
     choices = []
     other = result.bouts[OTHER_WAY[method]]
     if result.verdicts[other.method].may_be_driven and result.driving:
-        choices.append(f"drive {other.method} at {at} instead: there the CV is {show_pct(other.cv_pct)} %.")
+        choices.append(f"drive {other.method} at {at} instead: there the CV is {show_figure(other.cv_pct)} %.")
     advised = result.advised_width_m(method)
     if advised is not None:
         width = down_m(advised, system)
@@ -513,12 +517,12 @@ def _bout_row(what: str, bout: Bout, result: Assessment, system: str) -> tuple[s
     ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
     over = result.cv_over_tails(bout.method, bout.width_m)
     if ends is not None and over is not None:  # only what can be told whatever fell beyond the end trays
-        return (name, f"{show_pct(over.least)} to {show_pct(over.most)}", "-", "-", ends[0], "-", "-", "-", "-")
+        return (name, f"{show_figure(over.least)} to {show_figure(over.most)}", "-", "-", ends[0], "-", "-", "-", "-")
     whole = bool(result.whole_spacings(np.array([bout.width_m]))[0])
     cvs = (bout.cv_pct, bout.cv_trays_pct if whole else math.nan, bout.cv_line_pct)
     rates = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
-    shares = (show_pct(share, digits=0) for share in (bout.within_10_pct, bout.within_20_pct))
-    return (name, *map(show_pct, cvs), *((ends[0], "-", "-") if ends else rates), *shares)
+    shares = (show_figure(share, digits=0) for share in (bout.within_10_pct, bout.within_20_pct))
+    return (name, *map(show_figure, cvs), *((ends[0], "-", "-") if ends else rates), *shares)
 
 
 def width_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...]:
@@ -546,7 +550,7 @@ def width_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...
             )
             kept = {WITHIN: "yes", CLOSE: "close", OVER: "no"}.get(row.standing[method], "-")
             rates = (show_rate(rate, result, system) for rate in (row.mean, least, most))
-            cells.append((*widths, show_pct(cv), kept, show_pct(line), *rates))
+            cells.append((*widths, show_figure(cv), kept, show_figure(line), *rates))
         tables.append(Table(columns, tuple(cells), f"Bout widths, {method}", notes))
     return tuple(tables)
 

@@ -11,7 +11,7 @@ import numpy as np
 from spreadcheck.improve.tune import BEYOND, CLEAR, LOWEST, UNCLEAR, WIDEST, Answer, Tuning
 from spreadcheck.show.compare import doubt_blocks, names_of, sheet_json
 from spreadcheck.show.document import Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
-from spreadcheck.show.format import rate_unit, show_pct, show_width
+from spreadcheck.show.format import rate_unit, show_figure, show_width
 from spreadcheck.show.json import envelope
 from spreadcheck.show.plots import mark_centre, mark_limit, offset_label, plain, plain_style, scales
 from spreadcheck.units import from_inside, show, shown_unit
@@ -48,7 +48,7 @@ def tuning_document(found: Tuning, system: str = "metric", *, svg: str = "") -> 
         rows = [
             (
                 *(one.number(value) for one, value in zip(found.settings, setting, strict=True)),
-                show_pct(cv),
+                show_figure(cv),
                 show(width, "length", system, unit=False, digits=1),
             )
             for setting, cv, width in found.trade_off
@@ -117,11 +117,11 @@ def _best(found: Tuning, one: Answer, system: str) -> str:
     tested = found.results[one.best_tested]
     at = _tested(found, one.best_tested)
     if one.goal == LOWEST:
-        low, high = (show_pct(end) for end in one.cv_band_pct or (0.0, 0.0))
-        measured = show_pct(tested.bouts[found.method].cv_pct)
+        low, high = (show_figure(end) for end in one.cv_band_pct or (0.0, 0.0))
+        measured = show_figure(tested.bouts[found.method].cv_pct)
         lead = f"At {show_width(found.bout_width_m, system)} the CV is lowest at {_at(found, one.best)}"
         return (
-            f"{lead}: {show_pct(one.cv_pct or 0.0)} % ({found.level_pct:g} % band {low} to {high}); best test: "
+            f"{lead}: {show_figure(one.cv_pct or 0.0)} % ({found.level_pct:g} % band {low} to {high}); best test: "
             f"{measured} % at {at}."
         )
     unit = shown_unit("length", system)
@@ -153,7 +153,7 @@ def _standing(found: Tuning, one: Answer, system: str) -> Iterator[str]:
     if alike != _stretch(found, tuple((value, value) for value in one.best)):  # else it is the best itself
         yield f"Can't be told from the best: {alike}."
     if one.gain > 0 and one.probability_pct > 0:
-        gain = f"{show_pct(one.gain)} % of CV" if one.goal == LOWEST else show(one.gain, "length", system, digits=1)
+        gain = f"{show_figure(one.gain)} % of CV" if one.goal == LOWEST else show(one.gain, "length", system, digits=1)
         yield f"Against the best setting tested it gains {gain}, and is better with {one.probability_pct:.0f} % chance."
     yield _next(found, one, system)
 
@@ -190,7 +190,7 @@ def _tests(found: Tuning, system: str) -> Table:
         cells = [f"{value:.6g}" for value in values.tolist()]
         cells[0] += "*" if over else ""
         if wanted:
-            cells += [show_pct(result.bouts[found.method].cv_pct), result.verdicts[found.method].state]
+            cells += [show_figure(result.bouts[found.method].cv_pct), result.verdicts[found.method].state]
         cells.append(show_width(result.effective_width_m(found.method), system, unit=False))
         rows.append((*cells, str(result.profile.passes_used), result.test.name))
     notes = ("* over the highest speed: never taken for the best",) if found.over.any() else ()

@@ -15,7 +15,7 @@ from spreadcheck.judge.verdict import CANT_BE_JUDGED, NOT_EVEN, Verdict
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points
-from spreadcheck.show.format import show_pct, show_share, show_width, target_words
+from spreadcheck.show.format import show_figure, show_share, show_width, target_words
 from spreadcheck.show.json import picked
 from spreadcheck.show.terminal import wrapped
 from spreadcheck.spread.tails import FigureRange, metered_kg_ha_m
@@ -34,10 +34,12 @@ def verdict_sentence(verdict: Verdict, system: str = "metric", length: Callable[
         return f"{at}: {CANT_BE_JUDGED}. What blocks it: {', '.join(verdict.blocking)}."
     of = f" of {verdict.part}" if verdict.part else ""
     within = "over" if verdict.cv_pct > verdict.limit_pct else "within"
-    said = f"{at}: {verdict.state}. CV{of} {show_pct(verdict.cv_pct)} %, {within} the limit of {verdict.limit_pct:g} %"
+    said = (
+        f"{at}: {verdict.state}. CV{of} {show_figure(verdict.cv_pct)} %, {within} the limit of {verdict.limit_pct:g} %"
+    )
     if verdict.close:
         other = "keeps" if within == "over" else "does not keep"
-        return f"{said}; close: CV by trays {show_pct(verdict.cv_trays_pct)} % {other} it."
+        return f"{said}; close: CV by trays {show_figure(verdict.cv_trays_pct)} % {other} it."
     error = length(verdict.error_m, system)
     sure = chance_words(verdict.probability_pct, verdict.probability_most_pct)
     because = {
@@ -150,7 +152,7 @@ def field_words(
             told[0] += f", {show_share(mean, test.target_kg_ha)} % of {aim}"
         told.append(f"least {rate(bout.min_kg_ha)}, most {rate(bout.max_kg_ha)}")
     if not result.tail_curves:
-        told.append(f"{show_pct(bout.within_20_pct, digits=0)} % of it is within 20 % of the mean")
+        told.append(f"{show_figure(bout.within_20_pct, digits=0)} % of it is within 20 % of the mean")
     if bout.part:
         told.append(f"all components together, {bout.part} decides")
     return "; ".join([*told, "trays can't tell the bins apart"] if test.bins_together else told)
@@ -170,7 +172,7 @@ def effective_words(result: Assessment, method: str, system: str = "metric") -> 
     run = result.curves[method].effective_run(result.limit_pct)
     if run is None:
         best = result.curves[method].best
-        return "none" if best is None else f"none; best {show_pct(best[1])} % at {width_down(best[0], system)}"
+        return "none" if best is None else f"none; best {show_figure(best[1])} % at {width_down(best[0], system)}"
     far = width_down(run.to_m, system)
     if run.censored:
         return f"at least {far}, the line ends there"
@@ -223,10 +225,10 @@ def advice_words(
     words = f"Advised: the limit is kept even {error} off either way; {noise}."
     if band is not None and advised in result.curves[method].width_m.tolist() and not result.tail_curves:
         room = width_down(min(advised - band.from_m, band.to_m - advised), system)
-        dip = f"a dip of the CV ({show_pct(band.lowest_cv_pct)} %)"
+        dip = f"a dip of the CV ({show_figure(band.lowest_cv_pct)} %)"
         return f"Advised: {dip}; the limit is kept up to {room} off either way, not farther; {noise}."
     if band is not None and band.lowest_at_m > _DIP * advised:
-        words += f" Most even: {width_down(band.lowest_at_m, system)}, CV {show_pct(band.lowest_cv_pct)} %."
+        words += f" Most even: {width_down(band.lowest_at_m, system)}, CV {show_figure(band.lowest_cv_pct)} %."
     return words
 
 

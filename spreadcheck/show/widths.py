@@ -13,7 +13,7 @@ from spreadcheck.money.economics import WidthCase, WidthStudy
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.csv import csv_text, in_units
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
-from spreadcheck.show.format import about_test, show_pct, show_width
+from spreadcheck.show.format import about_test, show_figure, show_width
 from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.verdict import MARKS, marks_words, verdict_data
 from spreadcheck.spread.tails import ends_of, tailed
@@ -75,9 +75,9 @@ def _rows(study: WidthStudy, system: str) -> Iterator[Row]:
     def as_tested(value: float) -> str:
         return f"{value:.1f}" if relative else said("rate", value)
 
-    yield "CV, which decides, %", lambda c: show_pct(c.cv_pct) + MARKS.get(c.standing, "")
-    yield "CV by trays, %", lambda c: show_pct(c.cv_trays_pct)
-    yield "CV by line, %", lambda c: show_pct(c.cv_line_pct)
+    yield "CV, which decides, %", lambda c: show_figure(c.cv_pct) + MARKS.get(c.standing, "")
+    yield "CV by trays, %", lambda c: show_figure(c.cv_trays_pct)
+    yield "CV by line, %", lambda c: show_figure(c.cv_line_pct)
     by_pass, by_metering = "", ""
     if (mass := study.judged.mass_of_passes) is not None and not relative:  # the passes differ in level
         by_pass = f" ({100 * mass.least - 100:+.0f} to {100 * mass.most - 100:+.0f} %)"
@@ -92,10 +92,10 @@ def _rows(study: WidthStudy, system: str) -> Iterator[Row]:
     yield f"most, {rate}", lambda c: said("rate", c.at_target_max_kg_ha)
     yield f"flow needed, {shown_unit('flow', system)}", lambda c: said("flow", c.work.flow_kg_s)
     yield "Share of the field, %", None
-    yield "more than 10 % below the mean", lambda c: show_pct(c.under_10_pct)
-    yield "more than 20 % below the mean", lambda c: show_pct(c.under_20_pct)
-    yield "more than 10 % above the mean", lambda c: show_pct(c.over_10_pct)
-    yield "more than 20 % above the mean", lambda c: show_pct(c.over_20_pct)
+    yield "more than 10 % below the mean", lambda c: show_figure(c.under_10_pct)
+    yield "more than 20 % below the mean", lambda c: show_figure(c.under_20_pct)
+    yield "more than 10 % above the mean", lambda c: show_figure(c.over_10_pct)
+    yield "more than 20 % above the mean", lambda c: show_figure(c.over_20_pct)
     yield "Longest stripe under 90 % of the mean", None
     yield f"its width, {length}", lambda c: said("length", c.stripe_m)
     yield f"its middle, {length} off the centre", lambda c: said("length", c.stripe_middle_m)
@@ -158,7 +158,7 @@ def _lowest(study: WidthStudy, system: str) -> list[Block]:
     lines += [f"Lowest {case.method}: {_told(study, case, system)}" for case in others]
     limit = f"the CV limit of {study.judged.limit_pct:g} %"
     if best.standing == CLOSE:
-        lines.append(f"That is close to {limit}: CV by trays is {show_pct(best.cv_trays_pct)} %.")
+        lines.append(f"That is close to {limit}: CV by trays is {show_figure(best.cv_trays_pct)} %.")
     elif best.standing != WITHIN:
         words = f"NOT within {limit}: see the stripes."
         lines.append(f"The width with the lowest total is {words}")
@@ -167,7 +167,7 @@ def _lowest(study: WidthStudy, system: str) -> list[Block]:
 
 def _told(study: WidthStudy, case: WidthCase, system: str) -> str:
     cost = f"{_per_area(case.cost.total_per_ha, system)} {_money(study, system)}"
-    return f"{show_width(case.width_m, system)} {case.method}, {cost}, CV {show_pct(case.cv_pct)} %"
+    return f"{show_width(case.width_m, system)} {case.method}, {cost}, CV {show_figure(case.cv_pct)} %"
 
 
 def _open_ends(study: WidthStudy, system: str) -> list[Block]:
@@ -179,7 +179,7 @@ def _open_ends(study: WidthStudy, system: str) -> list[Block]:
     for width in dict.fromkeys((widths[0], widths[-1])):
         found = [scan_methods(one, [width]) for one in profiles]
         cvs = [float(scans[method].cv_line_pct[0]) for scans in found for method in METHODS]
-        told.append(f"{show_pct(min(cvs))} to {show_pct(max(cvs))} % at {show_width(width, system)}")
+        told.append(f"{show_figure(min(cvs))} to {show_figure(max(cvs))} % at {show_width(width, system)}")
     left, right = ends.share_pct
     words = (
         f"THE END TRAYS STILL CATCH {left:.0f} and {right:.0f} % of the peak: what fell beyond them is missing, so "

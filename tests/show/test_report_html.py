@@ -17,7 +17,7 @@ from spreadcheck.cli import main
 from spreadcheck.judge.assessment import bouts_at
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FormRow
-from spreadcheck.show.format import show_pct, show_rate, show_width
+from spreadcheck.show.format import show_figure, show_rate, show_width
 from spreadcheck.show.report import bout_table, plain_words, report_html
 from spreadcheck.show.verdict import down_m
 from spreadcheck.spread.widths import check_widths
@@ -132,17 +132,17 @@ def test_what_is_shown_is_rounded_as_the_library_rounds(browser):
         browser.driver.execute_script("document.querySelector(`[value='${arguments[0]}']`).click()", method)
         move(browser, 17.4)
         bout = bouts_at(result.profile, 17.4)[method]
-        assert browser.find("#now-cv").text == f"{show_pct(bout.cv_pct)} %"
+        assert browser.find("#now-cv").text == f"{show_figure(bout.cv_pct)} %"
         assert browser.find("#now-cv-trays").text == "-"  # between whole spacings it jumps
-        assert browser.find("#now-cv-line").text == f"{show_pct(bout.cv_line_pct)} %"
+        assert browser.find("#now-cv-line").text == f"{show_figure(bout.cv_line_pct)} %"
         for name, rate in (("mean", bout.mean_kg_ha), ("least", bout.min_kg_ha), ("most", bout.max_kg_ha)):
             shown = f"{show_rate(rate, result)} kg/ha ({show_rate(rate, result, 'us')} lb/ac)"
             assert browser.find(f"#now-{name}").text == shown
-        assert browser.find("#now-within-10").text == f"{show_pct(bout.within_10_pct, digits=0)} %"
-        assert browser.find("#now-within-20").text == f"{show_pct(bout.within_20_pct, digits=0)} %"
+        assert browser.find("#now-within-10").text == f"{show_figure(bout.within_10_pct, digits=0)} %"
+        assert browser.find("#now-within-20").text == f"{show_figure(bout.within_20_pct, digits=0)} %"
         move(browser, 17)
         whole = bouts_at(result.profile, 17.0)[method]
-        assert browser.find("#now-cv-trays").text == f"{show_pct(whole.cv_trays_pct)} %"
+        assert browser.find("#now-cv-trays").text == f"{show_figure(whole.cv_trays_pct)} %"
         move(browser, 17.4)
         verdict = "even enough" if bout.cv_pct <= 15 else "NOT even enough"
         assert f"At 17.4 m (57.1 ft), driven {method}: {verdict}, CV" in browser.find("#verdict").text

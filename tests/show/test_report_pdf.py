@@ -13,7 +13,7 @@ from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FormRow
 from spreadcheck.show.analyse import width_rows
-from spreadcheck.show.format import show_pct, show_rate, show_width
+from spreadcheck.show.format import show_figure, show_rate, show_width
 from spreadcheck.show.pdf import document_pdf
 from spreadcheck.show.report import (
     bout_table,
@@ -102,7 +102,7 @@ def test_figures_are_the_librarys(poppler, system):
         for row in shown:
             cv, line, least, most = row.scans[method]
             figures = [
-                show_pct(cv), "yes" if cv <= 15 else "no", show_pct(line),
+                show_figure(cv), "yes" if cv <= 15 else "no", show_figure(line),
                 *(show_rate(rate, result, system) for rate in (row.mean, least, most)),
             ]  # fmt: skip
             width = show_width(row.width_m, system, unit=False)

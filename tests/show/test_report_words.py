@@ -11,7 +11,7 @@ from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import both_sides
 from spreadcheck.show.document import Table
-from spreadcheck.show.format import show_pct, show_rate, show_width
+from spreadcheck.show.format import show_figure, show_rate, show_width
 from spreadcheck.show.pattern_text import pattern_headline
 from spreadcheck.show.report import (
     BLANK,
@@ -56,12 +56,13 @@ def test_figures_are_the_librarys(path, system):
         assert f"At {show_width(bout.width_m, system)} (" in words["In short"]
         said = words["Is it even enough at the width driven?"]
         assert result.verdicts[method].state in said
-        assert f" {show_pct(bout.cv_pct)} %, " in said
+        assert f" {show_figure(bout.cv_pct)} %, " in said
         unit = "lb/ac" if system == "us" else "kg/ha"
         for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha):
             assert f"{show_rate(rate, result, system)} {unit} (" in words["What the field gets"]
         assert (
-            f"{show_pct(bout.within_10_pct, digits=0)} % of the field lies within 10 %" in words["What the field gets"]
+            f"{show_figure(bout.within_10_pct, digits=0)} % of the field lies within 10 %"
+            in words["What the field gets"]
         )
         assert effective_words(result, method, system) in words["How far apart the passes may be driven"]
         if not result.pattern.kind.outlets and not result.blocking:
@@ -112,7 +113,7 @@ def test_no_width_is_even_enough():
     assert words["In short"].startswith("No bout width that was tried is even enough with this setting")
     best = result.curves[METHODS[0]].best
     assert f"the best is {show_width(best[0])} (" in words["How far apart the passes may be driven"]
-    assert f"with a CV of {show_pct(best[1])} %." in words["How far apart the passes may be driven"]
+    assert f"with a CV of {show_figure(best[1])} %." in words["How far apart the passes may be driven"]
     assert "Don't spread with this setting" in words["What to do"]
 
 
@@ -194,7 +195,7 @@ def test_open_ends_are_told_as_ranges_only():
     gets = told(result)["What the field gets"]
     assert f"gets {ends} on average, {because}." in gets
     assert "thinnest" not in gets
-    assert show_pct(bout.cv_line_pct) + " %." not in told(result)["Is it even enough at the width driven?"]
+    assert show_figure(bout.cv_line_pct) + " %." not in told(result)["Is it even enough at the width driven?"]
     tables = [block.caption for block in report(result).blocks if isinstance(block, Table)]
     assert not any(caption.startswith(("Bout widths", "Effective width at")) for caption in tables)
 
