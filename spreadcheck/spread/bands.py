@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import field
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -138,14 +138,11 @@ def width_curves(profile: Profile, *, step_m: float = STEP_M) -> dict[str, Width
     steps = max(int(np.ceil((last - first) / min(step_m, spacing / 2) - 1e-9)), 1)
     widths = np.linspace(first, last, steps + 1) if last > first else np.array([first][: last >= first - 1e-9])
 
-    def exact(width_m: FloatArray) -> FloatArray:
-        return np.asarray(squares(width_m) * _of_trays(width_m / spacing))
+    def exact(width_m: FloatArray, row: int | slice) -> FloatArray:
+        return np.asarray(squares(width_m) * _of_trays(width_m / spacing))[row]
 
-    cv = 100.0 * np.sqrt(exact(widths)) if len(widths) else np.empty((len(METHODS), 0))
-    return {
-        method: WidthCurve(method, widths, cv[row], lambda width_m, row=row: exact(width_m)[row])  # type: ignore[misc]
-        for row, method in enumerate(METHODS)
-    }
+    cv = 100.0 * np.sqrt(exact(widths, slice(None))) if len(widths) else np.empty((len(METHODS), 0))
+    return {method: WidthCurve(method, widths, cv[row], partial(exact, row=row)) for row, method in enumerate(METHODS)}
 
 
 def cv_on_average(cv_line_pct: ArrayLike, width_m: ArrayLike, spacing_m: float) -> FloatArray:
