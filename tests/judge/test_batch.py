@@ -319,3 +319,6 @@ def test_no_width_is_told_as_if_it_held(tmp_path):
         assert [rows["blocked.csv"][key] for key in keys] == [None, None, None]
     assert rows["blocked.csv"]["blocking"]
     assert not rows["open.csv"]["blocking"]
+    assert rows["open.csv"]["within_limit"] is True
+    assert rows["blocked.csv"]["within_limit"] is None  # its CV is the same: no "no" where nothing is known
+    assert rows["blocked.csv"]["cv_back_and_forth_pct"] == rows["open.csv"]["cv_back_and_forth_pct"]
