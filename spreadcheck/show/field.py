@@ -8,7 +8,7 @@ from typing import Any
 from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.field.case import FieldCase, FieldStudy
 from spreadcheck.field.deposit import ARC, Landing
-from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap
+from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap, Spot
 from spreadcheck.field.study import Worth
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
@@ -70,7 +70,7 @@ def field_document(
         blocks.append(Picture(f"What {study.name} gets", _PICTURE.format(cell), svg=svg, wide=True))
     blocks.append(_masses(study, system))
     if study.spots:
-        spots = ((f"{spot.number}  {spot.name}", f"{spot.times:.1f}") for spot in study.spots)
+        spots = ((f"{spot.number}  {spot.name}", times_words(spot)) for spot in study.spots)
         columns = (Column("place", align="left"), Column("times the target"))
         blocks.append(Table(columns, tuple(spots), caption="Heaviest and lightest places"))
     if study.headings:
@@ -118,6 +118,11 @@ def _driven(study: FieldStudy, case: FieldCase, system: str) -> str:
         f"{length_words(driving.on_m, system)} and shuts "
         f"{length_words(driving.off_m, system)} past the inner edge of the headland{drift}{border}"
     )
+
+
+def times_words(spot: Spot) -> str:
+    """How many times the target one place gets, on the map as in the table; what rounds to none is nothing."""
+    return f"{spot.times:.1f}" if spot.times >= 0.05 else "nothing"
 
 
 def _answers(study: FieldStudy) -> Iterator[Answer]:

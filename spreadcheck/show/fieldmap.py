@@ -15,7 +15,7 @@ from spreadcheck.field.fieldmap import BANDS_PCT, NEAR_PCT, FieldMap
 from spreadcheck.field.places import rings_of
 from spreadcheck.field.study import Worth
 from spreadcheck.show.document import Place
-from spreadcheck.show.field import field_document, in_proportion, length_words, share_words, way_words
+from spreadcheck.show.field import field_document, in_proportion, length_words, share_words, times_words, way_words
 from spreadcheck.show.html import document_html, from_template, web_part
 from spreadcheck.show.plots import plain, plain_style
 from spreadcheck.show.verdict import to_hand_over
@@ -92,10 +92,8 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     words.axis("off")
     words.legend(handles=patches, loc="upper left", fontsize=7, title="Rate and share of the target",
                  title_fontsize=8, borderaxespad=0, alignment="left")  # fmt: skip
-    told = ["Heaviest and lightest places"] if study.spots else []
-    for spot in study.spots:
-        times = f"{spot.times:.1f} times the target" if spot.times >= 0.05 else "nothing"
-        told.append(f"{spot.number}  {plain(spot.name)}: {times}")
+    told = ["Heaviest and lightest places, times the target"] if study.spots else []
+    told += [f"{spot.number}  {plain(spot.name)}: {times_words(spot)}" for spot in study.spots]
     named.axis("off")
     named.text(0, 1, "\n".join(told), fontsize=7, va="top")
     _draw_difference(side, study)

@@ -14,7 +14,8 @@ from spreadcheck.field.study import study_field, study_fields, switching_steps, 
 from spreadcheck.field.track import Fixes, Track
 from spreadcheck.passes.noise import NOTHING_STATED
 from spreadcheck.sheet.traytest import tray_test
-from spreadcheck.show.field import way_words
+from spreadcheck.show.field import field_document, way_words
+from spreadcheck.show.fieldmap import field_figure
 
 X = np.arange(-18, 19.0)
 FORM = {"target rate": "150 kg/ha", "bout width": "24 m", "travel speed": "10 km/h"}
@@ -216,6 +217,15 @@ def test_spots_are_where_it_is_heavy_and_light(study):
     assert {spot.times > 1 for spot in study.spots} == {True, False}
     corner = min((spot for spot in study.spots if spot.times < 1), key=lambda spot: spot.times)
     assert corner.place == "headland corner"
+
+
+def test_a_place_that_gets_nothing_is_told_alike_on_screen_and_map(study):
+    bare = replace(study, spots=(replace(study.spots[0], times=0.049), replace(study.spots[0], times=0.051)))
+    table = next(b for b in field_document(bare).blocks if getattr(b, "caption", "") == "Heaviest and lightest places")
+    assert [times for _, times in table.rows] == ["nothing", "0.1"]
+    on_map = [text.get_text() for axes in field_figure(bare).axes for text in axes.texts]
+    told = next(text for text in on_map if text.startswith("Heaviest and lightest places")).splitlines()
+    assert [line.rsplit(": ", 1)[1] for line in told[1:]] == ["nothing", "0.1"]
 
 
 def test_executors_give_the_same():
