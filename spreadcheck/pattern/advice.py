@@ -353,6 +353,22 @@ APART = {
     frozenset((PLACE, THROW)): "Measure the speed and look at the throwing parts first; only where these are right is "
     "the place where the product lands moved.",
 }
+# what throws nothing has words of its own: air carries to outlets and plates lay, or it falls through gaps
+APART_OF = {
+    BOOM: {
+        frozenset((FEED, MACHINE)): "Catch what each outlet gives for the same time, machine still and as the manual "
+        "shows: masses unlike are rollers, hoses or air; masses alike are the plates, or how level and high the boom "
+        "is.",
+        frozenset((FEED, THROW)): "Catch what each outlet and each roller gives for the same time, machine still and "
+        "as the manual shows: rollers unlike are the feed; rollers alike and outlets unlike are the hoses or the air.",
+        frozenset((PLACE, THROW)): "Measure the fan's speed and look into hoses and outlets first; only where these "
+        "are right are plates or the boom set.",
+    },
+    DROP: {
+        frozenset((FEED, MACHINE)): "Catch what each gap gives for the same time, machine still and as the manual "
+        "shows: masses unlike are the gaps or how the box is filled; masses alike are the line or the wind.",
+    },
+}
 
 
 @record
@@ -391,14 +407,15 @@ def ranked(kind: str, signs: Mapping[str, float], weigh: Mapping[str, float]) ->
     return tuple(sorted(found, key=lambda each: -each.share))
 
 
-def set_apart(causes: tuple[Ranked, ...]) -> tuple[str, ...]:
-    """The checks that set the first causes apart from one another."""
+def set_apart(kind: str, causes: tuple[Ranked, ...]) -> tuple[str, ...]:
+    """The checks that set the first causes apart from one another, in the words for this kind of spreader."""
+    checks = APART | APART_OF.get(kind, {})
     told: list[str] = []
     for at, one in enumerate(causes):
         for other in causes[at + 1 :]:
             pair = frozenset((one.cause.family, other.cause.family))
             keys = [pair, *(frozenset((family, MACHINE)) for family in (GROUND, PRODUCT, FEED) if family in pair)]
-            check = next((APART[key] for key in keys if key in APART), None)
+            check = next((checks[key] for key in keys if key in checks), None)
             if check is not None and check not in told:
                 told.append(check)
     return tuple(told)

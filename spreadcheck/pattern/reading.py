@@ -113,7 +113,7 @@ class PatternReading:
     @property
     def apart(self) -> tuple[str, ...]:
         """The checks that set the first causes apart."""
-        return set_apart(self.advice[:FIRST])
+        return set_apart(self.kind.name, self.advice[:FIRST])
 
 
 def read_pattern(

@@ -393,6 +393,9 @@ def test_a_boom_is_never_told_of_discs():
         words = [text for c in own for text in (c.part, *(why for _, why in c.signs.values()))]
         words += [c.look for c in own if len(c.kinds) == 1] + list(cautions_of(KINDS[kind]))
         assert not any(re.search(r"\bdisc|\bvane|spinner", text) for text in words), kind
+        apart = advice.set_apart(kind, tuple(advice.Ranked(cause, 0.1, ()) for cause in own))
+        assert apart
+        assert not any(re.search(r"\bdisc|\bvane|spinner|throw", text) for text in apart), kind
 
 
 def run(*arguments):
