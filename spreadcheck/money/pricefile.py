@@ -197,6 +197,7 @@ class CostBasis:
     prices: Prices = dataclasses.field(default_factory=Prices)
     response: Response | None = None
     efficiency_given: bool = False
+    target_place: str = ""  # where the target rate is written, if not on the sheet
 
 
 def read_price_file(path: str | os.PathLike[str]) -> PriceFile:
@@ -328,7 +329,8 @@ def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] 
         fuel_use_l_h=figures.get("fuel_use"),
         crop_per_t=figures.get("crop_price"),
     )
-    return CostBasis(land, figures.get("target"), prices, response, "efficiency" in figures)
+    place = written["target"][1] if "target" in figures else ""
+    return CostBasis(land, figures.get("target"), prices, response, "efficiency" in figures, place)
 
 
 def _odd_prices(named: Mapping[str, str], written: Written) -> list[Fault]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from spreadcheck.errors import shown
+from spreadcheck.errors import shown, visible
 from spreadcheck.judge.assessment import CLOSE, WITHIN
 from spreadcheck.money.economics import WidthCase, WidthStudy
 from spreadcheck.sheet.labels import METHODS
@@ -197,6 +197,10 @@ def _taken_for_granted(study: WidthStudy, system: str) -> Iterator[str]:
         yield "No target rate is known, so rates are those of the test's metering; add --target to scale them."
     else:
         yield SCALED
+        stated = study.judged.test.target_kg_ha
+        if basis.target_place and stated is not None and not math.isclose(stated, basis.target_kg_ha, rel_tol=1e-4):
+            used, other = (show(rate, "rate", system) for rate in (basis.target_kg_ha, stated))
+            yield f"Target rate {used} is used, from {visible(basis.target_place)}; the sheet states another, {other}."
     if study.speed_from_sheet:
         speed = show(basis.field.speed_m_s, "speed", system)
         yield f"Travel speed {speed} is the tray test's; add --speed if the field is driven faster."

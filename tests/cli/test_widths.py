@@ -82,6 +82,19 @@ def test_what_was_assumed_is_told(sheet):
     assert "taken as" not in told
 
 
+def test_a_target_rate_that_the_sheet_does_not_state_is_told(sheet):
+    """Both rates and the place of the one that is used; nothing where they agree."""
+    assert "the sheet states another" not in run(sheet, "--prices", PRICES).stdout
+    text = sheet.read_text(encoding="utf-8").replace("target rate,150,", "target rate,180,")
+    sheet.write_text(text, encoding="utf-8")
+    words = " ".join(run(sheet, "--prices", PRICES).stdout.split())
+    assert "Target rate 150.0 kg/ha is used, from " in words
+    assert 'table [field], key "target_rate"; the sheet states another' in words
+    assert "the sheet states another, 180.0 kg/ha." in words
+    words = " ".join(run(sheet, "--prices", PRICES, "--target", "160 kg/ha").stdout.split())
+    assert "Target rate 160.0 kg/ha is used, from option --target; the sheet states another" in words
+
+
 def test_no_target_no_scaling(sheet):
     text = sheet.read_text(encoding="utf-8").replace("target rate,150,kg/ha\n", "")
     shown = run("-", "--at", "24 m", input=text)
