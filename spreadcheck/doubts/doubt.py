@@ -14,6 +14,8 @@ from spreadcheck.limits import LIMITS
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.units import from_inside, show, shown_unit
 
+_NO_WORSE = 0.05  # two explanations that fit as closely as this fit alike
+
 
 @record
 class Quantity:
@@ -121,6 +123,11 @@ class Explanation:
     leaves: frozenset[str] | None = None
     corrected: TrayTest | None = field(default=None, repr=False, compare=False)
 
+    @property
+    def blocked(self) -> bool:
+        """Whether the slip put right leaves the test blocked: it stands behind the others."""
+        return self.verdict is not None and self.verdict.values["blocked"] is True
+
     def text(self, system: str = "metric") -> str:
         """All of it as one sentence."""
         then = f" The test then has: {self.verdict.text(system)}." if self.verdict else ""
@@ -161,11 +168,16 @@ class Doubt:
         return self.remedy_words.text(system)
 
     def first_step(self, system: str = "metric") -> str:
-        """What to do first: what the best explanation asks for, where one was found, else the remedy."""
+        """What to do first: what the best explanation asks for, where one was found, else the remedy.
+
+        Where the same slip may as well be in another row, both rows are named: nothing tells which of them is wrong.
+        """
         if not self.explanations:
             return self.remedy(system)
         best = self.explanations[0]
-        return f"perhaps {best.words.text(system)}: {best.remedy}"
+        alike = [each for each in self.explanations if each.code == best.code and each.fits > best.fits - _NO_WORSE]
+        alike = [each for each in alike if each.blocked == best.blocked]
+        return "; or ".join(f"perhaps {each.words.text(system)}: {each.remedy}" for each in alike)
 
     def message(self, system: str = "metric") -> str:
         """All of it as one plain paragraph."""

@@ -282,17 +282,12 @@ def with_verdicts(
                 with contextlib.suppress(SpreadcheckError):  # put right in this way, the test can't be assessed at all
                     verdict, leaves = judged(slip.corrected)
                     slip = replace(slip, verdict=verdict, leaves=leaves)
-            vain = slip.leaves is not None and each.code in slip.leaves and _blocked(slip)
+            vain = slip.leaves is not None and each.code in slip.leaves and slip.blocked
             if not (vain and each.code == "passes-disagree"):
                 found.append(slip)
-        found.sort(key=_blocked)
+        found.sort(key=lambda slip: slip.blocked)
         told.append(replace(each, explanations=tuple(found)))
         best = found[0] if found else None
         if best is not None and each.blocking and best.leaves is not None and best.fits >= LIMITS["explained"].value:
             gone |= _FOLLOW - best.leaves - {each.code}
     return tuple(each for each in told if each.code not in gone)
-
-
-def _blocked(slip: Explanation) -> bool:
-    """Whether a slip put right leaves the test blocked: it stands behind the others."""
-    return slip.verdict is not None and slip.verdict.values["blocked"] is True

@@ -1,5 +1,7 @@
 """Masses that can't be right, and the slip behind them: factors by hand, the pattern held against what it was."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -78,6 +80,18 @@ def test_bout_width_in_feet():
 def test_offsets_in_feet():
     found = doubts(x=X / 0.3048, form=KNOWN["target"])["mass-implausible"]
     assert found.explanations[0].remedy == "write ft for m below `offset`"
+
+
+def test_the_offsets_are_named_beside_the_bout_width():
+    """Metres written under `ft`: bout width and pattern are as far apart as with a bout width in feet under `m`."""
+    x, bout = np.arange(-15.0, 16.0), {"bout width": "20 m"}
+    catch = np.repeat(5.0 * SHAPE[:, None], 3, axis=1)
+    rows = ("write the row `bout width,20,ft`", "write m for ft below `offset`")
+    for tray in ("0.2 m", "0.5 m"):  # the wider trays overlap unless the offsets are in metres
+        test = tray_test(x, catch, tray_width=tray, tray_length="0.5 m", form=bout)
+        found = {doubt.code: doubt for doubt in assess(replace(test, offset_unit="ft")).doubts}["widths-apart"]
+        assert found.blocking
+        assert [row in found.first_step() for row in rows] == [tray == "0.2 m", True]
 
 
 def test_a_bout_far_too_wide_is_told_and_judged():
