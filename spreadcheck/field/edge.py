@@ -93,6 +93,7 @@ LEFT, RIGHT = "left", "right"
 SIDES = (LEFT, RIGHT)
 HALF_BOUT = "half bout"
 EDGE_M = 100.0  # of edge, that masses are told for
+MOST_LINES = 2  # tray lines in a bout: at more, passes leave most of the ground between them bare
 _ROUNDING = 1e-12  # of a pass: less than this beyond the edge is nothing
 _TO_KG = EDGE_M / 10_000.0  # kg/ha x m x 100 m -> kg
 
@@ -377,6 +378,10 @@ def study_edge(
         raise WidthError(Fault("bout width", "is not known", remedy))
     profile = profile_of(test, tails=tails, relative=relative)
     check_widths(profile, width)
+    line_m = float(test.offset_m.max() - test.offset_m.min())
+    if width > MOST_LINES * line_m:
+        problem = f"{width:g} m is more than {MOST_LINES} times the tray line of {line_m:g} m, so passes would not meet"
+        raise WidthError(Fault("bout width", problem, "check the number and its unit"))
     target = test.target_kg_ha if target_kg_ha is None else target_kg_ha
     if target is not None:
         profile = at_target_rate(profile, width, target)

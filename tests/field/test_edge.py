@@ -282,6 +282,7 @@ BARE = tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")
     [
         ({}, WidthError, 'bout width: is not known; write it on the sheet, or add --bout-width "24 m"'),
         ({"bout_width_m": 0}, WidthError, "a bout width of 0 m can't be driven"),
+        ({"bout_width_m": 4.01}, WidthError, "bout width: 4.01 m is more than 2 times the tray line of 2 m"),
         ({"bout_width_m": 2, "first_pass_m": [-1]}, WidthError, "first pass: -1 m from the edge can't be driven"),
         ({"bout_width_m": 2, "first_pass_m": [math.nan]}, WidthError, "first pass: nan m from the edge can't"),
         ({"bout_width_m": 2, "passes": 0}, WidthError, "passes: 0 passes, the first 1 m from the edge, make no field"),
@@ -295,6 +296,10 @@ def test_what_a_study_refuses(arguments, kind, message):
     with pytest.raises(kind) as error:
         study_edge(BARE, **arguments)
     assert message in str(error.value)
+
+
+def test_a_bout_of_two_tray_lines_is_still_studied():
+    assert study_edge(BARE, bout_width_m=4.0, relative=True).bout_width_m == 4.0
 
 
 def test_what_a_person_may_ask_for():
