@@ -214,10 +214,12 @@ def advice_words(
     """Why the advised width differs from the effective one."""
     if result.test.mirrored:
         return f"No width is advised: {MIRRORED}."
-    advised = result.advised_width_m(method)
+    advised, outlets = result.advised_width_m(method), result.pattern.outlets
+    short = outlets is not None and any(outlet.off.value < 0 for outlet in outlets.odd)
+    stripe = " A blocked outlet leaves a stripe at every width: clear what lays too little and test again." * short
     if advised is None:
         tails = " and whatever fell beyond the end trays" if result.tail_curves else ""
-        return f"No width can be advised: none keeps the limit for driving errors either way{tails}."
+        return f"No width can be advised: none keeps the limit for driving errors either way{tails}.{stripe}"
     band = next((band for band in result.bands(method) if band.from_m <= advised <= band.to_m), None)
     error = show_width(result.driving_error_m, system)
     if result.kept is not None:
@@ -226,10 +228,10 @@ def advice_words(
     if band is not None and advised in result.curves[method].width_m.tolist() and not result.tail_curves:
         room = width_down(min(advised - band.from_m, band.to_m - advised), system)
         dip = f"a dip of the CV ({show_figure(band.lowest_cv_pct)} %)"
-        return f"Advised: {dip}; the limit is kept up to {room} off either way, not farther; {noise}."
+        return f"Advised: {dip}; the limit is kept up to {room} off either way, not farther; {noise}.{stripe}"
     if band is not None and band.lowest_at_m > _DIP * advised:
         words += f" Most even: {width_down(band.lowest_at_m, system)}, CV {show_figure(band.lowest_cv_pct)} %."
-    return words
+    return words + stripe
 
 
 def to_hand_over(

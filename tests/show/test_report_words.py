@@ -10,6 +10,7 @@ import pytest
 from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import both_sides
+from spreadcheck.show.analyse import summary_text
 from spreadcheck.show.document import Table
 from spreadcheck.show.format import show_figure, show_rate, show_width
 from spreadcheck.show.pattern_text import pattern_headline
@@ -206,6 +207,14 @@ def test_a_boom_is_told_of_outlets_not_of_discs():
     assert "rollers, fan, hoses or outlets" in todo
     assert not re.search("disc|vane|drop point|kinder", todo)
     assert "Drive " not in todo
+
+
+def test_why_a_blocked_outlet_makes_the_width_small_is_told_beside_it():
+    why = "A blocked outlet leaves a stripe at every width: clear what lays too little and test again."
+    for name, blocked in (("boom_blocked_outlet", True), ("lopsided", False)):
+        result = assess(read_sheet(SAMPLES / f"{name}.csv"))
+        assert all((why in advice_words(result, method)) == blocked for method in METHODS)
+        assert (why in " ".join(summary_text(result).split())) == blocked
 
 
 def test_a_close_call_is_told():
