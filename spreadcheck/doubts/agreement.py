@@ -42,7 +42,7 @@ def agreement_doubts(judged: Judged, passes: Passes) -> Iterator[Doubt]:
     if slips.any() or swapped:
         yield _odd_doubt(test, catches, slips, expected, swapped)
     if len(catches.numbers) > 1:
-        yield from _disagree_doubts(righted, odd & ~slips, whole)
+        yield from _disagree_doubts(righted, odd & ~slips, whole, emptied=not test.cumulative)
     if (found := off_centre(passes, judged.width_m)) is not None:  # by the same test as the advice on the machine
         centre, side = Quantity(abs(found.value), "length"), "right" if found.value > 0 else "left"
         share, wind = 100 * abs(found.value) / judged.width_m, _wind_words(test, found.value)
@@ -143,7 +143,9 @@ def elsewhere(catches: PassCatches) -> tuple[FloatArray, float]:
     return np.array(found), float(by_chance)
 
 
-def _disagree_doubts(catches: PassCatches, apart: NDArray[np.bool_], tried: tuple[Explanation, ...]) -> Iterator[Doubt]:
+def _disagree_doubts(
+    catches: PassCatches, apart: NDArray[np.bool_], tried: tuple[Explanation, ...], *, emptied: bool
+) -> Iterator[Doubt]:
     """Passes that caught more or less, on one side or on both, or `apart` from the others at many trays."""
     passes, gaps, too_far, many = len(catches.numbers), *pass_gaps(catches), apart.sum(axis=1)
     named = [f"pass {number}" for number in catches.numbers]
@@ -162,7 +164,15 @@ def _disagree_doubts(catches: PassCatches, apart: NDArray[np.bool_], tried: tupl
                 Words(f"{named[at]} caught {abs(by)} % {'more' if by > 0 else 'less'} than {others[at]}")
                 for at, by in off
             )
-            yield doubt("pass-level", passes=Listed(told, len(level) - _SHOWN, " passes"))
+            remedy, times = CHECKS["pass-level"].remedy, 1 + gaps[level].mean(axis=1) / 100
+            # trays that were not emptied hold an earlier pass too: near a whole number of passes, and none in the first
+            multiple = np.clip(np.rint(times), 2, np.maximum(level, 1) + 1)
+            near = np.abs(times / multiple - 1) <= LIMITS["pass gap"].value / 100
+            full = [named[at] for at in sorted(level[near & (level > 0)].tolist())] if emptied else []
+            if full:
+                look = f"look whether the trays were emptied before {' and '.join(full)}: not emptied they read just so"
+                remedy = f"{look}, and what they held before has to come off; if they were, {remedy}"
+            yield doubt("pass-level", remedy=remedy, passes=Listed(told, len(level) - _SHOWN, " passes"))
         weight = 1 + gaps[worst] / 100  # of a pass ten times as heavy, sides 10 points apart are 1 % unlike
         alike = weight.max(axis=1) <= weight.min(axis=1) * (1 + LIMITS["pass gap"].value / 100)
         worst = worst[~(np.isin(worst, level) & alike & (many[worst] == 0))]  # its pattern is that of the others

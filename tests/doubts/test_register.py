@@ -461,6 +461,19 @@ def test_a_pass_of_another_level_leaves_the_rate_open_but_not_the_widths(level):
     assert rates.left_open.factor.most == pytest.approx(0.8 * span.most / 150)
 
 
+@pytest.mark.parametrize(
+    ("level", "number", "named"),
+    [(1.98, 3, True), (2.1, 2, True), (1.5, 3, False), (0.5, 3, False), (2.0, 1, False)],
+)
+def test_a_pass_twice_as_heavy_may_be_one_whose_trays_were_not_emptied(level, number, named):
+    """Two passes in every tray read as a pass of twice the level; before the first pass no pass was caught."""
+    catch = three()
+    catch[:, number - 1] *= level
+    remedy = found(laid(catch))["pass-level"].remedy()
+    assert (f"look whether the trays were emptied before pass {number}:" in remedy) == named
+    assert "look whether speed, gate or filling was another in that pass" in remedy
+
+
 @pytest.mark.parametrize("level", [0.3, 10.0])
 def test_sides_are_held_against_each_other_at_the_level_of_their_pass(level):
     """Sides 5 % unlike are within the 10 % that passes may differ by, sides 15 % unlike are not, however heavy."""
