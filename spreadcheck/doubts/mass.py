@@ -30,6 +30,7 @@ _ALIKE = 0.2  # nor is one that fits worse than the best by this
 _STEPS_G = (10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
 _ENOUGH_READINGS = 15  # different readings before their common step says something about the scale
 _SMALL_GRANULE_G = 0.006  # of 2 mm and 1400 kg/m3: the smallest usual one, so that granules scatter least
+_NEVER = 1e-3  # chance that the end trays of a line cut short read so alike
 _MASSES = KINDS["catch mass"].factors
 
 
@@ -171,7 +172,8 @@ def _slips(
 def _container(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
     """The same mass in the outer trays: the tray itself, as granules fall by chance and would scatter.
 
-    Where only the last tray of each side caught nothing, what was aimed at has to come right too.
+    Where only the last tray of each side caught nothing, what was aimed at has to come right too, unless all passes
+    read the same there as they would not by chance.
     """
     rates, grams = profile.rate_kg_ha, catch_g(test)
     three, peak = max(3, len(rates) // 12), float(rates.max())
@@ -206,7 +208,26 @@ def _same(test: TrayTest, profile: Profile, grams: FloatArray, ends: int) -> tup
     rate = tare / grams[~np.isnan(grams)].max() * float(profile.rate_kg_ha.max())
     if rate > LIMITS["rate high"].value:
         fits = max(fits, 1 - (varies / (0.05 * tare)) ** 2)  # no spreader brings as much to the end of the line
-    return ends, tare, varies, chance, min(fits, _without(test, profile, rate)) if ends == 1 else fits
+    if ends == 1 and not _never_by_chance(grams, tare, chance, step):
+        fits = min(fits, _without(test, profile, rate))
+    return ends, tare, varies, chance, fits
+
+
+def _never_by_chance(grams: FloatArray, tare: float, chance: float, step: float) -> bool:
+    """Whether the last trays of all passes weigh the same where granules would not, and no tray weighs less.
+
+    Their squared deviations over the variance of granules, the rounding of the scale added, are chi-square of one less
+    than there are of them. The other trays have to differ from pass to pass, else the passes are copies.
+    """
+    last = grams[[0, -1]][~np.isnan(grams[[0, -1]])]
+    apart = float(((last - last.mean()) ** 2).sum()) + len(last) * step**2 / 12
+    differ = grams[1:-1] - np.nanmean(grams[1:-1], axis=1, keepdims=True)
+    scatter = float(np.sqrt(np.nanmean(differ**2)))
+    if len(last) < 2 or scatter <= 3 * math.sqrt(apart / len(last)) or np.nanmin(grams) < tare - chance:
+        return False
+    from scipy.special import gammainc  # only where the end trays read alike
+
+    return bool(gammainc((len(last) - 1) / 2, apart / chance**2 / 2) < _NEVER)
 
 
 def _without(test: TrayTest, profile: Profile, rate_kg_ha: float) -> float:

@@ -1,12 +1,16 @@
 """Masses that can't be right, and the slip behind them: factors by hand, the pattern held against what it was."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from spreadcheck.judge.assessment import assess
-from spreadcheck.sheet.traytest import tray_test
+from spreadcheck.sheet.traysheet import read_sheet
+from spreadcheck.sheet.traytest import tray_test, with_labels
+
+SAMPLES = Path(__file__).parents[2] / "sample_trays"
 
 X = np.arange(-15, 16) * 1.0
 SHAPE = np.clip((15 - np.abs(X)) / 8, 0, 1)  # 22 m of the peak, half-rate width 22 m
@@ -119,6 +123,36 @@ def test_a_container_is_found_where_only_the_last_trays_caught_nothing():
     (slip,) = found["container-weighed"].explanations
     assert slip.remedy == "weigh an empty tray and write the row `tare,85,g`"
     assert not slip.leaves
+
+
+@pytest.mark.parametrize("target", ["", "150 kg/ha", "300 kg/ha"])
+def test_a_container_is_found_though_no_rate_tells_it(target):
+    """12 g in every tray of a sample: its six last catches read just that, where granules would scatter by 0.5 g."""
+    made = read_sheet(SAMPLES / "even_trapezoid.csv")
+    form = tuple(row for row in made.form if row.label != "target rate")
+    test = replace(made, form=form, catch=made.catch + 12.0)
+    if target:
+        test = with_labels(test, {"target rate": target})
+    found = {doubt.code: doubt for doubt in assess(test).doubts}
+    assert found["container-weighed"].explanations[0].remedy == "weigh an empty tray and write the row `tare,12,g`"
+    assert found["container-weighed"].explanations[0].leaves <= {"mass-implausible"}  # 51 % of 300 kg/ha
+    assert "end-catch" not in found
+
+
+@pytest.mark.parametrize("scale", [0.01, 0.1, 0.5])
+def test_a_line_cut_short_is_no_container_without_a_rate(scale):
+    """Granules of 0.025 g scatter at the ends: alike to a chance of 1e-3, so of 25 lines at most one (p 0.0003)."""
+    rng, middle = np.random.default_rng(5), np.arange(-10.0, 11.0)
+    shape, alarms = np.clip((18 - np.abs(middle)) / 10, 0, 1), 0
+    for _ in range(25):
+        catch = np.round(rng.poisson(400.0 * shape[:, None], (21, 3)) * 0.025 / scale) * scale
+        test = tray_test(middle, catch, tray_width="0.5 m", tray_length="0.5 m", form={"bout width": "20 m"})
+        alarms += any(doubt.code == "container-weighed" for doubt in assess(test).doubts)
+    assert alarms <= 1
+
+
+def test_passes_that_are_copies_say_nothing_of_a_container():
+    assert "container-weighed" not in doubts(5.0 * SHAPE + 2.0, form={"bout width": "20 m"})
 
 
 def test_a_line_across_the_middle_with_runs_forgotten_is_no_container():
