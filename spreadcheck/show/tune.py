@@ -13,12 +13,13 @@ from spreadcheck.show.compare import doubt_blocks, names_of, sheet_json
 from spreadcheck.show.document import Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import rate_unit, show_figure, show_width
 from spreadcheck.show.json import envelope
-from spreadcheck.show.plots import mark_centre, mark_limit, offset_label, plain, plain_style, scales
+from spreadcheck.show.plots import mark_centre, offset_label, plain, plain_style, scales
 from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.tri import TriContourSet
 
 _INK, _BAND, _SECOND = "#1b4f72", "#d9d9d9", "#c0651a"
 _CAUTION = (
@@ -322,8 +323,14 @@ def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
     figure = Figure(figsize=(8, 3.3 * (1 + len(answers))), layout="constrained")
     panels = figure.subplots(1 + len(answers), 1, squeeze=False)[:, 0]
     _draw_profiles(panels[0], found, system)
-    for axes, one in zip(panels[1:], answers, strict=True):
-        (_draw_curve if len(found.settings) == 1 else _draw_map)(axes, found, one, system)
+    if len(found.settings) == 1:
+        for axes, one in zip(panels[1:], answers, strict=True):
+            _draw_curve(axes, found, one, system)
+        return figure
+    lines = [_draw_map(axes, found, one, system) for axes, one in zip(panels[1:], answers, strict=True)]
+    figure.draw_without_rendering()  # where labels stand is known only once all is laid out
+    for axes, each in zip(panels[1:], lines, strict=True):
+        _thin_labels(axes, each)
     return figure
 
 
@@ -379,8 +386,8 @@ def _draw_curve(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
               zorder=4)  # fmt: skip
     start, end = one.alike[0]
     if start < end:
-        words = f"can't be told from the best: {_stretch(found, one.alike)}"
-        axes.axvspan(start, end, ymax=0.03, color="black", alpha=0.6, lw=0, label=plain(words))
+        axes.axvspan(start, end, ymax=0.03, color="black", alpha=0.6, lw=0,
+                     label=f"can't be told from the best:\n{plain(_stretch(found, one.alike))}")  # fmt: skip
     value = (one.cv_pct if one.goal == LOWEST else one.width_m) or 0.0
     axes.axvline(one.best[0], color="black", lw=1.2, ls="-.",
                  label=plain(f"best: {_at(found, one.best)}, {value * scale:.1f} {unit}"))  # fmt: skip
@@ -389,19 +396,21 @@ def _draw_curve(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
                      label=f"highest speed: {show(found.highest_rpm, 'turning speed')}")  # fmt: skip
     if one.goal == LOWEST:
         axes.set_ylim(bottom=0)
-        if axes.get_ylim()[1] > found.limit_pct:
-            mark_limit(axes, found.limit_pct)
+        if axes.get_ylim()[1] > found.limit_pct:  # named with the others: on the line another could cross its name
+            axes.axhline(found.limit_pct, color="black", lw=1.2, ls="--", label=f"limit {found.limit_pct:g} %")
     axes.set(title=f"{title}, {found.method}", xlabel=_axis(found, 0))
     axes.set_ylabel(f"{'CV' if one.goal == LOWEST else 'Effective width'} ({unit})")
-    axes.legend(fontsize=7, loc="best", frameon=True, framealpha=0.9, edgecolor="none")
+    axes.legend(fontsize=7, loc="upper left", bbox_to_anchor=(1.0, 1.0))
 
 
-def _draw_map(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
+def _draw_map(axes: Axes, found: Tuning, one: Answer, system: str) -> TriContourSet:
     """The figure over two settings as lines of equal value, the tests as points with their figures."""
     surface, scale, unit, title = _figure_of(found, one, system)
     x, y = found.surface.setting.T
     lines = axes.tricontour(x, y, surface[0] * scale, levels=8, colors=_INK, linewidths=1)
-    axes.clabel(lines, fontsize=7, fmt=lambda value: f"{value:.1f}")
+    axes.clabel(lines, fontsize=7, fmt=lambda value: f"{value:.1f}", inline=False, zorder=5)
+    for label in lines.labelTexts:
+        label.set_bbox({"fc": "white", "ec": "none", "pad": 0.5, "alpha": 0.85})
     axes.plot(*found.value.T, "o", ms=6, color="black", clip_on=False, label=f"tests, as measured ({unit})")
     for (at_x, at_y), value in zip(found.value, found.measured(one.goal).tolist(), strict=True):
         words = "none" if math.isnan(value) else f"{value * scale:.1f}"
@@ -416,3 +425,24 @@ def _draw_map(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
     axes.set_xlim(x.min() - room[0], x.max() + room[0])
     axes.set_ylim(y.min() - room[1], y.max() + room[1])
     axes.legend(fontsize=7, loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    return lines
+
+
+def _thin_labels(axes: Axes, lines: TriContourSet) -> None:
+    """Take away labels that would cover another or the figure of a test, or that a line of another value crosses."""
+    from matplotlib.path import Path
+
+    places = {
+        f"{level:.1f}": [
+            Path(piece).interpolated(10).vertices for piece in path.to_polygons(axes.transData, closed_only=False)
+        ]
+        for path, level in zip(lines.get_paths(), lines.levels, strict=True)
+    }
+    taken = [text.get_window_extent() for text in axes.texts if text not in lines.labelTexts]
+    for label in lines.labelTexts:
+        box = label.get_window_extent()
+        others = (piece for level, pieces in places.items() if level != label.get_text() for piece in pieces)
+        if any(box.overlaps(one) for one in taken) or any(box.count_contains(piece) for piece in others):
+            label.remove()
+        else:
+            taken.append(box)
