@@ -32,20 +32,22 @@ class Typed:
         self._waiting, self._signal = False, 0
         self._bytes, self._after_return = b"", False
         self._before: dict[int, Any] = {}
+        self._at_terminal = False
         self.broken_off = ""  # what stood after the last line end when the input ended
         self.failed = ""  # why the input can't be read any more
 
     def __enter__(self) -> Typed:
+        self._at_terminal = bool(self._stream and self._stream.isatty())  # asked now: one that has closed is none
         if threading.current_thread() is threading.main_thread():
             heard = [number for number in _SIGNALS if signal.getsignal(number) != signal.SIG_IGN]  # as under nohup
             self._before = {number: signal.signal(number, self._signalled) for number in heard}
         return self
 
     def __exit__(self, *_: object) -> None:
-        hung_up = self._signal == getattr(signal, "SIGHUP", None)
         for number, handler in self._before.items():
-            # a terminal that closes may send its signal twice, and the second must not cut off the way out
-            signal.signal(number, signal.SIG_IGN if hung_up and number == self._signal else handler)
+            # a terminal that closes may send its signal behind the end of its input: it must not cut off the way out
+            late = self._at_terminal and number == getattr(signal, "SIGHUP", None)
+            signal.signal(number, signal.SIG_IGN if late else handler)
 
     def line(self) -> str | None:
         """The next line without its end, or None when the input has ended; raises `TypingStoppedError` at a signal."""
