@@ -217,12 +217,12 @@ def _never_by_chance(grams: FloatArray, tare: float, chance: float, step: float)
     """Whether the last trays of all passes weigh the same where granules would not, and no tray weighs less.
 
     Their squared deviations over the variance of granules, the rounding of the scale added, are chi-square of one less
-    than there are of them. The other trays have to differ from pass to pass, else the passes are copies.
+    than there are of them. The other trays have to differ more from pass to pass, else the passes are near copies.
     """
     last = grams[[0, -1]][~np.isnan(grams[[0, -1]])]
     apart = float(((last - last.mean()) ** 2).sum()) + len(last) * step**2 / 12
-    differ = grams[1:-1] - np.nanmean(grams[1:-1], axis=1, keepdims=True)
-    scatter = float(np.sqrt(np.nanmean(differ**2)))
+    mean = np.nanmean(grams[1:-1], axis=1, keepdims=True)
+    scatter = tare * float(np.sqrt(np.nanmean((grams[1:-1] / mean - 1) ** 2)))  # at the ends, were it in proportion
     if len(last) < 2 or scatter <= 3 * math.sqrt(apart / len(last)) or np.nanmin(grams) < tare - chance:
         return False
     from scipy.special import gammainc  # only where the end trays read alike

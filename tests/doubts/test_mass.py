@@ -155,6 +155,14 @@ def test_passes_that_are_copies_say_nothing_of_a_container():
     assert "container-weighed" not in doubts(5.0 * SHAPE + 2.0, form={"bout width": "20 m"})
 
 
+def test_passes_that_are_near_copies_say_nothing_of_a_container():
+    """Passes of 99, 100 and 101 % of one pattern that ends at 21 % of its peak: the ends differ as all trays do."""
+    x = np.arange(-8.0, 8.1, 0.5)
+    catch = 2.5 * np.exp(-((x / 6.4) ** 2))[:, None] * [0.99, 1.0, 1.01]
+    test = tray_test(x, catch, tray_width="0.5 m", tray_length="0.5 m", form={"bout width": "10 m"})
+    assert "container-weighed" not in {doubt.code for doubt in assess(test).doubts}
+
+
 def test_a_line_across_the_middle_with_runs_forgotten_is_no_container():
     """Ends that catch 75 % of the peak and three times the mass: taking the ends off brings 40 % of what was meant."""
     rng = np.random.default_rng(3)
