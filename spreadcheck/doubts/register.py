@@ -168,7 +168,7 @@ _ROWS = (
           "neighbouring trays {how} from pass to pass (correlation {correlation:.2f}, where chance alone stays "
           "within {chance:.2f})",
           "the intervals take it in and are the longer for it; where gusts shift the pattern too, simulated 90 % "
-          "intervals held only 66 to 88 %",
+          "intervals held 86 to 92 %",
           "repeat the test in steady conditions, driven on the line"),
     Check("noise-disagrees", "the variance between passes against that of counting granules",
           "the passes differ {ratio:.2g} times as much (in variance) as counting granules explains, where chance "
