@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from spreadcheck.cli.say import say
+from spreadcheck.cli.say import folded, say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -162,11 +162,11 @@ def write_into(sheet: str, rows: Iterable[FormRow], *, overwrite: bool, like: Tr
 
     filled = fill_in_sheet(sheet, rows, overwrite=overwrite, like=like)
     if filled.like:
-        say(f"{sheet} is a new sheet for a test on the line of {shown(filled.like)}", err=True)
+        say(folded(f"{sheet} is a new sheet for a test on the line of {shown(filled.like)}"), err=True)
     told = "; ".join(f"{row.label} {row_words(row)}" for row in filled.written)
-    say(f"{sheet}: {told or 'all of it stands there already'}", err=True)
+    say(folded(f"{sheet}: {told or 'all of it stands there already'}"), err=True)
     for row in filled.replaced:
-        say(f"{sheet}: {row.label} was {row_words(row)}", err=True)
+        say(folded(f"{sheet}: {row.label} was {row_words(row)}"), err=True)
     name_next("record" if filled.to_be_weighed else "analyse", sheet)
 
 

@@ -184,6 +184,6 @@ class _Session:
         if self._typed.broken_off.strip():
             self._screen.warn(f'"{shown(self._typed.broken_off)}" was not taken: no Enter came after it.')
         if self._recording is not None:
-            self._screen.end(closing_lines(self._recording, self._path))
+            self._screen.end(*closing_lines(self._recording, self._path))
         else:
-            self._screen.end(made_lines(self._path, made=bool(self._kept.digest)))
+            self._screen.end(*made_lines(self._path, made=bool(self._kept.digest)))

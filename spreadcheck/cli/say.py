@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import textwrap
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -11,6 +12,7 @@ import click
 
 from spreadcheck.errors import visible
 
+WIDTH = 80
 WAIT_S = 1.0
 WIDE = 40
 
@@ -21,6 +23,12 @@ def say(text: str = "", *, err: bool = False, end: str = "\n") -> None:
     encoding = getattr(stream, "encoding", None) or "ascii"
     seen = visible(text, lines=True).encode(encoding, "backslashreplace").decode(encoding)
     click.echo(seen + end, nl=False, err=err)
+
+
+def folded(text: str, width: int = WIDTH) -> str:
+    """Words on lines that fit, what follows a line's first indented; one that is too long, such as a path, is whole."""
+    fit = textwrap.TextWrapper(width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
+    return "\n".join(part for line in text.splitlines() for part in fit.wrap(line))
 
 
 def steer(signs: str, *, err: bool = False) -> None:

@@ -5,19 +5,17 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-import textwrap
 from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, TextIO
 
 from spreadcheck.cli.outputs import plain_terminal
-from spreadcheck.cli.say import say, steer
+from spreadcheck.cli.say import WIDTH, folded, say, steer
 
 if TYPE_CHECKING:
     from spreadcheck.crew.answers import Reply
     from spreadcheck.crew.recording import Recording
 
-WIDTH = 80
 CLEAR = "\x1b[2J\x1b[1;1H"  # ECMA-48: erase the page, go to its first column and line
 
 
@@ -41,9 +39,7 @@ class Screen:
 
     def say(self, text: str) -> None:
         """Something worth knowing now: at once as a line, or with the next page."""
-        if self._terminal:
-            text = "\n".join(textwrap.fill(line, self._width) for line in text.splitlines())
-        self._tell(text)
+        self._tell(folded(text, self._width))
 
     def _tell(self, text: str) -> None:
         if self._pages:
@@ -56,7 +52,7 @@ class Screen:
         for line in self._kept:
             self._print(line)
         self._kept = []
-        self._print(text, end=" " if self._terminal else "\n")
+        self._print(folded(text, self._width), end=" " if self._terminal else "\n")
 
     def ask_weight(self, recording: Recording, *, bell: bool = False) -> None:
         """The next tray, large on a page of its own where there are pages."""
@@ -91,16 +87,16 @@ class Screen:
 
         self._print(picture(recording, system=self._units, plain=self._ascii, width=self._width))
 
-    def end(self, lines: list[str]) -> None:
-        """The last lines, under the last question."""
+    def end(self, said: str, command: str) -> None:
+        """The last words, under the last question, and the command that goes on, never cut."""
         if self._terminal:
             self._print("")
-        for line in (*self._kept, *lines):
-            self._print(line)
+        for text in (*self._kept, folded(said, self._width), command):
+            self._print(text)
 
     def warn(self, text: str) -> None:
-        """A line on standard error."""
-        self._print(text, err=True)
+        """Words on standard error."""
+        self._print(folded(text, self._width), err=True)
 
     def _print(self, text: str, *, end: str = "\n", err: bool = False) -> None:
         """Text, flushed, as a reader waits for it."""

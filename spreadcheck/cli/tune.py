@@ -6,7 +6,7 @@ import click
 
 from spreadcheck.cli.options import options, outputs, read_tests, sheets_argument
 from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, show_doubts, svg_of, write_into
-from spreadcheck.cli.say import say
+from spreadcheck.cli.say import folded, say
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.nextstep import beside, free
 
@@ -84,7 +84,7 @@ def tune(
     if out.screen:
         show_doubts((*found.results, *found.left_out), units)
     if into:
-        say(next_words(found, into), err=True)
+        say(folded(next_words(found, into)), err=True)
         write_into(into, found.form_rows(units), overwrite=out.overwrite, like=found.like)
     elif out.screen and found.main is not None:
         following = free(beside(found.like.source, "-next.csv"))

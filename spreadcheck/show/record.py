@@ -107,27 +107,22 @@ def opening_lines(recording: Recording, path: str) -> list[str]:
     return lines
 
 
-def closing_lines(recording: Recording, path: str) -> list[str]:
-    """What is said at the end: what is saved, what is empty, and how to go on."""
+def closing_lines(recording: Recording, path: str) -> tuple[str, str]:
+    """What is said at the end: what is saved and what is empty, and the command that goes on."""
     if not recording.over:
         where = f"next is {recording.name(recording.at)}"
-        return [
-            f"Saved in {path}: {_progress(recording)}, {where}.",
-            next_line("record", path, lead="To go on"),
-        ]
+        return f"Saved in {path}: {_progress(recording)}, {where}.", next_line("record", path, lead="To go on")
     empty = empty_places(recording)
     left = f", {len(empty)} left empty ({names_of(recording, empty)})" if empty else ""
-    return [
-        f"Saved in {path}: all {recording.cells} places asked for{left}.",
-        next_line("analyse", path, lead="To judge the test"),
-    ]
+    said = f"Saved in {path}: all {recording.cells} places asked for{left}."
+    return said, next_line("analyse", path, lead="To judge the test")
 
 
-def made_lines(path: str, *, made: bool) -> list[str]:
+def made_lines(path: str, *, made: bool) -> tuple[str, str]:
     """What is said when a recording ends while the details of a new sheet are asked."""
     if made:
-        return [f"Saved in {path}: the details so far.", next_line("record", path, lead="To weigh")]
-    return [f"{path} was not made yet: nothing is saved.", next_line("record", path, lead="To begin again")]
+        return f"Saved in {path}: the details so far.", next_line("record", path, lead="To weigh")
+    return f"{path} was not made yet: nothing is saved.", next_line("record", path, lead="To begin again")
 
 
 def _progress(recording: Recording) -> str:

@@ -47,7 +47,7 @@ def test_all_or_nothing(tmp_path):
     assert path.read_bytes() == before
     done = run("product", "--density", "1 L: 0.775 kg", "--sgn", "320", "--name", "Urea", "--into", path, "--overwrite")
     assert done.exit_code == 0
-    assert "bulk density was 0.8 kg/L" in done.stderr
+    assert "bulk density was 0.8 kg/L" in " ".join(done.stderr.split())
     assert done.stderr.endswith(f" spreadcheck analyse {path}\n")
     test = read_sheet(path)
     assert (test.quantity("size guide number"), test.text("product")) == (320, "Urea")

@@ -50,6 +50,11 @@ def sheet(tmp_path):
     return path
 
 
+def flat(text):
+    """What is said, whatever lines it is wrapped to."""
+    return " ".join(text.split())
+
+
 def record(path, typed, *options):
     """Record lines to the end of the input: text, bytes, or a stream."""
     return CliRunner().invoke(main, ["record", str(path), *options], input=typed)
@@ -129,7 +134,7 @@ def test_a_new_sheet_through_a_pipe(tmp_path):
     assert "\x1b" not in done.stdout
     assert "\a" not in done.stdout
     assert done.stdout.count("0 +--") == 2  # the bars, once a pass
-    assert "all 6 places asked for, 1 left empty (C pass 2)" in done.stdout
+    assert "all 6 places asked for, 1 left empty (C pass 2)" in flat(done.stdout)
     assert f"spreadcheck analyse {path}" in done.stdout
     assert no_leftovers(tmp_path)
 
@@ -179,16 +184,15 @@ def test_what_has_no_enter_behind_it_is_not_taken(sheet):
     done = record(sheet, "5\n12")
     assert done.exit_code == 0
     assert done.stderr == '"12" was not taken: no Enter came after it.\n'
-    assert "1 of 10 recorded, next is L1, pass 1" in done.stdout
+    assert "1 of 10 recorded, next is L1, pass 1" in flat(done.stdout)
     assert read_sheet(sheet).catch[0, 0] == 5
 
 
 def test_going_on_in_a_second_session(sheet):
     record(sheet, "5\nblank\n12\nfinish later\n9\n")
     done = record(sheet, "9\n")
-    assert (
-        "Going on after the last weight, pass by pass: 2 of 10 recorded. Left empty before it: L1 pass 1."
-        in done.stdout
+    assert "Going on after the last weight, pass by pass: 2 of 10 recorded. Left empty before it: L1 pass 1." in flat(
+        done.stdout
     )
     np.testing.assert_array_equal(read_sheet(sheet).catch[:, 0], [5, NAN, 12, 9, NAN])
 
@@ -238,10 +242,10 @@ def test_tray_by_tray_and_us_units(sheet):
     assert "L2, 6.562 ft left, pass 2 of 2" in done.stdout
     assert read_sheet(sheet).catch[0].tolist() == [5, 5.1]
     again = record(sheet, "9\n")
-    assert "Going on after the last weight, tray by tray: 2 of 10 recorded.\n" in again.stdout
+    assert "Going on after the last weight, tray by tray: 2 of 10 recorded. L" in flat(again.stdout)
     np.testing.assert_array_equal(read_sheet(sheet).catch[1], [9, NAN])
     asked = record(sheet, "", "--pass-by-pass").stdout
-    assert "Left empty before it: C pass 1, R1 pass 1, R2 pass 1." in asked
+    assert "Left empty before it: C pass 1, R1 pass 1, R2 pass 1." in flat(asked)
 
 
 # --- details of a new sheet ------------------------------------------------------------------------------------------
@@ -252,7 +256,7 @@ def test_the_sheet_is_on_the_disk_before_the_optional_details(tmp_path):
     done = record(path, "0.5 m\n0.5 m\n3\n1 m\n2\n\nFirst\n")
     assert done.exit_code == 0
     assert read_sheet(path).name == "First"
-    assert f"Saved in {path}: the details so far." in done.stdout
+    assert f"Saved in {path}: the details so far." in flat(done.stdout)
 
 
 def test_no_sheet_without_a_tray_line(tmp_path):
@@ -735,7 +739,7 @@ def test_ended_by_a_signal(sheet, number, code):
     finally:
         signal.signal(number, before)
     assert done.exit_code == code
-    assert f"Saved in {sheet}: 1 of 10 recorded, next is L1, pass 1." in done.stdout
+    assert f"Saved in {sheet}: 1 of 10 recorded, next is L1, pass 1." in flat(done.stdout)
     assert f"spreadcheck record {sheet}" in done.stdout.split("To go on:")[1]
     np.testing.assert_array_equal(read_sheet(sheet).catch[:, 0], [5, NAN, NAN, NAN, NAN])
     assert no_leftovers(sheet.parent)
@@ -758,7 +762,7 @@ def test_a_signal_never_breaks_off_a_save(sheet, monkeypatch):
         signal.signal(signal.SIGINT, before)
     assert done.exit_code == 130
     np.testing.assert_array_equal(read_sheet(sheet).catch[:, 0], [5, NAN, NAN, NAN, NAN])
-    assert "1 of 10 recorded, next is L1, pass 1" in done.stdout
+    assert "1 of 10 recorded, next is L1, pass 1" in flat(done.stdout)
 
 
 @posix
@@ -847,7 +851,7 @@ def test_a_session_in_a_terminal(sheet):
     assert page.splitlines()[0].endswith(" - 3 of 10 recorded")
     assert max(map(len, page.splitlines())) <= 80
     end = terminal.type("\x04", "To go on:")
-    assert "3 of 10 recorded" in end
+    assert "3 of 10 recorded" in flat(end)
     assert terminal.exit_code() == 0
     assert read_sheet(sheet).catch[:3, 0].tolist() == [5, 12, 12.3]
 
@@ -857,7 +861,7 @@ def test_control_c_in_a_terminal(sheet):
     terminal = Terminal(str(sheet))
     terminal.type("", "tray 1 of 5 [g]:")
     terminal.type("5\n", "tray 2 of 5 [g]:")
-    assert "1 of 10 recorded, next is L1, pass 1" in terminal.type("12\x03", "To go on:")
+    assert "1 of 10 recorded, next is L1, pass 1" in flat(terminal.type("12\x03", "To go on:"))
     assert terminal.exit_code() == 130
     assert read_sheet(sheet).catch[0, 0] == 5
 
@@ -876,7 +880,11 @@ def test_a_terminal_that_is_closed(sheet):
 def test_output_that_nobody_reads(sheet):
     """The reader of a pipe goes away: the recording ends, saved, without a traceback."""
     done = subprocess.run(
-        [SHELL, "-c", f"(echo 5; sleep 1; echo 9; sleep 1; echo 12) | {' '.join(COMMAND)} {sheet} | head -n 4"],
+        [
+            SHELL,
+            "-c",
+            f"(echo 5; sleep 1; echo 9; sleep 1; echo 12) | {' '.join(COMMAND)} {sheet} | sed '/pass 1: 5 g/q'",
+        ],
         env=os.environ | {"PATH": os.defpath},
         capture_output=True,
         text=True,
@@ -896,6 +904,29 @@ def test_plain_lines_in_a_terminal(sheet):
     assert terminal.exit_code() == 0
     assert "\x1b" not in terminal.said
     assert terminal.said.isascii()
+
+
+@pytest.mark.parametrize("terminal", [False, pytest.param(True, marks=posix)])
+def test_no_words_are_wider_than_80_columns(tmp_path, monkeypatch, terminal):
+    """Nor is a command to copy ever cut: one that is too long for the line has a line of its own."""
+    monkeypatch.chdir(tmp_path)
+    name = "a-test-of-the-machine-with-a-long-name-after-the-new-vanes.csv"
+    test = tray_test([-2, -1, 0, 1, 2], np.full((5, 2), NAN), tray_width="0.5 m", tray_length="0.5 m")
+    write_sheet(test, name)
+    typed = ["5", "-3", "900", "!", *["blank"] * 8, "perhaps"]
+    if terminal:
+        shown = Terminal(name, "--plain")
+        shown.type("", "tray 1 of 5 [g]:")
+        for line in typed:
+            shown.type(f"{line}\n", ":")
+        shown.type("finish\n", "To judge the test:")
+        shown.exit_code()
+        said = re.sub(r"(\[g\]|show): ", r"\1:\n", shown.said.replace("\r", ""))  # Enter is not echoed here
+    else:
+        said = record(name, "".join(f"{line}\n" for line in typed)).output
+    assert "Saved in" in said
+    wide = [line for line in said.splitlines() if len(line) > 80]
+    assert wide in ([], [f"  spreadcheck record {name}"], [f"  spreadcheck analyse {name}"])
 
 
 # --- the page in docs ------------------------------------------------------------------------------------------------

@@ -155,9 +155,12 @@ def test_the_next_sheet_is_made_in_one_step(tmp_path):
     assert np.isnan(made.catch).all()
     assert np.array_equal(made.offset_m, best.offset_m)
     assert made.text("product") == best.text("product")
-    assert f"{made.quantity('spinner speed'):.0f} rpm" in result.stderr
-    assert "is a new sheet for a test on the line of" in result.stderr
-    assert f"Next: spreadcheck record {sheet}" in " ".join(result.stderr.split())
+    assert f"{made.quantity('spinner speed'):.0f} rpm" in " ".join(result.stderr.split())
+    said = " ".join(result.stderr.split())
+    assert "is a new sheet for a test on the line of" in said
+    assert f"Next: spreadcheck record {sheet}" in said
+    wide = [line for line in result.stderr.splitlines() if len(line) > 80 and str(sheet) not in line]
+    assert not wide  # a path is never cut, nor is a command
 
 
 def test_an_edge_asks_for_a_test_beyond_it_as_far_as_the_granules_bear():
