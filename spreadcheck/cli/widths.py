@@ -82,7 +82,7 @@ def widths(
     out.write(json=lambda: widths_json(study), csv=lambda: widths_csv(study, units))
     out.show(widths_document(study, units), study.doubts, units, verdict=study.verdict)
     if out.screen:
-        pays = study.cheapest(study.judged.driving)
+        pays = study.lowest(study.judged.driving)
         if pays is None or study.judged.blocking or sheet == "-":
             name_analysis(study.verdict, sheet, limit_pct=limit)
         else:

@@ -29,9 +29,11 @@ from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import TAPER, metering_factor
 from spreadcheck.spread.stripes import longest_stripe, shares_beyond
+from spreadcheck.spread.tails import ends_of, metered_kg_ha_m, tailed
 from spreadcheck.units import HECTARE_M2
 
 _WHOLE = 1e-9  # of a pass: rounding in the widths must not cost a pass
+_TIE = 1e-9  # of a total: rounding must not tell two equal ones apart
 _ALIKE_M = 0.02  # effective widths nearer to each other than this are told once
 
 
@@ -97,7 +99,8 @@ class WidthCase:
     those of its worst part. `mean_kg_ha`, `min_kg_ha` and `max_kg_ha` are at the metering of the test (in % of the peak
     where only proportions are known); `at_target_min_kg_ha` and `at_target_max_kg_ha` are scaled by `metering_factor`,
     so that the mean is the target rate. The longest stripe is the widest strip below 90 % of the mean; its middle is an
-    offset from the driving centre line.
+    offset from the driving centre line. Where the end trays still catch, `over_tails` has the same width with each
+    plausible tail: a figure that differs there is known as a range only.
     """
 
     method: str
@@ -120,6 +123,7 @@ class WidthCase:
     stripe_middle_m: float | None
     work: Fieldwork
     cost: Cost
+    over_tails: tuple[WidthCase, ...] = ()
 
 
 @record(eq=False)
@@ -152,6 +156,19 @@ class WidthStudy:
         priced = [(case.cost.total_per_ha, -case.width_m, case) for case in cases]
         known = [(total, width, case) for total, width, case in priced if total is not None]
         return min(known, key=lambda each: each[:2])[2] if known else None
+
+    def lowest(self, method: str | None = None) -> WidthCase | None:
+        """The case with the lowest total as `cheapest` has it, if it is that with every plausible tail."""
+        best = self.cheapest(method)
+        if best is None or not best.over_tails:
+            return best
+        cases = [case for name, group in self.cases.items() if method in (None, name) for case in group]
+        for at, tail in enumerate(best.over_tails):
+            totals = [total for case in cases if (total := case.over_tails[at].cost.total_per_ha) is not None]
+            own = tail.cost.total_per_ha
+            if own is None or own > min(totals) + _TIE * abs(own):
+                return None
+        return best
 
     def thinned(self, most: int) -> tuple[float, ...]:
         """At most so many widths spread over all of them, first and last and those with a lowest total kept. [m]"""
@@ -236,12 +253,31 @@ def study_widths(
             raise WidthError(Fault("", "no bout width is known and none is within the CV limit", remedy))
         kept = [w for at, w in enumerate(widths) if at == 0 or w - widths[at - 1] > _ALIKE_M]
         judged = judged.with_table(np.array(kept))
+    ends, cases = ends_of(judged.profile), {method: _cases(judged, method, used) for method in METHODS}
+    if ends.catch:
+        if (blend := judged.blend) is None:
+            every = [replace(judged, profile=one) for one in tailed(ends, metered_kg_ha_m(test, judged.bout_width_m))]
+        else:
+            parts = [(ends.profile_with(*pair), blend.with_tails(*pair)) for pair in ends.pairs]
+            every = [replace(judged, profile=profile, blend=blended) for profile, blended in parts]
+        every = [
+            replace(one, curves=curves, tail_curves=()) for one, curves in zip(every, judged.tail_curves, strict=True)
+        ]
+        for method in METHODS:
+            over = zip(*(_cases(one, method, used) for one in every), strict=True)
+            cases[method] = tuple(_with_tails(case, each) for case, each in zip(cases[method], over, strict=True))
     return WidthStudy(
         judged=judged,
         basis=used,
-        cases={method: _cases(judged, method, used) for method in METHODS},
+        cases=cases,
         speed_from_sheet=given.field.speed_m_s is None and used.field.speed_m_s is not None,
     )
+
+
+def _with_tails(case: WidthCase, tails: tuple[WidthCase, ...]) -> WidthCase:
+    """The case with those over the tails; it stands to the limit as all of them do, or not in a way that is known."""
+    alike = {one.standing for one in (case, *tails)} == {case.standing}
+    return replace(case, standing=case.standing if alike else "", over_tails=tails)
 
 
 def _cases(judged: Assessment, method: str, basis: CostBasis) -> tuple[WidthCase, ...]:

@@ -16,11 +16,10 @@ from spreadcheck.show.document import Block, Column, Document, Paragraph, Points
 from spreadcheck.show.format import about_test, show_figure, show_width
 from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.verdict import MARKS, marks_words, verdict_data
-from spreadcheck.spread.tails import ends_of, tailed
-from spreadcheck.spread.widths import scan_methods
+from spreadcheck.spread.tails import ends_of
 from spreadcheck.units import from_inside, show, shown_unit
 
-ACROSS = 5  # widths in one table
+ACROSS, ACROSS_OPEN = 5, 2  # widths in one table; the same where figures are ranges over the tails
 MOST = 15  # widths on a screen
 SCALED = (
     "At the target rate the profile is scaled, which takes the pattern to keep its shape at the new metering. "
@@ -39,11 +38,12 @@ def widths_document(study: WidthStudy, system: str = "metric") -> Document:
     blocks: list[Block] = []
     for method in METHODS:
         cases = [case for case in study.cases[method] if case.width_m in told]
-        blocks += [_table(study, method, cases[at : at + ACROSS], system) for at in range(0, len(cases), ACROSS)]
+        across = ACROSS_OPEN if any(case.over_tails for case in cases) else ACROSS
+        blocks += [_table(study, method, cases[at : at + across], system) for at in range(0, len(cases), across)]
     blocks.append(Paragraph(marks_words(judged)))
     if len(told) < len(study.widths_m):
         blocks.append(Paragraph(f"{len(told)} of {len(study.widths_m)} widths are shown; --csv FILE writes them all"))
-    blocks += [*_lowest(study, system), *_open_ends(study, system), Points(tuple(_taken_for_granted(study, system)))]
+    blocks += [*_lowest(study, system), *_open_ends(study), Points(tuple(_taken_for_granted(study, system)))]
     return Document(f"Bout widths: {judged.test.name}", tuple(blocks), about=about_test(judged.test))
 
 
@@ -55,7 +55,8 @@ def _table(study: WidthStudy, method: str, cases: Sequence[WidthCase], system: s
         if cell is None:
             heading = (label, *("" for _ in cases))
             continue
-        cells = tuple(text if text.endswith(tuple(MARKS.values())) else text + " " for text in map(cell, cases))
+        texts = [_over_tails(cell, case) for case in cases]
+        cells = tuple(text if text.endswith(tuple(MARKS.values())) else text + " " for text in texts)
         if {text.strip() for text in cells} != {"-"}:
             found += [row for row in (heading, (label if label.startswith("CV") else f"  {label}", *cells)) if row]
             heading = ()
@@ -115,6 +116,17 @@ def _rows(study: WidthStudy, system: str) -> Iterator[Row]:
     yield "total", lambda c: _per_area(c.cost.total_per_ha, system)
 
 
+def _over_tails(cell: Callable[[WidthCase], str], case: WidthCase) -> str:
+    """A figure of a case; from least to most where it rests on what fell beyond the end trays."""
+    marks, own = "".join(MARKS.values()), cell(case)
+    texts = {cell(one).rstrip(marks) for one in case.over_tails}
+    if len(texts) < 2:
+        return own
+    if "-" in texts:
+        return "-"
+    return f"{min(texts, key=float)} to {max(texts, key=float)}{own[len(own.rstrip(marks)) :]}"
+
+
 def _plain(value: float | None, digits: int) -> str:
     return "-" if value is None or math.isnan(value) else f"{value:.{digits}f}"
 
@@ -153,12 +165,17 @@ def _lowest(study: WidthStudy, system: str) -> list[Block]:
         return [Paragraph(f"No total: {missing} not given. {zero}")]
     if study.judged.blocking:
         return [Paragraph("Lowest total: none is named while the test can't be judged.")]
-    others = [case for method in METHODS if method != best.method and (case := study.cheapest(method))]
+    if study.lowest() is None:
+        return [Paragraph("Lowest total: none is named, as which it is rests on what fell beyond the end trays.")]
+    others = [case for method in METHODS if method != best.method and (case := study.lowest(method))]
     lines = [f"Lowest total: {_told(study, best, system)}"]
     lines += [f"Lowest {case.method}: {_told(study, case, system)}" for case in others]
     limit = f"the CV limit of {study.judged.limit_pct:g} %"
     if best.standing == CLOSE:
-        lines.append(f"That is close to {limit}: CV by trays is {show_figure(best.cv_trays_pct)} %.")
+        by_trays = _over_tails(lambda case: show_figure(case.cv_trays_pct), best)
+        lines.append(f"That is close to {limit}: CV by trays is {by_trays} %.")
+    elif best.over_tails and not best.standing:
+        lines.append(f"Whether that keeps {limit} rests on what fell beyond the end trays.")
     elif best.standing != WITHIN:
         words = f"NOT within {limit}: see the stripes."
         lines.append(f"The width with the lowest total is {words}")
@@ -166,25 +183,21 @@ def _lowest(study: WidthStudy, system: str) -> list[Block]:
 
 
 def _told(study: WidthStudy, case: WidthCase, system: str) -> str:
-    cost = f"{_per_area(case.cost.total_per_ha, system)} {_money(study, system)}"
-    return f"{show_width(case.width_m, system)} {case.method}, {cost}, CV {show_figure(case.cv_pct)} %"
+    total = _over_tails(lambda one: _per_area(one.cost.total_per_ha, system), case)
+    cv = _over_tails(lambda one: show_figure(one.cv_pct), case)
+    return f"{show_width(case.width_m, system)} {case.method}, {total} {_money(study, system)}, CV {cv} %"
 
 
-def _open_ends(study: WidthStudy, system: str) -> list[Block]:
-    """Where the end trays still catch: the CV by line over all plausible tails."""
-    ends, widths = ends_of(study.judged.profile), study.widths_m
+def _open_ends(study: WidthStudy) -> list[Block]:
+    """Where the end trays still catch: why figures are ranges."""
+    ends = ends_of(study.judged.profile)
     if not ends.catch:
         return []
-    told, profiles = [], tailed(ends)
-    for width in dict.fromkeys((widths[0], widths[-1])):
-        found = [scan_methods(one, [width]) for one in profiles]
-        cvs = [float(scans[method].cv_line_pct[0]) for scans in found for method in METHODS]
-        told.append(f"{show_figure(min(cvs))} to {show_figure(max(cvs))} % at {show_width(width, system)}")
     left, right = ends.share_pct
     words = (
         f"THE END TRAYS STILL CATCH {left:.0f} and {right:.0f} % of the peak: what fell beyond them is missing, so "
-        "every CV, cost and mark here rests on a guess about the tails. Over all plausible tails the CV by line is "
-        f"{', '.join(told)}. Lay trays farther out before a width is chosen."
+        'every figure with "to" runs from least to most over all plausible tails, and a width is marked only where '
+        "each of them says the same. Lay trays farther out before a width is chosen."
     )
     return [Paragraph(words)]
 
@@ -223,7 +236,9 @@ def _taken_for_granted(study: WidthStudy, system: str) -> Iterator[str]:
 
 def widths_json(study: WidthStudy) -> dict[str, Any]:
     """The comparison as plain data, schema spreadcheck/widths/1: SI throughout, keys carry their units."""
-    basis, best, relative = study.basis, study.cheapest(), study.judged.profile.relative
+    basis, best, rows = study.basis, study.lowest(), _rows_json(study)
+    lowest = next(row for row in rows[best.method] if row["width_m"] == best.width_m) if best else {}
+    totals = {key: value for key, value in lowest.items() if key.endswith("total_per_ha")}
     data = {
         "cv_limit_pct": study.judged.limit_pct,
         "target_rate_kg_ha": basis.target_kg_ha,
@@ -232,28 +247,43 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
         },
         "prices": asdict(basis.prices),
         "response": None if basis.response is None else asdict(basis.response),
-        "methods": {
-            method: [_case_json(case, relative=relative) for case in cases]
-            for method, cases in study.cases.items()
-        },
+        "methods": rows,
         "lowest_total": None if best is None else {
-            "method": best.method, "width_m": best.width_m, "total_per_ha": best.cost.total_per_ha,
-            "within_limit": best.standing == WITHIN,
+            "method": best.method, "width_m": best.width_m, **totals,
+            "within_limit": None if best.over_tails and not best.standing else best.standing == WITHIN,
         },
     }  # fmt: skip
     return envelope("widths/1", study.judged.test, study.doubts, verdict=verdict_data(study.verdict), **data)
 
 
-def _case_json(case: WidthCase, *, relative: bool) -> dict[str, Any]:
-    """A case as one flat row; rates in proportion say so in their keys."""
-    row = {key: value for key, value in asdict(case).items() if key not in ("method", "work", "cost")}
+def _rows_json(study: WidthStudy) -> dict[str, list[dict[str, Any]]]:
+    """Every case as one flat row; rates in proportion say so in their keys.
+
+    Where the end trays still catch, each figure that rests on the tails is left out, and has its least and most.
+    """
+    flat = {method: [_flat(study, case) for case in cases] for method, cases in study.cases.items()}
+    for method, cases in study.cases.items():
+        for row, case in zip(flat[method], cases, strict=True):
+            tails = [_flat(study, one) for one in case.over_tails]
+            for key in [key for key in row if tails and key not in ("method", "width_m", "standing")]:
+                values = [one[key] for one in tails]
+                known = None not in values
+                if len(set(values)) > 1:
+                    row[key] = None
+                row |= {f"least_{key}": min(values) if known else None, f"most_{key}": max(values) if known else None}
+    return flat
+
+
+def _flat(study: WidthStudy, case: WidthCase) -> dict[str, Any]:
+    row = {key: getattr(case, key) for key in case.__dataclass_fields__ if key not in _OWN}
     row |= asdict(case.work) | asdict(case.cost) | {"total_per_ha": case.cost.total_per_ha}
-    if relative:
+    if study.judged.profile.relative:
         for key in ("mean", "min", "max"):
             row[f"{key}_pct_of_peak"] = row.pop(f"{key}_kg_ha")
     return row
 
 
+_OWN = ("method", "work", "cost", "over_tails")  # told otherwise
 # JSON key -> kind of quantity; what is not here has no unit to change
 _KINDS = {
     "width_m": "length", "mean_kg_ha": "rate", "min_kg_ha": "rate", "max_kg_ha": "rate",
@@ -266,9 +296,7 @@ _KINDS = {
 
 def widths_csv(study: WidthStudy, system: str = "metric") -> str:
     """The comparison for a spreadsheet: one row a width and driving method, units in the header."""
-    relative = study.judged.profile.relative
+    kinds = _KINDS | {f"{end}_{key}": kind for key, kind in _KINDS.items() for end in ("least", "most")}
     return csv_text(
-        {"method": case.method} | in_units(_case_json(case, relative=relative), _KINDS, system)
-        for cases in study.cases.values()
-        for case in cases
+        {"method": method} | in_units(row, kinds, system) for method, rows in _rows_json(study).items() for row in rows
     )

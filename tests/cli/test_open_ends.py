@@ -1,5 +1,6 @@
 """Commands on a line that ends where the pattern is still at 45 % of its peak: ranges that hold the closed form."""
 
+import csv
 import json
 import math
 
@@ -8,6 +9,9 @@ import pytest
 from click.testing import CliRunner
 
 from spreadcheck.cli import main
+from spreadcheck.judge.assessment import assess
+from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.traysheet import read_sheet
 
 WIDTH_M, REACH_M, SPREAD_M = 14.0, 8.0, 9.0  # bout width, end of the line, scale of the Gaussian pattern
 
@@ -73,10 +77,36 @@ def test_edge_gives_a_range(sheet):
 
 def test_widths_and_confidence_say_so(sheet):
     text = " ".join(CliRunner().invoke(main, ["widths", sheet]).stdout.split())
-    assert "every CV, cost and mark here rests on a guess about the tails" in text
+    assert 'every figure with "to" runs from least to most over all plausible tails' in text
     sure = CliRunner().invoke(main, ["confidence", "--draws", "100", sheet]).stdout
     assert "not known" in sure
     assert max(map(len, sure.splitlines())) <= 80
+
+
+def test_widths_have_the_ranges_that_an_assessment_has(sheet):
+    """No single figure that rests on the tails is given anywhere; what rests on none stays single."""
+    whole = assess(read_sheet(sheet))
+    asked = ["--at", "12 m, 14 m, 16 m", "--prices", "sample_trays/example_prices.toml", "--target", "150 kg/ha"]
+    done = CliRunner().invoke(main, ["widths", sheet, *asked, "--json", "-"])
+    data = json.loads(done.stdout)
+    for method in METHODS:
+        for row in data["methods"][method]:
+            assert row["cv_pct"] is None
+            assert row["total_per_ha"] is None
+            over = whole.cv_over_tails(method, row["width_m"])
+            assert (row["least_cv_pct"], row["most_cv_pct"]) == pytest.approx((over.least, over.most))
+            assert over.least < over.most
+            work = row["time_per_ha"] + row["fuel_per_ha"]  # rests on no tail
+            assert row["least_total_per_ha"] == pytest.approx(work + row["least_yield_per_ha"])
+            assert row["least_total_per_ha"] < row["most_total_per_ha"]
+            assert (row["least_time_per_ha"], row["most_time_per_ha"]) == (row["time_per_ha"], row["time_per_ha"])
+    table = list(csv.DictReader(CliRunner().invoke(main, ["widths", sheet, *asked, "--csv", "-"]).stdout.splitlines()))
+    assert [row["cv_pct"] for row in table] == [""] * 6
+    assert all(float(row["least_cv_pct"]) < float(row["most_cv_pct"]) for row in table)
+    screen = CliRunner().invoke(main, ["widths", sheet, *asked]).stdout
+    assert max(map(len, screen.splitlines())) <= 80
+    for line in (line for line in screen.splitlines() if line.startswith(("  CV", "    total"))):
+        assert " to " in line
 
 
 def test_a_line_that_ends_in_nothing_is_told_as_before():

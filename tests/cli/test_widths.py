@@ -233,15 +233,29 @@ def test_every_fault_of_a_price_file_is_one_line(sheet, tmp_path):
     assert all(line.startswith(f"spreadcheck: {prices}: table [") for line in lines)
 
 
-def test_a_cheapest_width_that_is_close_is_told_as_close(tmp_path):
-    """Round-and-round at 18 m the CV keeps the limit and CV by trays does not: close, not over."""
+def test_a_cheapest_width_that_is_close_is_told_as_close():
+    """Round-and-round at 16 m the CV of 14.3 % keeps the limit and CV by trays of 14.5 % does not: close, not over."""
+    text = run(SAMPLES / "lopsided.csv", "--at", "16 m", "--prices", PRICES, "--limit", "14.4").stdout
+    assert re.search(r"That is close to the CV limit of 14.4 %: CV by trays is \d+\.\d %", text)
+    assert "NOT within" not in text
+
+
+def test_a_lowest_total_that_rests_on_the_tails_is_not_named(tmp_path):
+    """At 18 m alone it is told without saying that it keeps the limit; against 21 m the tails decide which is lower."""
     lines = (SAMPLES / "lopsided.csv").read_text(encoding="utf-8").splitlines()
     start = next(at for at, line in enumerate(lines) if line.startswith("tray,offset")) + 2
     kept = [line for line in lines[start:] if abs(float(line.split(",")[1])) <= 11]
     (tmp_path / "short.csv").write_text("\n".join([*lines[:start], *kept, ""]))
-    text = run(tmp_path / "short.csv", "--at", "18 m, 21 m", "--prices", SAMPLES / "example_prices.toml").stdout
-    assert re.search(r"That is close to the CV limit of 15 %: CV by trays is \d+\.\d %", text)
-    assert "NOT within" not in text
+
+    def told(*at):
+        return " ".join(run(tmp_path / "short.csv", "--at", ", ".join(at), "--prices", PRICES).stdout.split())
+
+    assert "Whether that keeps the CV limit of 15 % rests on what fell beyond the end trays." in told("18 m")
+    assert re.search(
+        r"Lowest total: 18 m round-and-round, [\d.]+ to [\d.]+ EUR/ha, CV [\d.]+ to [\d.]+ %", told("18 m")
+    )
+    both = told("18 m", "21 m")
+    assert "Lowest total: none is named, as which it is rests on what fell beyond the end trays." in both
 
 
 def test_the_next_command_names_the_limit_only_where_it_was_asked_for():
