@@ -381,7 +381,8 @@ def study_edge(
     line_m = float(test.offset_m.max() - test.offset_m.min())
     if width > MOST_LINES * line_m:
         problem = f"{width:g} m is more than {MOST_LINES} times the tray line of {line_m:g} m, so passes would not meet"
-        raise WidthError(Fault("bout width", problem, "check the number and its unit"))
+        remedy = "check the number and its unit, and the unit of the offsets"
+        raise WidthError(Fault("bout width", problem, remedy))
     target = test.target_kg_ha if target_kg_ha is None else target_kg_ha
     if target is not None:
         profile = at_target_rate(profile, width, target)
