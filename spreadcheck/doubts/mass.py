@@ -220,10 +220,12 @@ def _never_by_chance(grams: FloatArray, tare: float, chance: float, step: float)
     than there are of them. The other trays have to differ more from pass to pass, else the passes are near copies.
     """
     last = grams[[0, -1]][~np.isnan(grams[[0, -1]])]
+    others = grams[1:-1][np.nansum(grams[1:-1], axis=1) > 0]
+    if len(last) < 2 or not len(others):
+        return False
     apart = float(((last - last.mean()) ** 2).sum()) + len(last) * step**2 / 12
-    mean = np.nanmean(grams[1:-1], axis=1, keepdims=True)
-    scatter = tare * float(np.sqrt(np.nanmean((grams[1:-1] / mean - 1) ** 2)))  # at the ends, were it in proportion
-    if len(last) < 2 or scatter <= 3 * math.sqrt(apart / len(last)) or np.nanmin(grams) < tare - chance:
+    scatter = tare * float(np.sqrt(np.nanmean((others / np.nanmean(others, axis=1, keepdims=True) - 1) ** 2)))
+    if scatter <= 3 * math.sqrt(apart / len(last)) or np.nanmin(grams) < tare - chance:
         return False
     from scipy.special import gammainc  # only where the end trays read alike
 
