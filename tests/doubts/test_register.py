@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from spreadcheck import limits
@@ -610,6 +610,7 @@ def test_catches_in_ml_are_compared_without_a_density():
         max_size=9,
     )
 )
+@example([[1.0, 1.0], *([[0.0, 0.0]] * 8)])
 def test_any_catches_at_all(rows):
     """Whatever was caught, the checks speak or are silent: they never fail."""
     catch = np.array(rows)
