@@ -61,9 +61,9 @@ def record(
     with lock_sheet(sheet), Typed(_standard_input(), encoding) as typed:
         kept, test = take_up(sheet)
         test = _on_the_line_of(like, sheet, test)
-        session = _Session(sheet, kept, Screen(units=units, plain=plain), typed)
+        sitting = _Sitting(sheet, kept, Screen(units=units, plain=plain), typed)
         try:
-            code = session.run(test, tray_by_tray=tray_by_tray)
+            code = sitting.run(test, tray_by_tray=tray_by_tray)
         except ScreenGoneError:
             code = SIGNAL_EXIT + HANG_UP
             with contextlib.suppress(OSError):  # standard error may have gone with it
@@ -94,7 +94,7 @@ def _on_the_line_of(like: str | None, sheet: str, test: TrayTest | None) -> Tray
     return test
 
 
-class _Session:
+class _Sitting:
     """One sitting at one sheet: asks, saves each answer, and says at the end how to go on."""
 
     def __init__(self, path: str, kept: KeptSheet, screen: Screen, typed: Typed) -> None:
