@@ -40,7 +40,7 @@ def pictures():
     """docs/pictures: name -> content, each drawn from a sample sheet."""
     from spreadcheck import assess, compare, field_figure, read_boundary, read_sheet, read_track, study_field, tune
     from spreadcheck.show.compare import comparison_figure
-    from spreadcheck.show.pdf import document_pictures
+    from spreadcheck.show.pages import document_pictures
     from spreadcheck.show.plots import analysis_figure, figure_bytes
     from spreadcheck.show.report import report
     from spreadcheck.show.tune import tuning_figure

@@ -159,10 +159,10 @@ def test_start_up_is_light(start):
 
 
 def test_words_leave_by_one_way():
-    """Commands print through `cli.say`, whose gate makes hidden and steering signs visible."""
+    """Commands print through `cli.terminal`, whose gate makes hidden and steering signs visible."""
     ways = re.compile(r"\b(click\.(s?echo|echo_via_pager)|print)\(")
     found = []
     for path in FILES:
         lines = path.read_text(encoding="utf-8").splitlines()
         found += [name_of(path) for line in lines if ways.search(line) and not line.lstrip().startswith((">>>", "..."))]
-    assert set(found) == {"cli.say"}
+    assert set(found) == {"cli.terminal"}

@@ -18,7 +18,7 @@ from typing import Any, TextIO
 import click
 
 from spreadcheck import __version__
-from spreadcheck.cli.say import say
+from spreadcheck.cli.terminal import say
 from spreadcheck.errors import Fault, SpreadcheckError, told
 
 UNUSABLE, INTERRUPTED, NOBODY_READS = 2, 130, 141  # see docs/reliability.md

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spreadcheck.cli.options import options, output_file, outputs, quantity_option, read_test, sheet_argument
-from spreadcheck.cli.outputs import Outputs, again, plain_terminal, tell_doubts
-from spreadcheck.cli.say import say
+from spreadcheck.cli.outputs import Outputs, again, tell_doubts
+from spreadcheck.cli.terminal import plain_terminal, say
 
 if TYPE_CHECKING:
     import numpy as np
@@ -123,7 +123,7 @@ def analyse(
         say(summary_text(result, units, plain=plain_terminal(), advice=advice or everything, asked=again()))
         if sure is not None:
             from spreadcheck.show.confidence import confidence_document
-            from spreadcheck.show.terminal import terminal_text
+            from spreadcheck.show.text import terminal_text
 
             say("\n" + terminal_text(confidence_document(sure, units, verdict=False)))
         if table or everything or every_width:

@@ -10,7 +10,7 @@ import click
 
 from spreadcheck.cli.options import options, outputs
 from spreadcheck.cli.outputs import Outputs, name_next, write_result
-from spreadcheck.cli.say import say
+from spreadcheck.cli.terminal import say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

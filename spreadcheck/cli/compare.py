@@ -9,8 +9,8 @@ import click
 
 from spreadcheck.cli.options import options, outputs, quantity, read_tests, sheets_argument
 from spreadcheck.cli.outputs import Outputs, again, name_next, show_doubts, svg_of
-from spreadcheck.cli.say import say
-from spreadcheck.show.nextstep import beside, free
+from spreadcheck.cli.terminal import say
+from spreadcheck.show.format import beside, free
 
 if TYPE_CHECKING:
     from spreadcheck.sheet.traytest import TrayTest

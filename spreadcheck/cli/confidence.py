@@ -118,8 +118,7 @@ def confidence(
 
 def _name_next(sheet: str, result: Assessment, needed: PassesNeeded, units: str) -> None:
     """A plan with the passes needed where the test has fewer, else the analysis with card or advice."""
-    from spreadcheck.show.format import show_width
-    from spreadcheck.show.nextstep import beside, free
+    from spreadcheck.show.format import beside, free, show_width
     from spreadcheck.units import show
 
     target, width_m = result.test.quantity("target rate"), result.bout_width_m

@@ -129,7 +129,7 @@ def field(
         --boundary sample_trays/field_boundary.geojson \\
         --track sample_trays/field_track.csv
     """
-    from spreadcheck.cli.say import progress_bar
+    from spreadcheck.cli.terminal import progress_bar
     from spreadcheck.field.fieldmap import bands_geojson, geotiff_bytes, grid_csv
     from spreadcheck.field.places import read_boundary
     from spreadcheck.field.study import part_shown, study_field, switching_steps, worth_of

@@ -8,7 +8,7 @@ import click
 
 from spreadcheck.cli.options import options, output_file, outputs, read_test, sheet_argument
 from spreadcheck.cli.outputs import Outputs, made_pdf, name_next
-from spreadcheck.cli.say import say
+from spreadcheck.cli.terminal import say
 from spreadcheck.errors import Fault, OutputError
 
 PAPER_NAMES = {"a4": "A4", "letter": "US Letter"}

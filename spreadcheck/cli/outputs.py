@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from spreadcheck.cli.say import folded, say
+from spreadcheck.cli.terminal import folded, say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from spreadcheck.judge.verdict import Verdict
     from spreadcheck.sheet.traytest import FormRow, TrayTest
     from spreadcheck.show.document import Document
-    from spreadcheck.show.pdf import Pdf
+    from spreadcheck.show.pages import Pdf
 
 
 class Outputs(NamedTuple):
@@ -65,7 +65,7 @@ class Outputs(NamedTuple):
         """A result on the screen, where no file takes it: its text, the verdict on the test, the doubts about it."""
         if not self.screen:
             return
-        from spreadcheck.show.terminal import terminal_text, wrapped
+        from spreadcheck.show.text import terminal_text, wrapped
 
         say(terminal_text(document))
         if verdict is not None:
@@ -101,7 +101,7 @@ def _content(found: Any, ending: str, paper: str) -> str | bytes:
     if isinstance(found, (str, bytes)):
         return found
     if isinstance(found, dict):
-        from spreadcheck.show.json import json_text
+        from spreadcheck.show.data import json_text
 
         return json_text(found)
     from spreadcheck.show.document import Document
@@ -111,17 +111,17 @@ def _content(found: Any, ending: str, paper: str) -> str | bytes:
     if ending == "pdf":
         return made_pdf(found, paper=paper).data
     if ending == "html":
-        from spreadcheck.show.html import document_html
+        from spreadcheck.show.pages import document_html
 
         return document_html(found, paper=paper)
-    from spreadcheck.show.markdown import markdown_text
+    from spreadcheck.show.text import markdown_text
 
     return markdown_text(found)
 
 
 def made_pdf(document: Document, *, paper: str) -> Pdf:
     """The document on paper; signs that no font has are named on standard error."""
-    from spreadcheck.show.pdf import document_pdf
+    from spreadcheck.show.pages import document_pdf
 
     made = document_pdf(document, paper=paper)
     if made.missing:
@@ -172,7 +172,7 @@ def write_into(sheet: str, rows: Iterable[FormRow], *, overwrite: bool, like: Tr
 
 def name_next(*words: str, lead: str = "Next") -> None:
     """The command that takes the next step, filled in, on standard error; an analysis keeps the units."""
-    from spreadcheck.show.nextstep import next_line
+    from spreadcheck.show.format import next_line
 
     if words[0] == "analyse" and click.get_current_context().params.get("units") == "us":
         words += ("--units", "us")
@@ -182,7 +182,7 @@ def name_next(*words: str, lead: str = "Next") -> None:
 def name_analysis(verdict: Verdict | None, sheet: str, *more: str, limit_pct: float | None = None) -> None:
     """The analysis that follows a study of a sheet; a sheet of standard input has no name to go on with."""
     from spreadcheck.limits import CV_LIMIT_PCT
-    from spreadcheck.show.nextstep import after_verdict
+    from spreadcheck.show.format import after_verdict
 
     limit = () if limit_pct in (None, CV_LIMIT_PCT) else ("--limit", f"{limit_pct:g}")
     if sheet != "-":
@@ -241,13 +241,3 @@ def tell_doubts(doubts: Iterable[Doubt], units: str = "metric", *, about: str = 
     told = doubt_lines(doubts, units)
     if told:
         say(f"\n{about}{told}", err=True)
-
-
-def plain_terminal() -> bool:
-    """Whether standard output can't show block characters."""
-    encoding = getattr(sys.stdout, "encoding", None) or "ascii"
-    try:
-        "▁█·".encode(encoding)
-    except (UnicodeEncodeError, LookupError):
-        return True
-    return False

@@ -10,9 +10,9 @@ from click.core import ParameterSource
 
 from spreadcheck.cli.options import options, outputs, quantity_option, read_test
 from spreadcheck.cli.outputs import Outputs, again, name_next, show_doubts
-from spreadcheck.cli.say import say
+from spreadcheck.cli.terminal import say
 from spreadcheck.errors import Fault, OutputError, QuantityError, SpreadcheckError
-from spreadcheck.show.nextstep import beside, free
+from spreadcheck.show.format import beside, free
 
 
 @click.command()

@@ -7,7 +7,7 @@ import click
 from spreadcheck.cli.options import Parsed, options, outputs
 from spreadcheck.cli.outputs import Outputs, name_next, write_into
 from spreadcheck.errors import Fault, QuantityError
-from spreadcheck.show.nextstep import plan_words
+from spreadcheck.show.format import plan_words
 from spreadcheck.units import show
 
 # option -> the row of a product file that it stands for, what stands for a value, and the help

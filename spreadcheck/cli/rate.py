@@ -8,7 +8,7 @@ import click
 
 from spreadcheck.cli.options import list_option, optional_sheet_argument, options, outputs, quantity_option, read_test
 from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, write_into
-from spreadcheck.show.nextstep import beside, free, plan_words
+from spreadcheck.show.format import beside, free, plan_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -8,9 +8,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from spreadcheck.cli.say import say
-from spreadcheck.cli.screen import Screen, ScreenGoneError
-from spreadcheck.cli.typed import Typed, TypingStoppedError
+from spreadcheck.cli.terminal import Screen, ScreenGoneError, Typed, TypingStoppedError, say
 
 if TYPE_CHECKING:
     from io import BufferedReader

@@ -19,7 +19,7 @@ from spreadcheck.cli.options import (
 )
 from spreadcheck.cli.outputs import Outputs, name_next, svg_of
 from spreadcheck.errors import SpreadcheckError
-from spreadcheck.show.nextstep import beside, free
+from spreadcheck.show.format import beside, free
 from spreadcheck.units import parse_quantity, parted
 
 if TYPE_CHECKING:

@@ -6,9 +6,9 @@ import click
 
 from spreadcheck.cli.options import options, outputs, read_tests, sheets_argument
 from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, show_doubts, svg_of, write_into
-from spreadcheck.cli.say import folded, say
+from spreadcheck.cli.terminal import folded, say
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.show.nextstep import beside, free
+from spreadcheck.show.format import beside, free
 
 
 @click.command()

@@ -18,12 +18,10 @@ from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.bars import bar_picture
-from spreadcheck.show.csv import csv_text
-from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_width
-from spreadcheck.show.json import envelope, picked
-from spreadcheck.show.nextstep import beside, free, next_line
+from spreadcheck.show.data import csv_text, envelope, picked
+from spreadcheck.show.format import beside, free, next_line, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.pattern_text import advice_json, pattern_full, pattern_headline, pattern_json
-from spreadcheck.show.terminal import wrapped
+from spreadcheck.show.text import wrapped
 from spreadcheck.show.verdict import (
     MARKS,
     advice_words,

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 from spreadcheck.errors import Fault, MissingExtraError, visible
 from spreadcheck.judge.batch import COLUMNS, SheetResult
 from spreadcheck.sheet.labels import BACK_AND_FORTH, ROUND_AND_ROUND
-from spreadcheck.show.csv import csv_line
-from spreadcheck.show.json import envelope
+from spreadcheck.show.data import csv_line, envelope
 from spreadcheck.show.plots import line_style, plain, plain_style
 from spreadcheck.units import from_inside, shown_unit
 

@@ -10,9 +10,9 @@ import numpy as np
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.blend import ZONES, BlendAssessment, zone_shares
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
+from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Table
 from spreadcheck.show.format import about_test, show_figure
-from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.plots import line_style, mark_centre, offset_label, plain, plain_style
 from spreadcheck.show.verdict import (
     effective_words,

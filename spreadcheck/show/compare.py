@@ -16,9 +16,9 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.passes.evidence import Evidence, alpha
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
+from spreadcheck.show.data import envelope, form_data
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_width
-from spreadcheck.show.json import envelope, form_data
 from spreadcheck.show.plots import (
     draw_deposit,
     line_style,

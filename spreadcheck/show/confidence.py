@@ -11,9 +11,9 @@ from spreadcheck.judge.passcount import PassesNeeded
 from spreadcheck.judge.steering import SteeringEffect, SteeringScan
 from spreadcheck.passes.noise import FROM_PASSES
 from spreadcheck.sheet.labels import METHODS
+from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Table
 from spreadcheck.show.format import rate_unit, show_figure, show_width
-from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.plots import (
     BLUE,
     GREY,

@@ -8,10 +8,9 @@ from functools import partial
 from typing import Any
 
 from spreadcheck.field.edge import EdgeCase, EdgeStudy, WholeField
-from spreadcheck.show.csv import csv_text, in_units
+from spreadcheck.show.data import csv_text, envelope, in_units
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
 from spreadcheck.show.format import show_figure, show_width
-from spreadcheck.show.json import envelope
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.spread.tails import FigureRange
 from spreadcheck.units import show, shown_unit

@@ -11,9 +11,9 @@ from spreadcheck.field.deposit import ARC, Landing
 from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap, Spot
 from spreadcheck.field.study import Worth
 from spreadcheck.sheet.traytest import TrayTest
+from spreadcheck.show.data import envelope, form_data, picked
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import show_figure, show_share
-from spreadcheck.show.json import envelope, form_data, picked
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import HECTARE_M2, show, shown_unit
 

@@ -16,7 +16,7 @@ from spreadcheck.field.places import rings_of
 from spreadcheck.field.study import Worth
 from spreadcheck.show.document import Place
 from spreadcheck.show.field import field_document, in_proportion, length_words, share_words, times_words, way_words
-from spreadcheck.show.html import document_html, from_template, web_part
+from spreadcheck.show.pages import document_html, from_template, web_part
 from spreadcheck.show.plots import plain, plain_style
 from spreadcheck.show.verdict import to_hand_over
 from spreadcheck.units import from_inside, show, shown_unit

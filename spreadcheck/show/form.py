@@ -28,9 +28,9 @@ from spreadcheck.sheet.cells import TITLE, VERSION, shortest
 from spreadcheck.sheet.labels import LABELS, REQUIRED, Label, known_label
 from spreadcheck.sheet.traysheet import sheet_text
 from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH, column_kind
+from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Column, Document, Field, Fields, Heading, Paragraph, Picture, Points, Table
-from spreadcheck.show.html import from_template, page, web_part
-from spreadcheck.show.json import picked
+from spreadcheck.show.pages import from_template, page, web_part
 from spreadcheck.units import KINDS, unit_named
 
 ROW_MM = 8.5

@@ -1,14 +1,22 @@
-"""Figures as a reader sees them, rounded in one place: widths to 0.01, CVs and rates to 0.1, shares to 1 %."""
+"""Figures as a reader sees them, rounded in one place, and the command that takes the next step, ready to run."""
 
 from __future__ import annotations
 
 import math
+import os
+import shlex
 import textwrap
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
-from spreadcheck.judge.assessment import Assessment
-from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.units import show, shown_unit
+
+if TYPE_CHECKING:
+    from spreadcheck.judge.assessment import Assessment
+    from spreadcheck.judge.verdict import Verdict
+    from spreadcheck.sheet.traytest import TrayTest
+
+WIDTH = 80
 
 
 def show_width(width_m: float | None, system: str = "metric", *, unit: bool = True) -> str:
@@ -47,4 +55,49 @@ def target_words(test: TrayTest, rate: Callable[[float], str]) -> str:
 def about_test(test: TrayTest) -> tuple[str, ...]:
     """Product, machine and date of a test on one line, if the form names any."""
     about = ", ".join(word for word in (test.text("product"), test.text("machine"), test.text("date")) if word)
-    return (textwrap.shorten(about, 80, placeholder="..."),) if about else ()
+    return (textwrap.shorten(about, WIDTH, placeholder="..."),) if about else ()
+
+
+def next_line(*words: str, lead: str = "Next") -> str:
+    """The command with its words quoted; one that is too long for the line stands whole on a line of its own.
+
+    >>> next_line("analyse", "first test.csv")
+    "Next: spreadcheck analyse 'first test.csv'"
+    """
+    command = shlex.join(("spreadcheck", *words))
+    return f"{lead}:{' ' if len(lead) + 2 + len(command) <= WIDTH else chr(10) + '  '}{command}"
+
+
+def free(name: str) -> str:
+    """The name itself, or with the next number where such a file exists: what is proposed never replaces anything.
+
+    >>> free("no such file.csv")
+    'no such file.csv'
+    """
+    stem, ending = os.path.splitext(name)
+    names = (name, *(f"{stem}-{number}{ending}" for number in range(2, 1000)))
+    return next((each for each in names if not os.path.lexists(each)), name)
+
+
+def after_verdict(verdict: Verdict | None, sheet: str, *more: str) -> tuple[str, ...]:
+    """The analysis that follows a study of a sheet: its card where it may be driven, what blocks it, or advice."""
+    if verdict is not None and verdict.may_be_driven:
+        return "analyse", sheet, *more, "--card", free(beside(sheet, "-card.pdf"))
+    return "analyse", sheet, *more, "--doubts" if verdict is not None and verdict.blocking else "--advice"
+
+
+def beside(sheet: str, what: str) -> str:
+    """A name for a file that belongs to a sheet, beside it: `field.csv` and `-card.pdf` make `field-card.pdf`.
+
+    >>> beside("field.csv", "-card.pdf")
+    'field-card.pdf'
+    """
+    return os.path.splitext(sheet)[0] + what
+
+
+def plan_words(width_m: float | None, target_kg_ha: float | None, system: str, *more: str) -> tuple[str, ...]:
+    """The plan of a test, with a usual width and rate where they are not known."""
+    width, rate = ("80 ft", "134 lb/ac") if system == "us" else ("24 m", "150 kg/ha")
+    width = width if width_m is None else show_width(width_m, system)
+    rate = rate if target_kg_ha is None else show(target_kg_ha, "rate", system)
+    return "plan", "--bout-width", width, "--target-rate", rate, *more, "--sheet", free("field.csv")

@@ -18,10 +18,10 @@ from spreadcheck.pattern.kinds import LIME, TWIN, cautions_of
 from spreadcheck.pattern.outlets import Outlets
 from spreadcheck.pattern.reading import FIRST, PatternReading
 from spreadcheck.pattern.shape import SHAPES, margin
+from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Points, Table
 from spreadcheck.show.format import rate_unit, show_figure, show_rate
-from spreadcheck.show.json import picked
-from spreadcheck.show.terminal import terminal_text
+from spreadcheck.show.text import terminal_text
 from spreadcheck.spread.tails import ends_of
 from spreadcheck.units import show, shown_unit
 

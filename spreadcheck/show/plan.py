@@ -9,8 +9,8 @@ from spreadcheck.crew.plan import Plan, standard_runs
 from spreadcheck.doubts.doubt import trays_counted
 from spreadcheck.limits import LIMITS
 from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Document, Heading, Note, Points
-from spreadcheck.show.json import envelope, picked
 from spreadcheck.units import show, shown_unit
 
 CAUTIONS = (

@@ -21,9 +21,9 @@ from spreadcheck.product.readings import Scatter
 from spreadcheck.product.segregation import Blend, Component
 from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
+from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Points, Table
 from spreadcheck.show.format import show_figure, show_width
-from spreadcheck.show.json import envelope, picked
 from spreadcheck.units import KINDS, show, shown_unit
 
 _NO_ENTRY = (

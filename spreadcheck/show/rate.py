@@ -7,9 +7,9 @@ from typing import Any
 
 from spreadcheck.product.rate import AREA, CATCH, TRAYS, RateCheck, RateFigures
 from spreadcheck.sheet.traytest import TrayTest
+from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Column, Document, Note, Paragraph, Points, Table
 from spreadcheck.show.format import show_figure, show_width
-from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
 

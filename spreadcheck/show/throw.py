@@ -11,8 +11,8 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.product.release import FIELDS, release_speed
 from spreadcheck.product.throw import Chart, ThrowStudy
 from spreadcheck.sheet.traytest import TrayTest
+from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Table
-from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.plots import plain_style
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit

@@ -10,9 +10,9 @@ import numpy as np
 
 from spreadcheck.improve.tune import BEYOND, CLEAR, LOWEST, UNCLEAR, WIDEST, Answer, Tuning
 from spreadcheck.show.compare import doubt_blocks, names_of, sheet_json
+from spreadcheck.show.data import envelope
 from spreadcheck.show.document import Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import rate_unit, show_figure, show_width
-from spreadcheck.show.json import envelope
 from spreadcheck.show.plots import mark_centre, offset_label, plain, plain_style, scales
 from spreadcheck.units import from_inside, show, shown_unit
 

@@ -14,10 +14,10 @@ from spreadcheck.judge.assessment import CLOSE, WITHIN, Assessment, Bout
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, NOT_EVEN, Verdict
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import MIRRORED
+from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points
 from spreadcheck.show.format import show_figure, show_share, show_width, target_words
-from spreadcheck.show.json import picked
-from spreadcheck.show.terminal import wrapped
+from spreadcheck.show.text import wrapped
 from spreadcheck.spread.tails import FigureRange, metered_kg_ha_m
 from spreadcheck.units import from_inside, shown_unit, to_inside
 

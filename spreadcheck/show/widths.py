@@ -11,10 +11,9 @@ from spreadcheck.errors import shown, visible
 from spreadcheck.judge.assessment import CLOSE, WITHIN
 from spreadcheck.money.economics import WidthCase, WidthStudy
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.show.csv import csv_text, in_units
+from spreadcheck.show.data import csv_text, envelope, in_units, picked
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
 from spreadcheck.show.format import about_test, show_figure, show_width
-from spreadcheck.show.json import envelope, picked
 from spreadcheck.show.verdict import MARKS, marks_words, verdict_data
 from spreadcheck.spread.tails import ends_of
 from spreadcheck.units import from_inside, show, shown_unit

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from spreadcheck import assess, tray_test
-from spreadcheck.show.pdf import document_pdf
+from spreadcheck.show.pages import document_pdf
 from spreadcheck.show.report import report, report_html
 
 STEP = """

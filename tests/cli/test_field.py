@@ -211,7 +211,7 @@ def test_bar_after_a_second_and_none_where_nobody_looks(monkeypatch):
     """On a terminal the bar comes after a second and is wiped at the end; into a file nothing goes."""
     import io
 
-    from spreadcheck.cli.say import progress_bar
+    from spreadcheck.cli.terminal import progress_bar
 
     class Terminal(io.StringIO):
         def isatty(self):

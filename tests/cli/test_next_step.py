@@ -8,7 +8,7 @@ from click.testing import CliRunner
 
 from spreadcheck import read_sheet, tray_test, write_sheet
 from spreadcheck.cli import COMMANDS, main
-from spreadcheck.show.nextstep import WIDTH, beside, next_line
+from spreadcheck.show.format import WIDTH, beside, next_line
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 OFFSETS = range(-8, 9)

@@ -21,7 +21,7 @@ from spreadcheck.passes.granules import granules
 from spreadcheck.sheet.traysheet import read_sheet, write_sheet
 from spreadcheck.sheet.traytest import CatchState, with_labels
 from spreadcheck.show.plan import plan_document, plan_json
-from spreadcheck.show.terminal import terminal_text
+from spreadcheck.show.text import terminal_text
 from spreadcheck.spread.evenness import cv_of_pieces
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from

@@ -22,7 +22,7 @@ import pytest
 from click.testing import CliRunner
 
 from spreadcheck.cli import main
-from spreadcheck.cli.typed import MAX_LINE, Typed, TypingStoppedError
+from spreadcheck.cli.terminal import MAX_LINE, Typed, TypingStoppedError
 from spreadcheck.crew import lock as sheetlock
 from spreadcheck.crew.lock import lock_sheet, take_up
 from spreadcheck.errors import OutputError, SheetError

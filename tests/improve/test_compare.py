@@ -29,7 +29,7 @@ from spreadcheck.improve.fold import many_figures
 from spreadcheck.passes.evidence import holm
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.compare import comparison_document, comparison_json
-from spreadcheck.show.terminal import terminal_text
+from spreadcheck.show.text import terminal_text
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 BEFORE, AFTER = SAMPLES / "before_vane_change.csv", SAMPLES / "after_vane_change.csv"

@@ -20,7 +20,7 @@ from spreadcheck.cli import main
 from spreadcheck.errors import SpreadcheckError
 from spreadcheck.improve.fold import upper_ends
 from spreadcheck.improve.tune import BEYOND, CLEAR, UNCLEAR, tune
-from spreadcheck.show.terminal import terminal_text
+from spreadcheck.show.text import terminal_text
 from spreadcheck.show.tune import tuning_document, tuning_figure, tuning_json
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"

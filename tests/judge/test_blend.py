@@ -19,7 +19,7 @@ from spreadcheck.judge.blend import NutrientAnalysis, assess_blend, read_analysi
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.show.blend import blend_document, blend_json
-from spreadcheck.show.terminal import terminal_text
+from spreadcheck.show.text import terminal_text
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 

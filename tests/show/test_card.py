@@ -14,9 +14,8 @@ import spreadcheck
 from spreadcheck.cli import main
 from spreadcheck.sheet.mirror import MIRRORED, both_sides
 from spreadcheck.show.card import MOST_DOUBTS, MOST_SIGNS, card_document, settings_card
-from spreadcheck.show.html import document_html
-from spreadcheck.show.markdown import markdown_text
-from spreadcheck.show.pdf import document_pdf
+from spreadcheck.show.pages import document_html, document_pdf
+from spreadcheck.show.text import markdown_text
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 PAPERS = {"a4": (595, 842), "letter": (612, 792)}  # points: ISO 216, ANSI Y14.1

@@ -22,10 +22,8 @@ from spreadcheck.show.document import (
     Table,
     gated,
 )
-from spreadcheck.show.html import document_html
-from spreadcheck.show.markdown import markdown_text
-from spreadcheck.show.pdf import Pdf, document_pdf, missing_signs
-from spreadcheck.show.terminal import terminal_text
+from spreadcheck.show.pages import Pdf, document_html, document_pdf, missing_signs
+from spreadcheck.show.text import markdown_text, terminal_text
 
 NASTY = '#panic("x") *b* _i_ $1$ <img src=x onerror=alert(1)> {{ 7*7 }} | `c` \\ [l](u) \u202eturned \x1b[2J'
 SVG = (

@@ -15,7 +15,7 @@ from spreadcheck.sheet.traysheet import write_sheet
 from spreadcheck.sheet.traytest import CatchState, FormRow, tray_test
 from spreadcheck.show.document import Table
 from spreadcheck.show.form import ACROSS_COLUMNS, column_groups, form_document, named_trays
-from spreadcheck.show.pdf import document_pdf
+from spreadcheck.show.pages import document_pdf
 
 PAGE_POINTS = {"a4": (595.276, 841.890), "letter": (612.0, 792.0)}  # ISO 216: 210 x 297 mm; US Letter: 8.5 x 11 in
 

@@ -14,7 +14,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FormRow
 from spreadcheck.show.analyse import width_rows
 from spreadcheck.show.format import show_figure, show_rate, show_width
-from spreadcheck.show.pdf import document_pdf
+from spreadcheck.show.pages import document_pdf
 from spreadcheck.show.report import (
     bout_table,
     doubt_words,
