@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import click
 
 from spreadcheck.cli.options import Parsed, options, outputs
@@ -112,7 +114,9 @@ def product(
         from spreadcheck.product.chart import find_settings, read_chart
 
         chart = read_chart(chart_file)
-        answer = find_settings(chart, result.readings, strength_half_width_n=result.strength_half_width_n)
+        strength = None if result.blend else result.strength_figures
+        half = strength.half_width_n if strength else math.nan
+        answer = find_settings(chart, result.readings, strength_half_width_n=half)
     doubts = (*result.doubts, *(answer.doubts if answer else ()))
     document = product_document(result, units, chart=chart, answer=answer)
     out.write(
@@ -126,8 +130,10 @@ def product(
         rows = (*form_rows(result, units), *(answer.form_rows(units) if answer else ()))
         write_into(into, rows_of_bin(rows, bin_no), overwrite=out.overwrite)
     elif out.screen:
-        known = [] if result.size_guide_number is None else ["--size-guide-number", f"{result.size_guide_number:.0f}"]
-        if result.granule is not None:
+        known = []
+        if not math.isnan(result.size_guide_number):
+            known += ["--size-guide-number", f"{result.size_guide_number:.0f}"]
+        if result.granule.count:
             known += ["--granule-density", show(result.granule.mean, "density", units)]
         width = answer.expected_width_m if answer else None
         own = "width and target rate" if width is None else "target rate"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import statistics
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
@@ -12,43 +11,32 @@ from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import diameter_of_sgn_mm
-from spreadcheck.product.readings import (
-    CONFIDENCE_PCT,
-    Readings,
-    Scatter,
-    half_width,
-    readings_needed,
-    scatter_of,
+from spreadcheck.product.readings import CONFIDENCE_PCT, Readings, Scatter, half_width, readings_needed, scatter_of
+from spreadcheck.product.size import (
+    MM_TO_SIZE_NUMBER,
+    Blend,
+    Difference,
+    SieveCurve,
+    SizeFigures,
+    blend_of,
+    pair_differences,
+    size_figures,
 )
-from spreadcheck.product.segregation import Blend, Component, Difference, blend_of, pair_differences
-from spreadcheck.product.sieve import SieveCurve
+from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.plausible import CLOSEST_PACKING, DENSITIES_SOURCE, density_faults, usual_density
 from spreadcheck.sheet.traytest import FormRow, form_row
+from spreadcheck.units import KINDS
 
 SIEVE_STACK, SIEVE_BOX, GIVEN, COMPONENTS = "sieve stack", "sieve box", "given", "mean of the components"
 HALF_WIDTH_PCT = 10.0
 
 
 @record
-class SizeFigures:
-    """Figures read off the sieve curves, each the mean over the stacks that show it; None where none does. mm and %."""
-
-    d16_mm: float | None
-    d50_mm: float | None
-    d84_mm: float | None
-    uniformity_index: float | None
-    spread_index_pct: float | None
-    below_1_mm_pct: float | None
-    main_range_pct: float | None
-    above_5_mm_pct: float | None
-
-
-@record
 class BlenderCheck:
-    """One figure of the European blenders' handbook: its value, the unit, what is asked for, and whether it is met."""
+    """One figure of the European blenders' handbook, and whether what it asks for is met; None if not known."""
 
     what: str
-    value: float | None
+    value: float
     unit: str
     asked: str
     met: bool | None
@@ -56,91 +44,54 @@ class BlenderCheck:
 
 @record
 class StrengthFigures:
-    """Crush strength: its readings, how far their mean may be off, and how many readings bring that down.
+    """How far the mean crush strength may be off, and how many readings bring that down to what is wanted, if told."""
 
-    `wanted_n` is the half-width wanted; `needed` is None for a single reading.
-    """
-
-    scatter: Scatter
     confidence_pct: float
     half_width_n: float
     wanted_n: float
     needed: int | None
 
-    @property
-    def more(self) -> int | None:
-        """How many more readings that is."""
-        return None if self.needed is None else max(0, self.needed - self.scatter.count)
-
 
 @record
 class Product:
-    """A product's properties; what was not read is None or empty. `sizes` holds SGN by how it was read, best first."""
+    """A product's properties; a figure that was not read is NaN. `sizes` holds SGN by how it was read, best first."""
 
     name: str
     sizes: dict[str, Scatter]
     size_figures: SizeFigures | None
-    uniformity: Scatter | None
-    bulk: Scatter | None
-    granule: Scatter | None
-    entered_kg_m3: float | None
-    strength: StrengthFigures | None
+    size_guide_number: float
+    uniformity_index: float
+    bulk: Scatter
+    granule: Scatter
+    entered_kg_m3: float
+    strength: Scatter
+    strength_figures: StrengthFigures | None
+    deciding_strength_n: float  # limits the spinner speed: the weakest component's, else the mean of the readings
     blend: Blend | None
     differences: tuple[Difference, ...]
     totals_pct: tuple[float, ...]  # what shares added up to, where that is not 100
     doubts: tuple[Doubt, ...]
 
     @property
-    def size_guide_number(self) -> float | None:
-        """SGN by the best way it was read: sieve stack, sieve box, given, components of a blend."""
-        return next((scatter.mean for scatter in self.sizes.values()), None)
-
-    @property
-    def readings(self) -> dict[str, float | None]:
+    def readings(self) -> dict[str, float]:
         """What is known of the product, by the label of the form, in the units used inside."""
-        return {
+        found = {
+            "bulk density": self.bulk.mean,
+            "granule density": self.granule.mean,
+            "crush strength": self.deciding_strength_n,
             "size guide number": self.size_guide_number,
             "uniformity index": self.uniformity_index,
-            "bulk density": _mean(self.bulk),
-            "granule density": _mean(self.granule),
-            "crush strength": self.deciding_strength_n,
         }
+        return {label: value for label, value in found.items() if not math.isnan(value)}
 
     @property
-    def uniformity_index(self) -> float | None:
-        """UI from the sieve stacks, else as given."""
-        figures = self.size_figures
-        if figures is not None and figures.uniformity_index is not None:
-            return figures.uniformity_index
-        return _mean(self.uniformity)
-
-    @property
-    def entry_error_pct(self) -> float | None:
+    def entry_error_pct(self) -> float:
         """The rate error that a wrong density entry causes on a spreader that meters by volume. [%]
 
         The controller opens for the volume that the target mass would have at the density entered, so the mass that
         comes out is the target x true / entered: an entry too high puts on too little, one too low too much.
         """
-        if self.bulk is None or self.entered_kg_m3 is None:
-            return None
         return 100.0 * (self.bulk.mean - self.entered_kg_m3) / self.entered_kg_m3
-
-    @property
-    def weakest(self) -> Component | None:
-        """The component of a blend that limits the spinner speed."""
-        return None if self.blend is None else self.blend.weakest
-
-    @property
-    def strength_half_width_n(self) -> float:
-        """How far the deciding strength may be off, where that is a mean of readings; NaN of a blend. [N]"""
-        return math.nan if self.strength is None or self.blend is not None else self.strength.half_width_n
-
-    @property
-    def deciding_strength_n(self) -> float | None:
-        """Crush strength that limits the spinner speed: the weakest component's, else the mean of the readings. [N]"""
-        if self.blend is not None:
-            return None if self.weakest is None else self.weakest.strength_n
-        return None if self.strength is None else self.strength.scatter.mean
 
 
 def product_of(
@@ -182,8 +133,8 @@ def product_of(
     >>> product.bulk.mean, product.entry_error_pct
     (775.0, -3.125)
     """
-    bulk, granule = _scatter(readings.bulk_kg_m3), _scatter(readings.granule_kg_m3)
-    faults = density_faults(readings.name, _mean(bulk), _mean(granule))
+    bulk, granule, strength = map(scatter_of, (readings.bulk_kg_m3, readings.granule_kg_m3, readings.strength_n))
+    faults = density_faults(readings.name, bulk.mean, granule.mean)
     for part in readings.components:
         faults += density_faults(part.name, part.bulk_kg_m3, part.granule_kg_m3, place=part.name)
     if len(readings.entered_kg_m3) > 1:
@@ -191,17 +142,31 @@ def product_of(
     if faults:
         raise QuantityError(*faults)
     blend = blend_of(readings.components, rescale=rescale) if readings.components else None
+    figures = size_figures(readings.curves) if readings.curves else None
+    mixed = blend.mean("size_guide_number") if blend else math.nan
+    read = {
+        SIEVE_STACK: [MM_TO_SIZE_NUMBER * size for x in readings.curves if not math.isnan(size := x.size_at(50))],
+        SIEVE_BOX: [box.size_guide_number for box in readings.boxes],
+        GIVEN: readings.size_guide_numbers,
+        COMPONENTS: [] if math.isnan(mixed) else [mixed],
+    }
+    sizes = {way: scatter_of(numbers) for way, numbers in read.items() if numbers}
+    uniformity = figures.uniformity_index if figures else math.nan
+    weakest = blend.weakest if blend else None
     totals = [box.total_pct for box in readings.boxes] + [curve.total_pct for curve in readings.curves]
     totals += [blend.total_pct] if blend else []
     product = Product(
         name=readings.name,
-        sizes=_sizes(readings, blend),
-        size_figures=size_figures(readings.curves) if readings.curves else None,
-        uniformity=_scatter(readings.uniformity_indices),
+        sizes=sizes,
+        size_figures=figures,
+        size_guide_number=next((scatter.mean for scatter in sizes.values()), math.nan),
+        uniformity_index=scatter_of(readings.uniformity_indices).mean if math.isnan(uniformity) else uniformity,
         bulk=bulk,
         granule=granule,
-        entered_kg_m3=readings.entered_kg_m3[0] if readings.entered_kg_m3 else None,
-        strength=_strength(readings.strength_n, confidence_pct, half_width_pct, half_width_n),
+        entered_kg_m3=readings.entered_kg_m3[0] if readings.entered_kg_m3 else math.nan,
+        strength=strength,
+        strength_figures=_strength(strength, confidence_pct, half_width_pct, half_width_n),
+        deciding_strength_n=weakest.strength_n if weakest else math.nan if blend else strength.mean,
         blend=blend,
         differences=pair_differences(blend) if blend else (),
         totals_pct=tuple(total for total in totals if round(total, 6) != 100),
@@ -210,55 +175,15 @@ def product_of(
     return replace(product, doubts=tuple(_doubts(product, readings.curves)))
 
 
-def _scatter(values: Sequence[float]) -> Scatter | None:
-    return scatter_of(values) if values else None
-
-
-def _mean(scatter: Scatter | None) -> float | None:
-    return None if scatter is None else scatter.mean
-
-
-def _sizes(readings: Readings, blend: Blend | None) -> dict[str, Scatter]:
-    """SGN by every way it was read; a blend that was not sieved has the mean of its components over the mass."""
-    mixed = blend.mean("size_guide_number") if blend else None
-    read: dict[str, Sequence[float]] = {
-        SIEVE_STACK: [number for curve in readings.curves if (number := curve.size_guide_number) is not None],
-        SIEVE_BOX: [box.size_guide_number for box in readings.boxes],
-        GIVEN: readings.size_guide_numbers,
-        COMPONENTS: [] if mixed is None else [mixed],
-    }
-    return {way: scatter_of(numbers) for way, numbers in read.items() if numbers}
-
-
 def _strength(
-    readings_n: Sequence[float], confidence_pct: float, wanted_pct: float | None, wanted_n: float | None
+    scatter: Scatter, confidence_pct: float, wanted_pct: float | None, wanted_n: float | None
 ) -> StrengthFigures | None:
-    if not readings_n:
+    if not scatter.count:
         return None
-    scatter = scatter_of(readings_n)
     wanted = wanted_n if wanted_n is not None else scatter.mean * (wanted_pct or HALF_WIDTH_PCT) / 100
     width = half_width(scatter.sd, scatter.count, confidence_pct=confidence_pct)
     needed = readings_needed(scatter.sd, wanted, confidence_pct=confidence_pct) if scatter.count > 1 else None
-    return StrengthFigures(scatter, confidence_pct, width, wanted, needed)
-
-
-def size_figures(curves: Sequence[SieveCurve]) -> SizeFigures:
-    """Figures read off one or more sieve curves of a product, each the mean over the curves that show it."""
-
-    def mean(figure: Callable[[SieveCurve], float | None]) -> float | None:
-        known = [value for curve in curves if (value := figure(curve)) is not None]
-        return statistics.fmean(known) if known else None
-
-    return SizeFigures(
-        d16_mm=mean(lambda curve: curve.size_at(16)),
-        d50_mm=mean(lambda curve: curve.size_at(50)),
-        d84_mm=mean(lambda curve: curve.size_at(84)),
-        uniformity_index=mean(lambda curve: curve.uniformity_index),
-        spread_index_pct=mean(lambda curve: curve.spread_index_pct),
-        below_1_mm_pct=mean(lambda curve: curve.share_between(0, 1)),
-        main_range_pct=mean(lambda curve: curve.share_between(2.5, 4)),
-        above_5_mm_pct=mean(lambda curve: curve.share_between(5)),
-    )
+    return StrengthFigures(confidence_pct, width, wanted, needed)
 
 
 def blender_checks(figures: SizeFigures) -> tuple[BlenderCheck, ...]:
@@ -266,7 +191,7 @@ def blender_checks(figures: SizeFigures) -> tuple[BlenderCheck, ...]:
     spread, low, high = (LIMITS[code].value for code in ("spread index", "median low", "median high"))
     fines, coarse = LIMITS["fines"].value, LIMITS["coarse"].value
     least, most = LIMITS["main range low"].value, LIMITS["main range high"].value
-    rows: tuple[tuple[str, float | None, str, str, Callable[[float], bool]], ...] = (
+    rows: tuple[tuple[str, float, str, str, Callable[[float], bool]], ...] = (
         ("spread index (GSI)", figures.spread_index_pct, "%", f"below {spread:g}", lambda x: x < spread),
         ("median d50", figures.d50_mm, "mm", f"{low:g} to {high:g}", lambda x: low <= x <= high),
         ("below 1 mm", figures.below_1_mm_pct, "%", f"up to {fines:g}", lambda x: x <= fines),
@@ -274,40 +199,39 @@ def blender_checks(figures: SizeFigures) -> tuple[BlenderCheck, ...]:
         ("above 5 mm", figures.above_5_mm_pct, "%", f"up to {coarse:g}", lambda x: x <= coarse),
     )
     return tuple(
-        BlenderCheck(what, value, unit, asked, None if value is None else met(value))
+        BlenderCheck(what, value, unit, asked, None if math.isnan(value) else met(value))
         for what, value, unit, asked, met in rows
     )
 
 
 def _doubts(product: Product, curves: Sequence[SieveCurve]) -> list[Doubt]:
-    """What speaks against the size, the strength and the density read."""
+    """What speaks against the size, the strength and the density read; nothing is said of what is NaN."""
     found = []
     smallest, largest = LIMITS["size number low"].value, LIMITS["size number high"].value
     for way, scatter in product.sizes.items():
         if not smallest <= scatter.mean <= largest:
             size = Quantity(diameter_of_sgn_mm(scatter.mean), "granule size")
             found.append(doubt("unusual-size", number=scatter.mean, way=way, size=size))
-    if product.size_figures is not None and None in vars(product.size_figures).values():
+    if product.size_figures and any(map(math.isnan, vars(product.size_figures).values())):
         found.append(doubt("open-sieve-curve"))
     for curve in curves:
-        if curve.loss_pct is not None and abs(curve.loss_pct) > LIMITS["sieve loss"].value:
+        if abs(curve.loss_pct) > LIMITS["sieve loss"].value:
             change = "less" if curve.loss_pct > 0 else "more"
             found.append(doubt("sieve-loss", loss=abs(curve.loss_pct), change=change))
-    deciding, strength = product.deciding_strength_n, product.strength
-    if deciding is not None and deciding < LIMITS["strength enough"].value:
-        whose = f'the weakest component, "{product.weakest.name}", has' if product.weakest else "the product has"
-        found.append(doubt("weak-granules", whose=whose, strength=Quantity(deciding, "force")))
-    if strength is not None and strength.scatter.count < LIMITS["strength readings"].value:
-        count = strength.scatter.count
+    weakest, count = product.blend and product.blend.weakest, product.strength.count
+    if product.deciding_strength_n < LIMITS["strength enough"].value:
+        whose = f'the weakest component, "{weakest.name}", has' if weakest else "the product has"
+        found.append(doubt("weak-granules", whose=whose, strength=Quantity(product.deciding_strength_n, "force")))
+    if 0 < count < LIMITS["strength readings"].value:
         found.append(doubt("few-strength-readings", granules=f"{count} granule{'s were' if count > 1 else ' was'}"))
-    if product.blend is not None and product.weakest is None:
+    if product.blend and not weakest:
         found.append(doubt("strength-unknown"))
-    bulk, granule, usual = _mean(product.bulk), _mean(product.granule), usual_density(product.name)
-    if bulk is not None and usual is not None and not usual.low_kg_m3 <= bulk <= usual.high_kg_m3:
+    bulk, granule, usual = product.bulk.mean, product.granule.mean, usual_density(product.name)
+    if usual and (bulk < usual.low_kg_m3 or bulk > usual.high_kg_m3):
         low, high, seen = (Quantity(x, "density") for x in (usual.low_kg_m3, usual.high_kg_m3, bulk))
         name, source = usual.product, DENSITIES_SOURCE
         found.append(doubt("unusual-density", bulk=seen, low=low, high=high, product=name, source=source))
-    if bulk is not None and granule is not None and CLOSEST_PACKING * granule < bulk:
+    if CLOSEST_PACKING * granule < bulk:
         found.append(doubt("heap-too-dense", share=100 * bulk / granule))
     return found
 
@@ -334,12 +258,8 @@ def form_rows(product: Product, system: str = "metric") -> tuple[FormRow, ...]:
     >>> form_rows(product_of(Readings("Granular urea", bulk_kg_m3=(770.0, 780.0))))[1]
     FormRow(label='bulk density', value='0.775', unit='kg/L')
     """
-    known = product.readings
     rows = [FormRow("product", product.name)] if product.name else []
-    for label, kind in (("bulk density", "density"), ("granule density", "density"), ("crush strength", "force")):
-        if (value := known[label]) is not None:
-            rows.append(form_row(label, kind, value, system))
-    for label in ("size guide number", "uniformity index"):
-        if (value := known[label]) is not None:
-            rows.append(FormRow(label, f"{value:.0f}"))
+    for label, value in product.readings.items():
+        kind = LABELS[label].kind
+        rows.append(form_row(label, kind, value, system) if kind in KINDS else FormRow(label, f"{value:.0f}"))
     return tuple(rows)

@@ -11,11 +11,11 @@ import os
 import re
 import statistics
 from collections.abc import Callable, Sequence
-from dataclasses import fields
+from functools import partial
+from typing import Any
 
 from spreadcheck.errors import Fault, QuantityError, SheetError, read_all, record, shown
-from spreadcheck.product.segregation import Component
-from spreadcheck.product.sieve import MM_TO_SIZE_NUMBER, SieveBox, SieveCurve
+from spreadcheck.product.size import MM_TO_SIZE_NUMBER, Component, SieveBox, SieveCurve, sieve_box, sieve_curve
 from spreadcheck.sheet.plausible import BOUNDS, ONE_GRANULE_N, check, check_alike
 from spreadcheck.sheet.typedfiles import read_titled
 from spreadcheck.units import KINDS, from_inside, parse_number, parse_quantity, parted, split_quantity, unit_named
@@ -38,13 +38,13 @@ _NUMBERED = re.compile(r"(?:no\.?|number|#|mesh)\s*(\d+)|(\d+)\s*mesh", re.ASCII
 
 @record
 class Scatter:
-    """Repeated readings of one property; `sd` is NaN for a single reading."""
+    """Repeated readings of one property: all is NaN without any, `sd` for a single one."""
 
-    readings: tuple[float, ...]
-    mean: float
-    lowest: float
-    highest: float
-    sd: float
+    readings: tuple[float, ...] = ()
+    mean: float = math.nan
+    lowest: float = math.nan
+    highest: float = math.nan
+    sd: float = math.nan
 
     @property
     def count(self) -> int:
@@ -59,6 +59,8 @@ class Scatter:
 
 def scatter_of(readings: Sequence[float]) -> Scatter:
     """Mean, extremes and standard deviation of repeated readings."""
+    if not readings:
+        return Scatter()
     sd = statistics.stdev(readings) if len(readings) > 1 else math.nan
     return Scatter(tuple(readings), statistics.fmean(readings), min(readings), max(readings), sd)
 
@@ -78,7 +80,6 @@ def readings_needed(sd: float, wanted: float, *, confidence_pct: float = CONFIDE
     """
     from scipy.special import ndtri
 
-    check_confidence(confidence_pct)
     if not wanted > 0:
         raise QuantityError(Fault("", f"{wanted:g} is not a half-width", "give one above 0"))
     root = float(ndtri(0.5 + confidence_pct / 200)) * sd / wanted
@@ -202,84 +203,74 @@ def read_readings(entries: Sequence[Entry], *, rescale: bool = False) -> Reading
     >>> read_readings([option_entry("bulk density", "1 L: 0.78 kg, 0.79 kg/L", option="--density")]).bulk_kg_m3
     (780.0, 790.0)
     """
-    found = Readings()
-    for read in read_all(entries, lambda entry: _entry(entry, rescale)):
-        lists = {each.name: getattr(found, each.name) + getattr(read, each.name) for each in fields(found)[1:]}
-        found = Readings(name=read.name or found.name, **lists)
-    if found.strength_n:  # refuse readings in two units, and a mean that no product has, in the unit of the first
+    found: dict[str, Any] = {}
+    for field, values in read_all(entries, lambda entry: _entry(entry, rescale)):
+        found[field] = values[0] if field == "name" else (*found.get(field, ()), *values)
+    if forces := found.get("strength_n"):  # refuse readings in two units, and a mean that no product has
         first = next(entry for entry in entries if entry.label.casefold().strip() == "crush strength")
-        check_alike("crush strength", found.strength_n, place=first.place)
+        check_alike("crush strength", forces, place=first.place)
         unit = unit_named(split_quantity(first.parts[0].text)[1], "force") or "N"
-        check("crush strength", from_inside(statistics.fmean(found.strength_n), unit, "force"), unit, place=first.place)
-    return found
+        check("crush strength", from_inside(statistics.fmean(forces), unit, "force"), unit, place=first.place)
+    return Readings(**found)
 
 
-def _entry(entry: Entry, rescale: bool) -> Readings:
-    """The readings of one row."""
+def _entry(entry: Entry, rescale: bool) -> tuple[str, tuple[Any, ...]]:
+    """The field of the readings that a row fills, and what it says."""
     label = " ".join(entry.label.casefold().split())
     if not entry.parts:
         problem = f'"{shown(entry.label)}" has no reading'
         raise QuantityError(Fault(entry.place, problem, "write one, or leave the row out"))
     if label == "product":
-        return Readings(name=entry.parts[0].text)
+        return "name", (entry.parts[0].text,)
     if label == "sieve box":
         numbers, shares = zip(*read_all(entry.parts, _compartment), strict=True)
-        return Readings(boxes=(SieveBox.of(numbers, shares, rescale=rescale, place=entry.place),))
+        return "boxes", (sieve_box(numbers, shares, rescale=rescale, place=entry.place),)
     if label == "sieve stack":
-        return Readings(curves=(_stack(entry, rescale),))
+        return "curves", (_stack(entry, rescale),)
     if label == "component":
-        return Readings(components=(_component(entry),))
+        return "components", (_component(entry),)
     if label not in _SINGLE:
         known = ", ".join(("product", "sieve box", "sieve stack", *_SINGLE, "component"))
         problem = f'"{shown(entry.label)}" is not a row of a product file'
         raise QuantityError(Fault(entry.place, problem, f"use {known}"))
     field, read = _SINGLE[label]
-    numbers = read_all(entry.parts, read)
-    return Readings(**{field: numbers})  # type: ignore[arg-type]  # all of these are numbers
+    return field, read_all(entry.parts, read)
 
 
-def _labelled(label: str, *, low: float | None = None) -> Callable[[Part], float]:
-    """Reads a number that a product can have; a size number may be written in mm."""
+def _number(label: str, part: Part, *, low: float | None = None) -> float:
+    """A number that a product can have; a size number may be written in mm."""
     kind = BOUNDS[label].kind
-
-    def read(part: Part) -> float:
-        if kind in KINDS:
-            parse_quantity(part.text, kind, place=part.place)  # says what is wrong with number or unit
-            number, unit = split_quantity(part.text)
-            value = parse_number(number, decimal_comma=True) or 0.0
-            return check(label, value, unit_named(unit, kind) or "", place=part.place, low=low, written=part.text)
-        if label == "size guide number" and part.text.strip().casefold().endswith("mm"):
-            return MM_TO_SIZE_NUMBER * check("granule size", positive(part.text, "granule size", place=part.place))
-        plain = parse_number(part.text, decimal_comma=True)
-        if plain is None:
-            raise QuantityError(Fault(part.place, f'the {label} is "{shown(part.text)}"', "write a plain number"))
-        return check(label, plain, place=part.place)
-
-    return read
+    if kind in KINDS:
+        parse_quantity(part.text, kind, place=part.place)  # says what is wrong with number or unit
+        number, unit = split_quantity(part.text)
+        value = parse_number(number, decimal_comma=True) or 0.0
+        return check(label, value, unit_named(unit, kind) or "", place=part.place, low=low, written=part.text)
+    if label == "size guide number" and part.text.strip().casefold().endswith("mm"):
+        return MM_TO_SIZE_NUMBER * check("granule size", positive(part.text, "granule size", place=part.place))
+    plain = parse_number(part.text, decimal_comma=True)
+    if plain is None:
+        raise QuantityError(Fault(part.place, f'the {label} is "{shown(part.text)}"', "write a plain number"))
+    return check(label, plain, place=part.place)
 
 
 def _bulk(part: Part) -> float:
     """A filled container, "1 L: 0.78 kg", or a density as it stands."""
     if ":" not in part.text:
-        return _labelled("bulk density")(part)
+        return _number("bulk density", part)
     first, second = pair(part, such_as="1 L: 0.78 kg")
     volume_l, mass_kg = (positive(x, k, place=part.place) for x, k in ((first, "volume"), (second, "mass")))
-    try:
-        return check("bulk density", mass_kg / volume_l, "kg/L", place=part.place)
-    except QuantityError as error:
-        remedy = "check volume, mass and their units"
-        each = (Fault(f.place, f'"{shown(part.text)}": {f.problem}', f"{f.remedy}; {remedy}") for f in error.faults)
-        raise QuantityError(*each) from None
+    density = mass_kg / volume_l
+    return check("bulk density", density, "kg/L", place=part.place, written=f'"{part.text}": {density:g} kg/L')
 
 
 # row -> the field of the readings, and how one is read
 _SINGLE: dict[str, tuple[str, Callable[[Part], float]]] = {
-    "size guide number": ("size_guide_numbers", _labelled("size guide number")),
-    "uniformity index": ("uniformity_indices", _labelled("uniformity index")),
+    "size guide number": ("size_guide_numbers", partial(_number, "size guide number")),
+    "uniformity index": ("uniformity_indices", partial(_number, "uniformity index")),
     "bulk density": ("bulk_kg_m3", _bulk),
-    "granule density": ("granule_kg_m3", _labelled("granule density")),
-    "crush strength": ("strength_n", _labelled("crush strength", low=ONE_GRANULE_N)),
-    "density entered": ("entered_kg_m3", _labelled("bulk density")),
+    "granule density": ("granule_kg_m3", partial(_number, "granule density")),
+    "crush strength": ("strength_n", partial(_number, "crush strength", low=ONE_GRANULE_N)),
+    "density entered": ("entered_kg_m3", partial(_number, "bulk density")),
 }
 
 
@@ -318,15 +309,8 @@ def _stack(entry: Entry, rescale: bool) -> SieveCurve:
     if "pan" not in extra:
         remedy = 'write what fell through all sieves, such as "pan: 0 g"'
         raise QuantityError(Fault(entry.place, 'there is no "pan"', remedy))
-    return SieveCurve.of(
-        [size for size, _ in sieves],
-        [amount for _, amount in sieves],
-        pan=extra["pan"],
-        shares=kinds == {"share"},
-        sample=extra.get("sample"),
-        rescale=rescale,
-        place=entry.place,
-    )
+    sizes, amounts = zip(*sieves, strict=True) if sieves else ((), ())
+    return sieve_curve(sizes, amounts, **extra, shares=kinds == {"share"}, rescale=rescale, place=entry.place)
 
 
 def _sieve_row(part: Part) -> tuple[float | str, float, str]:
@@ -367,7 +351,7 @@ def _property(part: Part) -> tuple[str, float]:
     for word, (label, field) in _PROPERTIES.items():
         if written.casefold().startswith(f"{word} "):
             value = Part(written[len(word) :].strip(" :"), part.place)
-            return field, _labelled(label)(value) if label == "crush strength" else _SINGLE[label][1](value)
+            return field, _number(label, value) if label == "crush strength" else _SINGLE[label][1](value)
     problem = f'"{shown(part.text)}" is not a property of a component'
     raise QuantityError(Fault(part.place, problem, f'write it as in "{_SUCH_AS}"'))
 

@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Any
 
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import diameter_of_sgn_mm
 from spreadcheck.product.chart import Chart, ChartAnswer
-from spreadcheck.product.product import (
-    COMPONENTS,
-    GIVEN,
-    Product,
-    SizeFigures,
-    StrengthFigures,
-    blender_checks,
-    form_rows,
-)
+from spreadcheck.product.product import COMPONENTS, GIVEN, Product, StrengthFigures, blender_checks, form_rows
 from spreadcheck.product.readings import Scatter
-from spreadcheck.product.segregation import Blend, Component
+from spreadcheck.product.size import Blend, Component, SizeFigures
 from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
 from spreadcheck.show.data import envelope, picked
@@ -40,8 +33,8 @@ def product_document(
     if product.size_figures:
         blocks += _sieves(product.size_figures)
     blocks += _density(product, system)
-    if product.strength:
-        blocks += _strength(product.strength, system)
+    if product.strength_figures:
+        blocks += _strength(product.strength, product.strength_figures, system)
     if product.blend:
         blocks += _blend(product, product.blend, system)
     if chart and answer:
@@ -67,7 +60,7 @@ def _size(product: Product) -> Iterator[Block]:
         told = "by their shares; a sieve tells more" if way == COMPONENTS else readings
         said = f"SGN {scatter.mean:.0f}, a median diameter of {diameter_of_sgn_mm(scatter.mean):.2f} mm"
         yield Answer(f"Size, {how}", said, told)
-    if product.uniformity_index is not None:
+    if not math.isnan(product.uniformity_index):
         yield Answer("Uniformity", f"UI {product.uniformity_index:.0f}", "100 means all of one size")
     if product.totals_pct:
         totals = ", ".join(f"{total:g} %" for total in product.totals_pct)
@@ -89,21 +82,20 @@ def _sieves(figures: SizeFigures) -> Iterator[Block]:
 
 
 def _density(product: Product, system: str) -> Iterator[Block]:
-    usual, error = usual_density(product.name), product.entry_error_pct
-    if product.bulk is not None:
+    usual, error, bulk = usual_density(product.name), product.entry_error_pct, product.bulk.count > 0
+    if bulk:
         yield _densities("Bulk density", product.bulk, system)
-        if usual is not None:
-            low, high = (show(x, "density", system) for x in (usual.low_kg_m3, usual.high_kg_m3))
-            yield Answer(f"Usual for {usual.product}", f"{low} to {high}", DENSITIES_SOURCE)
-        if error is not None:
-            entered = show(product.entered_kg_m3, "density", system)
-            high, much = ("high", "little") if error < 0 else ("low", "much")
-            wrong = f"{entered} is too {high}: the field gets {abs(error):.1f} % too {much}"
-            right = f"{entered}, as measured: no rate error"
-            yield Answer("Density entered", right if round(error, 1) == 0 else wrong)
-    if product.granule is not None:
+    if bulk and usual:
+        low, high = (show(x, "density", system) for x in (usual.low_kg_m3, usual.high_kg_m3))
+        yield Answer(f"Usual for {usual.product}", f"{low} to {high}", DENSITIES_SOURCE)
+    if not math.isnan(error):
+        entered = show(product.entered_kg_m3, "density", system)
+        high, much = ("high", "little") if error < 0 else ("low", "much")
+        wrong = f"{entered} is too {high}: the field gets {abs(error):.1f} % too {much}"
+        yield Answer("Density entered", wrong if round(error, 1) else f"{entered}, as measured: no rate error")
+    if product.granule.count:
         yield _densities("Granule density", product.granule, system)
-    if product.bulk is not None and error is None:
+    if bulk and math.isnan(error):
         yield Paragraph(_NO_ENTRY, "small")
 
 
@@ -115,8 +107,7 @@ def _densities(name: str, scatter: Scatter, system: str) -> Answer:
     return Answer(name, mean, _readings(scatter, low.split()[0], high) + spread)
 
 
-def _strength(figures: StrengthFigures, system: str) -> Iterator[Block]:
-    scatter = figures.scatter
+def _strength(scatter: Scatter, figures: StrengthFigures, system: str) -> Iterator[Block]:
     count = "1 granule" if scatter.count == 1 else f"{scatter.count} granules"
     mean, lowest = (show(value, "force", system) for value in (scatter.mean, scatter.lowest))
     if figures.needed is None:
@@ -126,14 +117,14 @@ def _strength(figures: StrengthFigures, system: str) -> Iterator[Block]:
         show(value, "force", system, digits=2) for value in (scatter.sd, figures.half_width_n, figures.wanted_n)
     )
     yield Answer("Crush strength", f"mean {mean}, lowest {lowest}", f"{count}, SD {sd} or {scatter.cv_pct:.0f} %")
-    enough = "no more are needed" if figures.more == 0 else f"crush {figures.more} more"
+    more = figures.needed - scatter.count
+    enough = f"crush {more} more" if more > 0 else "no more are needed"
     sure = f"to +/- {half} at {figures.confidence_pct:g} % confidence"
     yield Answer("The mean is known", sure, f"for +/- {wanted} it takes about {figures.needed} granules: {enough}")
 
 
 def _blend(product: Product, blend: Blend, system: str) -> Iterator[Block]:
-    size, uniformity, strength = (blend.mean(name) for name in ("size_guide_number", "uniformity_index", "strength_n"))
-    mean = Component("mean over the mass", blend.total_pct, size, uniformity, strength_n=strength)
+    means = {name: blend.mean(name) for name in ("size_guide_number", "uniformity_index", "strength_n")}
     rows = [
         (
             part.name,
@@ -143,7 +134,7 @@ def _blend(product: Product, blend: Blend, system: str) -> Iterator[Block]:
             show(part.bulk_kg_m3, "density", system, unit=False),
             show(part.strength_n, "force", system, unit=False, digits=2),
         )
-        for part in (*blend.components, mean)
+        for part in (*blend.components, Component("mean over the mass", blend.total_pct, **means))
     ]
     columns = (
         Column("component", align="left"), Column("share", "%"), Column("SGN"), Column("UI"),
@@ -151,32 +142,19 @@ def _blend(product: Product, blend: Blend, system: str) -> Iterator[Block]:
     )  # fmt: skip
     yield Heading("Blend")
     yield Table(columns, tuple(rows))
-    part, enough = product.weakest, LIMITS["strength enough"]
-    if part is None or part.strength_n is None:
-        yield Answer("Weakest component", "not known: a component has no crush strength")
-    else:
-        verdict = "not below" if part.strength_n >= enough.value else "BELOW"
+    if part := blend.weakest:
+        enough = LIMITS["strength enough"]
         own, least = show(part.strength_n, "force", system, digits=2), show(enough.value, "force", system)
-        further = (
-            f"{verdict} the {least} that are enough ({enough.source}). It decides the spinner speed, not the mean."
-        )
+        verdict = f"{'not below' if part.strength_n >= enough.value else 'BELOW'} the {least} that are enough"
+        further = f"{verdict} ({enough.source}). It decides the spinner speed, not the mean."
         yield Answer("Weakest component", f"{part.name}, {own}", further)
-    yield from _segregation(product)
-
-
-def _segregation(product: Product) -> Iterator[Block]:
-    by_bulk = any(pair.flight_by_bulk and pair.flight_pct is not None for pair in product.differences)
-    rows = tuple(
-        (
-            f"{pair.first} / {pair.second}",
-            show_figure(pair.size_pct, digits=0),
-            show_figure(pair.uniformity_pct, digits=0),
-            show_figure(pair.flight_pct, digits=0)
-            + ("*" if pair.flight_by_bulk and pair.flight_pct is not None else ""),
-            pair.risk or "not known",
-        )
-        for pair in product.differences
-    )
+    else:
+        yield Answer("Weakest component", "not known: a component has no crush strength")
+    pairs = []
+    for pair in product.differences:
+        star = "*" if pair.flight_by_bulk and not math.isnan(pair.flight_pct) else ""
+        apart = [show_figure(x, digits=0) for x in (pair.size_pct, pair.uniformity_pct, pair.flight_pct)]
+        pairs.append((f"{pair.first} / {pair.second}", *apart[:2], apart[2] + star, pair.risk or "not known"))
     low, caution = (LIMITS[code] for code in ("segregation low", "segregation caution"))
     notes = (
         f"Risk by SGN and UI: below {low.value:g} % low, up to {caution.value:g} % caution, above high ({low.source}, "
@@ -184,11 +162,11 @@ def _segregation(product: Product) -> Iterator[Block]:
         "Flight: size x density of granule. Components alike in it are slowed alike by the air; no published limit is "
         "known for it.",
         "Size counts most, before density and shape (European blenders' handbook, 2016).",
-        *(("* by bulk density, where a granule density is missing.",) if by_bulk else ()),
+        *(("* by bulk density, where a granule density is missing.",) if any("*" in row[3] for row in pairs) else ()),
     )
-    columns = (Column("pair", align="left"), *(Column(x, "%") for x in ("SGN", "UI", "flight")))
+    heads = (Column("pair", align="left"), *(Column(x, "%") for x in ("SGN", "UI", "flight")))
     yield Heading("Segregation: how far components differ, in % of their mean")
-    yield Table((*columns, Column("risk", align="left")), rows, notes=notes)
+    yield Table((*heads, Column("risk", align="left")), tuple(pairs), notes=notes)
 
 
 def _chart(chart: Chart, answer: ChartAnswer, system: str) -> Iterator[Block]:
@@ -212,7 +190,8 @@ def _chart(chart: Chart, answer: ChartAnswer, system: str) -> Iterator[Block]:
 
 def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[str, Any]:
     """A product as plain data, schema spreadcheck/product/1: SI throughout, keys carry their units."""
-    figures, strength, blend = product.size_figures, product.strength, product.blend
+    figures, strength, blend = product.size_figures, product.strength_figures, product.blend
+    part = "name share_pct size_guide_number uniformity_index bulk_kg_m3 granule_kg_m3 strength_newton=strength_n"
     data: dict[str, Any] = {
         "product": product.name,
         "size_guide_number": product.size_guide_number,
@@ -224,27 +203,19 @@ def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[st
         "granule_density": _scatter(product.granule, "_kg_m3"),
         **picked(product, "density_entered_kg_m3=entered_kg_m3 rate_error_pct=entry_error_pct"),
         "crush_strength": strength and {
-            **(_scatter(strength.scatter, "_newton") or {}),
-            **picked(
-                strength,
-                "confidence_pct half_width_newton=half_width_n half_width_wanted_newton=wanted_n "
-                "readings_needed=needed",
-            ),
+            **(_scatter(product.strength, "_newton") or {}),
+            "confidence_pct": strength.confidence_pct,
+            "half_width_newton": strength.half_width_n,
+            "half_width_wanted_newton": strength.wanted_n,
+            "readings_needed": strength.needed,
         },
         "deciding_strength_newton": product.deciding_strength_n,
         "blend": blend and {
-            "components": [
-                picked(
-                    part,
-                    "name share_pct size_guide_number uniformity_index bulk_kg_m3 granule_kg_m3 "
-                    "strength_newton=strength_n",
-                )
-                for part in blend.components
-            ],
-            "weakest": product.weakest and product.weakest.name,
+            "components": [picked(each, part) for each in blend.components],
+            "weakest": blend.weakest and blend.weakest.name,
             "mean_strength_newton": blend.mean("strength_n"),
             "mean_size_guide_number": blend.mean("size_guide_number"),
-            "differences": [{**vars(pair), "risk": pair.risk} for pair in product.differences],
+            "differences": list(map(vars, product.differences)),
         },
     }  # fmt: skip
     if answer is not None:
@@ -255,7 +226,7 @@ def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[st
     return envelope("product/1", {"product": product.name}, doubts, **data)
 
 
-def _scatter(scatter: Scatter | None, unit: str) -> dict[str, Any] | None:
+def _scatter(scatter: Scatter, unit: str) -> dict[str, Any] | None:
     """Repeated readings; their keys end in the unit."""
     ends = " ".join(f"{name}{unit}={name}" for name in ("mean", "lowest", "highest", "sd"))
-    return None if scatter is None else picked(scatter, f"{ends} readings=count")
+    return picked(scatter, f"{ends} readings=count") if scatter.count else None

@@ -31,8 +31,7 @@ from spreadcheck.product.chart import Chart, ChartRow, find_settings
 from spreadcheck.product.product import product_of
 from spreadcheck.product.rate import RateSettings, check_rate
 from spreadcheck.product.readings import Readings
-from spreadcheck.product.segregation import Component
-from spreadcheck.product.sieve import SieveCurve
+from spreadcheck.product.size import Component, SieveCurve
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import both_sides
 from spreadcheck.sheet.traytest import tray_test, with_labels
