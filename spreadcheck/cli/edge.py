@@ -8,23 +8,12 @@ from spreadcheck.cli.options import list_option, options, outputs, read_test, sh
 from spreadcheck.cli.outputs import Outputs, name_analysis
 
 
-def _first_pass(text: str, place: str) -> float | None:
-    from spreadcheck.field.edge import read_first_pass
-
-    return read_first_pass(text, place)
-
-
-def _share(text: str, place: str) -> float:
-    from spreadcheck.field.edge import read_share
-
-    return read_share(text, place)
-
-
 @click.command()
 @sheet_argument
 @options("bout-width")
-@list_option("--first-pass", "first_pass_m", _first_pass, 'From the edge: "half bout", "12 m", or a list.', "half bout")
-@list_option("--keep-inside", "share_pct", _share, "Shares of a pass to keep inside.", "95 %, 98 %, 99.5 %")
+@list_option("--first-pass", "first_pass_m", "length", 'From the edge: "half bout", "12 m", or a list.', "half bout",
+             unknown="half bout")  # fmt: skip
+@list_option("--keep-inside", "share_pct", "share", "Shares of a pass to keep inside.", "95 %, 98 %, 99.5 %")
 @click.option("--side", type=click.Choice(["left", "right", "both"]), default="both", show_default=True,
               help="Side of the machine that is to the edge on the first pass.")  # fmt: skip
 @click.option("--passes", type=int, default=10, show_default=True, help="Passes of the whole field.")

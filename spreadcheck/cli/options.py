@@ -202,11 +202,17 @@ def list_option(
     default: str = "",
     *,
     again: bool = False,
+    unknown: str = "",
 ) -> Callable[[F], F]:
     """An option for several things, or quantities of a kind, parted by commas or semicolons; by default the empty list.
 
-    Each counts once, but for an option that may come `again`: its readings all count.
+    Each counts once, but for an option that may come `again`: its readings all count. `unknown` is the word for None.
     """
+
+    def one(part: str, place: str) -> object:
+        if unknown and " ".join(part.casefold().split()) == unknown:
+            return None
+        return read(part, place) if callable(read) else parse_quantity(part, read, place=place)
 
     def each(value: str, place: str) -> tuple[object, ...]:
         from spreadcheck.errors import Fault, QuantityError, read_all
@@ -214,7 +220,6 @@ def list_option(
         parts = parted(value)
         if not parts:
             raise QuantityError(Fault(place, "there is nothing in it", "give one or more, parted by commas"))
-        one = read if callable(read) else lambda part, place: parse_quantity(part, read, place=place)
         found = read_all(parts, lambda part: one(part, place))
         return found if again else tuple(dict.fromkeys(found))
 

@@ -17,7 +17,7 @@ from dataclasses import replace
 import numpy as np
 
 from spreadcheck.errors import Fault, WidthError, record
-from spreadcheck.field.edge import area_left_of, mirrored, support_m
+from spreadcheck.field.edge import mirrored, reach_m, support_m
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import CUT, Profile
 from spreadcheck.units import HECTARE_M2
@@ -145,7 +145,7 @@ def raster_over(legs: Sequence[Leg], reach_m: float, cell_m: float, *, also: Seq
 
 def landing_of(profile: Profile, model: str = ARC, distance_m: float | None = None) -> Landing:
     """The landing model for a pattern; without a distance, an arc a fifth beyond the reach, or the line to match."""
-    reach = max(abs(end) for end in support_m(profile))
+    reach = reach_m(profile)
     if model not in LANDINGS:
         raise WidthError(Fault("option --landing", f'"{model}" is not known', f"use one of {', '.join(LANDINGS)}"))
     if distance_m is not None and not 0 <= distance_m <= 200:
@@ -206,28 +206,25 @@ def thrown_by(profiles: Sequence[Profile], landing: Landing, step_m: float) -> T
         edges[[0, -1]] = low, high
     else:
         edges = np.linspace(low, high, max(1, int(np.ceil((high - low) / step_m))) + 1)
-    areas = np.array([np.diff(area_left_of(profile, edges)) for profile in profiles])
-    middle = (edges[1:] + edges[:-1]) / 2
-    centre = np.divide(_moments(profiles[0], edges), areas[0], out=middle.copy(), where=areas[0] > 0)
-    centre = np.clip(centre, edges[:-1], edges[1:])
-    return Thrown(centre, landing.behind_m(centre), areas / HECTARE_M2)
-
-
-def _moments(profile: Profile, edges: FloatArray) -> FloatArray:
-    """Integral of y p(y) over each strip, exact: Simpson's rule on every linear piece between knots and edges."""
-    x, y = profile.knots
-    places = np.unique(np.concatenate((x, edges)))
+    places = np.unique(np.concatenate((edges, *(profile.knots[0] for profile in profiles))))
+    places = places[(places >= low) & (places <= high)]
     left, right = places[:-1], places[1:]
-    piece = np.clip(np.searchsorted(x, (left + right) / 2) - 1, 0, len(x) - 2)
-    slope = np.diff(y)[piece] / np.diff(x)[piece]
-
-    def value(at: FloatArray) -> FloatArray:
-        inside = (left >= x[0] - _KEPT) & (right <= x[-1] + _KEPT)
-        return np.where(inside, at * (y[piece] + slope * (at - x[piece])), 0.0)
-
-    parts = (value(left) + 4 * value((left + right) / 2) + value(right)) * (right - left) / 6
     strip = np.clip(np.searchsorted(edges, left, "right") - 1, 0, len(edges) - 2)
-    return np.asarray(np.bincount(strip, parts, len(edges) - 1), dtype=float)
+
+    def piece_ends(profile: Profile) -> tuple[FloatArray, FloatArray]:
+        x, y = profile.knots
+        within = (left >= x[0]) & (right <= x[-1])
+        return np.interp(left, x, y) * within, np.interp(right, x, y) * within
+
+    def in_strips(of_pieces: FloatArray) -> FloatArray:
+        return np.asarray(np.bincount(strip, of_pieces, len(edges) - 1), dtype=float)
+
+    mass = np.array([in_strips((a + b) / 2 * (right - left)) for a, b in map(piece_ends, profiles)])
+    a, b = piece_ends(profiles[0])
+    moment = in_strips(((2 * a + b) * left + (a + 2 * b) * right) * (right - left) / 6)
+    centre = np.divide(moment, mass[0], out=(edges[1:] + edges[:-1]) / 2, where=mass[0] > 0)
+    centre = np.clip(centre, edges[:-1], edges[1:])
+    return Thrown(centre, landing.behind_m(centre), mass / HECTARE_M2)
 
 
 def bordered(profile: Profile, bout_width_m: float, side: str) -> Profile:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -13,33 +14,27 @@ from spreadcheck.errors import CostError, Fault, WidthError, record
 from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.verdict import Verdict
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
-from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.evenness import Deposit, cv_of_pieces, mean_of_pieces
-from spreadcheck.spread.overlap import deposit_shares
 from spreadcheck.spread.profile import TAPER, Profile, at_target_rate, profile_of
 from spreadcheck.spread.stripes import STRIPE_PCT, runs_below
 from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, tailed
 from spreadcheck.spread.widths import check_widths, scan_widths
-from spreadcheck.units import parse_quantity
 
-_CHUNK = 2_000  # points looked at together, so that memory stays flat in the number of passes
+LEFT, RIGHT = "left", "right"
+SIDES = (LEFT, RIGHT)
+EDGE_M = 100.0  # of edge, that masses are told for
+SHARES_PCT = (95.0, 98.0, 99.5)  # of a pass, kept inside the field
+MAX_PASSES = 1_000
+MOST_LINES = 2  # tray lines in a bout: at more, passes leave most of the ground between them bare
 _SAME = 1e-11  # of the lengths at hand: kinks closer than this are one kink
+_ROUNDING = 1e-12  # of a pass: less than this beyond the edge is nothing
+_TO_KG = EDGE_M / 10_000.0  # kg/ha x m x 100 m -> kg
 
 
 def mirrored(profile: Profile) -> Profile:
     """The profile with left and right swapped."""
     return replace(profile, offset_m=-profile.offset_m[::-1], rate_kg_ha=profile.rate_kg_ha[::-1])
-
-
-def area_left_of(profile: Profile, offset_m: FloatArray) -> FloatArray:
-    """Area under the profile left of an offset, exact."""
-    x, y = profile.knots
-    whole = np.concatenate(([0.0], np.cumsum((y[1:] + y[:-1]) * np.diff(x) / 2)))
-    at = np.clip(offset_m, x[0], x[-1])
-    piece = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(x) - 2)
-    along = at - x[piece]
-    slope = (y[piece + 1] - y[piece]) / (x[piece + 1] - x[piece])
-    return np.asarray(whole[piece] + along * (y[piece] + slope * along / 2))
 
 
 def support_m(profile: Profile) -> tuple[float, float]:
@@ -61,41 +56,29 @@ def deposit_between(
     *,
     low_m: float,
     high_m: float,
-    first: int | None = None,
-    last: int | None = None,
+    first: float = -np.inf,
+    last: float = np.inf,
 ) -> Deposit:
-    """The deposit of some passes between two places, as linear pieces between its kinks."""
-    # every place between the two where the deposit may bend: the knots of all passes, turned or not, and both ends
+    """The deposit of the passes from first to last between two places, as linear pieces between its kinks."""
     reach, w = reach_m(profile), bout_width_m
-    numbers = np.arange(np.floor((low_m - reach) / w), np.ceil((high_m + reach) / w) + 1)
-    places = np.sort((numbers[:, None] * w + np.concatenate((profile.knots[0], -profile.knots[0]))).ravel())
+    turned = mirrored(profile) if method == BACK_AND_FORTH else profile
+    passes = (profile.knots, turned.knots)
+    numbers = np.arange(max(first, np.floor((low_m - reach) / w)), min(last, np.ceil((high_m + reach) / w)) + 1)
+    x = np.sort((numbers[:, None] * w + np.concatenate((passes[0][0], passes[1][0]))).ravel())
     closest = _SAME * (high_m - low_m + reach + w)
-    places = places[np.append(True, np.diff(places) > closest)]
-    x = np.concatenate(([low_m], places[(places > low_m + closest) & (places < high_m - closest)], [high_m]))
+    x = x[(x > low_m + closest) & (x < high_m - closest)]
+    x = np.concatenate(([low_m], x[np.diff(x, prepend=low_m) > closest], [high_m]))
     start, length = x[:-1], np.diff(x)
-
-    def rate(places: FloatArray) -> FloatArray:
-        """What the passes from first to last leave at places in order, a stretch of the field at a time."""
-        parts = []
-        for at in range(0, len(places), _CHUNK):
-            numbers, shares = deposit_shares(profile, places[at : at + _CHUNK], bout_width_m, method)
-            low, high = (-np.inf if first is None else first), (np.inf if last is None else last)
-            parts.append(shares[(numbers >= low) & (numbers <= high)].sum(axis=0))
-        return np.concatenate(parts)
-
     # a step may stand on a kink, so look a quarter inside each piece and extend its straight line to both ends
-    near, far = rate(start + length / 4), rate(start + 3 * length / 4)
+    places = np.stack((start + length / 4, start + 3 * length / 4))
+    rates = np.zeros_like(places)
+    for number in numbers:
+        knots, rate = passes[int(number) % 2]
+        some = slice(*np.searchsorted(places[0], number * w + knots[[0, -1]]))
+        rates[:, some] += np.interp(places[:, some] - number * w, knots, rate)
+    near, far = rates
     left, right = np.maximum(1.5 * near - 0.5 * far, 0.0), np.maximum(1.5 * far - 0.5 * near, 0.0)
     return Deposit(start, length, left, right, np.array([0]))
-
-
-LEFT, RIGHT = "left", "right"
-SIDES = (LEFT, RIGHT)
-HALF_BOUT = "half bout"
-EDGE_M = 100.0  # of edge, that masses are told for
-MOST_LINES = 2  # tray lines in a bout: at more, passes leave most of the ground between them bare
-_ROUNDING = 1e-12  # of a pass: less than this beyond the edge is nothing
-_TO_KG = EDGE_M / 10_000.0  # kg/ha x m x 100 m -> kg
 
 
 @record
@@ -119,109 +102,77 @@ class EdgeCase:
     strip_endless_m: float
 
 
+def _inward(profile: Profile, side: str) -> Profile:
+    """The profile as it lies to an edge on its left."""
+    return profile if side == LEFT else mirrored(profile)
+
+
+def _driven(profile: Profile, bout_width_m: float, method: str, side: str) -> Deposit:
+    """What the passes k >= 0 leave towards the edge, left of the centre line of the first."""
+    check_widths(profile, bout_width_m)
+    inward = _inward(profile, side)
+    return deposit_between(inward, bout_width_m, method, low_m=-reach_m(inward), high_m=0.0, first=0)
+
+
+def _kg(profile: Profile, share_pct: float) -> float | None:
+    """A share of a pass as kg on 100 m of edge; None where rates are in proportion."""
+    return None if profile.relative else share_pct / 100 * profile.area_kg_ha_m * _TO_KG
+
+
+def _beyond_pct(profile: Profile, bout_width_m: float, first_pass_m: float, method: str, side: str) -> float:
+    """What falls beyond the edge. [% of a pass]"""
+    driven = _driven(profile, bout_width_m, method, side)
+    share = np.clip((-first_pass_m - driven.start_m) / driven.length_m, 0.0, 1.0)  # of each piece
+    area = driven.length_m * share * (driven.left + (driven.right - driven.left) * share / 2)
+    return 100 * float(area.sum()) / profile.area_kg_ha_m
+
+
 def edge_case(profile: Profile, bout_width_m: float, method: str, *, first_pass_m: float, side: str = LEFT) -> EdgeCase:
     """What falls beyond the edge and what is short inside it, at one distance of the first pass."""
-    check_widths(profile, bout_width_m)
-    check_first_pass(first_pass_m)
-    inward = profile if side == LEFT else mirrored(profile)
-    w, area = bout_width_m, profile.area_kg_ha_m
-    beyond = float(_beyond(inward, w, method, np.array([first_pass_m]))[0])
-    # what the passes k < 0 of an endless field would leave inside the edge, and how far they would reach
-    passes = int(np.floor((first_pass_m + reach_m(inward)) / w)) + 1
-    areas = [_left_of(inward, method, -k, np.array(k * w - first_pass_m)) for k in range(1, passes + 1)]
-    short = max(float(np.sum(area - np.array(areas))), 0.0)
+    _check_first_pass(first_pass_m)
+    beyond = _beyond_pct(profile, bout_width_m, first_pass_m, method, side)
+    inward, w, area = _inward(profile, side), bout_width_m, profile.area_kg_ha_m
     left, right = support_m(inward)
     nearest = -left if method == BACK_AND_FORTH else right  # pass -1 is turned when driven back and forth
-    zone = max(0.0, first_pass_m - w + nearest, first_pass_m - 2 * w + right)
-
-    def under(first: int | None) -> float:
-        """How much of the zone gets too little of the passes from `first` on, or of an endless field."""
-        if zone <= 0:
-            return 0.0
-        pieces = deposit_between(inward, w, method, low_m=-first_pass_m, high_m=zone - first_pass_m, first=first)
-        starts, ends = runs_below(pieces, area / w * STRIPE_PCT / 100)
-        return float((ends - starts).sum())
-
-    return EdgeCase(
-        method=method,
-        side=side,
-        first_pass_m=first_pass_m,
-        beyond_kg=None if profile.relative else beyond * _TO_KG,
-        beyond_pct=100 * beyond / area,
-        short_kg=None if profile.relative else short * _TO_KG,
-        short_pct=100 * short / area,
-        zone_m=zone,
-        strip_m=under(0),
-        strip_endless_m=under(None),
-    )
+    zone, short, strips = max(0.0, first_pass_m - w + nearest, first_pass_m - 2 * w + right), 0.0, [0.0, 0.0]
+    if zone > 0:
+        missing, *fields = (
+            deposit_between(inward, w, method, low_m=-first_pass_m, high_m=zone - first_pass_m, first=first, last=last)
+            for first, last in ((-np.inf, -1), (0, np.inf), (-np.inf, np.inf))
+        )
+        short = 100 * float(mean_of_pieces(missing)[0]) * zone / area
+        under = (runs_below(pieces, area / w * STRIPE_PCT / 100) for pieces in fields)
+        strips = [float((ends - starts).sum()) for starts, ends in under]
+    kilos = _kg(profile, beyond), _kg(profile, short)
+    return EdgeCase(method, side, first_pass_m, kilos[0], beyond, kilos[1], short, zone, *strips)
 
 
-def read_first_pass(text: str, place: str) -> float | None:
-    """A distance of the first pass from the edge as a person asks for it: "12 m", or "half bout" for None. [m]"""
-    if " ".join(text.casefold().split()) == HALF_BOUT:
-        return None
-    distance = parse_quantity(text, "length", place=place)
-    check_first_pass(distance, place=place)
-    return distance
-
-
-def read_share(text: str, place: str) -> float:
-    """A share of a pass to keep inside the field, as a person asks for it: "95 %". [%]"""
-    share = parse_quantity(text, "share", place=place)
-    check_share(share, place=place)
-    return share
-
-
-def check_share(share_pct: float, *, place: str = "share kept inside") -> None:
-    """Refuse a share that can't be kept inside the field."""
-    if not 0 < share_pct <= 100:
-        raise CostError(Fault(place, f"{share_pct:g} % is not a share of a pass", "give one above 0, up to 100 %"))
-
-
-def check_first_pass(first_pass_m: float, *, place: str = "first pass") -> None:
+def _check_first_pass(first_pass_m: float) -> None:
     """Refuse a distance from the edge at which no first pass is driven."""
     if not 0 <= first_pass_m <= 1000:
-        raise WidthError(Fault(place, f"{first_pass_m:g} m from the edge can't be driven", "give 0 m to 1000 m"))
-
-
-def _left_of(profile: Profile, method: str, number: int, away_m: FloatArray) -> FloatArray:
-    """Area that pass k leaves left of a place, told by the distance of that place from its centre line."""
-    if method == BACK_AND_FORTH and number % 2:
-        return profile.area_kg_ha_m - area_left_of(profile, -away_m)
-    return area_left_of(profile, away_m)
-
-
-def _beyond(profile: Profile, w: float, method: str, first_m: FloatArray) -> FloatArray:
-    """Area that the passes k >= 0 leave beyond the edge, for many distances of the first pass. [kg/ha m]"""
-    passes = int(np.ceil(reach_m(profile) / w)) + 1
-    left = [_left_of(profile, method, k, -(first_m + k * w)) for k in range(passes)]
-    return np.asarray(np.maximum(np.sum(left, axis=0), 0.0))
+        raise WidthError(Fault("first pass", f"{first_pass_m:g} m from the edge can't be driven", "give 0 m to 1000 m"))
 
 
 def first_pass_distance(
     profile: Profile, bout_width_m: float, method: str, *, share_pct: float, side: str = LEFT
 ) -> float:
     """The shortest distance of the first pass from the edge that keeps a given share of a pass inside the field."""
-    check_share(share_pct)
-    check_widths(profile, bout_width_m)
-    inward, w = profile if side == LEFT else mirrored(profile), bout_width_m
+    if not 0 < share_pct <= 100:
+        problem = f"{share_pct:g} % is not a share of a pass"
+        raise CostError(Fault("share kept inside", problem, "give one above 0, up to 100 %"))
+    driven = _driven(profile, bout_width_m, method, side)
     allowed = profile.area_kg_ha_m * (1 - share_pct / 100)
-    # where the area beyond falls to what is allowed: quadratic between distances at which a knot meets the edge
-    knots = np.concatenate((inward.knots[0], -inward.knots[0]))
-    places = np.unique(np.maximum(knots[:, None] - w * np.arange(np.ceil(reach_m(inward) / w) + 1), 0.0))
-    beyond = _beyond(inward, w, method, places)
-    end = int(np.argmax(beyond <= allowed + _ROUNDING * profile.area_kg_ha_m))
-    if end == 0:
+    fallen = np.cumsum(driven.length_m * (driven.left + driven.right) / 2)
+    over = fallen > allowed + _ROUNDING * profile.area_kg_ha_m
+    if not over.any():
         return 0.0
-    low, high = places[end - 1], places[end]
-    g0, middle, g1 = (float(g) for g in _beyond(inward, w, method, np.array([low, (low + high) / 2, high])))
-    square, slope, excess = 2 * (g0 - 2 * middle + g1), 4 * middle - 3 * g0 - g1, g0 - allowed
-    root = np.sqrt(max(slope * slope - 4 * square * excess, 0.0))
-    return float(low + min(2 * excess / (root - slope), 1.0) * (high - low))
-
-
-SHARES_PCT = (95.0, 98.0, 99.5)  # of a pass, kept inside the field
-MAX_PASSES = 1_000
+    at = int(np.argmax(over))  # within this piece what has fallen grows to what is allowed: a square to solve
+    start, length, left, right = (
+        float(each[at]) for each in (driven.start_m, driven.length_m, driven.left, driven.right)
+    )
+    excess = max(allowed - (float(fallen[at - 1]) if at else 0.0), 0.0)
+    root = math.sqrt(max(left * left + 2 * (right - left) / length * excess, 0.0))
+    return max(-(start + (2 * excess / (left + root) if excess else 0.0)), 0.0)
 
 
 @record
@@ -249,8 +200,6 @@ class WholeField:
 class Kept:
     """The distance of the first pass that keeps a share of one pass inside the field."""
 
-    method: str
-    side: str
     share_pct: float
     case: EdgeCase
 
@@ -290,12 +239,12 @@ def whole_field(
 ) -> WholeField:
     """A field of N passes between two edges, both at the same distance from the outermost pass; no headland."""
     check_widths(profile, bout_width_m)
-    check_first_pass(first_pass_m)
+    _check_first_pass(first_pass_m)
     width = float(2 * first_pass_m + (passes - 1) * bout_width_m) if 1 <= passes <= MAX_PASSES else 0.0
     if width <= 0:
         problem = f"{str(passes)[:12]} passes, the first {first_pass_m:g} m from the edge, make no field"
         raise WidthError(Fault("passes", problem, f"give 1 to {MAX_PASSES:,} passes and a distance above 0"))
-    inward = profile if side == LEFT else mirrored(profile)
+    inward = _inward(profile, side)
     pieces = deposit_between(
         inward, bout_width_m, method, low_m=-first_pass_m, high_m=width - first_pass_m, first=0, last=passes - 1
     )
@@ -376,65 +325,50 @@ def study_edge(
     if width is None:
         remedy = 'write it on the sheet, or add --bout-width "24 m"'
         raise WidthError(Fault("bout width", "is not known", remedy))
-    profile = profile_of(test, tails=tails, relative=relative)
-    check_widths(profile, width)
+    caught = profile_of(test, tails=tails, relative=relative)
+    check_widths(caught, width)
     line_m = float(test.offset_m.max() - test.offset_m.min())
     if width > MOST_LINES * line_m:
         problem = f"{width:g} m is more than {MOST_LINES} times the tray line of {line_m:g} m, so passes would not meet"
         remedy = "check the number and its unit, and the unit of the offsets"
         raise WidthError(Fault("bout width", problem, remedy))
     target = test.target_kg_ha if target_kg_ha is None else target_kg_ha
-    if target is not None:
-        profile = at_target_rate(profile, width, target)
-    distances = tuple(dict.fromkeys(width / 2 if first is None else first for first in first_pass_m))
-    cases = list(itertools.product(distances, METHODS, sides))
-    kept = []
-    for share, method, side in itertools.product(share_pct, METHODS, sides):
-        first = first_pass_distance(profile, width, method, share_pct=share, side=side)
-        kept.append(Kept(method, side, share, edge_case(profile, width, method, first_pass_m=first, side=side)))
+
+    distances = dict.fromkeys(width / 2 if first is None else first for first in first_pass_m)
+    ways, shares = (list(itertools.product(values, METHODS, sides)) for values in (distances, share_pct))
+
+    def scaled(one: Profile) -> Profile:
+        return one if target is None else at_target_rate(one, width, target)
+
+    def kept_m(one: Profile) -> list[float]:
+        return [first_pass_distance(one, width, method, share_pct=share, side=side) for share, method, side in shares]
+
+    def over(figures: Sequence[Sequence[float]]) -> tuple[FigureRange, ...]:
+        return tuple(FigureRange(min(each), max(each)) for each in zip(*figures, strict=True))
+
+    profile, tails_drawn = scaled(caught), None
+    if ends_of(caught).catch:
+        drawn = [scaled(one) for one in tailed(ends_of(caught), metered_kg_ha_m(test, width))]
+        beyond = [[_beyond_pct(one, width, *way) for way in ways] for one in drawn]
+        kilos = [[_kg(one, share) or 0.0 for share in shares] for one, shares in zip(drawn, beyond, strict=True)]
+        tails_drawn = OverTails(over(beyond), None if profile.relative else over(kilos), over(list(map(kept_m, drawn))))
     judged = assess(test, bout_width_m=width, tails=tails, relative=relative)
-    study = EdgeStudy(
+    kept = zip(shares, kept_m(profile), strict=True)
+    return EdgeStudy(
         test=test,
         profile=profile,
         bout_width_m=width,
         target_kg_ha=target,
-        cases=tuple(edge_case(profile, width, method, first_pass_m=first, side=side) for first, method, side in cases),
-        kept=tuple(kept),
+        cases=tuple(edge_case(profile, width, method, first_pass_m=at, side=side) for at, method, side in ways),
+        kept=tuple(
+            Kept(share, edge_case(profile, width, method, first_pass_m=at, side=side))
+            for (share, method, side), at in kept
+        ),
         fields=tuple(
-            whole_field(profile, width, method, passes=passes, first_pass_m=first, side=side)
-            for first, method, side in cases
+            whole_field(profile, width, method, passes=passes, first_pass_m=at, side=side) for at, method, side in ways
         ),
         doubts=judged.doubts,
         verdict=judged.verdict,
+        over_tails=tails_drawn,
         mass_of_passes=judged.mass_of_passes if target is None and not profile.relative else None,
     )
-    if not ends_of(profile).catch:
-        return study
-    metered = metered_kg_ha_m(test, width)
-    if metered is not None:
-        metered *= profile.area_kg_ha_m / profile_of(test, tails=tails, relative=relative).area_kg_ha_m
-    return replace(study, over_tails=_over_tails(study, tailed(ends_of(profile), metered)))
-
-
-def _over_tails(study: EdgeStudy, profiles: Sequence[Profile]) -> OverTails:
-    """The cases again with every plausible tail."""
-    width, target = study.bout_width_m, study.target_kg_ha
-    if target is not None:
-        profiles = [at_target_rate(profile, width, target) for profile in profiles]
-    cases = [
-        [edge_case(p, width, case.method, first_pass_m=case.first_pass_m, side=case.side) for p in profiles]
-        for case in study.cases
-    ]
-    kilos = tuple(_range([one.beyond_kg or 0.0 for one in found]) for found in cases)
-    return OverTails(
-        beyond_pct=tuple(_range([one.beyond_pct for one in found]) for found in cases),
-        beyond_kg=None if study.profile.relative else kilos,
-        first_pass_m=tuple(
-            _range([first_pass_distance(p, width, k.method, share_pct=k.share_pct, side=k.side) for p in profiles])
-            for k in study.kept
-        ),
-    )
-
-
-def _range(values: Sequence[float]) -> FigureRange:
-    return FigureRange(min(values), max(values))

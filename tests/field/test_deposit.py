@@ -1,9 +1,11 @@
 """The deposit map against closed forms: each is derived in docs/field.md and written out at its check."""
 
+import itertools
 import math
 
 import numpy as np
 import pytest
+import scipy.integrate
 
 from spreadcheck.errors import WidthError
 from spreadcheck.field.deposit import (
@@ -61,6 +63,26 @@ def test_mass_is_kept(landing):
     deposit, raster = mapped(legs, SKEWED, landing, 1.7)
     metered = sum(leg.spread_m for leg in legs) * SKEWED.area_kg_ha_m / 10_000
     assert deposit.sum() * raster.cell_m**2 / 10_000 == pytest.approx(metered, rel=1e-9)
+
+
+@pytest.mark.parametrize("landing", [Landing(LINE, 15), Landing(ARC, 20)])
+def test_strips_hold_what_the_pattern_has_there(landing):
+    """Mass and centre of each strip by scipy's quad, for a pattern that ends in a step on one side."""
+    profile = profile_from([-14, -8, -3, 6, 11, 16], [40, 160, 200, 190, 120, 0], tails="cut")
+    thrown = thrown_by([profile, SKEWED], landing, 3.0)
+    edges = -14 + np.concatenate(([0], np.cumsum([30.0 / 10] * 10)))
+    if landing.model == ARC:
+        edges = 20 * np.sin(np.linspace(np.arcsin(-14 / 20), np.arcsin(16 / 20), len(thrown.offset_m) + 1))
+    for number, (low, high) in enumerate(itertools.pairwise(edges)):
+        inner = [x for x in profile.offset_m if low < x < high]
+        mass, moment = (
+            scipy.integrate.quad(lambda y, n=n: y**n * at(profile, y), low, high, points=inner or None)[0]
+            for n in (0, 1)
+        )
+        assert thrown.mass_kg_m[0, number] == pytest.approx(mass / 1e4, rel=1e-9)
+        assert thrown.offset_m[number] == pytest.approx(moment / mass, rel=1e-9, abs=1e-9)
+        other = scipy.integrate.quad(lambda y: at(SKEWED, y), low, high, points=inner or None)[0]
+        assert thrown.mass_kg_m[1, number] == pytest.approx(other / 1e4, rel=1e-9)
 
 
 @pytest.mark.parametrize(("cell", "angle"), [(1.0, math.pi / 4), (1.3, 0.0), (2.9, 0.4), (0.7, math.pi / 4)])

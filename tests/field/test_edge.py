@@ -12,13 +12,10 @@ from hypothesis import strategies as st
 from spreadcheck.errors import CostError, QuantityError, WidthError
 from spreadcheck.field.edge import (
     SIDES,
-    area_left_of,
     deposit_between,
     edge_case,
     first_pass_distance,
     mirrored,
-    read_first_pass,
-    read_share,
     study_edge,
     support_m,
     whole_field,
@@ -232,16 +229,6 @@ def test_strip_equals_a_fine_count(profile, w, first, way):
     assert low - turns * step <= case.strip_m <= high + turns * step
 
 
-@given(profiles(), st.floats(-20, 20))
-def test_area_left_of_equals_quadrature(profile, offset):
-    x, y = profile.knots
-    inner = x[(x > x[0]) & (x < min(offset, x[-1]))]
-    edges = np.concatenate(([x[0]], inner, [min(max(offset, x[0]), x[-1])]))
-    rates = np.interp(edges, x, y)
-    expected = scipy.integrate.trapezoid(rates, edges)  # exact for straight lines
-    assert area_left_of(profile, np.array([offset]))[0] == pytest.approx(expected, rel=1e-9, abs=1e-9)
-
-
 def test_zero_catches_at_the_end_of_the_line_are_no_reach():
     """A line of trays that goes on beyond the throw does not make the edge zone wider."""
     rates = [0, 0, 100, 200, 100, 0, 0]
@@ -300,16 +287,3 @@ def test_what_a_study_refuses(arguments, kind, message):
 
 def test_a_bout_of_two_tray_lines_is_still_studied():
     assert study_edge(BARE, bout_width_m=4.0, relative=True).bout_width_m == 4.0
-
-
-def test_what_a_person_may_ask_for():
-    first, keep = "option --first-pass", "option --keep-inside"
-    assert read_first_pass("Half  bout", first) is None
-    assert read_first_pass("20 ft", first) == pytest.approx(6.096)
-    assert read_share("95 %", keep) == 95
-    with pytest.raises(WidthError, match="-2 m from the edge can't be driven"):
-        read_first_pass("-2 m", first)
-    with pytest.raises(QuantityError, match='option --first-pass: "12" has no unit'):
-        read_first_pass("12", first)
-    with pytest.raises(CostError, match="option --keep-inside: 0 % is not a share of a pass"):
-        read_share("0 %", keep)
