@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
 from contextlib import suppress
-from functools import partial
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING
 
 import click
 
@@ -15,6 +13,8 @@ from spreadcheck.cli.options import (
     optional_sheet_argument,
     options,
     outputs,
+    quantity,
+    quantity_option,
     read_test,
 )
 from spreadcheck.cli.outputs import Outputs, name_next, svg_of
@@ -27,52 +27,24 @@ if TYPE_CHECKING:
 
     from spreadcheck.show.document import Document
 
-F = TypeVar("F", bound=Callable[..., Any])
-
-# field -> option, what stands for the value, and the help; the library knows the kind of quantity
 _PRESENT = {
-    "spinner_speed_rpm": ("spinner-speed", "SPEED", 'Present spinner speed, such as "800 rpm".'),
-    "disc_diameter_m": ("disc-diameter", "LENGTH", 'Circle of the vane tips, such as "0.6 m".'),
-    "release_factor": ("release-factor", "", "Release speed, as a multiple of the speed of the vane tips; 1.25 if not "
-                       "given."),
-    "release_speed_m_s": ("release-speed", "SPEED", 'Release speed itself, such as "30 m/s", instead of the disc.'),
-    "granule_size_mm": ("granule-size", "SIZE", 'Present granule diameter, such as "3.2 mm".'),
-    "granule_density_kg_m3": ("granule-density", "DENSITY", 'Of a granule, not of the heap, such as "1300 kg/m3".'),
-    "sphericity": ("sphericity", "", "1 for a ball (the default) down to 0.67."),
-    "disc_height_m": ("disc-height", "LENGTH", 'Vane tips above the ground or crop, such as "0.9 m".'),
-    "launch_angle_deg": ("launch-angle", "ANGLE", 'Above the horizontal, such as "5 deg"; 0 deg if not given.'),
-    "temperature_deg_c": ("air-temperature", "T", 'Such as "18 degC"; 15 degC if not given.'),
-    "pressure_hpa": ("air-pressure", "P", 'At the place, such as "980 hPa"; 1013.25 hPa if not given.'),
-    "humidity_pct": ("relative-humidity", "SHARE", 'Such as "60 %"; dry air if not given.'),
-    "wind_speed_m_s": ("wind-speed", "SPEED", 'Such as "3 m/s"; still air if not given.'),
+    "spinner_speed": quantity("turning speed", "SPEED", 'Present spinner speed, such as "800 rpm".'),
+    "disc_diameter": quantity("length", "LENGTH", 'Circle of the vane tips, such as "0.6 m".'),
+    "release_factor": {"type": float, "help": "Release speed, as a multiple of the speed of the vane tips; 1.25 if "
+                       "not given."},
+    "release_speed": quantity("speed", "SPEED", 'Release speed itself, such as "30 m/s", instead of the disc.'),
+    "granule_size": quantity("granule size", "SIZE", 'Present granule diameter, such as "3.2 mm".'),
+    "granule_density": quantity("density", "DENSITY", 'Of a granule, not of the heap, such as "1300 kg/m3".'),
+    "sphericity": {"type": float, "help": "1 for a ball (the default) down to 0.67."},
+    "disc_height": quantity("length", "LENGTH", 'Vane tips above the ground or crop, such as "0.9 m".'),
+    "launch_angle": quantity("angle", "ANGLE", 'Above the horizontal, such as "5 deg"; 0 deg if not given.'),
 }  # fmt: skip
-_CHANGED = (
-    "spinner_speed_rpm", "release_speed_m_s", "granule_size_mm", "granule_density_kg_m3", "disc_height_m",
-    "launch_angle_deg",
-)  # fmt: skip
-
-
-def _read(key: str, value: str, place: str) -> float:
-    from spreadcheck.product.release import FIELDS
-
-    return parse_quantity(value, FIELDS[key].kind, place=place)
-
-
-def _settings(keys: Iterable[str], to: str = "") -> Callable[[F], F]:
-    """The options of the present setting or, as --to-..., of the changed one."""
-
-    def decorate(function: F) -> F:
-        for key in reversed(tuple(keys)):
-            name, metavar, text = _PRESENT[key]
-            kind = Parsed(partial(_read, key)) if metavar else float
-            text = f"{name.replace('-', ' ').capitalize()} after the change." if to else text
-            option = click.option(
-                f"--{to}{name}", f"{to.replace('-', '_')}{key}", type=kind, metavar=metavar or None, help=text
-            )
-            function = option(function)
-        return function
-
-    return decorate
+_CHANGED = {
+    f"to_{name}": {**_PRESENT[name], "help": f"{name.replace('_', ' ').capitalize()} after the change."}
+    for name in ("spinner_speed", "release_speed", "granule_size", "granule_density", "disc_height", "launch_angle")
+}
+_TEMPERATURE = quantity("temperature", "T", 'Such as "18 degC"; 15 degC if not given.')
+_PRESSURE = quantity("pressure", "P", 'At the place, such as "980 hPa"; 1013.25 hPa if not given.')
 
 
 def _wind_side(text: str, place: str) -> str:
@@ -83,10 +55,15 @@ def _wind_side(text: str, place: str) -> str:
 
 @click.command()
 @optional_sheet_argument
-@_settings(_PRESENT)
+@options(**_PRESENT)
+@click.option("--air-temperature", "temperature_deg_c", **_TEMPERATURE)
+@click.option("--air-pressure", "pressure_hpa", **_PRESSURE)
+@click.option("--relative-humidity", "humidity_pct",
+              **quantity("share", "SHARE", 'Such as "60 %"; dry air if not given.'))  # fmt: skip
+@quantity_option("--wind-speed", "wind speed", "SPEED", 'Such as "3 m/s"; still air if not given.')
 @click.option("--wind-from", type=Parsed(_wind_side), default="", metavar="SIDE",
               help='Seen in the travel direction: left, ahead, "behind right"...')  # fmt: skip
-@_settings(_CHANGED, "to-")
+@options(**_CHANGED)
 @click.option("--speeds", default="", metavar="LIST", help='Speeds of the table, such as "700 rpm; 800 rpm".')
 @list_option("--sizes", "sizes_mm", "granule size",
              'Granule sizes of the table, such as "2 mm; 3.2 mm; 4 mm".')  # fmt: skip
@@ -117,8 +94,7 @@ def throw(
         --to-spinner-speed "900 rpm" --plot throw.png
     """
     from spreadcheck.judge.assessment import assess
-    from spreadcheck.product.release import changed_setting, setting_from
-    from spreadcheck.product.throw import smooth_chart, study_throw
+    from spreadcheck.product.throw import changed_setting, setting_from, smooth_chart, study_throw
     from spreadcheck.show.throw import throw_document, throw_figure, throw_json
     from spreadcheck.show.verdict import to_hand_over
 

@@ -1,27 +1,208 @@
 """What a change of spinner speed, granule size or disc height does to the throw, as a ratio to the test in hand.
 
-The flight is that of `flight.py`: one granule, released once, until it first touches the ground. Vanes, tumbling,
-knocks between granules and bounce are not in it, nor is the spreader's own travel: trust the ratio of two throws before
-the throws themselves.
+One granule flies, released once, until it first touches the ground (`flight.py`). Vanes, tumbling, knocks between
+granules, bounce and the spreader's own travel are not in it: trust the ratio of two throws before the throws.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import fields, replace
+from typing import Any, NamedTuple
+
+import numpy as np
 
 from spreadcheck.errors import Fault, QuantityError, record
-from spreadcheck.product.flight import Air, Flight, Granule, Release, fly, terminal_velocity
-from spreadcheck.product.release import RELEASE_SPEEDS_M_S, ThrowSetting, Weather, changed_setting, release_speed
-from spreadcheck.sheet.plausible import BOUNDS
+from spreadcheck.pattern.kinds import SPINNERS
+from spreadcheck.product.flight import (
+    STANDARD_PRESSURE_HPA,
+    Air,
+    Flight,
+    Granule,
+    Release,
+    air_density,
+    air_viscosity,
+    fly,
+    terminal_velocity,
+)
+from spreadcheck.sheet.plausible import BOUNDS, check, require_between
+from spreadcheck.sheet.traytest import TrayTest
 
+# Release speed over tip speed of a granule that slides along a straight radial vane. On a vane turning at w the
+# distance r from the axis obeys r'' + 2 m w r' - w^2 r = 0: centrifugal force, and friction m on the Coriolis force
+# that presses the granule to the vane; friction on the disc and air drag are left out. Away from the drop point
+# r' = w r (sqrt(1 + m^2) - m), so the factor is sqrt(1 + (sqrt(1 + m^2) - m)^2): 1.25 for m = 0.3, rounded.
+RELEASE_FACTOR = 1.25
+RELEASE_SPEEDS_M_S = (1.0, 120.0)
 DRAG_SPAN = (0.8, 1.2)  # drag of real granules over that of the law, to see how much hangs on it
 CHART_SPEEDS = (0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3)  # multiples of the present speed
 CHART_SIZES_MM = (2.0, 3.0, 4.0, 5.0)
 MOST_CHART_SIZES = 7  # as many as fit into 80 columns
 MOST_CHART_SPEEDS = 200
 _SPEEDS = ("spinner_speed_rpm", "release_speed_m_s")  # one change, however it is written
+
+
+class Field(NamedTuple):
+    """One thing that a throw depends on; `label` of a tray sheet holds it, a unit of which is worth `worth`."""
+
+    name: str  # as the trade and the options call it
+    kind: str = ""  # of quantity; "" for a plain number
+    unit: str = ""  # inside
+    bounds: tuple[float, float] | None = None  # None where they are those of the product or the air
+    label: str = ""
+    worth: float = 1.0
+    assumed: bool = False  # may be left open; what is taken for it is said in the result
+    how: str = ""  # to give it, where there is no throw without it
+
+
+FIELDS = {
+    "spinner_speed_rpm": Field("spinner speed", "turning speed", "rpm", label="spinner speed"),
+    "release_speed_m_s": Field("release speed", "speed", "m/s", RELEASE_SPEEDS_M_S),
+    "disc_diameter_m": Field("disc diameter", "length", "m", (0.05, 5.0), "disc diameter"),
+    "release_factor": Field("release factor", bounds=(0.5, 2.0), assumed=True),
+    "granule_size_mm": Field(
+        "granule size", "granule size", "mm", label="size guide number", worth=0.01,  # median diameter in mm x 100
+        how='add --granule-size, such as "3.2 mm", or a row size guide number, 320',
+    ),
+    "granule_density_kg_m3": Field(
+        "granule density", "density", "kg/m3", label="granule density",
+        how='add --granule-density, such as "1300 kg/m3", or a row granule density, 1300, kg/m3',
+    ),
+    # from a tetrahedron to a sphere: the compact shapes that the shape law was fitted to
+    "sphericity": Field("sphericity", bounds=(0.67, 1.0), assumed=True),
+    "disc_height_m": Field(
+        "disc height", "length", "m", (0.05, 20.0), "swath height",
+        how='add --disc-height, such as "0.9 m", or a row swath height, 0.9, m',
+    ),
+    "launch_angle_deg": Field("launch angle", "angle", "deg", (-89.0, 89.0), assumed=True),
+    "temperature_deg_c": Field(
+        "air temperature", "temperature", "degC", (-40.0, 60.0), "air temperature", assumed=True
+    ),
+    "pressure_hpa": Field("air pressure", "pressure", "hPa", (500.0, 1100.0), assumed=True),
+    "humidity_pct": Field("relative humidity", "share", "%", (0.0, 100.0), "relative humidity", assumed=True),
+    "wind_speed_m_s": Field("wind speed", "wind speed", "m/s", (0.0, 60.0), "wind speed"),
+}  # fmt: skip
+
+
+def _check(values: Mapping[str, Any]) -> None:
+    """Refuse a value out of the bounds of its field or, where that has none, of the product or disc."""
+    for key, known in FIELDS.items():
+        if (value := values.get(key)) is not None and known.bounds:
+            require_between(known.name, value, *known.bounds, known.unit)
+        elif value is not None:
+            check(known.name, value, place=known.name)
+
+
+@record
+class ThrowSetting:
+    """How the spreader is set and what it throws.
+
+    The release speed is given, or follows from spinner speed, disc diameter (the circle of the vane tips) and release
+    factor. `release_speed_m_s` wins where both could tell.
+    """
+
+    granule_size_mm: float
+    granule_density_kg_m3: float
+    disc_height_m: float
+    spinner_speed_rpm: float | None = None
+    disc_diameter_m: float | None = None
+    release_factor: float = RELEASE_FACTOR
+    release_speed_m_s: float | None = None
+    launch_angle_deg: float = 0.0
+    sphericity: float = 1.0
+
+    def __post_init__(self) -> None:
+        _check(vars(self))
+        speed, (low, high) = release_speed(self), RELEASE_SPEEDS_M_S
+        if not low <= speed <= high:
+            problem = f"{speed:.4g} m/s can't be right; it must lie between {low:g} and {high:g} m/s"
+            remedy = "check spinner speed, disc diameter and release factor"
+            raise QuantityError(Fault("release speed", problem, remedy))
+
+
+@record
+class Weather:
+    """The air and the wind; `wind_from` is a choice of the tray sheet's label, or "" where it is not known."""
+
+    temperature_deg_c: float = 15.0
+    pressure_hpa: float = STANDARD_PRESSURE_HPA
+    humidity_pct: float = 0.0
+    wind_speed_m_s: float = 0.0
+    wind_from: str = ""
+
+    def __post_init__(self) -> None:
+        _check(vars(self))
+
+    @property
+    def air(self) -> Air:
+        """Density and viscosity of this air."""
+        here = {"pressure_hpa": self.pressure_hpa, "humidity_pct": self.humidity_pct}
+        return Air(air_density(self.temperature_deg_c, **here), air_viscosity(self.temperature_deg_c))
+
+
+def release_speed(setting: ThrowSetting) -> float:
+    """How fast granules leave the disc: as given, or tip speed times release factor."""
+    if setting.release_speed_m_s is not None:
+        return setting.release_speed_m_s
+    if setting.spinner_speed_rpm is None:
+        remedy = 'add --spinner-speed, such as "800 rpm" (a row spinner speed, 800, rpm), or --release-speed'
+        raise QuantityError(Fault("", "the spinner speed is missing, and so is the release speed", remedy))
+    if setting.disc_diameter_m is None:
+        remedy = 'add --disc-diameter, such as "0.6 m" (a row disc diameter, 0.6, m), or --release-speed'
+        raise QuantityError(Fault("", "the disc diameter is missing, so the release speed is not known", remedy))
+    return setting.release_factor * math.pi * setting.disc_diameter_m * setting.spinner_speed_rpm / 60
+
+
+def setting_from(
+    test: TrayTest | None, given: Mapping[str, float | None], *, wind_from: str = ""
+) -> tuple[ThrowSetting, Weather, tuple[str, ...]]:
+    """The present values: what is given, else what the tray sheet holds, else a few that are assumed and said."""
+    kind = test.text("spreader type") if test else ""
+    if kind and kind not in SPINNERS:
+        problem = f'the spreader type is "{kind}", which has no discs that throw granules, so there is no throw to tell'
+        remedy = "a throw is worked out for discs only; correct the row `spreader type` if it is wrong"
+        raise QuantityError(Fault(test.source if test else "", problem, remedy))
+    on_sheet = {key: test.quantity(known.label) for key, known in FIELDS.items() if test and known.label}
+    values = {key: value * FIELDS[key].worth for key, value in on_sheet.items() if value is not None}
+    values |= {key: value for key, value in given.items() if value is not None}
+    if given.get("release_speed_m_s") is not None:
+        values.pop("disc_diameter_m", None)  # the release speed is known better than the disc tells
+    needed = {key: known.how for key, known in FIELDS.items() if known.how and key not in values}
+    if needed:
+        raise QuantityError(*(Fault("", f"the {FIELDS[key].name} is missing", how) for key, how in needed.items()))
+
+    def of(kind: type) -> dict[str, Any]:
+        return {entry.name: values[entry.name] for entry in fields(kind) if entry.name in values}
+
+    setting = ThrowSetting(**of(ThrowSetting))
+    weather = Weather(**of(Weather), wind_from=wind_from or (test.text("wind from") if test else ""))
+    by_disc = setting.release_speed_m_s is None
+    open_ones = (key for key, known in FIELDS.items() if known.assumed and key not in values)
+    return setting, weather, tuple(key for key in open_ones if by_disc or key != "release_factor")
+
+
+def changed_setting(present: ThrowSetting, changes: Mapping[str, float | None]) -> ThrowSetting | None:
+    """The setting after a change, or None where nothing changes.
+
+    A release speed that was given, rather than worked out from the disc, follows the spinner speed in proportion.
+    """
+    new = {key: value for key, value in changes.items() if value is not None}
+    if not new:
+        return None
+    spin, before = new.get("spinner_speed_rpm"), present.spinner_speed_rpm
+    if spin is not None and "release_speed_m_s" in new:
+        remedy = "give --to-spinner-speed or --to-release-speed, not both"
+        raise QuantityError(Fault("", "the changed speed is given twice", remedy))
+    if spin is not None and before is None:
+        remedy = "add --spinner-speed, or give --to-release-speed"
+        raise QuantityError(Fault("", "the present spinner speed is not known, so it can't be changed", remedy))
+    if spin is not None and before is not None and present.release_speed_m_s is not None:
+        new["release_speed_m_s"] = present.release_speed_m_s * spin / before
+    elif "release_speed_m_s" in new and before is not None:
+        new["spinner_speed_rpm"] = before * new["release_speed_m_s"] / release_speed(present)
+    return replace(present, **new)
+
 
 # Where the wind blows to, as (right, ahead) of the travel direction, by where it comes from.
 _BLOWS = {"left": (1, 0), "right": (-1, 0), "ahead": (0, -1), "behind": (0, 1)}
@@ -40,8 +221,8 @@ class Change:
     """One change and what it does to the throw in still air. `field` is "" for all changes together."""
 
     field: str
-    before: float
-    after: float
+    before: float | None
+    after: float | None
     ratio: float
     low: float  # the ratio's range with 20 % less or more drag
     high: float
@@ -49,11 +230,10 @@ class Change:
 
 @record
 class WindThrow:
-    """Throws in one direction in the wind; `sides` is what lies to the right and to the left of the throw."""
+    """Throws in one direction in the wind, one a setting; `sides`: what lies to the right and to the left of them."""
 
     thrown: str
-    present: Flight
-    changed: Flight | None
+    flights: tuple[Flight, ...]
     sides: tuple[str, str]
 
 
@@ -70,14 +250,13 @@ class Chart:
 
 @record
 class ThrowStudy:
-    """The present setting, a changed one if there is one, and what the change does to the throw.
+    """The present setting and the changed one if there is one, and what the change does to the throw.
 
-    `flights` and `terminal_m_s` hold the present setting first, then the changed one; the flights are in still air.
-    `same_throw` is the speed that keeps the present throw after all other changes, as spinner or release speed.
+    `flights` (in still air) and `terminal_m_s` are those of the `settings`. `same_throw` is the speed that keeps the
+    present throw after all other changes, as spinner or release speed.
     """
 
-    present: ThrowSetting
-    changed: ThrowSetting | None
+    settings: tuple[ThrowSetting, ...]
     weather: Weather
     flights: tuple[Flight, ...]
     terminal_m_s: tuple[float, ...]
@@ -90,11 +269,6 @@ class ThrowStudy:
     def ratio(self) -> float | None:
         """Changed throw over present throw in still air. [-]"""
         return self.changes[-1].ratio if self.changes else None
-
-    @property
-    def settings(self) -> tuple[ThrowSetting, ...]:
-        """The present setting and, if there is one, the changed one."""
-        return (self.present,) if self.changed is None else (self.present, self.changed)
 
 
 def study_throw(
@@ -139,52 +313,24 @@ def study_throw(
     (9.8, 1.09)
     """
     weather = weather or Weather()
-    settings = (present,) if changed is None else (present, changed)
+    air, settings = weather.air, (present,) if changed is None else (present, changed)
     releases = [_release(setting) for setting in settings]
-    flights = fly(releases, weather.air)
+    flights = fly(releases, air)
     return ThrowStudy(
-        present=present,
-        changed=changed,
+        settings=settings,
         weather=weather,
         flights=flights,
-        terminal_m_s=tuple(terminal_velocity(release.granule, weather.air) for release in releases),
-        changes=_changes(present, changed, weather.air) if changed else (),
-        same_throw=_same_throw(present, changed, flights[0].throw_m, weather.air) if changed else None,
+        terminal_m_s=tuple(terminal_velocity(release.granule, air) for release in releases),
+        changes=_changes(present, changed, air) if changed else (),
+        same_throw=_same_throw(present, changed, flights[0].throw_m, air) if changed else None,
         winds=_throws_in_wind(settings, weather),
-        chart=throw_chart(settings, weather.air, speeds=speeds, sizes_mm=sizes_mm),
+        chart=throw_chart(settings, air, speeds=speeds, sizes_mm=sizes_mm),
     )
 
 
-def _release(setting: ThrowSetting, *, drag_factor: float = 1.0, along: float = 0.0, across: float = 0.0) -> Release:
-    return Release(
-        Granule(setting.granule_size_mm / 1000, setting.granule_density_kg_m3, setting.sphericity),
-        release_speed(setting),
-        setting.disc_height_m,
-        setting.launch_angle_deg,
-        wind_along_m_s=along,
-        wind_across_m_s=across,
-        drag_factor=drag_factor,
-    )
-
-
-def _changes(present: ThrowSetting, changed: ThrowSetting, air: Air) -> tuple[Change, ...]:
-    """Each changed field on its own, then all together, each with the law's drag and with less and more of it."""
-    trials: dict[str, ThrowSetting] = {}
-    for key in _changed_fields(present, changed):
-        alone = {name: getattr(changed, name) for name in (_SPEEDS if key in _SPEEDS else (key,))}
-        trials[key] = replace(present, **alone)
-    trials[""] = changed
-    drags = (1.0, *DRAG_SPAN)
-    settings = (present, *trials.values())
-    flights = fly([_release(setting, drag_factor=drag) for setting in settings for drag in drags], air)
-    throws = [flight.throw_m for flight in flights]
-    rows = [throws[at : at + len(drags)] for at in range(0, len(throws), len(drags))]
-    found = []
-    for key, row in zip(trials, rows[1:], strict=True):
-        ratios = [after / before for after, before in zip(row, rows[0], strict=True)]
-        before, after = (_value(setting, key) for setting in (present, changed))
-        found.append(Change(key, before, after, ratios[0], min(ratios), max(ratios)))
-    return tuple(found)
+def _release(setting: ThrowSetting, **flight: float) -> Release:
+    granule = Granule(setting.granule_size_mm / 1000, setting.granule_density_kg_m3, setting.sphericity)
+    return Release(granule, release_speed(setting), setting.disc_height_m, setting.launch_angle_deg, **flight)
 
 
 def _changed_fields(present: ThrowSetting, changed: ThrowSetting) -> list[str]:
@@ -193,9 +339,21 @@ def _changed_fields(present: ThrowSetting, changed: ThrowSetting) -> list[str]:
     return [key for key in keys if key != "release_speed_m_s" or "spinner_speed_rpm" not in keys]
 
 
-def _value(setting: ThrowSetting, key: str) -> float:
-    value = getattr(setting, key) if key else None
-    return math.nan if value is None else float(value)
+def _changes(present: ThrowSetting, changed: ThrowSetting, air: Air) -> tuple[Change, ...]:
+    """Each changed field on its own, then all together, each with the law's drag and with less and more of it."""
+    trials = [("", present)]
+    for key in _changed_fields(present, changed):
+        alone = {name: getattr(changed, name) for name in (_SPEEDS if key in _SPEEDS else (key,))}
+        trials.append((key, replace(present, **alone)))
+    trials.append(("", changed))
+    drags = (1.0, *DRAG_SPAN)
+    releases = [_release(setting, drag_factor=drag) for _, setting in trials for drag in drags]
+    throws = np.reshape([flight.throw_m for flight in fly(releases, air)], (-1, len(drags)))
+    found = []
+    for (key, _), ratios in zip(trials[1:], (throws[1:] / throws[0]).tolist(), strict=True):
+        before, after = (getattr(setting, key, None) for setting in (present, changed))
+        found.append(Change(key, before, after, ratios[0], min(ratios), max(ratios)))
+    return tuple(found)
 
 
 def _same_throw(present: ThrowSetting, changed: ThrowSetting, throw_m: float, air: Air) -> tuple[str, float] | None:
@@ -221,7 +379,7 @@ def wind_parts(wind_from: str) -> dict[str, tuple[float, float]]:
     """What a wind of speed 1 does to each throw: along it (a tail wind is positive), and across towards its right."""
     words = wind_from.split()
     if not words or any(word not in _BLOWS for word in words):
-        return dict(_ANY_WIND)
+        return _ANY_WIND
     right, ahead = (sum(_BLOWS[word][axis] for word in words) / math.sqrt(len(words)) for axis in (0, 1))
     return {
         thrown: (right * to[0] + ahead * to[1] + 0.0, right * to[1] - ahead * to[0] + 0.0)
@@ -231,16 +389,13 @@ def wind_parts(wind_from: str) -> dict[str, tuple[float, float]]:
 
 def _throws_in_wind(settings: Sequence[ThrowSetting], weather: Weather) -> tuple[WindThrow, ...]:
     """Throws to the left, right and rear in the wind; against, with and across it where its direction is not known."""
-    speed = weather.wind_speed_m_s
-    if speed == 0:
-        return ()
-    parts = wind_parts(weather.wind_from)
-    winds = [(along * speed, across * speed) for along, across in parts.values()]
-    each = [_release(setting, along=along, across=across) for along, across in winds for setting in settings]
-    flights = fly(each, weather.air)
-    present, changed = flights[:: len(settings)], flights[1::2] if len(settings) > 1 else [None] * len(parts)
-    sides = (_THROWN[thrown][1] if thrown in _THROWN else ("downwind", "upwind") for thrown in parts)
-    return tuple(WindThrow(*row) for row in zip(parts, present, changed, sides, strict=True))
+    speed, found = weather.wind_speed_m_s, []
+    for thrown, (along, across) in wind_parts(weather.wind_from).items() if speed else ():
+        wind = {"wind_along_m_s": along * speed, "wind_across_m_s": across * speed}
+        flights = fly([_release(setting, **wind) for setting in settings], weather.air)
+        sides = _THROWN[thrown][1] if thrown in _THROWN else ("downwind", "upwind")
+        found.append(WindThrow(thrown, flights, sides))
+    return tuple(found)
 
 
 def throw_chart(
@@ -255,26 +410,24 @@ def throw_chart(
         if count > most:
             raise QuantityError(Fault("", f"{count} {what} are more than the table holds", f"give {most} or fewer"))
     at_speed = [changed_setting(present, {by: speed}) or present for speed in chosen]
-    grid = [replace(setting, granule_size_mm=size) for setting in at_speed for size in sizes]
-    throws = [flight.throw_m for flight in fly([_release(setting) for setting in grid], air)]
-    rows = tuple(tuple(throws[at : at + len(sizes)]) for at in range(0, len(throws), len(sizes)))
+    grid = [_release(replace(setting, granule_size_mm=size)) for setting in at_speed for size in sizes]
+    throws = np.reshape([flight.throw_m for flight in fly(grid, air)], (-1, len(sizes)))
     release = tuple(release_speed(setting) for setting in at_speed)
-    return Chart(by, tuple(chosen), release, tuple(sizes), rows)
+    return Chart(by, tuple(chosen), release, tuple(sizes), tuple(map(tuple, throws.tolist())))
 
 
 def _usual_speeds(settings: Sequence[ThrowSetting], by: str) -> set[float]:
     """70 to 130 % of the present speed as far as disc and granules may go, and the changed speed."""
-    now, release = _value(settings[0], by), release_speed(settings[0])
+    now, release = getattr(settings[0], by), release_speed(settings[0])
     low, high = (speed / release for speed in RELEASE_SPEEDS_M_S)
     if by == "spinner_speed_rpm":
         disc = BOUNDS["spinner speed"]
         low, high = max(low, disc.low / now), min(high, disc.high / now)
     usual = {round(now * share, 6) for share in CHART_SPEEDS if low <= share <= high}
-    return usual | {_value(setting, by) for setting in settings}
+    return usual | {getattr(setting, by) for setting in settings}
 
 
-def smooth_chart(study: ThrowStudy, *, points: int = 41) -> Chart:
+def smooth_chart(study: ThrowStudy) -> Chart:
     """The chart of a study over the same range of speeds, close enough for smooth lines."""
-    low, high = study.chart.speeds[0], study.chart.speeds[-1]
-    speeds = [low + (high - low) * at / (points - 1) for at in range(points)]
+    speeds = np.linspace(study.chart.speeds[0], study.chart.speeds[-1], 41).tolist()
     return throw_chart(study.settings, study.weather.air, speeds=speeds, sizes_mm=study.chart.sizes_mm)

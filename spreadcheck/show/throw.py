@@ -8,8 +8,7 @@ from itertools import cycle
 from typing import TYPE_CHECKING, Any
 
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.product.release import FIELDS, release_speed
-from spreadcheck.product.throw import Chart, ThrowStudy
+from spreadcheck.product.throw import FIELDS, Chart, ThrowStudy, release_speed
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Table
@@ -66,7 +65,7 @@ def throw_document(
     )
     blocks += [_chart(study, system), Paragraph(told, "small")]
     if assumed:
-        values = vars(study.present) | vars(weather)
+        values = vars(study.settings[0]) | vars(weather)
         taken = ", ".join(f"{FIELDS[key].name} {_shown(key, values[key], system)}" for key in assumed)
         blocks.append(Paragraph(f"Assumed, as nobody gave it: {taken}.", "small"))
     blocks += [Note("What it is", CAUTIONS[0]), *(Note("Caution", text) for text in CAUTIONS[1:])]
@@ -88,7 +87,7 @@ def _sides(study: ThrowStudy, system: str) -> Table:
         values = [getattr(setting, key, None) for setting in study.settings]
         if key == "release_speed_m_s":
             values = [release_speed(setting) for setting in study.settings]
-        if key == "release_factor" and study.present.release_speed_m_s is not None:
+        if key == "release_factor" and study.settings[0].release_speed_m_s is not None:
             continue
         if any(value is not None for value in values):
             rows.append((known.name, *(_shown(key, value, system) for value in values)))
@@ -126,11 +125,10 @@ def _winds(study: ThrowStudy, system: str) -> Table:
     wind, rows = study.weather, []
     for row in study.winds:
         cells = [row.thrown]
-        for flight in (row.present, row.changed):
-            if flight:
-                throw, drift = (show(x, "length", system, digits=1) for x in (flight.throw_m, abs(flight.drift_m)))
-                side = f", {drift} {row.sides[0 if flight.drift_m > 0 else 1]}"
-                cells.append(throw + side * (float(drift.split()[0]) > 0))
+        for flight in row.flights:
+            throw, drift = (show(x, "length", system, digits=1) for x in (flight.throw_m, abs(flight.drift_m)))
+            side = f", {drift} {row.sides[0 if flight.drift_m > 0 else 1]}"
+            cells.append(throw + side * (float(drift.split()[0]) > 0))
         rows.append(tuple(cells))
     known = "downwind" not in study.winds[0].sides
     side = f"from {wind.wind_from}, seen in the travel direction" if known else "its direction not known or changing"
@@ -178,20 +176,17 @@ def throw_json(
     ]
     weather, chart = study.weather, study.chart
     changes = [picked(change, "field before after ratio ratio_low=low ratio_high=high") for change in study.changes]
+    named = ("present", "changed")
     data: dict[str, Any] = {
         "weather": {**vars(weather), **vars(weather.air), "wind_from": weather.wind_from or None},
         "present": sides[0],
-        "changed": sides[1] if study.changed else None,
+        "changed": sides[1] if len(sides) > 1 else None,
         "ratio": study.ratio,
         "changes": [change | {"field": change["field"] or "all together"} for change in changes],
-        "same_throw": dict([study.same_throw]) if study.same_throw else None,
+        "same_throw": study.same_throw and dict([study.same_throw]),
         "wind": [
-            {
-                "thrown": row.thrown,
-                "drift_positive": row.sides[0],
-                "present": vars(row.present),
-                "changed": vars(row.changed) if row.changed else None,
-            }
+            {"thrown": row.thrown, "drift_positive": row.sides[0]}
+            | dict(zip(named, (*map(vars, row.flights), None), strict=False))
             for row in study.winds
         ],
         "chart": {chart.field: chart.speeds, **picked(chart, "release_m_s granule_size_mm=sizes_mm throw_m")},

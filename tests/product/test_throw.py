@@ -28,15 +28,16 @@ from spreadcheck.product.flight import (
     terminal_velocity,
     vapour_pressure,
 )
-from spreadcheck.product.release import (
+from spreadcheck.product.throw import (
     RELEASE_FACTOR,
     ThrowSetting,
     Weather,
     changed_setting,
     release_speed,
     setting_from,
+    study_throw,
+    wind_parts,
 )
-from spreadcheck.product.throw import study_throw, wind_parts
 from spreadcheck.sheet.plausible import BOUNDS
 
 AIR = Air(1.2, 1.8e-5)
