@@ -24,7 +24,7 @@ from spreadcheck.show.confidence import confidence_tables, draw_cv_band
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Place, Points, Table
 from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_share, show_width
 from spreadcheck.show.pages import document_html, from_template, web_part
-from spreadcheck.show.pattern_text import advice_blocks
+from spreadcheck.show.pattern import advice_blocks
 from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, figure_bytes, plain_style, shown_bout
 from spreadcheck.show.verdict import (
     advice_words,

@@ -13,7 +13,7 @@ from spreadcheck.sheet.mirror import both_sides
 from spreadcheck.show.analyse import summary_text
 from spreadcheck.show.document import Table
 from spreadcheck.show.format import show_figure, show_rate, show_width
-from spreadcheck.show.pattern_text import pattern_headline
+from spreadcheck.show.pattern import pattern_headline
 from spreadcheck.show.report import (
     BLANK,
     MOST_CATCHES,
