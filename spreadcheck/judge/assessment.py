@@ -17,7 +17,15 @@ from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.doubts.trayline import judged_width
 from spreadcheck.errors import Fault, NoSpreadError, record
 from spreadcheck.judge.blend import BlendAssessment, NutrientAnalysis, assess_blend
-from spreadcheck.judge.verdict import TAILS_KEEP, Verdict, advised_width, blocking_codes, verdict_at, worst_of
+from spreadcheck.judge.verdict import (
+    CANT_BE_JUDGED,
+    TAILS_KEEP,
+    Verdict,
+    advised_width,
+    blocking_codes,
+    verdict_at,
+    worst_of,
+)
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
 from spreadcheck.passes.noise import Noise, noise_of
 from spreadcheck.passes.passes import Passes, passes_of
@@ -212,8 +220,9 @@ class Assessment:
 
     @property
     def within_limit(self) -> bool | None:
-        """Whether the bout driven keeps the limit and no doubt forbids saying so; None where no width is known."""
-        return None if self.verdict is None else self.verdict.may_be_driven
+        """Whether the bout driven keeps the limit; None where no width is known or the test can't be judged."""
+        verdict = self.verdict
+        return None if verdict is None or verdict.state == CANT_BE_JUDGED else verdict.may_be_driven
 
     def bouts_at(self, width_m: float) -> dict[str, Bout]:
         """What the field gets at any bout width, for each driving method; worked out once a width."""

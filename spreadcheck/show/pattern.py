@@ -253,7 +253,7 @@ def advice_json(result: Assessment) -> dict[str, Any]:
         "spreader_type": reading.kind.name,
         "spreader_type_stated": reading.kind_stated,
         "normal": reading.kind.normal,
-        "put_right_first": result.blocking,
+        "put_right_first": list(result.blocking),
         "least_seen": least,
         "differences": {names[name]: _difference_json(each) for name, each in reading.differences.items()},
         "outlets": outlets,
