@@ -131,7 +131,7 @@ def _picture(result: Assessment, system: str, plain: bool) -> list[str]:
     off = show(abs(profile.centre_m), "length", system)
     side = "right" if profile.centre_m > 0 else "left"
     centre = "on the driving line" if float(off.split()[0]) == 0 else f"{off} {side} of the line"
-    left, right = (show_figure(share, digits=0) for share in (profile.left_share_pct, profile.right_share_pct))
+    left, right = (show_figure(share, digits=0) for share in (profile.left_share_pct, 100 - profile.left_share_pct))
     shares = MIRRORED if result.test.mirrored else f"centre {centre}; {left} : {right} %"
     bars = bar_picture(profile.offset_m, rates, width=WIDTH, height=4, system=system, plain=plain)
     return [f"Single-pass profile, {rate_unit(result, system)}; {shares}", *bars.splitlines()]
@@ -341,7 +341,8 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
             "offset_m": profile.offset_m,
             f"rate_{unit}": profile.rate_kg_ha,
             **picked(profile, "tails passes_used filled_offset_m dropped_offset_m"),
-            **picked(profile, "centre_m left_share_pct right_share_pct"),
+            **picked(profile, "centre_m left_share_pct"),
+            "right_share_pct": 100 - profile.left_share_pct,
         },
         "pattern": {**pattern_json(result.pattern, unit), "advice": advice["causes"]},
         "advice": advice,

@@ -224,7 +224,7 @@ def _where_it_lies(result: Assessment, system: str) -> str:
     profile = result.profile
     if result.test.mirrored:
         return f"Where the middle of the spread lies is not known: {MIRRORED}."
-    left, right = (show_figure(share, digits=0) for share in (profile.left_share_pct, profile.right_share_pct))
+    left, right = (show_figure(share, digits=0) for share in (profile.left_share_pct, 100 - profile.left_share_pct))
     central = float(show(abs(profile.centre_m), "length", unit=False, digits=1)) == 0
     at = "on the driving line" if central else f"{_side(profile.centre_m, system)} of the driving line"
     return f"The middle of the spread lies {at}: {left} % falls to the left and {right} % to the right."

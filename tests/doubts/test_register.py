@@ -89,13 +89,12 @@ def test_limit_is_its_sources(code, value, source):
 
 def test_off_centre_limit_is_computed():
     """A triangle, 2.5 % and 5 % of its bout off centre: 4.9 and 9.66 % CV back-and-forth (closed form), 0 one-way."""
-    from spreadcheck.spread.evenness import cv_of_pieces
 
     x = np.linspace(-2, 2, 4001)
     for shift, cv in ((0.025, 4.9), (0.05, 9.66)):
         profile = profile_from(x, np.clip(1 - np.abs(x - shift), 0, None))
-        assert cv_of_pieces(bout_deposit(profile, np.array([1.0]), "back-and-forth"))[0] == pytest.approx(cv, abs=0.05)
-        assert cv_of_pieces(bout_deposit(profile, np.array([1.0]), "round-and-round"))[0] == pytest.approx(0, abs=0.01)
+        assert bout_deposit(profile, np.array([1.0]), "back-and-forth").cv_pct[0] == pytest.approx(cv, abs=0.05)
+        assert bout_deposit(profile, np.array([1.0]), "round-and-round").cv_pct[0] == pytest.approx(0, abs=0.01)
     assert "4.9 %" in LIMITS["off centre"].source
 
 
