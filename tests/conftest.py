@@ -20,8 +20,11 @@ import pytest
 from hypothesis import settings
 
 os.environ.setdefault("MPLBACKEND", "agg")
+# Python keeps what it compiled, or every worker and every command started would compile it all anew.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.path.insert(0, str(Path(__file__).parent))
-EXAMPLES = int(os.environ.get("SPREADCHECK_EXAMPLES", "30"))  # of every property; a thousand search further
+EXAMPLES = int(os.environ.get("SPREADCHECK_EXAMPLES", "20"))  # of every property; a thousand search further
 settings.register_profile("house", deadline=None, derandomize=True, max_examples=EXAMPLES)
 settings.load_profile("house")
 

@@ -14,6 +14,7 @@ from spreadcheck.cli import COMMANDS, main
 
 DOCS = Path(__file__).parent.parent / "docs"
 SAMPLES = Path(__file__).parent.parent / "sample_trays"
+PICTURES = ("field.png", "compare.png", "tune.png", "lopsided.png", "report.png", "report-pictures.png")
 
 
 def command_reference():
@@ -52,14 +53,13 @@ def pictures():
     ground = read_boundary(SAMPLES / "field_boundary.geojson")
     track = read_track(SAMPLES / "field_track.csv", zone=ground.zone)
     driven = study_field(read_sheet(SAMPLES / "even_trapezoid.csv"), boundary=ground, track=track)
-    return {
-        "field.png": figure_bytes(field_figure(driven), "png"),
-        "compare.png": figure_bytes(comparison_figure(compare(vanes)), "png"),
-        "tune.png": figure_bytes(tuning_figure(tune(series)), "png"),
-        "lopsided.png": figure_bytes(analysis_figure(lopsided), "png"),
-        "report.png": words,
-        "report-pictures.png": drawn,
-    }
+    figures = (
+        field_figure(driven),
+        comparison_figure(compare(vanes)),
+        tuning_figure(tune(series)),
+        analysis_figure(lopsided),
+    )
+    return dict(zip(PICTURES, (*(figure_bytes(figure, "png") for figure in figures), words, drawn), strict=True))
 
 
 SHAPES_START, SHAPES_END = "<!-- shapes: made by tests/docs_made.py -->", "<!-- end of shapes -->"
