@@ -13,11 +13,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 
 from spreadcheck.errors import Fault, WidthError, record
-from spreadcheck.field.edge import mirrored, reach_m, support_m
+from spreadcheck.field.edge import reach_m, support_m
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import CUT, Profile
 from spreadcheck.units import HECTARE_M2
@@ -54,7 +55,8 @@ class Leg:
     """One unbroken stretch as driven: points, and for each stretch between two whether the slide is open.
 
     `flow` is what a metre of a stretch gets against the profile (1 where metered by distance). `ahead` holds logged
-    headings as unit vectors, one a point. `border` is the side ("left", "right") on which a border device works.
+    headings as unit vectors, one a point; `speed_m_s` logged speeds, one a stretch. `border`: a border device works on
+    the left.
     """
 
     x_m: FloatArray
@@ -62,9 +64,15 @@ class Leg:
     on: FloatArray
     flow: FloatArray
     ahead: FloatArray | None = None
-    border: str = ""
+    border: bool = False
+    speed_m_s: FloatArray | None = None
 
     @property
+    def places_m(self) -> FloatArray:
+        """The points, x and y in columns. [m]"""
+        return np.column_stack((self.x_m, self.y_m))
+
+    @cached_property
     def along_m(self) -> FloatArray:
         """Distance along the leg at each point. [m]"""
         return np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(self.x_m), np.diff(self.y_m)))))
@@ -77,12 +85,11 @@ class Leg:
     @property
     def open_lines(self) -> list[FloatArray]:
         """The points of each run of open stretches, x and y in columns. [m]"""
-        turns = np.flatnonzero(np.diff(np.concatenate(([0], self.on > 0, [0]))))
-        points = np.column_stack((self.x_m, self.y_m))
-        return [points[start : end + 1] for start, end in zip(turns[::2], turns[1::2], strict=True)]
+        turns = np.flatnonzero(np.diff(self.on > 0, prepend=False, append=False))
+        return [self.places_m[start : end + 1] for start, end in turns.reshape(-1, 2)]
 
 
-def leg_of(x_m: FloatArray, y_m: FloatArray, *, border: str = "") -> Leg:
+def leg_of(x_m: FloatArray, y_m: FloatArray, *, border: bool = False) -> Leg:
     """A leg driven with the slide open from end to end."""
     stretches = np.ones(len(x_m) - 1)
     return Leg(np.asarray(x_m, float), np.asarray(y_m, float), stretches, stretches, border=border)
@@ -132,10 +139,10 @@ def raster_over(legs: Sequence[Leg], reach_m: float, cell_m: float, *, also: Seq
     """The raster that holds all that the legs throw, and the given points (x, y rows) too; lines on whole cells."""
     if not np.isfinite(cell_m) or cell_m <= 0:
         raise WidthError(Fault("option --cell", f"{cell_m:g} m is no cell", "give a length such as 2 m"))
-    xs = [np.array([leg.x_m.min() - reach_m, leg.x_m.max() + reach_m]) for leg in legs] + [p[:, 0] for p in also]
-    ys = [np.array([leg.y_m.min() - reach_m, leg.y_m.max() + reach_m]) for leg in legs] + [p[:, 1] for p in also]
-    west, south = (np.floor(min(float(v.min()) for v in values) / cell_m) - 1 for values in (xs, ys))
-    east, north = (np.ceil(max(float(v.max()) for v in values) / cell_m) + 1 for values in (xs, ys))
+    ends = [end(leg.places_m, axis=0) + by for leg in legs for end, by in ((np.min, -reach_m), (np.max, reach_m))]
+    corners = np.concatenate([ends, *also])
+    west, south = np.floor(corners.min(axis=0) / cell_m) - 1
+    east, north = np.ceil(corners.max(axis=0) / cell_m) + 1
     rows, columns = int(north - south), int(east - west)
     if rows * columns > MAX_CELLS:
         remedy = f"use larger cells, such as {cell_m * 2 * (rows * columns / MAX_CELLS) ** 0.5:.0f} m, or a part of it"
@@ -227,23 +234,20 @@ def thrown_by(profiles: Sequence[Profile], landing: Landing, step_m: float) -> T
     return Thrown(centre, landing.behind_m(centre), mass / HECTARE_M2)
 
 
-def bordered(profile: Profile, bout_width_m: float, side: str) -> Profile:
-    """The pattern with an ideal border device on one side: what would cross half a bout comes down mirrored inside it.
+def bordered(profile: Profile, bout_width_m: float) -> Profile:
+    """The pattern with an ideal border device on its left: what would cross half a bout comes down mirrored inside it.
 
     Against a straight edge half a bout away nothing crosses, and the edge gets what an endless field would give it.
     """
-    x, y = (profile if side == "right" else mirrored(profile)).knots
-    half = bout_width_m / 2
+    x, y = profile.knots
     near = np.array([-1e-6, 1e-6]) if profile.tails == CUT else np.zeros(1)
-    places = np.concatenate([x, *(bout_width_m - x[:, None] + near).T, *(x[[0, -1], None] + near).T, [half]])
-    places = np.unique(places[places <= half])
-    value = np.interp(places, x, y, left=0, right=0) + np.interp(bout_width_m - places, x, y, left=0, right=0)
-    # to the left of the mirrored reach nothing is added; at the edge itself both halves meet
-    kept = places >= min(x[0], bout_width_m - x[-1])
-    offset, rate = places[kept], value[kept]
-    if side != "right":
-        offset, rate = -offset[::-1], rate[::-1]
-    return replace(profile, offset_m=offset, rate_kg_ha=rate, tails=CUT)
+    places = np.concatenate(
+        [x, *(-bout_width_m - x[:, None] + near).T, *(x[[0, -1], None] + near).T, [-bout_width_m / 2]]
+    )
+    # to the right of the mirrored reach nothing is added; at the edge itself both halves meet
+    places = np.unique(places[(places >= -bout_width_m / 2) & (places <= max(x[-1], -bout_width_m - x[0]))])
+    rate = sum(np.interp(at, x, y, left=0, right=0) for at in (places, -bout_width_m - places))
+    return replace(profile, offset_m=places, rate_kg_ha=np.asarray(rate), tails=CUT)
 
 
 def _steps_of(leg: Leg, step_m: float, base_m: float) -> FloatArray:
@@ -284,7 +288,7 @@ def _steps_of(leg: Leg, step_m: float, base_m: float) -> FloatArray:
 
 def deposit_map(
     legs: Sequence[Leg],
-    thrown: Thrown | Mapping[str, Thrown],
+    thrown: Thrown | Mapping[bool, Thrown],
     raster: Raster,
     *,
     base_m: float | None = None,
@@ -296,7 +300,7 @@ def deposit_map(
     ----------
     legs : sequence of Leg
         The track. [m]
-    thrown : Thrown or mapping of str to Thrown
+    thrown : Thrown or mapping of bool to Thrown
         The pattern in strips; a mapping holds one for each `border` of the legs. [m, kg/m]
     raster : Raster
         The cells; it must hold all that is thrown (`raster_over`). [m]
@@ -322,7 +326,7 @@ def deposit_map(
     >>> float(deposit[deposit > 99].mean().round(2)), float((deposit.sum() * 4 / 10_000).round(6))  # 100 m x 24 m
     (100.0, 24.0)
     """
-    by_border = thrown if isinstance(thrown, Mapping) else {"": thrown}
+    by_border = thrown if isinstance(thrown, Mapping) else {leg.border: thrown for leg in legs}
     profiles = len(next(iter(by_border.values())).mass_kg_m)
     total = np.zeros((profiles, raster.rows, raster.columns))
     step = raster.cell_m / STEPS_A_CELL
@@ -330,7 +334,7 @@ def deposit_map(
     whole = sum(leg.spread_m for leg in legs) or 1.0
     done = 0.0
     for leg in legs:
-        strips = by_border.get(leg.border) or by_border[""]
+        strips = by_border[leg.border]
         steps = _steps_of(leg, step, max(step, _LEAST_BASE_M) if base_m is None else base_m)
         some = max(1, _POINTS // len(strips.offset_m))
         for at in range(0, steps.shape[1], some):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import cached_property
 from typing import Any
 
@@ -179,9 +179,9 @@ def map_field(
     (24.0, 1.3, {'nil': 4.0, 'under': 1.0, 'near': 95.0, 'over': 0.0})
     """
     step = cell_m / STEPS_A_CELL
-    thrown: Mapping[str, Any] = {"": thrown_by(profiles, landing, step)} | {
-        side: thrown_by([bordered(profile, bout_width_m, side) for profile in profiles], landing, step)
-        for side in {leg.border for leg in legs} - {""}
+    thrown = {
+        border: thrown_by([bordered(one, bout_width_m) if border else one for one in profiles], landing, step)
+        for border in {leg.border for leg in legs}
     }
     reach = max(strips.reach_m for strips in thrown.values())
     raster = raster_over(legs, reach, cell_m, also=rings_of(ground.polygon))
@@ -339,7 +339,7 @@ def bands_geojson(found: FieldMap, zone: Zone | None) -> dict[str, Any]:
     of_target = 100 * found.rate_kg_ha / found.target_kg_ha
 
     def placed(points: FloatArray) -> FloatArray:
-        return points.round(3) if zone is None else np.column_stack(zone.degrees(*points.T)).round(8)
+        return points.round(3) if zone is None else zone.degrees(points).round(8)
 
     features = []
     for low, high in itertools.pairwise(BANDS_PCT):

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from spreadcheck.errors import Fault, WidthError, record
+from spreadcheck.errors import Fault, WidthError, record, shown
 from spreadcheck.field.deposit import Landing, Leg, leg_of
 from spreadcheck.field.fieldmap import Ground, map_field
 from spreadcheck.field.places import Boundary, corners_of, extra, parts_of, rings_of
-from spreadcheck.sheet.labels import BACK_AND_FORTH
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.spread.profile import Profile
 from spreadcheck.units import HECTARE_M2
 
@@ -21,6 +21,7 @@ _ARC_PARTS = 32  # chords of a quarter circle
 _SHORTEST_M = 0.5  # pieces of bouts shorter than this are not driven
 _ACUTE_DEG = 60.0
 _DRIFT_STEP_M = 5.0
+DRIFT_OVER_M = 100.0  # over which a drift lasts
 
 
 @record
@@ -28,7 +29,7 @@ class Driving:
     """How a field is to be driven. Headings are degrees from north, clockwise.
 
     `on_m` and `off_m`: how far the antenna is past the inner edge of the headland when the slide opens and shuts.
-    `drift_m` is the standard deviation of a slow drift off the line, `drift_over_m` the distance over which it lasts.
+    `drift_m` is the standard deviation of a slow drift off the line.
     """
 
     bout_width_m: float
@@ -40,37 +41,35 @@ class Driving:
     method: str = BACK_AND_FORTH
     border: bool = False
     drift_m: float = 0.0
-    drift_over_m: float = 100.0
 
     def __post_init__(self) -> None:
-        if not 0 <= self.headland_rounds <= MAX_ROUNDS:
-            what = f"{self.headland_rounds} rounds can't be driven"
-            raise WidthError(Fault("option --headland-rounds", what, f"give 0 to {MAX_ROUNDS}"))
-        if not 0 < self.turning_radius_m <= 100:
-            what = f"{self.turning_radius_m:g} m is no turning radius"
-            raise WidthError(Fault("option --turning-radius", what, "give a length up to 100 m, such as 8 m"))
-        for name, value in (("on", self.on_m), ("off", self.off_m)):
-            if not abs(value) <= 200:
-                what = f"{value:g} m past the headland can't be"
-                raise WidthError(Fault(f"option --{name}-distance", what, "give up to 200 m"))
-        if not 0 <= self.drift_m <= 10:
-            what = f"{self.drift_m:g} m is no drift"
-            raise WidthError(Fault("option --drift", what, "give a length up to 10 m, such as 0.3 m"))
+        past = "{:g} m past the headland can't be"
+        for option, good, problem, remedy in (
+            ("headland-rounds", 0 <= self.headland_rounds <= MAX_ROUNDS,
+             f"{self.headland_rounds} rounds can't be driven", f"give 0 to {MAX_ROUNDS}"),
+            ("turning-radius", 0 < self.turning_radius_m <= 100, f"{self.turning_radius_m:g} m is no turning radius",
+             "give a length up to 100 m, such as 8 m"),
+            ("on-distance", abs(self.on_m) <= 200, past.format(self.on_m), "give up to 200 m"),
+            ("off-distance", abs(self.off_m) <= 200, past.format(self.off_m), "give up to 200 m"),
+            ("drift", 0 <= self.drift_m <= 10, f"{self.drift_m:g} m is no drift",
+             "give a length up to 10 m, such as 0.3 m"),
+            ("driving", self.method in METHODS, f'"{shown(self.method)}" is not known', f"give {' or '.join(METHODS)}"),
+        ):  # fmt: skip
+            if not good:
+                raise WidthError(Fault(f"option --{option}", problem, remedy))
 
 
 @record(eq=False)
 class Plan:
-    """A field as it is to be driven: rounds, bouts, the edge between them, and what simple planning does not solve."""
+    """A field as it is to be driven: rounds, bouts, turns, and what simple planning does not solve."""
 
     driving: Driving
     legs: tuple[Leg, ...]
     rounds: int  # closed lines driven along the boundary
     bouts: int
-    turns: int
     turn_m: float  # all turns together, driven with the slide shut
     turn_depth_m: float
-    edge: Any  # the ground inside the headland, shapely
-    parts: int  # pieces into which necks split that ground
+    parts: int  # pieces into which necks split the ground inside the headland
     acute_corners: tuple[tuple[float, float], ...]  # corners of the outline under 60 deg
     tongue_ha: float  # ground too narrow for the headland rounds
     slant_ha: float  # ground short at bout ends on slanted edges; as much is double or outside
@@ -134,7 +133,6 @@ def plan_field(boundary: Boundary, driving: Driving) -> Plan:
     turn, depth = turn_length_m(width, driving.turning_radius_m)
     if driving.method != BACK_AND_FORTH:  # round and round a land: on average half of it is crossed at each end
         turn += width * max(len(bouts) / 2 - 1, 0)
-    turns = max(len(bouts) - 1, 0)
     deep = width if driving.headland_rounds else width / 2
     wide = field.buffer(-deep, join_style="mitre").buffer(deep, join_style="mitre")  # corners come back, tongues don't
     return Plan(
@@ -142,12 +140,10 @@ def plan_field(boundary: Boundary, driving: Driving) -> Plan:
         legs=tuple(legs),
         rounds=len(rings),
         bouts=len(bouts),
-        turns=turns,
-        turn_m=turns * turn,
+        turn_m=max(len(bouts) - 1, 0) * turn,
         turn_depth_m=depth,
-        edge=inner,
         parts=len(parts_of(inner)),
-        acute_corners=tuple((x, y) for x, y in corners_of(boundary.rings[0], 180 - _ACUTE_DEG).tolist()),
+        acute_corners=tuple((x, y) for x, y in corners_of(rings_of(field)[0], 180 - _ACUTE_DEG).tolist()),
         tongue_ha=float(field.difference(wide).area) / HECTARE_M2,
         slant_ha=_slant_m2(inner, driving) / HECTARE_M2,
         last_over_m=last_over,
@@ -173,8 +169,7 @@ def _round(field: Any, driving: Driving, number: int) -> list[Leg]:
             points = np.asarray(ring.coords)[:, :2]
             if bool(ring.is_ccw) is clockwise:
                 points = points[::-1]
-            border = "left" if driving.border and number == 0 else ""
-            legs.append(leg_of(points[:, 0], points[:, 1], border=border))
+            legs.append(leg_of(*points.T, border=driving.border and number == 0))
     return legs
 
 
@@ -244,13 +239,9 @@ def _drifted(leg: Leg, driving: Driving, seed: int) -> Leg:
     along = leg.along_m
     places = np.unique(np.concatenate((along, np.arange(0, along[-1], _DRIFT_STEP_M))))
     x, y = np.interp(places, along, leg.x_m), np.interp(places, along, leg.y_m)
-    fade = np.exp(-np.diff(places) / driving.drift_over_m)
-    rng = np.random.default_rng(seed)
-    noise = rng.standard_normal(len(places))
-    off = np.empty(len(places))
-    off[0] = noise[0]
-    for at, kept in enumerate(fade, start=1):
-        off[at] = kept * off[at - 1] + np.sqrt(1 - kept * kept) * noise[at]
+    off = np.random.default_rng(seed).standard_normal(len(places))
+    for at, kept in enumerate(np.exp(-np.diff(places) / DRIFT_OVER_M), start=1):
+        off[at] = kept * off[at - 1] + np.sqrt(1 - kept * kept) * off[at]
     east, north = np.gradient(x, places), np.gradient(y, places)
     size = np.maximum(np.hypot(east, north), 1e-9)
     shift = driving.drift_m * off
@@ -277,8 +268,7 @@ def heading_cvs(
     >>> min(tried, key=lambda pair: pair[1])[0]  # along the long side
     90.0
     """
-    ring = boundary.rings[0]
-    sides = np.diff(np.concatenate((ring, ring[:1])), axis=0)
+    sides = np.diff(rings_of(boundary.polygon)[0], axis=0)
     length = np.hypot(*sides.T)
     long = np.argsort(-length)[:MOST_SIDES]
     long = long[length[long] > 2 * driving.bout_width_m]

@@ -26,7 +26,7 @@ from spreadcheck.field.edge import reach_m
 from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap, Ground, OtherLanding, find_spots, map_field
 from spreadcheck.field.places import Boundary, extra
 from spreadcheck.field.plan import Driving, Plan, Tried, heading_cvs, plan_field
-from spreadcheck.field.track import BASE_M, Track, check_near, later_switched, legs_of, mean_speed_m_s
+from spreadcheck.field.track import BASE_M, Track, check_near, later_switched, mean_speed_m_s, metered_by_time
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.blend import NutrientAnalysis, blend_parts
 from spreadcheck.sheet.labels import BACK_AND_FORTH
@@ -217,11 +217,12 @@ class _Study:
 
     def _driven(self, track: Track) -> list[FieldCase]:
         """The track as driven and with its switching moved."""
-        mean = mean_speed_m_s(track)
+        mean, legs = mean_speed_m_s(track.legs), track.legs
         if self.asked.by_time and mean is None:
             remedy = "give a track with time or speed on all of it, or leave --by-time out"
             raise SheetError(Fault(track.source, "logs neither time nor speed on all of it", remedy))
-        legs = legs_of(track, reference_m_s=self.speed or mean if self.asked.by_time else None)
+        if self.asked.by_time and mean is not None:
+            legs = metered_by_time(legs, self.speed or mean)
         hours = None if mean is None else sum(float(leg.along_m[-1]) for leg in legs) / mean / 3600
         ways, cases = list(itertools.product(self.widths, self.asked.later_m)), []
         for number, (width, later) in enumerate(ways):

@@ -7,7 +7,7 @@ replaced by a straight line fitted to its neighbours along the way, and headings
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -16,13 +16,14 @@ import numpy as np
 from spreadcheck.errors import Fault, SheetError, record, shown
 from spreadcheck.field.deposit import Leg
 from spreadcheck.field.places import (
+    PLACES,
     Boundary,
     Zone,
     check_count,
+    checked_degrees,
     csv_parts,
     extra,
     number_in,
-    points_of,
     read_file,
     read_geojson,
     zone_of,
@@ -34,40 +35,22 @@ SMOOTH_M = 5.0  # and each fix is fitted over so much either way
 GAP_S = 15.0
 FASTEST_M_S = 20.0
 GAP_M = 60.0  # where no time is logged
+NEAR_M = 200.0  # of the field: most of a track lies within
 _ON = {"1": 1.0, "on": 1.0, "true": 1.0, "yes": 1.0, "0": 0.0, "off": 0.0, "false": 0.0, "no": 0.0, "": 1.0}
+_SLOWEST_M_S = 0.1  # metered by time: what stands still spreads no more than this slow crawl
 
-
-@record(eq=False)
-class Fixes:
-    """One unbroken line of a track as read: places in metres, and what was logged (None where it was not)."""
-
-    x_m: FloatArray
-    y_m: FloatArray
-    on: FloatArray
-    time_s: FloatArray | None = None
-    heading_deg: FloatArray | None = None
-    speed_m_s: FloatArray | None = None
-
-    @property
-    def stretch_m_s(self) -> FloatArray | None:
-        """Speed on each stretch: as logged, else from the time; None without either on all of it."""
-        if self.speed_m_s is not None and np.isfinite(self.speed_m_s).all():
-            return np.asarray((self.speed_m_s[1:] + self.speed_m_s[:-1]) / 2)
-        if self.time_s is None or not np.isfinite(self.time_s).all():
-            return None
-        return np.asarray(np.hypot(np.diff(self.x_m), np.diff(self.y_m)) / np.maximum(np.diff(self.time_s), 1e-3))
+Table = dict[str, FloatArray]  # one line as read: its places, and what was logged at each
 
 
 @record(eq=False)
 class Track:
-    """A recorded track: unbroken lines, the UTM zone of its places, what reading it had to do."""
+    """A recorded track: unbroken legs, the UTM zone of its places, what reading it had to do."""
 
-    lines: tuple[Fixes, ...]
+    legs: tuple[Leg, ...]
     zone: Zone | None
     source: str
     gaps: int = 0
     longest_gap_s: float = 0.0
-    repeated: int = 0  # fixes at the place of the one before
     noise_m: float = 0.0  # standard deviation of the fixes about the smoothed line
     longer_pct: float = 0.0  # how much longer the way was before smoothing
     on_logged: bool = False
@@ -75,7 +58,7 @@ class Track:
     @property
     def points(self) -> int:
         """Fixes in it."""
-        return sum(len(line.x_m) for line in self.lines)
+        return sum(len(leg.x_m) for leg in self.legs)
 
 
 def read_track(path: str | os.PathLike[str], *, zone: Zone | None = None) -> Track:
@@ -111,27 +94,23 @@ def read_track(path: str | os.PathLike[str], *, zone: Zone | None = None) -> Tra
     (4, True)
     >>> folder.cleanup()
     """
-    name = os.fspath(path)
-    text = read_file(path, "track")
-    start = text.lstrip("\ufeff \r\n\t")
+    name, text = os.fspath(path), read_file(path, "track")
     degrees = True
-    if start.startswith("{"):
+    if text.lstrip().startswith("{"):
         tables = list(_geojson(text, name))
-    elif start.startswith("<"):
+    elif text.lstrip().startswith("<"):
         tables = list(_gpx(text, name))
     else:
         logged = {"time": _seconds, "on": _switch, "heading": number_in, "speed": number_in}
         degrees, tables = csv_parts(text, name, logged)
-    tables = [table for table in tables if len(table["x"]) > 1]
+    tables = [table for table in tables if len(table[PLACES]) > 1]
     if not tables:
         raise SheetError(Fault(name, "has no line of two points or more", "give the track as it was driven"))
-    check_count(sum(len(table["x"]) for table in tables), name)
-    if degrees and zone is None:
-        zone = zone_of(float(tables[0]["x"][0]), float(tables[0]["y"][0]))
-    if degrees and zone is not None:
-        for table in tables:
-            table["x"], table["y"] = zone.metres(table["x"], table["y"])
-    return _track(tables, zone if degrees else None, name)
+    check_count(sum(len(table[PLACES]) for table in tables), name)
+    zone = (zone or zone_of(*tables[0][PLACES][0])) if degrees else None
+    if zone is not None:
+        tables = [{**table, PLACES: zone.metres(table[PLACES])} for table in tables]
+    return _track(tables, zone, name)
 
 
 def _switch(cell: str, place: str) -> float:
@@ -153,24 +132,23 @@ def _seconds(cell: str, place: str) -> float:
         raise SheetError(Fault(place, f'"{shown(cell)}" is no time', remedy)) from None
 
 
-def _geojson(text: str, name: str) -> Iterator[dict[str, FloatArray]]:
+def _geojson(text: str, name: str) -> Iterator[Table]:
     """The lines of a GeoJSON; a property `on` switches a whole line."""
-    seen = set()
-    for properties, kind, coordinates in read_geojson(text, name):
-        seen.add(kind)
-        lines = {"LineString": [coordinates], "MultiLineString": coordinates}.get(kind, [])
-        for line in lines if isinstance(lines, list) else []:
-            points = points_of(line, name)
-            table = {"x": points[:, 0], "y": points[:, 1]}
+    shapes = read_geojson(text, name)
+    kinds = {shape.geom_type for _, shape in shapes}
+    if "LineString" not in kinds:
+        problem = f"holds {', '.join(sorted(kinds))} and no line"
+        raise SheetError(Fault(name, problem, "give the track as a LineString, or as GPX or CSV"))
+    for properties, shape in shapes:
+        if shape.geom_type == "LineString":
+            table = {PLACES: np.asarray(shape.coords)[:, :2]}
             if "on" in properties:
-                table["on"] = np.full(len(points), _switch(str(properties["on"]), f'{name}: property "on"'))
+                on = _switch(str(properties["on"]), f'{name}: property "on"')
+                table["on"] = np.full(len(table[PLACES]), on)
             yield table
-    if not seen & {"LineString", "MultiLineString"}:
-        kinds = ", ".join(sorted(seen))
-        raise SheetError(Fault(name, f"holds {kinds} and no line", "give the track as a LineString, or as GPX or CSV"))
 
 
-def _gpx(text: str, name: str) -> Iterator[dict[str, FloatArray]]:
+def _gpx(text: str, name: str) -> Iterator[Table]:
     """The segments of a GPX; routes count where there is no track."""
     gpxpy = extra("gpxpy", "a GPX track")
     try:
@@ -179,64 +157,68 @@ def _gpx(text: str, name: str) -> Iterator[dict[str, FloatArray]]:
         raise SheetError(Fault(name, f"is not GPX ({shown(str(error))})", "save the track again as GPX")) from None
     segments = [segment.points for track in gpx.tracks for segment in track.segments]
     for points in segments or [route.points for route in gpx.routes]:
-        if not points:
-            continue
-        degrees = points_of([(point.longitude, point.latitude) for point in points], name)
-        table = {"x": degrees[:, 0], "y": degrees[:, 1]}
-        times = [point.time.timestamp() if point.time else np.nan for point in points]
-        if np.isfinite(times).any():
-            table["time"] = np.array(times)
-        yield table
+        degrees = np.array([(point.longitude, point.latitude) for point in points], dtype=float).reshape(-1, 2)
+        times = np.array([point.time.timestamp() if point.time else np.nan for point in points])
+        yield {PLACES: checked_degrees(degrees, name)} | ({"time": times} if np.isfinite(times).any() else {})
 
 
-def _track(tables: list[dict[str, FloatArray]], zone: Zone | None, name: str) -> Track:
+def _track(tables: list[Table], zone: Zone | None, name: str) -> Track:
     """Cut the tables at gaps, drop fixes that stand still, smooth what is left."""
-    lines: list[Fixes] = []
-    raw: list[tuple[FloatArray, FloatArray]] = []
-    gaps, longest, repeated = 0, 0.0, 0
+    parts: list[Table] = []
+    gaps, longest = 0, 0.0
     for table in tables:
-        x, y, time = table["x"], table["y"], table.get("time")
+        time, apart = table.get("time"), np.hypot(*np.diff(table[PLACES], axis=0).T)
         if time is not None and len(back := np.flatnonzero(np.diff(time) < 0)):
             problem = f"the time runs backwards at point {back[0] + 2}"
             raise SheetError(Fault(name, problem, "put the points in the order they were driven"))
-        apart = np.hypot(np.diff(x), np.diff(y))
         cut = apart > GAP_M
         if time is not None and np.isfinite(time).all():
             step = np.diff(time)
             cut = (step > GAP_S) | (apart > np.maximum(step, 0.2) * FASTEST_M_S + 5.0)
             longest = max(longest, float(step.max(initial=0.0)))
         elif len(apart) < 200:  # a drawn track: a corner every bout, and no fixes between
-            cut = np.zeros(len(apart), dtype=bool)
+            cut[:] = False
         gaps += int(cut.sum())
-        for chosen in np.split(np.arange(len(x)), np.flatnonzero(cut) + 1):
-            moved = np.concatenate(([True], np.hypot(*np.diff((x[chosen], y[chosen]))) > 1e-6))
-            repeated += int((~moved).sum())
-            kept = chosen[moved]
-            if len(kept) < 2:
-                continue
-            raw.append((x[kept], y[kept]))
-            on = table.get("on", np.ones(len(x)))[kept]
-            logged = (None if (each := table.get(key)) is None else each[kept] for key in ("time", "heading", "speed"))
-            lines.append(Fixes(*smoothed(x[kept], y[kept]), on, *logged))
-    before, after = (
-        sum(float(np.hypot(np.diff(x), np.diff(y)).sum()) for x, y in ways)
-        for ways in (raw, [(line.x_m, line.y_m) for line in lines])
-    )
+        for chosen in np.split(np.arange(len(apart) + 1), np.flatnonzero(cut) + 1):
+            moved = np.hypot(*np.diff(table[PLACES][chosen], axis=0).T) > 1e-6
+            kept = chosen[np.append(True, moved)]
+            if len(kept) > 1:
+                parts.append({key: values[kept] for key, values in table.items()})
+    legs = tuple(map(_leg, parts))
+    before = sum(float(np.hypot(*np.diff(part[PLACES], axis=0).T).sum()) for part in parts)
     if before < 1.0:
         raise SheetError(Fault(name, f"the track is {before:.2g} m long", "give the track as it was driven"))
-    if not any(line.on[:-1].any() for line in lines):
+    if not any(leg.on.any() for leg in legs):
         raise SheetError(Fault(name, "the slide is off on all of it", 'write 1 in the column "on" where it is open'))
-    off = [(line.x_m - x) ** 2 + (line.y_m - y) ** 2 for line, (x, y) in zip(lines, raw, strict=True)]
+    off = np.concatenate([leg.places_m - part[PLACES] for leg, part in zip(legs, parts, strict=True)])
     return Track(
-        tuple(lines),
+        legs,
         zone,
         name,
         gaps=gaps,
         longest_gap_s=longest,
-        repeated=repeated,
-        noise_m=float(np.sqrt(np.concatenate(off).mean() / 2)),
-        longer_pct=100 * (before / after - 1),
+        noise_m=float(np.sqrt(np.square(off).mean())),
+        longer_pct=100 * (before / sum(float(leg.along_m[-1]) for leg in legs) - 1),
         on_logged=any("on" in table for table in tables),
+    )
+
+
+def _leg(part: Table) -> Leg:
+    """A leg from an unbroken line, smoothed; speed as logged, else from the time, and headings where all are logged."""
+    x, y = smoothed(*part[PLACES].T)
+    none = np.full(len(x), np.nan)
+    time, heading, speed = (part.get(key, none) for key in ("time", "heading", "speed"))
+    speeds = (speed[1:] + speed[:-1]) / 2
+    if not np.isfinite(speed).all():
+        speeds = np.hypot(np.diff(x), np.diff(y)) / np.maximum(np.diff(time), 1e-3)
+    ahead = np.column_stack((np.sin(np.radians(heading)), np.cos(np.radians(heading))))
+    return Leg(
+        x,
+        y,
+        on=part.get("on", np.ones(len(x)))[:-1],
+        flow=np.ones(len(x) - 1),
+        ahead=ahead if np.isfinite(ahead).all() else None,
+        speed_m_s=speeds if np.isfinite(speeds).all() else None,
     )
 
 
@@ -272,29 +254,21 @@ def smoothed(x_m: FloatArray, y_m: FloatArray, within_m: float = SMOOTH_M) -> tu
     return found[0], found[1]
 
 
-def legs_of(track: Track, *, reference_m_s: float | None = None) -> tuple[Leg, ...]:
-    """The legs of a track; with a reference speed the flow is metered by time: slower than it is more to the metre."""
-    legs = []
-    for line in track.lines:
-        flow, ahead, speed = np.ones(len(line.x_m) - 1), None, line.stretch_m_s
-        if reference_m_s is not None and speed is not None:
-            flow = reference_m_s / np.clip(speed, 0.1, None)
-        if line.heading_deg is not None and np.isfinite(line.heading_deg).all():
-            angle = np.radians(line.heading_deg)
-            ahead = np.column_stack((np.sin(angle), np.cos(angle)))
-        legs.append(Leg(line.x_m, line.y_m, line.on[:-1], flow, ahead))
-    return tuple(legs)
+def metered_by_time(legs: Sequence[Leg], reference_m_s: float) -> tuple[Leg, ...]:
+    """The same legs metered by time: slower than the reference speed is more to the metre."""
+    flows = (None if leg.speed_m_s is None else reference_m_s / np.maximum(leg.speed_m_s, _SLOWEST_M_S) for leg in legs)
+    return tuple(leg if flow is None else replace(leg, flow=flow) for leg, flow in zip(legs, flows, strict=True))
 
 
-def mean_speed_m_s(track: Track) -> float | None:
+def mean_speed_m_s(legs: Sequence[Leg]) -> float | None:
     """Mean speed while the slide is open: metres over seconds; None where neither speed nor time is logged. [m/s]"""
     metres = seconds = 0.0
-    for line in track.lines:
-        if (speed := line.stretch_m_s) is None:
+    for leg in legs:
+        if leg.speed_m_s is None:
             return None
-        way = np.hypot(np.diff(line.x_m), np.diff(line.y_m)) * line.on[:-1]
+        way = np.diff(leg.along_m) * leg.on
         metres += float(way.sum())
-        seconds += float((way / np.maximum(speed, 1e-3)).sum())
+        seconds += float((way / np.maximum(leg.speed_m_s, 1e-3)).sum())
     return metres / seconds
 
 
@@ -316,38 +290,36 @@ def later_switched(legs: tuple[Leg, ...], later_m: float) -> tuple[Leg, ...]:
         if leg.ahead is not None:
             ahead = np.column_stack([np.interp(cuts, along, leg.ahead[:, axis]) for axis in (0, 1)])
         x, y = np.interp(cuts, along, leg.x_m), np.interp(cuts, along, leg.y_m)
-        found.append(replace(leg, x_m=x, y_m=y, on=state, flow=leg.flow[segment], ahead=ahead))
+        found.append(replace(leg, x_m=x, y_m=y, on=state, flow=leg.flow[segment], ahead=ahead, speed_m_s=None))
     return tuple(found)
 
 
 def check_near(track: Track, boundary: Boundary) -> None:
     """Refuse a track that does not lie in its field, and say what may be behind it."""
-    x = np.concatenate([line.x_m for line in track.lines])
-    y = np.concatenate([line.y_m for line in track.lines])
-    west, south, east, north = boundary.polygon.bounds
-    margin = 200.0
+    places = np.concatenate([leg.places_m for leg in track.legs])
+    low, high = np.reshape(boundary.polygon.bounds, (2, 2))
     if (track.zone is None) is not (boundary.zone is None):
         own, other = ("metres", "degrees") if track.zone is None else ("degrees", "metres")
         fault = f"is in {own} and the boundary in {other}"
         raise SheetError(Fault(track.source, fault, "give both in degrees, or both in metres"))
 
-    def near(a: FloatArray, b: FloatArray) -> bool:
-        inside = (a > west - margin) & (a < east + margin) & (b > south - margin) & (b < north + margin)
-        return bool(np.isfinite(a).all() and inside.mean() > 0.5)
+    def near(points: FloatArray) -> bool:
+        inside = ((points > low - NEAR_M) & (points < high + NEAR_M)).all(axis=1)
+        return bool(np.isfinite(points).all() and inside.mean() > 0.5)
 
-    if near(x, y):
+    if near(places):
         return
-    apart = float(np.hypot(x.mean() - (west + east) / 2, y.mean() - (south + north) / 2))
+    apart = float(np.hypot(*(places.mean(axis=0) - (low + high) / 2)))
     far = f"lies {apart / 1000:,.1f} km" if np.isfinite(apart) else "lies out of the zone"
     remedy = "is it the track of another field?"
     if track.zone is not None:
-        longitude, latitude = track.zone.degrees(x, y)
+        degrees = track.zone.degrees(places)
         tries = {
-            "longitude and latitude are swapped in one of the two files": (latitude, longitude),
-            "north and south are mixed up in one of the two files": (longitude, -latitude),
-            "east and west are mixed up in one of the two files": (-longitude, latitude),
+            "longitude and latitude are swapped in one of the two files": degrees[:, ::-1],
+            "north and south are mixed up in one of the two files": degrees * (1, -1),
+            "east and west are mixed up in one of the two files": degrees * (-1, 1),
         }
-        for told, (a, b) in tries.items():
-            if np.abs(b).max() <= 84 and near(*track.zone.metres(a, b)):
+        for told, points in tries.items():
+            if np.abs(points[:, 1]).max() <= 84 and near(track.zone.metres(points)):
                 remedy = f"{told}: put it right there"
     raise SheetError(Fault(track.source, f"{far} from the field of {boundary.source or 'the boundary'}", remedy))

@@ -11,7 +11,7 @@ from spreadcheck.field.case import Asked
 from spreadcheck.field.fieldmap import SHARES
 from spreadcheck.field.places import boundary_from
 from spreadcheck.field.study import study_field, study_fields, switching_steps, worth_of
-from spreadcheck.field.track import Fixes, Track
+from spreadcheck.field.track import Track
 from spreadcheck.passes.noise import NOTHING_STATED
 from spreadcheck.sheet.traytest import tray_test
 from spreadcheck.show.field import field_document, way_words
@@ -158,8 +158,7 @@ def test_one_pass_without_noise_known():
 
 def track_of(study, *, on=True):
     """The plan of a study as a recorded track, turns left out."""
-    lines = tuple(Fixes(leg.x_m, leg.y_m, np.ones(len(leg.x_m))) for leg in study.case.legs)
-    return Track(lines, None, "track.csv", on_logged=on)
+    return Track(study.case.legs, None, "track.csv", on_logged=on)
 
 
 def test_a_track_of_the_plan_gives_the_map_of_the_plan(study):

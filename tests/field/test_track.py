@@ -11,8 +11,8 @@ from spreadcheck.field.places import Zone, boundary_from
 from spreadcheck.field.track import (
     check_near,
     later_switched,
-    legs_of,
     mean_speed_m_s,
+    metered_by_time,
     read_track,
     smoothed,
 )
@@ -51,12 +51,12 @@ def test_formats_give_the_same_metres(tmp_path, write):
     path.write_text(write(fixes()))
     track = read_track(path)
     assert track.zone == Zone(32632)
-    (line,) = track.lines
+    (line,) = track.legs
     assert line.x_m == pytest.approx(500_000 + np.arange(60) * 1.8, abs=1e-3)
     assert line.y_m == pytest.approx(5_761_000 + np.arange(60) * 2.4, abs=1e-3)
     if write is not as_geojson:
-        assert mean_speed_m_s(track) == pytest.approx(3.0, rel=1e-5)
-    assert (mean_speed_m_s(track) is not None) == (write is not as_geojson)
+        assert mean_speed_m_s(track.legs) == pytest.approx(3.0, rel=1e-5)
+    assert (mean_speed_m_s(track.legs) is not None) == (write is not as_geojson)
 
 
 def test_gap_in_time_is_not_driven_over(tmp_path):
@@ -66,7 +66,7 @@ def test_gap_in_time_is_not_driven_over(tmp_path):
     path.write_text("x_m,y_m,time\n" + "".join(f"{3 * t},0,{t}\n" for t in seconds))
     track = read_track(path)
     assert (track.gaps, track.longest_gap_s) == (1, 61)
-    assert sum(leg.spread_m for leg in legs_of(track)) == pytest.approx(2 * 19 * 3)
+    assert sum(leg.spread_m for leg in track.legs) == pytest.approx(2 * 19 * 3)
 
 
 def test_metered_by_time(tmp_path):
@@ -74,24 +74,24 @@ def test_metered_by_time(tmp_path):
     path = tmp_path / "track.csv"
     path.write_text("x_m,y_m,time,speed\n" + "".join(f"{2 * t},0,{t},{4 - t % 2}\n" for t in range(40)))
     track = read_track(path)
-    (leg,) = legs_of(track, reference_m_s=7.0)
+    (leg,) = metered_by_time(track.legs, 7.0)
     assert leg.flow == pytest.approx(np.full(39, 2.0))
     path.write_text("x_m,y_m,time\n" + "".join(f"{2 * t},0,{t}\n" for t in range(40)))
-    (leg,) = legs_of(read_track(path), reference_m_s=3.0)
+    (leg,) = metered_by_time(read_track(path).legs, 3.0)
     assert leg.flow == pytest.approx(np.full(39, 1.5))
 
 
 def test_logged_heading_is_used(tmp_path):
     path = tmp_path / "track.csv"
     path.write_text("x_m,y_m,heading\n0,0,10\n0,10,10\n0,20,10\n")
-    (leg,) = legs_of(read_track(path))
+    (leg,) = read_track(path).legs
     assert leg.ahead == pytest.approx(np.tile([np.sin(np.radians(10)), np.cos(np.radians(10))], (3, 1)))
 
 
 def test_on_and_off(tmp_path):
     path = tmp_path / "track.csv"
     path.write_text("x_m;y_m;on\n0;0;1\n50;0;0\n70;0;1\n100,5;0;0\n")
-    (leg,) = legs_of(read_track(path))
+    (leg,) = read_track(path).legs
     assert leg.on.tolist() == [1, 0, 1]
     assert leg.spread_m == pytest.approx(80.5)
     (later,) = later_switched((leg,), 5.0)
