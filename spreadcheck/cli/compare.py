@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -55,20 +55,17 @@ if TYPE_CHECKING:
 def compare(
     *,
     sheets: tuple[str, ...],
-    bout_width_m: float | None,
     limit: float,
     level: float,
-    profiles: str,
-    relative: bool,
-    units: str,
-    question: str | None,
     repeat: tuple[str, ...],
     archive: str | None,
     laying_error_m: float | None,
     wind_shift_m: float | None,
     rate_error: float | None,
     stretch: float | None,
+    units: str,
     out: Outputs,
+    **asked: Any,
 ) -> None:
     """What a change did to the pattern, and whether chance explains it.
 
@@ -83,46 +80,28 @@ def compare(
       spreadcheck compare old.csv new.csv --question "effective width" \\
         --archive sheets/
     """
-    from spreadcheck.errors import Fault, SheetError
     from spreadcheck.improve.between import Terms
     from spreadcheck.improve.compare import compare as hold_against
-    from spreadcheck.judge.batch import find_sheets
     from spreadcheck.show.compare import comparison_document, comparison_figure, comparison_json, doubtful, side_figure
 
     out.check(*sheets, *repeat)
-    stated = {"laying_m": laying_error_m, "wind_m": wind_shift_m, "rate_pct": rate_error, "stretch_pct": stretch}
     tests = read_tests((*sheets, *repeat))
-    older: list[TrayTest] = []
-    for name in find_sheets(archive)[0] if archive is not None else ():
-        try:
-            older += read_tests((os.path.join(archive or "", name),))
-        except SheetError as error:
-            say(f"{error.faults[0]} (passed over)", err=True)
-    if archive is not None and not older:
-        problem = "holds no tray sheet that can be read"
-        raise SheetError(Fault(archive, problem, "give the folder with the older sheets"))
+    stated = {"laying_m": laying_error_m, "wind_m": wind_shift_m, "rate_pct": rate_error, "stretch_pct": stretch}
     found = hold_against(
         tests[: len(sheets)],
         limit_pct=limit,
-        bout_width_m=bout_width_m,
         level_pct=level,
-        profiles=profiles,
-        relative=relative,
         terms=Terms(**{name: value for name, value in stated.items() if value is not None}),
-        question=question or "",
         repeats=tests[len(sheets) :],
-        archive=older,
+        archive=() if archive is None else _older(archive),
+        **asked,
     )
 
     def report() -> Document:
         pictures = svg_of(side_figure(found, units)), svg_of(comparison_figure(found, units))
         return comparison_document(found, units, svg=pictures)
 
-    out.write(
-        json=lambda: comparison_json(found),
-        plot=lambda: comparison_figure(found, units),
-        report=report,
-    )
+    out.write(json=lambda: comparison_json(found), plot=lambda: comparison_figure(found, units), report=report)
     out.show(comparison_document(found, units))
     if out.screen:
         show_doubts(doubtful(found), units)
@@ -134,3 +113,21 @@ def compare(
             name_next("analyse", last, "--card", free(beside(last, "-card.pdf")))
         else:
             name_next(*again("--report", free("comparison.pdf")))
+
+
+def _older(archive: str) -> list[TrayTest]:
+    """The tests of a folder; a sheet that can't be read is named and passed over."""
+    from spreadcheck.errors import Fault, SheetError
+    from spreadcheck.judge.batch import find_sheets
+
+    older: list[TrayTest] = []
+    for name in find_sheets(archive)[0]:
+        try:
+            older += read_tests((os.path.join(archive, name),))
+        except SheetError as error:
+            say(f"{error.faults[0]} (passed over)", err=True)
+    if not older:
+        raise SheetError(
+            Fault(archive, "holds no tray sheet that can be read", "give the folder with the older sheets")
+        )
+    return older

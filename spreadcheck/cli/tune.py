@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
 from spreadcheck.cli.options import options, outputs, read_tests, sheets_argument
@@ -33,17 +35,13 @@ def tune(
     *,
     sheets: tuple[str, ...],
     setting: tuple[str, ...],
-    bout_width_m: float | None,
     highest_speed_rpm: float | None,
-    driving: str | None,
-    bin_no: int | None,
     limit: float,
     level: float,
-    any_product: bool,
-    relative: bool,
     into: str | None,
     units: str,
     out: Outputs,
+    **asked: Any,
 ) -> None:
     """The best setting from tests at several: spinner speed, drop point, vane angle, tilt, or any other.
 
@@ -63,17 +61,9 @@ def tune(
     out.check(*sheets)
     for sheet in sheets:
         check_next_sheet(into, sheet)
+    tests = read_tests(sheets)
     found = best_setting(
-        read_tests(sheets),
-        settings=setting,
-        bout_width_m=bout_width_m,
-        highest_rpm=highest_speed_rpm,
-        driving=driving,
-        bin_no=bin_no,
-        limit_pct=limit,
-        level_pct=level,
-        any_product=any_product,
-        relative=relative,
+        tests, settings=setting, highest_rpm=highest_speed_rpm, limit_pct=limit, level_pct=level, **asked
     )
     out.write(
         json=lambda: tuning_json(found),

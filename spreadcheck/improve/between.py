@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from spreadcheck.errors import Fault, QuantityError, record
-from spreadcheck.improve.fold import Figures
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.evidence import Evidence, TrayEvidence, alpha
 from spreadcheck.sheet.traytest import FloatArray
 
+Between = tuple[float, float]  # standard deviation of a figure from test to test, and the freedom behind it
 _TOO_FEW = "one pass shows no spread"
 _MOVED = 60  # profiles that stand for what may differ
 _STATED_WEIGHT = 4.0  # freedom that the stated terms are worth beside repeats
@@ -49,26 +49,13 @@ class Terms:
         return np.where(found.any(axis=1, keepdims=True), found, rates)
 
 
-@record
-class Between:
-    """Standard deviation of a figure from test to test, and the degrees of freedom behind it."""
-
-    sd: float
-    freedom: float = float("inf")
-
-
-def between_sd(moved: Figures, learned: Sequence[Figures] = ()) -> dict[tuple[str, str], Between]:
-    """How far each figure differs from test to test: as stated, or learned from repeats beside that."""
-    found = {}
-    for key, values in moved.items():
-        squares, freedom = _squares(values)
-        stated = squares / max(freedom, 1.0)
-        each = [_squares(group[key]) for group in learned if key in group]
-        squares, freedom = sum(one for one, _ in each), sum(one for _, one in each)
-        total = _STATED_WEIGHT + freedom
-        sd = float(np.sqrt((_STATED_WEIGHT * stated + squares) / total))
-        found[key] = Between(sd, total if freedom else float("inf"))
-    return found
+def between_sd(moved: FloatArray, learned: Sequence[FloatArray] = ()) -> Between:
+    """How far a figure differs from test to test: as stated, or learned from repeats beside that."""
+    (squares, freedom), *each = map(_squares, (moved, *learned))
+    stated, learnt = squares / max(freedom, 1.0), sum(own for _, own in each)
+    total = _STATED_WEIGHT + learnt
+    variance = (_STATED_WEIGHT * stated + sum(own for own, _ in each)) / total
+    return float(np.sqrt(variance)), total if learnt else float("inf")
 
 
 def _squares(values: FloatArray) -> tuple[float, float]:
@@ -78,30 +65,14 @@ def _squares(values: FloatArray) -> tuple[float, float]:
 
 
 def difference_evidence(
-    before: ArrayLike, after: ArrayLike, between: tuple[Between, Between], *, level_pct: float
+    before: ArrayLike, after: ArrayLike, between: Sequence[Between], *, level_pct: float
 ) -> Evidence:
     """One figure of every pass of two tests, judged by the spread of passes and of tests.
 
-    Parameters
-    ----------
-    before, after : array_like, shape (passes,)
-        The figure of every pass. [any unit]
-    between : tuple of Between
-        How far the figure differs from test to test, for each of the two. [unit of the figure]
-    level_pct : float
-        How sure the statement has to be. [%]
-
-    Returns
-    -------
-    Evidence
-        The chance of a difference as large by chance, and the range of the difference. [-], [unit of the figure]
-
-    Examples
-    --------
-    >>> alone = difference_evidence([1, 2, 3], [4, 5, 6], (Between(0.0), Between(0.0)), level_pct=95)
+    >>> alone = difference_evidence([1, 2, 3], [4, 5, 6], (), level_pct=95)
     >>> round(alone.p, 4), round(alone.low, 2)  # Welch's test of the passes alone
     (0.0213, 0.73)
-    >>> round(difference_evidence([1, 2, 3], [4, 5, 6], (Between(1.0), Between(1.0)), level_pct=95).p, 3)
+    >>> round(difference_evidence([1, 2, 3], [4, 5, 6], [(1.0, np.inf)] * 2, level_pct=95).p, 3)
     0.071
     """
     from scipy.special import stdtr, stdtrit
@@ -111,14 +82,14 @@ def difference_evidence(
     if len(a) < 2 or len(b) < 2:
         return Evidence(None, level_pct, _TOO_FEW)
     gap = float(b.mean() - a.mean())
-    parts = [(a.var(ddof=1) / len(a), len(a) - 1.0), (b.var(ddof=1) / len(b), len(b) - 1.0)]
-    parts += [(one.sd**2, one.freedom) for one in between]
+    parts = [(side.var(ddof=1) / len(side), len(side) - 1.0) for side in (a, b)]
+    parts += [(sd**2, freedom) for sd, freedom in between]
     variance = float(sum(part for part, _ in parts))
     scale = max(abs(float(a.mean())), abs(float(b.mean())), 1e-12)
     if variance <= (1e-9 * scale) ** 2:
         same = abs(gap) <= 1e-9 * scale
         return Evidence(1.0 if same else 0.0, level_pct, low=gap, high=gap)
-    lost = sum(part**2 / free for part, free in parts if np.isfinite(free))
+    lost = sum(part**2 / free for part, free in parts)  # nothing where the freedom is infinite
     freedom = min(variance**2 / lost if lost > 0 else 1e6, 1e6)
     error = np.sqrt(variance)
     p = float(2 * stdtr(freedom, -abs(gap) / error))
@@ -128,8 +99,8 @@ def difference_evidence(
 
 def profile_evidence(
     place_m: FloatArray,
-    passes: tuple[FloatArray, FloatArray],
-    means: tuple[FloatArray, FloatArray],
+    passes: Sequence[FloatArray],
+    means: Sequence[FloatArray],
     terms: Terms,
     *,
     level_pct: float,

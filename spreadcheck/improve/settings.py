@@ -12,10 +12,15 @@ from spreadcheck.sheet.labels import BIN_LABELS, LABELS, bin_label, known_label
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.units import KINDS, from_inside, parse_number, show, split_quantity
 
-TUNABLE = (
-    "spinner speed", "drop point", "vane angle", "vane length", "tilt", "disc height", "gate setting", "swath height",
-)  # fmt: skip
 SPEED = "spinner speed"
+TUNABLE = (
+    SPEED, "drop point", "vane angle", "vane length", "tilt", "disc height", "gate setting", "swath height",
+)  # fmt: skip
+SETTINGS = (
+    "machine", "spreader type", "product", "tray width", "tray length", "travel speed", SPEED, "disc diameter",
+    "target rate", "gate setting", "vanes", "vane angle", "vane length", "tilt", "disc height", "drop point",
+    "swath height", "wind speed", "wind from", "size guide number", "bulk density", "granule density",
+)  # fmt: skip
 
 
 @record
@@ -43,55 +48,44 @@ class Setting:
 
 def varied_settings(tests: Sequence[TrayTest], labels: Sequence[str] = ()) -> tuple[tuple[Setting, ...], FloatArray]:
     """The settings to tune, and their values in every test."""
-    asked = [" ".join(label.casefold().split()) for label in labels]
+    asked = [_compared(label) for label in labels]
     if len(asked) > 2 or len(set(asked)) < len(asked):
         raise SpreadcheckError(Fault("option --setting", ", ".join(asked), "name one label, or two different ones"))
     if not asked:
         for label in TUNABLE:  # forms that give different numbers, or some a number and some words
-            numbers = [_cell(test, label)[0] for test in tests]
-            told = set(numbers) - {None}
-            words = any(one is None and _words(test, label) for test, one in zip(tests, numbers, strict=True))
-            if len(told) > 1 or (told and words):
+            cells = [_cell(test, label) for test in tests]
+            told = {number for number, _, _ in cells} - {None}
+            if len(told) > 1 or (told and any(number is None and said for number, _, said in cells)):
                 asked.append(label)
         if not asked:
-            known = ", ".join(TUNABLE[:-1])
-            problem = "the forms differ in no setting that is a number"
-            raise SpreadcheckError(
-                Fault("", problem, f"write {known} or {TUNABLE[-1]} on them, or name another with --setting")
-            )
+            remedy = f"write {', '.join(TUNABLE[:-1])} or {TUNABLE[-1]} on them, or name another with --setting"
+            raise SpreadcheckError(Fault("", "the forms differ in no setting that is a number", remedy))
         if len(asked) > 2:
             problem = f"the forms differ in {', '.join(asked)}"
             raise SpreadcheckError(Fault("", problem, "say which one or two are tuned: --setting LABEL"))
     columns = [_column(tests, label) for label in asked]
-    for (setting, values), label in zip(columns, asked, strict=True):
+    for setting, values in columns:
         if len(np.unique(values)) < 2:
-            problem = f"all tests have the same {label}, {setting.shown(values[0])}"
+            problem = f"all tests have the same {setting.label}, {setting.shown(values[0])}"
             raise SpreadcheckError(Fault("", problem, "give tests at two settings or more"))
     return tuple(setting for setting, _ in columns), np.stack([values for _, values in columns], axis=1)
 
 
-def _words(test: TrayTest, label: str) -> str:
-    """What a form says of a label, as it is written."""
-    said = (row.value for row in test.form if " ".join(row.label.casefold().split()) == label)
-    return next(said, "").strip()
-
-
-def _cell(test: TrayTest, label: str) -> tuple[float | None, str]:
-    """The number of a label, in the unit in which the forms write it, and that unit; None where it is no number."""
+def _cell(test: TrayTest, label: str) -> tuple[float | None, str, str]:
+    """The number of a label, in the unit in which the forms write it, that unit, and the words; None if no number."""
+    row = next((row for row in test.form if _compared(row.label) == label), None)
+    said = row.value.strip() if row else ""
     known = known_label(label)
     if known is not None and known.kind in KINDS:
         value = test.quantity(label)
         unit = known.unit or KINDS[known.kind].metric
-        return (None if value is None else round(from_inside(value, unit, known.kind), 9)), unit
+        return (None if value is None else round(from_inside(value, unit, known.kind), 9)), unit, said
     if known is not None and known.kind in ("number", "count"):
-        return test.quantity(label), ""
-    for row in test.form:
-        if " ".join(row.label.casefold().split()) == label:
-            number, unit = split_quantity(row.value.strip())
-            if any(sign.isdigit() for sign in unit):  # a date, or a list
-                return None, ""
-            return parse_number(number), " ".join((unit or row.unit).split())
-    return None, ""
+        return test.quantity(label), "", said
+    number, unit = split_quantity(said)
+    if row is None or any(sign.isdigit() for sign in unit):  # a date, or a list
+        return None, "", said
+    return parse_number(number), " ".join((unit or row.unit).split()), said
 
 
 def _column(tests: Sequence[TrayTest], label: str) -> tuple[Setting, FloatArray]:
@@ -99,19 +93,18 @@ def _column(tests: Sequence[TrayTest], label: str) -> tuple[Setting, FloatArray]
     cells = [_cell(test, label) for test in tests]
     example = {SPEED: f"{SPEED}, 800, rpm"}.get(label, f"{label}, 12" + (", mm" if label == "drop point" else ""))
     faults = []
-    for test, (number, _) in zip(tests, cells, strict=True):
+    for test, (number, _, said) in zip(tests, cells, strict=True):
         if number is None:
-            said = _words(test, label)
             problem = f'"{label}" is "{shown(said)}", no number' if said else f'the form has no "{label}"'
             faults.append(Fault(test.source or test.name, problem, f"add a row such as {example}"))
     if faults:
         raise SheetError(*faults)
-    units = dict.fromkeys(unit for _, unit in cells)
+    units = list(dict.fromkeys(unit for _, unit, _ in cells))
     if len(units) > 1:
         told = ", ".join(f'"{shown(unit)}"' if unit else "none" for unit in units)
         raise SheetError(Fault("", f'"{label}" is written in different units: {told}', "write all in one unit"))
-    values = np.array([number for number, _ in cells if number is not None], dtype=float)
-    return Setting(label, next(iter(units)), _step(label, values)), values
+    values = np.array([number for number, _, _ in cells], dtype=float)
+    return Setting(label, units[0], _step(label, values)), values
 
 
 def _step(label: str, values: FloatArray) -> float:
@@ -153,41 +146,27 @@ def product_of(test: TrayTest) -> str:
     return " + ".join(name for name in names if name)
 
 
-def highest_speed(tests: Sequence[TrayTest]) -> float | None:
-    """The lowest of the highest spinner speeds that the forms give. [rpm]"""
-    given = [test.quantity("highest spinner speed") for test in tests]
-    return min((speed for speed in given if speed is not None), default=None)
-
-
-SETTINGS = (
-    "machine", "spreader type", "product", "tray width", "tray length", "travel speed", "spinner speed",
-    "disc diameter", "target rate", "gate setting", "vanes", "vane angle", "vane length", "tilt", "disc height",
-    "drop point", "swath height", "wind speed", "wind from", "size guide number", "bulk density", "granule density",
-)  # fmt: skip
-
-
 def setting_changes(tests: Sequence[TrayTest], *, system: str = "metric") -> tuple[tuple[str, tuple[str, ...]], ...]:
     """What the forms say differently about machine, product, settings and wind."""
     found = []
     for label in SETTINGS:
-        values, kind, said = [test.values.get(label) for test in tests], LABELS[label].kind, []
-        for value in values:
-            if isinstance(value, (int, float)):
-                said.append(show(float(value), kind, system) if kind in KINDS else f"{value:g}")
-            else:
-                said.append(str(value or "not stated"))
-        if len(set(map(_compared, values))) > 1:
-            found.append((label, tuple(said)))
+        values, kind = [test.values.get(label) for test in tests], LABELS[label].kind
+        if len({_compared(value) for value in values}) > 1:
+            found.append((label, tuple(_told(value, kind, system) for value in values)))
     return tuple(found)
 
 
-def settings_said(test: TrayTest) -> tuple[object, ...]:
+def _told(value: object, kind: str, system: str) -> str:
+    if isinstance(value, (int, float)):
+        return show(float(value), kind, system) if kind in KINDS else f"{value:g}"
+    return str(value or "not stated")
+
+
+def settings_said(test: TrayTest) -> tuple[str, ...]:
     """What a form says of machine, product and settings, but not of the wind: alike where nothing was changed."""
     return tuple(_compared(test.values.get(label)) for label in SETTINGS if not label.startswith("wind"))
 
 
-def _compared(value: object) -> object:
+def _compared(value: object) -> str:
     """A value as it is compared: without letter case and spacing, and without what rounding of units leaves."""
-    if isinstance(value, str):
-        return " ".join(value.casefold().split())
-    return float(f"{value:.6g}") if isinstance(value, (int, float)) else value
+    return f"{value:.6g}" if isinstance(value, (int, float)) else " ".join(str(value or "").casefold().split())

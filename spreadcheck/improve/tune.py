@@ -13,13 +13,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spreadcheck.errors import Fault, SheetError, SpreadcheckError, WidthError, record, shown
-from spreadcheck.improve.common import check_different, common_places, place_of
-from spreadcheck.improve.fold import Fold, upper_ends, widths_from
-from spreadcheck.improve.profiles import ProfileModel, profile_model
+from spreadcheck.improve.profiles import (
+    Fold,
+    ProfileModel,
+    check_different,
+    common_places,
+    place_of,
+    profile_model,
+    upper_ends,
+    widths_from,
+)
 from spreadcheck.improve.settings import (
     SPEED,
     Setting,
-    highest_speed,
     of_bin,
     product_of,
     setting_changes,
@@ -41,6 +47,55 @@ _EDGE = 0.02  # of the range: as near to its end the best may lie beyond
 _AT_ONCE = 50  # draws that are folded at a time, so that memory stays flat
 _MOST_PLACES = 121  # a longer line is drawn on this many places
 
+Drawn = tuple[FloatArray, FloatArray]  # a figure at every setting: most likely (G,), and as drawn (draws, G)
+
+
+class Tested:
+    """The settings as tested, `value` (tests, settings), and up to where the granules let them be set."""
+
+    def __init__(self, settings: tuple[Setting, ...], value: FloatArray, highest_rpm: float | None) -> None:
+        """Low end, range and upper end of each setting; which end at their bound, and which tests lie over it."""
+        self.settings, self.value, self.highest_rpm = settings, value, highest_rpm
+        highest = np.inf if highest_rpm is None else highest_rpm
+        self.bound = np.array([highest if one.label == SPEED else np.inf for one in settings])
+        self.over = np.asarray((value > self.bound).any(axis=1))
+        ends = value if len(value) else np.zeros((1, len(settings)))  # no test can be judged
+        self.low, self.reach = ends.min(axis=0), np.ptp(ends, axis=0)
+        self.bounded, self.top = self.bound <= ends.max(axis=0), np.minimum(ends.max(axis=0), self.bound)
+
+    def share(self, value: FloatArray) -> FloatArray:
+        """Settings over the tested range, from 0 to 1."""
+        return np.asarray((value - self.low) / self.reach)
+
+    @property
+    def apart(self) -> bool:
+        """Whether no setting was changed together with the other in all tests."""
+        basis = np.insert(self.share(self.value), 0, 1.0, axis=1)
+        return bool(np.linalg.matrix_rank(basis, tol=1e-3) > len(self.settings))
+
+    def check(self) -> None:
+        """Refuse settings that nobody can tell apart, and speeds that the granules don't bear."""
+        if not self.apart:
+            first, second = (one.label for one in self.settings)
+            problem = f"{first} and {second} were changed together in all tests, so that nobody can tell which did it"
+            remedy = f'tune one of them, --setting "{first}", or test once with only one of them changed'
+            raise SpreadcheckError(Fault("", problem, remedy))
+        if self.over.all():
+            lowest = self.low[self.bounded][0]
+            problem = f"{self.highest_rpm:g} rpm lies below every speed tested (from {lowest:g} rpm)"
+            raise SpreadcheckError(Fault("highest speed", problem, "run tests at speeds that the granules bear"))
+
+    def grid(self) -> FloatArray:
+        """The settings looked at, over the tested range; shape (G, settings)."""
+        ends, number = self.share(self.top), _GRID[len(self.settings)]
+        axes = [np.linspace(0.0, end, number) if end > 0 else np.zeros(1) for end in ends]
+        grid = np.stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")], axis=1)
+        if len(axes) == 1:
+            return grid
+        from scipy.spatial import Delaunay
+
+        return np.asarray(grid[Delaunay(self.share(self.value)).find_simplex(grid, tol=1e-9) >= 0])
+
 
 @record
 class NextTest:
@@ -56,8 +111,9 @@ class Answer:
     """The best setting for one goal, and how sure it is.
 
     `interval` holds the best setting, and `alike` are the settings that can't be told from it, both at the level asked
-    for. `probability_pct` is the chance that it beats the best setting tested, by `gain` most likely (% of CV or m).
-    `at_highest` says that the highest spinner speed is what bounds it.
+    for. `figures` has what each goal is there: most likely, low end, high end. `probability_pct` is the chance that it
+    beats the best setting tested, by `gain` most likely (% of CV or m). `at_highest` says that the highest spinner
+    speed is what bounds it.
     """
 
     goal: str
@@ -65,10 +121,7 @@ class Answer:
     best: tuple[float, ...]
     interval: tuple[tuple[float, float], ...]
     alike: tuple[tuple[float, float], ...]
-    cv_pct: float | None
-    cv_band_pct: tuple[float, float] | None
-    width_m: float | None
-    width_band_m: tuple[float, float] | None
+    figures: dict[str, tuple[float, ...]]
     best_tested: int
     gain: float
     probability_pct: float
@@ -82,49 +135,56 @@ class Answer:
 
 
 @record(eq=False)
-class Surface:
-    """CV and effective width over the settings: `setting` (G, settings); each figure as most likely, low, high (3, G).
+class Tuning:
+    """Tests at several settings, in order, the model of their profiles, and the best setting for each goal.
 
-    A width of 0 stands for none within the limit.
+    `left_out` are tests that can't be judged: a fault in them must not carry an answer. `bins` are those whose products
+    and target rates the tests are held against, of machines with several. `drawn` has the figure of each goal at the
+    settings `grid`, which run from 0 to 1 over the tested range; a width of 0 stands for none within the limit.
     """
 
-    setting: FloatArray
-    cv_pct: FloatArray | None
-    width_m: FloatArray
-
-
-@record(eq=False)
-class Tuning:
-    """Tests at several settings, in order, the model of their profiles, and the best setting for each goal."""
-
+    tested: Tested
     results: tuple[Assessment, ...]
-    settings: tuple[Setting, ...]
-    value: FloatArray  # (tests, settings)
-    highest_rpm: float | None
+    left_out: tuple[Assessment, ...]
     method: str
     method_stated: bool
     bout_width_m: float | None
     limit_pct: float
     level_pct: float
     products: tuple[str, ...]
-    model: ProfileModel
-    surface: Surface
-    cv: Answer | None
-    width: Answer | None
-    best_kg_ha: FloatArray | None  # the most likely profile at the answer that counts, at `model.place_m`
-    over: NDArray[np.bool_]  # tests faster than the highest speed: they count for the model and are never the best
-    left_out: tuple[Assessment, ...]  # tests that can't be judged: a fault in them must not carry an answer
-    bins: tuple[int, ...]  # whose products and target rates the tests are held against, of machines with several
+    bins: tuple[int, ...]
     other_settings: tuple[tuple[str, tuple[str, ...]], ...]
+    model: ProfileModel
+    grid: FloatArray
+    drawn: dict[str, Drawn]
+
+    @cached_property
+    def answers(self) -> dict[str, Answer]:
+        """The best setting for each goal that can be reached, CV at the wanted bout width first."""
+        return {goal: _answer(self, goal) for goal, (likely, _) in self.drawn.items() if likely.any()}
 
     @property
     def main(self) -> Answer | None:
         """The answer that counts: CV at the wanted bout width, or the effective width where none is wanted."""
-        return self.cv or self.width
+        return next(iter(self.answers.values()), None)
+
+    @property
+    def setting(self) -> FloatArray:
+        """The settings looked at, shape (G, settings)."""
+        return np.asarray(self.tested.low + self.grid * self.tested.reach)
+
+    def band(self, goal: str) -> FloatArray:
+        """The figure of a goal over the settings: most likely, low end, high end; shape (3, G). [%] or [m]"""
+        likely, drawn = self.drawn[goal]
+        half = 50.0 * alpha(self.level_pct)
+        low, high = np.percentile(drawn, [half, 100.0 - half], axis=0)
+        return np.stack((likely, np.minimum(low, likely), np.maximum(high, likely)))
 
     def measured(self, goal: str) -> FloatArray:
         """CV at the bout width, or effective width, of every test; NaN where there is none. [%] or [m]"""
-        return measured(self.results, self.method, goal)
+        if goal == WIDEST:
+            return np.array([one.effective_width_m(self.method) or np.nan for one in self.results])
+        return np.array([one.bouts[self.method].cv_pct if one.bouts else np.nan for one in self.results])
 
     @property
     def like(self) -> TrayTest:
@@ -135,12 +195,10 @@ class Tuning:
         """The rows for the sheet of the next test: its setting, and what bounds and judges it."""
         if self.main is None:
             return ()
-        rows = [
-            FormRow(one.label, one.number(value), one.unit)
-            for one, value in zip(self.settings, self.main.to_test, strict=True)
-        ]
-        if self.highest_rpm is not None:
-            rows.append(form_row("highest spinner speed", "turning speed", self.highest_rpm, system))
+        pairs = zip(self.tested.settings, self.main.to_test, strict=True)
+        rows = [FormRow(one.label, one.number(value), one.unit) for one, value in pairs]
+        if self.tested.highest_rpm is not None:
+            rows.append(form_row("highest spinner speed", "turning speed", self.tested.highest_rpm, system))
         if self.bout_width_m is not None:
             rows.append(form_row("bout width", "length", self.bout_width_m, system))
         return tuple(rows)
@@ -153,16 +211,16 @@ class Tuning:
     @cached_property
     def trade_off(self) -> tuple[tuple[tuple[float, ...], float, float], ...]:
         """From the lowest CV to the widest width: settings that no other beats in both, with CV and width. [%], [m]"""
-        if self.surface.cv_pct is None or self.cv is None or self.width is None:
+        if len(self.answers) < 2:
             return ()
-        cv, width = self.surface.cv_pct[0], self.surface.width_m[0]
+        (cv, _), (width, _) = self.drawn.values()
         order = np.lexsort((-width, cv))
         best = np.maximum.accumulate(width[order])
         kept = order[np.concatenate(([True], best[1:] > best[:-1]))]
         kept = kept[width[kept] > 0]
         if len(kept) > 6:
             kept = kept[np.unique(np.linspace(0, len(kept) - 1, 6).round().astype(int))]
-        return tuple((tuple(self.surface.setting[at].tolist()), float(cv[at]), float(width[at])) for at in kept)
+        return tuple((tuple(self.setting[at].tolist()), float(cv[at]), float(width[at])) for at in kept)
 
 
 def tune(
@@ -224,7 +282,7 @@ def tune(
     >>> from glob import glob
     >>> from spreadcheck import read_sheet
     >>> found = tune([read_sheet(sheet) for sheet in glob("sample_trays/speed_series/*.csv")])
-    >>> len(found.results), found.settings[0].label, found.cv.standing
+    >>> len(found.results), found.tested.settings[0].label, found.main.standing
     (6, 'spinner speed', 'clear')
     """
     alpha(level_pct)
@@ -240,119 +298,50 @@ def tune(
     _check_products(tests, any_product)
     order = np.lexsort(values.T[::-1])
     tests, values = [tests[at] for at in order], values[order]
-    highest = highest_speed(tests) if highest_rpm is None else highest_rpm
-    tested = _Tested(varied, values, highest)
-    if not tested.apart:
-        first, second = (one.label for one in varied)
-        problem = f"{first} and {second} were changed together in all tests, so that nobody can tell which did it"
-        remedy = f'tune one of them, --setting "{first}", or test once with only one of them changed'
-        raise SpreadcheckError(Fault("", problem, remedy))
-    if tested.over.all():
-        problem = f"{highest:g} rpm lies below every speed tested (from {tested.low[tested.bounded][0]:g} rpm)"
-        raise SpreadcheckError(Fault("highest speed", problem, "run tests at speeds that the granules bear"))
-    products = tuple(dict.fromkeys(product_of(test) or "not stated" for test in tests))
+    if highest_rpm is None:
+        given = [test.quantity("highest spinner speed") for test in tests]
+        highest_rpm = min((speed for speed in given if speed is not None), default=None)
+    tested = Tested(varied, values, highest_rpm)
+    tested.check()
     stated = {test.text("driving") for test in tests}
-    agreed = next(iter(stated)) if len(stated) == 1 else ""
+    agreed = stated.pop() if len(stated) == 1 else ""
     method = driving or agreed or BACK_AND_FORTH
     bout = _bout_width(tests) if bout_width_m is None else bout_width_m
-    assessed = [assess(test, limit_pct=limit_pct, bout_width_m=bout, relative=relative) for test in tests]
-    results, left_out = (tuple(one for one in assessed if bool(one.blocking) is blocked) for blocked in (False, True))
+    every = [assess(test, limit_pct=limit_pct, bout_width_m=bout, relative=relative) for test in tests]
+    results, left_out = (tuple(one for one in every if bool(one.blocking) is blocked) for blocked in (False, True))
     if left_out:
-        counted = [at for at, one in enumerate(assessed) if not one.blocking]
-        tests, values = [tests[at] for at in counted], values[counted]
-        tested = _Tested(varied, values, highest)
-        if not ((tested.reach > 0).all() and tested.apart and not tested.over.all()):
-            problem = "and the tests that can are too few to tune by"
-            remedy = "put it right first, as spreadcheck analyse says"
-            raise SheetError(
-                *(
-                    Fault(place_of(one.test), f"can't be judged ({', '.join(one.blocking)}), {problem}", remedy)
-                    for one in left_out
-                )
-            )
+        tested = _without(tested, every)
     place = _places(results)
     rates = np.array([np.interp(place, one.profile.offset_m, one.profile.rate_kg_ha) for one in results])
-    model = profile_model(place, tested.share, rates, [one.noise for one in results])
-    grid = tested.grid()
-    figures = _drawn(model, grid, method, bout, limit_pct)
-    judge = _Judge(
-        tested,
-        level_pct,
-        figures,
-        grid,
-        {goal: measured(results, method, goal) for goal in (LOWEST, WIDEST)},
-    )
-    cv = judge.answer(LOWEST) if LOWEST in figures else None
-    width = judge.answer(WIDEST) if figures[WIDEST][0].any() else None
-    best = cv or width
+    model = profile_model(place, tested.share(tested.value), rates, [one.noise for one in results])
+    grid, labels = tested.grid(), [one.label for one in varied]
     return Tuning(
+        tested=tested,
         results=results,
-        settings=varied,
-        value=values,
-        highest_rpm=highest,
+        left_out=left_out,
         method=method,
         method_stated=bool(driving or agreed),
         bout_width_m=bout,
         limit_pct=limit_pct,
         level_pct=level_pct,
-        products=products,
-        model=model,
-        surface=Surface(
-            tested.low + grid * tested.reach,
-            _bands(figures[LOWEST], level_pct) if LOWEST in figures else None,
-            _bands(figures[WIDEST], level_pct),
-        ),
-        cv=cv,
-        width=width,
-        best_kg_ha=None if best is None else model.mean((np.array([best.best]) - tested.low) / tested.reach)[0],
-        over=tested.over,
-        left_out=left_out,
+        products=tuple(dict.fromkeys(product_of(test) or "not stated" for test in tests)),
         bins=tuple(sorted(several)),
-        other_settings=tuple(one for one in setting_changes(tests) if one[0] not in [s.label for s in varied]),
+        other_settings=tuple(one for one in setting_changes([one.test for one in results]) if one[0] not in labels),
+        model=model,
+        grid=grid,
+        drawn=_drawn(model, grid, method, bout, limit_pct),
     )
 
 
-def measured(results: Sequence[Assessment], method: str, goal: str) -> FloatArray:
-    """The figure of a goal of every test; NaN where there is none. [%] or [m]"""
-    if goal == LOWEST:
-        return np.array([one.bouts[method].cv_pct if one.bouts else np.nan for one in results])
-    return np.array([one.effective_width_m(method) or np.nan for one in results])
-
-
-class _Tested:
-    """The settings as tested, shape (tests, settings), and up to where the granules let them be set."""
-
-    def __init__(self, settings: tuple[Setting, ...], value: FloatArray, highest_rpm: float | None) -> None:
-        """Low end, range and upper end of each setting; which end at their bound, and which tests lie over it."""
-        highest = np.inf if highest_rpm is None else highest_rpm
-        self.settings, self.value = settings, value
-        self.bound = np.array([highest if one.label == SPEED else np.inf for one in settings])
-        self.over = np.asarray((value > self.bound).any(axis=1))
-        ends = value if len(value) else np.zeros((1, len(settings)))  # no test can be judged
-        self.low, self.reach = ends.min(axis=0), np.ptp(ends, axis=0)
-        self.bounded, self.top = self.bound <= ends.max(axis=0), np.minimum(ends.max(axis=0), self.bound)
-
-    @property
-    def share(self) -> FloatArray:
-        """The settings over the tested range, from 0 to 1."""
-        return np.asarray((self.value - self.low) / self.reach)
-
-    @property
-    def apart(self) -> bool:
-        """Whether no setting was changed together with the other in all tests."""
-        basis = np.insert(self.share, 0, 1.0, axis=1)
-        return bool(np.linalg.matrix_rank(basis, tol=1e-3) > len(self.settings))
-
-    def grid(self) -> FloatArray:
-        """The settings looked at, over the tested range; shape (G, settings)."""
-        ends, number = (self.top - self.low) / self.reach, _GRID[len(self.settings)]
-        axes = [np.linspace(0.0, end, number) if end > 0 else np.zeros(1) for end in ends]
-        grid = np.stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")], axis=1)
-        if len(axes) == 1:
-            return grid
-        from scipy.spatial import Delaunay
-
-        return np.asarray(grid[Delaunay(self.share).find_simplex(grid, tol=1e-9) >= 0])
+def _without(tested: Tested, every: Sequence[Assessment]) -> Tested:
+    """The settings without those of tests that can't be judged; refused where too few are left."""
+    judged = Tested(tested.settings, tested.value[[not one.blocking for one in every]], tested.highest_rpm)
+    if (judged.reach > 0).all() and judged.apart and not judged.over.all():
+        return judged
+    problem = "and the tests that can are too few to tune by"
+    remedy = "put it right first, as spreadcheck analyse says"
+    faults = [(place_of(one.test), ", ".join(one.blocking)) for one in every if one.blocking]
+    raise SheetError(*(Fault(place, f"can't be judged ({codes}), {problem}", remedy) for place, codes in faults))
 
 
 def _check_products(tests: Sequence[TrayTest], any_product: bool) -> None:
@@ -389,21 +378,16 @@ def _bout_width(tests: Sequence[TrayTest]) -> float | None:
 
 def _places(results: Sequence[Assessment]) -> FloatArray:
     """Evenly spaced places: the trays themselves where all lines are alike, else the stretch that all lines cover."""
-    first = results[0].profile
-    alike = [common_places(first, one.profile, place=place_of(one.test))[1] for one in results[1:]]
+    first, lines = results[0].profile, [one.profile for one in results]
+    alike = [common_places(first, one.profile, place_of(one.test))[1] for one in results[1:]]
     if all(alike) and first.even and len(first.offset_m) <= _MOST_PLACES:
         return first.offset_m
-    low = max(float(result.profile.offset_m[0]) for result in results)
-    high = min(float(result.profile.offset_m[-1]) for result in results)
-    step = min(result.profile.spacing_m for result in results)
-    count = min(round((high - low) / step) + 1, _MOST_PLACES)
+    low, high = max(float(one.offset_m[0]) for one in lines), min(float(one.offset_m[-1]) for one in lines)
+    count = min(round((high - low) / min(one.spacing_m for one in lines)) + 1, _MOST_PLACES)
     if high <= low or count < 5:
         problem = "the tray lines share no stretch with five trays in it"
         raise SheetError(Fault("", problem, "give tests whose trays cover the same offsets"))
     return np.linspace(low, high, count)
-
-
-Drawn = tuple[FloatArray, FloatArray]  # a figure at every setting: most likely (G,), and as drawn (draws, G)
 
 
 def _drawn(
@@ -423,138 +407,106 @@ def _drawn(
     mean = fold.of_trays * np.sqrt(square) / likely.sum(axis=1)[:, None]
     factors, added = [], []
     for error in np.split(errors, range(_AT_ONCE, DRAWS, _AT_ONCE)):
-        cross = fold.products(likely, error)
-        own = fold.products(error, error)
+        cross, own = fold.products(likely, error), fold.products(error, error)
         root = np.sqrt(np.maximum(cross**2 - square * (own - square), 0.0))
         factors.append(np.maximum(root - cross, 0.0) / square)
         added.append(np.sqrt(np.maximum(1.0 + (own - 2.0 * cross) / square, 0.0)))
     cv = mean.T, np.moveaxis(np.concatenate((*factors, *added)) * mean, -1, 0)
-    ends = tuple(upper_ends(widths, one[-len(widths) :], limit_pct) for one in cv)
-    found = {WIDEST: (ends[0], ends[1])}
-    return found if bout_width_m is None else {LOWEST: (cv[0][0], cv[1][0])} | found
+    ends, drawn_ends = (upper_ends(widths, one[-len(widths) :], limit_pct) for one in cv)
+    lowest = {} if bout_width_m is None else {LOWEST: (cv[0][0], cv[1][0])}
+    return lowest | {WIDEST: (ends, drawn_ends)}
 
 
-def _bands(figure: Drawn, level_pct: float) -> FloatArray:
-    """A figure over the settings: most likely, low end, high end; shape (3, G)."""
-    mean, drawn = figure
-    half = 50.0 * alpha(level_pct)
-    low, high = np.percentile(drawn, [half, 100.0 - half], axis=0)
-    return np.stack((mean, np.minimum(low, mean), np.maximum(high, mean)))
+def _answer(found: Tuning, goal: str) -> Answer:
+    """The best setting for a goal, how sure it is, and what to test next."""
+    grid, tested, sign = found.grid, found.tested, 1.0 if goal == LOWEST else -1.0
+    mean, draws = sign * found.drawn[goal][0], sign * found.drawn[goal][1][:DRAWS]
+    at = int(mean.argmin())
+    half = 50.0 * alpha(found.level_pct)
+    ends = np.percentile(grid[draws.argmin(axis=1)], [half, 100.0 - half], axis=0)
+    ends = np.stack((np.minimum(ends[0], grid[at]), np.maximum(ends[1], grid[at])))
+    alike = np.percentile(draws - draws[:, [at]], 2 * half, axis=0) <= 0
+    alike[at] = True
+    stretch = np.stack((grid[alike].min(axis=0), grid[alike].max(axis=0)))
+    interval, not_told = (
+        tuple((float(low), float(high)) for low, high in (tested.low + one * tested.reach).T) for one in (ends, stretch)
+    )
+    measured = sign * found.measured(goal)
+    first = int(np.where(tested.over | np.isnan(measured), np.inf, measured).argmin())
+    near = _nearest(found)[first]
+    standing, at_highest = _standing(found, at, ends)
+    following = None
+    if standing != CLEAR:
+        following = _beyond(found, at) if standing == BEYOND else _telling(found, mean, draws, alike)
+    return Answer(
+        goal=goal,
+        standing=standing,
+        best=tuple(found.setting[at].tolist()),
+        interval=interval,
+        alike=not_told,
+        figures={one: tuple(found.band(one)[:, at].tolist()) for one, (likely, _) in found.drawn.items() if likely[at]},
+        best_tested=first,
+        gain=float(max(mean[near] - mean[at], 0.0)),
+        probability_pct=float(100.0 * (draws[:, at] < draws[:, near]).mean()) if at != near else 0.0,
+        at_highest=at_highest,
+        next=following,
+    )
 
 
-@record(eq=False)
-class _Judge:
-    """What an answer is worked out from; `grid` are the settings looked at, `measured` the figures of each test."""
+def _nearest(found: Tuning) -> NDArray[np.intp]:
+    """The place of each test on the grid."""
+    share = found.tested.share(found.tested.value)
+    return np.asarray(((share[:, None] - found.grid[None]) ** 2).sum(axis=2).argmin(axis=1))
 
-    tested: _Tested
-    level_pct: float
-    figures: dict[str, Drawn]
-    grid: FloatArray
-    measured: dict[str, FloatArray]
 
-    def answer(self, goal: str) -> Answer:
-        """The best setting for a goal, how sure it is, and what to test next."""
-        grid, tested = self.grid, self.tested
-        sign = 1.0 if goal == LOWEST else -1.0
-        mean, draws = sign * self.figures[goal][0], sign * self.figures[goal][1][:DRAWS]
-        at = int(mean.argmin())
-        half = 50.0 * alpha(self.level_pct)
-        ends = np.percentile(grid[draws.argmin(axis=1)], [half, 100.0 - half], axis=0)
-        ends = np.stack((np.minimum(ends[0], grid[at]), np.maximum(ends[1], grid[at])))
-        alike = np.percentile(draws - draws[:, [at]], 2 * half, axis=0) <= 0
-        alike[at] = True
-        stretch = np.stack((grid[alike].min(axis=0), grid[alike].max(axis=0)))
-        measured = sign * self.measured[goal]
-        first = int(np.where(tested.over | np.isnan(measured), np.inf, measured).argmin())
-        near = self._nearest()[first]
-        standing, at_highest = self._standing(at, ends)
-        at_best = {
-            name: _bands((values[[at]], drawn[:, [at]]), self.level_pct)[:, 0].tolist()
-            for name, (values, drawn) in self.figures.items()
-            if name == LOWEST or values[at]
-        }
-        cv, *cv_band = at_best.get(LOWEST, [None])
-        width, *width_band = at_best.get(WIDEST, [None])
-        return Answer(
-            goal=goal,
-            standing=standing,
-            best=tuple((tested.low + grid[at] * tested.reach).tolist()),
-            interval=self._pairs(ends),
-            alike=self._pairs(stretch),
-            cv_pct=cv,
-            cv_band_pct=(cv_band[0], cv_band[1]) if cv_band else None,
-            width_m=width,
-            width_band_m=(width_band[0], width_band[1]) if width_band else None,
-            best_tested=first,
-            gain=float(max(mean[near] - mean[at], 0.0)),
-            probability_pct=float(100.0 * (draws[:, at] < draws[:, near]).mean()) if at != near else 0.0,
-            at_highest=at_highest,
-            next=self._next(standing, at, mean, draws, alike),
-        )
+def _standing(found: Tuning, at: int, ends: FloatArray) -> tuple[str, bool]:
+    """Clear, unclear, or beyond the range; and whether the highest speed bounds it."""
+    top, bounded = found.grid.max(axis=0), found.tested.bounded
+    near_low, near_top = found.grid[at] <= _EDGE, found.grid[at] >= top - _EDGE
+    at_highest = bool((near_top & bounded).any())
+    few = len(found.tested.value) <= len(found.tested.settings) + 1
+    if few or (ends[1] - ends[0] > _WIDE * np.maximum(top, 1e-9)).any():
+        return UNCLEAR, at_highest
+    if (near_low | (near_top & ~bounded)).any():
+        return BEYOND, False
+    open_end = (ends[0] <= 1e-9) | ((ends[1] >= top - 1e-9) & ~bounded)
+    return (UNCLEAR if open_end.any() else CLEAR), at_highest
 
-    def _pairs(self, ends: FloatArray) -> tuple[tuple[float, float], ...]:
-        """Low and high end of each setting, from shares of the range."""
-        values = self.tested.low + ends * self.tested.reach
-        return tuple((float(low), float(high)) for low, high in values.T)
 
-    def _nearest(self) -> NDArray[np.intp]:
-        """The place of each test on the grid."""
-        return np.asarray(((self.tested.share[:, None] - self.grid[None]) ** 2).sum(axis=2).argmin(axis=1))
+def _telling(found: Tuning, mean: FloatArray, draws: FloatArray, alike: NDArray[np.bool_]) -> NextTest | None:
+    """The setting that a test is expected to teach most at; None where none is worth it."""
+    from scipy.special import ndtri
 
-    def _standing(self, at: int, ends: FloatArray) -> tuple[str, bool]:
-        """Clear, unclear, or beyond the range; and whether the highest speed bounds it."""
-        top, bounded = self.grid.max(axis=0), self.tested.bounded
-        near_low, near_top = self.grid[at] <= _EDGE, self.grid[at] >= top - _EDGE
-        at_highest = bool((near_top & bounded).any())
-        few = len(self.tested.value) <= len(self.tested.settings) + 1
-        if few or (ends[1] - ends[0] > _WIDE * np.maximum(top, 1e-9)).any():
-            return UNCLEAR, at_highest
-        if (near_low | (near_top & ~bounded)).any():
-            return BEYOND, False
-        open_end = (ends[0] <= 1e-9) | ((ends[1] >= top - 1e-9) & ~bounded)
-        return (UNCLEAR if open_end.any() else CLEAR), at_highest
+    candidates = np.flatnonzero(alike)
+    spread = draws - draws.mean(axis=0)
+    covariance = spread.T @ spread / (len(draws) - 1)
+    own = covariance.diagonal()
+    noise = float(np.median(own[_nearest(found)]))
+    normal = ndtri((np.arange(25) + 0.5) / 25)
+    shift = covariance[candidates] / np.sqrt(own[candidates] + noise + 1e-12)[:, None]
+    learnt = np.array([(mean[None] + normal[:, None] * one[None]).min(axis=1).mean() for one in shift])
+    gain = mean.min() - learnt
+    if gain.max() < LIMITS["least gain" if mean.min() >= 0 else "least gain in width"].value:
+        return None
+    tested, steps = found.tested, np.array([one.step for one in found.tested.settings])
+    wanted = found.setting[candidates[gain.argmax()]]
+    near = (np.abs(tested.value - wanted) <= steps / 2).all(axis=1)  # a place that can be set, or was tested
+    settable = np.clip(np.round(wanted / steps) * steps, tested.low, tested.top)
+    setting = tested.value[near][0] if near.any() else settable
+    return NextTest(tuple(setting.tolist()), float(gain.max()), bool(near.any()))
 
-    def _next(
-        self, standing: str, at: int, mean: FloatArray, draws: FloatArray, alike: NDArray[np.bool_]
-    ) -> NextTest | None:
-        """Beyond an edge, else the setting expected to teach most; None where none is worth it."""
-        if standing == CLEAR:
-            return None
-        if standing == BEYOND:
-            return self._beyond(at)
-        from scipy.special import ndtri
 
-        candidates = np.flatnonzero(alike)
-        spread = draws - draws.mean(axis=0)
-        covariance = spread.T @ spread / (len(draws) - 1)
-        own = covariance.diagonal()
-        noise = float(np.median(own[self._nearest()]))
-        normal = ndtri((np.arange(25) + 0.5) / 25)
-        shift = covariance[candidates] / np.sqrt(own[candidates] + noise + 1e-12)[:, None]
-        learnt = np.array([(mean[None] + normal[:, None] * one[None]).min(axis=1).mean() for one in shift])
-        gain = mean.min() - learnt
-        least = LIMITS["least gain"].value if mean[at] >= 0 else LIMITS["least gain in width"].value
-        if gain.max() < least:
-            return None
-        tested, steps = self.tested, np.array([one.step for one in self.tested.settings])
-        wanted = tested.low + self.grid[candidates[gain.argmax()]] * tested.reach
-        near = (np.abs(tested.value - wanted) <= steps / 2).all(axis=1)  # a place that can be set, or was tested
-        settable = np.clip(np.round(wanted / steps) * steps, tested.low, tested.top)
-        setting = tested.value[near][0] if near.any() else settable
-        return NextTest(tuple(setting.tolist()), float(gain.max()), bool(near.any()))
-
-    def _beyond(self, at: int) -> NextTest:
-        """One usual step beyond the edge that the best lies at, as far as the granules bear."""
-        tested = self.tested
-        wanted = tested.low + self.grid[at] * tested.reach
-        for number, one in enumerate(tested.settings):
-            values = np.unique(tested.value[:, number])
-            usual = float(np.diff(values).mean())
-            if self.grid[at, number] <= _EDGE:
-                wanted[number] = values[0] - usual
-                if one.label == SPEED or values[0] > 0:
-                    wanted[number] = max(wanted[number], values[0] / 2)
-            elif self.grid[at, number] >= 1.0 - _EDGE:
-                wanted[number] = values[-1] + usual
-            wanted[number] = min(round(wanted[number] / one.step) * one.step, tested.bound[number])
-        return NextTest(tuple(wanted.tolist()), None, again=False)
+def _beyond(found: Tuning, at: int) -> NextTest:
+    """One usual step beyond the edge that the best lies at, as far as the granules bear."""
+    tested, wanted = found.tested, found.setting[at].copy()
+    for number, one in enumerate(tested.settings):
+        values = np.unique(tested.value[:, number])
+        usual = float(np.diff(values).mean())
+        if found.grid[at, number] <= _EDGE:
+            wanted[number] = values[0] - usual
+            if one.label == SPEED or values[0] > 0:
+                wanted[number] = max(wanted[number], values[0] / 2)
+        elif found.grid[at, number] >= 1.0 - _EDGE:
+            wanted[number] = values[-1] + usual
+        wanted[number] = min(round(wanted[number] / one.step) * one.step, tested.bound[number])
+    return NextTest(tuple(wanted.tolist()), None, again=False)

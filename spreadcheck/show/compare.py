@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spreadcheck.doubts.doubt import warnings_data
-from spreadcheck.improve.compare import Change, Comparison, Difference
+from spreadcheck.improve.compare import KIND, Change, Comparison, Difference
 from spreadcheck.improve.settings import setting_changes
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.passes.evidence import Evidence, alpha
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
-from spreadcheck.show.data import envelope, form_data
+from spreadcheck.show.data import envelope, form_data, picked
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.plots import (
@@ -48,15 +48,17 @@ _SIDE_BY_SIDE = 3  # tests that find room beside each other
 def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple[str, str] = ("", "")) -> Document:
     """Every test held against the first: in words, in figures, and what that rests on; for paper with its pictures."""
     blocks: list[Block] = []
-    names, verdicts = names_of(found.results), []
-    for name, result in zip(names, found.results, strict=True):
+    names = names_of(found.results)
+    tests = list(zip(names, found.results, strict=True))
+    verdicts = []
+    for name, result in tests:
         if result.verdict is not None:
             verdicts.append(f"{name}. {verdict_sentence(result.verdict, system)}")
         elif result.blocking:  # without a bout width only those that can't be judged are told
             verdicts.append(f"{name}. It {CANT_BE_JUDGED}. What blocks it: {', '.join(result.blocking)}.")
     if verdicts:
         blocks.append(Points(tuple(verdicts)))
-    if blocked := [name for name, result in zip(names, found.results, strict=True) if result.blocking]:
+    if blocked := [name for name, result in tests if result.blocking]:
         words = "until then a difference may be the slip and not the machine."
         blocks.append(Paragraph(f"Put right first what blocks {' and '.join(blocked)}: {words}", "strong"))
     if svg[0]:
@@ -65,9 +67,8 @@ def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple
     if found.ranking:
         blocks.append(_ranked(found, system))
     for change, after in zip(found.changes, names[1:], strict=True):
-        before = names[0]
         if len(found.changes) > 1:
-            blocks.append(Heading(f"{after}, against {before}"))
+            blocks.append(Heading(f"{after}, against {names[0]}"))
         differing = setting_changes([change.before.test, change.after.test], system=system)
         said = "; ".join(f"{label} {one} -> {other}" for label, (one, other) in differing)
         blocks += [
@@ -81,11 +82,9 @@ def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple
         words = "The profiles of all tests, what changed, and CV against bout width."
         picture = Picture("Profiles, changes and CV", words, svg[1], wide=True)
         blocks += [*doubt_blocks(doubtful(found), system), picture]
-    about = []
-    for name, result in zip(names, found.results, strict=True):
-        count = result.profile.passes_used
-        about.append(f"{name}, {'1 pass' if count == 1 else f'mean of {count} passes'}")
-    return Document("Tests held against each other", tuple(blocks), about=tuple(about))
+    counts = [(name, result.profile.passes_used) for name, result in tests]
+    about = tuple(f"{name}, {'1 pass' if count == 1 else f'mean of {count} passes'}" for name, count in counts)
+    return Document("Tests held against each other", tuple(blocks), about=about)
 
 
 def doubtful(found: Comparison) -> tuple[Assessment, ...]:
@@ -95,12 +94,12 @@ def doubtful(found: Comparison) -> tuple[Assessment, ...]:
 
 def doubt_blocks(results: tuple[Assessment, ...], system: str) -> Iterator[Block]:
     """The doubts about each test, for paper; on the screen they stand below the result."""
-    doubtful = [(name, result) for name, result in zip(names_of(results), results, strict=True) if result.doubts]
-    if doubtful:
+    if any(result.doubts for result in results):
         yield Heading("Doubts")
-    for name, result in doubtful:
-        yield Paragraph(name)
-        yield Points(tuple(doubt.message(system) for doubt in result.doubts))
+    for name, result in zip(names_of(results), results, strict=True):
+        if result.doubts:
+            yield Paragraph(name)
+            yield Points(tuple(doubt.message(system) for doubt in result.doubts))
 
 
 def names_of(results: Sequence[Assessment]) -> tuple[str, ...]:
@@ -118,21 +117,19 @@ def _sentences(found: Comparison, change: Change, system: str) -> Iterator[str]:
     alone = len(reasons) == 1 and "" not in reasons
     for one in change.differences:
         same = one.change is not None and abs(one.change) < 1e-9
-        said = f"{_what(found, change, one, system)}{_chance(one.evidence, alone or same)}"
-        yield f"{said[:-1]}: a small shift of the line takes one of them to the other." if one.jumps else said
-    yield f"{_profile_words(change, system)}{_chance(change.trays.overall, alone)}"
+        said = f"{_what(found, change, one, system)}{'' if alone or same else _chance(one.evidence)}"
+        yield f"{said}: a small shift of the line takes one of them to the other." if one.jumps else f"{said}."
+    yield f"{_profile_words(change, system)}{'' if alone else _chance(change.trays.overall)}."
     if alone:
         reason = reasons.pop()
         remedy = "; drive two passes or more a test" if "one pass" in reason else ""
         yield f"No statement is possible on whether chance explains this: {reason}{remedy}."
 
 
-def _chance(evidence: Evidence, silent: bool) -> str:
-    if silent:
-        return "."
+def _chance(evidence: Evidence) -> str:
     if evidence.p is None:
-        return f"; no statement is possible: {evidence.why_not}."
-    return "; that is more than chance explains." if evidence.beyond else "; chance may explain that."
+        return f"; no statement is possible: {evidence.why_not}"
+    return "; that is more than chance explains" if evidence.beyond else "; chance may explain that"
 
 
 def _one_machine(change: Change) -> bool:
@@ -149,16 +146,16 @@ def _what(found: Comparison, change: Change, one: Difference, system: str) -> st
             return "The centre of the spread lies where it lay"
         return f"The centre of the spread lies {far} farther to the {'right' if moved > 0 else 'left'}"
     over = show_width(found.reference_width_m, system)
-    over = f"at {over}" if found.bout_width_m is not None else f"over the {over} of the tray line"
     lead = {
-        "mean rate": f"The mean rate {over}",
+        "mean rate": f"The mean rate at {over}"
+        if found.bout_width_m
+        else f"The mean rate over the {over} of the tray line",
         "left share": "The left share",
-        "CV": f"At {show_width(found.bout_width_m, system)}, {one.method}, the CV",
+        "CV": f"At {over}, {one.method}, the CV",
         "effective width": f"The effective width {one.method}",
     }[one.code]
-    unit = f" {_unit(one, system)}"
     before, after = (_figure(found, one, value, system) for value in (one.before, one.after))
-    before, after = (value if value == "none" else value + unit for value in (before, after))
+    before, after = (value if value == "none" else f"{value} {_unit(one, system)}" for value in (before, after))
     if before == after:
         return f"{lead} stayed at {after}" if _one_machine(change) else f"{lead} is {after} in both"
     if not _one_machine(change):
@@ -170,20 +167,18 @@ def _what(found: Comparison, change: Change, one: Difference, system: str) -> st
 
 def _profile_words(change: Change, system: str) -> str:
     """Which trays the profiles differ at, or where most."""
-    where = "trays" if change.same_trays else "places"
-    large = _difference_at(change, change.most, system)
+    places = f"{len(change.place_m)} {'trays' if change.same_trays else 'places'}"
+    largest = np.argsort(-np.abs(change.difference_kg_ha), kind="stable")
+    beyond = [at for at in largest if change.trays.beyond[at]]
+    large = _difference_at(change, largest[0], system)
     if change.trays.overall.p is None:
         return f"The profiles differ most by {large}"
-    beyond = int(change.trays.beyond.sum())
     if not beyond:
-        return (
-            f"At none of {len(change.place_m)} {where} does the profile stand out (the largest difference is {large})"
-        )
+        return f"At none of {places} does the profile stand out (the largest difference is {large})"
+    named = ", ".join(_difference_at(change, at, system) for at in beyond[:_TRAYS_NAMED])
+    most = "most: " if len(beyond) > _TRAYS_NAMED else ""
     lead = "Beyond what rate, shift and stretch of the whole explain, the profile differs"
-    differing = sorted(np.flatnonzero(change.trays.beyond), key=lambda at: -abs(change.difference_kg_ha[at]))
-    named = ", ".join(_difference_at(change, int(at), system) for at in differing[:_TRAYS_NAMED])
-    most = "most: " if beyond > _TRAYS_NAMED else ""
-    return f"{lead} at {beyond} of {len(change.place_m)} {where} ({most}{named})"
+    return f"{lead} at {len(beyond)} of {places} ({most}{named})"
 
 
 def _difference_at(change: Change, tray: int, system: str) -> str:
@@ -200,17 +195,15 @@ def _signed(text: str) -> str:
 
 
 def _unit(one: Difference, system: str) -> str:
-    return "%" if one.kind == "share" else shown_unit(one.kind, system)
+    return "%" if KIND[one.code] == "share" else shown_unit(KIND[one.code], system)
 
 
 def _figure(found: Comparison, one: Difference, value: float | None, system: str) -> str:
-    if value is None:
-        return "none"
-    if one.kind == "rate":
-        return show_rate(value, found.results[0], system)
-    if one.code == "effective width":
+    if one.code == "effective width" or value is None:
         return show_width(value, system, unit=False)
-    return show(value, "length", system, unit=False) if one.kind == "length" else show_figure(value)
+    if one.code == "mean rate":
+        return show_rate(value, found.results[0], system)
+    return show(value, "length", system, unit=False) if one.code == "centre" else show_figure(value)
 
 
 def _table(found: Comparison, change: Change, system: str) -> Table:
@@ -228,8 +221,8 @@ def _table(found: Comparison, change: Change, system: str) -> Table:
     first, second = ("before", "after") if _one_machine(change) else ("first", "second")
     if len(found.results) > 2:
         first, second = "first", "this one"
-    columns = (*map(Column, (first, second, "change", "range")), Column("by chance, %"))
-    return Table((Column("", align="left"), *columns), tuple(rows))
+    heads = (first, second, "change", "range", "by chance, %")
+    return Table((Column("", align="left"), *map(Column, heads)), tuple(rows))
 
 
 def _by_chance(evidence: Evidence) -> str:
@@ -242,26 +235,22 @@ def _by_chance(evidence: Evidence) -> str:
 
 def _ranked(found: Comparison, system: str) -> Table:
     """Three tests or more, from best to worst, each with the chance that it is the best."""
-    is_cv = found.ranking[0].code == "CV"
-    rows = []
+    is_cv, names, rows = found.bout_width_m is not None, names_of(found.results), []
     for one in found.ranking:
-        value = show_figure(one.value or 0.0) if is_cv else show_width(one.value, system, unit=False)
-        blocked, chance = found.results[one.test].blocking, one.probability_pct
-        told = CANT_BE_JUDGED if blocked else "-" if chance is None else show_figure(chance, digits=0)
-        cells = ("none" if one.value is None else value, told)
-        rows.append((names_of(found.results)[one.test], *cells))
+        value = show_figure(one.value) if is_cv and one.value is not None else show_width(one.value, system, unit=False)
+        chance = show_figure(one.probability_pct, digits=0)
+        rows.append((names[one.test], value, CANT_BE_JUDGED if found.results[one.test].blocking else chance))
     head = f"CV at {show_width(found.bout_width_m, system)}" if is_cv else "effective width"
     unit = "%" if is_cv else shown_unit("length", system)
     columns = (Column("test", align="left"), Column(head, unit), Column("chance to be best", "%"))
-    judged = [one for one in found.ranking if not found.results[one.test].blocking]
-    without = [one for one in judged if one.value is None]
-    note = ""
-    if without and len(judged) - len(without) == 1:
+    values = [one.value for one in found.ranking if not found.results[one.test].blocking]
+    notes: tuple[str, ...] = ()
+    if None in values and len(values) - values.count(None) == 1:
         figure = "a CV there" if is_cv else "a width within the limit"
-        note = f"Only one test has {figure}: how far off the others are is not known, and so no chance is given."
-    elif without:
-        note = "The chances are among the tests that have a figure; how far off the others are is not known."
-    return Table(columns, tuple(rows), "From best to worst", notes=(note,) if note else ())
+        notes = (f"Only one test has {figure}: how far off the others are is not known, and so no chance is given.",)
+    elif None in values:
+        notes = ("The chances are among the tests that have a figure; how far off the others are is not known.",)
+    return Table(columns, tuple(rows), "From best to worst", notes)
 
 
 def _notes(found: Comparison, change: Change, system: str) -> Iterator[str]:
@@ -271,17 +260,14 @@ def _notes(found: Comparison, change: Change, system: str) -> Iterator[str]:
     else:
         yield "Profiles: as measured."
     if not change.same_trays:
-        ends = [show(float(change.place_m[at]), "length", system, unit=False) for at in (0, -1)]
+        ends = " to ".join(show(float(change.place_m[at]), "length", system, unit=bool(at)) for at in (0, -1))
         yield (
-            f"The trays stood differently: all figures here are from the lines drawn between trays, at "
-            f"{len(change.place_m)} places from {ends[0]} to {ends[1]} {shown_unit('length', system)} that both tray "
-            "lines cover; what falls beyond is left out."
+            "The trays stood differently: all figures here are from the lines drawn between trays, at "
+            f"{len(change.place_m)} places from {ends} that both tray lines cover; what falls beyond is left out."
         )
     if change.passes != tuple(one.profile.passes_used for one in (change.before, change.after)):
-        yield (
-            f"Passes with catches in half of the trays or more, on which the tests rest: {change.passes[0]} before, "
-            f"{change.passes[1]} after."
-        )
+        counts = f"{change.passes[0]} before, {change.passes[1]} after"
+        yield f"Passes with catches in half of the trays or more, on which the tests rest: {counts}."
     stated = {result.test.bout_width_m for result in (change.before, change.after)} - {None}
     if found.bout_width_m is None:
         yield 'No bout width is known: add --bout-width, such as "24 m", to compare the CV there.'
@@ -292,7 +278,7 @@ def _notes(found: Comparison, change: Change, system: str) -> Iterator[str]:
 def _footer(found: Comparison, system: str) -> str:
     level, terms = 100 * alpha(found.level_pct), found.terms
     asked = f"The question was the {found.question}: it is judged alone. " if found.question else ""
-    count = sum(found.learned)
+    count = sum(map(len, found.unchanged))
     learned = f"; learned from {count} tests in which nothing was changed, too" if count else ""
     laying, wind = (show(value, "length", system) for value in (terms.laying_m, terms.wind_m))
     text = (
@@ -314,23 +300,18 @@ def _footer(found: Comparison, system: str) -> str:
 
 def comparison_json(found: Comparison) -> dict[str, Any]:
     """The comparison as plain data, schema spreadcheck/comparison/2: SI throughout, keys carry their units."""
+    tests = [
+        sheet_json(one)
+        | picked(one.profile, f"offset_m rate_{_rate_key(one)}=rate_kg_ha")
+        | {"effective_width_m": {method: one.effective_width_m(method) for method in METHODS}}
+        for one in found.results
+    ]
     return envelope(
         "comparison/2",
-        [
-            sheet_json(one)
-            | {
-                "offset_m": one.profile.offset_m.tolist(),
-                f"rate_{_rate_key(one)}": one.profile.rate_kg_ha.tolist(),
-                "effective_width_m": {method: one.effective_width_m(method) for method in METHODS},
-            }
-            for one in found.results
-        ],
+        tests,
         [doubt for result in doubtful(found) for doubt in result.doubts],
-        cv_limit_pct=found.limit_pct,
-        level_pct=found.level_pct,
-        bout_width_m=found.bout_width_m,
-        mean_rate_over_m=found.reference_width_m,
-        between_tests={**vars(found.terms), "learned_from_tests": sum(found.learned)},
+        **picked(found, "cv_limit_pct=limit_pct level_pct bout_width_m mean_rate_over_m=reference_width_m"),
+        between_tests={**vars(found.terms), "learned_from_tests": sum(map(len, found.unchanged))},
         left_out=[sheet_json(result) for result in (*found.left_out, *found.passed_over)],
         ranking=[vars(one) for one in found.ranking],
         changes=[_change_json(change, at) for at, change in enumerate(found.changes, start=1)],
@@ -340,8 +321,7 @@ def comparison_json(found: Comparison) -> dict[str, Any]:
 def sheet_json(result: Assessment) -> dict[str, Any]:
     """What stands under `tests` for one of several sheets."""
     return {
-        "name": result.test.name,
-        "source": result.test.source,
+        **picked(result, "name=test.name source=test.source"),
         "form": form_data(result.test),
         "passes_used": result.profile.passes_used,
         "verdict": verdict_data(result.verdict),
@@ -354,51 +334,34 @@ def _rate_key(result: Assessment) -> str:
 
 
 def _change_json(change: Change, after: int) -> dict[str, Any]:
-    unit = _rate_key(change.before)
+    unit, differences = _rate_key(change.before), []
+    for one in change.differences:
+        in_unit = _DATA_UNIT[KIND[one.code]]
+        differences.append(
+            {"figure": one.code, "driving": one.method or None}
+            | picked(one, f"before_{in_unit}=before after_{in_unit}=after change_{in_unit}=change")
+            | _evidence_json(one.evidence)
+            | picked(one.evidence, f"low_{in_unit}=low high_{in_unit}=high")
+        )
+    settings = setting_changes([change.before.test, change.after.test])
+    profile = picked(
+        change,
+        f"offset_m=place_m before_{unit}=before_kg_ha after_{unit}=after_kg_ha difference_{unit}=difference_kg_ha "
+        "after_multiplied_by=factor why_scaled same_trays rule=trays.rule p_together=trays.p "
+        "beyond_spread=trays.beyond",
+    )
     return {
         "before": 0,
         "after": after,
-        "passes_compared": list(change.passes),
-        "settings": {
-            label: {"before": before, "after": later}
-            for label, (before, later) in setting_changes([change.before.test, change.after.test])
-        },
-        "differences": [
-            {
-                "figure": one.code,
-                "driving": one.method or None,
-                f"before_{in_unit}": one.before,
-                f"after_{in_unit}": one.after,
-                f"change_{in_unit}": one.change,
-                **_evidence_json(one.evidence),
-                f"low_{in_unit}": one.evidence.low,
-                f"high_{in_unit}": one.evidence.high,
-            }
-            for one in change.differences
-            for in_unit in (_DATA_UNIT[one.kind],)
-        ],
-        "profile": {
-            "offset_m": change.place_m,
-            f"before_{unit}": change.before_kg_ha,
-            f"after_{unit}": change.after_kg_ha,
-            f"difference_{unit}": change.difference_kg_ha,
-            "after_multiplied_by": change.factor,
-            "why_scaled": change.why_scaled or None,
-            "same_trays": change.same_trays,
-            "rule": change.trays.rule,
-            "p_together": change.trays.p,
-            "beyond_spread": change.trays.beyond,
-            **_evidence_json(change.trays.overall),
-        },
+        "passes_compared": change.passes,
+        "settings": {label: {"before": before, "after": later} for label, (before, later) in settings},
+        "differences": differences,
+        "profile": profile | {"why_scaled": change.why_scaled or None} | _evidence_json(change.trays.overall),
     }
 
 
 def _evidence_json(evidence: Evidence) -> dict[str, Any]:
-    return {
-        "p": evidence.p,
-        "more_than_chance": evidence.beyond,
-        "why_no_statement": evidence.why_not or None,
-    }
+    return picked(evidence, "p more_than_chance=beyond") | {"why_no_statement": evidence.why_not or None}
 
 
 def side_figure(found: Comparison, system: str = "metric") -> Figure:
@@ -457,14 +420,12 @@ def _draw_profiles(axes: Axes, found: Comparison, system: str) -> None:
         label = _short(found, number) + (f", times {factor:.3f}" if factor != 1.0 else "")
         style = line_style(number, marks=True)
         axes.plot(x * length, y * factor * rate, lw=1.6, ms=3.5, label=label, **style)
-        axes.plot(result.profile.centre_m * length, 0, clip_on=False, ms=9, mfc="white", ls="", zorder=5,
-                  marker=style["marker"], color=style["color"])  # fmt: skip
+        axes.plot(result.profile.centre_m * length, 0, clip_on=False, ms=9, mfc="white", zorder=5,
+                  **style | {"ls": ""})  # fmt: skip
     mark_centre(axes)
-    axes.set(
-        title="Single-pass profiles",
-        xlabel=f"{offset_label(system)}; large open marks: centres",
-        ylabel=f"Application rate ({rate_unit(found.results[0], system)})",
-    )
+    where = f"{offset_label(system)}; large open marks: centres"
+    axes.set(title="Single-pass profiles", xlabel=where)
+    axes.set_ylabel(f"Application rate ({rate_unit(found.results[0], system)})")
     axes.set_ylim(bottom=0)
 
 
@@ -474,18 +435,14 @@ def _draw_changes(axes: Axes, found: Comparison, system: str) -> None:
     axes.axhline(0, color="black", lw=1)
     for number, change in enumerate(found.changes, start=1):
         x, y = change.place_m * length, change.difference_kg_ha * rate
-        style = line_style(number, marks=True)
+        style, beyond = line_style(number, marks=True), change.trays.beyond
         axes.plot(x, y, lw=1.4, ms=5, mfc="white", label=f"{_short(found, number)}, less the first", **style)
-        beyond = change.trays.beyond
         if beyond.any():
-            axes.plot(x[beyond], y[beyond], ls="", ms=6, marker=style["marker"], color=style["color"],
-                      label=f"  more than chance explains ({beyond.sum()} of {len(x)})")  # fmt: skip
+            label = f"  more than chance explains ({beyond.sum()} of {len(x)})"
+            axes.plot(x[beyond], y[beyond], ms=6, label=label, **style | {"ls": ""})
     mark_centre(axes)
-    axes.set(
-        title="Change of the profile",
-        xlabel=offset_label(system),
-        ylabel=f"Difference ({rate_unit(found.results[0], system)})",
-    )
+    axes.set(title="Change of the profile", xlabel=offset_label(system))
+    axes.set_ylabel(f"Difference ({rate_unit(found.results[0], system)})")
 
 
 def _draw_widths(axes: Axes, found: Comparison, system: str) -> None:
@@ -501,9 +458,6 @@ def _draw_widths(axes: Axes, found: Comparison, system: str) -> None:
         highest = max(highest, float(curve.cv_pct.max(initial=0.0)))
     mark_limit(axes, found.limit_pct)
     mark_driven(axes, found.bout_width_m, system)
-    axes.set(
-        title=f"CV against bout width, {method}",
-        xlabel=f"Bout width ({shown_unit('length', system)})",
-        ylabel="CV (%)",
-    )
+    axes.set(title=f"CV against bout width, {method}", xlabel=f"Bout width ({shown_unit('length', system)})")
+    axes.set_ylabel("CV (%)")
     axes.set_ylim(0, min(highest * 1.05, max(4 * found.limit_pct, 60)))

@@ -8,8 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spreadcheck import assess, tray_test
-from spreadcheck.improve.fold import Fold, many_figures
-from spreadcheck.improve.profiles import ProfileModel, profile_model
+from spreadcheck.improve.profiles import Fold, ProfileModel, many_figures, profile_model
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.spread.bands import width_curves
 from spreadcheck.spread.profile import profile_from

@@ -18,8 +18,8 @@ from shapely.geometry import LineString, box
 from spreadcheck import read_sheet, tray_test
 from spreadcheck.cli import main
 from spreadcheck.errors import SpreadcheckError
-from spreadcheck.improve.fold import upper_ends
-from spreadcheck.improve.tune import BEYOND, CLEAR, UNCLEAR, tune
+from spreadcheck.improve.profiles import upper_ends
+from spreadcheck.improve.tune import BEYOND, CLEAR, LOWEST, UNCLEAR, WIDEST, tune
 from spreadcheck.show.text import terminal_text
 from spreadcheck.show.tune import tuning_document, tuning_figure, tuning_json
 
@@ -72,15 +72,15 @@ def words(found, system="metric"):
 @pytest.mark.parametrize("speeds", [(620, 700, 780), (600, 660, 720, 780), (640, 680, 720, 760, 800)], ids=len)
 def test_the_best_speed_of_a_known_machine(best, speeds):
     """By symmetry of the periodic sum the CV is lowest where the lobes stand 6 m off: within 25 rpm, and held."""
-    answer = tune(series(speeds, best)).cv
+    answer = tune(series(speeds, best)).main
     assert abs(answer.best[0] - best) <= 25
     assert answer.interval[0][0] - 2 <= best <= answer.interval[0][1] + 2
 
 
 def test_a_drop_point_in_marks_of_the_maker():
     found = tune([at_setting(mark, 6 + (mark - 4) * 0.8, "drop point", "") for mark in (1, 3, 5, 7)])
-    assert found.settings[0].label == "drop point"
-    assert found.cv.best[0] == pytest.approx(4, abs=0.5)
+    assert found.tested.settings[0].label == "drop point"
+    assert found.main.best[0] == pytest.approx(4, abs=0.5)
     assert "the CV is lowest at " in words(found)
 
 
@@ -91,10 +91,10 @@ def test_two_settings_together():
         for speed, angle in ((640, -4), (640, 4), (760, -4), (760, 4), (700, 0))
     ]
     found = tune(tests)
-    assert [one.label for one in found.settings] == ["spinner speed", "vane angle"]
-    speed, angle = found.cv.best
+    assert [one.label for one in found.tested.settings] == ["spinner speed", "vane angle"]
+    speed, angle = found.main.best
     assert abs((speed - 700) / 50 + angle / 4) < 0.5
-    assert found.cv.standing == UNCLEAR  # a whole line of pairs is as good
+    assert found.main.standing == UNCLEAR  # a whole line of pairs is as good
     assert {axes.get_xlabel() for axes in tuning_figure(found).axes[1:]} == {"Spinner speed (rpm)"}
     one = tune(tests, settings=["vane angle"])
     assert one.other_settings[0][0] == "spinner speed"
@@ -165,37 +165,37 @@ def test_the_next_sheet_is_made_in_one_step(tmp_path):
 
 def test_an_edge_asks_for_a_test_beyond_it_as_far_as_the_granules_bear():
     found = tune(series((700, 740, 780), best=660.0))
-    assert (found.cv.standing, found.cv.best, found.cv.next.setting) == (BEYOND, (700.0,), (660.0,))
+    assert (found.main.standing, found.main.best, found.main.next.setting) == (BEYOND, (700.0,), (660.0,))
     assert "the best may lie beyond it" in words(found)
     above = tune(series((540, 580, 620), best=660.0))
-    assert (above.cv.standing, above.cv.next.setting) == (BEYOND, (660.0,))
+    assert (above.main.standing, above.main.next.setting) == (BEYOND, (660.0,))
     capped = tune(series((540, 580, 620), best=660.0), highest_rpm=640)
-    assert capped.cv.next.setting == (640.0,)
+    assert capped.main.next.setting == (640.0,)
 
 
 def test_the_highest_speed_of_a_form_caps_the_answer():
     tests = series((600, 660, 720, 780), best=760.0)
     tests[0] = at_setting(600, 6 - 160 / 50, **{"highest spinner speed": "700 rpm"})
     found = tune(tests)
-    assert found.highest_rpm == 700
-    assert found.cv.best[0] == pytest.approx(700)
-    assert found.cv.at_highest
-    assert found.cv.next is None
-    assert found.over.tolist() == [False, False, True, True]
-    assert found.results[found.cv.best_tested].test.quantity("spinner speed") <= 700
+    assert found.tested.highest_rpm == 700
+    assert found.main.best[0] == pytest.approx(700)
+    assert found.main.at_highest
+    assert found.main.next is None
+    assert found.tested.over.tolist() == [False, False, True, True]
+    assert found.results[found.main.best_tested].test.quantity("spinner speed") <= 700
     assert "don't test above it" in words(found)
 
 
 def test_two_tests_are_never_clear():
     found = tune(series((660, 740)))
-    assert found.cv.standing == UNCLEAR
+    assert found.main.standing == UNCLEAR
     assert "no more than a straight line" in words(found)
 
 
 def test_never_one_already_settled():
     """The next setting lies among those that can't be told from the best, and pays for itself."""
     for seed in range(4):
-        answer = tune(series((560, 700, 840), seed=seed, passes=2)).cv
+        answer = tune(series((560, 700, 840), seed=seed, passes=2)).main
         low, high = answer.alike[0]
         if answer.next is not None:
             assert low - 5 <= answer.next.setting[0] <= high + 5
@@ -207,8 +207,8 @@ def test_both_goals_trade_off():
     settings, cvs, widths = zip(*found.trade_off, strict=True)
     assert list(cvs) == sorted(cvs)
     assert list(widths) == sorted(widths)
-    assert settings[0][0] == pytest.approx(found.cv.best[0])
-    assert widths[-1] == pytest.approx(found.width.width_m, abs=0.1)
+    assert settings[0][0] == pytest.approx(found.main.best[0])
+    assert widths[-1] == pytest.approx(found.answers[WIDEST].figures[WIDEST][0], abs=0.1)
 
 
 def test_one_pass_a_test_says_that_scatter_is_assumed():
@@ -226,8 +226,7 @@ def test_a_test_that_can_not_be_judged_is_left_out_and_named():
     slipped = tray_test(tests[1].offset_m, catches, tray_width="0.5 m", tray_length="0.5 m", form=form)
     found, others = tune([*tests[:1], slipped, *tests[2:]]), tune([*tests[:1], *tests[2:]])
     assert [one.test for one in found.left_out] == [slipped]
-    assert found.cv == others.cv
-    assert found.width == others.width
+    assert found.answers == others.answers
     said = words(found)
     assert "Left out, for they can't be judged. Slipped: " in said
     assert "Stop here" not in said
@@ -283,13 +282,13 @@ def test_lines_of_trays_that_differ_are_drawn_on_what_they_share():
     tests.append(tray_test(short, rates, tray_width="0.5 m", tray_length="0.5 m", form=form))
     found = tune(tests)
     assert (found.model.place_m[0], found.model.place_m[-1]) == (-20, 20)
-    assert abs(found.cv.best[0] - 700) <= 25
+    assert abs(found.main.best[0] - 700) <= 25
 
 
 def test_no_bout_width_leaves_the_width_only():
     found = tune([at_setting(speed, 6 + (speed - 700) / 50, **{"bout width": ""}) for speed in (660, 700, 740)])
-    assert found.cv is None
-    assert found.main is found.width
+    assert LOWEST not in found.answers
+    assert found.main is found.answers[WIDEST]
     assert "add --bout-width" in words(found)
     assert found.trade_off == ()
 

@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 
 from spreadcheck import tray_test
-from spreadcheck.improve import fold
+from spreadcheck.improve import profiles
 from spreadcheck.improve import tune as tuning
 
 BOUT_M = 24.0
@@ -74,10 +74,10 @@ def one_series(rng, machine, curve, count, repeat, step, laid_m):
     best = SPEEDS[curve.argmin()]
     speeds = best - rng.uniform(0.02, 0.98) * step * (count - 1) + step * np.arange(count)
     speeds = np.append(speeds, speeds[count // 2]) if repeat else speeds
-    answer = tuning.tune([one_test(rng, machine, speed, laid_m) for speed in speeds]).cv
+    answer = tuning.tune([one_test(rng, machine, speed, laid_m) for speed in speeds]).main
     found, (low, high) = answer.best[0], answer.interval[0]
     worse = np.interp(found, SPEEDS, curve) - np.interp(np.sort(speeds)[answer.best_tested], SPEEDS, curve)
-    band = answer.cv_band_pct
+    _, *band = answer.figures[tuning.LOWEST]
     return {
         "off": float(abs(found - best)),
         "clear": answer.standing == tuning.CLEAR,
@@ -91,7 +91,7 @@ def one_series(rng, machine, curve, count, repeat, step, laid_m):
 
 def main(series=30, laid_m=0.0, done_file=""):
     """The table, a line a cell."""
-    fold.WIDTH_STEP_M = 4.0
+    profiles.WIDTH_STEP_M = 4.0
     lines = Path(done_file).read_text().splitlines() if done_file and Path(done_file).exists() else []
     done = {tuple(one): found for one, found in map(json.loads, lines)}
     curves = {machine: np.array([true_cv(machine, speed) for speed in SPEEDS]) for machine in MACHINES}

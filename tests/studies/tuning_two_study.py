@@ -12,7 +12,7 @@ import numpy as np
 from tuning_study import BOUT_M, FINE_M, GRANULE_G, TRAY_M, pattern
 
 from spreadcheck import tray_test
-from spreadcheck.improve import fold
+from spreadcheck.improve import profiles
 from spreadcheck.improve import tune as tuning
 
 NORMAL_MM = 20.0
@@ -49,7 +49,7 @@ def one_test(rng, speed, drop_mm):
 
 def main(series=20):
     """The table, a line a design."""
-    fold.WIDTH_STEP_M = 4.0
+    profiles.WIDTH_STEP_M = 4.0
     print(f"{series} series a cell")
     print(f"{'tests':<24}{'answer':>8}{'tested':>8}{'best':>8}{'worse':>8}{'clear':>8}{'wrong':>8}{'held':>8}")
     for name, places in DESIGNS.items():
@@ -59,14 +59,14 @@ def main(series=20):
             middle = (rng.uniform(660, 760), rng.uniform(NORMAL_MM - 4, NORMAL_MM + 4))
             tests = [(middle[0] + 80 * a, middle[1] + 8 * b) for a, b in places]
             found = tuning.tune([one_test(rng, *one) for one in tests])
-            axes = [np.linspace(column.min(), column.max(), 33) for column in found.value.T]
+            axes = [np.linspace(column.min(), column.max(), 33) for column in found.tested.value.T]
             truth = np.array([[true_cv(speed, drop) for drop in axes[1]] for speed in axes[0]])
             best = [axis[i] for axis, i in zip(axes, np.unravel_index(truth.argmin(), truth.shape), strict=True)]
             slack = [(axis[1] - axis[0]) / 2 for axis in axes]
-            ends = zip(found.cv.interval, best, slack, strict=True)
+            ends = zip(found.main.interval, best, slack, strict=True)
             held = all(low - more <= at_best <= high + more for (low, high), at_best, more in ends)
-            answer, tested = true_cv(*found.cv.best), true_cv(*found.value[found.cv.best_tested])
-            clear = found.cv.standing == tuning.CLEAR
+            answer, tested = true_cv(*found.main.best), true_cv(*found.tested.value[found.main.best_tested])
+            clear = found.main.standing == tuning.CLEAR
             rows.append((answer, tested, truth.min(), answer - tested, clear, clear and not held, held))
         col = np.array(rows, dtype=float).T
         cells = [f"{one.mean():.1f}" for one in col[:3]] + [f"{col[3].max():.2f}"]
