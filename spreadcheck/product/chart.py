@@ -13,11 +13,10 @@ import itertools
 import math
 import os
 from collections.abc import Mapping
-from dataclasses import field
 
 from spreadcheck.doubts.doubt import Doubt, Quantity
 from spreadcheck.doubts.register import doubt
-from spreadcheck.errors import Fault, QuantityError, SheetError, read_all, record, shown
+from spreadcheck.errors import Fault, QuantityError, SheetError, collected, read_all, record, shown
 from spreadcheck.sheet.labels import LABELS, Label
 from spreadcheck.sheet.plausible import BOUNDS, check
 from spreadcheck.sheet.traytest import FormRow, form_row
@@ -28,10 +27,10 @@ TITLE = "spreadcheck setting chart"
 OPEN = "open"
 ANSWERS = ("highest spinner speed", "expected width")  # the columns that say what to set
 _SHORT = {"size guide number": "SGN", "crush strength": "strength"}
-_PLAIN = {"size guide number": "size", "crush strength": "strength"}
 _SUCH_AS = "SGN from,SGN to,strength from,strength to,highest spinner speed,expected width"
 _SMALLEST = 0.2  # of a product's bounds: a band may begin below all products
 Band = tuple[float, float]
+Column = tuple[str, str]  # its label, and "from" or "to" where it is the end of a band
 
 
 @record
@@ -64,7 +63,7 @@ class ChartAnswer:
     readings: Mapping[str, float]
     rows: tuple[ChartRow, ...]
     why_none: str = ""
-    doubts: tuple[Doubt, ...] = field(default=())
+    doubts: tuple[Doubt, ...] = ()
 
     @property
     def highest_speed_rpm(self) -> float | None:
@@ -114,12 +113,13 @@ def read_chart(path: str | os.PathLike[str]) -> Chart:
     >>> folder.cleanup()
     """
     cells = read_titled(path, TITLE)
-    headers = (at for at, row in enumerate(cells.rows) if sum(_label(_key(cell)) is not None for cell in row) > 1)
-    at = next(headers, None)
+    at = next(
+        (at for at, row in enumerate(cells.rows) if sum(_label(_key(cell)) is not None for cell in row) > 1), None
+    )
     if at is None:
         raise SheetError(Fault(cells.source, "there is no header row", f"write one: {_SUCH_AS}"))
     columns = _columns(cells, at)
-    units = _units(cells, at + 1, columns)
+    units = dict(read_all(columns, lambda column: (column, _unit(cells, at + 1, column, columns[column])), SheetError))
     below = range(at + 2, len(cells.rows))
     if not below:
         raise SheetError(Fault(cells.source, "the chart has no rows", "write a row for each band of the printed chart"))
@@ -128,43 +128,39 @@ def read_chart(path: str | os.PathLike[str]) -> Chart:
     return Chart(cells.source, remarks, rows)
 
 
-def _key(cell: str) -> str:
-    """A column as it is called inside: the label, with `from` or `to` behind it where it is the end of a band."""
-    key = " ".join(cell.casefold().split())
-    end = next((end for end in (" from", " to") if key.endswith(end)), "")
-    stem = key.removesuffix(end)
-    return next((label for label, short in _SHORT.items() if stem == short.casefold()), stem) + end
+def _key(cell: str) -> tuple[str, str]:
+    """A column by its label and, where it is the end of a band, "from" or "to"."""
+    stem, _, end = " ".join(cell.casefold().split()).rpartition(" ")
+    if end not in ("from", "to"):
+        stem, end = f"{stem} {end}".strip(), ""
+    return next((label for label, short in _SHORT.items() if stem == short.casefold()), stem), end
 
 
-def _stem(column: str) -> str:
-    return column.removesuffix(" from").removesuffix(" to")
-
-
-def _named(column: str) -> str:
+def _named(column: Column) -> str:
     """A column as its header has it."""
-    return _SHORT.get(_stem(column), _stem(column)) + column.removeprefix(_stem(column))
+    return " ".join(filter(None, (_SHORT.get(column[0], column[0]), column[1])))
 
 
-def _label(column: str) -> Label | None:
+def _label(column: Column) -> Label | None:
     """The label that a column is about; None where no chart has such a column."""
-    label = LABELS.get(_stem(column))
+    label = LABELS.get(column[0])
     numeric = label is not None and (label.kind in KINDS or label.kind == "number")
-    return label if numeric and (column in ANSWERS or column != _stem(column)) else None
+    return label if numeric and (column[1] or column[0] in ANSWERS) else None
 
 
-def _columns(cells: TitledCells, at: int) -> dict[str, int]:
+def _columns(cells: TitledCells, at: int) -> dict[Column, int]:
     """Where each column stands; an unknown, missing or doubled one is a fault."""
     header = [_key(cell) for cell in cells.rows[at]]
-    stems = dict.fromkeys(_stem(key) for key in header if key not in ANSWERS and _label(key))
-    wanted = [*(f"{stem} {end}" for stem in stems for end in ("from", "to")), *ANSWERS]
+    stems = dict.fromkeys(stem for stem, end in header if end and _label((stem, end)))
+    wanted = [*((stem, end) for stem in stems for end in ("from", "to")), *((answer, "") for answer in ANSWERS)]
     faults = []
     for column in wanted:
         if header.count(column) != 1:
             wrong = "is missing" if column not in header else "is there twice"
             faults.append(Fault(cells.place(at), f'the column "{_named(column)}" {wrong}', "give each column once"))
     use = f'use {_SUCH_AS}, note, or a pair such as "bulk density from" and "bulk density to"'
-    for cell, key in zip(cells.rows[at], header, strict=True):
-        if key != "note" and not _label(key):
+    for cell, column in zip(cells.rows[at], header, strict=True):
+        if column[0] != "note" and not _label(column):
             faults.append(Fault(cells.place(at), f'"{shown(cell)}" is not a column of a setting chart', use))
     if not stems:
         faults.append(Fault(cells.place(at), "no column is a band", f"write some: {_SUCH_AS}"))
@@ -173,70 +169,60 @@ def _columns(cells: TitledCells, at: int) -> dict[str, int]:
     return {column: header.index(column) for column in wanted}
 
 
-def _units(cells: TitledCells, at: int, columns: dict[str, int]) -> dict[str, str]:
-    row = cells.rows[at] if at < len(cells.rows) else ()
-    faults, units = [], {}
-    for column, where in columns.items():
-        kind = LABELS[_stem(column)].kind
-        if kind not in KINDS:
-            continue
-        written = row[where] if where < len(row) else ""
-        unit = unit_named(written, kind) if written else None
-        if unit is None:
-            wrong = f'"{shown(written)}" is not a unit of {kind}' if written else "the unit is missing"
-            place = cells.place(at, _named(column)) if row else cells.source
-            faults.append(Fault(place, wrong, f"write one of {units_of(kind)} in the row below the header"))
-        else:
-            units[column] = unit
-    if faults:
-        raise SheetError(*faults)
-    return units
+def _unit(cells: TitledCells, at: int, column: Column, where: int) -> str:
+    """The unit of a column as the row below the header has it; "" for a plain number."""
+    kind, row = LABELS[column[0]].kind, cells.rows[at] if at < len(cells.rows) else ()
+    if kind not in KINDS:
+        return ""
+    written = row[where] if where < len(row) else ""
+    unit = unit_named(written, kind)
+    if unit is None:
+        wrong = f'"{shown(written)}" is not a unit of {kind}' if written else "the unit is missing"
+        place = cells.place(at, _named(column)) if row else cells.source
+        raise SheetError(Fault(place, wrong, f"write one of {units_of(kind)} in the row below the header"))
+    return unit
 
 
-def _row(cells: TitledCells, at: int, columns: dict[str, int], units: dict[str, str]) -> ChartRow:
+def _row(cells: TitledCells, at: int, columns: dict[Column, int], units: dict[Column, str]) -> ChartRow:
     """One row of a chart; all of its faults are told at once."""
-    row = cells.rows[at]
-    faults, values = [], {}
+    row, values = cells.rows[at], dict[Column, float]()
+    faults: list[Fault] = []
     for column, where in columns.items():
-        try:
-            written = row[where] if where < len(row) else ""
-            values[column] = _value(written, column, units.get(column, ""), cells.decimal_comma)
-        except QuantityError as error:
-            faults += [Fault(cells.place(at, _named(column)), fault.problem, fault.remedy) for fault in error.faults]
+        written, place = row[where] if where < len(row) else "", cells.place(at, _named(column))
+        with collected(faults):
+            values[column] = _value(written, column, units[column], cells.decimal_comma, place)
     bands = {}
-    for stem in dict.fromkeys(_stem(column) for column in columns if column not in ANSWERS):
-        low, high = (values.get(f"{stem} {end}") for end in ("from", "to"))
-        if low is not None and high is not None:
-            bands[stem] = (low, high)
-            if not low < high:
-                problem = f'the band ends below or at its "{_named(f"{stem} from")}"'
-                faults.append(Fault(cells.place(at, _named(f"{stem} to")), problem, "swap or correct them"))
+    for stem in dict.fromkeys(stem for stem, end in columns if end):
+        low, high = (values.get((stem, end), math.nan) for end in ("from", "to"))
+        bands[stem] = (low, high)
+        if low >= high:
+            problem = f'the band ends below or at its "{_named((stem, "from"))}"'
+            faults.append(Fault(cells.place(at, _named((stem, "to"))), problem, "swap or correct them"))
     if faults:
         raise SheetError(*faults)
-    return ChartRow(cells.numbers[at], bands, *(values[column] for column in ANSWERS))
+    return ChartRow(cells.numbers[at], bands, *(values[answer, ""] for answer in ANSWERS))
 
 
-def _value(written: str, column: str, unit: str, decimal_comma: bool) -> float:
+def _value(written: str, column: Column, unit: str, decimal_comma: bool, place: str) -> float:
     """A cell in the inside unit; one that can't be is said with the likely slip."""
-    band, label = column not in ANSWERS, LABELS[_stem(column)]
+    label, end = LABELS[column[0]], column[1]
     if not written:
-        remedy = f"copy the number from the printed chart{', or write open for a band without an end' if band else ''}"
-        raise QuantityError(Fault("", "the cell is empty", remedy))
-    if band and written.casefold() == OPEN:
-        return 0.0 if column.endswith("from") else math.inf
+        remedy = f"copy the number from the printed chart{', or write open for a band without an end' if end else ''}"
+        raise QuantityError(Fault(place, "the cell is empty", remedy))
+    if end and written.casefold() == OPEN:
+        return 0.0 if end == "from" else math.inf
     number = parse_number(written, decimal_comma=decimal_comma)
     if number is None:
-        remedy = f"write digits only{', or open' if band else ''}"
-        raise QuantityError(Fault("", f'"{shown(written)}" is not a number', remedy))
-    if band and number == 0:
+        remedy = f"write digits only{', or open' if end else ''}"
+        raise QuantityError(Fault(place, f'"{shown(written)}" is not a number', remedy))
+    if end and number == 0:
         return 0.0
     if label.name in BOUNDS:
-        return check(label.name, number, unit, low=_SMALLEST * label.low if band else None)
+        return check(label.name, number, unit, place=place, low=_SMALLEST * label.low if end else None)
     value = to_inside(number, unit, label.kind) if unit else number
     if not label.low <= value <= label.high:
-        inside = f" {KINDS[label.kind].inside}" if unit else ""
-        remedy = f"it must lie between {label.low:g} and {label.high:g}{inside}"
-        raise QuantityError(Fault("", f'"{shown(written)}" can\'t be right', remedy))
+        remedy = f"it must lie between {label.low:g} and {label.high:g} {KINDS[label.kind].inside if unit else ''}"
+        raise QuantityError(Fault(place, f'"{shown(written)}" can\'t be right', remedy.rstrip()))
     return value
 
 
@@ -285,14 +271,13 @@ def find_settings(
     >>> find_settings(chart, {"size guide number": 310}).why_none
     'SGN 310 is above every band of size'
     """
-    labels = chart.rows[0].bands
-    found = {label: value for label in labels if (value := readings.get(label)) is not None}
-    missing = [label for label in labels if label not in found]
+    bands = chart.rows[0].bands
+    found = {label: value for label in bands if (value := readings.get(label)) is not None}
+    missing = [label for label in bands if label not in found]
     if missing:
-        remedies = {label: _HOW.get(label, "leave its two columns out") for label in missing}
-        articles = {label: "an" if label[0] in "aeio" else "a" for label in missing}
-        needed = (Fault(chart.source, f"the chart needs {articles[x]} {x}", remedies[x]) for x in missing)
-        raise QuantityError(*needed)
+        needed = [f"the chart needs {'an' if label[0] in 'aeio' else 'a'} {label}" for label in missing]
+        remedies = [_HOW.get(label, "leave its two columns out") for label in missing]
+        raise QuantityError(*(Fault(chart.source, *each) for each in zip(needed, remedies, strict=True)))
     rows = tuple(row for row in chart.rows if row.holds(found))
     doubts = []
     if len(rows) > 1:
@@ -301,7 +286,7 @@ def find_settings(
         why = "a reading stands on the edge that they share" if edge else "their bands overlap"
         doubts.append(doubt("two-rows-of-the-chart", rows=" and ".join(str(row.number) for row in rows), why=why))
     least = found.get("crush strength", math.inf) - strength_half_width_n
-    if any(row.bands["crush strength"][0] > least for row in rows if "crush strength" in labels):
+    if any(row.bands["crush strength"][0] > least for row in rows if "crush strength" in bands):
         doubts.append(doubt("strength-near-an-edge", least=Quantity(least, "force")))
     doubts += [doubt("chart-rows-overlap", first=first, second=second) for first, second in overlaps(chart)]
     return ChartAnswer(found, rows, "" if rows else _why_none(chart, found), tuple(doubts))
@@ -313,17 +298,18 @@ def _why_none(chart: Chart, readings: Mapping[str, float]) -> str:
         if not any(_within(value, band) for band in bands):
             below, above = value < min(low for low, _ in bands), value > max(high for _, high in bands)
             where = "below every band" if below else "above every band" if above else "in a gap between the bands"
-            return f"{reading_words(label, value)} is {where} of {_PLAIN.get(label, label)}"
-    *first, last = (reading_words(label, value) for label, value in readings.items())
+            plain = _SHORT.get(label, label).replace("SGN", "size")
+            return f"{reading_words(label, value, 'metric', 'us')} is {where} of {plain}"
+    *first, last = (reading_words(label, value, "metric", "us") for label, value in readings.items())
     return f"no row holds {', '.join(first)} together with {last}"
 
 
-def reading_words(label: str, value: float) -> str:
-    """A reading with its label, in both systems of units where it has one."""
-    if label == "size guide number":
-        return f"SGN {round(value, 1):g}"
-    kind = LABELS[label].kind
-    return f"{label} {show(value, kind)} ({show(value, kind, 'us')})" if kind in KINDS else f"{label} {value:.4g}"
+def reading_words(label: str, value: float, *systems: str) -> str:
+    """A reading with its label, in one or both systems of units where it has one."""
+    if LABELS[label].kind not in KINDS:
+        return f"{_SHORT.get(label, label)} {value:.4g}"
+    first, *more = (show(value, LABELS[label].kind, system) for system in systems)
+    return f"{label} {first}{''.join(f' ({other})' for other in more)}"
 
 
 def _within(value: float, band: Band) -> bool:

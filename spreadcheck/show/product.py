@@ -8,16 +8,15 @@ from typing import Any
 
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import diameter_of_sgn_mm
-from spreadcheck.product.chart import Chart, ChartAnswer
+from spreadcheck.product.chart import Chart, ChartAnswer, reading_words
 from spreadcheck.product.product import COMPONENTS, GIVEN, Product, StrengthFigures, blender_checks, form_rows
 from spreadcheck.product.readings import Scatter
 from spreadcheck.product.size import Blend, Component, SizeFigures
-from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Points, Table
 from spreadcheck.show.format import show_figure, show_width
-from spreadcheck.units import KINDS, show, shown_unit
+from spreadcheck.units import show, shown_unit
 
 _NO_ENTRY = (
     "A density entered too high puts on too little, one too low too much, in proportion. Weigh again with each load."
@@ -170,13 +169,9 @@ def _blend(product: Product, blend: Blend, system: str) -> Iterator[Block]:
 
 
 def _chart(chart: Chart, answer: ChartAnswer, system: str) -> Iterator[Block]:
-    words = []
-    for label, value in answer.readings.items():
-        kind, name = LABELS[label].kind, "SGN" if label == "size guide number" else label
-        words.append(f"{name} {show(value, kind, system) if kind in KINDS else f'{value:.4g}'}")
-    asked = f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
+    *first, last = (reading_words(label, value, system) for label, value in answer.readings.items())
     yield Heading(f"Setting chart {chart.source}")
-    yield Answer("Asked for", asked)
+    yield Answer("Asked for", f"{', '.join(first)} and {last}" if first else last)
     remarks = tuple(": ".join(part for part in remark if part) for remark in chart.remarks)
     if remarks:
         yield Points(remarks, small=True)
