@@ -107,7 +107,7 @@ def analyse(
         analysis=nutrients,
         driving_error_m=steering_m,
     )
-    if within_limit and result.within_limit is None:
+    if within_limit and result.bout_width_m is None:
         fault = Fault("option --within-limit", "no bout width is known", 'add --bout-width, such as "24 m"')
         raise WidthError(fault)
     sure = None
@@ -118,7 +118,7 @@ def analyse(
         result = sure.judged
     _write(out, result, sure, units, highest_speed_rpm)
     if out.screen:
-        from spreadcheck.show.analyse import summary_text, width_table
+        from spreadcheck.show.analyse import summary_text, widths_text
 
         say(summary_text(result, units, plain=plain_terminal(), advice=advice or everything, asked=again()))
         if sure is not None:
@@ -127,7 +127,7 @@ def analyse(
 
             say("\n" + terminal_text(confidence_document(sure, units, verdict=False)))
         if table or everything or every_width:
-            say("\n" + width_table(result, units, every=every_width))
+            say("\n" + widths_text(result, units, every=every_width))
         if full_doubts or everything:
             tell_doubts(result.doubts + (sure.doubts if sure else ()), units)
     if within_limit and not result.within_limit:

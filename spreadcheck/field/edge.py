@@ -15,9 +15,8 @@ from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.verdict import Verdict
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import TrayTest
-from spreadcheck.spread.evenness import Deposit, cv_of_pieces, mean_of_pieces
+from spreadcheck.spread.evenness import STRIPE_PCT, Deposit
 from spreadcheck.spread.profile import TAPER, Profile, at_target_rate, profile_of
-from spreadcheck.spread.stripes import STRIPE_PCT, runs_below
 from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, tailed
 from spreadcheck.spread.widths import check_widths, scan_widths
 
@@ -140,8 +139,8 @@ def edge_case(profile: Profile, bout_width_m: float, method: str, *, first_pass_
             deposit_between(inward, w, method, low_m=-first_pass_m, high_m=zone - first_pass_m, first=first, last=last)
             for first, last in ((-np.inf, -1), (0, np.inf), (-np.inf, np.inf))
         )
-        short = 100 * float(mean_of_pieces(missing)[0]) * zone / area
-        under = (runs_below(pieces, area / w * STRIPE_PCT / 100) for pieces in fields)
+        short = 100 * float(missing.mean_kg_ha[0]) * zone / area
+        under = (pieces.runs_below(area / w * STRIPE_PCT / 100) for pieces in fields)
         strips = [float((ends - starts).sum()) for starts, ends in under]
     kilos = _kg(profile, beyond), _kg(profile, short)
     return EdgeCase(method, side, first_pass_m, kilos[0], beyond, kilos[1], short, zone, *strips)
@@ -248,7 +247,7 @@ def whole_field(
     pieces = deposit_between(
         inward, bout_width_m, method, low_m=-first_pass_m, high_m=width - first_pass_m, first=0, last=passes - 1
     )
-    mean = float(mean_of_pieces(pieces)[0])
+    mean = float(pieces.mean_kg_ha[0])
     endless = scan_widths(inward, bout_width_m, method)
     return WholeField(
         method=method,
@@ -257,7 +256,7 @@ def whole_field(
         passes=passes,
         width_m=width,
         mean_kg_ha=mean,
-        cv_line_pct=float(cv_of_pieces(pieces)[0]),
+        cv_line_pct=float(pieces.cv_pct[0]),
         beyond_pct=max(100 * (1 - mean * width / (passes * profile.area_kg_ha_m)), 0.0),
         endless_mean_kg_ha=float(endless.mean_kg_ha[0]),
         endless_cv_line_pct=float(endless.cv_line_pct[0]),

@@ -17,20 +17,26 @@ from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.doubts.trayline import judged_width
 from spreadcheck.errors import Fault, NoSpreadError, record
 from spreadcheck.judge.blend import BlendAssessment, NutrientAnalysis, assess_blend
-from spreadcheck.judge.verdict import TAILS_KEEP, Verdict, advised_width, blocking_codes, verdict_at, worst_of
+from spreadcheck.judge.verdict import (
+    CANT_BE_JUDGED,
+    TAILS_KEEP,
+    Verdict,
+    advised_width,
+    blocking_codes,
+    verdict_at,
+    worst_of,
+)
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
 from spreadcheck.passes.noise import Noise, noise_of
 from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import CatchState, FloatArray, TrayTest, rising
-from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, cv_on_average, width_curves, worst_curve
-from spreadcheck.spread.evenness import share_between
+from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, on_average, width_curves, worst_curve
 from spreadcheck.spread.profile import SAME_PLACE, TAPER, Profile
 from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, over_tails, tailed
 from spreadcheck.spread.widths import (
     Scan,
     check_limit,
-    check_line,
     check_widths,
     default_widths,
     lay,
@@ -212,8 +218,9 @@ class Assessment:
 
     @property
     def within_limit(self) -> bool | None:
-        """Whether the bout driven keeps the limit and no doubt forbids saying so; None where no width is known."""
-        return None if self.verdict is None else self.verdict.may_be_driven
+        """Whether the bout driven keeps the limit; None where no width is known or the test can't be judged."""
+        verdict = self.verdict
+        return None if verdict is None or verdict.state == CANT_BE_JUDGED else verdict.may_be_driven
 
     def bouts_at(self, width_m: float) -> dict[str, Bout]:
         """What the field gets at any bout width, for each driving method; worked out once a width."""
@@ -366,10 +373,9 @@ def _assessed(
         raise NoSpreadError(Fault(test.source, f"{blank} of {trays} trays are not weighed yet", remedy))
     passes = passes_of(test, relative=relative)
     profile = passes.profile(tails)
-    check_line(profile, place=test.source)
     widths = rising(default_widths(profile, place=test.source) if width_m is None else width_m)
     driven = test.bout_width_m if bout_width_m is None else bout_width_m
-    check_widths(profile, widths)
+    check_widths(profile, widths, place=test.source)
     ends, blend, tail_curves = ends_of(profile), None, []
     if test.components:
         blend = assess_blend(test, analysis, limit_pct=limit_pct, width_m=widths, tails=tails)
@@ -433,8 +439,8 @@ def bouts_at(
     """
     check_widths(profile, bout_width_m)
     laid = lay(profile, np.array([bout_width_m], dtype=float))
-    cv = cv_on_average(laid.cv_line_pct, bout_width_m, profile.spacing_m)
-    within_10, within_20 = (share_between(laid.pieces, low=1 - part, high=1 + part) for part in (0.1, 0.2))
+    cv = laid.cv_line_pct * np.sqrt(on_average(np.array([bout_width_m]), profile.spacing_m))
+    within_10, within_20 = (laid.pieces.share_between(low=1 - part, high=1 + part) for part in (0.1, 0.2))
     offsets, rates = (np.split(points, laid.starts[1:]) for points in (laid.offset_m, laid.rate_kg_ha))
     bouts = {
         method: Bout(

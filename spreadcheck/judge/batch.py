@@ -20,7 +20,6 @@ from typing import Any
 
 from spreadcheck.errors import Fault, OutputError, SheetError, SpreadcheckError, record, told
 from spreadcheck.judge.assessment import Assessment, assess
-from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.sheet.cells import unread
 from spreadcheck.sheet.files import BOOK_ENDINGS, is_sheet_file
@@ -171,8 +170,7 @@ def _row(sheet: str, result: Assessment) -> dict[str, Any]:
         "driving": result.driving or "",
         "verdict": result.verdict.state if result.verdict else "",
         "blocking": " ".join(result.blocking),
-        # no "no" of a test that can't be judged: its CV says nothing either way
-        "within_limit": None if result.verdict and result.verdict.state == CANT_BE_JUDGED else result.within_limit,
+        "within_limit": result.within_limit,
         "centre_m": profile.centre_m,
         "left_share_pct": profile.left_share_pct,
         "warnings": " ".join(dict.fromkeys(doubt.code for doubt in result.doubts)),

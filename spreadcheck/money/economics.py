@@ -28,7 +28,6 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import TAPER, metering_factor
-from spreadcheck.spread.stripes import longest_stripe, shares_beyond
 from spreadcheck.spread.tails import ends_of, metered_kg_ha_m, tailed
 from spreadcheck.units import HECTARE_M2
 
@@ -284,9 +283,9 @@ def _cases(judged: Assessment, method: str, basis: CostBasis) -> tuple[WidthCase
     """All bout widths of one driving method, worked out together."""
     profile, scan, target = judged.profile, judged.scans[method], basis.target_kg_ha
     pieces = bout_deposit(profile, scan.width_m, method)
-    under_10, over_10 = shares_beyond(pieces, 10)
-    under_20, over_20 = shares_beyond(pieces, 20)
-    stripe, middle = longest_stripe(pieces, scan.method)
+    under_10, over_10 = pieces.shares_beyond(10)
+    under_20, over_20 = pieces.shares_beyond(20)
+    stripe, middle = pieces.longest_stripe(scan.method)
     factors = lost = over = None
     if target is not None:
         factors = np.array([metering_factor(profile, float(width), target) for width in scan.width_m])

@@ -25,7 +25,7 @@ from numpy.typing import ArrayLike
 
 from spreadcheck.errors import CostError, Fault, record, shown
 from spreadcheck.sheet.traytest import FloatArray
-from spreadcheck.spread.evenness import Deposit, mean_of_pieces
+from spreadcheck.spread.evenness import Deposit
 
 # Curve -> its coefficients, each with the powers of yield and rate in its unit.
 CURVES: dict[str, dict[str, tuple[int, int]]] = {
@@ -99,8 +99,7 @@ class Response:
             return None
         over = Branch(self.over_supply_kg_ha * (1 + _OVER), math.inf)
         part = _part_on(over, self.supply(deposit.left), self.supply(deposit.right))
-        lengths = np.add.reduceat(deposit.length_m, deposit.starts)
-        return np.asarray(100.0 * np.add.reduceat(deposit.length_m * part, deposit.starts) / lengths)
+        return 100.0 * deposit.averaged(part)
 
 
 def response_curve(
@@ -245,8 +244,7 @@ def mean_yield(response: Response, deposit: Deposit) -> FloatArray:
     means = np.zeros_like(left)
     for branch in response.branches:
         means += _part_on(branch, left, right) * _mean_on(branch, left, right)
-    lengths = np.add.reduceat(deposit.length_m, deposit.starts)
-    return np.asarray(np.add.reduceat(deposit.length_m * means, deposit.starts) / lengths)
+    return deposit.averaged(means)
 
 
 def yield_loss(response: Response, deposit: Deposit) -> FloatArray:
@@ -270,7 +268,7 @@ def yield_loss(response: Response, deposit: Deposit) -> FloatArray:
     >>> yield_loss(response_curve("quadratic", {"b0": 4, "b1": 0.04, "b2": -0.0001}), line).round(6)
     array([0.333333])
     """
-    return response.yield_at(mean_of_pieces(deposit)) - mean_yield(response, deposit)
+    return response.yield_at(deposit.mean_kg_ha) - mean_yield(response, deposit)
 
 
 def _part_on(branch: Branch, left: FloatArray, right: FloatArray) -> FloatArray:

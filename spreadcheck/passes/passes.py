@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from spreadcheck.errors import record
 from spreadcheck.passes.granules import granules_of, reading_error_g
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, rates_known
-from spreadcheck.spread.profile import TAPER, Profile, laid_rates, profile_of_passes, travel_rates
+from spreadcheck.spread.profile import TAPER, Profile, pass_rates, profile_from
 
 FEW = 3  # trays on a side, or in a body, below which no statement is made
 FLOOR = 0.05  # of the peak: smaller rates and steps don't matter to the answer
@@ -78,7 +78,15 @@ class Passes:
 
     def profile(self, tails: str = TAPER) -> Profile:
         """The single-pass profile: the mean of the passes, with its tails."""
-        return profile_of_passes(self.test, self.rate_kg_ha.T, tails=tails, relative=self.relative)
+        used = int((~np.isnan(self.rate_kg_ha)).any(axis=0).sum())
+        return profile_from(
+            self.offset_m,
+            self.mean_kg_ha,
+            tails=tails,
+            passes_used=used,
+            relative=self.relative,
+            source=self.test.source,
+        )
 
     @cached_property
     def catches(self) -> PassCatches:
@@ -132,8 +140,8 @@ def passes_of(test: TrayTest, *, relative: bool = False, component: str = "") ->
     >>> passes.rate_kg_ha.shape, passes.mean_kg_ha
     ((3, 2), array([280., 400., 240.]))
     """
-    laid = laid_rates(test, relative=relative, component=component)
-    passes = Passes(test, travel_rates(test, laid).T, laid.T, relative and not rates_known(test))
+    laid, turned = pass_rates(test, relative=relative, component=component)
+    passes = Passes(test, turned.T, laid.T, relative and not rates_known(test))
     if not passes.relative or not (passes.mean_kg_ha > 0).any():
         return passes
     to_peak = 100.0 / float(np.nanmax(passes.mean_kg_ha))

@@ -1,18 +1,19 @@
 """Application rate: what the field gets, held against what was metered and what was wanted, and what to correct.
 
-A rate is a mean over the bout width that is driven. The metered mass per metre of travel stays what it is, so rate x
-bout width is the same at every bout width: of product metered for one width but driven at another, the field gets
-metered width / driven width.
+A rate is a mean over the bout width driven. The mass metered per metre of travel stays what it is, and so does rate x
+bout width.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 
 from spreadcheck.doubts.doubt import Doubt, Quantity, Words
 from spreadcheck.doubts.register import doubt
-from spreadcheck.errors import Fault, NoSpreadError, QuantityError, record
+from spreadcheck.errors import Fault, NoSpreadError, QuantityError, read_all, record
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.verdict import Verdict
 from spreadcheck.limits import LIMITS
@@ -174,6 +175,7 @@ class RateSettings:
     """What the machine was set to and what is wanted; None where it is not known. SI; rates in kg/ha.
 
     `metered_rate_kg_ha` is what the controller aimed at over `metered_width_m`; `discharge_kg_s` a flow test's result.
+    What follows from them is NaN where something is missing.
     """
 
     target_kg_ha: float | None = None
@@ -186,55 +188,43 @@ class RateSettings:
     setting: float | None = None
 
     def __post_init__(self) -> None:
-        wrong = [
-            (ON_SHEET[name], value) for name, value in vars(self).items() if value is not None and not 0 < value < 1e9
-        ]
+        remedy = "give the number in force on the machine, above 0"
+        wrong = {ON_SHEET[x]: value for x, value in vars(self).items() if value is not None and not 0 < value < 1e9}
         if wrong:
-            remedy = "give the number in force on the machine"
-            raise QuantityError(*(Fault(name, f"{value:g} can't be", f"{remedy}, above 0") for name, value in wrong))
+            raise QuantityError(*(Fault(label, f"{value:g} can't be", remedy) for label, value in wrong.items()))
 
     @property
-    def expected_kg_ha(self) -> float | None:
+    def expected_kg_ha(self) -> float:
         """The rate that the metering should give at the bout width driven."""
         if self.metered_rate_kg_ha is not None:
             return self.metered_rate_kg_ha / self._widened
-        if self.discharge_kg_s is None or self.speed_m_s is None or self.bout_width_m is None:
-            return None
-        return self.discharge_kg_s / (self.speed_m_s * self.bout_width_m) * HECTARE_M2
+        driven = (self.speed_m_s or math.nan) * (self.bout_width_m or math.nan)
+        return (self.discharge_kg_s or math.nan) / driven * HECTARE_M2
 
     @property
-    def aimed_kg_ha(self) -> float | None:
-        """The rate that the controller aimed at, at the bout width driven: from the rate metered, else the target."""
-        rate = self.metered_rate_kg_ha if self.metered_rate_kg_ha is not None else self.target_kg_ha
-        return None if rate is None else rate / self._widened
-
-    @property
-    def slip_pct(self) -> float | None:
-        """Change of the rate by metering for one width and driving another; None where the widths agree."""
+    def slip_pct(self) -> float:
+        """Change of the rate by metering for one width and driving another; NaN where the widths agree."""
         change = 1 / self._widened - 1
-        return None if abs(change) <= SAME_WIDTH else 100.0 * change
+        return math.nan if abs(change) <= SAME_WIDTH else 100.0 * change
 
     @property
     def _widened(self) -> float:
         """Driven width over metered width; 1 where one of them is not known."""
-        if self.metered_width_m is None or self.bout_width_m is None:
-            return 1.0
-        return self.bout_width_m / self.metered_width_m
+        known = self.metered_width_m is not None and self.bout_width_m is not None
+        return (self.bout_width_m or 1.0) / (self.metered_width_m or 1.0) if known else 1.0
 
-    def new_factor(self, rate_kg_ha: float, *, inverse: bool) -> float | None:
-        """The calibration factor after a rate was measured; None without the one in force or the rate aimed at."""
-        if self.factor is None or self.aimed_kg_ha is None:
-            return None
-        return corrected_factor(self.factor, measured_kg_ha=rate_kg_ha, aimed_kg_ha=self.aimed_kg_ha, inverse=inverse)
+    def new_factor(self, rate_kg_ha: float, *, inverse: bool) -> float:
+        """The calibration factor after a rate was measured, held against the rate metered, else the target."""
+        aimed = (self.metered_rate_kg_ha or self.target_kg_ha or math.nan) / self._widened
+        factor = self.factor or math.nan
+        return corrected_factor(factor, measured_kg_ha=rate_kg_ha, aimed_kg_ha=aimed, inverse=inverse)
 
-    def new_setting(self, rate_kg_ha: float) -> float | None:
-        """Gate or belt setting for the target after a rate was measured; None where setting or target is not known.
+    def new_setting(self, rate_kg_ha: float) -> float:
+        """Gate or belt setting for the target after a rate was measured.
 
         A belt's flow is in proportion to its speed; a gate's only nearly so and over a short way: another run confirms.
         """
-        if self.setting is None or self.target_kg_ha is None:
-            return None
-        return self.setting * self.target_kg_ha / rate_kg_ha
+        return (self.setting or math.nan) * (self.target_kg_ha or math.nan) / rate_kg_ha
 
 
 @record
@@ -248,13 +238,13 @@ class RateRange:
     ends_catch: bool
     passes_differ: bool
     rate_kg_ha: FigureRange
-    factor: FigureRange | None
-    setting: FigureRange | None
+    factor: FigureRange
+    setting: FigureRange
 
 
 @record
 class RateFigures:
-    """One way of measuring the rate, and what follows from it. Rates in kg/ha at the bout width driven.
+    """One way of measuring the rate, and what follows from it; NaN where it does not. kg/ha at the bout width driven.
 
     `runs` are the single runs where there are any; `half_width_pct` says how far their mean may be off. `more_runs` are
     still to do until that is within the tolerance; None where a single run says nothing about the scatter.
@@ -263,10 +253,10 @@ class RateFigures:
     way: str
     rate_kg_ha: float
     runs: Scatter
-    of_target_pct: float | None
-    recovered_pct: float | None
-    new_factor: float | None
-    new_setting: float | None
+    of_target_pct: float
+    recovered_pct: float
+    new_factor: float
+    new_setting: float
     half_width_pct: float
     more_runs: int | None
     left_open: RateRange | None = None
@@ -280,11 +270,11 @@ class RateCheck:
     inverse: bool
     tolerance_pct: float
     confidence_pct: float
+    bins_together: bool = False  # the trays caught all bins at once: the target is the sum, no factor is corrected
     figures: tuple[RateFigures, ...] = ()
     at_widths: tuple[tuple[float, float], ...] = ()
     doubts: tuple[Doubt, ...] = ()
     verdict: Verdict | None = None
-    bins_together: bool = False  # the trays caught all bins at once: the target is the sum, no factor is corrected
 
     def form_rows(self, system: str = "metric") -> tuple[FormRow, ...]:
         """The rows for the sheet of the next test: the factor and setting of the first way that gives one."""
@@ -295,9 +285,8 @@ class RateCheck:
         )
         rows = [form_row(label, kind, value, system) for label, kind, value in known if value is not None]
         for label, field in (("calibration factor", "new_factor"), ("gate setting", "new_setting")):
-            found = (getattr(figure, field) for figure in self.figures)
-            first = next((value for value in found if value is not None), None)
-            rows += [] if first is None else [FormRow(label, f"{first:.4g}")]
+            found = [value for each in self.figures if not math.isnan(value := getattr(each, field))]
+            rows += [FormRow(label, f"{value:.4g}") for value in found[:1]]
         return tuple(rows)
 
 
@@ -373,119 +362,98 @@ def check_rate(
     if not 0.001 <= tolerance_pct < 100:
         raise QuantityError(Fault("", f"{tolerance_pct:g} is not a tolerance", "give one in %, such as 5"))
     known = settings if trays is None else settings_of(trays, settings)
+    asked = RateCheck(known, inverse, tolerance_pct, confidence_pct, trays is not None and trays.bins_together)
     judged = None if trays is None else assess(trays, bout_width_m=known.bout_width_m, tails=tails)
-    ways = [
-        *([_by_trays(judged, known)] if judged else []),
-        *([_by_area(areas)] if areas else []),
-        *([_by_catch(catches, known)] if catches else []),
-    ]
-    if not ways:
+    figures = [_by_trays(judged, asked)] if judged else []
+    if areas:
+        figures.append(_by_runs(AREA, areas, lambda kg, area: rate_from_area(mass_kg=kg, area_m2=area), asked))
+    if catches:
+        needed = ("travel speed", "bout width")
+        speed, width = read_all(needed, lambda label: _needed(known, label, "a rate from a catch"))
+        ground = {"speed_m_s": speed, "bout_width_m": width}
+        figures.append(_by_runs(CATCH, catches, lambda kg, s: rate_from_catch(mass_kg=kg, time_s=s, **ground), asked))
+    if not figures:
         remedy = "give a tray sheet, a mass and its area, or a mass and its time"
         raise QuantityError(Fault("", "there is nothing to take a rate from", remedy))
-    driven = known.bout_width_m
-    if new_widths_m and driven is None:
-        raise QuantityError(_missing("bout width", "the rate at another bout width"))
-    asked = RateCheck(known, inverse, tolerance_pct, confidence_pct, bins_together=bool(trays and trays.bins_together))
-    figures = [_figures(*way, asked) for way in ways]
-    if judged:
-        figures[0] = _left_open(figures[0], judged, asked)
-    if judged and judged.blocking:  # nothing is corrected by trays that can't be relied on
-        open_ = figures[0].left_open and replace(figures[0].left_open, factor=None, setting=None)
-        figures[0] = replace(figures[0], new_factor=None, new_setting=None, left_open=open_)
+    driven = _needed(known, "bout width", "the rate at another bout width") if new_widths_m else math.nan
     rate, of_sheet = figures[0].rate_kg_ha, judged.doubts if judged else ()
     return replace(
         asked,
         figures=tuple(figures),
-        at_widths=tuple((to, rate_at_width(rate, from_width_m=driven or to, to_width_m=to)) for to in new_widths_m),
+        at_widths=tuple((to, rate_at_width(rate, from_width_m=driven, to_width_m=to)) for to in new_widths_m),
         doubts=(*_doubts(known, figures, told={doubt.code for doubt in of_sheet}), *of_sheet),
         verdict=judged.verdict if judged else None,
     )
 
 
-def _missing(label: str, what: str) -> Fault:
-    example = {"bout width": '--bout-width "24 m"', "travel speed": '--speed "10 km/h"'}[label]
-    return Fault("", f"{what} needs the {label}", f"give it as {example}, or on the tray sheet")
+def _needed(settings: RateSettings, label: str, what: str) -> float:
+    """A setting that something can't do without."""
+    value, example = {
+        "bout width": (settings.bout_width_m, '--bout-width "24 m"'),
+        "travel speed": (settings.speed_m_s, '--speed "10 km/h"'),
+    }[label]
+    if value is None:
+        raise QuantityError(Fault("", f"{what} needs the {label}", f"give it as {example}, or on the tray sheet"))
+    return value
 
 
-def _by_trays(judged: Assessment, settings: RateSettings) -> tuple[str, float, Scatter]:
-    """The rate of the mean profile, and that of each pass by itself, from the passes as they were assessed."""
-    width = settings.bout_width_m
-    if width is None:
-        raise QuantityError(_missing("bout width", "a rate from trays"))
-    rate, passes, profile = rate_from_trays(judged.profile, width), [], judged.profile
-    for rates in judged.passes.rate_kg_ha.T:
-        try:
-            passes.append(rate_from_trays(profile_from(judged.passes.offset_m, rates, tails=profile.tails), width))
-        except NoSpreadError:  # a pass that was lost says nothing about the scatter
-            continue
-    return TRAYS, rate, scatter_of(passes or [rate])
-
-
-def _by_area(areas: Sequence[tuple[float, float]]) -> tuple[str, float, Scatter]:
+def _by_runs(
+    way: str, runs: Sequence[tuple[float, float]], rate_of: Callable[[float, float], float], check: RateCheck
+) -> RateFigures:
     """The rate of all runs together, and that of each."""
-    together = tuple(map(sum, zip(*areas, strict=True)))
-    rate, *rates = (rate_from_area(mass_kg=mass, area_m2=area) for mass, area in (together, *areas))
-    return AREA, rate, scatter_of(rates)
+    rate, *rates = (rate_of(*run) for run in (map(sum, zip(*runs, strict=True)), *runs))
+    return _figures(way, rate, scatter_of(rates), check)
 
 
-def _by_catch(catches: Sequence[tuple[float, float]], settings: RateSettings) -> tuple[str, float, Scatter]:
-    """The same from masses caught over a time."""
-    speed, width = settings.speed_m_s, settings.bout_width_m
-    missing = [label for label, value in (("travel speed", speed), ("bout width", width)) if value is None]
-    if speed is None or width is None:
-        raise QuantityError(*(_missing(label, "a rate from a catch") for label in missing))
-    together = tuple(map(sum, zip(*catches, strict=True)))
-    rate, *rates = (
-        rate_from_catch(mass_kg=mass, time_s=time, speed_m_s=speed, bout_width_m=width)
-        for mass, time in (together, *catches)
+def _by_trays(judged: Assessment, check: RateCheck) -> RateFigures:
+    """The rate of the mean profile, and that of each pass by itself.
+
+    Ranges stand in place of all that rests on the mass where ends or passes leave it open, and nothing is corrected by
+    trays that can't be relied on.
+    """
+    settings, profile, passes = check.settings, judged.profile, []
+    width = _needed(settings, "bout width", "a rate from trays")
+    for rates in judged.passes.rate_kg_ha.T:
+        with suppress(NoSpreadError):  # a pass that was lost says nothing about the scatter
+            passes.append(rate_from_trays(profile_from(judged.passes.offset_m, rates, tails=profile.tails), width))
+    rate = rate_from_trays(profile, width)
+    figures = _figures(TRAYS, rate, scatter_of(passes or [rate]), check)
+    if judged.blocking:
+        figures, settings = replace(figures, new_factor=math.nan, new_setting=math.nan), RateSettings()
+    expected = check.settings.expected_kg_ha * width
+    area = judged.area_range(None if math.isnan(expected) else expected)
+    if area is None:
+        return figures
+    ends = (area.least / width, area.most / width)
+    left_open = RateRange(
+        ends_catch=bool(judged.tail_curves),
+        passes_differ=judged.mass_of_passes is not None,
+        rate_kg_ha=FigureRange(*ends),
+        factor=FigureRange(*sorted(settings.new_factor(end, inverse=check.inverse) for end in ends)),
+        setting=FigureRange(*sorted(map(settings.new_setting, ends))),
     )
-    return CATCH, rate, scatter_of(rates)
+    bare = replace(figures, of_target_pct=math.nan, recovered_pct=math.nan, new_factor=math.nan, new_setting=math.nan)
+    return replace(bare, left_open=left_open)
 
 
 def _figures(way: str, rate: float, runs: Scatter, check: RateCheck) -> RateFigures:
     """What follows from a rate and its runs."""
     if not rate > 0:
         raise NoSpreadError(Fault("", f"the rate by {way} is 0", "check that the spreader was running"))
-    settings, sure = check.settings, check.confidence_pct
-    target, expected, more = settings.target_kg_ha, settings.expected_kg_ha, None
+    settings, sure, more = check.settings, {"confidence_pct": check.confidence_pct}, None
     if runs.count > 1:
-        wanted = runs.mean * check.tolerance_pct / 100
-        more = max(0, readings_needed(runs.sd, wanted, confidence_pct=sure) - runs.count)
+        more = max(0, readings_needed(runs.sd, runs.mean * check.tolerance_pct / 100, **sure) - runs.count)
     return RateFigures(
         way=way,
         rate_kg_ha=rate,
         runs=runs,
-        of_target_pct=None if target is None else 100.0 * rate / target,
-        recovered_pct=None if expected is None else 100.0 * rate / expected,
+        of_target_pct=100.0 * rate / (settings.target_kg_ha or math.nan),
+        recovered_pct=100.0 * rate / settings.expected_kg_ha,
         new_factor=settings.new_factor(rate, inverse=check.inverse),
         new_setting=settings.new_setting(rate),
-        half_width_pct=100.0 * half_width(runs.sd, runs.count, confidence_pct=sure) / runs.mean,
+        half_width_pct=100.0 * half_width(runs.sd, runs.count, **sure) / runs.mean,
         more_runs=more,
     )
-
-
-def _left_open(by_trays: RateFigures, judged: Assessment, check: RateCheck) -> RateFigures:
-    """The figures by trays; where ends or passes leave them open, ranges in place of all that rest on the mass."""
-    settings = check.settings
-    width = settings.bout_width_m or 1.0
-    area = judged.area_range(settings.expected_kg_ha and settings.expected_kg_ha * width)
-    if area is None:
-        return by_trays
-    rate = FigureRange(area.least / width, area.most / width)
-
-    def span(ends: Sequence[float | None]) -> FigureRange | None:
-        known = [end for end in ends if end is not None]
-        return FigureRange(min(known), max(known)) if known else None
-
-    found = RateRange(
-        ends_catch=bool(judged.tail_curves),
-        passes_differ=judged.mass_of_passes is not None,
-        rate_kg_ha=rate,
-        factor=span([settings.new_factor(end, inverse=check.inverse) for end in (rate.least, rate.most)]),
-        setting=span([settings.new_setting(end) for end in (rate.least, rate.most)]),
-    )
-    bare = replace(by_trays, of_target_pct=None, recovered_pct=None, new_factor=None, new_setting=None)
-    return replace(bare, left_open=found)
 
 
 _RECOVERY_REMEDY = {
@@ -498,27 +466,21 @@ _RECOVERY_REMEDY = {
 def _doubts(settings: RateSettings, figures: Sequence[RateFigures], *, told: set[str]) -> list[Doubt]:
     """Doubts about the rates; one by trays that the sheet's own doubts tell is not told twice."""
     found = []
-    if (change := settings.slip_pct) is not None:
+    if not math.isnan(change := settings.slip_pct):
         metered, driven = (Quantity(x or 0, "length") for x in (settings.metered_width_m, settings.bout_width_m))
         rate: Words | str = ""
-        if settings.metered_rate_kg_ha is not None and settings.expected_kg_ha is not None:
+        if settings.metered_rate_kg_ha is not None:
             rates = {"set": settings.metered_rate_kg_ha, "got": settings.expected_kg_ha}
             values = {name: Quantity(value, "rate") for name, value in rates.items()}
             rate = Words(": {got} where {set} was metered", values)
         much = "much" if change > 0 else "little"
         found.append(doubt("metered-width", metered=metered, driven=driven, change=abs(change), much=much, rate=rate))
     for figure in figures:
-        share, known = figure.recovered_pct, figure.way == TRAYS and told & {"recovery", "mass-implausible"}
-        if share is None or known or recovery_is_usual(share):
-            continue
-        found.append(
-            doubt(
-                "recovery",
-                seen="by {way}, {share:.1f} % of the metered rate was found again",
-                effect="rates from this test are doubtful; the shape of the pattern less so",
-                remedy=_RECOVERY_REMEDY[figure.way],
-                way=figure.way,
-                share=share,
-            )
-        )
+        way, share = figure.way, figure.recovered_pct
+        known = way == TRAYS and told & {"recovery", "mass-implausible"}
+        if not (math.isnan(share) or known or recovery_is_usual(share)):
+            seen = "by {way}, {share:.1f} % of the metered rate was found again"
+            effect = "rates from this test are doubtful; the shape of the pattern less so"
+            remedy = _RECOVERY_REMEDY[way]
+            found.append(doubt("recovery", seen=seen, effect=effect, remedy=remedy, way=way, share=share))
     return found

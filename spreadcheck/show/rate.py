@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Any
 
@@ -54,34 +55,31 @@ def _set(check: RateCheck, system: str) -> Iterator[Block]:
         ("Expected at the width driven", s.expected_kg_ha, "rate"),
     )
     for label, value, kind in rows:
-        if value is not None:
+        if not math.isnan(value or math.nan):
             yield Answer(label, show_width(value, system) if kind == "width" else show(value, kind, system))
 
 
 def _table(check: RateCheck, system: str) -> Table:
-    rows = tuple(
-        (
-            _WAYS[figure.way],
-            str(figure.runs.count),
-            "a range" if _ranges(figure, system) else show(figure.rate_kg_ha, "rate", system, unit=False),
-            show_figure(figure.of_target_pct),
-            show_figure(figure.recovered_pct),
-        )
-        for figure in check.figures
-    )
+    rows = []
+    for figure in check.figures:
+        rate, span = show(figure.rate_kg_ha, "rate", system, unit=False), figure.left_open
+        if span and len({show(end, "rate", system) for end in vars(span.rate_kg_ha).values()}) > 1:
+            rate = "a range"
+        shares = (show_figure(share) for share in (figure.of_target_pct, figure.recovered_pct))
+        rows.append((_WAYS[figure.way], str(figure.runs.count), rate, *shares))
     columns = (
         Column("measured by", align="left"), Column("runs"), Column("rate", shown_unit("rate", system)),
         Column("of target", "%"), Column("recovered", "%"),
     )  # fmt: skip
-    recovered = any(figure.recovered_pct is not None for figure in check.figures)
+    recovered = not all(math.isnan(figure.recovered_pct) for figure in check.figures)
     note = "Recovered: of the rate expected; 90 to 110 % is accepted (EN 13739-2, 5.2)."
-    return Table(columns, rows, notes=(note,) if recovered else ())
+    return Table(columns, tuple(rows), notes=(note,) if recovered else ())
 
 
 def _corrections(check: RateCheck) -> Iterator[Block]:
     s = check.settings
-    factors = [figure for figure in check.figures if figure.new_factor is not None]
-    settings = [figure for figure in check.figures if figure.new_setting is not None]
+    factors = [figure for figure in check.figures if not math.isnan(figure.new_factor)]
+    settings = [figure for figure in check.figures if not math.isnan(figure.new_setting)]
     for figure in factors:
         yield Answer(f"Calibration factor, by {figure.way}", f"{s.factor:g} -> {figure.new_factor:.4g}")
     for figure in settings:
@@ -101,7 +99,7 @@ def _corrections(check: RateCheck) -> Iterator[Block]:
         )
     if factors and settings:
         notes.append("Correct the factor or the setting, not both.")
-    if settings and s.slip_pct is not None:
+    if settings and not math.isnan(s.slip_pct):
         notes.append("If you enter the width driven instead, don't correct the setting for it as well.")
     if notes:
         yield Points(tuple(notes), small=True)
@@ -112,7 +110,7 @@ def _left_open(check: RateCheck, system: str) -> Iterator[Block]:
     found = next((figure.left_open for figure in check.figures if figure.left_open), None)
     if found is None:
         return
-    rate = _either_way(*(show(rate, "rate", system) for rate in (found.rate_kg_ha.least, found.rate_kg_ha.most)))
+    rate = _either_way(*(show(rate, "rate", system) for rate in vars(found.rate_kg_ha).values()))
     why, first = [], []
     if found.ends_catch:
         why.append("The end trays still catch, so what fell beyond them is not known.")
@@ -122,18 +120,10 @@ def _left_open(check: RateCheck, system: str) -> Iterator[Block]:
         first.append("find out why the passes differ, and repeat or throw out what was wrong,")
     text = f"{' '.join(why)} For all that this leaves open, the rate by trays is {rate}"
     for name, span in (("calibration factor", found.factor), ("gate or belt setting", found.setting)):
-        if span is not None:
+        if not math.isnan(span.least):
             text += f", and the {name} {_either_way(f'{span.least:.4g}', f'{span.most:.4g}')}"
     todo = " and ".join(first)
     yield Paragraph(f"{text}. {todo[0].upper()}{todo[1:]} before anything is corrected.", "strong")
-
-
-def _ranges(figure: RateFigures, system: str) -> bool:
-    """Whether what is left open changes the rate as it is shown."""
-    if figure.left_open is None:
-        return False
-    span = figure.left_open.rate_kg_ha
-    return show(span.least, "rate", system) != show(span.most, "rate", system)
 
 
 def _either_way(least: str, most: str) -> str:
@@ -168,7 +158,7 @@ def rate_json(check: RateCheck, test: TrayTest | None = None) -> dict[str, Any]:
     for figure in check.figures:
         found = figure.left_open
         spans = picked(found, "rate_kg_ha calibration_factor=factor gate_setting=setting") if found else {}
-        ranges = {name: span and [span.least, span.most] for name, span in spans.items()}
+        ranges = {name: None if math.isnan(span.least) else [span.least, span.most] for name, span in spans.items()}
         left_open = {
             "over_tails": ranges if found and found.ends_catch else None,
             "over_passes": ranges if found and found.passes_differ else None,

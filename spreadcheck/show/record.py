@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from spreadcheck.crew.recording import Recording, catches_shown, empty_places, names_of
-from spreadcheck.show.bars import bar_picture
 from spreadcheck.show.format import next_line
+from spreadcheck.show.text import bar_picture
 from spreadcheck.units import from_inside, shown_unit
 
 SAFETY = "Weigh only after the machine has stopped and left the tray line."

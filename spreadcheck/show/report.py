@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from spreadcheck import __version__
-from spreadcheck.judge.assessment import CLOSE, OVER, WITHIN, Assessment, Bout
+from spreadcheck.judge.assessment import Assessment, Bout
 from spreadcheck.judge.confidence import SURE_PCT, Confidence
 from spreadcheck.limits import LIMITS
 from spreadcheck.pattern.kinds import SPINNERS
@@ -19,12 +19,12 @@ from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
 from spreadcheck.sheet.mirror import COPIED, MIRRORED
 from spreadcheck.sheet.traysheet import catch_cell
-from spreadcheck.show.analyse import width_rows
+from spreadcheck.show.analyse import OTHER_SYSTEM, width_tables
 from spreadcheck.show.confidence import confidence_tables, draw_cv_band
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Place, Points, Table
 from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_share, show_width
 from spreadcheck.show.pages import document_html, from_template, web_part
-from spreadcheck.show.pattern_text import advice_blocks
+from spreadcheck.show.pattern import advice_blocks
 from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, figure_bytes, plain_style, shown_bout
 from spreadcheck.show.verdict import (
     advice_words,
@@ -43,7 +43,6 @@ from spreadcheck.spread.profile import TAPER
 from spreadcheck.units import show, shown_unit, to_inside
 
 SLIDER_STEP = {"metric": 0.1, "us": 0.5}  # m, ft
-OTHER_SYSTEM = {"metric": "us", "us": "metric"}  # stands in brackets
 HOW = {
     BACK_AND_FORTH: "neighbouring passes in opposite directions",
     ROUND_AND_ROUND: "neighbouring passes in the same direction",
@@ -225,7 +224,7 @@ def _where_it_lies(result: Assessment, system: str) -> str:
     profile = result.profile
     if result.test.mirrored:
         return f"Where the middle of the spread lies is not known: {MIRRORED}."
-    left, right = (show_figure(share, digits=0) for share in (profile.left_share_pct, profile.right_share_pct))
+    left, right = (show_figure(share, digits=0) for share in (profile.left_share_pct, 100 - profile.left_share_pct))
     central = float(show(abs(profile.centre_m), "length", unit=False, digits=1)) == 0
     at = "on the driving line" if central else f"{_side(profile.centre_m, system)} of the driving line"
     return f"The middle of the spread lies {at}: {left} % falls to the left and {right} % to the right."
@@ -477,7 +476,7 @@ def _figures(result: Assessment, system: str, sure: Confidence | None) -> list[B
     if result.tail_curves and result.blocking:  # the others rest on a guess about the tails
         missing = "No widths are listed: what fell beyond the end trays is missing, and would change them."
         return [*tables, Paragraph(missing)]
-    return [*tables, limit_table(result, system), *width_tables(result, system)]
+    return [*tables, limit_table(result, system), *width_tables(result, system, most=MOST_WIDTHS)]
 
 
 def limit_table(result: Assessment, system: str = "metric") -> Table:
@@ -523,36 +522,6 @@ def _bout_row(what: str, bout: Bout, result: Assessment, system: str) -> tuple[s
     rates = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
     shares = (show_figure(share, digits=0) for share in (bout.within_10_pct, bout.within_20_pct))
     return (name, *map(show_figure, cvs), *((ends[0], "-", "-") if ends else rates), *shares)
-
-
-def width_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...]:
-    """CV and rates against bout width, a table for each driving method."""
-    rows = width_rows(result, most=MOST_WIDTHS)
-    total = len(result.scans[METHODS[0]].width_m)
-    other, unit = OTHER_SYSTEM[system], rate_unit(result, system)
-    columns = (
-        Column("Bout width", shown_unit("length", system), align="left"),
-        Column("Bout width", shown_unit("length", other)),
-        Column("CV by trays", "%"),
-        Column(f"Within {result.limit_pct:g} %?"),
-        Column("CV by line", "%"),
-        *(Column(head, unit) for head in ("Mean", "Least", "Most")),
-    )
-    notes = () if len(rows) == total else (f"{len(rows)} of the {total} widths of the table are shown.",)
-    tables = []
-    for method in METHODS:
-        cells = []
-        for row in rows:
-            cv, line, least, most = row.scans[method]
-            widths = (
-                show_width(row.width_m, system, unit=False),
-                show(row.width_m, "length", other, unit=False, digits=1),
-            )
-            kept = {WITHIN: "yes", CLOSE: "close", OVER: "no"}.get(row.standing[method], "-")
-            rates = (show_rate(rate, result, system) for rate in (row.mean, least, most))
-            cells.append((*widths, show_figure(cv), kept, show_figure(line), *rates))
-        tables.append(Table(columns, tuple(cells), f"Bout widths, {method}", notes))
-    return tuple(tables)
 
 
 def form_table(result: Assessment) -> Table:

@@ -7,6 +7,10 @@ import textwrap
 from collections.abc import Iterable, Iterator
 from itertools import groupby, zip_longest
 
+import numpy as np
+from numpy.typing import ArrayLike
+
+from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.show.document import (
     Answer,
     Block,
@@ -21,8 +25,10 @@ from spreadcheck.show.document import (
     gated,
     text_blocks,
 )
+from spreadcheck.units import from_inside, shown_unit
 
 WIDTH = 80
+_MARGIN = 11  # left of the bars of a line of trays
 INDENT = 2
 GAP = 2
 NARROWEST = 12  # a column of words is not wrapped to less than this
@@ -227,3 +233,59 @@ def _row(cells: Iterable[str]) -> str:
 def escaped(text: str) -> str:
     """Text in which nothing is markup: signs of Markdown and HTML get a backslash."""
     return re.sub(r"([\\`*_{}\[\]<>#|~!&])", r"\\\1", text)
+
+
+def bar_picture(
+    offset_m: ArrayLike,
+    rate: ArrayLike,
+    *,
+    width: int = WIDTH,
+    height: int = 5,
+    system: str = "metric",
+    plain: bool = False,
+) -> str:
+    """Bars over a line of trays, left of the travel direction on the left: a column or more a tray, or the reverse."""
+    offsets, rates = np.asarray(offset_m, dtype=float), np.asarray(rate, dtype=float)
+    columns = _bar_heights(offsets, rates, width - _MARGIN - 2)
+    top, signs = float(np.nanmax(rates)) if np.isfinite(rates).any() else 0.0, " .:#" if plain else " ▁▂▃▄▅▆▇█"
+    steps = len(signs) - 1
+    filled = np.nan_to_num(columns / top if top > 0 else columns * 0.0) * height * steps
+    levels = np.where((filled > 0) & (filled < 1), 1, np.round(filled)).astype(int)
+    highest = f"{top:.0f}" if top >= 100 or top == int(top) else f"{top:.3g}"
+    lines = []
+    for row in reversed(range(height)):
+        here = [signs[part] for part in np.clip(levels - row * steps, 0, steps).tolist()]
+        if row == 0 and not plain:
+            here = ["·" if gap else sign for gap, sign in zip(np.isnan(columns).tolist(), here, strict=True)]
+        lines.append(f"{f'{highest} |' if row == height - 1 else '|':>{_MARGIN}}{''.join(here)}")
+    # below them the axis with the centre line marked, and the offsets of both ends
+    unit, last = shown_unit("length", system), len(columns) - 1
+    left, right = (
+        f"{abs(from_inside(end, unit, 'length')):.4g} {unit}{' left' if end < 0 else ' right' if end > 0 else ''}"
+        for end in offsets[[0, -1]].tolist()
+    )
+    axis, labels = ["-"] * len(columns), [" "] * len(columns)
+    centre = -offsets[0] / (np.ptp(offsets) or 1.0) * last
+    if 0 <= centre <= last:
+        axis[round(centre)] = "|"
+        if len(left) < centre < last - 1 - len(right):
+            labels[round(centre)] = "0"
+    text = left + "".join(labels)[len(left) :]
+    text = text[: max(len(columns) - len(right), len(left) + 2)].ljust(len(left) + 2) + right
+    lines += [f"{'0 +':>{_MARGIN}}{''.join(axis)}", f"{'':>{_MARGIN}}{text}"]
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def _bar_heights(offsets: FloatArray, rates: FloatArray, room: int) -> FloatArray:
+    """The height at each column of the picture: the tray nearest to it, or the mean of the trays that share it."""
+    spacing = float(np.diff(offsets).min()) if len(offsets) > 1 else 1.0
+    places = round((offsets[-1] - offsets[0]) / spacing) + 1
+    if places > room:
+        at = np.minimum(((offsets - offsets[0]) / (offsets[-1] - offsets[0]) * room).astype(int), room - 1)
+        known = ~np.isnan(rates)
+        counts = np.bincount(at[known], minlength=room)
+        sums = np.bincount(at[known], rates[known], room)
+        return np.asarray(np.divide(sums, counts, out=np.full(room, np.nan), where=counts > 0))
+    columns = np.full(places, np.nan)
+    columns[np.round((offsets - offsets[0]) / spacing).astype(int)] = rates
+    return np.repeat(columns, max(1, min(room // places, 4)))

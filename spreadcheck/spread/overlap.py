@@ -2,7 +2,8 @@
 
 Pass k is centred on k x w. Round-and-round: D(x) = sum_k p(x - k w). Back-and-forth: odd k uses p(-(x - k w)).
 Both repeat (every w; every 2 w) and back-and-forth is its own mirror image at every bout edge, so that one bout
-[-w/2, +w/2] around a pass driven in the test's direction shows all of it.
+[-w/2, +w/2] around a pass driven in the test's direction shows all of it. A `method` may be given point by point, as
+booleans: True for back-and-forth.
 """
 
 from __future__ import annotations
@@ -48,10 +49,11 @@ def overlapped_deposit(profile: Profile, x_m: ArrayLike, bout_width_m: ArrayLike
     >>> overlapped_deposit(skewed, [-1, 0, 1], 3, "back-and-forth")
     array([ 8., 10., 12.])
     """
-    x, w, back = np.broadcast_arrays(np.asarray(x_m, float), np.asarray(bout_width_m, float), _is_back(method))
+    back = method == BACK_AND_FORTH if isinstance(method, str) else np.asarray(method, dtype=bool)
+    x, w, back = np.broadcast_arrays(np.asarray(x_m, float), np.asarray(bout_width_m, float), back)
     shape, x, w, back = x.shape, x.ravel(), w.ravel(), back.ravel()
     # the distance of each point from every pass that may reach it, as that pass sees it
-    reach = _reach(profile) * (1 + SAME_PLACE)
+    reach = profile.reach_m * (1 + SAME_PLACE)
     first = np.ceil((x - reach) / w).astype(np.intp)
     counts = np.maximum(np.floor((x + reach) / w).astype(np.intp) - first + 1, 1)
     starts = np.cumsum(counts) - counts
@@ -91,44 +93,29 @@ def deposit_shares(
            [0., 1.]]))
     """
     x = np.asarray(x_m, dtype=float)
-    reach = _reach(profile)
+    reach = profile.reach_m
     numbers = np.arange(np.floor((x.min() - reach) / bout_width_m), np.ceil((x.max() + reach) / bout_width_m) + 1)
     away = x[None, :] - numbers[:, None] * bout_width_m
-    turned = (numbers % 2 == 1) & _is_back(method)
+    turned = (numbers % 2 == 1) & (method == BACK_AND_FORTH)
     shares = _one_pass(profile, np.where(turned[:, None], -away, away))
     seen = shares.any(axis=1)
     return numbers[seen].astype(np.int64), shares[seen]
 
 
 def tray_points(profile: Profile, bout_width_m: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
-    """Where CV by trays looks: the tray offsets inside one bout of each width, and their weights.
+    """Where CV by trays looks: the tray offsets inside one bout of each width, their weights, where each bout starts.
 
-    The line of trays is continued to the bout's edges where it ends before them. Unevenly spaced trays are replaced
-    by points at the smallest spacing: on the trays themselves where these leave gaps in an even line, else about the
-    driving centre line.
+    The line of trays is continued to the bout's edges where it ends before them; a point on an edge weighs 1/2. Uneven
+    trays are replaced by points at the smallest spacing: on the trays themselves where these leave gaps in an even
+    line, else about the driving centre line.
 
-    Parameters
-    ----------
-    profile : Profile
-        The single-pass profile. [m, kg/ha]
-    bout_width_m : ndarray, shape (widths,)
-        Bout widths. [m]
-
-    Returns
-    -------
-    tuple of ndarray
-        Points of all bouts end to end, their weights (1/2 on a bout edge), and where each bout starts. [m], [-], [-]
-
-    Examples
-    --------
     >>> from spreadcheck.spread.profile import profile_from
     >>> tray_points(profile_from([-1, 0, 1], [1, 2, 1]), np.array([2.0]))
     (array([-1.,  0.,  1.]), array([0.5, 1. , 0.5]), array([0]))
     """
     offset, anchor, spacing = profile.offset_m, 0.0, profile.spacing_m
-    if profile.on_whole_spacings:
-        length = float(offset[-1] - offset[0])
-        anchor, spacing = float(offset[0]), length / round(length / spacing)
+    if profile.places is not None:
+        anchor, spacing = float(offset[0]), float(offset[-1] - offset[0]) / float(profile.places[-1])
     half = np.asarray(bout_width_m, dtype=float) / 2
     first = np.ceil((-half - anchor) / spacing - SAME_PLACE)
     last = np.floor((half - anchor) / spacing + SAME_PLACE)
@@ -168,7 +155,7 @@ def bout_deposit(profile: Profile, bout_width_m: FloatArray, method: Method) -> 
     (array([-0.75, -0.5 ,  0.  ,  0.5 ]), array([0.5, 0.5, 1. , 0.5]), array([0.5, 1. , 0.5, 0.5]))
     """
     w = np.asarray(bout_width_m, dtype=float)
-    back = np.broadcast_to(_is_back(method), w.shape)
+    back = np.broadcast_to(method == BACK_AND_FORTH if isinstance(method, str) else np.asarray(method, bool), w.shape)
     width, period = w[:, None], np.where(back, 2 * w, w)[:, None]
     folded = profile.knots[0] / period
     folded = (folded - np.rint(folded)) * period
@@ -176,7 +163,7 @@ def bout_deposit(profile: Profile, bout_width_m: FloatArray, method: Method) -> 
     np.copyto(folded, np.copysign(width, folded) - folded, where=beyond & back[:, None])
     kinks = np.sort(np.concatenate((folded, -width / 2, width / 2), axis=1), axis=1)
     new = np.ones(kinks.shape, dtype=bool)
-    closest = _ROUNDING * (w + _reach(profile))
+    closest = _ROUNDING * (w + profile.reach_m)
     np.greater(kinks[:, 1:] - kinks[:, :-1], closest[:, None], out=new[:, 1:])
     row = np.nonzero(new)[0]
     x, widths, back = kinks[new], w[row], back[row]
@@ -192,17 +179,6 @@ def bout_deposit(profile: Profile, bout_width_m: FloatArray, method: Method) -> 
         value = overlapped_deposit(profile, x, widths, back)
         left, right = value[piece], value[piece + 1]
     return Deposit(start, length, left, right, np.searchsorted(row[piece], np.arange(len(w))))
-
-
-def _is_back(method: Method) -> NDArray[np.bool_]:
-    """Whether passes alternate: for all points at once, or one by one."""
-    return np.asarray(method == BACK_AND_FORTH if isinstance(method, str) else method, dtype=bool)
-
-
-def _reach(profile: Profile) -> float:
-    """How far from its centre line a pass leaves anything. [m]"""
-    knots = profile.knots[0]
-    return float(max(abs(knots[0]), abs(knots[-1])))
 
 
 def _one_pass(profile: Profile, away_m: FloatArray) -> FloatArray:

@@ -44,16 +44,16 @@ class Profile:
         return float(np.diff(self.offset_m).min())
 
     @cached_property
+    def places(self) -> FloatArray | None:
+        """The trays' places on an even line from the first on, in whole spacings; None where they stand unevenly."""
+        places = (self.offset_m - self.offset_m[0]) / self.spacing_m
+        whole = np.rint(places)
+        return whole if np.abs(places - whole).max() <= SAME_PLACE * len(places) else None
+
+    @property
     def even(self) -> bool:
         """Whether all trays stand the same distance apart."""
-        gaps = np.diff(self.offset_m)
-        return bool(gaps.max() - gaps.min() <= SAME_PLACE * gaps.min())
-
-    @cached_property
-    def on_whole_spacings(self) -> bool:
-        """Whether all trays stand whole spacings from one another, places without a tray allowed."""
-        places = (self.offset_m - self.offset_m[0]) / self.spacing_m
-        return self.even or bool(np.abs(places - np.rint(places)).max() <= SAME_PLACE * len(places))
+        return self.places is not None and bool(self.places[-1] == len(self.places) - 1)
 
     @cached_property
     def on_grid(self) -> bool:
@@ -69,6 +69,11 @@ class Profile:
             return x, y
         ends = (2 * x[0] - x[1], 2 * x[-1] - x[-2])
         return np.concatenate(([ends[0]], x, [ends[1]])), np.concatenate(([0.0], y, [0.0]))
+
+    @cached_property
+    def reach_m(self) -> float:
+        """How far from its centre line a pass leaves anything. [m]"""
+        return float(np.abs(self.knots[0]).max())
 
     @cached_property
     def area_kg_ha_m(self) -> float:
@@ -93,20 +98,26 @@ class Profile:
         area = float(((y_left[1:] + y_left[:-1]) * np.diff(x_left)).sum() / 2)
         return 100.0 * area / self.area_kg_ha_m
 
-    @property
-    def right_share_pct(self) -> float:
-        """Share of the spread that falls right of the driving centre line. [%]"""
-        return 100.0 - self.left_share_pct
 
+def pass_rates(test: TrayTest, *, relative: bool = False, component: str = "") -> tuple[FloatArray, FloatArray]:
+    """Rate of every pass at every tray (passes x trays): as the trays lay, and turned to each pass's travel direction.
 
-def travel_rates(test: TrayTest, laid: FloatArray) -> FloatArray:
-    """Rates as the trays lay (passes x trays), reversed passes turned to their own travel direction.
-
-    Where the turned trays fall between tray offsets, the pass is interpolated linearly between them.
+    Where the trays of a reversed pass fall between tray offsets, the pass is interpolated linearly between them.
     """
+    caught = catch_g(test, relative=relative).T
+    numbers = [column.pass_no for column in test.columns]
+    if component:
+        rows = np.full((len(test.passes), caught.shape[1]), np.nan)  # NaN where it was not weighed on its own
+        for column, catches in zip(test.columns, caught, strict=True):
+            if column.component == component:
+                rows[test.passes.index(column.pass_no)] = catches
+        caught = rows
+    elif len(set(numbers)) < len(numbers) or numbers != sorted(numbers):
+        caught = np.array([caught[[n == number for n in numbers]].sum(axis=0) for number in test.passes])
+    laid = np.asarray(caught * (10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m)))
     turned = [at for at, number in enumerate(test.passes) if number in test.reversed_passes]
     if not turned:
-        return laid
+        return laid, laid
     offset, mirrored = test.offset_m, -test.offset_m[::-1]
     at = np.interp(offset, mirrored, np.arange(len(offset)), left=np.nan, right=np.nan)
     near = SAME_PLACE * np.diff(offset).min()  # a mirrored end tray missed by rounding only
@@ -120,22 +131,7 @@ def travel_rates(test: TrayTest, laid: FloatArray) -> FloatArray:
     between = np.where(share > 0, values[:, low] * (1 - share) + values[:, high] * share, values[:, low])
     rates = laid.copy()
     rates[turned] = np.where(inside, between, np.nan)
-    return rates
-
-
-def laid_rates(test: TrayTest, *, relative: bool = False, component: str = "") -> FloatArray:
-    """Rate of every pass at every tray as the trays lay, whichever way the pass was driven."""
-    caught = catch_g(test, relative=relative).T
-    numbers = [column.pass_no for column in test.columns]
-    if component:
-        rows = np.full((len(test.passes), caught.shape[1]), np.nan)  # NaN where it was not weighed on its own
-        for column, catches in zip(test.columns, caught, strict=True):
-            if column.component == component:
-                rows[test.passes.index(column.pass_no)] = catches
-        caught = rows
-    elif len(set(numbers)) < len(numbers) or numbers != sorted(numbers):
-        caught = np.array([caught[[n == number for n in numbers]].sum(axis=0) for number in test.passes])
-    return np.asarray(caught * (10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m)))
+    return laid, rates
 
 
 def profile_of(test: TrayTest, *, tails: str = TAPER, relative: bool = False, component: str = "") -> Profile:
@@ -174,17 +170,17 @@ def profile_of(test: TrayTest, *, tails: str = TAPER, relative: bool = False, co
     >>> profile.rate_kg_ha, profile.filled_offset_m, profile.dropped_offset_m
     (array([ 80., 160., 160., 160.]), (0.0,), (2.0,))
     """
-    rates = travel_rates(test, laid_rates(test, relative=relative, component=component))
-    return profile_of_passes(test, rates, tails=tails, relative=relative and not rates_known(test))
-
-
-def profile_of_passes(test: TrayTest, rates: FloatArray, *, tails: str, relative: bool) -> Profile:
-    """The single-pass profile of the rates of all passes (passes x trays): their mean where any has a usable catch."""
+    rates = pass_rates(test, relative=relative, component=component)[1]
     usable = ~np.isnan(rates)
     counts = usable.sum(axis=0)
-    mean = np.where(usable, rates, 0.0).sum(axis=0) / np.where(counts > 0, counts, np.nan)
-    used = int(usable.any(axis=1).sum())
-    return profile_from(test.offset_m, mean, tails=tails, passes_used=used, relative=relative, source=test.source)
+    return profile_from(
+        test.offset_m,
+        np.where(usable, rates, 0.0).sum(axis=0) / np.where(counts > 0, counts, np.nan),
+        tails=tails,
+        passes_used=int(usable.any(axis=1).sum()),
+        relative=relative and not rates_known(test),
+        source=test.source,
+    )
 
 
 def profile_from(
@@ -236,26 +232,16 @@ def profile_from(
     if len(weighed) < 2:
         remedy = "weigh at least two trays; a useful test has ten or more across the width"
         raise NoSpreadError(Fault(source, f"only {len(weighed)} of {len(rate)} trays have a usable catch", remedy))
-    first, last = weighed[0], weighed[-1] + 1
-    kept, known = offset[first:last], ~np.isnan(rate[first:last])
-    rates = rate[first:last]
-    if len(weighed) < len(kept):
-        rates = np.interp(kept, kept[known], rates[known])
+    inside = slice(weighed[0], weighed[-1] + 1)
+    kept, gaps = offset[inside], np.isnan(rate[inside])
+    rates = np.interp(kept, offset[weighed], rate[weighed]) if gaps.any() else rate[inside]
     if not rates.any():
         remedy = "check that the spreader was running and that grams were entered"
         raise NoSpreadError(Fault(source, "all catches are 0, so there is no pattern", remedy))
     if relative:
         rates = rates * (100.0 / rates.max())
-    dropped = np.concatenate((offset[:first], offset[last:]))
-    return Profile(
-        offset_m=kept,
-        rate_kg_ha=rates,
-        tails=tails,
-        passes_used=passes_used,
-        filled_offset_m=tuple(kept[~known].tolist()),
-        dropped_offset_m=tuple(dropped.tolist()),
-        relative=relative,
-    )
+    dropped = (*offset[: inside.start].tolist(), *offset[inside.stop :].tolist())
+    return Profile(kept, rates, tails, passes_used, tuple(kept[gaps].tolist()), dropped, relative)
 
 
 def metering_factor(profile: Profile, bout_width_m: float, target_kg_ha: float) -> float:

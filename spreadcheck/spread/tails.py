@@ -18,41 +18,31 @@ from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import CUT, Profile
 from spreadcheck.units import HECTARE_M2
 
-STRAIGHT_M = (0.0, 1.5, 3.0, 5.0, 8.0)  # over which a straight tail runs to zero
-TAILS_A_SIDE = len(STRAIGHT_M) + 1
 FARTHEST_M = 25.0  # beyond an end tray: no tail is drawn farther
-LEAST_FALL = 0.05  # a metre, of the logarithm of the rate: no tail goes on flatter
-CAUGHT = 0.9  # least share of what was metered that good trays keep
+_STRAIGHT_M = (0.0, 1.5, 3.0, 5.0, 8.0)  # over which a straight tail runs to zero
+_EVERY = tuple((left, right) for left in range(len(_STRAIGHT_M) + 1) for right in range(len(_STRAIGHT_M) + 1))
+_MIXED = ((0, 0), (1, 2), (2, 1), (3, 4), (4, 3), (5, 5))  # tails left and right that stand for all
+_LEAST_FALL = 0.05  # a metre, of the logarithm of the rate: no tail goes on flatter
+_CAUGHT = 0.9  # least share of what was metered that good trays keep
 _LAST_M = 2.0
 _CLOSED_PCT = 0.5  # end trays that catch no more leave no tail worth drawing
-_MIXED = ((0, 0), (1, 2), (2, 1), (3, 4), (4, 3), (5, 5))  # tails left and right that stand for all
 
 
 @record(eq=False)
 class Ends:
     """The end trays of a profile: what they still caught, and how steeply the rate falls there.
 
-    `share_pct` are shares of the peak and `fall_per_m` falls of the logarithm of the rate, left and right.
+    `share_pct` are shares of the peak and `fall_per_m` falls of the logarithm of the rate, left and right. They `catch`
+    where more lies in them than a good line leaves there, are `open` where no single figure holds that rests on the
+    tails, and `closed` where there is no tail worth drawing.
     """
 
     profile: Profile
     share_pct: tuple[float, float]
     fall_per_m: tuple[float, float]
-
-    @property
-    def catch(self) -> bool:
-        """Whether the end trays still catch more than a good line leaves there."""
-        return max(self.share_pct) > LIMITS["end catch"].value
-
-    @property
-    def open(self) -> bool:
-        """Whether so much is caught there that no single figure holds that rests on the tails."""
-        return max(self.share_pct) > LIMITS["open end"].value
-
-    @property
-    def closed(self) -> bool:
-        """Whether there is no tail worth drawing."""
-        return max(self.share_pct) <= _CLOSED_PCT
+    catch: bool
+    open: bool
+    closed: bool
 
     @cached_property
     def reach_m(self) -> float:
@@ -60,23 +50,20 @@ class Ends:
         if self.closed:
             return 2 * self.profile.spacing_m
         last = [np.log(max(share, 1.0)) / fall for share, fall in zip(self.share_pct, self.fall_per_m, strict=True)]
-        return float(np.clip(max(last), STRAIGHT_M[-1], FARTHEST_M))
+        return float(np.clip(max(last), _STRAIGHT_M[-1], FARTHEST_M))
 
     @property
     def pairs(self) -> tuple[tuple[int, int], ...]:
         """Tails left and right that are tried: all of them where the ends are open, six that stand for all else."""
-        if self.open:
-            return tuple((left, right) for left in range(TAILS_A_SIDE) for right in range(TAILS_A_SIDE))
-        return _MIXED[:1] if self.closed else _MIXED
+        return _EVERY if self.open else _MIXED[:1] if self.closed else _MIXED
 
     def tail(self, side: int, kind: int, beyond_m: FloatArray) -> FloatArray:
         """A tail on one side (0 left, 1 right) over its end tray, at distances beyond it. [-]"""
         on = np.exp(-self.fall_per_m[side] * beyond_m)
-        if kind == len(STRAIGHT_M):
+        if kind == len(_STRAIGHT_M):
             return np.asarray(on)
-        length = STRAIGHT_M[kind]
-        straight = np.maximum(1 - beyond_m / length, 0.0) if length else np.zeros_like(beyond_m)
-        return np.asarray(np.minimum(straight, on))
+        length = _STRAIGHT_M[kind]
+        return np.asarray(np.minimum(np.maximum(1 - beyond_m / length, 0.0) if length else 0.0, on))
 
     def profile_with(self, left: int, right: int) -> Profile:
         """The profile with two of the tails drawn, at the tray spacing."""
@@ -94,20 +81,19 @@ class Ends:
 
 def ends_of(profile: Profile) -> Ends:
     """The end trays of a profile."""
-    x, rate = profile.offset_m, profile.rate_kg_ha
-    peak = float(rate.max())
-    share = (100 * float(rate[0]) / peak, 100 * float(rate[-1]) / peak)
-    return Ends(profile, share, (_fall(x - x[0], rate), _fall(x[-1] - x[::-1], rate[::-1])))
-
-
-def _fall(inward_m: FloatArray, rate: FloatArray) -> float:
-    """Fall of the log rate a metre over the last 2 m of trays, or to the next tray where trays stand wider."""
-    if not rate[0] > 0:
-        return 10.0
-    inner = max(int(np.searchsorted(inward_m, _LAST_M + 1e-9, side="right")) - 1, 1)
-    if not rate[inner] > 0:
-        return LEAST_FALL
-    return float(max(np.log(rate[inner] / rate[0]) / inward_m[inner], LEAST_FALL))
+    x, peak = profile.offset_m, float(profile.rate_kg_ha.max())
+    share, falls = [], []
+    for inward, rate in ((x - x[0], profile.rate_kg_ha), (x[-1] - x[::-1], profile.rate_kg_ha[::-1])):
+        share.append(100 * float(rate[0]) / peak)
+        # over the last 2 m of trays, or to the next tray where trays stand wider
+        inner = max(int(np.searchsorted(inward, _LAST_M + 1e-9, side="right")) - 1, 1)
+        fall = 10.0
+        if rate[0] > 0:
+            fall = float(np.log(rate[inner] / rate[0]) / inward[inner]) if rate[inner] > 0 else 0.0
+        falls.append(max(fall, _LEAST_FALL))
+    most = max(share)
+    catch, open_ = (most > LIMITS[code].value for code in ("end catch", "open end"))
+    return Ends(profile, (share[0], share[1]), (falls[0], falls[1]), catch, open_, most <= _CLOSED_PCT)
 
 
 @record
@@ -128,26 +114,22 @@ def over_tails(
 ) -> FigureRange:
     """The range of a figure over the plausible tails of a profile."""
     ends = ends_of(profile)
-    if not ends.catch:
-        value = figure(profile)
-        return FigureRange(value, value)
-    values = [figure(one) for one in tailed(ends, metered_kg_ha_m)]
+    values = [figure(one) for one in (tailed(ends, metered_kg_ha_m) if ends.catch else (profile,))]
     return FigureRange(min(values), max(values))
 
 
 def tailed(ends: Ends, metered_kg_ha_m: float | None = None) -> tuple[Profile, ...]:
     """The profile with every plausible pair of tails that the metering allows."""
-    pairs = [(left, right) for left in range(TAILS_A_SIDE) for right in range(TAILS_A_SIDE)]
-    profiles = [ends.profile_with(left, right) for left, right in pairs]
+    profiles = [ends.profile_with(left, right) for left, right in _EVERY]
     return tuple(profiles[at] for at in allowed([one.area_kg_ha_m for one in profiles], metered_kg_ha_m))
 
 
 def allowed(areas: Sequence[float], metered_kg_ha_m: float | None) -> list[int]:
     """Which of several totals under a pattern the metering allows; all of them where it fits none: it is wrong then."""
+    every = list(range(len(areas)))
     if metered_kg_ha_m is None:
-        return list(range(len(areas)))
-    inside = [at for at, area in enumerate(areas) if CAUGHT <= area / metered_kg_ha_m <= 1.0]
-    return inside or list(range(len(areas)))
+        return every
+    return [at for at in every if _CAUGHT <= areas[at] / metered_kg_ha_m <= 1.0] or every
 
 
 def metered_kg_ha_m(test: TrayTest, bout_width_m: float | None = None) -> float | None:

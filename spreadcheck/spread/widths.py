@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray, rising
-from spreadcheck.spread.evenness import Deposit, cv_of_pieces, cv_of_points
+from spreadcheck.spread.evenness import Deposit, cv_of_points
 from spreadcheck.spread.overlap import bout_deposit, overlapped_deposit, tray_points
 from spreadcheck.spread.profile import SAME_PLACE, Profile
 from spreadcheck.units import parse_quantity
@@ -71,19 +71,9 @@ def default_widths(profile: Profile, *, place: str = "") -> FloatArray:
         raise WidthError(
             Fault(place, "the tray line is shorter than two tray spacings", "use three trays or more, or give --widths")
         )
-    check_line(profile, place=place)
     step = int(np.ceil((most / MAX_MULTIPLES) ** 2))
-    widths = np.arange(max(step, 2), most + 1, step) * (length / most if profile.even else spacing)
+    widths = np.arange(max(step, 2), most + 1, step) * (spacing if profile.places is None else length / most)
     return np.asarray(np.round(widths, 12))
-
-
-def check_line(profile: Profile, *, place: str = "") -> None:
-    """Refuse trays that stand too unevenly for the length of their line: every width would be laid piece by piece."""
-    most = float(np.ptp(profile.offset_m)) / profile.spacing_m
-    if most > MAX_MULTIPLES and not profile.on_whole_spacings:
-        problem = f"the trays stand unevenly, and their line is {most:,.0f} times its smallest spacing"
-        remedy = f"put neighbouring trays together until it is at most {MAX_MULTIPLES:,} times"
-        raise WidthError(Fault(place, f"{problem} ({profile.spacing_m:g} m)", remedy))
 
 
 def parse_widths(text: str, *, place: str = "option --widths") -> FloatArray:
@@ -147,15 +137,19 @@ def check_limit(limit_pct: float) -> None:
     """Refuse a CV limit that nothing can meet or miss."""
     if not LEAST_LIMIT_PCT <= limit_pct <= MOST_LIMIT_PCT:
         wanted = "above 0" if limit_pct < LEAST_LIMIT_PCT else f"of at most {MOST_LIMIT_PCT:,.0f} %"
-        raise WidthError(
-            Fault("CV limit", f"{limit_pct:g} % can't be met or missed", f"give a limit {wanted}, such as 15")
-        )
+        remedy = f"give a limit {wanted}, such as 15"
+        raise WidthError(Fault("CV limit", f"{limit_pct:g} % can't be met or missed", remedy))
 
 
-def check_widths(profile: Profile, widths: ArrayLike) -> None:
-    """Refuse bout widths that can't be driven over this profile."""
+def check_widths(profile: Profile, widths: ArrayLike, *, place: str = "") -> None:
+    """Refuse bout widths that can't be driven over this profile, and trays too uneven to lay every width over them."""
     asked = np.atleast_1d(np.asarray(widths, dtype=float))
     _check_driven(asked)
+    most = float(np.ptp(profile.offset_m)) / profile.spacing_m
+    if most > MAX_MULTIPLES and profile.places is None:
+        problem = f"the trays stand unevenly, and their line is {most:,.0f} times its smallest spacing"
+        remedy = f"put neighbouring trays together until it is at most {MAX_MULTIPLES:,} times"
+        raise WidthError(Fault(place, f"{problem} ({profile.spacing_m:g} m)", remedy))
     least = float(asked.min())
     overlaps = np.ptp(profile.knots[0]) / least
     if overlaps > MAX_OVERLAPS:
@@ -268,5 +262,4 @@ def lay(profile: Profile, widths: FloatArray, methods: Sequence[str] = METHODS) 
     pieces = bout_deposit(profile, w, back)
     least = np.minimum.reduceat(np.minimum(pieces.left, pieces.right), pieces.starts)
     most = np.maximum.reduceat(np.maximum(pieces.left, pieces.right), pieces.starts)
-    cv_trays = cv_of_points(deposit, weights, starts)
-    return Laid(x, deposit, starts, pieces, cv_trays, cv_of_pieces(pieces), least, most)
+    return Laid(x, deposit, starts, pieces, cv_of_points(deposit, weights, starts), pieces.cv_pct, least, most)

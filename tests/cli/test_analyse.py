@@ -165,6 +165,20 @@ def test_within_limit_for_scripts(sheet):
     assert 'option --within-limit: no bout width is known; add --bout-width, such as "24 m"' in result.stderr
 
 
+def test_json_says_nothing_of_the_limit_where_a_test_cant_be_judged(tmp_path):
+    """Neither kept nor missed: null, as batch leaves it blank; an exit code has to say no."""
+    catch = [(8 - abs(at)) / 40 for at in range(-8, 9)]
+    form = {"bout width": "4 m", "target rate": "2000 kg/ha"}
+    test = spreadcheck.tray_test(range(-8, 9), catch, tray_width="0.5 m", tray_length="0.5 m", form=form)
+    path = tmp_path / "too_heavy.csv"
+    path.write_text(spreadcheck.sheet_text(test), encoding="utf-8")
+    result = run("analyse", path, "--json", "-", "--within-limit")
+    data = json.loads(result.stdout)
+    assert data["verdict"]["state"] == "can't be judged"
+    assert data["bout"]["within_limit"] is None
+    assert result.exit_code == 1
+
+
 def test_the_driving_method_named_is_the_one_judged():
     """Lopsided at 21 m: stripes back-and-forth, even round-and-round."""
     lopsided = SAMPLES / "lopsided.csv"

@@ -22,7 +22,6 @@ from spreadcheck.sheet.traysheet import read_sheet, write_sheet
 from spreadcheck.sheet.traytest import CatchState, with_labels
 from spreadcheck.show.plan import plan_document, plan_json
 from spreadcheck.show.text import terminal_text
-from spreadcheck.spread.evenness import cv_of_pieces
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from
 
@@ -89,9 +88,7 @@ def test_bout_to_expect_from_the_throw():
     x = np.linspace(-1, 1, 2001)
     profile = profile_from(x, 1 - np.abs(x))
     ratio = LIMITS["bout over throw"].value
-    cv = [
-        float(cv_of_pieces(bout_deposit(profile, np.array([w]), "back-and-forth"))[0]) for w in (ratio, ratio + 0.001)
-    ]
+    cv = [float(bout_deposit(profile, np.array([w]), "back-and-forth").cv_pct[0]) for w in (ratio, ratio + 0.001)]
     assert cv[0] == pytest.approx(15, abs=0.02)
     assert cv[0] < 15 < cv[1]
     plan = plan_line(PlanRequest(target_rate_kg_ha=100, throw_m=18))

@@ -22,7 +22,6 @@ from spreadcheck.field.deposit import (
     raster_over,
     thrown_by,
 )
-from spreadcheck.spread.evenness import cv_of_pieces
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from
 
@@ -102,7 +101,7 @@ def test_a_uniform_field_reads_even(landing, cell, angle):
 def test_straight_bouts_are_the_overlap_as_cells_shrink():
     """The exact CV by line of the overlapped deposit, from below: a cell averages over its own width."""
     profile = profile_from([-15, -9, 9, 15], [0, 200, 200, 0], tails="cut")
-    exact = float(cv_of_pieces(bout_deposit(profile, np.array([27.0]), "back-and-forth"))[0])
+    exact = float(bout_deposit(profile, np.array([27.0]), "back-and-forth").cv_pct[0])
     short = []
     for cell in (2.0, 1.0, 0.5):
         legs = [leg_of(np.array([0, 200.0]), np.array([27.0 * k, 27.0 * k])[:: (-1) ** k]) for k in range(6)]

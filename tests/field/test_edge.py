@@ -23,7 +23,6 @@ from spreadcheck.field.edge import (
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
 from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.sheet.traytest import tray_test
-from spreadcheck.spread.evenness import cv_of_pieces, mean_of_pieces
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from
 from spreadcheck.spread.widths import scan_widths
@@ -163,10 +162,10 @@ def test_an_inner_stretch_is_the_endless_field(profile, w, way):
     lying = left_to(profile, side)
     pieces = deposit_between(lying, w, method, low_m=-w / 2, high_m=w / 2, first=-40, last=40)
     endless = bout_deposit(lying, np.array([w]), method)
-    assert mean_of_pieces(pieces)[0] == pytest.approx(mean_of_pieces(endless)[0], rel=1e-9)
+    assert pieces.mean_kg_ha[0] == pytest.approx(endless.mean_kg_ha[0], rel=1e-9)
     # CV comes from a variance, so near 0 it keeps half the digits
-    assert cv_of_pieces(pieces)[0] == pytest.approx(cv_of_pieces(endless)[0], rel=1e-6, abs=1e-5)
-    assert cv_of_pieces(pieces)[0] == pytest.approx(scan_widths(lying, w, method).cv_line_pct[0], rel=1e-6, abs=1e-5)
+    assert pieces.cv_pct[0] == pytest.approx(endless.cv_pct[0], rel=1e-6, abs=1e-5)
+    assert pieces.cv_pct[0] == pytest.approx(scan_widths(lying, w, method).cv_line_pct[0], rel=1e-6, abs=1e-5)
 
 
 @given(profiles(), st.floats(3, 30), st.floats(1, 99.9), ways)

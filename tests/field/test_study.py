@@ -70,10 +70,9 @@ def _count(found):
 
 def test_the_interior_is_the_endless_field(study):
     """Clear of the edge the map is the overlap of the tray test: its CV by line at this width."""
-    from spreadcheck.spread.evenness import cv_of_pieces
     from spreadcheck.spread.overlap import bout_deposit
 
-    line = float(cv_of_pieces(bout_deposit(study.profile, np.array([24.0]), "back-and-forth"))[0])
+    line = float(bout_deposit(study.profile, np.array([24.0]), "back-and-forth").cv_pct[0])
     # 3 m cells average what 1 m trays show: the CV can only fall, and by less than half here
     assert 0.5 * line < study.case.found.interior_cv_pct < line + 0.6
 

@@ -20,7 +20,6 @@ from spreadcheck.sheet.traytest import tray_test
 from spreadcheck.spread.evenness import Deposit
 from spreadcheck.spread.overlap import bout_deposit, overlapped_deposit
 from spreadcheck.spread.profile import at_target_rate, metering_factor, profile_from
-from spreadcheck.spread.stripes import longest_stripe, runs_below, shares_beyond
 from spreadcheck.spread.widths import scan_methods, scan_widths
 from spreadcheck.units import parse_quantity
 
@@ -137,10 +136,10 @@ def test_shares_of_a_triangle_wave():
     over 10 %, as many over, and the strip below 90 % is 45 % of the bout, at the bout edge."""
     pieces = bout_deposit(profile_from([-12, 0, 12], [0, 300, 0], tails="cut"), np.array([24.0]), BACK_AND_FORTH)
     for margin, share in ((10, 45), (20, 40)):
-        under, over = shares_beyond(pieces, margin)
+        under, over = pieces.shares_beyond(margin)
         assert (under[0], over[0]) == pytest.approx((share, share))
     for method in METHODS:
-        width, middle = longest_stripe(pieces, method)
+        width, middle = pieces.longest_stripe(method)
         assert (width[0], middle[0]) == pytest.approx((0.45 * 24, 12))
 
 
@@ -150,7 +149,7 @@ def test_a_mirrored_stripe_goes_on_across_the_bout_edge():
     flat = profile_from([-8, 12], [100, 100], tails="cut")
     for method, width, middle in ((ROUND_AND_ROUND, 4, -10), (BACK_AND_FORTH, 8, -12)):
         pieces = bout_deposit(flat, np.array([24.0]), method)
-        got_width, got_middle = longest_stripe(pieces, method)
+        got_width, got_middle = pieces.longest_stripe(method)
         assert got_width[0] == pytest.approx(width)
         period = 24 if method == ROUND_AND_ROUND else 48
         assert (got_middle[0] - middle + 1e-9) % period == pytest.approx(0, abs=1e-8)
@@ -158,25 +157,25 @@ def test_a_mirrored_stripe_goes_on_across_the_bout_edge():
 
 def test_an_even_field_has_no_stripe():
     pieces = bout_deposit(profile_from([-12, 12], [100, 100], tails="cut"), np.array([24.0]), BACK_AND_FORTH)
-    width, middle = longest_stripe(pieces, BACK_AND_FORTH)
+    width, middle = pieces.longest_stripe(BACK_AND_FORTH)
     assert width[0] == 0
     assert math.isnan(middle[0])
-    assert shares_beyond(pieces, 10) == (pytest.approx([0]), pytest.approx([0]))
+    assert pieces.shares_beyond(10) == (pytest.approx([0]), pytest.approx([0]))
 
 
 def test_level_on_the_bound_is_not_below():
     """A strip at exactly 90 % of the mean is not short of 90 %."""
     one = np.array([0.0, 1.0])
     line = Deposit(one, np.ones(2), np.array([0.9, 1.1]) * 170, np.array([0.9, 1.1]) * 170, np.array([0]))
-    assert longest_stripe(line, ROUND_AND_ROUND)[0][0] == 0
-    assert shares_beyond(line, 10)[0][0] == 0
+    assert line.longest_stripe(ROUND_AND_ROUND)[0][0] == 0
+    assert line.shares_beyond(10)[0][0] == 0
 
 
 @given(profiles(), st.floats(1, 40), SIDES)
 def test_longest_stripe_equals_a_fine_count(profile, width, method):
     """The exact strip against runs of a grid over two whole periods, to two grid steps. Where two strips nearly meet a
     grid can't tell them apart, so the grid is read a hair below and above the bound."""
-    stripe, middle = longest_stripe(bout_deposit(profile, np.array([width]), method), method)
+    stripe, middle = bout_deposit(profile, np.array([width]), method).longest_stripe(method)
     step = width / 4000
     x = np.arange(-2 * width, 2 * width, step)
     deposit = overlapped_deposit(profile, x, width, method)
@@ -198,7 +197,7 @@ def test_longest_stripe_equals_a_fine_count(profile, width, method):
 def test_shares_add_up_with_the_share_between(profile, width, method, margin):
     """Under, over and within make the whole; each against the midpoints of a fine division of the pieces."""
     pieces = bout_deposit(profile, np.array([width]), method)
-    under, over = (share[0] for share in shares_beyond(pieces, margin))
+    under, over = (share[0] for share in pieces.shares_beyond(margin))
     mean = profile.area_kg_ha_m / width
     u = (np.arange(1000) + 0.5) / 1000
     values = (pieces.left[:, None] * (1 - u) + pieces.right[:, None] * u) / mean
@@ -218,7 +217,7 @@ def test_stripes_of_a_symmetric_pattern_do_not_depend_on_the_method(profile, wid
     found = {}
     for method in METHODS:
         pieces = bout_deposit(mirrored, np.array([width]), method)
-        found[method] = [longest_stripe(pieces, method, share)[0][0] for share in (89.9999, 90, 90.0001)]
+        found[method] = [pieces.longest_stripe(method, share)[0][0] for share in (89.9999, 90, 90.0001)]
     low = max(min(found[method]) for method in METHODS)
     high = min(max(found[method]) for method in METHODS)
     assert low <= high * (1 + 1e-6) + 1e-6
@@ -227,7 +226,7 @@ def test_stripes_of_a_symmetric_pattern_do_not_depend_on_the_method(profile, wid
 def test_runs_below_take_steps():
     """10, then a step to 2, then a rise from 2 to 10: below 6 from the step to the middle of the rise."""
     line = Deposit(np.array([0.0, 1, 2]), np.ones(3), np.array([10.0, 2, 2]), np.array([10.0, 2, 10]), np.array([0]))
-    starts, ends = runs_below(line, 6)
+    starts, ends = line.runs_below(6)
     assert (starts, ends) == (pytest.approx([1]), pytest.approx([2.5]))
 
 

@@ -13,7 +13,7 @@ from spreadcheck.errors import CostError, QuantityError
 from spreadcheck.money.pricefile import basis_from, read_price_file, response_from
 from spreadcheck.money.response import CURVES, mean_yield, response_curve, yield_loss
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.spread.evenness import Deposit, cv_of_pieces, mean_of_pieces
+from spreadcheck.spread.evenness import Deposit
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from
 
@@ -75,7 +75,7 @@ def test_quadratic_loss_is_curvature_times_variance(deposit):
     """Jensen and Pesek (1962): loss = -b2 Var(rate), for any distribution of the rate."""
     response = response_curve("quadratic", COEFFICIENTS["quadratic"])
     assume(deposit.left.any() or deposit.right.any())
-    variance = (cv_of_pieces(deposit)[0] / 100 * mean_of_pieces(deposit)[0]) ** 2
+    variance = (deposit.cv_pct[0] / 100 * deposit.mean_kg_ha[0]) ** 2
     assert yield_loss(response, deposit)[0] == pytest.approx(0.0001 * variance, rel=1e-9, abs=1e-11)
 
 
@@ -91,14 +91,14 @@ def test_cosine_of_jensen_and_pesek():
     loss = yield_loss(response, deposit)[0]
     assert loss == pytest.approx(0.0001 * 60**2 * chords, rel=1e-11)
     assert loss == pytest.approx(0.18, rel=1.01 * (1 - chords / 0.5))
-    assert cv_of_pieces(deposit)[0] == pytest.approx(28.2843, abs=5e-5)
+    assert deposit.cv_pct[0] == pytest.approx(28.2843, abs=5e-5)
 
 
 @given(st.floats(1, 40), st.floats(50, 150))
 def test_doubling_the_cv_quadruples_the_loss(amplitude, mean):
     response = response_curve("quadratic", COEFFICIENTS["quadratic"])
     one, two = (pieces_of([(1, mean - a, mean + a)]) for a in (amplitude, 2 * amplitude))
-    assert cv_of_pieces(two)[0] == pytest.approx(2 * cv_of_pieces(one)[0])
+    assert two.cv_pct[0] == pytest.approx(2 * one.cv_pct[0])
     # the yield is some 7 t/ha and the loss as small as 3e-5: the difference keeps 1e-15 x 7 / 3e-5 of itself
     assert yield_loss(response, two)[0] == pytest.approx(4 * yield_loss(response, one)[0], rel=1e-8)
 

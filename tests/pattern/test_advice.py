@@ -7,7 +7,7 @@ import pytest
 
 import spreadcheck
 from spreadcheck.pattern.kinds import KINDS
-from spreadcheck.show.pattern_text import advice_json, pattern_full
+from spreadcheck.show.pattern import advice_json, pattern_full
 
 X = np.arange(-24.0, 25.0)
 BOOM_X = np.arange(-14.0, 14.5, 0.5)

@@ -22,7 +22,7 @@ from spreadcheck.pattern.figures import UNKNOWN, Compared, figures_of, half_rate
 from spreadcheck.pattern.kinds import KINDS, cautions_of
 from spreadcheck.pattern.peaks import clear_rise, peaks_of, smoothed
 from spreadcheck.pattern.shape import SHAPES, Verdict, margin
-from spreadcheck.show.pattern_text import pattern_full, pattern_headline
+from spreadcheck.show.pattern import pattern_full, pattern_headline
 from spreadcheck.spread.profile import profile_from
 
 ROOT = Path(__file__).parents[2]

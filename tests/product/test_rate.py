@@ -168,7 +168,7 @@ def test_too_narrow_gives_too_much():
 
 @pytest.mark.parametrize(("metered", "driven"), [(24, None), (None, 24), (24, 24), (24, 24.01)])
 def test_no_slip_where_widths_agree_or_are_unknown(metered, driven):
-    assert RateSettings(bout_width_m=driven, metered_width_m=metered).slip_pct is None
+    assert math.isnan(RateSettings(bout_width_m=driven, metered_width_m=metered).slip_pct)
 
 
 def test_slip_from_the_labels_of_a_sheet():

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from published_cases import rounding, rows
 
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
-from spreadcheck.spread.evenness import coefficient_of_variation, mean_of_pieces, share_between
+from spreadcheck.spread.evenness import coefficient_of_variation
 from spreadcheck.spread.overlap import bout_deposit, deposit_shares, overlapped_deposit
 from spreadcheck.spread.profile import Profile, profile_from
 from spreadcheck.spread.widths import scan_widths
@@ -46,7 +46,7 @@ def test_flat_at_the_width_at_half_height(name, width, method):
     """Published theory (Grift; boom-nozzle spacing rule): these shapes are flat at their width at half height."""
     pieces = bout_deposit(shape(name), np.array([width]), method)
     assert np.allclose([pieces.left, pieces.right], 1.0, rtol=1e-12)
-    assert share_between(pieces, low=0.99, high=1.01)[0] == pytest.approx(100.0)
+    assert pieces.share_between(low=0.99, high=1.01)[0] == pytest.approx(100.0)
 
 
 @pytest.mark.parametrize("method", METHODS)
@@ -226,7 +226,7 @@ def test_extremes_and_mean_hold_everywhere(profile, w, method):
     assert scan.min_kg_ha[0] - slack - steps <= deposit.min()
     assert deposit.max() <= scan.max_kg_ha[0] + slack + steps
     pieces = bout_deposit(profile, np.array([w]), method)
-    assert mean_of_pieces(pieces)[0] == pytest.approx(scan.mean_kg_ha[0], rel=1e-9)
+    assert pieces.mean_kg_ha[0] == pytest.approx(scan.mean_kg_ha[0], rel=1e-9)
     assert scan.mean_kg_ha[0] * w == pytest.approx(scipy.integrate.trapezoid(*profile.knots[::-1]), rel=1e-12)
 
 
@@ -291,11 +291,11 @@ def test_cv_equals_scipy(rates, ddof):
 def test_share_within_equals_a_fine_count(profile, w, method, margin):
     """The exact share lies between what a fine grid of piece midpoints says, to one grid cell a piece edge."""
     pieces = bout_deposit(profile, np.array([w]), method)
-    mean = mean_of_pieces(pieces)[0]
+    mean = pieces.mean_kg_ha[0]
     u = (np.arange(2000) + 0.5) / 2000
     values = pieces.left[:, None] * (1 - u) + pieces.right[:, None] * u
     inside = (np.abs(values / mean - 1) <= margin / 100 + 1e-9).mean(axis=1)
     count = 100 * (inside * pieces.length_m).sum() / pieces.length_m.sum()
-    assert share_between(pieces, low=1 - margin / 100, high=1 + margin / 100)[0] == pytest.approx(
+    assert pieces.share_between(low=1 - margin / 100, high=1 + margin / 100)[0] == pytest.approx(
         count, abs=100 * 2 / 2000 + 1e-6
     )

@@ -12,14 +12,9 @@ from hypothesis import strategies as st
 
 from spreadcheck.errors import NoSpreadError, SheetError
 from spreadcheck.sheet.traytest import TrayTest, tray_test
-from spreadcheck.spread.profile import laid_rates, profile_from, profile_of, travel_rates
+from spreadcheck.spread.profile import pass_rates, profile_from, profile_of
 
 NAN = math.nan
-
-
-def pass_rates(test):
-    """The rate of every pass at every tray, each in its own travel direction."""
-    return travel_rates(test, laid_rates(test))
 
 
 def half_metre(offset_m, catch, **form):
@@ -34,7 +29,7 @@ def half_metre(offset_m, catch, **form):
 
 def test_rate_of_a_catch():
     """2.5 g in a 0.25 m2 tray is 100 kg/ha: 10 g/m2, and 1 g/m2 = 10 kg/ha (unit arithmetic)."""
-    assert pass_rates(half_metre([-1, 1], [2.5, 2.5]))[0] == pytest.approx([100.0, 100.0])
+    assert pass_rates(half_metre([-1, 1], [2.5, 2.5]))[1][0] == pytest.approx([100.0, 100.0])
 
 
 def test_rate_in_us_tons_per_acre():
@@ -43,7 +38,7 @@ def test_rate_in_us_tons_per_acre():
     pound_g = scipy.constants.pound * 1000
     test = tray_test([-1, 1], [pound_g, pound_g], tray_width="56 in", tray_length="56 in")
     short_ton_acre = 2000 * scipy.constants.pound / scipy.constants.acre * 1e4
-    assert pass_rates(test)[0] == pytest.approx([short_ton_acre] * 2, rel=1.1e-4)
+    assert pass_rates(test)[1][0] == pytest.approx([short_ton_acre] * 2, rel=1.1e-4)
 
 
 def test_sum_of_k_runs_is_one_run_times_k():
@@ -56,18 +51,18 @@ def test_two_narrow_trays_make_one_wide_one():
     """EN 13739-2, 5.2: two 250 x 500 mm trays side by side may be summed to one of 500 x 500 mm."""
     narrow = tray_test([-0.125, 0.125], [1.2, 1.4], tray_width="0.25 m", tray_length="0.5 m")
     wide = half_metre([-1, 1], [2.6, 2.6])
-    assert pass_rates(narrow).mean() == pytest.approx(pass_rates(wide).mean())
+    assert pass_rates(narrow)[1].mean() == pytest.approx(pass_rates(wide)[1].mean())
 
 
 def test_reversed_pass_is_turned():
     test = half_metre([-2, -1, 0, 1, 2], [[1, 5], [2, 4], [3, 3], [4, 2], [5, 1]], reversed_passes="2")
-    assert pass_rates(test)[0] == pytest.approx(pass_rates(test)[1])
+    assert pass_rates(test)[1][0] == pytest.approx(pass_rates(test)[1][1])
 
 
 def test_reversed_pass_on_an_uncentred_line():
     """The turned pass is interpolated where its trays fall between offsets, and has nothing beyond its own ends."""
     test = half_metre([-1, 0, 2], [[0, 4], [0, 2], [0, 8]], reversed_passes="2")
-    turned = pass_rates(test)[1] / 40
+    turned = pass_rates(test)[1][1] / 40
     # the second pass, seen its own way, has 8 at -2, 2 at 0 and 4 at +1
     assert turned[:2] == pytest.approx([5.0, 2.0])
     assert np.isnan(turned[2])

@@ -11,7 +11,7 @@ from spreadcheck.errors import QuantityError, WidthError
 from spreadcheck.judge.assessment import assess, bouts_at
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import tray_test
-from spreadcheck.spread.linecv import _sliding_products
+from spreadcheck.spread.bands import width_curves
 from spreadcheck.spread.profile import profile_from
 from spreadcheck.spread.widths import (
     default_widths,
@@ -48,13 +48,19 @@ def test_a_line_of_thousands_of_trays_has_a_table_of_as_much_work():
     assert len(default_widths(profile_from(gap, np.ones(4_000)))) == 800
     uneven = np.append(np.arange(4_000) * 0.01, 41.0043)
     with pytest.raises(WidthError, match="stand unevenly, and their line is 4,100 times its smallest spacing"):
-        default_widths(profile_from(uneven, np.ones(4_001)))
+        scan_widths(profile_from(uneven, np.ones(4_001)), [5.0], METHODS[0])
 
 
-def test_correlations_of_long_lines_against_plain_sums():
-    """Fourier transforms against numpy's sums, to the rounding of a thousand products."""
-    p, q = np.random.default_rng(1).random((2, 1_500))
-    assert _sliding_products(p, q) == pytest.approx(np.correlate(p, q, "full"), abs=1_500 * 2**-52 * 4)
+@pytest.mark.parametrize("method", METHODS)
+def test_the_curve_of_a_long_line_against_its_pieces(method):
+    """Past a thousand trays the correlations come by Fourier transforms; the pieces are integrated without any."""
+    profile = profile_from(np.arange(1_500) * 0.02, np.random.default_rng(1).random(1_500))
+    widths = np.array([0.7, 3.33, 12.0])
+    scan, n = scan_widths(profile, widths, method), widths / 0.02
+    # both squares carry the rounding of some thousand products
+    assert width_curves(profile)[method].cv_of(widths) ** 2 == pytest.approx(
+        scan.cv_line_pct**2 * n / (n - 1), rel=1e-8, abs=1e-6
+    )
 
 
 def test_missing_rows_are_like_blank_trays():

@@ -1,10 +1,9 @@
-"""The reading of a spread pattern: its headline, its figures and the advice as a document, and as plain data."""
+"""A spread pattern: its headline, its figures and the advice as a document, and as plain data."""
 
 from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -13,7 +12,7 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED
 from spreadcheck.passes.sides import Difference
 from spreadcheck.pattern.advice import DEFER, SIGNS
-from spreadcheck.pattern.figures import UNKNOWN, Compared, Figures
+from spreadcheck.pattern.figures import UNKNOWN, Compared
 from spreadcheck.pattern.kinds import LIME, TWIN, cautions_of
 from spreadcheck.pattern.outlets import Outlets
 from spreadcheck.pattern.reading import FIRST, PatternReading
@@ -56,48 +55,37 @@ _WAYS_ALONE = (
 )
 
 
-_BORDER = "it lies nearer to the border between shapes than one test can tell"
-_INSIDE = "the tray line ends inside the pattern; trays farther out will tell"
-
-
 def pattern_headline(result: Assessment) -> str:
     """The shapes, and what chance or a short line hides, in one line or two."""
     reading = result.pattern
-    if not reading.shapes:
-        if len(reading.unclear) == 0:
-            return "Pattern: no shape stands out"
-        named = "which shape" if reading.noise == UNKNOWN or len(reading.unclear) > 3 else ", ".join(reading.unclear)
+    unclear = ", ".join(reading.unclear)
+    if reading.shapes:
+        text = ", ".join(reading.shapes) + (f" (can't tell from chance: {unclear})" if unclear else "")
+    elif not unclear:
+        text = "no shape stands out"
+    else:
+        named = "which shape" if reading.noise == UNKNOWN or len(reading.unclear) > 3 else unclear
         if ends_of(result.profile).open:
-            text = f"Pattern: can't tell: {named} ({_INSIDE})"
+            text = f"can't tell: {named} (the tray line ends inside the pattern; trays farther out will tell)"
         elif reading.noise == FROM_PASSES and not reading.passes_hide:
             half = reading.figures.half_of_peak_m.value
             trays = int((np.ptp(result.profile.offset_m) if math.isnan(half) else half) / result.profile.spacing_m)
             few = f"only about {trays} trays show the shape; trays closer together will tell"
-            why = few if trays < FEW_TRAYS else _BORDER
-            text = f"Pattern: can't tell: {named} (the passes agree, but {why})"
+            why = few if trays < FEW_TRAYS else "it lies nearer to the border between shapes than one test can tell"
+            text = f"can't tell: {named} (the passes agree, but {why})"
         else:
-            text = f"Pattern: can't tell from chance: {named} ({_CANT_TELL[reading.noise]})"
-    else:
-        unclear = f" (can't tell from chance: {', '.join(reading.unclear)})" if reading.unclear else ""
-        text = f"Pattern: {', '.join(reading.shapes)}{unclear}"
-    return textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
+            text = f"can't tell from chance: {named} ({_CANT_TELL[reading.noise]})"
+    return textwrap.fill(f"Pattern: {text}", WIDTH, subsequent_indent="  ", break_on_hyphens=False)
 
 
 def pattern_full(result: Assessment, system: str = "metric") -> str:
     """The pattern with all its figures, every check and the cautions."""
-    return f"{pattern_headline(result)}\n{terminal_text(Document('', pattern_blocks(result, system)))}"
-
-
-def pattern_blocks(result: Assessment, system: str = "metric") -> tuple[Block, ...]:
-    """Figures, tested differences, advice and shapes of a pattern, as blocks of a document."""
-    reading = result.pattern
-    shapes = [f"{name}: {SHAPES[name].meaning}. Rule: {SHAPES[name].rule}." for name in reading.shapes]
-    effects = [f"In the overlap: {SHAPES[name].effect}." for name in reading.shapes]
-    return (
-        _figure_table(result, system),
-        *(Paragraph(f"{shape} {effect}") for shape, effect in zip(shapes, effects, strict=True)),
-        *advice_blocks(result, system),
+    shapes = (
+        Paragraph(f"{name}: {SHAPES[name].meaning}. Rule: {SHAPES[name].rule}. In the overlap: {SHAPES[name].effect}.")
+        for name in result.pattern.shapes
     )
+    blocks = (_figure_table(result, system), *shapes, *advice_blocks(result, system))
+    return f"{pattern_headline(result)}\n{terminal_text(Document('', blocks))}"
 
 
 def advice_blocks(result: Assessment, system: str = "metric") -> tuple[Block, ...]:
@@ -192,39 +180,36 @@ def _outlet_words(outlets: Outlets, system: str) -> tuple[str, ...]:
 
 
 def _figure_table(result: Assessment, system: str) -> Table:
-    reading, unit = result.pattern, shown_unit("length", system)
-    figures: Figures = reading.figures
+    reading, figures, unit = result.pattern, result.pattern.figures, shown_unit("length", system)
 
-    def metres(value_m: float) -> str:
-        return "-" if math.isnan(value_m) else show(value_m, "length", system, unit=False)
+    def told(value: float, in_unit: str) -> str:
+        if math.isnan(value) or in_unit == "%":
+            return show_figure(value)
+        return show(value, "length", system, unit=False) if in_unit else f"{value:.2f}"
 
-    def ratio(value: float) -> str:
-        return "-" if math.isnan(value) else f"{value:.2f}"
-
-    found: list[tuple[str, str, Compared, Callable[[float], str]]] = []
-    if not result.test.mirrored:  # which makes both sides alike
-        found = [
-            ("left of the driving line", "%", figures.left_share_pct, show_figure),
-            ("centre, right positive", unit, figures.centre_m, metres),
-        ]
-    found += [
-        ("half-rate width by the peak", unit, figures.half_of_peak_m, metres),
-        (f"half-rate width by {figures.near_trays} centre trays", unit, figures.half_of_near_m, metres),
-        (f"half-rate width by {figures.wide_trays} centre trays", unit, figures.half_of_wide_m, metres),
-        ("left shoulder to centre", "", figures.left_shoulder, ratio),
-        ("right shoulder to centre", "", figures.right_shoulder, ratio),
-        ("both shoulders to centre", "", figures.shoulder_to_centre, ratio),
-        ("left tail, half of the peak to 5 %", unit, figures.tail_left_m, metres),
-        ("right tail, half of the peak to 5 %", unit, figures.tail_right_m, metres),
+    both: list[tuple[str, str, Compared]] = [
+        ("left of the driving line", "%", figures.left_share_pct),
+        ("centre, right positive", unit, figures.centre_m),
+    ]
+    found = [
+        *([] if result.test.mirrored else both),  # mirroring makes both sides alike
+        ("half-rate width by the peak", unit, figures.half_of_peak_m),
+        (f"half-rate width by {figures.near_trays} centre trays", unit, figures.half_of_near_m),
+        (f"half-rate width by {figures.wide_trays} centre trays", unit, figures.half_of_wide_m),
+        ("left shoulder to centre", "", figures.left_shoulder),
+        ("right shoulder to centre", "", figures.right_shoulder),
+        ("both shoulders to centre", "", figures.shoulder_to_centre),
+        ("left tail, half of the peak to 5 %", unit, figures.tail_left_m),
+        ("right tail, half of the peak to 5 %", unit, figures.tail_right_m),
     ]
     for peak in reading.peaks:
         rate = f"{show_rate(peak.rate_kg_ha, result, system)} {rate_unit(result, system)}"
-        found.append((f"peak of {rate}, at", unit, Compared(peak.offset_m, peak.pass_offset_m), metres))
+        found.append((f"peak of {rate}, at", unit, Compared(peak.offset_m, peak.pass_offset_m)))
     rows = []
-    for name, in_unit, figure, shown in found:
+    for name, in_unit, figure in found:
         count, *values = figure.of_passes.values()
-        several = [shown(value) if count > 1 else "-" for value in values]
-        rows.append((name, in_unit, shown(figure.value), *several))
+        several = [told(value, in_unit) if count > 1 else "-" for value in values]
+        rows.append((name, in_unit, told(figure.value, in_unit), *several))
     heads = ("profile", "mean", "SD", "least", "most")
     columns = (Column("figure", align="left"), Column("unit", align="left"), *map(Column, heads))
     compared = len(reading.pass_numbers)
@@ -232,23 +217,22 @@ def _figure_table(result: Assessment, system: str) -> Table:
     return Table(columns, tuple(rows), notes=(note,))
 
 
-def pattern_json(reading: PatternReading) -> dict[str, Any]:
-    """The reading as plain data, in SI."""
+def pattern_json(reading: PatternReading, unit: str) -> dict[str, Any]:
+    """The reading as plain data, in SI; rates in `unit`."""
     figures: dict[str, Any] = dict(vars(reading.figures))
     for name, figure in figures.items():
         if isinstance(figure, Compared):
             of_passes = {f"passes_{key}": figure.of_passes[key] for key in ("mean", "sd", "least", "most")}
-            own = {"value": figure.value, "margin": margin(figure), "passes": figure.passes}
-            figures[name] = own | of_passes
+            figures[name] = {"value": figure.value, "margin": margin(figure), "passes": figure.passes, **of_passes}
     return {
-        "shapes": list(reading.shapes),
-        "cant_tell": list(reading.unclear),
+        "shapes": reading.shapes,
+        "cant_tell": reading.unclear,
         "noise_from": reading.noise,
-        "passes": list(reading.pass_numbers),
+        "passes": reading.pass_numbers,
         "figures": figures,
         "peaks": [
-            {"offset_m": peak.offset_m, "rate": peak.rate_kg_ha, "passes_offset_m": list(peak.pass_offset_m)}
-            for peak in reading.peaks
+            {"offset_m": each.offset_m, f"rate_{unit}": each.rate_kg_ha, "passes_offset_m": each.pass_offset_m}
+            for each in reading.peaks
         ],
     }
 
@@ -282,7 +266,7 @@ def advice_json(result: Assessment) -> dict[str, Any]:
             }
             for each in reading.advice
         ],
-        "tell_apart": list(reading.apart),
+        "tell_apart": reading.apart,
         "cautions": [*cautions_of(reading.kind), DEFER],
     }
 
