@@ -104,7 +104,7 @@ def confidence(
         relative=relative,
     )
     sure = how_sure(result, draws=draws, seed=seed, level_pct=level, stated=stated)
-    needed = passes_for(result, half_width_m, draws=draws, seed=seed, level_pct=level, stated=stated)
+    needed = passes_for(sure, half_width_m)
     effect = None if steering is None else steering_effect(result, steering)
     out.write(
         json=lambda: show.confidence_json(sure, needed=needed, steering=effect),

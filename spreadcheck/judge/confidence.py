@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 
@@ -17,10 +16,9 @@ from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.likely import Drawn, Likely, Line, bouts_on, likely_cv, noise_floor, widest_within
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.noise import Floats, Noise, NoiseDrawn, Stated
+from spreadcheck.passes.noise import Noise, NoiseDrawn, Stated
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray
-from spreadcheck.spread.profile import Profile
 from spreadcheck.spread.tails import Ends, allowed, ends_of, metered_kg_ha_m
 from spreadcheck.spread.widths import scan_methods
 
@@ -105,23 +103,29 @@ class CvBand:
 
 @record(eq=False)
 class Confidence:
-    """How sure an assessment is. `noise.source` says where the noise was taken from; "" if it could not be known.
+    """How sure an assessment is: the noise of its passes drawn once, and what comes of it when asked for.
 
-    `tray_error_kg_ha` is the standard error of the mean rate at each tray of the profile, NaN at a filled tray.
+    `noise.source` says where the noise was taken from; "" if it could not be known, and then bands and bouts are empty.
+    `few` is the noise of so many trays at most that a long line can be drawn. `tray_error_kg_ha` is the standard error
+    of the mean rate at each tray of the profile, NaN at a filled tray.
     """
 
     assessment: Assessment
     noise: Noise
+    few: Noise
     stated: Stated
     ends: Ends
     level_pct: float
     draws: int
     seed: int
-    bands: dict[str, CvBand]
-    bouts: dict[str, BoutConfidence]
+    drawn: NoiseDrawn
     tray_error_kg_ha: FloatArray
     doubts: tuple[Doubt, ...]
-    drawn: Draws
+
+    @property
+    def tells_probability(self) -> bool:
+        """Whether a probability of keeping the limit can be told: nothing blocks, and what decides is not a part."""
+        return self.noise.known and not self.assessment.blocking and self.assessment.blend is None
 
     @cached_property
     def judged(self) -> Assessment:
@@ -129,19 +133,147 @@ class Confidence:
 
         Of a blend it is known for all components together only, while the worst part decides.
         """
-        if not self.known or self.assessment.blend is not None:
-            return self.assessment
-        return replace(self.assessment, kept=lambda width_m, method: kept_probability(self.drawn, width_m, method))
+        told = self.noise.known and self.assessment.blend is None
+        return replace(self.assessment, kept=self.kept) if told else self.assessment
 
-    @property
-    def tells_probability(self) -> bool:
-        """Whether a probability of keeping the limit can be told: nothing blocks, and what decides is not a part."""
-        return self.known and not self.assessment.blocking and self.assessment.blend is None
+    @cached_property
+    def curve_m(self) -> FloatArray:
+        """The bout widths of the curve that effective widths are read on, the narrowest tried to the widest. [m]"""
+        first, last = self.assessment.width_m[[0, -1]].tolist()
+        count = int(np.clip(np.ceil((last - first) / _LEAST_STEP_M), 0, MAX_WIDTHS - 1)) + 1
+        return np.linspace(first, last, count)
 
-    @property
-    def known(self) -> bool:
-        """Whether anything could be said about the noise."""
-        return self.noise.known
+    @cached_property
+    def bands(self) -> dict[str, CvBand]:
+        """The figures over all widths, for each driving method."""
+        return {method: self.band_at(self.curve_m, method) for method in METHODS} if self.noise.known else {}
+
+    @cached_property
+    def bouts(self) -> dict[str, BoutConfidence]:
+        """The figures at the bout width driven, for each driving method."""
+        bouts: dict[str, BoutConfidence] = {}
+        width_m = self.assessment.bout_width_m
+        for method in METHODS if self.noise.known and width_m is not None else ():
+            bout, width = self.band_at(np.array([width_m]), method).at(0), np.array([width_m])
+            low, high = self._interval(self.likely(width, method, alone=True)) / bout.line_share
+            bouts[method] = replace(bout, alone_low_pct=float(low[0]), alone_high_pct=float(high[0]))
+        return bouts
+
+    @cached_property
+    def lines(self) -> tuple[Line, ...]:
+        """The even line of points that the trays make, with every pair of tails that the metering allows."""
+        ends, weighed_m, profile = self.ends, self.few.offset_m, self.assessment.profile
+        first, last = profile.offset_m[[0, -1]].tolist()
+        inside = min(round((last - first) / profile.spacing_m), _MOST_POINTS) + 1
+        spacing = (last - first) / (inside - 1)
+        beyond: FloatArray = np.arange(1.0, int(ends.reach_m / spacing) + 2) * spacing
+        body, trays = between(weighed_m, np.linspace(first, last, inside)), np.eye(len(weighed_m))
+        lines = []
+        for left, right in ends.pairs:
+            tails = ends.tail(0, left, beyond)[::-1], ends.tail(1, right, beyond)
+            matrix = np.concatenate((np.outer(tails[0], trays[0]), body, np.outer(tails[1], trays[-1])))
+            lines.append(Line(first - beyond[-1], spacing, matrix))
+        if not ends.open or profile.relative:
+            return tuple(lines)
+        areas = [spacing * float((line.from_trays @ self.few.rate_kg_ha).sum()) for line in lines]
+        metered = metered_kg_ha_m(self.assessment.test, self.assessment.bout_width_m)
+        return tuple(lines[at] for at in allowed(areas, metered))
+
+    @cached_property
+    def on_lines(self) -> dict[bool, tuple[Drawn, ...]]:
+        """The draws on every line: as the passes alone show the noise, and with what one test can't see.
+
+        Where the ends are open some of the draws lie on each line, else each takes a share of them all.
+        """
+        drawn = self.drawn
+        found: tuple[list[Drawn], list[Drawn]] = ([], [])
+        noises = drawn.own_kg_ha + drawn.trays_kg_ha, drawn.own_kg_ha
+        shifts = drawn.shift_m + drawn.stated_shift_m, drawn.shift_m
+        for number, line in enumerate(self.lines):
+            part = slice(number, None, len(self.lines))
+            if self.ends.open:
+                part = slice(max(len(drawn.shift_m) // 6, 100))
+            pattern, narrow = line.from_trays @ self.few.rate_kg_ha, line.from_trays.astype(np.float32)
+            for each, noise, shift_m in zip(found, noises, shifts, strict=True):
+                there = np.asarray(narrow @ noise[:, part], dtype=np.float32)
+                each.append(Drawn(line, pattern, there, shift_m[part], drawn.part(part)))
+        return {False: tuple(found[0]), True: tuple(found[1])}
+
+    def likely(self, width_m: FloatArray, method: str, *, alone: bool = False) -> tuple[Likely, ...]:
+        """True CVs at each width: one set of draws, or one for each pair of tails where the ends are open."""
+        bouts = bouts_on(self.lines[0], width_m, method)
+        parts = tuple(likely_cv(on, bouts) for on in self.on_lines[alone])
+        if self.ends.open or len(parts) == 1:
+            return parts
+        read, floor = (np.mean([getattr(part, name) for part in parts], axis=0) for name in ("read_pct", "floor_pct"))
+        return (Likely(np.concatenate([part.cv_pct for part in parts], axis=1), read, floor),)
+
+    def line_share(self, width_m: FloatArray) -> FloatArray:
+        """CV on the line over CV by trays, on average over where it lies: sqrt((n - 1) / n); NaN where n < 2."""
+        n = width_m / self.assessment.profile.spacing_m
+        return np.sqrt(np.where(n >= 2 - 1e-9, (n - 1) / np.maximum(n, 2 - 1e-9), np.nan))
+
+    def kept(self, width_m: FloatArray, method: str, cases: tuple[Likely, ...] = ()) -> FloatArray:
+        """Probability that the true CV by trays keeps the limit at each width; NaN where it can't be known. [%]
+
+        The first row is the least that any plausible tail gives, the second the greatest.
+        """
+        if not self.noise.known:
+            return np.full((2, len(width_m)), np.nan)
+        share = self.line_share(width_m)
+        on_line = (self.assessment.limit_pct * share)[:, None]
+        kept = np.array([(case.cv_pct <= on_line).mean(axis=1) for case in cases or self.likely(width_m, method)])
+        return np.where(np.isnan(share), np.nan, 100.0 * np.array((kept.min(axis=0), kept.max(axis=0))))
+
+    def _interval(self, cases: tuple[Likely, ...]) -> FloatArray:
+        """The interval of the CV on the true line, the outermost over all tails; from 0 where noise explains all."""
+        ends = (100 - self.level_pct) / 2, (100 + self.level_pct) / 2
+        spans = np.array([np.percentile(case.cv_pct, ends, axis=1) for case in cases])
+        spans[:, 0] = np.where([case.read_pct <= case.floor_pct for case in cases], 0.0, spans[:, 0])
+        return np.array((spans[:, 0].min(axis=0), spans[:, 1].max(axis=0)))
+
+    def band_at(self, width_m: FloatArray, method: str) -> CvBand:
+        """The figures at bout widths for one driving method."""
+        limit, share, cases = self.assessment.limit_pct, self.line_share(width_m), self.likely(width_m, method)
+        read = scan_methods(self.assessment.profile, width_m, (method,))[method].cv_line_pct / share
+        bouts = bouts_on(self.lines[0], width_m, method, straight=True)
+        floors = [100 * noise_floor(on, bouts) / bouts.mean(on.pattern.sum()[None])[:, 0] for on in self.on_lines[True]]
+        floor = np.mean(floors, axis=0) / share
+        out = np.sqrt(np.maximum(read**2 - floor**2, 0.0))
+        low, high = self._interval(cases) / share
+        least, most = self.kept(width_m, method, cases)
+        if not self.tells_probability:
+            least = most = np.full(len(width_m), np.nan)
+        to_trays, ends = (
+            (1 / share)[:, None].astype(np.float32),
+            ((100 - self.level_pct) / 2, (100 + self.level_pct) / 2),
+        )
+        found = (widest_within(width_m, case.cv_pct * to_trays, limit, NARROW_M) for case in cases)
+        crossing = np.array([np.percentile(widths, ends) for widths in found])
+        as_read, without = widest_within(width_m, np.stack((read, out), axis=1), limit, NARROW_M).tolist()
+        sure = float(widest_within(width_m, 100.0 - least[:, None], 100.0 - SURE_PCT, NARROW_M)[0])
+        return CvBand(
+            method=method,
+            width_m=width_m,
+            cv_trays_pct=read,
+            noise_floor_pct=floor,
+            cv_without_noise_pct=out,
+            low_pct=np.where(out > 0, low, 0.0 * share),
+            high_pct=high,
+            within_pct=least,
+            within_most_pct=most,
+            line_share=share,
+            effective_width_m=as_read or None,
+            without_noise_m=without,
+            effective_low_m=float(crossing[:, 0].min()),
+            effective_high_m=float(crossing[:, 1].max()),
+            sure_width_m=sure or None,
+        )
+
+
+def between(offset_m: FloatArray, at_m: FloatArray) -> FloatArray:
+    """How trays make the rates at places between them, on straight lines: places x trays."""
+    return np.array([np.interp(at_m, offset_m, tray) for tray in np.eye(len(offset_m))]).T
 
 
 def confidence(
@@ -189,138 +321,25 @@ def confidence(
     >>> bout.all_noise, bout.cv_without_noise_pct, bout.low_pct
     (True, 0.0, 0.0)
     """
-    drawn = draw(result, draws=draws, seed=seed, level_pct=level_pct, stated=stated)
-    noise, profile = result.noise, result.profile
-    doubts = tuple(noise_doubts(noise))
-    error = np.full(len(profile.offset_m), np.nan)
-    if not noise.known:
-        return Confidence(result, noise, drawn.stated, drawn.ends, level_pct, draws, seed, {}, {}, error, doubts, drawn)
-    error[np.isin(profile.offset_m, noise.offset_m)] = noise.error_kg_ha[np.isin(noise.offset_m, profile.offset_m)]
-    bands = {method: band_at(drawn, curve_widths(result), method, level_pct) for method in METHODS}
-    bouts: dict[str, BoutConfidence] = {}
-    if result.bout_width_m is not None:
-        width = np.array([result.bout_width_m])
-        for method in METHODS:
-            band = band_at(drawn, width, method, level_pct)
-            low, high = _interval(drawn.likely(width, method, alone=True), level_pct) / band.line_share
-            bouts[method] = replace(band.at(0), alone_low_pct=float(low[0]), alone_high_pct=float(high[0]))
-    if result.blocking or result.blend is not None:  # then no probability is given: of a blend the worst part decides
-        unknown = np.full(len(curve_widths(result)), np.nan)
-        unjudged: dict[str, Any] = {"within_pct": unknown, "within_most_pct": unknown, "sure_width_m": None}
-        bands = {method: replace(band, **unjudged) for method, band in bands.items()}
-        bouts = {m: replace(bout, within_pct=np.nan, within_most_pct=np.nan) for m, bout in bouts.items()}
-    ends, stated = drawn.ends, drawn.stated
-    return Confidence(result, noise, stated, ends, level_pct, draws, seed, bands, bouts, error, doubts, drawn)
-
-
-@record(eq=False)
-class Draws:
-    """The noise of a test, drawn, and the tails it is drawn with: what every probability of it comes from."""
-
-    assessment: Assessment
-    noise: Noise
-    stated: Stated
-    ends: Ends
-    drawn: NoiseDrawn
-
-    @cached_property
-    def lines(self) -> tuple[Line, ...]:
-        """The even line of points that the trays make, with every pair of tails that the metering allows."""
-        ends, weighed_m, profile = self.ends, self.noise.offset_m, self.ends.profile
-        length = float(profile.offset_m[-1] - profile.offset_m[0])
-        inside = min(round(length / profile.spacing_m), _MOST_POINTS) + 1
-        spacing = length / (inside - 1)
-        beyond: FloatArray = np.arange(1.0, int(ends.reach_m / spacing) + 2) * spacing
-        at = np.interp(
-            np.linspace(profile.offset_m[0], profile.offset_m[-1], inside),
-            weighed_m,
-            np.arange(len(weighed_m), dtype=float),
-        )
-        low = np.minimum(np.floor(at + 1e-9).astype(np.intp), len(weighed_m) - 2)
-        body = np.zeros((inside, len(weighed_m)))
-        body[np.arange(inside), low], body[np.arange(inside), low + 1] = 1 - (at - low), at - low
-        lines, areas = [], []
-        for left, right in ends.pairs:
-            tails = np.zeros((2, len(beyond), len(weighed_m)))
-            tails[0, :, 0], tails[1, :, -1] = ends.tail(0, left, beyond), ends.tail(1, right, beyond)
-            matrix = np.concatenate((tails[0, ::-1], body, tails[1]))
-            lines.append(Line(float(profile.offset_m[0] - beyond[-1]), spacing, matrix))
-            areas.append(spacing * float((matrix @ self.noise.rate_kg_ha).sum()))
-        if not ends.open or profile.relative:
-            return tuple(lines)
-        return tuple(
-            lines[at] for at in allowed(areas, metered_kg_ha_m(self.assessment.test, self.assessment.bout_width_m))
-        )
-
-    @cached_property
-    def seen(self) -> tuple[Drawn, ...]:
-        """The noise as the passes show it, on every line."""
-        return self._on_lines(self.drawn.own_kg_ha, self.drawn.shift_m)
-
-    @cached_property
-    def told(self) -> tuple[Drawn, ...]:
-        """The same with what one test can't see."""
-        noise, shift = self.drawn.own_kg_ha + self.drawn.trays_kg_ha, self.drawn.shift_m + self.drawn.stated_shift_m
-        return self._on_lines(noise, shift)
-
-    def _on_lines(self, noise: Floats, shift_m: FloatArray) -> tuple[Drawn, ...]:
-        """Draws of the noise on every line: some on each where the ends are open, else a share of them all."""
-        found, some = [], slice(max(len(shift_m) // 6, 100))
-        for number, line in enumerate(self.lines):
-            part = some if self.ends.open else slice(number, None, len(self.lines))
-            there = np.asarray(line.from_trays.astype(np.float32) @ noise[:, part], dtype=np.float32)
-            pattern = line.from_trays @ self.noise.rate_kg_ha
-            found.append(Drawn(line, pattern, there, shift_m[part], self.drawn.part(part)))
-        return tuple(found)
-
-    def likely(self, width_m: FloatArray, method: str, *, alone: bool = False) -> tuple[Likely, ...]:
-        """True CVs at each width: one set of draws, or one for each pair of tails where the ends are open."""
-        bouts = bouts_on(self.lines[0], width_m, method)
-        parts = tuple(likely_cv(on, bouts) for on in (self.seen if alone else self.told))
-        if self.ends.open or len(parts) == 1:
-            return parts
-        read, floor = (np.mean([getattr(part, name) for part in parts], axis=0) for name in ("read_pct", "floor_pct"))
-        return (Likely(np.concatenate([part.cv_pct for part in parts], axis=1), read, floor),)
-
-
-def draw(
-    result: Assessment,
-    *,
-    draws: int = DRAWS,
-    seed: int = SEED,
-    level_pct: float = LEVEL_PCT,
-    stated: Stated | None = None,
-) -> Draws:
-    """Draw the noise of a test once; `kept_probability` and `confidence` read everything from it."""
     check_draws(draws=draws, seed=seed, level_pct=level_pct)
-    noise, ends = result.noise.of_at_most(_MOST_POINTS + 1), ends_of(result.profile)
-    stated = Stated() if stated is None else stated
-    rng = np.random.default_rng(seed)
-    count = min(draws, max(_MOST_NUMBERS // len(noise.offset_m), 100)) if noise.known else 0
-    return Draws(
-        result,
-        noise,
-        stated,
-        ends,
-        noise.drawn(count, rng, stated=stated),
+    noise, offset_m, stated = result.noise, result.profile.offset_m, Stated() if stated is None else stated
+    few, error = noise.of_at_most(_MOST_POINTS + 1), np.full(len(offset_m), np.nan)
+    count = min(draws, max(_MOST_NUMBERS // len(few.offset_m), 100)) if noise.known else 0
+    if noise.known:
+        error[np.isin(offset_m, noise.offset_m)] = noise.error_kg_ha[np.isin(noise.offset_m, offset_m)]
+    return Confidence(
+        assessment=result,
+        noise=noise,
+        few=few,
+        stated=stated,
+        ends=ends_of(result.profile),
+        level_pct=level_pct,
+        draws=draws,
+        seed=seed,
+        drawn=few.drawn(count, np.random.default_rng(seed), stated=stated),
+        tray_error_kg_ha=error,
+        doubts=tuple(noise_doubts(noise)),
     )
-
-
-def kept_probability(drawn: Draws, width_m: FloatArray, method: str) -> FloatArray:
-    """Probability that the true CV by trays keeps the limit at each width; NaN where noise or CV is not known. [%]
-
-    The first row is the least that any plausible tail gives, the second the greatest.
-    """
-    widths = np.atleast_1d(np.asarray(width_m, dtype=float))
-    if not drawn.noise.known:
-        return np.full((2, len(widths)), np.nan)
-    return _kept(drawn, drawn.likely(widths, method), _line_share(drawn.assessment.profile, widths))
-
-
-def _kept(drawn: Draws, cases: tuple[Likely, ...], share: FloatArray) -> FloatArray:
-    on_line = (drawn.assessment.limit_pct * share)[:, None]
-    kept = 100.0 * np.array([(case.cv_pct <= on_line).mean(axis=1) for case in cases])
-    return np.where(np.isnan(share), np.nan, (kept.min(axis=0), kept.max(axis=0)))
 
 
 def check_draws(*, draws: int, seed: int, level_pct: float) -> None:
@@ -331,66 +350,3 @@ def check_draws(*, draws: int, seed: int, level_pct: float) -> None:
         raise WidthError(Fault("seed", f"{seed} is no seed", "give a whole number from 0 up"))
     if not 50 <= level_pct <= 99:
         raise WidthError(Fault("level", f"{level_pct:g} % is no level of an interval", "give 50 to 99, such as 90"))
-
-
-def curve_widths(result: Assessment) -> FloatArray:
-    """The bout widths of the curve that effective widths are read on, from the narrowest tried to the widest. [m]"""
-    first, last = float(result.width_m[0]), float(result.width_m[-1])
-    count = int(np.clip(np.ceil((last - first) / _LEAST_STEP_M), 0, MAX_WIDTHS - 1)) + 1
-    return np.linspace(first, last, count)
-
-
-def _line_share(profile: Profile, width_m: FloatArray) -> FloatArray:
-    """CV on the line over CV by trays, on average over where the line lies: sqrt((n - 1) / n); NaN where n < 2."""
-    n = width_m / profile.spacing_m
-    return np.sqrt(np.where(n >= 2 - 1e-9, (n - 1) / np.maximum(n, 2 - 1e-9), np.nan))
-
-
-def band_at(drawn: Draws, width_m: FloatArray, method: str, level_pct: float) -> CvBand:
-    """The figures at bout widths for one driving method; all from the same draws."""
-    share = _line_share(drawn.assessment.profile, width_m)
-    read = scan_methods(drawn.assessment.profile, width_m)[method].cv_line_pct / share
-    limit, narrow = drawn.assessment.limit_pct, NARROW_M
-    cases = drawn.likely(width_m, method)
-    low, high = _interval(cases, level_pct)
-    least, most = _kept(drawn, cases, share)
-    bouts = bouts_on(drawn.lines[0], width_m, method, straight=True)
-    floors = [100 * noise_floor(on, bouts) / bouts.mean(on.pattern.sum()[None])[:, 0] for on in drawn.seen]
-    floor = np.mean(floors, axis=0) / share
-    out = np.sqrt(np.maximum(read**2 - floor**2, 0.0))
-    low = np.where(out > 0, low, 0.0)
-    ends = (100 - level_pct) / 2, (100 + level_pct) / 2
-    to_trays = (1 / share)[:, None].astype(np.float32)
-    crossing = np.array(
-        [np.percentile(widest_within(width_m, case.cv_pct * to_trays, limit, narrow), ends) for case in cases]
-    )
-    as_read, without = widest_within(width_m, np.stack((read, out), axis=1), limit, narrow).tolist()
-    sure = float(widest_within(width_m, 100.0 - least[:, None], 100.0 - SURE_PCT, narrow)[0])
-    return CvBand(
-        method=method,
-        width_m=width_m,
-        cv_trays_pct=read,
-        noise_floor_pct=floor,
-        cv_without_noise_pct=out,
-        low_pct=low / share,
-        high_pct=high / share,
-        within_pct=least,
-        within_most_pct=most,
-        line_share=share,
-        effective_width_m=as_read or None,
-        without_noise_m=without,
-        effective_low_m=float(crossing[:, 0].min()),
-        effective_high_m=float(crossing[:, 1].max()),
-        sure_width_m=sure or None,
-    )
-
-
-def _interval(cases: tuple[Likely, ...], level_pct: float) -> tuple[FloatArray, FloatArray]:
-    """The interval of the CV on the true line, the outermost over all tails; from 0 where the noise explains all."""
-    first, last = (100 - level_pct) / 2, (100 + level_pct) / 2
-    lows, highs = [], []
-    for case in cases:
-        low, high = np.percentile(case.cv_pct, (first, last), axis=1)
-        lows.append(np.where(case.read_pct <= case.floor_pct, 0.0, low))
-        highs.append(high)
-    return np.min(lows, axis=0), np.max(highs, axis=0)

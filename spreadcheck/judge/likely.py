@@ -74,11 +74,6 @@ class Products:
 def products(rates: AnyFloats) -> Products:
     """Products of patterns that are given as columns of rates on a line."""
     points = len(rates)
-    if rates.shape[1] == 1:
-        one = rates[:, 0]
-        return Products(
-            rates.sum(axis=0), np.convolve(one, one[::-1])[points - 1 :, None], np.convolve(one, one)[:, None]
-        )
     if points <= _FEW_POINTS:
         apart = np.stack([np.einsum("id,id->d", rates[: points - m], rates[m:]) for m in range(points)])
         ends = [(max(s - points + 1, 0), min(s, points - 1) + 1) for s in range(2 * points - 1)]

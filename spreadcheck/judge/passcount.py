@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
 from spreadcheck.errors import Fault, QuantityError, WidthError, record
-from spreadcheck.judge.assessment import Assessment, assess
-from spreadcheck.judge.confidence import DRAWS, LEVEL_PCT, NARROW_M, SEED, check_draws, curve_widths, draw
+from spreadcheck.judge.assessment import assess
+from spreadcheck.judge.confidence import DRAWS, LEVEL_PCT, NARROW_M, SEED, Confidence, between, confidence
 from spreadcheck.judge.likely import AnyFloats, Line, bouts_on, products, widest_within
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.passes.noise import FROM_PASSES, Floats, NoiseDrawn, Stated
@@ -37,11 +36,11 @@ class PassesNeeded:
     method: str
     half_width_m: float
     level_pct: float
-    effective_width_m: float
     passes_done: int
-    passes: int | None
-    closer_trays_passes: int | None
-    half_widths_m: tuple[tuple[int, float], ...]
+    effective_width_m: float = 0.0
+    passes: int | None = None
+    closer_trays_passes: int | None = None
+    half_widths_m: tuple[tuple[int, float], ...] = ()
     unseen_m: float = 0.0
     why_not: str = ""
 
@@ -105,7 +104,8 @@ def passes_needed(
     (3, True, True)
     """
     result = assess(test, limit_pct=limit_pct, tails=tails, relative=relative)
-    return passes_for(result, half_width_m, method=method, draws=draws, seed=seed, level_pct=level_pct, stated=stated)
+    sure = confidence(result, draws=draws, seed=seed, level_pct=level_pct, stated=stated)
+    return passes_for(sure, half_width_m, method=method)
 
 
 def check_half_width(half_width_m: float) -> None:
@@ -114,36 +114,26 @@ def check_half_width(half_width_m: float) -> None:
         raise WidthError(Fault("half-width", f"{half_width_m:g} m can't be reached", 'give one such as "0.5 m"'))
 
 
-def passes_for(
-    result: Assessment,
-    half_width_m: float,
-    *,
-    method: str = "",
-    draws: int = DRAWS,
-    seed: int = SEED,
-    level_pct: float = LEVEL_PCT,
-    stated: Stated | None = None,
-) -> PassesNeeded:
+def passes_for(sure: Confidence, half_width_m: float, *, method: str = "") -> PassesNeeded:
     """How many passes a test like the assessed one needs; see `passes_needed`."""
-    check_draws(draws=draws, seed=seed, level_pct=level_pct)
     check_half_width(half_width_m)
+    result, noise = sure.assessment, sure.noise
     method = method or result.driving or BACK_AND_FORTH
     if method not in METHODS:
         raise WidthError(Fault("", f'"{method}" is not a driving method', f"use one of {', '.join(METHODS)}"))
-    noise, stated = result.noise, Stated() if stated is None else stated
-    answer = PassesNeeded(method, half_width_m, level_pct, 0.0, noise.passes, None, None, ())
+    answer = PassesNeeded(method, half_width_m, sure.level_pct, noise.passes)
     if noise.source != FROM_PASSES:
         return replace(answer, why_not="one pass tells nothing about how passes differ; weigh each of three or more")
-    drawn = draw(result, draws=min(draws, _MOST_DRAWS), seed=seed, level_pct=level_pct, stated=stated)
-    if drawn.ends.open:
+    if sure.ends.open:
         return replace(answer, why_not="the end trays still catch; lay trays farther out first")
     if result.blocking:
         codes = ", ".join(result.blocking)
         return replace(answer, why_not=f"a doubt blocks the verdict ({codes}); put that right first")
-    widths = curve_widths(result)[:: max(len(curve_widths(result)) // _MOST_WIDTHS, 1)]
-    asked: dict[str, Any] = {"method": method, "width_m": widths, "limit_pct": result.limit_pct, "level_pct": level_pct}
-    line = drawn.lines[0]
-    width_m, half_width, unseen_m = _forecast(line, drawn.noise.rate_kg_ha, drawn.drawn, noise.passes, **asked)
+    draws = min(sure.draws, _MOST_DRAWS)
+    few = confidence(result, draws=draws, seed=sure.seed, level_pct=sure.level_pct, stated=sure.stated)
+    widths = few.curve_m[:: max(len(few.curve_m) // _MOST_WIDTHS, 1)]
+    line = few.lines[0]
+    width_m, half_width, unseen_m = _forecast(few, line, few.few.rate_kg_ha, few.drawn, method, widths)
     answer = replace(answer, effective_width_m=width_m)
     if width_m <= 0:
         return replace(answer, why_not="no bout width is within the limit, so there is no effective width to pin")
@@ -155,10 +145,10 @@ def passes_for(
         x, h = noise.offset_m, line.spacing_m / 2
         offset = np.sort(np.concatenate((x, (x[1:] + x[:-1]) / 2)))
         rates = np.interp(offset, x, noise.rate_kg_ha)
-        points = np.linspace(x[0], x[-1], round((x[-1] - x[0]) / h) + 1)
-        even = np.array([np.interp(points, offset, row) for row in np.eye(len(offset))]).T
-        more = noise.drawn(len(drawn.drawn.shift_m), np.random.default_rng(seed), offset, rates, stated=stated)
-        closer = _fewest(_forecast(Line(float(x[0]), h, even), rates, more, noise.passes, **asked)[1], half_width_m)
+        even = between(offset, np.linspace(x[0], x[-1], round((x[-1] - x[0]) / h) + 1))
+        more = noise.drawn(len(few.drawn.shift_m), np.random.default_rng(sure.seed), offset, rates, stated=sure.stated)
+        halved = _forecast(few, Line(float(x[0]), h, even), rates, more, method, widths)[1]
+        closer = _fewest(halved, half_width_m)
     return replace(
         answer,
         passes=_fewest(half_width, half_width_m),
@@ -181,15 +171,7 @@ def runs_from_former(test: TrayTest, half_width_m: float) -> int:
 
 
 def _forecast(
-    line: Line,
-    rates: FloatArray,
-    drawn: NoiseDrawn,
-    passes: int,
-    *,
-    method: str,
-    width_m: FloatArray,
-    limit_pct: float,
-    level_pct: float,
+    sure: Confidence, line: Line, rates: FloatArray, drawn: NoiseDrawn, method: str, width_m: FloatArray
 ) -> tuple[float, Callable[[int], float], float]:
     """Effective width with the noise of so many passes taken out; its half-width by passes; that of what is unseen.
 
@@ -207,7 +189,7 @@ def _forecast(
 
     def crossing(squares: AnyFloats, total: AnyFloats) -> FloatArray:
         curves = np.sqrt(np.maximum(squares / bouts.mean(total) ** 2 * 1e4 * to_trays, 0.0))
-        return widest_within(width_m, curves, limit_pct, NARROW_M)
+        return widest_within(width_m, curves, sure.assessment.limit_pct, NARROW_M)
 
     own = added(drawn.own_kg_ha)
     by_noise = np.asarray(own[2].mean(axis=1, keepdims=True))
@@ -216,12 +198,12 @@ def _forecast(
         (total, covariance, square), much = noise, np.float32(scale)
         more = much**2 * (square - square.mean(axis=1, keepdims=True)) + 2 * much * covariance
         widths = crossing(bouts.moved(of, scale * shift_m) - by_noise + more, pattern.sum() + much * total)
-        low, high = np.percentile(widths, ((100 - level_pct) / 2, (100 + level_pct) / 2))
+        low, high = np.percentile(widths, ((100 - sure.level_pct) / 2, (100 + sure.level_pct) / 2))
         return float(high - low) / 2
 
     found = float(crossing(bouts.variance(of) - by_noise, pattern.sum(keepdims=True))[0])
     unseen = half(added(drawn.trays_kg_ha), drawn.stated_shift_m, 1.0)
-    return found, lambda number: half(own, drawn.shift_m, (passes / number) ** 0.5), unseen
+    return found, lambda passes: half(own, drawn.shift_m, (sure.noise.passes / passes) ** 0.5), unseen
 
 
 def _fewest(half_width_m: Callable[[int], float], wanted_m: float) -> int | None:

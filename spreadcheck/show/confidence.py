@@ -56,7 +56,7 @@ def confidence_document(
     if verdict and (said := sure.judged.verdict) is not None:
         blocks.append(Paragraph(verdict_sentence(said, system), "strong"))
     blocks.append(Paragraph(_source_words(sure, system)))
-    if sure.known:
+    if sure.noise.known:
         blocks += [Paragraph(_unseen_words(sure, system)), *confidence_tables(sure, system)]
         if sure.assessment.blocking:
             blocks.append(Paragraph("No probability and no sure width are given while a doubt forbids a verdict."))
@@ -71,7 +71,7 @@ def confidence_document(
 
 def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, ...]:
     """The figures at the bout width driven, and the effective width; none where the noise is not known."""
-    if not sure.known:
+    if not sure.noise.known:
         return ()
     limit, level = f"{sure.assessment.limit_pct:g} %", f"{sure.level_pct:g} %"
     judged, is_open, tables = sure.tells_probability, sure.ends.open, []

@@ -60,7 +60,7 @@ _SMALL = {"font.size": 9, "axes.labelsize": 9}  # a picture's signs can be read 
 
 def report(result: Assessment, system: str = "metric", *, sure: Confidence | None = None) -> Document:
     """The report of an assessment; `system` leads, `sure` adds how sure the answer is."""
-    known = sure if sure is not None and sure.known else None
+    known = sure if sure is not None and sure.noise.known else None
     words = plain_words(result, system)
     answer, *more = words["In short"]
     doubts = (*doubt_words(result, system), *(doubt.message(system) for doubt in (sure.doubts if sure else ())))

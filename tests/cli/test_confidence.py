@@ -116,7 +116,7 @@ def test_stated_terms_are_shown_and_set():
 )
 def test_refusals(options, message, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("spreadcheck.judge.confidence.draw", None)  # refused before any test is drawn
+    monkeypatch.setattr("spreadcheck.passes.noise.Noise.drawn", None)  # refused before any test is drawn
     done = run(SHEET, *options)
     assert done.exit_code == 2
     assert done.stderr.startswith(f"spreadcheck: {message}")

@@ -12,7 +12,7 @@ from scipy.special import chdtrc, chdtri
 
 from spreadcheck.errors import QuantityError, WidthError
 from spreadcheck.judge.assessment import assess
-from spreadcheck.judge.confidence import band_at, confidence, draw, kept_probability
+from spreadcheck.judge.confidence import confidence
 from spreadcheck.judge.likely import Line, bouts_on, products, widest_within
 from spreadcheck.judge.passcount import passes_for, passes_needed
 from spreadcheck.passes.granules import granules
@@ -130,7 +130,7 @@ def test_against_a_reference_bootstrap():
 
     rng = np.random.default_rng(17)
     result = assess(counted_test(300 * TRAPEZOID, 60, rng))
-    drawn = draw(result, draws=2000, stated=NOTHING_STATED)
+    drawn = confidence(result, draws=2000, stated=NOTHING_STATED)
     width = np.array([27.0])
     bouts, rates = bouts_on(drawn.lines[0], width, METHODS[0]), result.passes.rate_kg_ha
 
@@ -194,12 +194,12 @@ def test_open_ends_leave_a_range():
     low, high = sure.bouts[METHODS[0]].line_interval_pct
     assert sure.ends.open
     assert low <= true <= high
-    band = band_at(sure.drawn, np.array([12.0]), METHODS[0], 90.0)
-    assert band.within_pct[0] <= band.within_most_pct[0]
-    least, most = kept_probability(sure.drawn, np.array([12.0]), METHODS[0])
-    assert (least, most) == (band.within_pct, band.within_most_pct)
+    bout, (least, most) = sure.bouts[METHODS[0]], sure.kept(np.array([12.0]), METHODS[0])[:, 0]
+    assert least <= most
     if result.blocking:  # then nothing is said of how likely it is
-        assert np.isnan(sure.bouts[METHODS[0]].within_pct)
+        assert np.isnan((bout.within_pct, bout.within_most_pct)).all()
+    else:
+        assert (least, most) == (bout.within_pct, bout.within_most_pct)
 
 
 def test_trays_two_metres_apart_read_the_line():
@@ -210,7 +210,7 @@ def test_trays_two_metres_apart_read_the_line():
             offset = np.arange(-18.0, 18.1, 2.0) + phase
             catch = np.round(10 * form(offset), 3)
             test = tray_test(offset, np.array([catch] * 3).T, tray_width="0.5 m", tray_length="0.5 m")
-            drawn = draw(assess(test), draws=100, stated=NOTHING_STATED)
+            drawn = confidence(assess(test), draws=100, stated=NOTHING_STATED)
             for method in METHODS:
                 widths = study.truth(shape, 2.0, method) * np.array([0.85, 0.95, 1.02, 1.1])
                 true = [study.line_cv(form(study.FINE), width, method) for width in widths]
@@ -241,15 +241,17 @@ def test_a_reading_of_nothing_stays_small():
 def test_probability_falls_with_width():
     """Vectorised over widths, NaN where the noise is not known."""
     rng = np.random.default_rng(2)
-    drawn = draw(assess(counted_test(100 * TRAPEZOID, 3, rng)), draws=500)
-    said, most = kept_probability(drawn, np.array([24.0, 27.0, 33.0]), METHODS[0])
+    drawn = confidence(assess(counted_test(100 * TRAPEZOID, 3, rng)), draws=500)
+    said, most = drawn.kept(np.array([24.0, 27.0, 33.0]), METHODS[0])
     assert (said == most).all()  # nothing is missed beyond the end trays
     assert said[0] > 99
     assert said[2] < 1
-    unknown = draw(assess(counted_test(100 * TRAPEZOID, 1, rng, form={})), draws=500)
-    assert np.isnan(kept_probability(unknown, np.array([24.0]), METHODS[0])).all()
-    narrow = draw(assess(counted_test(100 * TRAPEZOID, 3, rng), bout_width_m=1.0), draws=300)  # no two trays in a bout
-    assert np.isnan(kept_probability(narrow, np.array([1.0, 24.0]), METHODS[0])[0]).tolist() == [True, False]
+    unknown = confidence(assess(counted_test(100 * TRAPEZOID, 1, rng, form={})), draws=500)
+    assert np.isnan(unknown.kept(np.array([24.0]), METHODS[0])).all()
+    narrow = confidence(
+        assess(counted_test(100 * TRAPEZOID, 3, rng), bout_width_m=1.0), draws=300
+    )  # no two trays in a bout
+    assert np.isnan(narrow.kept(np.array([1.0, 24.0]), METHODS[0])[0]).tolist() == [True, False]
 
 
 @pytest.mark.parametrize("freedom", [10, 40, 200])
@@ -286,14 +288,14 @@ def test_passes_that_can_not_be_told():
     ramp = tray_test([-2, -1, 0, 1, 2], [[1, 1.1], [2, 2.1], [3, 3.2], [2, 2.1], [1, 1]],
                      tray_width="0.5 m", tray_length="0.5 m")  # fmt: skip
     with pytest.raises(WidthError, match="half-width: 0 m can't be reached"):
-        passes_for(assess(ramp), 0.0)
-    assert passes_for(assess(ramp), 0.5).why_not == "the end trays still catch; lay trays farther out first"
+        passes_for(confidence(assess(ramp)), 0.0)
+    assert passes_for(confidence(assess(ramp)), 0.5).why_not == "the end trays still catch; lay trays farther out first"
     one = assess(counted_test(50 * TRAPEZOID, 1, np.random.default_rng(1)))
-    assert passes_for(one, 0.5).why_not.startswith("one pass tells nothing about how passes differ")
+    assert passes_for(confidence(one), 0.5).why_not.startswith("one pass tells nothing about how passes differ")
     line = assess(counted_test(50 * TRAPEZOID, 3, np.random.default_rng(1)), limit_pct=80)
-    assert "the tray line is too short to find the end" in passes_for(line, 0.5).why_not
+    assert "the tray line is too short to find the end" in passes_for(confidence(line), 0.5).why_not
     none = assess(counted_test(50 * (1 + np.arange(41) % 2) * TRAPEZOID, 3, np.random.default_rng(1)), limit_pct=0.01)
-    assert "no bout width is within the limit" in passes_for(none, 0.5).why_not
+    assert "no bout width is within the limit" in passes_for(confidence(none), 0.5).why_not
 
 
 def test_one_pass_says_so():
@@ -301,7 +303,7 @@ def test_one_pass_says_so():
     assert known.noise.source == FROM_STATED
     assert "holds for noise as stated" in known.doubts[0].message()
     unknown = confidence(assess(counted_test(50 * TRAPEZOID, 1, np.random.default_rng(1), form={}), bout_width_m=24))
-    assert (unknown.known, unknown.noise.missing) == (False, ("size guide number", "granule density"))
+    assert (unknown.noise.known, unknown.noise.missing) == (False, ("size guide number", "granule density"))
     data = confidence_json(unknown)
     assert (data["noise"]["source"], data["methods"], "bout" in data) == (None, {}, False)
 
@@ -331,9 +333,9 @@ def test_uneven_and_long_lines():
     uneven = np.sort(rng.choice(np.arange(-40, 41), 35, replace=False)) * 0.5
     for offset in (uneven, np.arange(-300, 300) * 0.06, np.arange(-2_000, 2_000) * 0.01):
         pattern = 100 * np.clip((17 - np.abs(offset)) / 9, 0, 1)
-        drawn = draw(assess(counted_test(pattern, 3, rng, offset), width_m=[20.0, 24.0]), draws=300)
+        drawn = confidence(assess(counted_test(pattern, 3, rng, offset), width_m=[20.0, 24.0]), draws=300)
         for method in METHODS:
-            band = band_at(drawn, np.array([20.0, 24.0]), method, 90.0)
+            band = drawn.band_at(np.array([20.0, 24.0]), method)
             assert np.isfinite(band.high_pct).all()
             assert (band.low_pct <= band.high_pct).all()
 

@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from spreadcheck.judge.assessment import assess
-from spreadcheck.judge.confidence import band_at, draw
+from spreadcheck.judge.confidence import confidence
 from spreadcheck.passes.noise import Stated
 from spreadcheck.sheet.traytest import tray_test
 
@@ -195,16 +195,16 @@ def run(cell: Cell, tests: int, first: int = 0) -> list[dict[str, object]]:
         factor = rng.uniform(0.85, 1.1)
         facts = cell.passes == 1 or number % 8 < 4
         test = simulate(cell, shape, truth(shape, cell.spacing_m, METHODS[0]), rng, facts=facts)
-        drawn = draw(assess(test), draws=DRAWS, seed=1, stated=cell.stated)
-        span = drawn.assessment.profile.offset_m
+        sure = confidence(assess(test), draws=DRAWS, seed=1, stated=cell.stated)
+        span = sure.assessment.profile.offset_m
         for method in METHODS:
             crossing = truth(shape, cell.spacing_m, method)
             bout = factor * crossing
             real = line_cv(SHAPES[shape](FINE), bout, method)
-            at = band_at(drawn, np.array([bout]), method, 90.0).at(0)
+            at = sure.band_at(np.array([bout]), method).at(0)
             low, high = at.line_interval_pct
             grid = np.arange(max(2 * cell.spacing_m, 0.5 * crossing), min(1.5 * crossing, span[-1] - span[0]), 0.4)
-            band = band_at(drawn, grid, method, 90.0) if len(grid) > 3 else None
+            band = sure.band_at(grid, method) if len(grid) > 3 else None
             width_held = band is None or (
                 band.effective_low_m <= crossing
                 and (crossing <= band.effective_high_m or band.effective_high_m >= grid[-1] - 1e-9)
@@ -219,7 +219,7 @@ def run(cell: Cell, tests: int, first: int = 0) -> list[dict[str, object]]:
                     "width_low": round(band.effective_low_m, 3) if band else np.nan,
                     "width_high": round(band.effective_high_m, 3) if band else np.nan,
                     "width_held": bool(width_held),
-                    "said": round(at.within_pct, 1),
+                    "said": round(float(sure.kept(np.array([bout]), method)[0, 0]), 1),
                     "kept": real / at.line_share <= LIMIT,
                 }
             )  # fmt: skip
