@@ -127,6 +127,11 @@ class Confidence:
         """Whether a probability of keeping the limit can be told: nothing blocks, and what decides is not a part."""
         return self.noise.known and not self.assessment.blocking and self.assessment.blend is None
 
+    @property
+    def tails_pct(self) -> tuple[float, float]:
+        """The shares of draws below either end of an interval. [%]"""
+        return (100 - self.level_pct) / 2, (100 + self.level_pct) / 2
+
     @cached_property
     def judged(self) -> Assessment:
         """The assessment with its verdict and advised widths judged by the noise too, where it is known.
@@ -227,8 +232,7 @@ class Confidence:
 
     def _interval(self, cases: tuple[Likely, ...]) -> FloatArray:
         """The interval of the CV on the true line, the outermost over all tails; from 0 where noise explains all."""
-        ends = (100 - self.level_pct) / 2, (100 + self.level_pct) / 2
-        spans = np.array([np.percentile(case.cv_pct, ends, axis=1) for case in cases])
+        spans = np.array([np.percentile(case.cv_pct, self.tails_pct, axis=1) for case in cases])
         spans[:, 0] = np.where([case.read_pct <= case.floor_pct for case in cases], 0.0, spans[:, 0])
         return np.array((spans[:, 0].min(axis=0), spans[:, 1].max(axis=0)))
 
@@ -244,12 +248,9 @@ class Confidence:
         least, most = self.kept(width_m, method, cases)
         if not self.tells_probability:
             least = most = np.full(len(width_m), np.nan)
-        to_trays, ends = (
-            (1 / share)[:, None].astype(np.float32),
-            ((100 - self.level_pct) / 2, (100 + self.level_pct) / 2),
-        )
+        to_trays = (1 / share)[:, None].astype(np.float32)
         found = (widest_within(width_m, case.cv_pct * to_trays, limit, NARROW_M) for case in cases)
-        crossing = np.array([np.percentile(widths, ends) for widths in found])
+        crossing = np.array([np.percentile(widths, self.tails_pct) for widths in found])
         as_read, without = widest_within(width_m, np.stack((read, out), axis=1), limit, NARROW_M).tolist()
         sure = float(widest_within(width_m, 100.0 - least[:, None], 100.0 - SURE_PCT, NARROW_M)[0])
         return CvBand(

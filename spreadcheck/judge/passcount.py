@@ -198,7 +198,7 @@ def _forecast(
         (total, covariance, square), much = noise, np.float32(scale)
         more = much**2 * (square - square.mean(axis=1, keepdims=True)) + 2 * much * covariance
         widths = crossing(bouts.moved(of, scale * shift_m) - by_noise + more, pattern.sum() + much * total)
-        low, high = np.percentile(widths, ((100 - sure.level_pct) / 2, (100 + sure.level_pct) / 2))
+        low, high = np.percentile(widths, sure.tails_pct)
         return float(high - low) / 2
 
     found = float(crossing(bouts.variance(of) - by_noise, pattern.sum(keepdims=True))[0])

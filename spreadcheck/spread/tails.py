@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cached_property
+from itertools import product
 
 import numpy as np
 
@@ -20,7 +21,6 @@ from spreadcheck.units import HECTARE_M2
 
 FARTHEST_M = 25.0  # beyond an end tray: no tail is drawn farther
 _STRAIGHT_M = (0.0, 1.5, 3.0, 5.0, 8.0)  # over which a straight tail runs to zero
-_EVERY = tuple((left, right) for left in range(len(_STRAIGHT_M) + 1) for right in range(len(_STRAIGHT_M) + 1))
 _MIXED = ((0, 0), (1, 2), (2, 1), (3, 4), (4, 3), (5, 5))  # tails left and right that stand for all
 _LEAST_FALL = 0.05  # a metre, of the logarithm of the rate: no tail goes on flatter
 _CAUGHT = 0.9  # least share of what was metered that good trays keep
@@ -53,9 +53,15 @@ class Ends:
         return float(np.clip(max(last), _STRAIGHT_M[-1], FARTHEST_M))
 
     @property
+    def every(self) -> tuple[tuple[int, int], ...]:
+        """All tails left and right; on a side where there is none worth drawing the one that is nothing."""
+        left, right = (range(1 if share <= _CLOSED_PCT else len(_STRAIGHT_M) + 1) for share in self.share_pct)
+        return tuple(product(left, right))
+
+    @property
     def pairs(self) -> tuple[tuple[int, int], ...]:
         """Tails left and right that are tried: all of them where the ends are open, six that stand for all else."""
-        return _EVERY if self.open else _MIXED[:1] if self.closed else _MIXED
+        return self.every if self.open else _MIXED[:1] if self.closed else _MIXED
 
     def tail(self, side: int, kind: int, beyond_m: FloatArray) -> FloatArray:
         """A tail on one side (0 left, 1 right) over its end tray, at distances beyond it. [-]"""
@@ -120,7 +126,7 @@ def over_tails(
 
 def tailed(ends: Ends, metered_kg_ha_m: float | None = None) -> tuple[Profile, ...]:
     """The profile with every plausible pair of tails that the metering allows."""
-    profiles = [ends.profile_with(left, right) for left, right in _EVERY]
+    profiles = [ends.profile_with(left, right) for left, right in ends.every]
     return tuple(profiles[at] for at in allowed([one.area_kg_ha_m for one in profiles], metered_kg_ha_m))
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from spreadcheck.sheet.traytest import tray_test
 from spreadcheck.spread.profile import profile_from
-from spreadcheck.spread.tails import FARTHEST_M, ends_of, metered_kg_ha_m, over_tails
+from spreadcheck.spread.tails import FARTHEST_M, ends_of, metered_kg_ha_m, over_tails, tailed
 
 
 def exponential(fall, end_m=6.0, spacing=0.5):
@@ -65,3 +65,11 @@ def test_closed_ends_leave_one_figure():
     profile = profile_from(x, np.clip(8 - np.abs(x), 0, None))
     assert over_tails(profile, lambda one: one.area_kg_ha_m).single
     assert ends_of(profile).closed
+
+
+def test_a_side_without_a_tail_worth_drawing_is_drawn_once():
+    """A line laid on one side only: six tails at the driving line, and one at the far end, which caught nothing."""
+    one_sided, open_ends = (ends_of(profile_from(range(5), rates)) for rates in ([9, 8, 6, 2, 0], [6, 8, 9, 8, 6]))
+    assert len(one_sided.pairs) == len(tailed(one_sided)) == 6
+    assert {right for _, right in one_sided.pairs} == {0}
+    assert len(open_ends.pairs) == len(tailed(open_ends)) == 36
