@@ -1,25 +1,37 @@
-"""What each typed line does to a recording: the next state, and what to say about it.
+"""What each typed line does to a recording: the next state, and what to say; which weights are asked for again.
 
 Nothing here reads a keyboard or writes a file: a line of text goes in, the next state and what to say come out.
 
 A bare Enter never does harm: it keeps what a cell holds, and leaves an open one empty only when it comes twice.
+
+The factor of ten is the slip itself: a decimal mark left out or put in wrongly moves a weight by ten. Which trays are
+compared, and below how many steps of the scale a comparison says nothing, has no published source: it is this
+package's own choice, made so that the edges of a pattern are not asked about.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import replace
+from decimal import Decimal
 
 import numpy as np
 
 from spreadcheck.crew.recording import Entry, Recording, next_open, place_named, read_entry
-from spreadcheck.crew.slips import doubts_of, refusal_of
 from spreadcheck.errors import record
-from spreadcheck.sheet.traytest import CatchState
+from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH, CatchState, TrayTest, column_kind
+from spreadcheck.units import from_inside
 
 MAX_NOTE = 300
+SLIP = 10.0  # times larger or smaller
+NEAR = 2  # trays to either side in which a neighbour is looked for
+USUAL_STEP = 0.1  # g or ml: taken where the form does not say what the scale shows
+STEPS = 5  # a catch of fewer steps of the scale is too small to be compared
 
 TAKEN, ASKED, TOLD, SHOW, HELP, DONE = "taken", "asked", "told", "show", "help", "done"
+_AT_A_TRAY = ("weight", "thrown out", "blank", "enter", "insist", "note", "unclear")
+
+Reference = tuple[str, float]  # what a weight is compared with: its name, its catch
 
 
 @record
@@ -67,15 +79,41 @@ def enter_weight(recording: Recording, text: str) -> Reply:
     """
     unit = "g" if recording.over else recording.test.columns[recording.cell(recording.at)[1]].unit
     entry = read_entry(text, unit)
-    if recording.over and entry.kind in _AT_A_TRAY:
-        if entry.kind == "enter":
-            return Reply(recording, "", DONE)
+    if recording.over and entry.kind in _AT_A_TRAY and entry.kind != "enter":
         say = "Every tray of every pass has been asked, so this was not taken. Type back, go to R4, show or finish."
         return Reply(recording, say, ASKED)
-    return _DOES[entry.kind](recording, entry)
-
-
-# --- what each kind of entry does ------------------------------------------------------------------------------------
+    asked = recording.asked
+    match entry.kind:
+        case "insist" if asked is None:
+            return Reply(recording, "There is nothing to insist on; type the weight first.", ASKED)
+        case "insist" if asked is not None and asked.kind == "weight":
+            return _weight(recording, asked)
+        case "weight":
+            return _weight(recording, entry)
+        case "thrown out":
+            return _fill(recording, CatchState.THROWN_OUT, np.nan, "x, thrown out")
+        case "blank" | "insist":
+            was = recording.now(recording.at)
+            what = f"left empty, not weighed{f' ({was} taken out)' if was else ''}"
+            emptied = replace(recording, left_empty=recording.left_empty | {recording.at})
+            return _fill(emptied, CatchState.NOT_WEIGHED, np.nan, what)
+        case "enter" if not recording.over:
+            return _enter(recording, entry)
+        case "note":
+            return _note(recording, entry.words)
+        case "unclear":
+            return Reply(replace(recording, asked=None), f"{entry.words}.", ASKED)
+        case "back":
+            place = recording.trail[-1] if recording.trail else recording.at - 1
+            if place < 0:
+                return Reply(recording, "This is the first tray; there is nothing to go back to.", ASKED)
+            return _go(replace(recording, trail=recording.trail[:-1]), place)
+        case "go to":
+            return _go_to(recording, entry.words)
+        case "next":
+            at = replace(recording, at=next_open(recording, -1), asked=None)
+            return Reply(at, "On to the first tray that is still open.", TOLD)
+    return Reply(recording, "", {"show": SHOW, "help": HELP}.get(entry.kind, DONE))
 
 
 def _weight(recording: Recording, entry: Entry) -> Reply:
@@ -93,37 +131,22 @@ def _weight(recording: Recording, entry: Entry) -> Reply:
     return _fill(recording, CatchState.WEIGHED, entry.number, f"{entry.number:.10g} {unit}")
 
 
-def _blank(recording: Recording) -> Reply:
-    was = recording.now(recording.at)
-    what = f"left empty, not weighed{f' ({was} taken out)' if was else ''}"
-    emptied = replace(recording, left_empty=recording.left_empty | {recording.at})
-    return _fill(emptied, CatchState.NOT_WEIGHED, np.nan, what)
-
-
 def _enter(recording: Recording, entry: Entry) -> Reply:
     """A bare Enter keeps what stands in a cell; it leaves an open one empty only at the second time."""
     name, was = recording.name(recording.at), recording.now(recording.at)
     if was:
         return Reply(_onward(recording), f"{name}: {was}, kept", TOLD)
     if recording.asked is not None and recording.asked.kind == "enter":
-        return _blank(recording)
+        return enter_weight(recording, "blank")
     say = f"Leave {name} empty (not weighed)? Press Enter again to leave it, or type the weight; 0 if nothing fell in."
     return Reply(replace(recording, asked=entry), say, ASKED)
 
 
-def _insist(recording: Recording, _: Entry) -> Reply:
-    asked = recording.asked
-    if asked is None:
-        return Reply(recording, "There is nothing to insist on; type the weight first.", ASKED)
-    return _blank(recording) if asked.kind == "enter" else _weight(recording, asked)
-
-
-def _note(recording: Recording, entry: Entry) -> Reply:
+def _note(recording: Recording, words: str) -> Reply:
     tray, _ = recording.cell(recording.at)
-    name = recording.test.tray[tray]
-    notes = list(recording.test.note)
-    note = "; ".join(part for part in (notes[tray], entry.words) if part)
-    if not entry.words:
+    name, notes = recording.test.tray[tray], list(recording.test.note)
+    note = "; ".join(part for part in (notes[tray], words) if part)
+    if not words:
         return Reply(recording, "The note has no words; type note and a few, such as: note tray was tilted.", ASKED)
     if len(note) > MAX_NOTE:
         return Reply(recording, f"The note on {name} would be longer than {MAX_NOTE} signs; make it shorter.", ASKED)
@@ -132,26 +155,14 @@ def _note(recording: Recording, entry: Entry) -> Reply:
     return Reply(replace(recording, test=test), f"Note on {name}: {note}", TAKEN)
 
 
-def _back(recording: Recording, _: Entry) -> Reply:
-    place = recording.trail[-1] if recording.trail else recording.at - 1
-    if place < 0:
-        return Reply(recording, "This is the first tray; there is nothing to go back to.", ASKED)
-    return _go(replace(recording, trail=recording.trail[:-1]), place)
-
-
-def _go_to(recording: Recording, entry: Entry) -> Reply:
-    place = place_named(recording, entry.words)
+def _go_to(recording: Recording, words: str) -> Reply:
+    place = place_named(recording, words)
     if place is None:
         first, last = recording.test.tray[0], recording.test.tray[-1]
         passes = ", ".join(column.name for column in recording.test.columns[:6])
-        say = f'There is no tray "{entry.words}"; the trays run from {first} to {last}, the passes are {passes}.'
+        say = f'There is no tray "{words}"; the trays run from {first} to {last}, the passes are {passes}.'
         return Reply(recording, say, ASKED)
     return _go(recording, place)
-
-
-def _next(recording: Recording, _: Entry) -> Reply:
-    at = replace(recording, at=next_open(recording, -1), asked=None)
-    return Reply(at, "On to the first tray that is still open.", TOLD)
 
 
 def _go(recording: Recording, place: int) -> Reply:
@@ -162,27 +173,6 @@ def _go(recording: Recording, place: int) -> Reply:
     now = f"holds {was}; Enter keeps it, blank takes it out" if was else "is empty"
     at = replace(recording, at=place, asked=None, left_empty=recording.left_empty - set(range(place, run)))
     return Reply(at, f"{recording.name(place)} {now}.", TOLD)
-
-
-_DOES: dict[str, Callable[[Recording, Entry], Reply]] = {
-    "weight": _weight,
-    "thrown out": lambda recording, _: _fill(recording, CatchState.THROWN_OUT, np.nan, "x, thrown out"),
-    "blank": lambda recording, _: _blank(recording),
-    "enter": _enter,
-    "insist": _insist,
-    "note": _note,
-    "unclear": lambda recording, entry: Reply(replace(recording, asked=None), f"{entry.words}.", ASKED),
-    "back": _back,
-    "go to": _go_to,
-    "next": _next,
-    "show": lambda recording, _: Reply(recording, "", SHOW),
-    "help": lambda recording, _: Reply(recording, "", HELP),
-    "later": lambda recording, _: Reply(recording, "", DONE),
-}
-_AT_A_TRAY = ("weight", "thrown out", "blank", "enter", "insist", "note", "unclear")
-
-
-# --- the steps they are made of --------------------------------------------------------------------------------------
 
 
 def _fill(recording: Recording, state: CatchState, number: float, what: str) -> Reply:
@@ -197,3 +187,76 @@ def _fill(recording: Recording, state: CatchState, number: float, what: str) -> 
 def _onward(recording: Recording) -> Recording:
     at = next_open(recording, recording.at)
     return replace(recording, at=at, asked=None, trail=(*recording.trail, recording.at))
+
+
+# --- the slips of tongue, ear and finger that ruin a test ------------------------------------------------------------
+
+
+def refusal_of(number: float, unit: str) -> str:
+    """Why a weight can't stand in a sheet, however much one insists; "" for one that can."""
+    shown = f"{number:.10g} {unit}"
+    if number < 0:
+        return (
+            f"{shown} is less than nothing: the scale has drifted or was tared with something on it. "
+            "Tare it again and weigh again; type 0 if nothing fell in"
+        )
+    if number > MAX_CATCH:
+        return f"{shown} is more than any tray holds (a sheet takes up to {MAX_CATCH:g} {unit}); read the scale again"
+    if 0 < number < MIN_CATCH:
+        return f"{shown} is less than the dust of a granule; type 0 if nothing fell in"
+    return ""
+
+
+def doubts_of(test: TrayTest, tray: int, column: int, entry: Entry) -> tuple[str, ...]:
+    """Why a weight may be a slip; empty where nothing speaks against it."""
+    own, weighed = test.columns[column], test.state == CatchState.WEIGHED
+    unit = own.unit
+    rows = np.flatnonzero(weighed[:, column])  # neighbours: the nearest weighed tray on either side in the same pass
+    near = (*rows[(rows < tray) & (rows >= tray - NEAR)][-1:], *rows[(rows > tray) & (rows <= tray + NEAR)][:1])
+    neighbours: list[Reference] = [(test.tray[at], float(test.catch[at, column])) for at in near]
+    others: list[Reference] = [  # the same tray's catches of the same product in the other passes
+        (other.name, float(test.catch[tray, at]))
+        for at, other in enumerate(test.columns)
+        if at != column and (other.component, other.unit) == (own.component, unit) and weighed[tray, at]
+    ]
+    kind, name = column_kind(unit) or ("catch mass", "g")
+    in_g, resolution_g = kind == "catch mass", test.quantity("scale resolution")
+    step = Decimal(f"{from_inside(resolution_g, name, kind):.9g}") if in_g and resolution_g is not None else None
+    # the scale's step: that of the form, or the finest that the weights themselves show, but no finer than usual
+    shown = [entry.written, *(np.format_float_positional(catch, trim="-") for _, catch in (*neighbours, *others))]
+    finest = 10.0 ** -max(len(text.partition(".")[2]) for text in shown)
+    floor = STEPS * (max(finest, from_inside(USUAL_STEP, name, kind)) if step is None else float(step))
+    beside = "its neighbours" if len(neighbours) > 1 else "its neighbour"
+    slip = fine = comma = ""
+    if others:  # where another pass has the like weight, a steep edge of the pattern is no slip
+        slip = _slip(entry, unit, others, floor, "the same tray in the other passes")
+        if slip and neighbours and max(catch for _, catch in others) < floor:  # they caught next to nothing: too little
+            slip = _slip(entry, unit, neighbours, floor, beside)
+    elif neighbours:
+        slip = _slip(entry, unit, neighbours, floor, beside)
+    elif in_g and test.target_kg_ha is not None:  # the first weight of a line
+        tray_g = test.target_kg_ha * test.tray_width_m * test.tray_length_m / 10.0 * test.runs_per_catch
+        brought = from_inside(tray_g, name, kind)
+        if entry.number >= SLIP * brought:
+            slip = f"{entry.written} {unit} is at least ten times what the target rate brings into a tray"
+            slip += f", {brought:.3g} {name}"
+    if step is not None and Decimal(entry.written) % step != 0:
+        fine = f"{entry.written} {unit} is not a reading of a scale that shows steps of {step} {unit}"
+    if entry.thousands and (step is None or step > Decimal("0.001")):  # "1,234": decimals, or a thousand and more
+        comma = f"the comma is taken as a decimal mark, {entry.written} {unit}; leave it out to mean thousands"
+    return tuple(doubt for doubt in (slip, fine, comma) if doubt)
+
+
+def _slip(entry: Entry, unit: str, references: Sequence[Reference], floor: float, word: str) -> str:
+    """The doubt if a weight is ten times, or a tenth of, every catch it is compared with."""
+    catches = np.maximum([catch for _, catch in references], floor)
+    number = max(entry.number, floor)
+    close = 1 + 1e-9  # ten times 1.1 is 11, whatever the last bit says
+    if number * close >= SLIP * catches.max():
+        how = f"at least ten times {word}"
+    elif number * SLIP <= catches.min() * close:
+        how = f"at most a tenth of {word}"
+    else:
+        return ""
+    shown = ", ".join(f"{name} {catch:.10g} {unit}" for name, catch in references[:4])
+    return f"{entry.written} {unit} is {how}: {shown}{' and others' if len(references) > 4 else ''}"

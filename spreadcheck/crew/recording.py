@@ -11,8 +11,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spreadcheck.errors import record
 from spreadcheck.sheet.traytest import CatchState, FloatArray, TrayTest, column_kind
@@ -20,8 +22,6 @@ from spreadcheck.units import from_inside, to_inside
 
 PASS_BY_PASS = "pass by pass"
 TRAY_BY_TRAY = "tray by tray"
-
-
 MAX_TYPED = 500  # characters of one line; a longer one is no entry of a person or a scale
 
 _WEIGHT = re.compile(r"([+-]?)(\d+(?:[.,]\d*)?|[.,]\d+)\s*([^\W\d_][^!]*?)?\s*(!?)", re.ASCII)
@@ -38,9 +38,8 @@ _WORDS = {
 class Entry:
     """One line as it was meant.
 
-    `kind` is "weight", "thrown out", "blank", "enter", "insist", "note", "back", "go to", "next", "show", "help",
-    "later" or "unclear". A weight has its `number` and how it was `written` (decimal point, no unit); `words` are those
-    of a note, the tray to go to, or what is unclear.
+    `kind` is a word of `_WORDS`, "weight", "note", "go to" or "unclear". A weight has its `number` and how it was
+    `written` (decimal point, no unit); `words` are those of a note, the tray to go to, or what is unclear.
     """
 
     kind: str
@@ -117,18 +116,28 @@ class Recording:
         """How many cells are weighed or thrown out. [-]"""
         return int((self.test.state != CatchState.NOT_WEIGHED).sum())
 
+    @property
+    def _axes(self) -> Literal["C", "F"]:
+        """How numpy counts the cells of trays x columns in recording order."""
+        return "C" if self.order == TRAY_BY_TRAY else "F"
+
+    @property
+    def states(self) -> NDArray[np.uint8]:
+        """The states of all cells in recording order."""
+        return self.test.state.ravel(order=self._axes)
+
     def cell(self, place: int) -> tuple[int, int]:
-        """Tray and column of a place in recording order."""
-        trays, columns = self.test.state.shape
-        if self.order == TRAY_BY_TRAY:
-            return place // columns, place % columns
-        return place % trays, place // trays
+        """Tray and column of a place in recording order; of the last place, if all are behind."""
+        tray, column = np.unravel_index(min(place, self.cells - 1), self.test.state.shape, order=self._axes)
+        return int(tray), int(column)
+
+    def place(self, tray: int, column: int) -> int:
+        """The place of a cell in recording order."""
+        return int(np.ravel_multi_index((tray, column), self.test.state.shape, order=self._axes))
 
     def part(self, place: int) -> int:
         """The column of a place when recording pass by pass, its tray when tray by tray: bars are due as it changes."""
-        at = min(place, self.cells - 1)
-        own = self.cell(at)[self.order == PASS_BY_PASS]
-        return own if place < self.cells else -1
+        return self.cell(place)[self.order == PASS_BY_PASS] if place < self.cells else -1
 
     def name(self, place: int) -> str:
         """How a place is called: tray, pass and component."""
@@ -138,11 +147,8 @@ class Recording:
     def now(self, place: int) -> str:
         """What stands in a place: its weight with the unit, "x", or "" for an empty one."""
         tray, column = self.cell(place)
-        if self.test.state[tray, column] == CatchState.NOT_WEIGHED:
-            return ""
-        unit = self.test.columns[column].unit
         shown = self.shown_in(tray, column)
-        return shown if shown in ("x", "-") else f"{shown} {unit}"
+        return {"x": "x", "-": "-", ".": ""}.get(shown, f"{shown} {self.test.columns[column].unit}")
 
     def shown_in(self, tray: int, column: int) -> str:
         """A cell as the table shows it: the weight, "x" for thrown out, a dot for an empty one."""
@@ -179,49 +185,46 @@ def start_recording(test: TrayTest, *, order: str = PASS_BY_PASS) -> Recording:
     ('R1, pass 2', 'C pass 1')
     """
     fresh = Recording(test, order)
-    states = _in_order(fresh)
+    states = fresh.states
     filled = np.flatnonzero((states == CatchState.WEIGHED) | (states == CatchState.THROWN_OUT))
     at = int(filled[-1]) + 1 if len(filled) else 0
     while at < fresh.cells and states[at] == CatchState.NO_TRAY:
         at += 1
-    empty = np.flatnonzero(states[:at] == CatchState.NOT_WEIGHED)
-    return replace(fresh, at=at, left_empty=frozenset(empty.tolist()))
+    started = replace(fresh, at=at)
+    return replace(started, left_empty=frozenset(empty_places(started)))
 
 
 def order_seen(test: TrayTest) -> str:
     """The order in which a half-filled sheet was recorded: the one with fewer empty cells before the last filled."""
-    empty = [len(start_recording(test, order=order).left_empty) for order in (PASS_BY_PASS, TRAY_BY_TRAY)]
-    return TRAY_BY_TRAY if empty[1] < empty[0] else PASS_BY_PASS
+    return min((PASS_BY_PASS, TRAY_BY_TRAY), key=lambda order: len(start_recording(test, order=order).left_empty))
 
 
 def next_open(recording: Recording, after: int) -> int:
     """The next cell that is neither filled nor left empty on purpose: behind a place, else the first before it."""
-    is_open = _in_order(recording) == CatchState.NOT_WEIGHED
+    is_open = recording.states == CatchState.NOT_WEIGHED
     is_open[list(recording.left_empty)] = False
     places = np.flatnonzero(is_open)
-    if not len(places):
-        return recording.cells
     behind = places[places > after]
-    return int(behind[0] if len(behind) else places[0])
+    return int((*behind, *places, recording.cells)[0])
 
 
 def place_named(recording: Recording, words: str) -> int | None:
     """The cell that words such as "R4" or "R4 pass 2" name; the pass is the one being recorded unless given."""
-    wanted = " ".join(words.casefold().split())
+    wanted, columns = " ".join(words.casefold().split()), list(enumerate(recording.test.columns))
     trays = {name.casefold(): at for at, name in reversed(list(enumerate(recording.test.tray)))}
-    if wanted in trays:
-        column = recording.cell(min(recording.at, recording.cells - 1))[1]
-        return _place(recording, trays[wanted], column)
-    for column, name in _column_names(recording.test):
+    names = {f"pass {column.pass_no}": at for at, column in reversed(columns)}  # the first column of a pass
+    names |= {re.sub(r"\s+", " ", column.name.casefold()): at for at, column in columns}
+    longest_first = sorted(names.items(), key=lambda item: -len(item[0]))
+    for name, column in (("", recording.cell(recording.at)[1]), *longest_first):
         tray = trays.get(wanted.removesuffix(name).strip(" ,"))
         if wanted.endswith(name) and tray is not None:
-            return _place(recording, tray, column)
+            return recording.place(tray, column)
     return None
 
 
 def empty_places(recording: Recording) -> tuple[int, ...]:
     """The cells asked so far that hold nothing, in recording order."""
-    return tuple(int(p) for p in np.flatnonzero(_in_order(recording)[: recording.at] == CatchState.NOT_WEIGHED))
+    return tuple(np.flatnonzero(recording.states[: recording.at] == CatchState.NOT_WEIGHED).tolist())
 
 
 def names_of(recording: Recording, places: Iterable[int], *, most: int = 8) -> str:
@@ -235,32 +238,8 @@ def catches_shown(recording: Recording) -> FloatArray:
     """What the bar picture shows: the catches of the pass being recorded, or the trays' means when tray by tray."""
     catch = recording.test.catch
     if recording.order == PASS_BY_PASS:
-        shown: FloatArray = catch[:, recording.cell(min(recording.at, recording.cells - 1))[1]]
-        return shown
-    known = ~np.isnan(catch)
-    count = known.sum(axis=1)
-    means: FloatArray = np.divide(
-        np.where(known, catch, 0.0).sum(axis=1), count, out=np.full(len(catch), np.nan), where=count > 0
-    )
-    return means
-
-
-def _in_order(recording: Recording) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
-    """The states of all cells in recording order."""
-    state = recording.test.state
-    return (state if recording.order == TRAY_BY_TRAY else state.T).reshape(-1)
-
-
-def _place(recording: Recording, tray: int, column: int) -> int:
-    trays, columns = len(recording.test.tray), len(recording.test.columns)
-    return tray * columns + column if recording.order == TRAY_BY_TRAY else column * trays + tray
-
-
-def _column_names(test: TrayTest) -> list[tuple[int, str]]:
-    """Every way to name a column, longest first: "pass 2 / potash", and "pass 2" for the first column of a pass."""
-    names = {f"pass {column.pass_no}": at for at, column in reversed(list(enumerate(test.columns)))}
-    names |= {re.sub(r"\s+", " ", column.name.casefold()): at for at, column in enumerate(test.columns)}
-    return sorted(((at, name) for name, at in names.items()), key=lambda item: -len(item[1]))
+        return np.asarray(catch[:, recording.cell(recording.at)[1]])
+    return np.asarray(np.ma.masked_invalid(catch).mean(axis=1).filled(np.nan))
 
 
 def layout_differences(test: TrayTest, other: TrayTest) -> tuple[str, ...]:
@@ -279,10 +258,9 @@ def layout_differences(test: TrayTest, other: TrayTest) -> tuple[str, ...]:
                 found.append(f"tray {name} stands at {at:g} m, not at {place:g} m")
                 break
     if test.columns != other.columns:
-        found.append(f"it has {_columns_told(test)}, not {_columns_told(other)}")
+        told = []
+        for columns in (test.columns, other.columns):
+            plain = all(column.unit == "g" for column in columns)
+            told.append(", ".join(column.name if plain else f"{column.name} in {column.unit}" for column in columns))
+        found.append(f"it has {told[0]}, not {told[1]}")
     return tuple(found)
-
-
-def _columns_told(test: TrayTest) -> str:
-    plain = all(column.unit == "g" for column in test.columns)
-    return ", ".join(column.name if plain else f"{column.name} in {column.unit}" for column in test.columns)

@@ -12,7 +12,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spreadcheck.crew.answers import ASKED, DONE, HELP, MAX_NOTE, SHOW, TAKEN, TOLD, enter_weight
+from spreadcheck.crew.answers import (
+    ASKED,
+    DONE,
+    HELP,
+    MAX_NOTE,
+    SHOW,
+    TAKEN,
+    TOLD,
+    doubts_of,
+    enter_weight,
+    refusal_of,
+)
 from spreadcheck.crew.lock import KeptSheet, take_up
 from spreadcheck.crew.newsheet import new_sheet, question, reply_to
 from spreadcheck.crew.plan import PlanRequest, plan_line, planned_sheet
@@ -25,7 +36,6 @@ from spreadcheck.crew.recording import (
     read_entry,
     start_recording,
 )
-from spreadcheck.crew.slips import doubts_of, refusal_of
 from spreadcheck.sheet.traysheet import read_sheet
 from spreadcheck.sheet.traytest import CatchColumn, CatchState, tray_test
 from spreadcheck.show.record import HELP_TEXT, ROWS, big_letters, page, question_line, table_so_far
