@@ -157,7 +157,7 @@ def check_next_sheet(into: str | None, sheet: str | None) -> None:
 
 def write_into(sheet: str, rows: Iterable[FormRow], *, overwrite: bool, like: TrayTest | None = None) -> None:
     """Write rows into the form of a sheet, say what was written and what stood there, and name the next step."""
-    from spreadcheck.crew.fillin import fill_in_sheet, row_words
+    from spreadcheck.crew.newsheet import fill_in_sheet, row_words
     from spreadcheck.errors import shown
 
     filled = fill_in_sheet(sheet, rows, overwrite=overwrite, like=like)

@@ -125,7 +125,7 @@ def product(
     )
     out.show(document, doubts, units)
     if into:
-        from spreadcheck.crew.fillin import rows_of_bin
+        from spreadcheck.crew.newsheet import rows_of_bin
 
         rows = (*form_rows(result, units), *(answer.form_rows(units) if answer else ()))
         write_into(into, rows_of_bin(rows, bin_no), overwrite=out.overwrite)

@@ -108,7 +108,7 @@ def rate(
     )
     out.show(document, result.doubts, units, verdict=result.verdict)
     if into:
-        from spreadcheck.crew.fillin import rows_of_bin
+        from spreadcheck.crew.newsheet import rows_of_bin
 
         write_into(into, rows_of_bin(result.form_rows(units), bin_no), overwrite=out.overwrite, like=trays)
     elif out.screen and result.verdict and result.verdict.blocking:

@@ -1,19 +1,23 @@
-"""A new tray sheet by asking for its details: the tray line, the passes, then what else is worth noting.
+"""A new tray sheet by asking for its details; what a step of the job found, filled into the form of a sheet.
 
-Nothing here reads a keyboard or writes a file: a line of text goes in, the next state and what to say come out.
+What asks reads no keyboard and writes no file: a line of text goes in, the next state and what to say come out.
 """
 
 from __future__ import annotations
 
+import math
+import os
 import re
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import field, replace
+from typing import Any
 
 import numpy as np
 
+from spreadcheck.crew.lock import lock_sheet, take_up
 from spreadcheck.crew.recording import MAX_TYPED, printable
-from spreadcheck.errors import Fault, QuantityError, SpreadcheckError, record
-from spreadcheck.sheet.labels import LABELS, REQUIRED, Label, known_label, read_value
+from spreadcheck.errors import Fault, OutputError, QuantityError, SheetError, SpreadcheckError, record, shown
+from spreadcheck.sheet.labels import BIN_LABELS, LABELS, REQUIRED, Label, bin_label, known_label, read_value
 from spreadcheck.sheet.traytest import (
     MAX_PASSES,
     MAX_TRAYS,
@@ -41,8 +45,6 @@ _SHARED = frozenset(
      "gate setting", "metered width", "bins run"}
 )  # fmt: skip
 
-Given = str | int | tuple[float, ...]
-
 
 @record(eq=False)
 class NewSheet:
@@ -53,7 +55,7 @@ class NewSheet:
 
     steps: tuple[str, ...]
     at: int = 0
-    given: tuple[tuple[str, Given], ...] = ()
+    given: Mapping[str, Any] = field(default_factory=dict)
     rows: tuple[FormRow, ...] = ()
     like: TrayTest | None = None
 
@@ -67,18 +69,23 @@ class NewSheet:
         """The test without catches, or None while the tray line is not complete."""
         if self.like is not None:
             return replace(self.like, form=self.rows)
-        answers = dict(self.given)
-        if not {"trays", "passes", "unit"} <= answers.keys() or "offsets" not in answers:
-            return None
-        return _test_of(answers, self.rows)
+        complete = self.given.keys() >= {"trays", "passes", "unit", "offsets"}
+        return _test_of(self.given, self.rows) if complete else None
+
+    @property
+    def now(self) -> str:
+        """What was answered before to the question that is asked next."""
+        step = self.steps[self.at]
+        row = next((f"{row.value} {row.unit}".strip() for row in self.rows if row.label == step), "")
+        return row or str(self.given.get(step, ""))
 
 
 def new_sheet(like: TrayTest | None = None) -> NewSheet:
     """The state before the first question."""
     if like is None:
         return NewSheet((*_LINE, *(name for name, label in LABELS.items() if name not in REQUIRED and label.bin == 1)))
-    rows = tuple(row for row in like.form if (label := known_label(row.label)) and label.of in _SHARED)
-    have = {label.name for row in rows if (label := known_label(row.label))}
+    shared = ((row, label) for row in like.form if (label := known_label(row.label)) and label.of in _SHARED)
+    labels = {label.name: row for row, label in shared}
     bare = replace(
         like,
         catch=np.full(like.catch.shape, np.nan),
@@ -86,25 +93,21 @@ def new_sheet(like: TrayTest | None = None) -> NewSheet:
         note=("",) * len(like.tray),
         source="",
     )
-    asked = tuple(name for name, label in LABELS.items() if name not in have and label.bin == 1)
-    return NewSheet(asked, rows=rows, like=bare)
+    asked = tuple(name for name, label in LABELS.items() if name not in labels and label.bin == 1)
+    return NewSheet(asked, rows=tuple(labels.values()), like=bare)
 
 
 def question(new: NewSheet) -> str:
     """What is asked next."""
     step = new.steps[new.at]
-    now = _now(new, step)
-    if now:
-        return f"{step[0].upper()}{step[1:]} (now {now}; Enter keeps it)"
+    name = step[0].upper() + step[1:]
+    if new.now:
+        return f"{name} (now {new.now}; Enter keeps it)"
     if step in _QUESTIONS:
         return _QUESTIONS[step]
     label = LABELS[step]
-    name = label.name[0].upper() + label.name[1:]
-    if label.kind in KINDS:
-        hint = f"a number and its unit, {label.unit} or another; "
-    else:
-        hints = {"date": "year-month-day; ", "passes": "such as 2; 4; ", "choice": f"{', '.join(label.choices)}; "}
-        hint = hints.get(label.kind, "")
+    hints = {"date": "year-month-day; ", "passes": "such as 2; 4; ", "choice": f"{', '.join(label.choices)}; "}
+    hint = f"a number and its unit, {label.unit} or another; " if label.kind in KINDS else hints.get(label.kind, "")
     return f"{name} ({hint}Enter to skip)"
 
 
@@ -113,23 +116,25 @@ def reply_to(new: NewSheet, text: str) -> tuple[NewSheet, str]:
     line = printable(" ".join(text.replace("\u2212", "-").split()))
     if len(line) > MAX_TYPED:
         return new, f"More than {MAX_TYPED} signs were typed; make it shorter."
-    word = line.casefold()
-    step = new.steps[new.at]
+    word, step, at = line.casefold(), new.steps[new.at], new.at
+    if word == "back" and at == 0:
+        return new, "This is the first question; there is nothing to go back to."
     if word == "back":
-        return _back(new)
+        listed = new.steps[at - 1] == "spacing" and new.given.get("spacing") == ""  # never asked for
+        return replace(new, at=at - 2 if listed else at - 1), ""
     if word == "start":
         if new.test is None or step in _LINE:
             return new, "The tray line must be known before weighing can start; answer this first."
         return replace(new, at=len(new.steps)), ""
-    if not line and _now(new, step):
-        return _on(new), ""
-    try:
-        answered = _READERS[step](new, line) if step in _READERS else _label(new, LABELS[step], line)
-    except QuantityError as error:
-        # a message of the form, in the words of one line of text instead of three cells
-        said = re.sub(r"write one of (.*) in the third cell", r"write it behind the number, one of \1", str(error))
-        return new, f"{said}."
-    return _on(answered), ""
+    if line or not new.now:
+        try:
+            new = _READERS[step](new, line) if step in _READERS else _label(new, LABELS[step], line)
+        except QuantityError as error:
+            # a message of the form, in the words of one line of text instead of three cells
+            said = re.sub(r"write one of (.*) in the third cell", r"write it behind the number, one of \1", str(error))
+            return new, f"{said}."
+    listed = new.steps[at + 1 : at + 2] == ("spacing",) and "offsets" in new.given
+    return replace(new, at=at + 2 if listed else at + 1), ""
 
 
 # --- the questions ---------------------------------------------------------------------------------------------------
@@ -149,7 +154,7 @@ def _tray_size(new: NewSheet, line: str) -> NewSheet:
     if not line:
         raise QuantityError(Fault("", f'"{name}" is needed', "no rate can be worked out without it"))
     sized = _label(new, LABELS[name], line)
-    return _checked(sized) if "offsets" in dict(sized.given) else sized
+    return _laid(sized) if "offsets" in sized.given else sized
 
 
 def _trays(new: NewSheet, line: str) -> NewSheet:
@@ -160,35 +165,34 @@ def _trays(new: NewSheet, line: str) -> NewSheet:
         unit = unit_named(listed[2], "length")
         if unit is None:
             raise QuantityError(Fault("", f'"{listed[2]}" is not a unit of length', "write m, cm, ft or in"))
-        return _checked(_give(new, trays=len(offsets), offsets=offsets, offset_unit=unit, spacing=""))
+        return _laid(new, trays=len(offsets), offsets=offsets, offset_unit=unit, spacing="")
     count = _count(line, MIN_TRAYS, MAX_TRAYS, "trays", "or their offsets with a unit, such as -3 -1 1 3 m")
-    given = tuple((name, what) for name, what in new.given if name not in ("offsets", "offset_unit", "spacing"))
-    return _give(replace(new, given=given), trays=count)
+    kept = {name: what for name, what in new.given.items() if name not in ("offsets", "offset_unit", "spacing")}
+    return replace(new, given=kept | {"trays": count})
 
 
 def _spacing(new: NewSheet, line: str) -> NewSheet:
     """Trays evenly spaced about the driving centre line."""
     number, unit = _quantity_parts(line)
-    spacing_m = read_value(Label("spacing", "length", 0.01, 100), number, unit)
-    if not isinstance(spacing_m, float):
+    if read_value(Label("spacing", "length", 0.01, 100), number, unit) is None:
         raise QuantityError(Fault("", "the spacing is needed", "write it with its unit, such as 1 m"))
-    count = int(str(dict(new.given)["trays"]))
+    count = new.given["trays"]
     places = np.arange(count) - (count - 1) / 2
-    offsets = tuple(round(float(place) * float(number), 9) + 0.0 for place in places)
-    name = unit_named(unit, "length") or "m"
-    return _checked(_give(new, offsets=offsets, offset_unit=name, spacing=line))
+    offsets = tuple((np.round(places * float(number), 9) + 0.0).tolist())
+    return _laid(new, offsets=offsets, offset_unit=unit_named(unit, "length") or "m", spacing=line)
 
 
 def _passes(new: NewSheet, line: str) -> NewSheet:
     rows = tuple(row for row in new.rows if row.label != "reversed passes")  # asked again further down
-    return _give(replace(new, rows=rows), passes=_count(line, 1, MAX_PASSES, "passes", ""))
+    passes = _count(line, 1, MAX_PASSES, "passes", "")
+    return replace(new, rows=rows, given={**new.given, "passes": passes})
 
 
 def _unit(new: NewSheet, line: str) -> NewSheet:
     unit = column_kind(line or "g")
     if unit is None:
         raise QuantityError(Fault("", f'"{line}" is not a unit of catches', "write g or ml"))
-    return _give(new, unit=unit[1])
+    return replace(new, given={**new.given, "unit": unit[1]})
 
 
 def _label(new: NewSheet, label: Label, line: str) -> NewSheet:
@@ -197,15 +201,13 @@ def _label(new: NewSheet, label: Label, line: str) -> NewSheet:
     if label.kind in ("number", "count") and parse_number(line, decimal_comma=True) is not None:
         number = line.replace(",", ".")
     value = read_value(label, number, unit)
-    passes = dict(new.given).get("passes", len(new.like.passes) if new.like else MAX_PASSES)
-    if label.kind == "passes" and isinstance(value, tuple) and max(value) > int(str(passes)):
+    passes = new.given.get("passes", len(new.like.passes) if new.like else MAX_PASSES)
+    if label.kind == "passes" and isinstance(value, tuple) and max(value) > passes:
         raise QuantityError(Fault("", f"there is no pass {max(value)}", f"the test has {passes}"))
     if value is None:
         return new
-    own = FormRow(label.name, number, unit)
-    if label.name not in (row.label for row in new.rows):
-        return replace(new, rows=(*new.rows, own))
-    return replace(new, rows=tuple(own if row.label == label.name else row for row in new.rows))
+    rows = {row.label: row for row in new.rows} | {label.name: FormRow(label.name, number, unit)}
+    return replace(new, rows=tuple(rows.values()))
 
 
 _READERS: dict[str, Callable[[NewSheet, str], NewSheet]] = {
@@ -217,64 +219,27 @@ _READERS: dict[str, Callable[[NewSheet, str], NewSheet]] = {
 }
 
 
-# --- the steps they are made of --------------------------------------------------------------------------------------
-
-
-def _now(new: NewSheet, step: str) -> str:
-    """What was answered before to a question that is asked again."""
-    row = next((row for row in new.rows if row.label == step), None)
-    if row is not None:
-        return f"{row.value} {row.unit}".strip()
-    return str(dict(new.given).get(step, ""))
-
-
-def _on(new: NewSheet) -> NewSheet:
-    """The next step that still has to be asked."""
-    at = new.at + 1
-    if at < len(new.steps) and new.steps[at] == "spacing" and "offsets" in dict(new.given):
-        at += 1
-    return replace(new, at=at)
-
-
-def _back(new: NewSheet) -> tuple[NewSheet, str]:
-    if new.at == 0:
-        return new, "This is the first question; there is nothing to go back to."
-    at = new.at - 1
-    if new.steps[at] == "spacing" and dict(new.given).get("spacing") == "":
-        at -= 1
-    return replace(new, at=at), ""
-
-
-def _give(new: NewSheet, **given: Given) -> NewSheet:
-    return replace(new, given=tuple((dict(new.given) | given).items()))
-
-
-def _checked(new: NewSheet) -> NewSheet:
-    """Refuse a line whose trays stand into one another, or too far out."""
-    answers = dict(new.given) | {"passes": 1, "unit": "g"}
+def _laid(new: NewSheet, **given: Any) -> NewSheet:
+    """The state with its tray line; one whose trays stand into one another, or too far out, is refused."""
+    laid = replace(new, given={**new.given, **given})
     try:
-        test = _test_of(answers, new.rows)
+        test = _test_of({**laid.given, "passes": 1, "unit": "g"}, laid.rows)
     except SpreadcheckError as error:
         raise QuantityError(*error.faults) from None
     nearest_m = float(np.diff(test.offset_m).min())
     if nearest_m < test.tray_width_m - 1e-9:
         problem = f"trays {test.tray_width_m:g} m wide can't stand {nearest_m:g} m apart"
         raise QuantityError(Fault("", problem, "check the spacing, or go back to the tray width"))
-    return new
+    return laid
 
 
-def _test_of(answers: dict[str, Given], rows: tuple[FormRow, ...]) -> TrayTest:
-    offsets, unit = answers["offsets"], str(answers["offset_unit"])
-    places = np.asarray(offsets, dtype=float)
-    size = {row.label: f"{row.value} {row.unit}" for row in rows if row.label in REQUIRED}
-    test = tray_test(
-        [to_inside(float(place), unit, "length") for place in places],
-        np.full((len(places), int(str(answers["passes"]))), np.nan),
-        tray_width=size["tray width"],
-        tray_length=size["tray length"],
-        unit=str(answers["unit"]),
-    )
-    return replace(test, form=rows, offset=places, offset_unit=unit)
+def _test_of(answers: Mapping[str, Any], rows: tuple[FormRow, ...]) -> TrayTest:
+    offsets, unit = answers["offsets"], answers["offset_unit"]
+    width, length = (f"{row.value} {row.unit}" for name in REQUIRED for row in rows if row.label == name)
+    blank = np.full((len(offsets), answers["passes"]), np.nan)
+    places = [to_inside(at, unit, "length") for at in offsets]
+    test = tray_test(places, blank, tray_width=width, tray_length=length, unit=answers["unit"])
+    return replace(test, form=rows, offset=np.asarray(offsets, dtype=float), offset_unit=unit)
 
 
 def _count(line: str, low: int, high: int, what: str, more: str) -> int:
@@ -289,3 +254,88 @@ def _quantity_parts(line: str) -> tuple[str, str]:
     """ "0,5 m" as number and unit; what does not start with a number is left whole for the message."""
     match = _WITH_UNIT.fullmatch(line)
     return (match[1].replace(",", "."), match[2]) if match else (line, "")
+
+
+# --- what was found, filled into a form ------------------------------------------------------------------------------
+
+
+@record
+class FilledIn:
+    """A test with its form filled in: the rows that are new in it, and what stood where one was replaced."""
+
+    test: TrayTest
+    written: tuple[FormRow, ...]
+    replaced: tuple[FormRow, ...]
+    like: str = ""  # the sheet that a new one was made like
+
+    @property
+    def to_be_weighed(self) -> bool:
+        """Whether trays are still blank."""
+        return bool((self.test.state == CatchState.NOT_WEIGHED).any())
+
+
+def fill_in(test: TrayTest, rows: Iterable[FormRow], *, overwrite: bool = False) -> FilledIn:
+    """Fill rows into the form of a test; a label that stands there with another value is replaced only on request."""
+    form, written, replaced, faults = list(test.form), [], [], []
+    for row in rows:
+        at = next((n for n, old in enumerate(form) if known_label(old.label) is known_label(row.label)), None)
+        if at is None:
+            form.append(row)
+        elif _same(form[at], row):
+            continue
+        else:
+            if form[at].value.strip():
+                replaced.append(form[at])
+                problem = f'"{row.label}" is {row_words(form[at])} there, and {row_words(row)} was found'
+                faults.append(Fault(test.source, problem, "add --overwrite to replace what stands there"))
+            form[at] = replace(row, label=form[at].label)
+        written.append(row)
+    if faults and not overwrite:
+        raise SheetError(*faults)
+    return FilledIn(replace(test, form=tuple(form)), tuple(written), tuple(replaced))
+
+
+def fill_in_sheet(
+    path: str | os.PathLike[str], rows: Iterable[FormRow], *, overwrite: bool = False, like: TrayTest | None = None
+) -> FilledIn:
+    """Fill rows into a tray sheet on the disk, whole or not at all, and never while it is being recorded on.
+
+    A sheet that is not there is made for a further test on the line of another one, if that is given.
+    """
+    with lock_sheet(path):
+        sheet, test = take_up(path)
+        if test is None and like is not None:
+            made = new_sheet(like).test
+            assert made is not None  # the line of the other test is whole
+            filled = fill_in(made, rows, overwrite=True)
+            sheet.keep(filled.test)
+            return FilledIn(filled.test, filled.written, (), like.source or like.name)
+        if test is None:
+            remedy = "give the name of a tray sheet, or make one with spreadcheck plan --sheet"
+            raise OutputError(Fault(os.fspath(path), "is not there", remedy))
+        filled = fill_in(test, rows, overwrite=overwrite)
+        if filled.written:
+            sheet.keep(filled.test)
+    return filled
+
+
+def rows_of_bin(rows: Iterable[FormRow], number: int) -> tuple[FormRow, ...]:
+    """The rows of one of a machine's bins; what a bin has no row of its own for is left out behind the first."""
+    machine = ("highest spinner speed", "expected width")
+    named = (replace(row, label=bin_label(row.label, number)) if row.label in BIN_LABELS else row for row in rows)
+    return tuple(row for row in named if number == 1 or row.label in machine or row.label.startswith("bin "))
+
+
+def row_words(row: FormRow) -> str:
+    """The value of a row with its unit, as it stands."""
+    return shown(f"{row.value} {row.unit}".strip())
+
+
+def _same(old: FormRow, new: FormRow) -> bool:
+    """Whether two rows of one label hold the same, whatever their units."""
+    label = known_label(old.label)
+    assert label is not None  # the rows are those of a test that was read
+    before, after = (read_value(label, row.value, row.unit) for row in (old, new))
+    if isinstance(before, float) and isinstance(after, float):
+        return math.isclose(before, after, rel_tol=1e-9)
+    return before == after

@@ -5,8 +5,8 @@ from click.testing import CliRunner
 
 from spreadcheck import SheetError, read_sheet, tray_test, write_sheet
 from spreadcheck.cli import main
-from spreadcheck.crew.fillin import fill_in
 from spreadcheck.crew.lock import lock_sheet
+from spreadcheck.crew.newsheet import fill_in
 from spreadcheck.sheet.traytest import FormRow
 
 DENSITY = FormRow("bulk density", "0.775", "kg/L")
