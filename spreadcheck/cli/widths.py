@@ -80,11 +80,11 @@ def widths(
         relative=relative,
     )
     out.write(json=lambda: widths_json(study), csv=lambda: widths_csv(study, units))
-    out.show(widths_document(study, units), study.doubts, units, verdict=study.verdict)
+    out.show(widths_document(study, units), study.judged.doubts, units, verdict=study.judged.verdict)
     if out.screen:
         pays = study.lowest(study.judged.driving)
         if pays is None or study.judged.blocking or sheet == "-":
-            name_analysis(study.verdict, sheet, limit_pct=limit)
+            name_analysis(study.judged.verdict, sheet, limit_pct=limit)
         else:
             asked = () if limit == CV_LIMIT_PCT else ("--limit", f"{limit:g}")
             name_next("analyse", sheet, "--bout-width", show_width(pays.width_m, units), *asked)

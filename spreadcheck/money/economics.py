@@ -17,10 +17,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import CostError, Fault, WidthError, record
 from spreadcheck.judge.assessment import Assessment, assess
-from spreadcheck.judge.verdict import Verdict
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.money.pricefile import CostBasis, Field
 from spreadcheck.money.response import yield_loss
@@ -57,20 +55,15 @@ def fieldwork_at(field: Field, bout_width_m: float, target_kg_ha: float | None =
     >>> round(work.capacity_ha_h, 3), work.passes, round(work.hours, 3), work.flow_kg_s
     (19.6, 9, 0.429, None)
     """
-    speed, capacity, flow = field.speed_m_s, None, None
-    if speed is not None:
-        capacity = speed * 3600 * bout_width_m * field.efficiency_pct / 100 / HECTARE_M2
-        flow = None if target_kg_ha is None else target_kg_ha * bout_width_m * speed / HECTARE_M2
-    passes = None
+    capacity = flow = hours = passes = spread = None
+    if field.speed_m_s is not None:
+        capacity = field.speed_m_s * 3600 * bout_width_m * field.efficiency_pct / 100 / HECTARE_M2
+        flow = None if target_kg_ha is None else target_kg_ha * bout_width_m * field.speed_m_s / HECTARE_M2
+        hours = None if field.area_m2 is None else field.area_m2 / HECTARE_M2 / capacity
     if field.width_m is not None:
         passes = max(1, math.ceil(field.width_m / bout_width_m * (1 - _WHOLE)))
-    return Fieldwork(
-        capacity_ha_h=capacity,
-        flow_kg_s=flow,
-        passes=passes,
-        spread_width_m=None if passes is None else passes * bout_width_m,
-        hours=None if field.area_m2 is None or capacity is None else field.area_m2 / HECTARE_M2 / capacity,
-    )
+        spread = passes * bout_width_m
+    return Fieldwork(capacity, flow, passes, spread, hours)
 
 
 @record
@@ -135,37 +128,26 @@ class WidthStudy:
     speed_from_sheet: bool = False
 
     @property
-    def doubts(self) -> tuple[Doubt, ...]:
-        """The doubts about the test."""
-        return self.judged.doubts
-
-    @property
-    def verdict(self) -> Verdict | None:
-        """The verdict on the test at the bout width of its sheet."""
-        return self.judged.verdict
-
-    @property
     def widths_m(self) -> tuple[float, ...]:
         """The bout widths compared, increasing. [m]"""
         return tuple(case.width_m for case in self.cases[METHODS[0]])
 
+    def _priced(self, method: str | None) -> list[WidthCase]:
+        """The cases that have a total, of one driving method or of both."""
+        cases = [case for name, group in self.cases.items() if method in (None, name) for case in group]
+        return [case for case in cases if case.cost.total_per_ha is not None]
+
     def cheapest(self, method: str | None = None) -> WidthCase | None:
         """The case with the lowest total, of one driving method or of both; the wider one of equals."""
-        cases = [case for name, group in self.cases.items() if method in (None, name) for case in group]
-        priced = [(case.cost.total_per_ha, -case.width_m, case) for case in cases]
-        known = [(total, width, case) for total, width, case in priced if total is not None]
-        return min(known, key=lambda each: each[:2])[2] if known else None
+        return min(self._priced(method), key=lambda case: (case.cost.total_per_ha, -case.width_m), default=None)
 
     def lowest(self, method: str | None = None) -> WidthCase | None:
         """The case with the lowest total as `cheapest` has it, if it is that with every plausible tail."""
         best = self.cheapest(method)
-        if best is None or not best.over_tails:
-            return best
-        cases = [case for name, group in self.cases.items() if method in (None, name) for case in group]
-        for at, tail in enumerate(best.over_tails):
-            totals = [total for case in cases if (total := case.over_tails[at].cost.total_per_ha) is not None]
-            own = tail.cost.total_per_ha
-            if own is None or own > min(totals) + _TIE * abs(own):
+        for at, tail in enumerate(best.over_tails if best else ()):
+            totals = [case.over_tails[at].cost.total_per_ha or 0.0 for case in self._priced(method)]
+            own = tail.cost.total_per_ha or 0.0
+            if own > min(totals) + _TIE * abs(own):
                 return None
         return best
 
@@ -313,14 +295,16 @@ def _cases(judged: Assessment, method: str, basis: CostBasis) -> tuple[WidthCase
     }
     standings, cases = judged.standings(method), []
     for at, width in enumerate(scan.width_m.tolist()):
-        row: dict[str, Any] = {
-            name: None if values is None or values[at] is None else float(values[at])
-            for name, values in columns.items()
-        }
+        row: dict[str, Any] = {name: _at(values, at) for name, values in columns.items()}
         work = fieldwork_at(basis.field, width, target)
-        cost = _cost(basis, work, lost if lost is None else float(lost[at]), over if over is None else float(over[at]))
+        cost = _cost(basis, work, _at(lost, at), _at(over, at))
         cases.append(WidthCase(method=scan.method, standing=standings[at], work=work, cost=cost, **row))
     return tuple(cases)
+
+
+def _at(values: Any, at: int) -> float | None:
+    """A figure of one width, None where it is not known."""
+    return None if values is None or values[at] is None else float(values[at])
 
 
 def _cost(basis: CostBasis, work: Fieldwork, lost_t_ha: float | None, over_pct: float | None) -> Cost:

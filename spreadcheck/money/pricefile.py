@@ -12,11 +12,11 @@ Figures are text with their unit ("12 km/h", "22 EUR/h"); the coefficients are b
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import os
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import field
 from difflib import get_close_matches
 from typing import Any
 
@@ -128,24 +128,22 @@ def parse_price(text: str, per: str, *, place: str = "", bushel_kg: float | None
         units = {**units, "bu": bushel_kg / 1e3, "bushel": bushel_kg / 1e3}
     match = _PRICE.fullmatch(text.strip().replace("\u2212", "-"))
     number = parse_number(match["number"], decimal_comma=True) if match else None
+    said = f'"{shown(text)}"'
     if match is None or number is None:
-        raise CostError(
-            Fault(place, f'"{shown(text)}" is not a price', f'write an amount and what it is for: "{example}"')
-        )
+        raise CostError(Fault(place, f"{said} is not a price", f'write an amount and what it is for: "{example}"'))
     unit = match["unit"].strip()
     holds = units.get(unit) or units.get(unit.casefold())
     if holds is None and per == "t" and unit.casefold() in ("bu", "bushel"):
         remedy = 'add the mass of a bushel: bushel = "60 lb" in the table [crop], or --bushel'
-        raise CostError(Fault(place, f'"{shown(text)}" is for a bushel, whose mass is not known', remedy))
+        raise CostError(Fault(place, f"{said} is for a bushel, whose mass is not known", remedy))
     if holds is None:
         names = ", ".join(name for name in units if len(name) < 4 or " " in name)
-        problem = f'"{shown(unit)}" in "{shown(text)}" is not what this price is for'
-        raise CostError(Fault(place, problem, f"use one of {names}"))
+        raise CostError(Fault(place, f'"{shown(unit)}" in {said} is not what this price is for', f"use one of {names}"))
     if may_mark_thousands(match["number"]):
         remedy = "write it without the comma, or with a point"
-        raise CostError(Fault(place, f'the comma in "{shown(text)}" may mark thousands or decimals', remedy))
+        raise CostError(Fault(place, f"the comma in {said} may mark thousands or decimals", remedy))
     if not 0 <= number <= MAX_AMOUNT:
-        problem = f'the price "{shown(text)}" is negative' if number < 0 else f'the price "{shown(text)}" is too large'
+        problem = f"the price {said} is {'negative' if number < 0 else 'too large'}"
         raise CostError(Fault(place, problem, "give 0 or more; 0 where it costs nothing"))
     return Price(number / holds, (match["before"] or match["behind"]).strip())
 
@@ -173,6 +171,7 @@ _TEXTS = {
     "nutrient_content": "46 %",
     "already_given": "60 kg/ha",
 }
+_UNITS = {"rate_unit": "rate", "yield_unit": "yield"}
 TABLES = ("field", "costs", "crop", "response")
 BUSHELS = "bu/ac"
 
@@ -183,7 +182,7 @@ Written = dict[str, tuple[str, str]]
 class PriceFile:
     """What a price file holds: text and place of each figure, and the response table as it stands."""
 
-    written: Written = dataclasses.field(default_factory=dict)
+    written: Written = field(default_factory=dict)
     response: Mapping[str, Any] | None = None
     source: str = ""
 
@@ -192,9 +191,9 @@ class PriceFile:
 class CostBasis:
     """The field, the target rate, the prices and the response that widths are compared with."""
 
-    field: Field = dataclasses.field(default_factory=Field)
+    field: Field = Field()
     target_kg_ha: float | None = None
-    prices: Prices = dataclasses.field(default_factory=Prices)
+    prices: Prices = Prices()
     response: Response | None = None
     efficiency_given: bool = False
     target_place: str = ""  # where the target rate is written, if not on the sheet
@@ -229,17 +228,15 @@ def read_price_file(path: str | os.PathLike[str]) -> PriceFile:
     '22 EUR/h'
     >>> folder.cleanup()
     """
-    source = os.fspath(path)
-    data = read_toml(path)
-    written: Written = {}
-    faults: list[Fault] = []
+    source, faults = os.fspath(path), []
+    data, written = read_toml(path), {}
     for table, content in data.items():
+        keys = [key for at, key in KEYS if at == table]
         if table not in TABLES or not isinstance(content, dict):
             faults.append(_unknown(source, "table", table, TABLES))
             continue
-        keys = [key for at, key in KEYS if at == table]
         for key, value in content.items() if table != "response" else ():
-            place = _place(source, table, key)
+            place = f'{source}: table [{table}], key "{key}"'
             if key not in keys:
                 faults.append(_unknown(f"{source}: table [{table}]", "key", key, keys))
             elif isinstance(value, str):
@@ -257,10 +254,6 @@ def _unknown(place: str, what: str, name: str, known: Sequence[str]) -> Fault:
     near = get_close_matches(name.casefold(), known, n=1)
     hint = f'did you mean "{near[0]}"?' if near else f"use {', '.join(known)}"
     return Fault(place, f'"{shown(name)}" is not a {what} of a price file', hint)
-
-
-def _place(source: str, table: str, key: str) -> str:
-    return f'{source}: table [{table}], key "{key}"'
 
 
 def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] | None = None) -> CostBasis:
@@ -290,27 +283,23 @@ def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] 
     (3.333, 22.0, None)
     """
     file = file or PriceFile()
-    given = {
-        name: (text, f"option --{name.replace('_', '-')}") for name, text in (options or {}).items() if text is not None
-    }
-    written = {**file.written, **given}
     faults: list[Fault] = []
+    given = {name: text for name, text in (options or {}).items() if text is not None}
+    written = file.written | {name: (text, f"option --{name.replace('_', '-')}") for name, text in given.items()}
     figures: dict[str, float] = {}
     named: dict[str, str] = {}  # currency -> a price in it
     for name, kind, _ in sorted(KEYS.values(), key=lambda each: each[0] != "bushel"):  # prices may be for a bushel
-        if name not in written:
-            continue
+        text, place = written.get(name, ("", ""))
         with collected(faults):
-            text, place = written[name]
-            if kind in _PER:
+            if kind in _PER and name in written:
                 price = parse_price(text, kind, place=place, bushel_kg=figures.get("bushel"))
                 figures[name] = price.amount
                 named |= {price.currency: name} if price.currency else {}
-                continue
-            figures[name] = parse_quantity(text, kind, place=place)
-            low, high = _BOUNDS.get(name, (-math.inf, math.inf))
-            if not low <= figures[name] <= high:
-                faults.append(Fault(place, f'"{shown(text)}" can\'t be right', "check the number and its unit"))
+            elif name in written:
+                figures[name] = parse_quantity(text, kind, place=place)
+                low, high = _BOUNDS.get(name, (-math.inf, math.inf))
+                if not low <= figures[name] <= high:
+                    faults.append(Fault(place, f'"{shown(text)}" can\'t be right', "check the number and its unit"))
     faults += _odd_prices(named, written)
     land, response = Field(), None
     with collected(faults):
@@ -321,14 +310,7 @@ def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] 
             response = response_from(file.response, bushel_kg=figures.get("bushel"), source=file.source)
     if faults:
         raise CostError(*faults)
-    prices = Prices(
-        currency=next(iter(named), ""),
-        labour_per_h=figures.get("labour"),
-        machine_per_h=figures.get("machine"),
-        fuel_per_l=figures.get("fuel"),
-        fuel_use_l_h=figures.get("fuel_use"),
-        crop_per_t=figures.get("crop_price"),
-    )
+    prices = Prices(next(iter(named), ""), *map(figures.get, ("labour", "machine", "fuel", "fuel_use", "crop_price")))
     place = written["target"][1] if "target" in figures else ""
     return CostBasis(land, figures.get("target"), prices, response, "efficiency" in figures, place)
 
@@ -350,50 +332,41 @@ def _odd_prices(named: Mapping[str, str], written: Written) -> list[Fault]:
 
 def response_from(table: Mapping[str, Any], *, bushel_kg: float | None = None, source: str = "") -> Response:
     """A yield response from the table [response] of a price file."""
+    title = f"{source}: table [response]"
     faults = [
-        Fault(f"{source}: table [response]", f'"{key}" is missing', f'add a line such as {key} = "{_TEXTS[key]}"')
-        for key in ("curve", "rate_unit", "yield_unit")
+        Fault(title, f'"{key}" is missing', f'add a line such as {key} = "{_TEXTS[key]}"')
+        for key in ("curve", *_UNITS)
         if key not in table
     ]
-    faults += _kind_faults(table, source)
-    if faults:
-        raise CostError(*faults)
-    units = {"rate_unit": 1.0, "yield_unit": 1.0}
-    given = {"nutrient_content": 100.0, "already_given": 0.0}
-    for key, kind in (("rate_unit", "rate"), ("yield_unit", "yield")):
-        with collected(faults):
-            units[key] = _unit(table[key], kind, bushel_kg, _place(source, "response", key))
-    for key, kind in (("nutrient_content", "share"), ("already_given", "rate")):
-        with collected(faults):
-            if key in table:
-                given[key] = parse_quantity(table[key], kind, place=_place(source, "response", key))
-    if faults:
-        raise CostError(*faults)
-    rate, crop = units["rate_unit"], units["yield_unit"]
-    powers = {**CURVES.get(table["curve"], {}), **OVER_SUPPLY}
-    coefficients = {
-        key: value * crop ** powers.get(key, (0, 0))[0] * rate ** powers.get(key, (0, 0))[1]
-        for key, value in table.items()
-        if key not in _TEXTS
-    }
-    place = f"{source}: table [response]"
-    content, already = given["nutrient_content"] / 100, given["already_given"]
-    return response_curve(table["curve"], coefficients, content=content, already_kg_ha=already, place=place)
-
-
-def _kind_faults(table: Mapping[str, Any], source: str) -> list[Fault]:
-    """Text where a number belongs, and the other way about; a true or false is neither."""
-    faults = []
     for key, value in table.items():
+        place = f'{title}, key "{key}"'
         if key in _TEXTS and not isinstance(value, str):
             remedy = f'write it in quotes, such as {key} = "{_TEXTS[key]}"'
-            faults.append(Fault(_place(source, "response", key), f"{shown(str(value))} is not text", remedy))
+            faults.append(Fault(place, f"{shown(str(value))} is not text", remedy))
         elif key not in _TEXTS and (isinstance(value, bool) or not isinstance(value, (int, float))):
             remedy = "write a bare number, in the table's rate_unit and yield_unit"
-            faults.append(Fault(_place(source, "response", key), f'"{shown(str(value))}" is not a number', remedy))
+            faults.append(Fault(place, f'"{shown(str(value))}" is not a number', remedy))
         elif key not in _TEXTS and abs(value) > LARGEST and value != math.inf:
-            faults.append(Fault(_place(source, "response", key), "the number is too large", "check its digits"))
-    return faults
+            faults.append(Fault(place, "the number is too large", "check its digits"))
+    if faults:
+        raise CostError(*faults)
+    figures = {"nutrient_content": 100.0, "already_given": 0.0, **dict.fromkeys(_UNITS, 1.0)}
+    for key, kind in (_UNITS | {"nutrient_content": "share", "already_given": "rate"}).items():
+        place = f'{title}, key "{key}"'
+        with collected(faults):
+            if key in _UNITS:
+                figures[key] = _unit(table[key], kind, bushel_kg, place)
+            elif key in table:
+                figures[key] = parse_quantity(table[key], kind, place=place)
+    if faults:
+        raise CostError(*faults)
+    powers = {**CURVES.get(table["curve"], {}), **OVER_SUPPLY}
+    coefficients = {}
+    for key in [key for key in table if key not in _TEXTS]:
+        of_yield, of_rate = powers.get(key, (0, 0))
+        coefficients[key] = table[key] * figures["yield_unit"] ** of_yield * figures["rate_unit"] ** of_rate
+    content, already = figures["nutrient_content"] / 100, figures["already_given"]
+    return response_curve(table["curve"], coefficients, content=content, already_kg_ha=already, place=title)
 
 
 def _unit(written: str, kind: str, bushel_kg: float | None, place: str) -> float:

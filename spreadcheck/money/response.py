@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from difflib import get_close_matches
 
 import numpy as np
@@ -51,13 +52,28 @@ class Branch:
     e: float = 0.0
     k: float = 0.0
 
-    def at(self, x: FloatArray) -> FloatArray:
-        """The branch's formula, wherever x lies."""
-        return self.curved(x) + self.e * np.exp(-self.k * x) if self.e else self.curved(x)
-
     def curved(self, x: FloatArray) -> FloatArray:
-        """The polynomial of it."""
+        """The polynomial of the formula, wherever x lies."""
         return np.asarray(self.c0 + x * (self.c1 + x * self.c2))
+
+    def part(self, left: FloatArray, right: FloatArray) -> FloatArray:
+        """The part of each piece whose supply lies on the branch."""
+        low, high = np.minimum(left, right), np.maximum(left, right)
+        rise = high - low
+        level = rise <= _LEVEL * np.maximum(high, 1.0)
+        inside = (low >= self.low) & (low < self.high)
+        crossed = np.maximum(np.minimum(high, self.high) - np.maximum(low, self.low), 0.0)
+        return np.where(level, inside, crossed / np.where(level, 1.0, rise))
+
+    def mean(self, left: FloatArray, right: FloatArray) -> FloatArray:
+        """The mean over the part of each piece that lies on the branch: closed forms."""
+        low = np.clip(np.minimum(left, right), self.low, self.high)
+        high = np.clip(np.maximum(left, right), self.low, self.high)
+        polynomial = (self.curved(low) + 4 * self.curved((low + high) / 2) + self.curved(high)) / 6
+        fall = self.k * (high - low)
+        steep = fall > 1e-9  # below it the mean is 1 - fall / 2 to rounding
+        ratio = np.where(steep, -np.expm1(-fall) / np.where(steep, fall, 1.0), 1.0 - fall / 2)
+        return np.asarray(polynomial + self.e * np.exp(-self.k * low) * ratio)
 
 
 @record
@@ -85,7 +101,7 @@ class Response:
         """
         x = self.supply(rate_kg_ha)
         inside = [(x >= b.low) & (x < b.high) for b in self.branches]
-        return np.asarray(np.select(inside, [b.at(x) for b in self.branches]))
+        return np.asarray(np.select(inside, [b.mean(x, x) for b in self.branches]))
 
     def over_supplied_pct(self, deposit: Deposit) -> FloatArray | None:
         """Share of each bout that gets more than the over-supply limit; None if the user gave no limit. [%]
@@ -98,8 +114,7 @@ class Response:
         if self.over_supply_kg_ha is None:
             return None
         over = Branch(self.over_supply_kg_ha * (1 + _OVER), math.inf)
-        part = _part_on(over, self.supply(deposit.left), self.supply(deposit.right))
-        return 100.0 * deposit.averaged(part)
+        return 100.0 * deposit.averaged(over.part(self.supply(deposit.left), self.supply(deposit.right)))
 
 
 def response_curve(
@@ -158,18 +173,18 @@ def _check_names(curve: str, coefficients: Mapping[str, float], place: str) -> N
         hint = f'did you mean "{near[0]}"?' if near else f"use one of {', '.join(CURVES)}"
         raise CostError(Fault(place, f'"{shown(curve)}" is not a response curve', hint))
     wanted = CURVES[curve]
-    known = {**wanted, **OVER_SUPPLY}
     faults = [
         Fault(place, f'"{shown(name)}" is not a coefficient of {curve}', f"its coefficients are {', '.join(wanted)}")
         for name in coefficients
-        if name not in known
+        if name not in (*wanted, *OVER_SUPPLY)
     ]
-    given = [name for name in OVER_SUPPLY if name in coefficients]
-    missing = [name for name in (*wanted, *(OVER_SUPPLY if given else ())) if name not in coefficients]
-    because = {name: f" beside {given[0]}" for name in OVER_SUPPLY if given}
+    needed = dict.fromkeys(wanted, f"for {curve}")
+    if given := [name for name in OVER_SUPPLY if name in coefficients]:
+        needed |= dict.fromkeys(OVER_SUPPLY, f"beside {given[0]}")
     faults += [
-        Fault(place, f'"{name}" is missing{because.get(name, f" for {curve}")}', f"add a line such as {name} = ...")
-        for name in missing
+        Fault(place, f'"{name}" is missing {why}', f"add a line such as {name} = ...")
+        for name, why in needed.items()
+        if name not in coefficients
     ]
     if faults:
         raise CostError(*faults)
@@ -177,19 +192,16 @@ def _check_names(curve: str, coefficients: Mapping[str, float], place: str) -> N
 
 def _value_faults(curve: str, coefficients: Mapping[str, float], place: str) -> list[Fault]:
     """Coefficients with which the curve would not be a response."""
-    bent = curve.startswith("quadratic")
     above = {"join", "maximum", "c", *OVER_SUPPLY} | ({"b1"} if curve.endswith("plateau") else set())
     faults = []
     for name, value in coefficients.items():
-        wrong = ""
-        if not math.isfinite(value):
-            wrong = "it must be a finite number"
-        elif name in above and value <= 0:
-            wrong = "it must be above 0"
-        elif name == "b2" and bent and value >= 0:
-            wrong = "it must be below 0, or the curve has no top"
-        elif name == "soil_supply" and value < 0:
-            wrong = "it must be 0 or more"
+        checks = {
+            "it must be a finite number": math.isfinite(value),
+            "it must be above 0": name not in above or value > 0,
+            "it must be below 0, or the curve has no top": name != "b2" or value < 0,
+            "it must be 0 or more": name != "soil_supply" or value >= 0,
+        }
+        wrong = next((words for words, kept in checks.items() if not kept), "")
         if wrong:
             faults.append(Fault(f"{place}, {name}" if place else name, f"{value:g} can't be right for {curve}", wrong))
     return faults
@@ -205,18 +217,14 @@ def _branches(curve: str, c: Mapping[str, float]) -> tuple[Branch, ...]:
         return (rising,)
     join = c["join"] if curve == "linear-plateau" else -c["b1"] / (2 * c["b2"])
     top = rising.c0 + rising.c1 * join + rising.c2 * join**2
-    return (Branch(-math.inf, join, rising.c0, rising.c1, rising.c2), Branch(join, math.inf, c0=top))
+    return (replace(rising, high=join), Branch(join, math.inf, c0=top))
 
 
 def _with_over_supply(branches: tuple[Branch, ...], limit: float, loss: float) -> tuple[Branch, ...]:
     """The branches cut at the limit; above it every one falls by `loss` for each unit over."""
-    cut = []
-    for b in branches:
-        if b.low < limit:
-            cut.append(Branch(b.low, min(b.high, limit), b.c0, b.c1, b.c2, b.e, b.k))
-        if b.high > limit:
-            cut.append(Branch(max(b.low, limit), b.high, b.c0 + loss * limit, b.c1 - loss, b.c2, b.e, b.k))
-    return tuple(cut)
+    below = [replace(b, high=min(b.high, limit)) for b in branches if b.low < limit]
+    over = [b for b in branches if b.high > limit]
+    return (*below, *(replace(b, low=max(b.low, limit), c0=b.c0 + loss * limit, c1=b.c1 - loss) for b in over))
 
 
 def mean_yield(response: Response, deposit: Deposit) -> FloatArray:
@@ -241,10 +249,8 @@ def mean_yield(response: Response, deposit: Deposit) -> FloatArray:
     array([5.5])
     """
     left, right = response.supply(deposit.left), response.supply(deposit.right)
-    means = np.zeros_like(left)
-    for branch in response.branches:
-        means += _part_on(branch, left, right) * _mean_on(branch, left, right)
-    return deposit.averaged(means)
+    means = [branch.part(left, right) * branch.mean(left, right) for branch in response.branches]
+    return deposit.averaged(np.sum(means, axis=0))
 
 
 def yield_loss(response: Response, deposit: Deposit) -> FloatArray:
@@ -269,27 +275,3 @@ def yield_loss(response: Response, deposit: Deposit) -> FloatArray:
     array([0.333333])
     """
     return response.yield_at(deposit.mean_kg_ha) - mean_yield(response, deposit)
-
-
-def _part_on(branch: Branch, left: FloatArray, right: FloatArray) -> FloatArray:
-    """The part of each piece whose supply lies on the branch."""
-    low, high = np.minimum(left, right), np.maximum(left, right)
-    rise = high - low
-    level = rise <= _LEVEL * np.maximum(high, 1.0)
-    inside = (low >= branch.low) & (low < branch.high)
-    crossed = np.maximum(np.minimum(high, branch.high) - np.maximum(low, branch.low), 0.0)
-    return np.where(level, inside, crossed / np.where(level, 1.0, rise))
-
-
-def _mean_on(branch: Branch, left: FloatArray, right: FloatArray) -> FloatArray:
-    """The mean of the branch over the part of each piece that lies on it: closed forms."""
-    low = np.clip(np.minimum(left, right), branch.low, branch.high)
-    high = np.clip(np.maximum(left, right), branch.low, branch.high)
-    ends = branch.curved(low) + branch.curved(high)
-    polynomial = np.asarray((ends + 4 * branch.curved((low + high) / 2)) / 6)
-    if not branch.e:
-        return polynomial
-    fall = branch.k * (high - low)
-    steep = fall > 1e-9  # below it the mean is 1 - fall / 2 to rounding
-    ratio = np.where(steep, -np.expm1(-fall) / np.where(steep, fall, 1.0), 1.0 - fall / 2)
-    return np.asarray(polynomial + branch.e * np.exp(-branch.k * low) * ratio)

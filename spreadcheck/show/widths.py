@@ -252,7 +252,9 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
             "within_limit": None if best.over_tails and not best.standing else best.standing == WITHIN,
         },
     }  # fmt: skip
-    return envelope("widths/1", study.judged.test, study.doubts, verdict=verdict_data(study.verdict), **data)
+    return envelope(
+        "widths/1", study.judged.test, study.judged.doubts, verdict=verdict_data(study.judged.verdict), **data
+    )
 
 
 def _rows_json(study: WidthStudy) -> dict[str, list[dict[str, Any]]]:
