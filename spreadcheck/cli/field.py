@@ -24,7 +24,7 @@ from spreadcheck.units import HECTARE_M2, parse_number, parse_quantity
 _MOST_HA = 1_000_000  # a year: more than one machine dresses
 
 if TYPE_CHECKING:
-    from spreadcheck.field.case import Asked
+    from spreadcheck.field.study import Asked
     from spreadcheck.show.document import Document
 
 
@@ -132,7 +132,7 @@ def field(
     from spreadcheck.cli.terminal import progress_bar
     from spreadcheck.field.fieldmap import bands_geojson, geotiff_bytes, grid_csv
     from spreadcheck.field.places import read_boundary
-    from spreadcheck.field.study import part_shown, study_field, switching_steps, worth_of
+    from spreadcheck.field.study import study_field, switching_steps, worth_of
     from spreadcheck.field.track import read_track
     from spreadcheck.show.field import field_document, field_json
     from spreadcheck.show.fieldmap import field_figure, field_page
@@ -143,7 +143,7 @@ def field(
         problem = "shows the whole catch, and --part asks for a part of it"
         which = "option --worth" if worth else "option --page"
         raise OutputError(Fault(which, problem, "ask for one of them at a time"))
-    asked = _asked(wished, analysis, prices)
+    asked = _asked(wished, analysis, prices, part or "")
     if len(boundaries) > 1:
         _several(sheet, boundaries, track, asked, out, units)
         return
@@ -156,8 +156,6 @@ def field(
     with progress_bar("Field") as told:
         study = study_field(read_test(sheet), asked, boundary=ground, track=driven, progress=told)
     gains = worth_of(study, per_year_ha=area) if worth else ()
-    if part is not None:
-        study = part_shown(study, part)
     zone, found = next((given.zone for given in (ground, driven) if given is not None), None), study.case.found
 
     def report(svg: str = "") -> Document:
@@ -197,9 +195,9 @@ def _several(
             tell_doubts(study.doubts, units, about=f"{study.name}:\n")
 
 
-def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None) -> Asked:
+def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None, part: str) -> Asked:
     """The options as what the library is asked; everything is read before anything is worked out."""
-    from spreadcheck.field.case import Asked
+    from spreadcheck.field.study import Asked
     from spreadcheck.judge.blend import read_analysis
     from spreadcheck.money.pricefile import basis_from, parse_price, read_price_file
 
@@ -213,4 +211,5 @@ def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None)
         basis=basis,
         product_per_t=parse_price(price, "t", place="option --product-price").amount if price is not None else None,
         analysis=read_analysis(analysis) if analysis else None,
+        part=part,
     )

@@ -128,20 +128,9 @@ class OtherLanding:
     They differ where one gives more than 15 % of the target more or less than the other.
     """
 
-    landing: Landing
     found: FieldMap
     same_cell_cv_pct: float  # the field CV of the model that is shown, on these cells
     differs: NDArray[np.bool_]
-
-    @property
-    def field_cv_pct(self) -> float:
-        """The field CV with the other landing model. [%]"""
-        return self.found.field_cv_pct
-
-    @property
-    def cell_m(self) -> float:
-        """The coarse cell. [m]"""
-        return self.found.raster.cell_m
 
     @property
     def differ_pct(self) -> float:

@@ -3,41 +3,278 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
+from spreadcheck.doubts.doubt import Doubt, Quantity
+from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import CostError, Fault, SheetError, WidthError, record, shown
-from spreadcheck.field.case import (
-    Asked,
-    FieldCase,
-    FieldStudy,
-    coarse_cell_m,
-    field_sureness,
-    landing_doubts,
-    plan_doubts,
-    track_doubts,
-)
 from spreadcheck.field.deposit import ARC, LINE, Landing, Leg, Progress, best_switching_m, landing_of
 from spreadcheck.field.edge import reach_m
-from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap, Ground, OtherLanding, find_spots, map_field
+from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap, Ground, OtherLanding, Spot, find_spots, map_field
 from spreadcheck.field.places import Boundary, extra
 from spreadcheck.field.plan import Driving, Plan, Tried, heading_cvs, plan_field
 from spreadcheck.field.track import BASE_M, Track, check_near, later_switched, mean_speed_m_s, metered_by_time
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.blend import NutrientAnalysis, blend_parts
+from spreadcheck.limits import CV_LIMIT_PCT
+from spreadcheck.money.pricefile import CostBasis
+from spreadcheck.passes.noise import Stated
 from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.sheet.traytest import TrayTest
-from spreadcheck.spread.profile import Profile, metering_factor
+from spreadcheck.spread.profile import TAPER, Profile, at_target_rate, metering_factor
 from spreadcheck.spread.widths import check_widths
 from spreadcheck.units import HECTARE_M2
 
+CELL_M = 2.0
 MAX_WAYS = 60
+COARSE_CELLS = 20_000  # to a field, for maps that are only compared with each other
+DRAWS, LEVEL_PCT = 20, 90.0  # of the noise, and of the interval of the field CV that they give
 SHIFTS_M = np.arange(-40.0, 40.1, 4.0)  # of all switching of a recorded track
 LEAST_GAIN_PCT = 0.3  # of field CV: a shift of all switching that gains less is not worth a word
+STEPS_M = (-20.0, -15.0, -10.0, -5.0, 0.0, 5.0, 10.0, 15.0, 20.0)  # of the switching on the page
+NOISE_M = 0.15  # departures of fixes from their smoothed line above this are told
+DIFFER_PCT = 2.0  # of the field: the landing models are said to differ
+TONGUE_HA = 0.02
+SLANT = 0.01  # of the field short at slanted bout ends: more is told
+OVERLAP = 0.25  # of a bout: a last bout that overlaps more is told
+# what a plan combines: lists in what is asked, one value each in how it is driven
+_COMBINED = ("bout_width_m", "headland_rounds", "method", "heading_deg", "on_m", "off_m", "drift_m", "border")
+
+
+@record
+class Asked:
+    """What is asked about a field; lists are all combined. None: the best heading; switching at the best distance.
+
+    `later_m` switches a recorded track so much later (earlier where negative). `basis`: prices and response. `part`
+    is the component or nutrient of a blend that is shown instead of the whole catch.
+    """
+
+    bout_width_m: tuple[float, ...] = ()
+    headland_rounds: tuple[int, ...] = (1,)
+    heading_deg: tuple[float | None, ...] = (None,)
+    on_m: tuple[float | None, ...] = (None,)
+    off_m: tuple[float | None, ...] = (None,)
+    method: tuple[str, ...] = ()
+    turning_radius_m: float = 8.0
+    drift_m: tuple[float, ...] = (0.0,)
+    border: tuple[bool, ...] = (False,)
+    later_m: tuple[float, ...] = (0.0,)
+    landing: str = ARC
+    landing_distance_m: float | None = None
+    cell_m: float = CELL_M
+    target_kg_ha: float | None = None
+    by_time: bool = False
+    tails: str = TAPER
+    limit_pct: float = CV_LIMIT_PCT
+    basis: CostBasis | None = None
+    product_per_t: float | None = None
+    analysis: NutrientAnalysis | None = None
+    part: str = ""
+    stated: Stated = field(default_factory=Stated)
+
+    def __post_init__(self) -> None:
+        if not 0.05 <= self.cell_m <= 1000:
+            remedy = "give 0.05 m to 1000 m, such as 2 m"
+            raise WidthError(Fault("option --cell", f"{self.cell_m:g} m is no cell", remedy))
+
+
+@record(eq=False)
+class FieldCase:
+    """One way to drive the field: its legs and map, the work, and the money as far as it is priced."""
+
+    bout_width_m: float
+    legs: tuple[Leg, ...]
+    ground: Ground
+    found: FieldMap
+    plan: Plan | None = None
+    later_m: float = 0.0
+    hours: float | None = None
+    work_cost: float | None = None
+    yield_lost_t: float | None = None
+    yield_cost: float | None = None
+    product_cost: float | None = None
+
+    @property
+    def driving(self) -> Driving | None:
+        """How it was planned; None for a recorded track."""
+        return self.plan.driving if self.plan else None
+
+    @property
+    def spread_m(self) -> float:
+        """Metres driven with the slide open. [m]"""
+        return sum(leg.spread_m for leg in self.legs)
+
+    @property
+    def total_cost(self) -> float | None:
+        """Work, yield lost and product wasted together, as far as priced; None where nothing is. [money]"""
+        known = [cost for cost in (self.work_cost, self.yield_cost, self.product_cost) if cost is not None]
+        return sum(known) if known else None
+
+
+@record(eq=False)
+class FieldStudy:
+    """A field and a tray test, from which all else follows. The first case is shown; the others stand beside it.
+
+    Rates are scaled so that an endless field at the bout width gets the target.
+    """
+
+    assessment: Assessment
+    asked: Asked
+    boundary: Boundary | None
+    track: Track | None
+    progress: Progress | None = None
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {**vars(self), "assessment": None, "progress": None}  # neither can travel between processes
+
+    @property
+    def test(self) -> TrayTest:
+        """The tray test."""
+        return self.assessment.test
+
+    @property
+    def name(self) -> str:
+        """What the field is called: the name in its boundary, else the file it came from; and the part shown."""
+        source = next((given.source for given in (self.boundary, self.track) if given is not None), "")
+        called = source.replace("\\", "/").rsplit("/", 1)[-1].rsplit(".", 1)[0]
+        if self.boundary is not None and self.boundary.name:
+            called = self.boundary.name
+        return f"{called}, {self.asked.part}" if self.asked.part else called
+
+    @property
+    def target_known(self) -> bool:
+        """Whether a target rate was given; else it is the mean of an endless field at the bout width."""
+        return self.asked.target_kg_ha is not None
+
+    @property
+    def in_proportion(self) -> bool:
+        """Whether only proportions are known: catches in ml, no bulk density and no target rate."""
+        return self.assessment.profile.relative and not self.target_known
+
+    @cached_property
+    def target_kg_ha(self) -> float:
+        """The target of the whole catch. [kg/ha]"""
+        if self.asked.target_kg_ha is not None:
+            return self.asked.target_kg_ha
+        profile = self.assessment.profile
+        return 100.0 if profile.relative else profile.area_kg_ha_m / self.asked.bout_width_m[0]
+
+    @cached_property
+    def landing(self) -> Landing:
+        """How the granules land."""
+        return landing_of(self.assessment.profile, self.asked.landing, self.asked.landing_distance_m)
+
+    def profile_at(self, bout_width_m: float) -> Profile:
+        """The profile as metered for a bout width."""
+        return at_target_rate(self.assessment.profile, bout_width_m, self.target_kg_ha)
+
+    def maps(
+        self, case: FieldCase, profiles: Sequence[Profile], targets: Sequence[float], landing: Landing, cell_m: float
+    ) -> tuple[FieldMap, ...]:
+        """Further maps of a way that was mapped."""
+        return map_field(
+            case.legs, profiles, case.ground, landing, bout_width_m=case.bout_width_m, target_kg_ha=targets,
+            cell_m=cell_m, base_m=None if self.track is None else BASE_M,
+        )  # fmt: skip
+
+    def coarse_m(self, ground: Ground) -> float:
+        """The cell for maps that are only compared with each other. [m]"""
+        return float(max(self.asked.cell_m, np.ceil(2 * (ground.polygon.area / COARSE_CELLS) ** 0.5) / 2))
+
+    @cached_property
+    def ways(self) -> tuple[tuple[FieldCase, ...], Tried]:
+        """Every way that is asked for, for the whole catch, and the headings and field CVs that were looked at."""
+        found, tried = _driven(self) if self.track is not None else _planned(self)
+        return tuple(found), tried
+
+    @property
+    def headings(self) -> Tried:
+        """Heading and field CV on coarse cells, where the best was looked for."""
+        return self.ways[1]
+
+    @cached_property
+    def cases(self) -> tuple[FieldCase, ...]:
+        """The ways as they are shown; of a part of a blend the first alone, its map that of the part."""
+        if not self.asked.part:
+            return self.ways[0]
+        maps = {name.casefold(): found for name, found in self._parts}
+        found = maps.get(self.asked.part.casefold())
+        if found is None:
+            known = ", ".join(name for name, _ in self._parts)
+            remedy = f"give one of {known}" if known else "give a sheet with component columns"
+            raise SheetError(Fault("option --part", f'"{shown(self.asked.part)}" is no part of this blend', remedy))
+        return (replace(self.ways[0][0], found=found),)
+
+    @property
+    def case(self) -> FieldCase:
+        """The case that is shown."""
+        return self.cases[0]
+
+    @cached_property
+    def _parts(self) -> tuple[tuple[str, FieldMap], ...]:
+        """A map of each component and nutrient of a blend; its mean is its target."""
+        if not self.test.components:
+            return ()
+        case, contents = self.ways[0][0], self.asked.analysis or NutrientAnalysis()
+        factor = metering_factor(self.assessment.profile, case.bout_width_m, self.target_kg_ha)
+        scaled = {
+            name: replace(profile, rate_kg_ha=profile.rate_kg_ha * factor)
+            for name, kind, profile in blend_parts(self.test, contents, tails=self.asked.tails)
+            if kind != "whole"
+        }
+        targets = [profile.area_kg_ha_m / case.bout_width_m for profile in scaled.values()]
+        maps = self.maps(case, list(scaled.values()), targets, self.landing, self.asked.cell_m)
+        return tuple(zip(scaled, maps, strict=True))
+
+    @property
+    def nutrients(self) -> tuple[tuple[str, FieldMap], ...]:
+        """The parts of a blend, where the whole is shown."""
+        return () if self.asked.part else self._parts
+
+    @cached_property
+    def spots(self) -> tuple[Spot, ...]:
+        """The heaviest and the lightest places."""
+        case, width = self.case, self.case.bout_width_m  # the headland of a track is one round
+        headland = case.driving.headland_rounds * width if case.driving else width
+        return find_spots(case.found, case.ground, bout_width_m=width, headland_m=headland)
+
+    @cached_property
+    def other(self) -> OtherLanding:
+        """The other landing model for the whole catch, its distance such that the same switching suits it."""
+        case, landing = self.ways[0][0], self.landing
+        profile, cell = self.profile_at(case.bout_width_m), self.coarse_m(case.ground)
+        distance, reach = best_switching_m(self.assessment.profile, landing), reach_m(profile)
+        line = landing.model == ARC
+        other = Landing(
+            LINE if line else ARC, distance if line else max(1.05 * reach, float(np.hypot(distance, reach / 2)))
+        )
+        (found,) = self.maps(case, [profile], [self.target_kg_ha], other, cell)
+        same = case.found
+        if cell != self.asked.cell_m:
+            (same,) = self.maps(case, [profile], [self.target_kg_ha], landing, cell)
+        differs = np.zeros(found.inside.shape, dtype=bool)  # rasters end apart, but lie on the same lines
+        differs[found.inside] = np.abs(same.field_kg_ha - found.field_kg_ha) > self.target_kg_ha * NEAR_PCT / 100
+        return OtherLanding(found, same.field_cv_pct, differs)
+
+    @cached_property
+    def sure(self) -> tuple[float, float] | None:
+        """The lowest and highest field CV that the test leaves possible; None where that can't be known. [%]"""
+        return None if self.asked.part or not self.assessment.noise.known else _sureness(self)
+
+    @cached_property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """What is doubtful about the test, and about the map."""
+        own = map_doubts(
+            self.ways[0][0], self.landing, self.other, self.track, cell_m=self.asked.cell_m,
+            reach_m=reach_m(self.assessment.profile), landing_given=self.asked.landing_distance_m is not None,
+        )  # fmt: skip
+        return (*self.assessment.doubts, *own)
 
 
 def study_field(
@@ -89,261 +326,26 @@ def study_field(
     >>> found.interior_cv_pct < found.field_cv_pct, round(sum(found.share_pct.values()), 6), study.case.plan.bouts
     (True, 100.0, 10)
     """
-    asked = asked or Asked()
     if boundary is None and track is None:
         raise WidthError(Fault("the field", "is not known", "give --boundary FILE for a plan, or --track FILE"))
     if boundary is not None and track is not None:
         check_near(track, boundary)
+    asked = asked or Asked()
     result = _assessed(test, asked)
     if result.bout_width_m is None:
         remedy = 'write it on the sheet, or add --bout-width "24 m"'
         raise WidthError(Fault(test.source or "the sheet", "names no bout width", remedy))
-    return _Study(result, asked, boundary, track, progress).made()
-
-
-@dataclass
-class _Study:
-    """A study while it is being made: what all its cases share."""
-
-    result: Assessment
-    asked: Asked
-    boundary: Boundary | None
-    track: Track | None
-    progress: Progress | None
-
-    def __post_init__(self) -> None:
-        self.test, self.profile = self.result.test, self.result.profile
-        self.widths = self.asked.bout_width_m or (self.result.bout_width_m or 0.0,)
-        for width in self.widths:
-            check_widths(self.profile, width)
-        known = self.asked.target_kg_ha
-        if known is None:
-            known = self.test.target_kg_ha
-        self.target_known = known is not None
-        first = self.widths[0]
-        of_test = 100.0 if self.profile.relative else self.profile.area_kg_ha_m / first
-        self.target = of_test if known is None else known
-        self.landing = landing_of(self.profile, self.asked.landing, self.asked.landing_distance_m)
-        self.base_m = None if self.track is None else BASE_M
-        self.speed = self.test.quantity("travel speed")
-        if self.asked.basis is not None and self.asked.basis.field.speed_m_s is not None:
-            self.speed = self.asked.basis.field.speed_m_s
-
-    def made(self) -> FieldStudy:
-        """The whole study."""
-        cases, headings = self.ways()
-        case = cases[0]
-        width, profile, other = case.bout_width_m, self.scaled(case.bout_width_m), self._other(case)
-        doubts = landing_doubts(self.landing, other, given=self.asked.landing_distance_m is not None)
-        if case.plan is not None and self.boundary is not None:
-            reach, area = reach_m(self.profile), self.boundary.area_ha
-            doubts += plan_doubts(case.plan, self.landing, reach, self.asked.cell_m, area)
-        if self.track is not None:
-            doubts += track_doubts(self.track, boundary_assumed=case.ground.assumed)
-        return FieldStudy(
-            assessment=self.result,
-            asked=self.asked,
-            boundary=self.boundary,
-            track=self.track,
-            profile=profile,
-            landing=self.landing,
-            target_kg_ha=self.target,
-            target_known=self.target_known,
-            cases=tuple(cases),
-            spots=find_spots(case.found, case.ground, bout_width_m=width, headland_m=_headland_m(case)),
-            other=other,
-            sure=field_sureness(
-                self.result.noise,
-                profile,
-                case,
-                self.landing,
-                cell_m=self.asked.cell_m,
-                base_m=self.base_m,
-                stated=self.asked.stated,
-            ),
-            headings=headings,
-            nutrients=self._nutrients(case),
-            doubts=(*self.result.doubts, *doubts),
-        )
-
-    def ways(self) -> tuple[list[FieldCase], Tried]:
-        """Every way that is asked for, and the headings that were looked at."""
-        if self.track is not None:
-            return self._driven(self.track), ()
-        assert self.boundary is not None  # one of the two is there
-        return self._planned(self.boundary)
-
-    def scaled(self, bout_width_m: float, profile: Profile | None = None) -> Profile:
-        """The profile as metered for a bout width."""
-        factor = metering_factor(self.profile, bout_width_m, self.target)
-        profile = profile or self.profile
-        return replace(profile, rate_kg_ha=profile.rate_kg_ha * factor)
-
-    def _planned(self, boundary: Boundary) -> tuple[list[FieldCase], Tried]:
-        """Every combination of what is asked, and the headings that were looked at."""
-        asked = self.asked
-        methods = asked.method or (self.test.text("driving") or BACK_AND_FORTH,)
-        ways = list(
-            itertools.product(
-                self.widths, asked.headland_rounds, methods, asked.heading_deg, asked.on_m, asked.off_m,
-                asked.drift_m, asked.border,
-            )
-        )  # fmt: skip
-        if len(ways) > MAX_WAYS:
-            problem = f"{len(ways)} ways to drive are too many"
-            raise WidthError(Fault("", problem, f"compare at most {MAX_WAYS} at once"))
-        best, field = best_switching_m(self.profile, self.landing), boundary.polygon
-        cases: list[FieldCase] = []
-        tried: dict[tuple[Any, ...], Tried] = {}
-        for number, (width, rounds, method, heading, on, off, drift, border) in enumerate(ways):
-            driving = Driving(
-                width, rounds, 0.0 if heading is None else heading, asked.turning_radius_m,
-                best if on is None else on, best if off is None else off, method, border, drift,
-            )  # fmt: skip
-            ground = Ground(field, field.buffer(-(rounds * width + reach_m(self.profile))))
-            if heading is None:
-                key = (width, rounds, method)
-                if key not in tried:
-                    tried[key] = heading_cvs(
-                        boundary, replace(driving, drift_m=0.0, border=False), self.scaled(width), ground,
-                        self.landing, coarse_cell_m(asked.cell_m, field.area),
-                    )  # fmt: skip
-                driving = replace(driving, heading_deg=min(tried[key], key=lambda pair: pair[1])[0])
-            plan = plan_field(boundary, driving)
-            hours = None if self.speed is None else plan.driven_m / self.speed / 3600
-            done = (number / len(ways), 1 / len(ways))
-            cases.append(self._case(width, plan.legs, ground, hours, done, plan=plan))
-        return cases, next(iter(tried.values()), ())
-
-    def _driven(self, track: Track) -> list[FieldCase]:
-        """The track as driven and with its switching moved."""
-        mean, legs = mean_speed_m_s(track.legs), track.legs
-        if self.asked.by_time and mean is None:
-            remedy = "give a track with time or speed on all of it, or leave --by-time out"
-            raise SheetError(Fault(track.source, "logs neither time nor speed on all of it", remedy))
-        if self.asked.by_time and mean is not None:
-            legs = metered_by_time(legs, self.speed or mean)
-        hours = None if mean is None else sum(float(leg.along_m[-1]) for leg in legs) / mean / 3600
-        ways, cases = list(itertools.product(self.widths, self.asked.later_m)), []
-        for number, (width, later) in enumerate(ways):
-            if self.boundary is None:
-                ground = _ground_along(legs, width, self.profile)
-            else:
-                field = self.boundary.polygon
-                ground = Ground(field, field.buffer(-(width + reach_m(self.profile))))
-            done = (number / len(ways), 1 / len(ways))
-            cases.append(self._case(width, later_switched(legs, later), ground, hours, done, later_m=later))
-        return cases
-
-    def _case(
-        self, width: float, legs: Sequence[Leg], ground: Ground, hours: float | None, done: tuple[float, float],
-        *, plan: Plan | None = None, later_m: float = 0.0,
-    ) -> FieldCase:  # fmt: skip
-        """One way mapped, its work and its money as far as priced; `done` is the share before it, and its own."""
-
-        def told(share: float) -> None:
-            if self.progress is not None:
-                self.progress(done[0] + done[1] * share)
-
-        (found,) = map_field(
-            legs, [self.scaled(width)], ground, self.landing, bout_width_m=width, target_kg_ha=[self.target],
-            cell_m=self.asked.cell_m, base_m=self.base_m, progress=told,
-        )  # fmt: skip
-        if not found.inside.any():
-            raise WidthError(Fault("option --cell", "the field is smaller than a cell", "use smaller cells"))
-        basis, area = self.asked.basis, float(ground.polygon.area) / HECTARE_M2
-        work = lost = value = product = None
-        if basis is not None and basis.response is not None:
-            if not self.target_known:
-                remedy = 'write it on the sheet, or add --target "150 kg/ha"'
-                raise CostError(Fault("target rate", "is not known, and the yield lost depends on it", remedy))
-            even = float(basis.response.yield_at(self.target))
-            lost = (even - float(basis.response.yield_at(found.field_kg_ha).mean())) * area
-            value = None if basis.prices.crop_per_t is None else lost * basis.prices.crop_per_t
-        if basis is not None and hours is not None:
-            hourly = [price for price in (basis.prices.work_per_h, basis.prices.fuel_per_h) if price is not None]
-            work = hours * sum(hourly) if hourly else None
-        if self.asked.product_per_t is not None and self.target_known:
-            product = found.wasted_kg / 1000 * self.asked.product_per_t
-        return FieldCase(width, tuple(legs), ground, found, plan, later_m, hours, work, lost, value, product)
-
-    def _maps(
-        self, case: FieldCase, profiles: Sequence[Profile], targets: Sequence[float], landing: Landing, cell_m: float
-    ) -> Sequence[FieldMap]:
-        """Further maps of a way that was mapped."""
-        return map_field(
-            case.legs, profiles, case.ground, landing, bout_width_m=case.bout_width_m, target_kg_ha=targets,
-            cell_m=cell_m, base_m=self.base_m,
-        )  # fmt: skip
-
-    def _other(self, case: FieldCase) -> OtherLanding:
-        """The other landing model, its distance such that the same switching suits it."""
-        model = LINE if self.landing.model == ARC else ARC
-        distance = best_switching_m(self.profile, self.landing)
-        reach = reach_m(self.profile)
-        landing = Landing(model, distance if model == LINE else max(1.05 * reach, float(np.hypot(distance, reach / 2))))
-        profile, cell = self.scaled(case.bout_width_m), coarse_cell_m(self.asked.cell_m, case.ground.polygon.area)
-        both = [
-            case.found
-            if each is self.landing and cell == self.asked.cell_m
-            else self._maps(case, [profile], [self.target], each, cell)[0]
-            for each in (self.landing, landing)
-        ]
-        own, other = (found.field_kg_ha for found in both)  # rasters end apart, but lie on the same lines
-        differs = np.zeros(both[1].inside.shape, dtype=bool)
-        differs[both[1].inside] = np.abs(own - other) > self.target * NEAR_PCT / 100
-        return OtherLanding(landing, both[1], both[0].field_cv_pct, differs)
-
-    def _nutrients(self, case: FieldCase) -> tuple[tuple[str, FieldMap], ...]:
-        """A map of each component and nutrient of a blend."""
-        if not self.test.components:
-            return ()
-        contents = self.asked.analysis or NutrientAnalysis()
-        parts = [part for part in blend_parts(self.test, contents, tails=self.asked.tails) if part[1] != "whole"]
-        scaled = [self.scaled(case.bout_width_m, profile) for _, _, profile in parts]
-        targets = [profile.area_kg_ha_m / case.bout_width_m for profile in scaled]
-        maps = self._maps(case, scaled, targets, self.landing, self.asked.cell_m)
-        return tuple((name, found) for (name, _, _), found in zip(parts, maps, strict=True))
-
-
-def _ground_along(legs: Sequence[Leg], bout_width_m: float, profile: Profile) -> Ground:
-    """The ground within half a bout of what was driven with the slide open, small gaps closed."""
-    shapely = extra("shapely", "the field map")
-    lines = [shapely.LineString(line).simplify(0.3) for leg in legs for line in leg.open_lines]
-    half = bout_width_m / 2
-    ground = shapely.union_all(shapely.buffer(lines, half, quad_segs=4, cap_style="flat"))
-    ground = ground.buffer(half / 2, quad_segs=4).buffer(-half / 2, quad_segs=4)
-    return Ground(ground, ground.buffer(-(bout_width_m + reach_m(profile))), assumed=True)
-
-
-def part_shown(study: FieldStudy, name: str) -> FieldStudy:
-    """The study with a component or nutrient of a blend in place of the whole, as driven first; its mean is the target.
-
-    Figures, places, picture and files are then those of that part; ways and headings stay those of the whole.
-    """
-    maps = {part.casefold(): found for part, found in study.nutrients}
-    found = maps.get(name.casefold())
-    if found is None:
-        known = ", ".join(part for part, _ in study.nutrients)
-        remedy = f"give one of {known}" if known else "give a sheet with component columns"
-        raise SheetError(Fault("option --part", f'"{shown(name)}" is no part of this blend', remedy))
-    case = replace(study.case, found=found)
-    headland = _headland_m(case)
-    spots = find_spots(found, case.ground, bout_width_m=case.bout_width_m, headland_m=headland)
-    return replace(
-        study, cases=(case,), target_kg_ha=found.target_kg_ha, spots=spots, part=name, sure=None, nutrients=()
+    asked = replace(
+        asked,
+        bout_width_m=asked.bout_width_m or (result.bout_width_m,),
+        method=asked.method or (test.text("driving") or BACK_AND_FORTH,),
+        target_kg_ha=test.target_kg_ha if asked.target_kg_ha is None else asked.target_kg_ha,
     )
-
-
-def _headland_m(case: FieldCase) -> float:
-    """How deep the headland is; of a track, one round. [m]"""
-    return case.driving.headland_rounds * case.bout_width_m if case.driving else case.bout_width_m
-
-
-def ways_of(study: FieldStudy, asked: Asked, *, planned: bool = False) -> list[FieldCase]:
-    """Other ways to drive the field of a study; `planned` leaves the track for a plan in the boundary."""
-    made = _Study(study.assessment, asked, study.boundary, None if planned else study.track, None)
-    return made.ways()[0]
+    check_widths(result.profile, asked.bout_width_m)
+    study = FieldStudy(result, asked, boundary, track, progress)
+    for name in ("cases", "spots", "sure", "doubts", "nutrients"):
+        getattr(study, name)
+    return study
 
 
 def study_fields(
@@ -377,12 +379,14 @@ def study_fields(
     """
     jobs = [(test, asked, *field) for field in fields]
     if executor is not None or len(jobs) < 2:
-        found = list((map if executor is None else executor.map)(_alone, jobs))
+        found = tuple((map if executor is None else executor.map)(_alone, jobs))
     else:
         with ProcessPoolExecutor(max_workers=min(len(jobs), 8)) as local:
-            found = list(local.map(_alone, jobs))
+            found = tuple(local.map(_alone, jobs))
     shared = _assessed(test, asked)
-    return tuple(FieldStudy(assessment=shared, **each) for each in found)
+    for study in found:
+        vars(study)["assessment"] = shared
+    return found
 
 
 def _assessed(test: TrayTest, asked: Asked) -> Assessment:
@@ -391,14 +395,194 @@ def _assessed(test: TrayTest, asked: Asked) -> Assessment:
     return assess(test, limit_pct=asked.limit_pct, bout_width_m=width, tails=asked.tails, relative=True)
 
 
-def _alone(job: tuple[TrayTest, Asked, Boundary | None, Track | None]) -> dict[str, Any]:
-    """One field, without the assessment: that can't travel between processes, and is the same for all."""
+def _alone(job: tuple[TrayTest, Asked, Boundary | None, Track | None]) -> FieldStudy:
     test, asked, boundary, track = job
-    study = study_field(test, asked, boundary=boundary, track=track)
-    return {name: value for name, value in vars(study).items() if name != "assessment"}
+    return study_field(test, asked, boundary=boundary, track=track)
 
 
-# --- what better driving would be worth
+def _planned(study: FieldStudy) -> tuple[list[FieldCase], Tried]:
+    """Every combination of what is asked, and the headings that were looked at for the first."""
+    asked, boundary, profile = study.asked, study.boundary, study.assessment.profile
+    assert boundary is not None
+    ways = list(itertools.product(*(getattr(asked, name) for name in _COMBINED)))
+    if len(ways) > MAX_WAYS:
+        problem = f"{len(ways)} ways to drive are too many"
+        raise WidthError(Fault("", problem, f"compare at most {MAX_WAYS} at once"))
+    best, reach = best_switching_m(profile, study.landing), reach_m(profile)
+    cases: list[FieldCase] = []
+    tried: dict[tuple[object, ...], Tried] = {}
+    for number, way in enumerate(ways):
+        given = dict(zip(_COMBINED, way, strict=True))
+        given |= {name: best for name in ("on_m", "off_m") if given[name] is None}
+        driving = Driving(
+            **{**given, "heading_deg": given["heading_deg"] or 0.0}, turning_radius_m=asked.turning_radius_m
+        )
+        width = driving.bout_width_m
+        ground = Ground(boundary.polygon, boundary.polygon.buffer(-(driving.headland_rounds * width + reach)))
+        if given["heading_deg"] is None:
+            key = way[:3]  # the best heading is looked for once for each width, rounds and method
+            if key not in tried:
+                plain = replace(driving, drift_m=0.0, border=False)
+                tried[key] = heading_cvs(
+                    boundary, plain, study.profile_at(width), ground, study.landing, study.coarse_m(ground)
+                )
+            driving = replace(driving, heading_deg=min(tried[key], key=lambda pair: pair[1])[0])
+        plan = plan_field(boundary, driving)
+        done = (number, len(ways))
+        cases.append(_case(study, width, plan.legs, ground, plan.driven_m, _speed_m_s(study), done, plan=plan))
+    return cases, next(iter(tried.values()), ())
+
+
+def _driven(study: FieldStudy) -> tuple[list[FieldCase], Tried]:
+    """The track as driven and with its switching moved."""
+    asked, track, reach = study.asked, study.track, reach_m(study.assessment.profile)
+    assert track is not None
+    legs, mean = track.legs, mean_speed_m_s(track.legs)
+    if asked.by_time:
+        if mean is None:
+            remedy = "give a track with time or speed on all of it, or leave --by-time out"
+            raise SheetError(Fault(track.source, "logs neither time nor speed on all of it", remedy))
+        legs = metered_by_time(legs, _speed_m_s(study) or mean)
+    driven_m = sum(float(leg.along_m[-1]) for leg in legs)
+    ways, cases = list(itertools.product(asked.bout_width_m, asked.later_m)), []
+    for number, (width, later) in enumerate(ways):
+        if study.boundary is None:
+            ground = _ground_along(legs, width, reach)
+        else:
+            ground = Ground(study.boundary.polygon, study.boundary.polygon.buffer(-(width + reach)))
+        moved, done = later_switched(legs, later), (number, len(ways))
+        cases.append(_case(study, width, moved, ground, driven_m, mean, done, later_m=later))
+    return cases, ()
+
+
+def _speed_m_s(study: FieldStudy) -> float | None:
+    """The speed that is driven: of the price file, else of the test."""
+    basis = study.asked.basis
+    priced = None if basis is None else basis.field.speed_m_s
+    return study.test.quantity("travel speed") if priced is None else priced
+
+
+def _ground_along(legs: Sequence[Leg], bout_width_m: float, reach: float) -> Ground:
+    """The ground within half a bout of what was driven with the slide open, small gaps closed."""
+    shapely = extra("shapely", "the field map")
+    lines = [shapely.LineString(line).simplify(0.3) for leg in legs for line in leg.open_lines]
+    half = bout_width_m / 2
+    ground = shapely.union_all(shapely.buffer(lines, half, quad_segs=4, cap_style="flat"))
+    ground = ground.buffer(half / 2, quad_segs=4).buffer(-half / 2, quad_segs=4)
+    return Ground(ground, ground.buffer(-(bout_width_m + reach)), assumed=True)
+
+
+def _case(
+    study: FieldStudy, width: float, legs: Sequence[Leg], ground: Ground, driven_m: float, speed_m_s: float | None,
+    done: tuple[int, int], *, plan: Plan | None = None, later_m: float = 0.0,
+) -> FieldCase:  # fmt: skip
+    """One way mapped, its work and its money as far as priced; `done` says how many were before it, of how many."""
+    asked, basis, progress = study.asked, study.asked.basis, study.progress
+    (found,) = map_field(
+        legs, [study.profile_at(width)], ground, study.landing, bout_width_m=width, target_kg_ha=[study.target_kg_ha],
+        cell_m=asked.cell_m, base_m=None if plan else BASE_M,
+        progress=progress and (lambda share: progress((done[0] + share) / done[1])),
+    )  # fmt: skip
+    if not found.inside.any():
+        raise WidthError(Fault("option --cell", "the field is smaller than a cell", "use smaller cells"))
+    hours = None if speed_m_s is None else driven_m / speed_m_s / 3600
+    work = lost = value = product = None
+    if basis is not None and basis.response is not None:
+        if not study.target_known:
+            remedy = 'write it on the sheet, or add --target "150 kg/ha"'
+            raise CostError(Fault("target rate", "is not known, and the yield lost depends on it", remedy))
+        even, area = float(basis.response.yield_at(study.target_kg_ha)), float(ground.polygon.area) / HECTARE_M2
+        lost = (even - float(basis.response.yield_at(found.field_kg_ha).mean())) * area
+        value = None if basis.prices.crop_per_t is None else lost * basis.prices.crop_per_t
+    if basis is not None and hours is not None:
+        hourly = [price for price in (basis.prices.work_per_h, basis.prices.fuel_per_h) if price is not None]
+        work = hours * sum(hourly) if hourly else None
+    if asked.product_per_t is not None and study.target_known:
+        product = found.wasted_kg / 1000 * asked.product_per_t
+    return FieldCase(width, tuple(legs), ground, found, plan, later_m, hours, work, lost, value, product)
+
+
+def _sureness(study: FieldStudy) -> tuple[float, float] | None:
+    """The interval of the field CV from the noise of the test and what is stated.
+
+    The deposit is linear in the profile, so noise e of the trays adds its own map. Draws of e are laid on one coarse
+    raster beside the profile itself; means, variances and covariances over the field then say which true field CVs go
+    with the reading, each draw and its opposite once (the same question that the trays' own interval asks).
+    """
+    case, noise = study.case, study.assessment.noise
+    profile = study.profile_at(case.bout_width_m)
+    weighed = ~np.isin(profile.offset_m, profile.filled_offset_m)
+    level = float(profile.rate_kg_ha[weighed].sum() / noise.rate_kg_ha.sum())  # where the profile was scaled since
+    drawn = noise.drawn(DRAWS, np.random.default_rng(1), stated=study.asked.stated).all_at_trays_kg_ha.T.astype(float)
+    profiles = [profile]
+    for each in level * drawn:  # filled trays follow their neighbours
+        rates = np.interp(profile.offset_m, profile.offset_m[weighed], profile.rate_kg_ha[weighed] + each)
+        profiles.append(replace(profile, rate_kg_ha=rates))
+    maps = study.maps(case, profiles, [1.0] * len(profiles), study.landing, study.coarse_m(case.ground))
+    base = maps[0].field_kg_ha
+    mean, size = base.mean(), base.std()
+    if not mean > 0 or not size > 0:
+        return None
+    errors = np.array([found.field_kg_ha - base for found in maps[1:]])
+    shift, own = errors.mean(axis=1), errors.var(axis=1)
+    along = ((errors - shift[:, None]) * (base - mean)).mean(axis=1) / size
+    both = np.concatenate((along, -along))
+    read = (size * (1 + np.concatenate((shift, -shift)) / mean)) ** 2
+    half = np.sqrt(np.maximum(both**2 + read - np.tile(own, 2), 0.0))
+    # from coarse cells to those that are reported
+    plausible = (half - np.clip(both, -half, half)) / size * case.found.field_cv_pct
+    low, high = np.percentile(plausible, [(100 - LEVEL_PCT) / 2, (100 + LEVEL_PCT) / 2])
+    return float(low), float(high)
+
+
+def map_doubts(
+    case: FieldCase, landing: Landing, other: OtherLanding, track: Track | None, *, cell_m: float, reach_m: float,
+    landing_given: bool,
+) -> Iterator[Doubt]:  # fmt: skip
+    """What is doubtful about a map: landing distance and model, what simple planning fails at, a poor track."""
+
+    def length(metres: float, digits: int = 1) -> Quantity:
+        return Quantity(metres, "length", digits)
+
+    def area(hectares: float) -> Quantity:
+        return Quantity(hectares * HECTARE_M2, "area")
+
+    if not landing_given:
+        model = "a throw" if landing.model == ARC else "a distance behind the machine"
+        yield doubt("landing-distance-assumed", distance=length(landing.distance_m), model=model)
+    if other.differ_pct > DIFFER_PCT:
+        cvs = {landing.model: other.same_cell_cv_pct, other.found.landing.model: other.found.field_cv_pct}
+        cell = length(other.found.raster.cell_m)
+        yield doubt("landing-models-differ", share=other.differ_pct, arc=cvs[ARC], line=cvs[LINE], cell=cell)
+    if (plan := case.plan) is not None:
+        radius, width = plan.driving.turning_radius_m, plan.driving.bout_width_m
+        headland = plan.driving.headland_rounds * width
+        if landing.model == LINE and plan.rounds and reach_m > radius:
+            yield doubt("pattern-folds", reach=length(reach_m), radius=length(radius), cell=length(cell_m))
+        if plan.bouts > 1 and plan.turn_depth_m > headland:
+            yield doubt("turn-too-deep", depth=length(plan.turn_depth_m), headland=length(headland))
+        if plan.cut_short:
+            yield doubt("switched-at-boundary", ends=plan.cut_short, bouts=plan.bouts)
+        if plan.parts > 1:
+            yield doubt("split-field", parts=plan.parts)
+        if plan.acute_corners:
+            yield doubt("acute-corners", corners=len(plan.acute_corners))
+        if plan.slant_ha > SLANT * case.ground.polygon.area / HECTARE_M2:
+            yield doubt("slanted-edges", area=area(plan.slant_ha))
+        if plan.tongue_ha > TONGUE_HA:
+            yield doubt("narrow-tongues", area=area(plan.tongue_ha))
+        if plan.last_over_m > OVERLAP * width:
+            yield doubt("odd-last-bout", over=length(plan.last_over_m))
+    if case.ground.assumed:
+        yield doubt("no-boundary")
+    if track is not None:
+        if not track.on_logged:
+            yield doubt("switching-unknown")
+        if track.gaps:
+            longest = f"{track.longest_gap_s:.0f} s" if track.longest_gap_s else "of unknown time"
+            yield doubt("gaps-in-track", gaps=track.gaps, longest=longest)
+        if track.noise_m > NOISE_M:
+            yield doubt("noisy-track", noise=length(track.noise_m, 2), longer=track.longer_pct)
 
 
 @record(eq=False)
@@ -415,82 +599,74 @@ class Worth:
 
 def worth_of(study: FieldStudy, *, per_year_ha: float | None = None) -> tuple[Worth, ...]:
     """What each improvement alone, and all together, would change."""
-    shown, area, found = study.case, float(study.case.ground.polygon.area) / HECTARE_M2, []
-    for label, case in _planned(study) if study.track is None else _driven(study):
+    case, area, found = study.case, float(study.case.ground.polygon.area) / HECTARE_M2, []
+    for label, better in _planned_better(study) if study.track is None else _driven_better(study):
         saved = None
-        if shown.total_cost is not None and case.total_cost is not None:
-            saved = (shown.total_cost - case.total_cost) / area
-        less_cv = shown.found.field_cv_pct - case.found.field_cv_pct
-        less_wasted = (shown.found.wasted_kg - case.found.wasted_kg) / area
+        if case.total_cost is not None and better.total_cost is not None:
+            saved = (case.total_cost - better.total_cost) / area
+        less_cv = case.found.field_cv_pct - better.found.field_cv_pct
+        less_wasted = (case.found.wasted_kg - better.found.wasted_kg) / area
         a_year = None if saved is None else saved * (area if per_year_ha is None else per_year_ha)
-        found.append(Worth(label, case, less_cv, less_wasted, saved, a_year))
+        found.append(Worth(label, better, less_cv, less_wasted, saved, a_year))
     return tuple(found)
 
 
-def _as_shown(study: FieldStudy) -> Asked:
-    """What is asked, narrowed to the case that is shown."""
+def _way(study: FieldStudy, *, planned: bool = False, **changed: Any) -> FieldCase:
+    """The way that is shown with something else asked; `planned` leaves a track for a plan in the boundary."""
+    case, asked = study.case, study.asked
+    shown: dict[str, Any] = {"bout_width_m": (case.bout_width_m,), "later_m": (case.later_m,)}
+    if case.driving is not None:
+        shown = {name: (getattr(case.driving, name),) for name in _COMBINED}
+    asked = replace(asked, **{**shown, **changed})
+    return replace(study, asked=asked, track=None if planned else study.track, progress=None).case
+
+
+def _planned_better(study: FieldStudy) -> Iterator[tuple[str, FieldCase]]:
+    """What would make a plan better, and all of it together."""
     driving = study.case.driving
-    if driving is None:
-        return replace(study.asked, bout_width_m=(study.case.bout_width_m,), later_m=(study.case.later_m,))
-    names = ("bout_width_m", "headland_rounds", "heading_deg", "on_m", "off_m", "method", "drift_m", "border")
-    narrowed: dict[str, Any] = {name: (getattr(driving, name),) for name in names}
-    return replace(study.asked, **narrowed)
-
-
-def _planned(study: FieldStudy) -> list[tuple[str, FieldCase]]:
-    base, driving = _as_shown(study), study.case.driving
     assert driving is not None
     best: dict[str, Any] = {"on_m": (None,), "off_m": (None,)}
-    (switched,) = ways_of(study, replace(base, **best))
+    switched, together, count = _way(study, **best), {}, 0
     assert switched.driving is not None
-    off = max(abs(switched.driving.on_m - driving.on_m), abs(switched.driving.off_m - driving.off_m))
-    ways, together = [("best switching", switched)] if off > 0.5 else [], best if off > 0.5 else {}
+    if max(abs(switched.driving.on_m - driving.on_m), abs(switched.driving.off_m - driving.off_m)) > 0.5:
+        together, count = best, 1
+        yield "best switching", switched
     for label, helps, change in (
         ("exact guidance", driving.drift_m, {"drift_m": (0.0,)}),
         ("border device", not driving.border and driving.headland_rounds, {"border": (True,)}),
     ):
         if helps:
-            ways.append((label, ways_of(study, replace(base, **change))[0]))
-            together = together | change
-    if len(ways) > 1:
-        ways.append(("all together", ways_of(study, replace(base, **together))[0]))
-    return ways
+            together, count = together | change, count + 1
+            yield label, _way(study, **change)
+    if count > 1:
+        yield "all together", _way(study, **together)
 
 
-def _driven(study: FieldStudy) -> list[tuple[str, FieldCase]]:
-    base, case, ways = _as_shown(study), study.case, []
-    cell = coarse_cell_m(study.asked.cell_m, case.ground.polygon.area)
-    cvs = {}
+def _driven_better(study: FieldStudy) -> Iterator[tuple[str, FieldCase]]:
+    """What would make a recorded drive better."""
+    case, cell, cvs = study.case, study.coarse_m(study.case.ground), {}
     for later in SHIFTS_M.tolist():
-        (found,) = map_field(
-            later_switched(case.legs, later), [study.profile], case.ground, study.landing,
-            bout_width_m=case.bout_width_m, target_kg_ha=[1.0], cell_m=cell, base_m=BASE_M,
-        )  # fmt: skip
+        moved = replace(case, legs=later_switched(case.legs, later))
+        (found,) = study.maps(moved, [study.profile_at(case.bout_width_m)], [1.0], study.landing, cell)
         cvs[later] = found.field_cv_pct
     shift = min(cvs, key=cvs.__getitem__)
     if cvs[0.0] - cvs[shift] >= LEAST_GAIN_PCT:
-        (moved,) = ways_of(study, replace(base, later_m=(case.later_m + shift,)))
-        ways.append(("all switching moved", moved))
+        yield "all switching moved", _way(study, later_m=(case.later_m + shift,))
     if study.boundary is not None:
-        plan = replace(base, heading_deg=(None,), on_m=(None,), off_m=(None,), drift_m=(0.0,), border=(False,))
-        (planned,) = ways_of(study, plan, planned=True)
-        ways.append(("exact guidance, best switching", planned))
+        plan: dict[str, Any] = {"heading_deg": (None,), "on_m": (None,), "off_m": (None,), "drift_m": (0.0,)}
+        planned = _way(study, planned=True, **plan, border=(False,))
+        yield "exact guidance, best switching", planned
         assert planned.driving is not None
-        bordered = replace(plan, heading_deg=(planned.driving.heading_deg,), border=(True,))
-        ways.append(("with a border device too", ways_of(study, bordered, planned=True)[0]))
-    return ways
-
-
-STEPS_M = (-20.0, -15.0, -10.0, -5.0, 0.0, 5.0, 10.0, 15.0, 20.0)
+        plan["heading_deg"] = (planned.driving.heading_deg,)
+        yield "with a border device too", _way(study, planned=True, **plan, border=(True,))
 
 
 def switching_steps(study: FieldStudy) -> tuple[tuple[float, FieldCase], ...]:
     """The case that is shown with every opening and shutting of the slide so many metres later, earlier if below 0."""
-    base, driving, found = _as_shown(study), study.case.driving, []
+    case, found = study.case, []
     for later in STEPS_M:
-        if driving is None:
-            asked = replace(base, later_m=(study.case.later_m + later,))
-        else:
-            asked = replace(base, on_m=(driving.on_m + later,), off_m=(driving.off_m + later,))
-        found.append((later, ways_of(study, asked)[0] if later else study.case))
+        changed: dict[str, Any] = {"later_m": (case.later_m + later,)}
+        if case.driving is not None:
+            changed = {"on_m": (case.driving.on_m + later,), "off_m": (case.driving.off_m + later,)}
+        found.append((later, _way(study, **changed) if later else case))
     return tuple(found)

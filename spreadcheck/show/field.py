@@ -6,10 +6,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from spreadcheck.doubts.doubt import warnings_data
-from spreadcheck.field.case import FieldCase, FieldStudy
 from spreadcheck.field.deposit import ARC, Landing
 from spreadcheck.field.fieldmap import NEAR_PCT, NIL_PCT, SHARES, FieldMap, Spot
-from spreadcheck.field.study import Worth
+from spreadcheck.field.study import DRAWS, LEVEL_PCT, FieldCase, FieldStudy, Worth
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.data import envelope, form_data, picked
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
@@ -127,7 +126,7 @@ def times_words(spot: Spot) -> str:
 
 def _answers(study: FieldStudy) -> Iterator[Answer]:
     found, sure, inner = study.case.found, study.sure, study.case.found.interior_cv_pct
-    further = f"between {sure.low_pct:.1f} and {sure.high_pct:.1f} %: one test can't tell it closer" if sure else ""
+    further = f"between {sure[0]:.1f} and {sure[1]:.1f} %: one test can't tell it closer" if sure else ""
     yield Answer("Field CV", f"{found.field_cv_pct:.1f} %", further)
     if inner is not None:
         yield Answer("Interior", f"{inner:.1f} %", f"{found.interior_pct:.0f} % of the field, clear of the edge")
@@ -146,7 +145,7 @@ def share_words(found: FieldMap) -> str:
 
 
 def _masses(study: FieldStudy, system: str) -> Table:
-    case, found, relative = study.case, study.case.found, in_proportion(study)
+    case, found, relative = study.case, study.case.found, study.in_proportion
     area = float(case.ground.polygon.area) / HECTARE_M2
     masses = {
         "metered": found.metered_kg,
@@ -174,7 +173,7 @@ def _masses(study: FieldStudy, system: str) -> Table:
         notes.append(f"Priced together: {case.total_cost:.0f} {_currency(study)} on this field.".replace("  ", " "))
     if relative:
         notes.append("Rates are known in proportion only: 100 is the target.")
-    target, mean = (show(rate, "rate", system) for rate in (study.target_kg_ha, found.mean_kg_ha))
+    target, mean = (show(rate, "rate", system) for rate in (study.case.found.target_kg_ha, found.mean_kg_ha))
     return _table(rows, caption="Shares" if relative else f"Target {target}, mean in the field {mean}", notes=notes)
 
 
@@ -279,19 +278,19 @@ def _trust(study: FieldStudy, system: str) -> Iterator[str]:
     other, found, sure = study.other, study.case.found, study.sure
     yield f"Cells of {length_words(found.raster.cell_m, system)}; granules land on {_model(study.landing, system)}."
     yield (
-        f"On {_model(other.landing, system)} instead, {other.differ_pct:.1f} % of the field would differ by more than "
-        f"{NEAR_PCT:g} % of the target: field CV {other.field_cv_pct:.1f} % against {other.same_cell_cv_pct:.1f} %, "
-        f"both on cells of {length_words(other.cell_m, system)}."
+        f"On {_model(other.found.landing, system)} instead, {other.differ_pct:.1f} % of the field would differ by more "
+        f"than {NEAR_PCT:g} % of the target: field CV {other.found.field_cv_pct:.1f} % against "
+        f"{other.same_cell_cv_pct:.1f} %, both on cells of {length_words(other.found.raster.cell_m, system)}."
     )
-    if study.part:
+    if study.asked.part:
         yield "The landing models and headings are compared for the whole catch."
     elif sure is None:
         yield "The noise of the trays is not known, so neither is its part in the field CV: weigh several passes."
     else:
         yield (
             f"The field CV of {found.field_cv_pct:.1f} % comes from one tray line. With its noise, and what one test "
-            f"can't see, drawn {sure.draws} times, the true one lies between {sure.low_pct:.1f} and "
-            f"{sure.high_pct:.1f} % ({sure.level_pct:g} %)."
+            f"can't see, drawn {DRAWS} times, the true one lies between {sure[0]:.1f} and "
+            f"{sure[1]:.1f} % ({LEVEL_PCT:g} %)."
         )
     if not study.target_known:
         yield "No target rate is known: the target is the mean of an endless field at the bout width."
@@ -326,24 +325,25 @@ def _named(test: TrayTest) -> dict[str, Any]:
 
 
 def _field_data(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]:
-    case, sure, relative = study.case, study.sure, in_proportion(study)
+    case, sure, relative = study.case, study.sure, study.in_proportion
     ways = [_case_data(each, study.cases, relative=relative) for each in study.cases]
     return {
         "field": study.name,
-        "part": study.part or None,
+        "part": study.asked.part or None,
         "area_ha": float(case.ground.polygon.area) / HECTARE_M2,
         "boundary_assumed": case.ground.assumed,
         "cell_m": case.found.raster.cell_m,
         **picked(study, "landing=landing.model landing_distance_m=landing.distance_m"),
-        "target_kg_ha": None if relative else study.target_kg_ha,
+        "target_kg_ha": None if relative else study.case.found.target_kg_ha,
         "target_known": study.target_known,
         **ways[0],
-        "field_cv_low_pct": sure and sure.low_pct,
-        "field_cv_high_pct": sure and sure.high_pct,
+        "field_cv_low_pct": sure and sure[0],
+        "field_cv_high_pct": sure and sure[1],
         "spots": [picked(spot, "number name times_target=times x_m y_m") for spot in study.spots],
         "other_landing": picked(
             study.other,
-            "landing=landing.model landing_distance_m=landing.distance_m cell_m field_cv_pct "
+            "landing=found.landing.model landing_distance_m=found.landing.distance_m cell_m=found.raster.cell_m "
+            "field_cv_pct=found.field_cv_pct "
             "field_cv_of_shown_pct=same_cell_cv_pct differ_pct",
         ),
         "headings": [{"heading_deg": heading, "field_cv_pct": cv} for heading, cv in study.headings],
@@ -389,11 +389,6 @@ def _map_data(found: FieldMap, *, relative: bool) -> dict[str, Any]:
     masses = picked(found, "mean_kg_ha metered_kg outside_kg excess_kg wasted_kg missing_kg")
     shares = picked(found, "field_cv_pct interior_cv_pct interior_share_pct=interior_pct edge_cv_pct share_pct")
     return shares | (dict.fromkeys(masses) if relative else masses)
-
-
-def in_proportion(study: FieldStudy) -> bool:
-    """Whether only proportions are known: catches in ml, no bulk density and no target rate."""
-    return study.assessment.profile.relative and not study.target_known
 
 
 def _case_data(case: FieldCase, cases: Sequence[FieldCase], *, relative: bool) -> dict[str, Any]:

@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spreadcheck.field.case import FieldCase, FieldStudy
 from spreadcheck.field.deposit import ARC
 from spreadcheck.field.fieldmap import BANDS_PCT, NEAR_PCT, FieldMap
 from spreadcheck.field.places import rings_of
-from spreadcheck.field.study import Worth
+from spreadcheck.field.study import FieldCase, FieldStudy, Worth
 from spreadcheck.show.document import Place
-from spreadcheck.show.field import field_document, in_proportion, length_words, share_words, times_words, way_words
+from spreadcheck.show.field import field_document, length_words, share_words, times_words, way_words
 from spreadcheck.show.pages import document_html, from_template, web_part
 from spreadcheck.show.plots import plain, plain_style
 from spreadcheck.show.verdict import to_hand_over
@@ -37,14 +36,14 @@ def _legend(study: FieldStudy, system: str) -> list[tuple[str, str]]:
     labels = []
     unit = shown_unit("rate", system)
     for name, low, high in zip(BAND_NAMES, BANDS_PCT[:-1], BANDS_PCT[1:], strict=True):
-        ends = [from_inside(share / 100 * study.target_kg_ha, unit, "rate") for share in (low, high)]
+        ends = [from_inside(share / 100 * study.case.found.target_kg_ha, unit, "rate") for share in (low, high)]
         if np.isinf(high):
             share, rates = f"above {low:.0f} %", f"above {ends[0]:.0f} {unit}"
         elif low == 0:
             share, rates = f"below {high:.0f} %", f"below {ends[1]:.0f} {unit}"
         else:
             share, rates = f"{low:.0f} to {high:.0f} %", f"{ends[0]:.0f} to {ends[1]:.0f} {unit}"
-        labels.append(f"{name}: {share}" if in_proportion(study) else f"{name}: {share} ({rates})")
+        labels.append(f"{name}: {share}" if study.in_proportion else f"{name}: {share} ({rates})")
     return list(zip(COLOURS, labels, strict=True))[::-1]
 
 
@@ -188,10 +187,10 @@ def _draw_difference(axes: Axes, study: FieldStudy) -> None:
         )  # fmt: skip
     for ring in rings_of(study.case.ground.polygon):
         axes.plot(*ring.T, color=INK, lw=1)
-    model = "an arc" if other.landing.model == ARC else "a line"
+    model = "an arc" if other.found.landing.model == ARC else "a line"
     axes.set_title(
         f"Grey: {other.differ_pct:.1f} % of the field gets more than\n{NEAR_PCT:.0f} % of the target more or less if "
-        f"granules\nland on {model} instead (field CV {other.field_cv_pct:.1f} %)",
+        f"granules\nland on {model} instead (field CV {other.found.field_cv_pct:.1f} %)",
         fontsize=7, loc="left",
     )  # fmt: skip
 

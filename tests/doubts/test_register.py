@@ -17,11 +17,11 @@ from spreadcheck.crew.plan import PlanRequest, plan_line
 from spreadcheck.doubts.doubt import Words
 from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.doubts.register import CHECKS
-from spreadcheck.field.case import landing_doubts, plan_doubts, track_doubts
 from spreadcheck.field.deposit import Landing, Raster
-from spreadcheck.field.fieldmap import FieldMap, OtherLanding
+from spreadcheck.field.fieldmap import FieldMap, Ground, OtherLanding
 from spreadcheck.field.places import boundary_from
 from spreadcheck.field.plan import Driving, plan_field
+from spreadcheck.field.study import FieldCase, map_doubts
 from spreadcheck.field.track import Track
 from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.confidence import confidence
@@ -689,13 +689,13 @@ def field_doubts():
     driving = Driving(24, heading_deg=90, turning_radius_m=30, on_m=60, off_m=60)
     plan = replace(plan_field(notched, driving), last_over_m=20.0, slant_ha=0.2)
     line = Landing("line", 10.0)
-    yield from plan_doubts(plan, line, reach_m=40.0, cell_m=2.0, area_ha=10.0)
     raster = Raster(0, 0, 2, 1, 1)
     one = np.ones((1, 1))
-    other = OtherLanding(Landing("arc", 20.0), FieldMap(raster, line, 100.0, one, one > 0, one > 0, 1.0), 20.0, one > 0)
-    yield from landing_doubts(line, other, given=False)
+    found, arc = (FieldMap(raster, each, 100.0, one, one > 0, one > 0, 1.0) for each in (line, Landing("arc", 20.0)))
+    case = FieldCase(24, plan.legs, Ground(notched.polygon, notched.polygon, assumed=True), found, plan)
     track = Track((), None, "t.csv", gaps=2, longest_gap_s=40, noise_m=0.4, longer_pct=1.1)
-    yield from track_doubts(track, boundary_assumed=True)
+    other = OtherLanding(arc, 20.0, one > 0)
+    yield from map_doubts(case, line, other, track, cell_m=2.0, reach_m=40.0, landing_given=False)
 
 
 def test_every_code_can_be_raised_and_has_its_parts():

@@ -7,10 +7,9 @@ import numpy as np
 import pytest
 
 from spreadcheck.errors import SheetError, WidthError
-from spreadcheck.field.case import Asked
 from spreadcheck.field.fieldmap import SHARES
 from spreadcheck.field.places import boundary_from
-from spreadcheck.field.study import study_field, study_fields, switching_steps, worth_of
+from spreadcheck.field.study import Asked, study_field, study_fields, switching_steps, worth_of
 from spreadcheck.field.track import Track
 from spreadcheck.passes.noise import NOTHING_STATED
 from spreadcheck.sheet.traytest import tray_test
@@ -72,7 +71,7 @@ def test_the_interior_is_the_endless_field(study):
     """Clear of the edge the map is the overlap of the tray test: its CV by line at this width."""
     from spreadcheck.spread.overlap import bout_deposit
 
-    line = float(bout_deposit(study.profile, np.array([24.0]), "back-and-forth").cv_pct[0])
+    line = float(bout_deposit(study.profile_at(24.0), np.array([24.0]), "back-and-forth").cv_pct[0])
     # 3 m cells average what 1 m trays show: the CV can only fall, and by less than half here
     assert 0.5 * line < study.case.found.interior_cv_pct < line + 0.6
 
@@ -127,16 +126,16 @@ def test_work_and_product_are_counted(study):
 def test_sureness_narrows_with_passes():
     """Four times the passes halve the noise of the mean, and so the interval; it holds the CV it is about."""
     few, many = (study_field(made(passes=n, noise=0.1), ALONE, boundary=FIELD).sure for n in (8, 32))
-    width = [sure.high_pct - sure.low_pct for sure in (few, many)]
+    width = [high - low for low, high in (few, many)]
     # widths are known to the scatter of 20 draws and of the noise estimate, a quarter each
     assert 0.25 < width[1] / width[0] < 0.9
     quiet = study_field(made(passes=8, noise=0.001), ALONE, boundary=FIELD)
-    assert quiet.sure.low_pct == pytest.approx(quiet.case.found.field_cv_pct, abs=0.05)
+    assert quiet.sure[0] == pytest.approx(quiet.case.found.field_cv_pct, abs=0.05)
 
 
 def test_what_one_test_cant_see_widens_the_interval():
     with_it, without = (study_field(TEST, asked, boundary=FIELD).sure for asked in (PLAN, ALONE))
-    assert with_it.high_pct - with_it.low_pct > without.high_pct - without.low_pct
+    assert with_it[1] - with_it[0] > without[1] - without[0]
 
 
 def test_sureness_holds_the_true_field_cv():
@@ -146,7 +145,7 @@ def test_sureness_holds_the_true_field_cv():
     held = 0
     for seed in range(12):
         sure = study_field(made(noise=0.25, seed=seed), asked, boundary=FIELD).sure
-        held += sure.low_pct <= truth <= sure.high_pct
+        held += sure[0] <= truth <= sure[1]
     # 12 tries at 90 %: fewer than 8 in under 0.5 % of runs
     assert held >= 8
 
@@ -200,7 +199,7 @@ def test_the_slider_moves_both_ends(study):
 
 
 def test_both_landing_models_agree_away_from_bends(study):
-    assert study.other.landing.model == "line"
+    assert study.other.found.landing.model == "line"
     assert 0 < study.other.differ_pct < 20
     inside = study.other.found.interior & study.other.found.inside
     assert study.other.differs[inside].mean() < 0.01
@@ -217,11 +216,12 @@ def test_spots_are_where_it_is_heavy_and_light(study):
     assert corner.place == "headland corner"
 
 
-def test_a_place_that_gets_nothing_is_told_alike_on_screen_and_map(study):
-    bare = replace(study, spots=(replace(study.spots[0], times=0.049), replace(study.spots[0], times=0.051)))
-    table = next(b for b in field_document(bare).blocks if getattr(b, "caption", "") == "Heaviest and lightest places")
+def test_a_place_that_gets_nothing_is_told_alike_on_screen_and_map(study, monkeypatch):
+    spots = tuple(replace(study.spots[0], times=times) for times in (0.049, 0.051))
+    monkeypatch.setitem(vars(study), "spots", spots)
+    table = next(b for b in field_document(study).blocks if getattr(b, "caption", "") == "Heaviest and lightest places")
     assert [times for _, times in table.rows] == ["nothing", "0.1"]
-    on_map = [text.get_text() for axes in field_figure(bare).axes for text in axes.texts]
+    on_map = [text.get_text() for axes in field_figure(study).axes for text in axes.texts]
     told = next(text for text in on_map if text.startswith("Heaviest and lightest places")).splitlines()
     assert [line.rsplit(": ", 1)[1] for line in told[1:]] == ["nothing", "0.1"]
 
