@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from spreadcheck.cli.options import options, output_file, outputs, quantity_option, read_test, sheet_argument
-from spreadcheck.cli.outputs import Outputs, again, tell_doubts
+from spreadcheck.cli.options import options, output_file, outputs, quantity, read_test, sheet_argument
+from spreadcheck.cli.outputs import Outputs
 from spreadcheck.cli.terminal import plain_terminal, say
 
 if TYPE_CHECKING:
@@ -25,8 +25,7 @@ if TYPE_CHECKING:
 @sheet_argument
 @options("bout-width", "limit", "widths", "tails", "relative")
 @click.option("--mirror", is_flag=True, help="Judge a line that was laid on one side only as if both were alike.")
-@options("analysis")
-@quantity_option("--steering", "length", "LENGTH", "Driving error to either side.", default="0.3 m")
+@options("analysis", steering=quantity("length", "LENGTH", "Driving error to either side.", default="0.3 m"))
 @click.option("--table", is_flag=True, help="The table of bout widths, too.")
 @click.option("--every-width", is_flag=True, help="The table with every bout width, however many.")
 @click.option("--advice", is_flag=True, help="All figures of the pattern, and what is usually looked at for its shape.")
@@ -120,7 +119,7 @@ def analyse(
     if out.screen:
         from spreadcheck.show.analyse import summary_text, widths_text
 
-        say(summary_text(result, units, plain=plain_terminal(), advice=advice or everything, asked=again()))
+        say(summary_text(result, units, plain=plain_terminal(), advice=advice or everything, asked=out.again()))
         if sure is not None:
             from spreadcheck.show.confidence import confidence_document
             from spreadcheck.show.text import terminal_text
@@ -129,7 +128,7 @@ def analyse(
         if table or everything or every_width:
             say("\n" + widths_text(result, units, every=every_width))
         if full_doubts or everything:
-            tell_doubts(result.doubts + (sure.doubts if sure else ()), units)
+            out.tell(result.doubts + (sure.doubts if sure else ()))
     if within_limit and not result.within_limit:
         ctx.exit(1)
 

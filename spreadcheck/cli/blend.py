@@ -47,8 +47,13 @@ def blend(
     contents = read_analysis(analysis) if analysis else None
     judged = assess(test, limit_pct=limit, width_m=widths, relative=True, analysis=contents)
     result = judged.blend or assess_blend(test, contents)  # which says what a sheet without components lacks
-    out.write(json=lambda: blend_json(judged, result), plot=lambda: blend_figure(result, units))
-    out.show(blend_document(judged, result, units), judged.doubts, units, verdict=judged.verdict)
+    out.show(
+        blend_document(judged, result, units),
+        judged.doubts,
+        verdict=judged.verdict,
+        json=lambda: blend_json(judged, result),
+        plot=lambda: blend_figure(result, units),
+    )
     if out.screen:
         parts = () if analysis is None else ("--analysis", analysis)
         name_analysis(judged.verdict, sheet, *parts, limit_pct=limit)

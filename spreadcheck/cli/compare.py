@@ -8,17 +8,16 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spreadcheck.cli.options import options, outputs, quantity, read_tests, sheets_argument
-from spreadcheck.cli.outputs import Outputs, again, name_next, show_doubts, svg_of
+from spreadcheck.cli.outputs import Outputs, name_next
 from spreadcheck.cli.terminal import say
-from spreadcheck.show.format import beside, free
+from spreadcheck.show.format import free
 
 if TYPE_CHECKING:
     from spreadcheck.sheet.traytest import TrayTest
-    from spreadcheck.show.document import Document
 
 
 @click.command()
-@sheets_argument("BEFORE AFTER [MORE]...")
+@sheets_argument("sheets", nargs=-1, metavar="BEFORE AFTER [MORE]...")
 @options(
     "limit",
     bout_width='Bout width compared, such as "24 m"; the sheets\' if not given.',
@@ -82,7 +81,7 @@ def compare(
     """
     from spreadcheck.improve.between import Terms
     from spreadcheck.improve.compare import compare as hold_against
-    from spreadcheck.show.compare import comparison_document, comparison_figure, comparison_json, doubtful, side_figure
+    from spreadcheck.show.compare import comparison_document, comparison_figure, comparison_json, doubtful
 
     out.check(*sheets, *repeat)
     tests = read_tests((*sheets, *repeat))
@@ -97,22 +96,21 @@ def compare(
         **asked,
     )
 
-    def report() -> Document:
-        pictures = svg_of(side_figure(found, units)), svg_of(comparison_figure(found, units))
-        return comparison_document(found, units, svg=pictures)
-
-    out.write(json=lambda: comparison_json(found), plot=lambda: comparison_figure(found, units), report=report)
-    out.show(comparison_document(found, units))
+    out.show(
+        comparison_document(found, units),
+        tests=doubtful(found),
+        json=lambda: comparison_json(found),
+        plot=lambda: comparison_figure(found, units),
+    )
     if out.screen:
-        show_doubts(doubtful(found), units)
         last = found.results[-1].test.source
         blocked = [result.test.source for result in found.results if result.blocking]
         if blocked and blocked[0] != "-":
             name_next("analyse", blocked[0], "--doubts")
         elif out.asked("report"):
-            name_next("analyse", last, "--card", free(beside(last, "-card.pdf")))
+            name_next("analyse", last, "--card", free(last, "-card.pdf"))
         else:
-            name_next(*again("--report", free("comparison.pdf")))
+            name_next(*out.again("--report", free("comparison.pdf")))
 
 
 def _older(archive: str) -> list[TrayTest]:

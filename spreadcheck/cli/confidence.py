@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import options, outputs, quantity, read_test, sheet_argument
-from spreadcheck.cli.outputs import Outputs, name_analysis, name_next, tell_doubts
+from spreadcheck.cli.outputs import Outputs, name_analysis, name_next
 
 if TYPE_CHECKING:
     import numpy as np
@@ -106,19 +106,19 @@ def confidence(
     sure = how_sure(result, draws=draws, seed=seed, level_pct=level, stated=stated)
     needed = passes_for(sure, half_width_m)
     effect = None if steering is None else steering_effect(result, steering)
-    out.write(
+    out.show(
+        show.confidence_document(sure, units, needed=needed, steering=effect),
+        (*result.doubts, *sure.doubts),
         json=lambda: show.confidence_json(sure, needed=needed, steering=effect),
         plot=lambda: show.confidence_figure(sure, units),
     )
-    out.show(show.confidence_document(sure, units, needed=needed, steering=effect))
-    tell_doubts((*result.doubts, *sure.doubts), units)
     if out.screen:
         _name_next(sheet, result, needed, units)
 
 
 def _name_next(sheet: str, result: Assessment, needed: PassesNeeded, units: str) -> None:
     """A plan with the passes needed where the test has fewer, else the analysis with card or advice."""
-    from spreadcheck.show.format import beside, free, show_width
+    from spreadcheck.show.format import free, show_width
     from spreadcheck.units import show
 
     target, width_m = result.test.quantity("target rate"), result.bout_width_m
@@ -128,5 +128,5 @@ def _name_next(sheet: str, result: Assessment, needed: PassesNeeded, units: str)
         name_analysis(result.verdict, sheet, *more, limit_pct=result.limit_pct)
         return
     words = ("--bout-width", show_width(width_m, units), "--target-rate", show(target, "rate", units))
-    surer = ("--half-width", show_width(needed.half_width_m, units), "--sheet", free(beside(sheet, "-2.csv")))
+    surer = ("--half-width", show_width(needed.half_width_m, units), "--sheet", free(sheet, "-2.csv"))
     name_next("plan", *words, "--former", sheet, *surer, lead=f"Next, a test of {needed.passes} passes")

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import click
 
-from spreadcheck.cli.options import list_option, options, outputs, read_test, sheet_argument
+from spreadcheck.cli.options import options, outputs, read_test, several, sheet_argument
 from spreadcheck.cli.outputs import Outputs, name_analysis
 
 
 @click.command()
 @sheet_argument
-@options("bout-width")
-@list_option("--first-pass", "first_pass_m", "length", 'From the edge: "half bout", "12 m", or a list.', "half bout",
-             unknown="half bout")  # fmt: skip
-@list_option("--keep-inside", "share_pct", "share", "Shares of a pass to keep inside.", "95 %, 98 %, 99.5 %")
+@options(
+    "bout-width",
+    first_pass=several("length", 'From the edge: "half bout", "12 m", or a list.', "half bout", unknown="half bout"),
+    keep_inside=several("share", "Shares of a pass to keep inside.", "95 %, 98 %, 99.5 %", field="share_pct"),
+)
 @click.option("--side", type=click.Choice(["left", "right", "both"]), default="both", show_default=True,
               help="Side of the machine that is to the edge on the first pass.")  # fmt: skip
 @click.option("--passes", type=int, default=10, show_default=True, help="Passes of the whole field.")
@@ -61,7 +62,12 @@ def edge(
         tails=tails,
         relative=relative,
     )
-    out.write(json=lambda: edge_json(study), csv=lambda: edge_csv(study, units))
-    out.show(edge_document(study, units), study.doubts, units, verdict=study.verdict)
+    out.show(
+        edge_document(study, units),
+        study.doubts,
+        verdict=study.verdict,
+        json=lambda: edge_json(study),
+        csv=lambda: edge_csv(study, units),
+    )
     if out.screen:
         name_analysis(study.verdict, sheet, *(() if bout_width_m is None else ("--bout-width", f"{bout_width_m:g} m")))

@@ -7,17 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from spreadcheck.cli.options import (
-    list_option,
-    options,
-    output_file,
-    outputs,
-    quantity_option,
-    read_test,
-    sheet_argument,
-    text_options,
-)
-from spreadcheck.cli.outputs import Outputs, svg_of, tell_doubts
+from spreadcheck.cli.options import options, output_file, outputs, quantity, read_test, several, sheet_argument, words
+from spreadcheck.cli.outputs import Outputs
 from spreadcheck.errors import Fault, OutputError, QuantityError, WidthError, shown
 from spreadcheck.units import HECTARE_M2, parse_number, parse_quantity
 
@@ -25,7 +16,6 @@ _MOST_HA = 1_000_000  # a year: more than one machine dresses
 
 if TYPE_CHECKING:
     from spreadcheck.field.study import Asked
-    from spreadcheck.show.document import Document
 
 
 def _length_or_best(text: str, place: str) -> float | None:
@@ -66,31 +56,35 @@ def _method(text: str, place: str) -> str:
 @sheet_argument
 @click.option("--boundary", "boundaries", metavar="FILE", multiple=True,
               help="The field: GeoJSON polygon, or CSV of corners x_m,y_m; again for each further field.")  # fmt: skip
-@text_options(("--track", "FILE", "A recorded track: GPX, GeoJSON lines, or CSV; a plan is made without."))
-@list_option("--bout-width", "bout_width_m", "length", 'Such as "24 m" or "24 m, 27 m"; the sheet\'s if not given.')
-@list_option("--headland-rounds", "headland_rounds", _whole, "Rounds along the boundary.", "1")
-@list_option("--heading", "heading_deg", _degrees, 'Degrees from north, or "best".', "best")
-@quantity_option("--turning-radius", "length", "LENGTH", "Least radius of turns.", default="8 m")
-@list_option("--on-distance", "on_m", _length_or_best,
-             "How far the antenna is past the headland's inner edge when the slide opens.", "best")  # fmt: skip
-@list_option("--off-distance", "off_m", _length_or_best, "The same when it shuts.", "best")
-@list_option("--driving", "method", _method, '"back-and-forth", "round-and-round" or both; the sheet\'s if not given.')
-@list_option("--drift", "drift_m", "length", "Slow drift off the line (standard deviation).", "0 m")
-@click.option("--border-device", type=click.Choice(["off", "on", "both"]), default="off", show_default=True,
-              help="A perfect border device on the outermost round.")  # fmt: skip
-@list_option("--switched-later", "later_m", _signed,
-             "Of a track: all switching so much later; earlier if below 0.", "0 m")  # fmt: skip
-@click.option("--by-time", is_flag=True, help="Of a track: metered by time, so slower driving gets more.")
-@click.option("--landing", type=click.Choice(["arc", "line"]), default="arc", show_default=True,
-              help="Granules land on an arc of the throw, or on a line behind.")  # fmt: skip
-@quantity_option("--landing-distance", "length", "LENGTH", "The throw, or how far behind the antenna the line lies.")
-@quantity_option("--cell", "length", "LENGTH", "Side of a cell of the map.", default="2 m")
-@options("target", "limit", "analysis")
-@click.option("--part", metavar="NAME", help="Show this component or nutrient of a blend instead of the whole.")
-@click.option("--worth", is_flag=True, help="What better switching, guidance or a border device would change.")
-@options("prices")
-@text_options(("--product-price", "PRICE", 'Such as "420 EUR/t".'))
-@quantity_option("--per-year", "area", "AREA", 'Area dressed like this a year, such as "300 ha"; this field once.')
+@options(
+    track=words("FILE", "A recorded track: GPX, GeoJSON lines, or CSV; a plan is made without."),
+    bout_width=several("length", 'Such as "24 m" or "24 m, 27 m"; the sheet\'s if not given.'),
+    headland_rounds=several(_whole, "Rounds along the boundary.", "1"),
+    heading=several(_degrees, 'Degrees from north, or "best".', "best", field="heading_deg"),
+    turning_radius=quantity("length", "LENGTH", "Least radius of turns.", default="8 m"),
+    on_distance=several(_length_or_best, "How far the antenna is past the headland's inner edge when the slide opens.",
+                        "best", field="on_m"),
+    off_distance=several(_length_or_best, "The same when it shuts.", "best", field="off_m"),
+    driving=several(_method, '"back-and-forth", "round-and-round" or both; the sheet\'s if not given.', field="method"),
+    drift=several("length", "Slow drift off the line (standard deviation).", "0 m"),
+    border_device={"type": click.Choice(["off", "on", "both"]), "default": "off",
+                   "help": "A perfect border device on the outermost round."},
+    switched_later=several(_signed, "Of a track: all switching so much later; earlier if below 0.", "0 m",
+                           field="later_m"),
+    by_time={"is_flag": True, "help": "Of a track: metered by time, so slower driving gets more."},
+    landing={"type": click.Choice(["arc", "line"]), "default": "arc",
+             "help": "Granules land on an arc of the throw, or on a line behind."},
+    landing_distance=quantity("length", "LENGTH", "The throw, or how far behind the antenna the line lies."),
+    cell=quantity("length", "LENGTH", "Side of a cell of the map.", default="2 m"),
+)  # fmt: skip
+@options(
+    "target", "limit", "analysis",
+    part=words("NAME", "Show this component or nutrient of a blend instead of the whole."),
+    worth={"is_flag": True, "help": "What better switching, guidance or a border device would change."},
+    prices={},
+    product_price=words("PRICE", 'Such as "420 EUR/t".'),
+    per_year=quantity("area", "AREA", 'Area dressed like this a year, such as "300 ha"; this field once.'),
+)  # fmt: skip
 @options("tails", "units")
 @outputs(
     "json",
@@ -136,7 +130,7 @@ def field(
     from spreadcheck.field.track import read_track
     from spreadcheck.show.field import field_document, field_json
     from spreadcheck.show.fieldmap import field_figure, field_page
-    from spreadcheck.show.verdict import to_hand_over
+    from spreadcheck.show.plots import drawn
 
     out.check(sheet, *boundaries, track, analysis, prices)
     if part is not None and (worth or out.asked("page")):  # worked out for the whole catch only
@@ -157,22 +151,16 @@ def field(
         study = study_field(read_test(sheet), asked, boundary=ground, track=driven, progress=told)
     gains = worth_of(study, per_year_ha=area) if worth else ()
     zone, found = next((given.zone for given in (ground, driven) if given is not None), None), study.case.found
-
-    def report(svg: str = "") -> Document:
-        return to_hand_over(field_document(study, units, worth=gains, svg=svg), study.doubts, units)
-
-    out.write(
+    out.show(
+        field_document(study, units, worth=gains, svg=drawn(field_figure, study, units)),
+        study.doubts,
         json=lambda: field_json(study, gains),
         plot=lambda: field_figure(study, units),
         page=lambda: field_page(study, switching_steps(study), units, worth=gains),
-        report=lambda: report(svg_of(field_figure(study, units))),
-        report_md=report,
         grid=lambda: grid_csv(found),
         geotiff=lambda: geotiff_bytes(found, zone),
         bands=lambda: json.dumps(bands_geojson(found, zone), separators=(",", ":")) + "\n",
     )
-    if out.screen:
-        out.show(field_document(study, units, worth=gains), study.doubts, units)
 
 
 def _several(
@@ -188,11 +176,10 @@ def _several(
         problem = f"takes one field, and {len(boundaries)} are given"
         raise OutputError(Fault(f"option --{odd[0]}", problem, "give one --boundary at a time"))
     studies = study_fields(read_test(sheet), asked, [(read_boundary(path), None) for path in boundaries])
-    out.write(json=lambda: fields_json(studies))
-    out.show(fields_document(studies, units))
+    out.show(fields_document(studies, units), json=lambda: fields_json(studies))
     if out.screen:
         for study in studies:
-            tell_doubts(study.doubts, units, about=f"{study.name}:\n")
+            out.tell(study.doubts, about=f"{study.name}:\n")
 
 
 def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None, part: str) -> Asked:

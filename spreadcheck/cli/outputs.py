@@ -12,8 +12,6 @@ import click
 from spreadcheck.cli.terminal import folded, say
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from spreadcheck.doubts.doubt import Doubt
     from spreadcheck.judge.assessment import Assessment
     from spreadcheck.judge.verdict import Verdict
@@ -28,6 +26,7 @@ class Outputs(NamedTuple):
     files: tuple[tuple[str, str], ...]
     overwrite: bool
     paper: str
+    units: str
 
     def asked(self, kind: str) -> bool:
         """Whether a file of this kind was asked for."""
@@ -38,19 +37,20 @@ class Outputs(NamedTuple):
         """Whether standard output is free for the text of the result."""
         return all(path != "-" for _, path in self.files)
 
-    def check(self, *read: str | None, sheet: str | None = None) -> None:
+    def check(self, *read: str | None, sheet: str | None = None, into: str | None = None) -> None:
         """Refuse outputs that can't be written before any work is done, or that would fall on each other or an input.
 
-        `read` are inputs, `sheet` is a tray sheet among the outputs.
+        `read` are inputs, `sheet` is a tray sheet among the outputs, `into` that of the next test.
         """
-        given = [path for path in (*(path for _, path in self.files), sheet) if path]
-        if not given:
-            return
         from spreadcheck.errors import Fault, OutputError
         from spreadcheck.sheet.files import check_target
 
-        places = [same_place(path) for path in given]
         inputs = {same_place(path) for path in read if path} - {"-"}
+        if into and same_place(into) in inputs:
+            problem = "is the sheet of the test itself, which keeps the setting that was tested"
+            raise OutputError(Fault(into, problem, "give --into the sheet of the next test"))
+        given = [path for path in (*(path for _, path in self.files), sheet) if path]
+        places = [same_place(path) for path in given]
         for path, place in zip(given, places, strict=True):
             if places.count(place) > 1:
                 raise OutputError(Fault(path, "is asked for twice", "give each output a name of its own"))
@@ -60,63 +60,97 @@ class Outputs(NamedTuple):
                 check_target(path, overwrite=self.overwrite, is_sheet=path == sheet)
 
     def show(
-        self, document: Document, doubts: Iterable[Doubt] = (), units: str = "metric", *, verdict: Verdict | None = None
+        self,
+        document: Document,
+        doubts: Iterable[Doubt] = (),
+        *,
+        verdict: Verdict | None = None,
+        tests: Iterable[Assessment] = (),
+        **makers: Callable[[], Any],
     ) -> None:
-        """A result on the screen, where no file takes it: its text, the verdict on the test, the doubts about it."""
+        """Every file that was asked for, then the result on the screen, where no file takes that.
+
+        A report is the document with the verdict and the doubts in it, which stand below it on the screen; `tests` have
+        doubts each of their own.
+        """
+        from spreadcheck.show.format import names_of
+        from spreadcheck.show.text import terminal_text, wrapped
+        from spreadcheck.show.verdict import to_hand_over, verdict_sentence
+
+        every = tuple(tests)
+        self.write(**makers, report=lambda: to_hand_over(document, doubts, self.units, verdict=verdict, tests=every))
         if not self.screen:
             return
-        from spreadcheck.show.text import terminal_text, wrapped
-
         say(terminal_text(document))
         if verdict is not None:
-            from spreadcheck.show.verdict import verdict_sentence
-
-            said = verdict_sentence(verdict, units)
+            said = verdict_sentence(verdict, self.units)
             say("\n" + "\n".join(wrapped(f"Verdict: {said[0].lower()}{said[1:]}", indent="  ")))
-        tell_doubts(doubts, units)
+        self.tell(doubts)
+        for name, result in zip(names_of(every), every, strict=True):
+            self.tell(result.doubts, about=f"Doubts about {name}:\n")
 
     def write(self, **makers: Callable[[], Any]) -> None:
-        """Make every file that was asked for, then write them.
+        """Make every file that was asked for, then write them; each maker is called once, however many files show it.
 
         A maker gives plain data, a document, a figure, or the content itself; `report_html` goes before `report` where
         the file ends so.
         """
-        from spreadcheck.show.document import Document
-
-        made: list[tuple[str, str | bytes]] = []
-        documents: dict[Callable[[], Any], Document] = {}  # each is made once, however many files show it
+        made: dict[Callable[[], Any], Any] = {}
+        contents = []
         for kind, path in self.files:
             ending = path.rsplit(".", 1)[-1].lower()
             maker = makers.get(f"{kind}_{ending}", makers[kind])
-            found = documents[maker] if maker in documents else maker()
-            if isinstance(found, Document):
-                documents[maker] = found
-            made.append((path, _content(found, ending, self.paper)))
-        for path, content in made:
+            if maker not in made:
+                made[maker] = maker()
+            contents.append(self._content(made[maker], ending))
+        for (_, path), content in zip(self.files, contents, strict=True):
             write_result(path, content, overwrite=self.overwrite)
 
+    def _content(self, found: Any, ending: str) -> str | bytes:
+        """What a command made, in the form that the ending of its file asks for."""
+        from spreadcheck.show.document import Document
 
-def _content(found: Any, ending: str, paper: str) -> str | bytes:
-    """What a command made, in the form that the ending of its file asks for."""
-    if isinstance(found, (str, bytes)):
-        return found
-    if isinstance(found, dict):
-        from spreadcheck.show.data import json_text
+        if isinstance(found, (str, bytes)):
+            return found
+        if isinstance(found, dict):
+            from spreadcheck.show.data import json_text
 
-        return json_text(found)
-    from spreadcheck.show.document import Document
+            return json_text(found)
+        if not isinstance(found, Document):
+            from spreadcheck.show.plots import figure_bytes, missing_signs
 
-    if not isinstance(found, Document):
-        return _picture(found, ending)
-    if ending == "pdf":
-        return made_pdf(found, paper=paper).data
-    if ending == "html":
-        from spreadcheck.show.pages import document_html
+            missing = missing_signs(found) if ending != "svg" else ""  # who opens an SVG draws its words in own fonts
+            if missing:
+                say(f"The font has no sign for {missing} and the picture shows a box instead.", err=True)
+            return figure_bytes(found, ending)
+        if ending == "pdf":
+            return made_pdf(found, paper=self.paper).data
+        if ending == "html":
+            from spreadcheck.show.pages import document_html
 
-        return document_html(found, paper=paper)
-    from spreadcheck.show.text import markdown_text
+            return document_html(found, paper=self.paper)
+        from spreadcheck.show.text import markdown_text
 
-    return markdown_text(found)
+        return markdown_text(found)
+
+    def tell(self, doubts: Iterable[Doubt], *, about: str = "") -> None:
+        """Tell doubts on standard error, below the result."""
+        from spreadcheck.show.verdict import doubt_lines
+
+        told = doubt_lines(doubts, self.units)
+        if told:
+            say(f"\n{about}{told}", err=True)
+
+    def again(self, *more: str) -> tuple[str, ...]:
+        """The command that was given, with more words behind it; a sheet of standard input can't be read again.
+
+        What it has just written it may write anew, or it would be refused.
+        """
+        words: tuple[str, ...] = click.get_current_context().meta.get("spreadcheck words", ())
+        if any(path != "-" and os.path.lexists(path) for _, path in self.files):
+            more = ("--overwrite", *more)
+        new = (word for word in dict.fromkeys(more) if word != "--overwrite" or word not in words)
+        return (*("SHEET" if word == "-" else word for word in words), *new)
 
 
 def made_pdf(document: Document, *, paper: str) -> Pdf:
@@ -127,32 +161,6 @@ def made_pdf(document: Document, *, paper: str) -> Pdf:
     if made.missing:
         say(f'No font here has a sign for {made.missing} and the PDF shows "?" instead.', err=True)
     return made
-
-
-def _picture(figure: Figure, ending: str) -> bytes:
-    """A figure as the content of a file; signs that its fonts don't have are named on standard error."""
-    from spreadcheck.show.plots import figure_bytes, missing_signs
-
-    missing = missing_signs(figure) if ending != "svg" else ""  # who opens an SVG draws its words in own fonts
-    if missing:
-        say(f"The font has no sign for {missing} and the picture shows a box instead.", err=True)
-    return figure_bytes(figure, ending)
-
-
-def svg_of(figure: Figure) -> str:
-    """A figure as the text of an SVG picture."""
-    from spreadcheck.show.plots import figure_bytes
-
-    return figure_bytes(figure, "svg").decode("utf-8")
-
-
-def check_next_sheet(into: str | None, sheet: str | None) -> None:
-    """Refuse to write what is meant for the next test into the sheet of this one."""
-    if into and sheet and same_place(into) == same_place(sheet):
-        from spreadcheck.errors import Fault, OutputError
-
-        problem = "is the sheet of the test itself, which keeps the setting that was tested"
-        raise OutputError(Fault(into, problem, "give --into the sheet of the next test"))
 
 
 def write_into(sheet: str, rows: Iterable[FormRow], *, overwrite: bool, like: TrayTest | None = None) -> None:
@@ -180,32 +188,22 @@ def name_next(*words: str, lead: str = "Next") -> None:
 
 
 def name_analysis(verdict: Verdict | None, sheet: str, *more: str, limit_pct: float | None = None) -> None:
-    """The analysis that follows a study of a sheet; a sheet of standard input has no name to go on with."""
-    from spreadcheck.limits import CV_LIMIT_PCT
-    from spreadcheck.show.format import after_verdict
+    """The analysis that follows a study of a sheet: its card where it may be driven, what blocks it, or advice.
 
-    limit = () if limit_pct in (None, CV_LIMIT_PCT) else ("--limit", f"{limit_pct:g}")
-    if sheet != "-":
-        name_next(*after_verdict(verdict, sheet, *more, *limit))
-
-
-def again(*more: str) -> tuple[str, ...]:
-    """The command that was given, with more words behind it; a sheet of standard input can't be read again.
-
-    What it has just written it may write anew, or it would be refused.
+    A sheet of standard input has no name to go on with.
     """
-    meta = click.get_current_context().meta
-    words: tuple[str, ...] = meta.get("spreadcheck words", ())
-    if any(map(os.path.lexists, meta.get("spreadcheck files", ()))):
-        more = ("--overwrite", *more)
-    new = (word for word in dict.fromkeys(more) if word != "--overwrite" or word not in words)
-    return (*("SHEET" if word == "-" else word for word in words), *new)
+    from spreadcheck.limits import CV_LIMIT_PCT
+    from spreadcheck.show.format import free
 
-
-def show_doubts(results: Iterable[Assessment], units: str = "metric") -> None:
-    """The doubts about each of several tests, on standard error."""
-    for result in results:
-        tell_doubts(result.doubts, units, about=f"Doubts about {result.test.name}:\n")
+    if sheet == "-":
+        return
+    if limit_pct not in (None, CV_LIMIT_PCT):
+        more += ("--limit", f"{limit_pct:g}")
+    if verdict is not None and verdict.may_be_driven:
+        more += ("--card", free(sheet, "-card.pdf"))
+    else:
+        more += ("--doubts" if verdict is not None and verdict.blocking else "--advice",)
+    name_next("analyse", sheet, *more)
 
 
 def same_place(path: str) -> str:
@@ -224,20 +222,10 @@ def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:
             from spreadcheck.errors import Fault, OutputError
 
             raise OutputError(Fault("standard output", "is closed", "give the result a file name"))
-        stream = sys.stdout.buffer
-        stream.write(content.encode("utf-8") if isinstance(content, str) else content)
-        stream.flush()
+        sys.stdout.buffer.write(content.encode("utf-8") if isinstance(content, str) else content)
+        sys.stdout.buffer.flush()
         return
     from spreadcheck.sheet.files import write_whole
 
     write_whole(path, content, overwrite=overwrite)
     say(f"{path} written", err=True)
-
-
-def tell_doubts(doubts: Iterable[Doubt], units: str = "metric", *, about: str = "") -> None:
-    """Tell doubts on standard error, below the result."""
-    from spreadcheck.show.verdict import doubt_lines
-
-    told = doubt_lines(doubts, units)
-    if told:
-        say(f"\n{about}{told}", err=True)

@@ -3,44 +3,50 @@
 from __future__ import annotations
 
 import os
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from click.core import ParameterSource
 
-from spreadcheck.cli.options import options, outputs, quantity_option, read_test
-from spreadcheck.cli.outputs import Outputs, again, name_next, show_doubts
+from spreadcheck.cli.options import options, outputs, quantity, read_test, words
+from spreadcheck.cli.outputs import Outputs, name_next
 from spreadcheck.cli.terminal import say
 from spreadcheck.errors import Fault, OutputError, QuantityError, SpreadcheckError
-from spreadcheck.show.format import beside, free
+from spreadcheck.show.format import free
+
+if TYPE_CHECKING:
+    from spreadcheck.judge.assessment import Assessment
 
 
 @click.command()
-@options(bout_width='Bout width wanted, such as "24 m" or "80 ft".')
-@quantity_option("--throw", "length", "DISTANCE", 'How far granules fly to one side, such as "18 m".')
-@quantity_option("--target-rate", "rate", "RATE", 'Such as "100 kg/ha" or "90 lb/ac".', required=True)
-@quantity_option("--tray-width", "length", "WIDTH", "Across the travel.", default="0.5 m")
-@quantity_option("--tray-length", "length", "LENGTH", "Along the travel.", default="0.5 m")
-@click.option("--trays", type=click.IntRange(3), help="How many trays there are; the closest spacing follows.")
-@quantity_option("--spacing", "length", "DISTANCE", "Distance between tray centres, if it is fixed.")
-@quantity_option("--wheel-track", "length", "WIDTH", "Distance between the wheels, centre to centre.")
-@quantity_option("--tyre-width", "length", "WIDTH", "Width of a tyre.", default="0.5 m")
-@quantity_option("--travel-speed", "speed", "SPEED", "Speed over the line.", default="10 km/h")
-@quantity_option("--scale-resolution", "catch mass", "MASS", "Step of the scale.", default="0.1 g")
-@click.option("--runs-per-catch", type=click.IntRange(1), default=1, show_default=True, help="Runs before weighing.")
-@click.option("--size-guide-number", type=float, default=325, show_default=True,
-              help="Median granule diameter in mm x 100. The default is what European blenders aim at.")  # fmt: skip
-@quantity_option("--granule-density", "density", "DENSITY", default="1600 kg/m3",
-                 text="Of the granule, not in bulk. The default is a heavy granule, the cautious side.")  # fmt: skip
-@click.option("--noise", "noise_pct", type=float, default=7, show_default=True,
-              help="Largest noise of a tray that catches half the rate, in %. Two such trays make one deposit with "
-              "4.9 % noise, which lifts a CV of 14 % to 14.8 %: still the same answer at 15 %.")  # fmt: skip
-@quantity_option("--settling", "time", "TIME", "Until speed and flow are steady.", default="5 s")
-@click.option("--former", metavar="SHEET", help="A former test; its own noise tells how many passes are needed.")
-@quantity_option("--half-width", "length", "LENGTH",
-                 'With --former: how close to know the effective width, such as "1 m" either way.')  # fmt: skip
-@click.option("--sheet", metavar="FILE", help="Write the tray sheet to fill in, .csv or .xlsx.")
-@click.option("--bins", type=click.IntRange(1, 6), default=1, help="With --sheet: bins of the machine, a product each.")
+@options(
+    bout_width='Bout width wanted, such as "24 m" or "80 ft".',
+    throw=quantity("length", "DISTANCE", 'How far granules fly to one side, such as "18 m".'),
+    target_rate=quantity("rate", "RATE", 'Such as "100 kg/ha" or "90 lb/ac".', required=True),
+    tray_width=quantity("length", "WIDTH", "Across the travel.", default="0.5 m"),
+    tray_length=quantity("length", "LENGTH", "Along the travel.", default="0.5 m"),
+    trays={"type": click.IntRange(3), "help": "How many trays there are; the closest spacing follows."},
+    spacing=quantity("length", "DISTANCE", "Distance between tray centres, if it is fixed."),
+    wheel_track=quantity("length", "WIDTH", "Distance between the wheels, centre to centre."),
+    tyre_width=quantity("length", "WIDTH", "Width of a tyre.", default="0.5 m"),
+    travel_speed=quantity("speed", "SPEED", "Speed over the line.", default="10 km/h"),
+    scale_resolution=quantity("catch mass", "MASS", "Step of the scale.", default="0.1 g"),
+    runs_per_catch={"type": click.IntRange(1), "default": 1, "help": "Runs before weighing."},
+    size_guide_number={"type": float, "default": 325, "help": "Median granule diameter in mm x 100. The default is "
+                       "what European blenders aim at."},
+    granule_density=quantity("density", "DENSITY", "Of the granule, not in bulk. The default is a heavy granule, the "
+                             "cautious side.", default="1600 kg/m3"),
+    noise={"type": float, "default": 7, "field": "noise_pct",
+           "help": "Largest noise of a tray that catches half the rate, in %. Two such trays make one deposit with "
+           "4.9 % noise, which lifts a CV of 14 % to 14.8 %: still the same answer at 15 %."},
+    settling=quantity("time", "TIME", "Until speed and flow are steady.", default="5 s"),
+    former=words("SHEET", "A former test; its own noise tells how many passes are needed."),
+    half_width=quantity("length", "LENGTH", 'With --former: how close to know the effective width, such as "1 m" '
+                        "either way."),
+    sheet=words("FILE", "Write the tray sheet to fill in, .csv or .xlsx."),
+    bins={"type": click.IntRange(1, 6), "default": 1, "show_default": False,
+          "help": "With --sheet: bins of the machine, a product each."},
+)  # fmt: skip
 @options("units")
 @outputs("json")
 def plan(
@@ -74,13 +80,14 @@ def plan(
         _check_no_catches(sheet)  # before it is said that --overwrite would do
     out.check(former, sheet=sheet)
     runs = None
+    tests: tuple[Assessment, ...] = ()
     if (former is None) != (half_width_m is None):
         missing = "--former" if former is None else "--half-width"
         raise QuantityError(Fault(f"option {missing}", "is missing", "give --former and --half-width together"))
     if former is not None and half_width_m is not None:
         test = read_test(former)
         runs = runs_from_former(test, half_width_m)
-        show_doubts([assess(test, relative=True)], units)
+        tests = (assess(test, relative=True),)
     # fields that stand at their defaults because nobody gave them
     source = click.get_current_context().get_parameter_source
     fields = ("tray_width_m", "tray_length_m", "travel_speed_m_s", "scale_resolution_g", "size_guide_number",
@@ -95,13 +102,12 @@ def plan(
     if sheet:
         write_sheet(planned_sheet(planned, units, bins=bins), sheet, overwrite=out.overwrite)
         say(f"{sheet} written", err=True)
-    out.write(json=lambda: plan_json(planned))
-    out.show(plan_document(planned, units), planned.doubts, units)
+    out.show(plan_document(planned, units), planned.doubts, tests=tests, json=lambda: plan_json(planned))
     if sheet:
-        name_next("form", sheet, "--pdf", beside(sheet, "-form.pdf"), lead="Next, on paper")
+        name_next("form", sheet, "--pdf", free(sheet, "-form.pdf"), lead="Next, on paper")
         name_next("record", sheet, lead="Or, at the scale")
     elif out.screen:
-        name_next(*again("--sheet", free("field.csv")))
+        name_next(*out.again("--sheet", free("field.csv")))
 
 
 def _check_no_catches(sheet: str) -> None:

@@ -87,7 +87,6 @@ def product(
     from spreadcheck.product.product import form_rows, product_of
     from spreadcheck.product.readings import option_entry, read_product_file, read_readings, read_stack_file
     from spreadcheck.show.product import product_document, product_json
-    from spreadcheck.show.verdict import to_hand_over
 
     entries = [*(read_product_file(file) if file else ())]
     if name is not None:
@@ -119,11 +118,7 @@ def product(
         answer = find_settings(chart, result.readings, strength_half_width_n=half)
     doubts = (*result.doubts, *(answer.doubts if answer else ()))
     document = product_document(result, units, chart=chart, answer=answer)
-    out.write(
-        json=lambda: product_json(result, answer),
-        report=lambda: to_hand_over(document, doubts, units),
-    )
-    out.show(document, doubts, units)
+    out.show(document, doubts, json=lambda: product_json(result, answer))
     if into:
         from spreadcheck.crew.newsheet import rows_of_bin
 

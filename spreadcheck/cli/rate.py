@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import list_option, optional_sheet_argument, options, outputs, quantity_option, read_test
-from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, write_into
-from spreadcheck.show.format import beside, free, plan_words
+from spreadcheck.cli.options import options, outputs, quantity, read_test, several, sheets_argument
+from spreadcheck.cli.outputs import Outputs, name_next, write_into
+from spreadcheck.show.format import free, plan_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -33,25 +33,28 @@ def _width(text: str, place: str) -> float:
 
 
 @click.command()
-@optional_sheet_argument
-@list_option("--area", "areas", _run("area", "310 kg: 2 ha"),
-             'Mass spread and its area, a run each: "310 kg: 2 ha".', again=True)  # fmt: skip
-@list_option("--catch", "catches", _run("time", "36 kg: 30 s"),
-             'Mass caught and its time, a run each: "36 kg: 30 s".', again=True)  # fmt: skip
-@options(target='Rate wanted, such as "150 kg/ha".', bout_width='Bout width driven, such as "24 m".')
-@quantity_option("--speed", "speed", "SPEED", 'Travel speed in work, such as "12 km/h".')
-@quantity_option("--metered-rate", "rate", "RATE", "Rate that the controller aimed at.")
-@quantity_option("--metered-width", "length", "WIDTH", "Width that the controller or gate chart was set for.")
-@quantity_option("--discharge", "flow", "FLOW", 'Flow found in a flow test, such as "72 kg/min".')
-@click.option("--factor", type=float, help="Calibration factor in force.")
-@click.option("--inverse-factor", is_flag=True,
-              help="The factor is turns or pulses a kg: the new one is factor x aimed / measured.")  # fmt: skip
-@click.option("--setting", type=float, help="Gate or belt setting in force.")
-@click.option("--tolerance", type=float, default=5.0, show_default=True,
-              help="How close to know the mean rate, in % either way.")  # fmt: skip
-@options(confidence="How sure that must be, in %.")
-@list_option("--new-width", "new_widths_m", _width, 'Rate at other bout widths: "27 m, 30 m".', again=True)
-@click.option("--bin", "bin_no", type=click.IntRange(1, 6), default=1, help="With --into: the bin that was metered.")
+@sheets_argument("sheet", required=False)
+@options(
+    area=several(_run("area", "310 kg: 2 ha"), 'Mass spread and its area, a run each: "310 kg: 2 ha".', field="areas",
+                 again=True),
+    catch=several(_run("time", "36 kg: 30 s"), 'Mass caught and its time, a run each: "36 kg: 30 s".', field="catches",
+                  again=True),
+    target='Rate wanted, such as "150 kg/ha".',
+    bout_width='Bout width driven, such as "24 m".',
+    speed=quantity("speed", "SPEED", 'Travel speed in work, such as "12 km/h".'),
+    metered_rate=quantity("rate", "RATE", "Rate that the controller aimed at."),
+    metered_width=quantity("length", "WIDTH", "Width that the controller or gate chart was set for."),
+    discharge=quantity("flow", "FLOW", 'Flow found in a flow test, such as "72 kg/min".'),
+    factor={"type": float, "help": "Calibration factor in force."},
+    inverse_factor={"is_flag": True,
+                    "help": "The factor is turns or pulses a kg: the new one is factor x aimed / measured."},
+    setting={"type": float, "help": "Gate or belt setting in force."},
+    tolerance={"type": float, "default": 5.0, "help": "How close to know the mean rate, in % either way."},
+    confidence="How sure that must be, in %.",
+    new_width=several(_width, 'Rate at other bout widths: "27 m, 30 m".', field="new_widths_m", again=True),
+    bin={"type": click.IntRange(1, 6), "default": 1, "show_default": False, "field": "bin_no",
+         "help": "With --into: the bin that was metered."},
+)  # fmt: skip
 @options("tails", "into", "units")
 @outputs("json", "report")
 def rate(
@@ -85,10 +88,8 @@ def rate(
     """
     from spreadcheck.product.rate import RateSettings, check_rate
     from spreadcheck.show.rate import rate_document, rate_json
-    from spreadcheck.show.verdict import to_hand_over
 
-    out.check(sheet)
-    check_next_sheet(into, sheet)
+    out.check(sheet, into=into)
     trays = read_test(sheet) if sheet else None
     result = check_rate(
         RateSettings(**given),
@@ -102,19 +103,15 @@ def rate(
         confidence_pct=confidence,
     )
     document = rate_document(result, units, name=trays.name if trays else "")
-    out.write(
-        json=lambda: rate_json(result, trays),
-        report=lambda: to_hand_over(document, result.doubts, units, verdict=result.verdict),
-    )
-    out.show(document, result.doubts, units, verdict=result.verdict)
+    out.show(document, result.doubts, verdict=result.verdict, json=lambda: rate_json(result, trays))
     if into:
         from spreadcheck.crew.newsheet import rows_of_bin
 
         write_into(into, rows_of_bin(result.form_rows(units), bin_no), overwrite=out.overwrite, like=trays)
     elif out.screen and result.verdict and result.verdict.blocking:
-        name_next(*again(), lead="Next, once that is put right")
+        name_next(*out.again(), lead="Next, once that is put right")
     elif out.screen and sheet and sheet != "-":
-        name_next(*again("--into", free(beside(sheet, "-next.csv"))), lead="Next, a sheet for the next test")
+        name_next(*out.again("--into", free(sheet, "-next.csv")), lead="Next, a sheet for the next test")
     elif out.screen:
         width, target = result.settings.bout_width_m, result.settings.target_kg_ha
         examples = [what for what, value in (("the width", width), ("the rate", target)) if value is None]

@@ -3,29 +3,14 @@
 from __future__ import annotations
 
 from contextlib import suppress
-from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import (
-    Parsed,
-    list_option,
-    optional_sheet_argument,
-    options,
-    outputs,
-    quantity,
-    quantity_option,
-    read_test,
-)
-from spreadcheck.cli.outputs import Outputs, name_next, svg_of
+from spreadcheck.cli.options import Parsed, options, outputs, quantity, read_test, several, sheets_argument
+from spreadcheck.cli.outputs import Outputs, name_next
 from spreadcheck.errors import SpreadcheckError
-from spreadcheck.show.format import beside, free
+from spreadcheck.show.format import free
 from spreadcheck.units import parse_quantity, parted
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-    from spreadcheck.show.document import Document
 
 _PRESENT = {
     "spinner_speed": quantity("turning speed", "SPEED", 'Present spinner speed, such as "800 rpm".'),
@@ -43,8 +28,6 @@ _CHANGED = {
     f"to_{name}": {**_PRESENT[name], "help": f"{name.replace('_', ' ').capitalize()} after the change."}
     for name in ("spinner_speed", "release_speed", "granule_size", "granule_density", "disc_height", "launch_angle")
 }
-_TEMPERATURE = quantity("temperature", "T", 'Such as "18 degC"; 15 degC if not given.')
-_PRESSURE = quantity("pressure", "P", 'At the place, such as "980 hPa"; 1013.25 hPa if not given.')
 
 
 def _wind_side(text: str, place: str) -> str:
@@ -54,19 +37,20 @@ def _wind_side(text: str, place: str) -> str:
 
 
 @click.command()
-@optional_sheet_argument
-@options(**_PRESENT)
-@click.option("--air-temperature", "temperature_deg_c", **_TEMPERATURE)
-@click.option("--air-pressure", "pressure_hpa", **_PRESSURE)
-@click.option("--relative-humidity", "humidity_pct",
-              **quantity("share", "SHARE", 'Such as "60 %"; dry air if not given.'))  # fmt: skip
-@quantity_option("--wind-speed", "wind speed", "SPEED", 'Such as "3 m/s"; still air if not given.')
+@sheets_argument("sheet", required=False)
+@options(
+    **_PRESENT,
+    air_temperature=quantity("temperature", "T", 'Such as "18 degC"; 15 degC if not given.', field="temperature_deg_c"),
+    air_pressure=quantity("pressure", "P", 'At the place, such as "980 hPa"; 1013.25 hPa if not given.',
+                          field="pressure_hpa"),
+    relative_humidity=quantity("share", "SHARE", 'Such as "60 %"; dry air if not given.', field="humidity_pct"),
+    wind_speed=quantity("wind speed", "SPEED", 'Such as "3 m/s"; still air if not given.'),
+)  # fmt: skip
 @click.option("--wind-from", type=Parsed(_wind_side), default="", metavar="SIDE",
               help='Seen in the travel direction: left, ahead, "behind right"...')  # fmt: skip
 @options(**_CHANGED)
 @click.option("--speeds", default="", metavar="LIST", help='Speeds of the table, such as "700 rpm; 800 rpm".')
-@list_option("--sizes", "sizes_mm", "granule size",
-             'Granule sizes of the table, such as "2 mm; 3.2 mm; 4 mm".')  # fmt: skip
+@options(sizes=several("granule size", 'Granule sizes of the table, such as "2 mm; 3.2 mm; 4 mm".'))
 @options("units")
 @outputs("json", "report", plot="Draw throw against speed; .png, .svg or .pdf by the ending.")
 def throw(
@@ -94,9 +78,8 @@ def throw(
         --to-spinner-speed "900 rpm" --plot throw.png
     """
     from spreadcheck.judge.assessment import assess
-    from spreadcheck.product.throw import changed_setting, setting_from, smooth_chart, study_throw
+    from spreadcheck.product.throw import changed_setting, setting_from, study_throw
     from spreadcheck.show.throw import throw_document, throw_figure, throw_json
-    from spreadcheck.show.verdict import to_hand_over
 
     out.check(sheet)
     test = read_test(sheet) if sheet else None
@@ -115,17 +98,12 @@ def throw(
         judged = assess(test, relative=True) if test else None
     doubts, verdict = (judged.doubts, judged.verdict) if judged else ((), None)
 
-    def figure() -> Figure:
-        return throw_figure(study, smooth_chart(study), units)
-
-    def document(svg: str = "") -> Document:
-        return throw_document(study, units, assumed=assumed, test=test, svg=svg)
-
-    out.write(
+    out.show(
+        throw_document(study, units, assumed=assumed, test=test),
+        doubts,
+        verdict=verdict,
         json=lambda: throw_json(study, assumed=assumed, test=test, judged=judged),
-        plot=figure,
-        report=lambda: to_hand_over(document(svg_of(figure())), doubts, units, verdict=verdict),
+        plot=lambda: throw_figure(study, units),
     )
-    out.show(document(), doubts, units, verdict=verdict)
     if out.screen and sheet and sheet != "-":
-        name_next("record", free(beside(sheet, "-2.csv")), "--like", sheet, lead="Next, after the change")
+        name_next("record", free(sheet, "-2.csv"), "--like", sheet, lead="Next, after the change")

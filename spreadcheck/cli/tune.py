@@ -7,14 +7,14 @@ from typing import Any
 import click
 
 from spreadcheck.cli.options import options, outputs, read_tests, sheets_argument
-from spreadcheck.cli.outputs import Outputs, again, check_next_sheet, name_next, show_doubts, svg_of, write_into
+from spreadcheck.cli.outputs import Outputs, name_next, write_into
 from spreadcheck.cli.terminal import folded, say
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.show.format import beside, free
+from spreadcheck.show.format import free
 
 
 @click.command()
-@sheets_argument("SHEET...")
+@sheets_argument("sheets", nargs=-1, metavar="SHEET...")
 @options(
     setting={
         "metavar": "LABEL",
@@ -58,24 +58,20 @@ def tune(
     from spreadcheck.improve.tune import tune as best_setting
     from spreadcheck.show.tune import next_words, tuning_document, tuning_figure, tuning_json
 
-    out.check(*sheets)
-    for sheet in sheets:
-        check_next_sheet(into, sheet)
+    out.check(*sheets, into=into)
     tests = read_tests(sheets)
     found = best_setting(
         tests, settings=setting, highest_rpm=highest_speed_rpm, limit_pct=limit, level_pct=level, **asked
     )
-    out.write(
+    out.show(
+        tuning_document(found, units),
+        tests=(*found.results, *found.left_out),
         json=lambda: tuning_json(found),
         plot=lambda: tuning_figure(found, units),
-        report=lambda: tuning_document(found, units, svg=svg_of(tuning_figure(found, units))),
     )
-    out.show(tuning_document(found, units))
-    if out.screen:
-        show_doubts((*found.results, *found.left_out), units)
     if into:
         say(folded(next_words(found, into)), err=True)
         write_into(into, found.form_rows(units), overwrite=out.overwrite, like=found.like)
     elif out.screen and found.main is not None:
-        following = free(beside(found.like.source, "-next.csv"))
-        name_next(*again("--into", following), lead="Next, a sheet for the next test")
+        following = free(found.like.source, "-next.csv")
+        name_next(*out.again("--into", following), lead="Next, a sheet for the next test")

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spreadcheck.cli.options import BOUT_WIDTHS, options, outputs, read_test, sheet_argument, text_options
+from spreadcheck.cli.options import BOUT_WIDTHS, options, outputs, read_test, sheet_argument, words
 from spreadcheck.cli.outputs import Outputs, name_analysis, name_next
 
 if TYPE_CHECKING:
@@ -16,25 +16,20 @@ if TYPE_CHECKING:
 
 @click.command()
 @sheet_argument
-@click.option(
-    "--at",
-    type=BOUT_WIDTHS,
-    metavar="LIST",
-    help='Bout widths to compare, such as "24 m, 28 m, 30 m" or "18 m:36 m:2 m".',
-)
-@options("prices")
-@text_options(
-    ("--target", "RATE", 'Target rate, such as "150 kg/ha"; the sheet\'s if not given.'),
-    ("--speed", "SPEED", 'Travel speed in the field, such as "12 km/h".'),
-    ("--efficiency", "SHARE", 'Field efficiency, such as "65 %"; 70 % if not given.'),
-    ("--field-width", "LENGTH", 'Across the passes, such as "240 m".'),
-    ("--field-length", "LENGTH", 'Along the passes, such as "400 m".'),
-    ("--labour", "PRICE", 'Such as "22 EUR/h".'),
-    ("--machine", "PRICE", 'Tractor and spreader without fuel, such as "38 EUR/h".'),
-    ("--fuel", "PRICE", 'Such as "1.15 EUR/L" or "4.20 USD/gal".'),
-    ("--fuel-use", "USE", 'Such as "14 L/h".'),
-    ("--crop-price", "PRICE", 'Such as "190 EUR/t" or "5.40 USD/bu".'),
-    ("--bushel", "MASS", 'Mass of a bushel of the crop, such as "60 lb".'),
+@options(
+    at=words("LIST", 'Bout widths to compare, such as "24 m, 28 m, 30 m" or "18 m:36 m:2 m".', type=BOUT_WIDTHS),
+    prices={},
+    target=words("RATE", 'Target rate, such as "150 kg/ha"; the sheet\'s if not given.'),
+    speed=words("SPEED", 'Travel speed in the field, such as "12 km/h".'),
+    efficiency=words("SHARE", 'Field efficiency, such as "65 %"; 70 % if not given.'),
+    field_width=words("LENGTH", 'Across the passes, such as "240 m".'),
+    field_length=words("LENGTH", 'Along the passes, such as "400 m".'),
+    labour=words("PRICE", 'Such as "22 EUR/h".'),
+    machine=words("PRICE", 'Tractor and spreader without fuel, such as "38 EUR/h".'),
+    fuel=words("PRICE", 'Such as "1.15 EUR/L" or "4.20 USD/gal".'),
+    fuel_use=words("USE", 'Such as "14 L/h".'),
+    crop_price=words("PRICE", 'Such as "190 EUR/t" or "5.40 USD/bu".'),
+    bushel=words("MASS", 'Mass of a bushel of the crop, such as "60 lb".'),
 )
 @options("limit", "tails", "relative", "units")
 @outputs("json", csv="Write the comparison as CSV; - for standard output.")
@@ -79,8 +74,13 @@ def widths(
         tails=tails,
         relative=relative,
     )
-    out.write(json=lambda: widths_json(study), csv=lambda: widths_csv(study, units))
-    out.show(widths_document(study, units), study.judged.doubts, units, verdict=study.judged.verdict)
+    out.show(
+        widths_document(study, units),
+        study.judged.doubts,
+        verdict=study.judged.verdict,
+        json=lambda: widths_json(study),
+        csv=lambda: widths_csv(study, units),
+    )
     if out.screen:
         pays = study.lowest(study.judged.driving)
         if pays is None or study.judged.blocking or sheet == "-":

@@ -17,7 +17,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.data import csv_text, envelope, in_units, picked
 from spreadcheck.show.document import Column, Document, Paragraph, Table
-from spreadcheck.show.format import beside, free, next_line, rate_unit, show_figure, show_rate, show_width
+from spreadcheck.show.format import free, next_line, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.pattern import advice_json, pattern_full, pattern_headline, pattern_json
 from spreadcheck.show.text import bar_picture, terminal_text, wrapped
 from spreadcheck.show.verdict import (
@@ -166,11 +166,11 @@ def _next(result: Assessment, system: str, asked: tuple[str, ...]) -> str:
         return next_line(*asked, *more)
     if verdict is not None and not result.test.mirrored:
         if verdict.may_be_driven and "--card" not in asked:
-            return next_line(*asked, "--card", free(beside(sheet, "-card.pdf")))
+            return next_line(*asked, "--card", free(sheet, "-card.pdf"))
         if not verdict.may_be_driven and not {"--advice", "--all"} & set(asked):
             return next_line(*asked, "--advice")
     lead = "Next, with trays on both sides" if result.test.mirrored else "Next, after a change"
-    return next_line("record", free(beside(sheet, "-2.csv")), "--like", sheet, lead=lead)
+    return next_line("record", free(sheet, "-2.csv"), "--like", sheet, lead=lead)
 
 
 def widths_text(result: Assessment, system: str = "metric", *, every: bool = False) -> str:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,9 +17,10 @@ from spreadcheck.passes.evidence import Evidence, alpha
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.show.data import envelope, form_data, picked
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Points, Table
-from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_width
+from spreadcheck.show.format import names_of, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.plots import (
     draw_deposit,
+    drawn,
     line_style,
     mark_centre,
     mark_driven,
@@ -45,8 +45,8 @@ _TRAYS_NAMED = 3  # of those that differ
 _SIDE_BY_SIDE = 3  # tests that find room beside each other
 
 
-def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple[str, str] = ("", "")) -> Document:
-    """Every test held against the first: in words, in figures, and what that rests on; for paper with its pictures."""
+def comparison_document(found: Comparison, system: str = "metric") -> Document:
+    """Every test held against the first: in words, in figures, and what that rests on, with pictures."""
     blocks: list[Block] = []
     names = names_of(found.results)
     tests = list(zip(names, found.results, strict=True))
@@ -61,9 +61,8 @@ def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple
     if blocked := [name for name, result in tests if result.blocking]:
         words = "until then a difference may be the slip and not the machine."
         blocks.append(Paragraph(f"Put right first what blocks {' and '.join(blocked)}: {words}", "strong"))
-    if svg[0]:
-        words = "What the field gets where passes lie side by side: thick line the sum, dashed line its mean."
-        blocks.append(Picture("Side by side", words, svg[0], wide=True))
+    words = "What the field gets where passes lie side by side: thick line the sum, dashed line its mean."
+    blocks.append(Picture("Side by side", words, drawn(side_figure, found, system), wide=True))
     if found.ranking:
         blocks.append(_ranked(found, system))
     for change, after in zip(found.changes, names[1:], strict=True):
@@ -78,10 +77,9 @@ def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple
             Points(tuple(_notes(found, change, system)), small=True),
         ]
     blocks.append(Paragraph(_footer(found, system), "small"))
-    if svg[1]:
-        words = "The profiles of all tests, what changed, and CV against bout width."
-        picture = Picture("Profiles, changes and CV", words, svg[1], wide=True)
-        blocks += [*doubt_blocks(doubtful(found), system), picture]
+    words = "The profiles of all tests, what changed, and CV against bout width."
+    svg = drawn(comparison_figure, found, system)
+    blocks.append(Picture("Profiles, changes and CV", words, svg, wide=True))
     counts = [(name, result.profile.passes_used) for name, result in tests]
     about = tuple(f"{name}, {'1 pass' if count == 1 else f'mean of {count} passes'}" for name, count in counts)
     return Document("Tests held against each other", tuple(blocks), about=about)
@@ -90,25 +88,6 @@ def comparison_document(found: Comparison, system: str = "metric", *, svg: tuple
 def doubtful(found: Comparison) -> tuple[Assessment, ...]:
     """The tests whose doubts are told: those compared, and the repeats that nothing is learned from."""
     return (*found.results, *(one for one in found.left_out if one is not found.results[0]))
-
-
-def doubt_blocks(results: tuple[Assessment, ...], system: str) -> Iterator[Block]:
-    """The doubts about each test, for paper; on the screen they stand below the result."""
-    if any(result.doubts for result in results):
-        yield Heading("Doubts")
-    for name, result in zip(names_of(results), results, strict=True):
-        if result.doubts:
-            yield Paragraph(name)
-            yield Points(tuple(doubt.message(system) for doubt in result.doubts))
-
-
-def names_of(results: Sequence[Assessment]) -> tuple[str, ...]:
-    """What the tests are called; with their files where several are called the same."""
-    names = [result.test.name for result in results]
-    return tuple(
-        f"{name} ({os.path.basename(result.test.source)})" if names.count(name) > 1 and result.test.source else name
-        for name, result in zip(names, results, strict=True)
-    )
 
 
 def _sentences(found: Comparison, change: Change, system: str) -> Iterator[str]:

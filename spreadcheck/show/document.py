@@ -6,7 +6,7 @@ text: a renderer sends them through `gated` once and escapes them in its own way
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import fields, is_dataclass, replace
 from typing import Any, Literal, TypeAlias, TypeVar, cast
 
@@ -90,11 +90,11 @@ class Table:
 
 @record
 class Picture:
-    """A picture: its title, what it shows for those who can't see it, as SVG and, for a terminal, drawn with signs."""
+    """A picture: its title, what it shows for those who can't see it, and how it is drawn: as SVG, or with signs."""
 
     title: str
     words: str
-    svg: str = ""
+    svg: Callable[[], str] | None = None  # called where something shows it
     drawn: str = ""
     captioned: bool = True  # whether title and words stand below it as well
     wide: bool = False  # on paper across the whole page
@@ -177,7 +177,7 @@ def as_data(part: Any) -> Any:
     if is_dataclass(part) and not isinstance(part, type):
         words = {field.name: as_data(getattr(part, field.name)) for field in fields(part)}
         return {"block": type(part).__name__.lower(), **words}
-    return part
+    return part() if callable(part) else part
 
 
 def text_blocks(blocks: Iterable[Block]) -> Iterator[Block]:

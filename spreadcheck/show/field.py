@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from spreadcheck.doubts.doubt import warnings_data
@@ -34,7 +34,7 @@ def field_document(
     system: str = "metric",
     *,
     worth: Sequence[Worth] = (),
-    svg: str = "",
+    svg: Callable[[], str] | None = None,
     front: tuple[Block, ...] = (),
 ) -> Document:
     """The study as a document: answers first, then the map, what is heavy and light, ways compared, doubts.
@@ -47,8 +47,8 @@ def field_document(
         "metric" or "us". [-]
     worth : sequence of Worth
         Improvements, where they were asked for. [-]
-    svg : str
-        The picture; none if empty. [-]
+    svg : callable or None
+        Draws the picture, where something shows it. [-]
     front : tuple of Block
         What a page sets in above the figures. [-]
 
@@ -64,7 +64,7 @@ def field_document(
     """
     case = study.case
     blocks: list[Block] = [*_answers(study), *front]
-    if svg:
+    if svg is not None:
         cell = length_words(case.found.raster.cell_m, system)
         blocks.append(Picture(f"What {study.name} gets", _PICTURE.format(cell), svg=svg, wide=True))
     blocks.append(_masses(study, system))

@@ -58,7 +58,7 @@ def form_document(form: EntryForm) -> Document:
         Heading("Conditions to note"),
         Fields(tuple(_field_rows(form.conditions, room))),
         Heading(tray_line),
-        Picture(tray_line, seen, sketch_svg(form, room), captioned=False),
+        Picture(tray_line, seen, lambda: sketch_svg(form, room), captioned=False),
         Heading("Cautions"),
         Points(form.cautions, small=True),
         Heading("The trays"),

@@ -6,14 +6,13 @@ import math
 import os
 import shlex
 import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from spreadcheck.units import show, shown_unit
 
 if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
-    from spreadcheck.judge.verdict import Verdict
     from spreadcheck.sheet.traytest import TrayTest
 
 WIDTH = 80
@@ -52,6 +51,15 @@ def target_words(test: TrayTest, rate: Callable[[float], str]) -> str:
     return f"the bins' targets together, {rate(test.target_kg_ha or 0.0)}" if test.bins_together else "the target"
 
 
+def names_of(results: Sequence[Assessment]) -> tuple[str, ...]:
+    """What tests are called; with their files where several are called the same."""
+    names = [result.test.name for result in results]
+    return tuple(
+        f"{name} ({os.path.basename(result.test.source)})" if names.count(name) > 1 and result.test.source else name
+        for name, result in zip(names, results, strict=True)
+    )
+
+
 def about_test(test: TrayTest) -> tuple[str, ...]:
     """Product, machine and date of a test on one line, if the form names any."""
     about = ", ".join(word for word in (test.text("product"), test.text("machine"), test.text("date")) if word)
@@ -68,31 +76,15 @@ def next_line(*words: str, lead: str = "Next") -> str:
     return f"{lead}:{' ' if len(lead) + 2 + len(command) <= WIDTH else chr(10) + '  '}{command}"
 
 
-def free(name: str) -> str:
-    """The name itself, or with the next number where such a file exists: what is proposed never replaces anything.
+def free(sheet: str, what: str = "") -> str:
+    """A name for a file beside a sheet, or with the next number where one exists: what is proposed replaces nothing.
 
-    >>> free("no such file.csv")
-    'no such file.csv'
+    >>> free("no such field.csv", "-card.pdf"), free("no such field.csv")
+    ('no such field-card.pdf', 'no such field.csv')
     """
-    stem, ending = os.path.splitext(name)
-    names = (name, *(f"{stem}-{number}{ending}" for number in range(2, 1000)))
-    return next((each for each in names if not os.path.lexists(each)), name)
-
-
-def after_verdict(verdict: Verdict | None, sheet: str, *more: str) -> tuple[str, ...]:
-    """The analysis that follows a study of a sheet: its card where it may be driven, what blocks it, or advice."""
-    if verdict is not None and verdict.may_be_driven:
-        return "analyse", sheet, *more, "--card", free(beside(sheet, "-card.pdf"))
-    return "analyse", sheet, *more, "--doubts" if verdict is not None and verdict.blocking else "--advice"
-
-
-def beside(sheet: str, what: str) -> str:
-    """A name for a file that belongs to a sheet, beside it: `field.csv` and `-card.pdf` make `field-card.pdf`.
-
-    >>> beside("field.csv", "-card.pdf")
-    'field-card.pdf'
-    """
-    return os.path.splitext(sheet)[0] + what
+    stem, ending = os.path.splitext(os.path.splitext(sheet)[0] + what if what else sheet)
+    names = (stem + ending, *(f"{stem}-{number}{ending}" for number in range(2, 1000)))
+    return next((each for each in names if not os.path.lexists(each)), names[0])
 
 
 def plan_words(width_m: float | None, target_kg_ha: float | None, system: str, *more: str) -> tuple[str, ...]:

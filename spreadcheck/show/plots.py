@@ -9,8 +9,9 @@ import io
 import logging
 import textwrap
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import cache
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -97,6 +98,11 @@ def figure_bytes(figure: Figure, file_format: str) -> bytes:
         warnings.filterwarnings("ignore", "Glyph .* missing from")  # the picture shows a box for it
         figure.savefig(content, format=file_format, metadata=no_date, dpi=150)
     return content.getvalue()
+
+
+def drawn(draw: Callable[..., Figure], *given: Any) -> Callable[[], str]:
+    """The SVG of a figure for a document, drawn once and only where something shows it."""
+    return cache(lambda: figure_bytes(draw(*given), "svg").decode())
 
 
 @plain_style()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import replace
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -462,7 +462,7 @@ def _picture(draw: partial[None], title: str, words: str) -> Picture:
         axes = figure.subplots()
         draw(axes=axes)
         axes.set_title("")
-        return Picture(title, words, svg=figure_bytes(figure, "svg").decode())
+        return Picture(title, words, svg=cache(lambda: figure_bytes(figure, "svg").decode()))
 
 
 def _figures(result: Assessment, system: str, sure: Confidence | None) -> list[Block]:

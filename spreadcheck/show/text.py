@@ -88,8 +88,8 @@ def _text(block: Block, width: int) -> str:
         case Note(kind=kind, text=text, points=points):
             lines = wrapped(f"{kind}: {text}", width, "  ")
             return "\n".join([*lines, *(line for point in points for line in wrapped(f"  - {point}", width, " " * 4))])
-        case Picture(title=title, drawn=drawn, words=words):
-            return f"{title}\n{drawn}" if drawn else "\n".join(wrapped(f"{title}. {words}", width))
+        case Picture(title=title, drawn=drawn) if drawn:
+            return f"{title}\n{drawn}"
         case Table():
             return "\n".join(_table(block, width))
     return ""

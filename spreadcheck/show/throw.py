@@ -8,11 +8,11 @@ from itertools import cycle
 from typing import TYPE_CHECKING, Any
 
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.product.throw import FIELDS, Chart, ThrowStudy, release_speed
+from spreadcheck.product.throw import FIELDS, ThrowStudy, release_speed, smooth_chart
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Table
-from spreadcheck.show.plots import plain_style
+from spreadcheck.show.plots import drawn, plain_style
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
 
@@ -47,7 +47,6 @@ def throw_document(
     *,
     assumed: tuple[str, ...] = (),
     test: TrayTest | None = None,
-    svg: str = "",
 ) -> Document:
     """What is set, what each change does to the throw, what the wind does, and the table of throws."""
     weather, air = study.weather, study.weather.air
@@ -56,8 +55,8 @@ def throw_document(
         blocks += _changes(study, system)
     if study.winds:
         blocks.append(_winds(study, system))
-    if svg:
-        blocks.append(Picture("Throw against speed, by granule size", "The table below has its figures.", svg))
+    picture = drawn(throw_figure, study, system)
+    blocks.append(Picture("Throw against speed, by granule size", "The table below has its figures.", picture))
     told = (
         f"Air: {show(weather.temperature_deg_c, 'temperature', system)}, "
         f"{show(weather.pressure_hpa, 'pressure', system)}, relative humidity {weather.humidity_pct:g} %; density "
@@ -198,12 +197,12 @@ def throw_json(
 
 
 @plain_style()
-def throw_figure(study: ThrowStudy, chart: Chart, system: str = "metric") -> Figure:
+def throw_figure(study: ThrowStudy, system: str = "metric") -> Figure:
     """Throw in still air against speed, one line a granule size, with the present and the changed throw marked."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(7.2, 5.0), layout="constrained")
-    axes = figure.add_subplot()
+    axes, chart = figure.add_subplot(), smooth_chart(study)
     kind = "turning speed" if chart.field == "spinner_speed_rpm" else "wind speed"
     speeds = [_number(speed, kind, system) for speed in chart.speeds]
     curves = [[_number(row[at], "length", system) for row in chart.throw_m] for at in range(len(chart.sizes_mm))]

@@ -10,11 +10,11 @@ import numpy as np
 
 from spreadcheck.improve.settings import Setting
 from spreadcheck.improve.tune import BEYOND, CLEAR, LOWEST, UNCLEAR, WIDEST, Answer, Tuning
-from spreadcheck.show.compare import doubt_blocks, names_of, sheet_json
+from spreadcheck.show.compare import sheet_json
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
-from spreadcheck.show.format import rate_unit, show_figure, show_width
-from spreadcheck.show.plots import mark_centre, offset_label, plain, plain_style, scales
+from spreadcheck.show.format import names_of, rate_unit, show_figure, show_width
+from spreadcheck.show.plots import drawn, mark_centre, offset_label, plain, plain_style, scales
 from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
@@ -31,8 +31,8 @@ _CAUTION = (
 _CAUTION_SPEED = "The manual and the crush strength of the granules set the highest speed."
 
 
-def tuning_document(found: Tuning, system: str = "metric", *, svg: str = "") -> Document:
-    """The answers, the tests, what one goal costs the other, and what the answers rest on; for paper with a picture."""
+def tuning_document(found: Tuning, system: str = "metric") -> Document:
+    """The answers, the tests, what one goal costs the other, and what the answers rest on, with a picture."""
     blocks: list[Block] = []
     if found.left_out:
         names = names_of((*found.results, *found.left_out))[len(found.results) :]
@@ -58,9 +58,8 @@ def tuning_document(found: Tuning, system: str = "metric", *, svg: str = "") -> 
     blocks += [Heading("What this rests on"), Points(tuple(_notes(found, system)), small=True)]
     speed = any(one.unit == "rpm" for one in found.tested.settings)
     blocks.append(Note("Caution", f"{_CAUTION} {_CAUTION_SPEED}" if speed else _CAUTION))
-    if svg:
-        picture = Picture("Profiles, CV and width over the setting", " ".join(best), svg, wide=True)
-        blocks += [*doubt_blocks((*found.results, *found.left_out), system), picture]
+    picture = drawn(tuning_figure, found, system)
+    blocks.append(Picture("Profiles, CV and width over the setting", " ".join(best), picture, wide=True))
     value = found.tested.value
     ends = _said(found, np.stack((value.min(axis=0), value.max(axis=0)), axis=1), _from_to)
     about = [f"{len(found.results)} tests at {len(np.unique(value, axis=0))} settings, {ends}"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -16,7 +16,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points
-from spreadcheck.show.format import show_figure, show_share, show_width, target_words
+from spreadcheck.show.format import names_of, show_figure, show_share, show_width, target_words
 from spreadcheck.show.text import wrapped
 from spreadcheck.spread.tails import FigureRange, metered_kg_ha_m
 from spreadcheck.units import from_inside, shown_unit, to_inside
@@ -235,12 +235,21 @@ def advice_words(
 
 
 def to_hand_over(
-    document: Document, doubts: Iterable[Doubt], system: str = "metric", *, verdict: Verdict | None = None
+    document: Document,
+    doubts: Iterable[Doubt],
+    system: str = "metric",
+    *,
+    verdict: Verdict | None = None,
+    tests: Sequence[Assessment] = (),
 ) -> Document:
-    """A document for paper, with the verdict and the doubts, which stand below it on the screen."""
+    """A document for paper, with the verdict and the doubts, also those of each test; the screen has them below it."""
     judged = [Paragraph(f"Verdict: {verdict_sentence(verdict, system)}", "strong")] if verdict else []
-    told = tuple(doubt.message(system) for doubt in doubts)
-    more: list[Block] = [Heading("Doubts"), Points(told)] if told else []
+    all_doubts = [("", tuple(doubts)), *((f"About {n}", t.doubts) for n, t in zip(names_of(tests), tests, strict=True))]
+    told: list[Block] = []
+    for about, own in all_doubts:
+        told += [Paragraph(about)] if about and own else []
+        told += [Points(tuple(doubt.message(system) for doubt in own))] if own else []
+    more: list[Block] = [Heading("Doubts"), *told] if told else []
     return replace(document, blocks=(*judged, *document.blocks, *more))
 
 

@@ -8,7 +8,7 @@ from click.testing import CliRunner
 
 from spreadcheck import read_sheet, tray_test, write_sheet
 from spreadcheck.cli import COMMANDS, main
-from spreadcheck.show.format import WIDTH, beside, next_line
+from spreadcheck.show.format import WIDTH, free, next_line
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 OFFSETS = range(-8, 9)
@@ -45,8 +45,10 @@ def test_a_command_is_never_cut(words):
     assert shlex.split(command.removeprefix("Next: ")) == ["spreadcheck", *words]
 
 
-def test_beside():
-    assert beside("far/field.csv", "-card.pdf") == "far/field-card.pdf"
+def test_a_name_beside_a_sheet_that_nothing_has(tmp_path):
+    assert free("far/field.csv", "-card.pdf") == "far/field-card.pdf"
+    (tmp_path / "field-card.pdf").touch()
+    assert free(f"{tmp_path}/field.csv", "-card.pdf") == f"{tmp_path}/field-card-2.pdf"
 
 
 def test_from_product_to_the_paper_form(tmp_path, monkeypatch):

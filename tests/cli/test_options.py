@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from spreadcheck.cli import COMMANDS, main
-from spreadcheck.cli.options import list_option, options, outputs, quantity_option
+from spreadcheck.cli.options import options, outputs, quantity, several
 
 
 def shared(name):
@@ -32,8 +32,10 @@ def test_quantities_are_floats_in_the_units_inside():
     """1 ft = 0.3048 m, exactly; the field of the command has the unit in its name."""
 
     @click.command()
-    @quantity_option("--tray-width", "length", "WIDTH", "Across the travel.", default="0.5 m")
-    @list_option("--at", "at_m", lambda text, place: (place, text), "Places.")
+    @options(
+        tray_width=quantity("length", "WIDTH", "Across the travel.", default="0.5 m"),
+        at=several(lambda text, place: (place, text), "Places.", field="at_m"),
+    )
     def command(**given):
         click.echo(repr(given))
 
@@ -47,7 +49,7 @@ def test_quantities_are_floats_in_the_units_inside():
 
 def test_an_option_that_may_come_again_keeps_equal_readings_and_tells_all_faults():
     @click.command()
-    @list_option("--width", "widths_m", "length", "Widths.", again=True)
+    @options(width=several("length", "Widths.", field="widths_m", again=True))
     def command(widths_m):
         click.echo(repr(widths_m))
 
