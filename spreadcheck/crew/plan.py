@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -12,8 +13,8 @@ from spreadcheck.doubts.doubt import Doubt, Quantity, Words, trays_counted
 from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError, collected, record
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.granules import Granules, TrayNoise, granules, tray_noise
-from spreadcheck.sheet.labels import LABELS
+from spreadcheck.passes.granules import granules, tray_noise
+from spreadcheck.sheet.labels import LABELS, REQUIRED
 from spreadcheck.sheet.plausible import check
 from spreadcheck.sheet.traytest import (
     MAX_OFFSET_M,
@@ -63,21 +64,18 @@ class PlanRequest:
         """Tray width times tray length. [m2]"""
         return self.tray_width_m * self.tray_length_m
 
-    @property
-    def granules(self) -> Granules:
-        """The granules, taken as all of one size. [g, -]"""
-        return granules(size_guide_number=self.size_guide_number, density_kg_m3=self.granule_density_kg_m3)
-
-    def noise(self, *, passes: int = 1, runs_per_catch: int = 1) -> TrayNoise:
-        """Counting noise and reading error of a half-rate tray. [%]"""
-        return tray_noise(
+    def noise(self, *, passes: int = 1, runs_per_catch: int = 1) -> tuple[float, float]:
+        """Counting noise and reading error of a half-rate tray, the granules taken as all of one size. [%]"""
+        grains = granules(size_guide_number=self.size_guide_number, density_kg_m3=self.granule_density_kg_m3)
+        noise = tray_noise(
             self.target_rate_kg_ha / 2,
             tray_area_m2=self.tray_area_m2,
-            granules=self.granules,
+            granules=grains,
             resolution_g=self.scale_resolution_g,
             passes=passes,
             runs_per_catch=runs_per_catch,
         )
+        return float(noise.counting_pct), float(noise.reading_pct)
 
 
 # field of a request -> what it is called, its unit, the most that can be
@@ -98,6 +96,13 @@ _MOST = {
     "settling_s": ("settling time", "s", 120),
     "former_runs": ("number of runs from a former test", "", 1_000_000),
 }
+# label of the tray sheet -> field of a request
+_ON_SHEET = {
+    "tray width": "tray_width_m", "tray length": "tray_length_m", "runs per catch": "runs_per_catch",
+    "travel speed": "travel_speed_m_s", "target rate": "target_rate_kg_ha", "bout width": "bout_width_m",
+    "wheel track": "wheel_track_m", "scale resolution": "scale_resolution_g",
+    "size guide number": "size_guide_number", "granule density": "granule_density_kg_m3",
+}  # fmt: skip
 
 
 def check_request(request: PlanRequest) -> None:
@@ -114,12 +119,9 @@ def check_request(request: PlanRequest) -> None:
         if value is not None and not 0 < value <= most:
             problem = f"a {word} of {value:g} {unit}".rstrip() + " can't be"
             faults.append(Fault("plan", problem, f"give it above 0, up to {most:g} {unit}".rstrip()))
-    for name, value in (
-        ("size guide number", request.size_guide_number),
-        ("granule density", request.granule_density_kg_m3),
-    ):
+    for label in ("size guide number", "granule density"):
         with collected(faults):
-            check(name, value, place="plan")
+            check(label, getattr(request, _ON_SHEET[label]), place="plan")
     if request.spacing_m is not None and request.spacing_m < request.tray_width_m * (1 - 1e-9):
         problem = f"trays {request.tray_width_m:g} m wide can't stand {request.spacing_m:g} m apart"
         faults.append(Fault("plan", problem, "give a spacing of at least the tray width"))
@@ -130,7 +132,7 @@ def check_request(request: PlanRequest) -> None:
 def passes_for_noise(request: PlanRequest) -> int:
     """Passes, weighed one by one, until counting noise and reading error of a half-rate tray stay under the share."""
     once = request.noise(runs_per_catch=request.runs_per_catch)
-    for_noise = math.ceil((float(once.total_pct) / request.noise_pct) ** 2 - 1e-9)
+    for_noise = math.ceil((math.hypot(*once) / request.noise_pct) ** 2 - 1e-9)
     for_practice = math.ceil(max(LIMITS["passes"].value, request.former_runs or 0) / request.runs_per_catch)
     if for_noise > MAX_PASSES:
         under = f"the noise of a half-rate tray under {request.noise_pct:g} %"
@@ -141,8 +143,7 @@ def passes_for_noise(request: PlanRequest) -> int:
 
 def runs_for_noise(request: PlanRequest) -> int:
     """Runs, caught together and weighed once, for the same share: the scale then rounds only once."""
-    once = request.noise()
-    counting, reading = float(once.counting_pct) ** 2, float(once.reading_pct) ** 2
+    counting, reading = (part**2 for part in request.noise())
     # counting / n + reading / n^2 = share^2, solved for n
     share = request.noise_pct**2
     runs = (counting + math.sqrt(counting**2 + 4 * share * reading)) / (2 * share)
@@ -189,9 +190,14 @@ class Plan:
         return int((~self.at_wheel).sum())
 
     @property
+    def in_bout(self) -> NDArray[np.bool_]:
+        """Which places lie inside one bout width. [-]"""
+        return np.asarray(np.abs(self.offset_m) <= self.bout_width_m / 2 + 1e-9)
+
+    @property
     def trays_in_bout(self) -> int:
         """Trays laid inside one bout width. [-]"""
-        return int((~self.at_wheel & (np.abs(self.offset_m) <= self.bout_width_m / 2 + 1e-9)).sum())
+        return int((~self.at_wheel & self.in_bout).sum())
 
     @property
     def noise_pct(self) -> float:
@@ -240,11 +246,12 @@ def plan_line(request: PlanRequest) -> Plan:
     else:
         bout = request.bout_width_m
         throw = request.throw_m or bout * LIMITS["line over bout"].value / 2
-    offset, at_wheel, spacing = _line(request, bout, throw)
+    spacing = _spacing(request, bout, throw)
+    offset, at_wheel = _places(request, spacing, bout, throw)
     passes = passes_for_noise(request)
-    noise = request.noise(passes=passes, runs_per_catch=request.runs_per_catch)
-    run_up, run_out = request.travel_speed_m_s * request.settling_s + throw, throw
-    runs, metres = passes * request.runs_per_catch, run_up + run_out
+    counting, reading = request.noise(passes=passes, runs_per_catch=request.runs_per_catch)
+    run_up = request.travel_speed_m_s * request.settling_s + throw
+    runs, metres = passes * request.runs_per_catch, run_up + throw
     plan = Plan(
         request=request,
         bout_width_m=bout,
@@ -254,11 +261,11 @@ def plan_line(request: PlanRequest) -> Plan:
         at_wheel=at_wheel,
         passes=passes,
         runs_together=runs_for_noise(request),
-        counting_pct=float(noise.counting_pct),
-        reading_pct=float(noise.reading_pct),
+        counting_pct=counting,
+        reading_pct=reading,
         half_catch_g=request.target_rate_kg_ha / 20 * request.tray_area_m2 * request.runs_per_catch,
         run_up_m=run_up,
-        run_out_m=run_out,
+        run_out_m=throw,
         product_kg=runs * request.target_rate_kg_ha * bout * metres / 1e4,
         driving_s=runs * (metres / request.travel_speed_m_s + LIMITS["turning"].value),
         weighing_s=passes * int((~at_wheel).sum()) * LIMITS["weighing"].value,
@@ -267,22 +274,20 @@ def plan_line(request: PlanRequest) -> Plan:
     return replace(plan, doubts=_doubts(plan))
 
 
-def _line(request: PlanRequest, bout_m: float, throw_m: float) -> tuple[FloatArray, NDArray[np.bool_], float]:
-    """Offsets, places at the wheels, spacing: as given, as the trays suffice for, or as many as are aimed at."""
+def _spacing(request: PlanRequest, bout_m: float, throw_m: float) -> float:
+    """The spacing given, the closest that the trays suffice for, or the widest with as many as are aimed at."""
 
     def trays(spacing_m: float, within_m: float = math.inf) -> int:
         offset, at_wheel = _places(request, spacing_m, bout_m, throw_m)
         return int((~at_wheel & (np.abs(offset) <= within_m + 1e-9)).sum())
 
+    if request.spacing_m is not None:
+        return request.spacing_m
     step, aim = request.tray_width_m / 2, LIMITS["trays aimed at"].value
     spacings = [count * step for count in range(2, max(int(bout_m / step), 2) + 1)]
-    if request.spacing_m is not None:
-        spacing = request.spacing_m
-    elif request.trays is not None:
-        spacing = next((wide for wide in spacings if trays(wide) <= request.trays), spacings[-1])
-    else:
-        spacing = next((wide for wide in reversed(spacings) if trays(wide, bout_m / 2) >= aim), spacings[0])
-    return *_places(request, spacing, bout_m, throw_m), spacing
+    if request.trays is not None:
+        return next((wide for wide in spacings if trays(wide) <= (request.trays or 0)), spacings[-1])
+    return next((wide for wide in reversed(spacings) if trays(wide, bout_m / 2) >= aim), spacings[0])
 
 
 def _places(
@@ -314,19 +319,12 @@ def _doubts(plan: Plan) -> tuple[Doubt, ...]:
     if request.trays is not None and plan.trays > request.trays:
         seen = f"{trays_counted(request.trays)} can't cover the line; {plan.trays} are planned"
         found.append(doubt("end-catch", seen=seen, limits=(), effect="with fewer, the throw is not covered"))
-    inside = np.abs(plan.offset_m) <= plan.bout_width_m / 2 + 1e-9
-    gaps = int((plan.at_wheel & inside).sum())
-    if gaps > LIMITS["gaps in width"].value and gaps > LIMITS["gaps share"].value / 100 * int(inside.sum()):
-        found.append(
-            doubt(
-                "gaps-in-width",
-                seen="{trays} of {places} places inside {width} are at the wheels",
-                remedy="use narrower trays, or a tractor on narrower tyres",
-                trays=trays_counted(gaps),
-                places=int(inside.sum()),
-                width=width,
-            )
-        )
+    gaps, places = int((plan.at_wheel & plan.in_bout).sum()), int(plan.in_bout.sum())
+    if gaps > LIMITS["gaps in width"].value and gaps > LIMITS["gaps share"].value / 100 * places:
+        seen = "{trays} of {places} places inside {width} are at the wheels"
+        remedy = "use narrower trays, or a tractor on narrower tyres"
+        counted = trays_counted(gaps)
+        found.append(doubt("gaps-in-width", seen=seen, remedy=remedy, trays=counted, places=places, width=width))
     if plan.half_catch_g < LIMITS["scale steps"].value * request.scale_resolution_g * (1 - 1e-9):
         steps = plan.half_catch_g / request.scale_resolution_g
         seen = "a half-rate tray will catch {half:.3g} g, {steps:.1f} steps of the scale"
@@ -369,7 +367,7 @@ def planned_sheet(plan: Plan, system: str = "metric", *, bins: int = 1) -> TrayT
     )
     return replace(
         blank,
-        form=_form(plan, system, bins),
+        form=tuple(_rows(request, system, bins)),
         offset=np.round(plan.offset_m / KINDS["length"].factors[unit], 4),
         offset_unit=unit,
         state=np.where(plan.at_wheel[:, None], CatchState.NO_TRAY, blank.state).astype(np.uint8),
@@ -377,40 +375,15 @@ def planned_sheet(plan: Plan, system: str = "metric", *, bins: int = 1) -> TrayT
     )
 
 
-def _form(plan: Plan, system: str, bins: int) -> tuple[FormRow, ...]:
+def _rows(request: PlanRequest, system: str, bins: int) -> Iterator[FormRow]:
     """Every label that a later command can use: what the plan knows filled in, the rest blank, its unit beside it."""
-    request = plan.request
-    known = {
-        "tray width": request.tray_width_m,
-        "tray length": request.tray_length_m,
-        "travel speed": request.travel_speed_m_s,
-        "target rate": request.target_rate_kg_ha,
-        "bout width": request.bout_width_m,
-        "wheel track": request.wheel_track_m,
-        "scale resolution": request.scale_resolution_g,
-        "granule density": request.granule_density_kg_m3,
-    }
-    rows = []
     for label in LABELS.values():
         if label.bin > bins or (label.name == "bins run" and bins == 1):
             continue
-        value = None if _FIELD_OF.get(label.name) in request.assumed else known.get(label.name)
+        name, field = label.name, _ON_SHEET.get(label.name, "")
+        known = name in REQUIRED or field not in request.assumed  # the line is laid for trays of an assumed size too
+        value = getattr(request, field, None) if known else None
+        unit = shown_unit(label.kind, system) if label.kind in KINDS and (value or system == "us") else label.unit
         if value is not None:
-            unit = shown_unit(label.kind, system)
-            rows.append(FormRow(label.name, f"{from_inside(value, unit, label.kind):.6g}", unit))
-        elif label.name == "runs per catch":
-            rows.append(FormRow(label.name, str(request.runs_per_catch)))
-        elif label.name == "size guide number" and "size_guide_number" not in request.assumed:
-            rows.append(FormRow(label.name, f"{request.size_guide_number:g}"))
-        else:
-            unit = label.unit if system == "metric" or not label.unit else shown_unit(label.kind, system)
-            rows.append(FormRow(label.name, "", unit))
-    return tuple(rows)
-
-
-# rows that stay blank where their value was assumed; the tray size stands, as the line is laid for it
-_FIELD_OF = {
-    "travel speed": "travel_speed_m_s",
-    "scale resolution": "scale_resolution_g",
-    "granule density": "granule_density_kg_m3",
-}
+            value = f"{from_inside(value, unit, label.kind) if unit else value:.6g}"
+        yield FormRow(name, value or "", unit)
