@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shlex
 from collections.abc import Callable
 from dataclasses import field, replace
@@ -19,13 +20,17 @@ from spreadcheck.errors import Fault, NoSpreadError, record
 from spreadcheck.judge.blend import BlendAssessment, NutrientAnalysis, assess_blend
 from spreadcheck.judge.verdict import (
     CANT_BE_JUDGED,
+    EVEN_CHANCE_PCT,
+    FITS,
+    NARROWLY,
+    NOT_EVEN,
+    STATES,
+    SURE_PCT,
     TAILS_KEEP,
     Verdict,
     advised_width,
-    blocking_codes,
-    verdict_at,
-    worst_of,
-)
+    kept_either_way,
+)  # fmt: skip
 from spreadcheck.limits import CV_LIMIT_PCT, SIDE_BY_SIDE_PCT
 from spreadcheck.passes.noise import Noise, noise_of
 from spreadcheck.passes.passes import Passes, passes_of
@@ -34,22 +39,13 @@ from spreadcheck.sheet.traytest import CatchState, FloatArray, TrayTest, rising
 from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, on_average, width_curves, worst_curve
 from spreadcheck.spread.profile import SAME_PLACE, TAPER, Profile
 from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, over_tails, tailed
-from spreadcheck.spread.widths import (
-    Scan,
-    check_limit,
-    check_widths,
-    default_widths,
-    lay,
-    scan_methods,
-)
+from spreadcheck.spread.widths import Scan, check_limit, check_widths, default_widths, lay, scan_methods
 
 WITHIN, CLOSE, OVER = "within", "close", "over"
 if TYPE_CHECKING:
     from spreadcheck.pattern.reading import PatternReading
 
 WHOLE = 1e3 * SAME_PLACE  # of a spacing: bout widths typed to a millimetre are whole multiples still
-
-
 Kept: TypeAlias = Callable[[FloatArray, str], FloatArray]  # least and greatest probability of keeping the limit [%]
 
 
@@ -98,9 +94,8 @@ class Assessment:
     @cached_property
     def scans(self) -> dict[str, Scan]:
         """The table for each driving method; only tables and plots need it, so it is worked out when asked for."""
-        if self.blend is None:
-            return scan_methods(self.profile, self.width_m)
-        return {method: self.blend.worst_scan(method, self.limit_pct) for method in METHODS}
+        whole = scan_methods(self.profile, self.width_m)
+        return whole if self.blend is None else self.blend.worst_scans(whole, self.limit_pct)
 
     @cached_property
     def verdicts(self) -> dict[str, Verdict]:
@@ -112,22 +107,51 @@ class Assessment:
         """The verdict: of the driving method named, else of the way with the worse outcome."""
         if not self.bouts:
             return None
-        return self.verdicts[self.driving] if self.driving else worst_of(self.verdicts.values())
+        if self.driving:
+            return self.verdicts[self.driving]
+        return max(self.verdicts.values(), key=lambda each: (STATES.index(each.state), np.nan_to_num(each.cv_pct)))
 
     def _verdict(self, bout: Bout) -> Verdict:
-        kept = None  # least and greatest probability of keeping the limit, where it can be told and no doubt forbids it
-        if self.kept is not None and not self.blocking:
-            kept = tuple(self.kept(np.array([bout.width_m]), bout.method)[:, 0].tolist())
-        return verdict_at(
-            self.curves[bout.method],
-            bout.width_m,
+        """The verdict at the bout width driven, for one driving method."""
+        width, limit, error = bout.width_m, self.limit_pct, self.driving_error_m
+        curve, tails = self.curves[bout.method], self._over_tails(bout.method)
+        cv, least, most = curve.cv_at(width), None, None
+        if self.kept is not None and not self.blocking:  # where it can be told and no doubt forbids it
+            found = self.kept(np.array([width]), bout.method)[:, 0].tolist()
+            least, most = (None, None) if math.isnan(found[0]) else found
+        whole = bool(self.whole_spacings(np.array([width]))[0])
+        close = whole and not math.isnan(cv) and (bout.cv_trays_pct <= limit) != (cv <= limit)
+        if self.blocking:
+            state, why = CANT_BE_JUDGED, "doubts"
+        elif math.isnan(cv):
+            state, why = CANT_BE_JUDGED, "few trays"
+        elif cv > limit:
+            state, why = NOT_EVEN, ""
+        elif least is not None and least < EVEN_CHANCE_PCT:
+            state, why = NOT_EVEN, "probability"
+        elif close:
+            state, why = NARROWLY, "close"
+        elif self.tail_curves and not kept_either_way(tails, width, limit, error):
+            state, why = NARROWLY, "tails"
+        elif not kept_either_way(curve, width, limit, error):
+            state, why = NARROWLY, "driving error"
+        elif least is not None and least < SURE_PCT:
+            state, why = NARROWLY, "probability"
+        else:
+            state, why = FITS, ""
+        return Verdict(
+            state=state,
+            method=bout.method,
+            bout_width_m=width,
+            cv_pct=cv,
             cv_trays_pct=bout.cv_trays_pct,
-            limit_pct=self.limit_pct,
-            whole=bool(self.whole_spacings(np.array([bout.width_m]))[0]),
-            doubts=self.doubts,
-            error_m=self.driving_error_m,
-            over_tails=self._over_tails(bout.method) if self.tail_curves else None,
-            probabilities_pct=None if kept is None or np.isnan(kept[0]) else kept,
+            limit_pct=limit,
+            error_m=error,
+            probability_pct=least,
+            probability_most_pct=most,
+            blocking=self.blocking,
+            why=why,
+            close=close,
             part=bout.part,
             untested=self.test.mirrored,
         )
@@ -152,12 +176,15 @@ class Assessment:
         """The same, with a table of other widths."""
         widths = rising(width_m)
         check_widths(self.profile, widths)
-        return replace(self, width_m=widths, blend=None if self.blend is None else self.blend.with_table(widths))
+        blend = self.blend
+        if blend is not None:
+            blend = replace(blend, parts=tuple(replace(part, width_m=widths) for part in blend.parts))
+        return replace(self, width_m=widths, blend=blend)
 
     @property
     def blocking(self) -> tuple[str, ...]:
         """The codes of the doubts that forbid a verdict."""
-        return blocking_codes(self.doubts)
+        return tuple(dict.fromkeys(doubt.code for doubt in self.doubts if doubt.blocking))
 
     def advised_width_m(self, method: str) -> float | None:
         """Widest width that keeps the limit for driving errors either way; None where none can be given. [m]"""
@@ -273,11 +300,6 @@ class Assessment:
         limit = self.limit_pct if limit_pct is None else limit_pct
         return self.curves[method].bands(limit, self.driving_error_m)
 
-    def bands_m(self, method: str, limit_pct: float | None = None) -> tuple[tuple[float, float], ...]:
-        """The ends of the width bands within a CV limit (the assessment's own if None). [m]"""
-        runs = self.curves[method].runs(self.limit_pct if limit_pct is None else limit_pct)
-        return tuple((run.from_m, run.to_m) for run in runs)
-
     @property
     def side_by_side_pct(self) -> tuple[float, ...]:
         """The usual CV limits and the one asked for, in order. [%]"""
@@ -338,16 +360,15 @@ def assess(
     >>> result.effective_width_m("back-and-forth"), result.bouts["back-and-forth"].mean_kg_ha, result.within_limit
     (3.93..., 30.0, True)
     """
-    given: dict[str, Any] = {"limit_pct": limit_pct, "tails": tails, "relative": relative}
-    own: dict[str, Any] = {"width_m": width_m, "bout_width_m": bout_width_m, "analysis": analysis}
-    result = _assessed(test, **given, **own, driving_error_m=driving_error_m)
+    asked: dict[str, Any] = {"limit_pct": limit_pct, "tails": tails, "relative": relative, "analysis": analysis}
+    asked |= {"driving_error_m": driving_error_m}
+    result = _assessed(test, width_m=width_m, bout_width_m=bout_width_m, **asked)
 
     def put_right(corrected: TrayTest) -> tuple[Words, frozenset[str]]:
         """The test put right, asked as this one was; a bout width that is itself what was put right is not kept."""
         # a test put right is not explained in turn: two slips could each lead to the other without end
         kept = bout_width_m if corrected.bout_width_m == test.bout_width_m else None
-        asked: dict[str, Any] = {"bout_width_m": kept, "analysis": analysis, "driving_error_m": driving_error_m}
-        return _would_get(_assessed(corrected, **given, **asked))
+        return _would_get(_assessed(corrected, width_m=None, bout_width_m=kept, **asked))
 
     return replace(result, doubts=with_verdicts(result.doubts, put_right))
 
@@ -358,10 +379,10 @@ def _assessed(
     limit_pct: float,
     tails: str,
     relative: bool,
-    width_m: ArrayLike | None = None,
-    bout_width_m: float | None = None,
-    analysis: NutrientAnalysis | None = None,
-    driving_error_m: float = DRIVING_ERROR_M,
+    width_m: ArrayLike | None,
+    bout_width_m: float | None,
+    analysis: NutrientAnalysis | None,
+    driving_error_m: float,
 ) -> Assessment:
     """The test as `assess` takes it, its slips found and not yet put right."""
     check_limit(limit_pct)
@@ -437,28 +458,18 @@ def bouts_at(
 
     Of a blend the deposit is that of the whole catch; the CVs are those of its worst part, scaled to one limit for all.
     """
-    check_widths(profile, bout_width_m)
-    laid = lay(profile, np.array([bout_width_m], dtype=float))
-    cv = laid.cv_line_pct * np.sqrt(on_average(np.array([bout_width_m]), profile.spacing_m))
-    within_10, within_20 = (laid.pieces.share_between(low=1 - part, high=1 + part) for part in (0.1, 0.2))
-    offsets, rates = (np.split(points, laid.starts[1:]) for points in (laid.offset_m, laid.rate_kg_ha))
-    bouts = {
-        method: Bout(
-            method=method,
-            width_m=float(bout_width_m),
-            cv_pct=float(cv[at]),
-            cv_trays_pct=float(laid.cv_trays_pct[at]),
-            cv_line_pct=float(laid.cv_line_pct[at]),
-            mean_kg_ha=float(profile.area_kg_ha_m / bout_width_m),
-            min_kg_ha=float(laid.min_kg_ha[at]),
-            max_kg_ha=float(laid.max_kg_ha[at]),
-            within_10_pct=float(within_10[at]),
-            within_20_pct=float(within_20[at]),
-            offset_m=offsets[at],
-            rate_kg_ha=rates[at],
-        )
-        for at, method in enumerate(METHODS)
-    }
+    width = float(bout_width_m)
+    check_widths(profile, width)
+    laid = lay(profile, np.array([width]))
+    cv = laid.cv_line_pct * np.sqrt(on_average(np.array([width]), profile.spacing_m))
+    within = (laid.pieces.share_between(low=1 - part, high=1 + part) for part in (0.1, 0.2))
+    read, mean = (cv, laid.cv_trays_pct, laid.cv_line_pct), np.full(len(cv), profile.area_kg_ha_m / width)
+    figures = np.array((*read, mean, laid.min_kg_ha, laid.max_kg_ha, *within)).T.tolist()
+    offsets, rates = (np.split(values, laid.starts[1:]) for values in (laid.offset_m, laid.rate_kg_ha))
+    bouts = {}
+    for at, method in enumerate(METHODS):
+        told: list[Any] = [method, width, *figures[at], offsets[at], rates[at]]
+        bouts[method] = Bout(*told)
     if blend is None:
         return bouts
     for method, bout in bouts.items():

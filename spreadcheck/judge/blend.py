@@ -38,7 +38,7 @@ class NutrientAnalysis:
         return tuple(dict.fromkeys(nutrient for content in self.content_pct.values() for nutrient in content))
 
 
-LIMITS_TABLE = "limits"
+LIMITS_TABLE, JOINT_PCT = "limits", 100.0
 
 
 def read_analysis(path: str | os.PathLike[str]) -> NutrientAnalysis:
@@ -129,7 +129,7 @@ class BlendAssessment:
     @cached_property
     def joint(self) -> dict[str, WidthCurve]:
         """The worst judged part at each width, in % of its own limit: within 100 all keep theirs."""
-        return self.worst(100.0)
+        return self.worst(JOINT_PCT)
 
     def worst(self, limit_pct: float) -> dict[str, WidthCurve]:
         """The worst judged part at each width, a part with a limit of its own scaled to one limit for all."""
@@ -138,10 +138,6 @@ class BlendAssessment:
             method: worst_curve([part.curves[method] for part in self.judged], shares, whole.width_m)
             for method, whole in self.parts[0].curves.items()
         }
-
-    def with_table(self, width_m: FloatArray) -> BlendAssessment:
-        """The same, with tables of other widths."""
-        return replace(self, parts=tuple(replace(part, width_m=width_m) for part in self.parts))
 
     def with_tails(self, left: int, right: int) -> BlendAssessment:
         """The same, with plausible tails drawn beyond the end trays of every part."""
@@ -160,22 +156,17 @@ class BlendAssessment:
         found = [[part.effective_width_m(method) or 0.0 for part in parts] for parts in zip(*tried, strict=True)]
         return tuple(FigureRange(min(widths), max(widths)) for widths in found)
 
-    def worst_scan(self, method: str, limit_pct: float) -> Scan:
-        """The table of the whole catch with the CVs of the worst judged part, scaled in the same way."""
-        cvs = [
-            np.stack((part.scans[method].cv_trays_pct, part.scans[method].cv_line_pct)) * (limit_pct / part.limit_pct)
-            for part in self.judged
-        ]
-        trays, line = np.max(cvs, axis=0)
-        return replace(self.parts[0].scans[method], cv_trays_pct=trays, cv_line_pct=line)
-
-    def joint_width_m(self, method: str) -> float | None:
-        """Widest width at which all judged parts are within their limits, in a band that is not narrow. [m]"""
-        return self.joint[method].effective_width_m(100.0)
-
-    def joint_bands_m(self, method: str) -> tuple[tuple[float, float], ...]:
-        """Width bands in which all judged parts are within their limits. [m]"""
-        return tuple((run.from_m, run.to_m) for run in self.joint[method].runs(100.0))
+    def worst_scans(self, whole: dict[str, Scan], limit_pct: float) -> dict[str, Scan]:
+        """The tables of the whole catch with the CVs of the worst judged part, scaled in the same way."""
+        found = {}
+        for method, scan in whole.items():
+            own = [(part.scans[method], limit_pct / part.limit_pct) for part in self.judged]
+            trays, line = (
+                np.max([getattr(each, name) * share for each, share in own], axis=0)
+                for name in ("cv_trays_pct", "cv_line_pct")
+            )
+            found[method] = replace(scan, cv_trays_pct=trays, cv_line_pct=line)
+        return found
 
     def worst_part(self, method: str, width_m: float) -> BlendPart:
         """The judged part that is farthest over its limit, or nearest to it, at a width."""
@@ -183,7 +174,7 @@ class BlendAssessment:
 
     def limiting_part(self, method: str) -> BlendPart | None:
         """The judged part that ends the band: the worst just beyond it; None where the tray line ends first."""
-        run = self.joint[method].effective_run(100.0)
+        run = self.joint[method].effective_run(JOINT_PCT)
         if run is None:
             best = self.joint[method].best
             return None if best is None else self.worst_part(method, best[0])
@@ -298,7 +289,7 @@ def assess_blend(
     >>> blend = assess_blend(test)
     >>> [(part.name, part.effective_width_m("round-and-round")) for part in blend.parts]
     [('whole', None), ('urea', 3.93...), ('potash', None)]
-    >>> blend.joint_width_m("round-and-round"), blend.limiting_part("round-and-round").name
+    >>> blend.joint["round-and-round"].effective_width_m(100), blend.limiting_part("round-and-round").name
     (None, 'potash')
     """
     check_limit(limit_pct)

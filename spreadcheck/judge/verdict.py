@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import record
 from spreadcheck.spread.bands import DRIVING_ERROR_M, WidthCurve
 
@@ -56,81 +53,11 @@ class Verdict:
         return self.state in (FITS, NARROWLY) and not self.untested
 
 
-def blocking_codes(doubts: Iterable[Doubt]) -> tuple[str, ...]:
-    """The codes of the doubts that forbid a verdict, each once."""
-    return tuple(dict.fromkeys(doubt.code for doubt in doubts if doubt.blocking))
-
-
-def verdict_at(
-    curve: WidthCurve,
-    width_m: float,
-    *,
-    cv_trays_pct: float,
-    limit_pct: float,
-    whole: bool,
-    doubts: Iterable[Doubt] = (),
-    error_m: float = DRIVING_ERROR_M,
-    over_tails: WidthCurve | None = None,
-    probabilities_pct: tuple[float, float] | None = None,
-    part: str = "",
-    untested: str = "",
-) -> Verdict:
-    """The verdict at one bout width, for one driving method; `over_tails` is the largest CV over all plausible tails.
-
-    >>> from spreadcheck.spread.bands import width_curves
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> curve = width_curves(profile_from([-3, -2, -1, 0, 1, 2, 3], [1, 2, 3, 4, 3, 2, 1]))["back-and-forth"]
-    >>> [verdict_at(curve, w, cv_trays_pct=curve.cv_at(w), limit_pct=15, whole=False).state for w in (4, 5.1, 6)]
-    ['fits', 'fits narrowly', 'not even enough']
-    """
-    cv, blocking = curve.cv_at(width_m), blocking_codes(doubts)
-    least_pct, most_pct = probabilities_pct or (None, None)
-    close = whole and bool((cv_trays_pct <= limit_pct) != (cv <= limit_pct)) and not np.isnan(cv)
-    state, why = FITS, ""
-    if blocking:
-        state, why = CANT_BE_JUDGED, "doubts"
-    elif np.isnan(cv):
-        state, why = CANT_BE_JUDGED, "few trays"
-    elif cv > limit_pct:
-        state = NOT_EVEN
-    elif least_pct is not None and least_pct < EVEN_CHANCE_PCT:
-        state, why = NOT_EVEN, "probability"
-    elif close:
-        state, why = NARROWLY, "close"
-    elif over_tails is not None and not _kept_either_way(over_tails, width_m, limit_pct, error_m):
-        state, why = NARROWLY, "tails"
-    elif not _kept_either_way(curve, width_m, limit_pct, error_m):
-        state, why = NARROWLY, "driving error"
-    elif least_pct is not None and least_pct < SURE_PCT:
-        state, why = NARROWLY, "probability"
-    return Verdict(
-        state=state,
-        method=curve.method,
-        bout_width_m=width_m,
-        cv_pct=cv,
-        cv_trays_pct=cv_trays_pct,
-        limit_pct=limit_pct,
-        error_m=error_m,
-        probability_pct=least_pct,
-        probability_most_pct=most_pct,
-        blocking=blocking,
-        why=why,
-        close=close,
-        part=part,
-        untested=untested,
-    )
-
-
-def _kept_either_way(curve: WidthCurve, width_m: float, limit_pct: float, error_m: float) -> bool:
+def kept_either_way(curve: WidthCurve, width_m: float, limit_pct: float, error_m: float) -> bool:
     """Whether the limit is kept at every width from one driving error below to one above."""
     widths = width_m + np.linspace(-error_m, error_m, _LOOKS)
     squares = curve.exact(widths[widths > 0])
     return not bool((squares > (limit_pct / 100.0) ** 2).any())
-
-
-def worst_of(verdicts: Iterable[Verdict]) -> Verdict:
-    """The verdict where the driving method is not known: that of the way with the worse outcome."""
-    return max(verdicts, key=lambda verdict: (STATES.index(verdict.state), np.nan_to_num(verdict.cv_pct)))
 
 
 def advised_width(

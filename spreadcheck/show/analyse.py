@@ -367,7 +367,7 @@ def _method_json(result: Assessment, method: str, records: list[dict[str, Any]])
         "effective_width_censored": result.censored(method),
         "effective_width_over_tails_m": range_json(result.effective_over_tails(method)),
         "advised_width_m": result.advised_width_m(method),
-        "bands_m": result.bands_m(method),
+        "bands_m": [(band.from_m, band.to_m) for band in result.bands(method)],
         "bands": [
             picked(band, "from_m to_m lowest_cv_pct lowest_at_m margin_pct narrow") for band in result.bands(method)
         ],
@@ -376,7 +376,7 @@ def _method_json(result: Assessment, method: str, records: list[dict[str, Any]])
             {
                 "cv_limit_pct": limit,
                 "effective_width_m": result.effective_width_m(method, limit),
-                "bands_m": result.bands_m(method, limit),
+                "bands_m": [(band.from_m, band.to_m) for band in result.bands(method, limit)],
             }
             for limit in result.side_by_side_pct
         ],

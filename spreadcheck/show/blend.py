@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.judge.blend import ZONES, BlendAssessment, zone_shares
+from spreadcheck.judge.blend import JOINT_PCT, ZONES, BlendAssessment, zone_shares
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Table
@@ -84,14 +84,13 @@ def _joint(judged: Assessment, blend: BlendAssessment, system: str) -> tuple[Blo
             answers.append(Answer(method, effective_words(judged, method, system)))
             continue
         limiting = blend.limiting_part(method)
-        bands = [_band(band, system) for band in reversed(blend.joint_bands_m(method))]
+        bands = [
+            f"{width_up(band.from_m, system)} to {width_down(band.to_m, system)}"
+            for band in reversed(blend.joint[method].runs(JOINT_PCT))
+        ]
         by = f"limited by {limiting.name}" if limiting else "the widest tried is still within"
         answers.append(Answer(method, ", ".join(bands[:3]) or "at no width tried", by))
     return heading, *answers
-
-
-def _band(band: tuple[float, float], system: str) -> str:
-    return f"{width_up(band[0], system)} to {width_down(band[1], system)}"
 
 
 def blend_json(judged: Assessment, blend: BlendAssessment) -> dict[str, Any]:
@@ -117,9 +116,9 @@ def blend_json(judged: Assessment, blend: BlendAssessment) -> dict[str, Any]:
     ]
     joint = {
         method: {
-            "effective_width_m": blend.joint_width_m(method),
+            "effective_width_m": blend.joint[method].effective_width_m(JOINT_PCT),
             "effective_width_over_tails_m": range_json(judged.effective_over_tails(method)),
-            "bands_m": blend.joint_bands_m(method),
+            "bands_m": [(band.from_m, band.to_m) for band in blend.joint[method].runs(JOINT_PCT)],
             "limiting_part": limiting.name if (limiting := blend.limiting_part(method)) else None,
         }
         for method in METHODS
@@ -176,7 +175,7 @@ def _draw_cv(axes: Axes, blend: BlendAssessment, system: str) -> None:
     for limit in sorted({part.limit_pct for part in blend.parts}):
         axes.axhline(limit, color="black", lw=1.2)
         axes.text(1.0, limit, f"{limit:g} %", transform=axes.get_yaxis_transform(), fontsize=8, va="bottom", ha="right")
-    joint = blend.joint_width_m(method)
+    joint = blend.joint[method].effective_width_m(JOINT_PCT)
     if joint is not None:
         axes.axvline(
             joint * length, color="black", lw=1, ls=":", label=f"all within: up to {joint * length:.4g} {unit}"

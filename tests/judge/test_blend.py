@@ -64,7 +64,7 @@ def test_a_nutrient_with_one_carrier_spreads_like_its_carrier(catches):
 def test_the_joint_width_suits_every_part(catches):
     blend = assess_blend(blend_of(catches), width_m=np.arange(2, 12))
     for method in METHODS:
-        joint = blend.joint_width_m(method)
+        joint = blend.joint[method].effective_width_m(100)
         own = [part.effective_width_m(method) for part in blend.judged]
         if joint is not None:
             assert all(width is not None and width >= joint for width in own)
@@ -78,7 +78,7 @@ def test_own_limits_are_kept():
     strict = assess_blend(test)
     lenient = assess_blend(test, NutrientAnalysis({name: {"X": 1} for name in test.components}, {"urea": 60}))
     assert strict.limiting_part(METHODS[0]).name == "urea"
-    assert lenient.joint_width_m(METHODS[0]) > strict.joint_width_m(METHODS[0])
+    assert lenient.joint[METHODS[0]].effective_width_m(100) > strict.joint[METHODS[0]].effective_width_m(100)
     assert lenient.limiting_part(METHODS[0]).name != "urea"
 
 

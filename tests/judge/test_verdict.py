@@ -14,7 +14,7 @@ from spreadcheck.cli import main
 from spreadcheck.doubts.doubt import Doubt, Words
 from spreadcheck.errors import NoSpreadError
 from spreadcheck.judge.blend import NutrientAnalysis
-from spreadcheck.judge.verdict import CANT_BE_JUDGED, FITS, NARROWLY, NOT_EVEN, advised_width, worst_of
+from spreadcheck.judge.verdict import CANT_BE_JUDGED, FITS, NARROWLY, NOT_EVEN, advised_width
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import CatchState, with_labels
 from spreadcheck.show.analyse import SCREEN, summary_text
@@ -138,7 +138,7 @@ def test_the_advised_width_is_a_driving_error_inside_the_band():
 def test_the_worse_way_counts_where_none_is_named():
     result = assess(read_sheet(SAMPLES / "lopsided.csv"))
     assert [result.verdicts[method].state for method in METHODS] == [NOT_EVEN, FITS]
-    assert worst_of(result.verdicts.values()).method == "back-and-forth"
+    assert result.verdict.method == "back-and-forth"
 
 
 def test_close_is_said_where_the_trays_and_the_curve_disagree():
