@@ -57,7 +57,7 @@ def odd_catches(catches: PassCatches) -> tuple[NDArray[np.bool_], FloatArray]:
         return np.zeros(rates.shape, dtype=bool), rates
     reference = rates[::-1] if passes == 2 else catches.middle
     shares = rates / np.where(reference > 0, reference, np.inf)
-    body, centre = catches.middle > _BODY * catches.peak, int(catches.offset_m.searchsorted(0.0, "right"))
+    body, centre = catches.middle > _BODY * catches.middle.max(), int(catches.offset_m.searchsorted(0.0, "right"))
     levels = np.ones(rates.shape)  # of each pass on each side: a median over trays, which a slip does not move
     for side in (slice(None, centre), slice(centre, None)):
         inside = shares[:, side][:, body[side]]
@@ -66,7 +66,7 @@ def odd_catches(catches: PassCatches) -> tuple[NDArray[np.bool_], FloatArray]:
     expected = rates[::-1] * levels if passes == 2 else middle_of(rates / levels) * levels
     error = catches.error(np.maximum(rates, expected), 1 + 1 / (passes - 1))
     gap, factor = np.abs(rates - expected), LIMITS["catch factor"].value
-    odd = gap > np.maximum(LIMITS["catch certainty"].value * error, FLOOR * catches.peak)
+    odd = gap > np.maximum(LIMITS["catch certainty"].value * error, FLOOR * catches.middle.max())
     odd &= (rates > factor * expected) | (rates * factor < expected)
     if passes == 2 and odd.any():  # the catch that its neighbours bear out is the good one
         low, high = neighbour_band(catches.offset_m, catches.middle[np.newaxis])
@@ -253,7 +253,7 @@ def out_of_line(catches: PassCatches) -> tuple[FloatArray, FloatArray]:
     low, high = neighbour_band(catches.offset_m, means)
     step = np.maximum(means - high, 0.0) - np.maximum(low - means, 0.0)
     allowed = np.where(step > 0, high, low)
-    enough = np.maximum(LIMITS["tray step"].value / 100 * allowed, FLOOR * catches.peak)
+    enough = np.maximum(LIMITS["tray step"].value / 100 * allowed, FLOOR * catches.middle.max())
     marked = (np.abs(step) > enough).all(axis=0)
     marked[[0, -1]] = False  # an end tray has neighbours on one side only
     if marked.any():

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.evidence import Evidence, TrayEvidence, alpha
+from spreadcheck.passes.passes import Evidence, TrayEvidence, alpha
 from spreadcheck.sheet.traytest import FloatArray
 
 Between = tuple[float, float]  # standard deviation of a figure from test to test, and the freedom behind it

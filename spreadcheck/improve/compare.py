@@ -30,7 +30,7 @@ from spreadcheck.improve.profiles import (
 from spreadcheck.improve.settings import settings_said
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.passes.evidence import LEVEL_PCT, Evidence, TrayEvidence, alpha, holm
+from spreadcheck.passes.passes import LEVEL_PCT, Evidence, TrayEvidence, alpha, holm
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.bands import width_curves

@@ -34,7 +34,7 @@ from spreadcheck.improve.settings import (
 )
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT, LIMITS
-from spreadcheck.passes.evidence import LEVEL_PCT, alpha
+from spreadcheck.passes.passes import LEVEL_PCT, alpha
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray, FormRow, TrayTest, form_row
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from spreadcheck.errors import Fault, QuantityError, record
-from spreadcheck.sheet.traytest import FloatArray, TrayTest, rates_known
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
 
 # Standard normal deviates between the points where 95 % and 10 % of the mass is retained on the sieve.
 _Z_UNIFORMITY = 1.6448536 + 1.2815516
@@ -28,11 +28,6 @@ class Granules:
 
     mean_mass_g: float
     mass_spread: float = 1.0
-
-
-def diameter_of_sgn_mm(size_guide_number: float) -> float:
-    """Median granule diameter behind a size guide number, which is that in mm times 100: half the mass is coarser."""
-    return size_guide_number / 100.0
 
 
 def log_sd_of_uniformity(uniformity_index: float) -> float:
@@ -61,7 +56,7 @@ def granules(*, size_guide_number: float, density_kg_m3: float, log_sd: float = 
     >>> granules(size_guide_number=325, density_kg_m3=1600, log_sd=0.2)
     Granules(mean_mass_g=0.0240..., mass_spread=1.1972...)
     """
-    diameter_mm, spread = diameter_of_sgn_mm(size_guide_number), math.exp(4.5 * log_sd**2)
+    diameter_mm, spread = size_guide_number / 100.0, math.exp(4.5 * log_sd**2)
     if not (diameter_mm > 0 and density_kg_m3 > 0):
         problem = f"a granule of {diameter_mm:g} mm and {density_kg_m3:g} kg/m3 can't be"
         raise QuantityError(Fault("granule", problem, "give a diameter and a density above 0"))
@@ -76,12 +71,6 @@ def granules_of(test: TrayTest) -> Granules | None:
     uniformity = test.quantity("uniformity index")
     log_sd = log_sd_of_uniformity(uniformity) if uniformity else 0.0
     return granules(size_guide_number=size, density_kg_m3=density, log_sd=log_sd)
-
-
-def missing_for_counting(test: TrayTest) -> tuple[str, ...]:
-    """Which labels the form still needs before the counting noise can be worked out; empty if nothing is missing."""
-    needed = [label for label in ("size guide number", "granule density") if test.quantity(label) is None]
-    return tuple(needed if rates_known(test) else [*needed, "bulk density"])
 
 
 def reading_error_g(resolution_g: float) -> float:
@@ -147,16 +136,12 @@ def tray_noise(
     >>> tray_noise([100], tray_area_m2=0.25, granules=urea, resolution_g=0.1, passes=4).total_pct.round(2)
     array([3.4])
     """
-    rate = np.asarray(rate_kg_ha, dtype=float)
-    count, counting = np.full(rate.shape, np.nan), np.zeros(rate.shape)
-    if granules is not None:
-        grams = rate * (tray_area_m2 / 10.0 * passes * runs_per_catch)
-        count = np.asarray(grams / granules.mean_mass_g)
-        with np.errstate(divide="ignore"):
+    catch_g = np.asarray(rate_kg_ha, dtype=float) * (tray_area_m2 / 10.0 * runs_per_catch)
+    count, counting, reading = np.full(catch_g.shape, np.nan), np.zeros(catch_g.shape), np.zeros(catch_g.shape)
+    with np.errstate(divide="ignore"):
+        if granules is not None:
+            count = np.asarray(catch_g * passes / granules.mean_mass_g)
             counting = np.asarray(100.0 * granules.mass_spread / np.sqrt(count))
-    reading = np.zeros(rate.shape)
-    if resolution_g is not None:
-        catch_g = rate * (tray_area_m2 / 10.0 * runs_per_catch)
-        with np.errstate(divide="ignore"):
+        if resolution_g is not None:
             reading = np.asarray(100.0 * reading_error_g(resolution_g) / (catch_g * math.sqrt(passes)))
     return TrayNoise(count, counting, reading)

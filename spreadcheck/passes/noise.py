@@ -27,9 +27,9 @@ from numpy.typing import NDArray
 
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.granules import granules_of, missing_for_counting, reading_error_g
+from spreadcheck.passes.granules import granules_of, reading_error_g
 from spreadcheck.passes.passes import Passes
-from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.sheet.traytest import FloatArray, rates_known
 
 Floats = NDArray[np.float32]  # draws are many and rough: half the memory, twice the speed
 
@@ -65,11 +65,9 @@ class Stated:
     wind_shift_m: float = LIMITS["wind of the day"].value
 
     def __post_init__(self) -> None:
-        for name, value, most in (
-            ("tray efficiency", self.tray_efficiency_pct, 50.0),
-            ("laying error", self.laying_error_m, 10.0),
-            ("wind of the day", self.wind_shift_m, 20.0),
-        ):
+        most_of = {"tray efficiency": 50.0, "laying error": 10.0, "wind of the day": 20.0}
+        given = (self.tray_efficiency_pct, self.laying_error_m, self.wind_shift_m)
+        for (name, most), value in zip(most_of.items(), given, strict=True):
             if not 0 <= value <= most:
                 raise QuantityError(Fault(name, f"{value:g} can't be", f"give a number from 0 to {most:g}"))
 
@@ -98,7 +96,8 @@ class Agreement:
 
 @record(eq=False)
 class Noise:
-    """The noise of a test. `rate_kg_ha` is the mean at each tray with a usable catch, `used` the passes behind it.
+    """The noise of a test. `rate_kg_ha` is the mean at each tray with a usable catch, `peak_kg_ha` the largest of them,
+    `used` the passes behind each.
 
     `source` says where it is known from: "passes", "stated population" (one pass, granules known), or "" where it is
     not. A guess has a `weight`; its parts are in units of the peak rate (`counting` as a variance), `scale` is what the
@@ -114,6 +113,7 @@ class Noise:
     passes: int
     offset_m: FloatArray
     rate_kg_ha: FloatArray
+    peak_kg_ha: float
     used: FloatArray
     reading: float
     scatter: FloatArray
@@ -133,11 +133,6 @@ class Noise:
     def known(self) -> bool:
         """Whether anything can be said about the noise."""
         return bool(self.source)
-
-    @property
-    def peak_kg_ha(self) -> float:
-        """The largest mean rate. [kg/ha]"""
-        return float(self.rate_kg_ha.max())
 
     @cached_property
     def agreement(self) -> Agreement | None:
@@ -321,7 +316,9 @@ def noise_of(account: Passes) -> Noise:
     rates, mean = account.rate_kg_ha[kept], mean[kept]
     rates = rates[:, np.nansum(rates, axis=0) > 0]
     passes = rates.shape[1]
-    test, missing = account.test, missing_for_counting(account.test)
+    test = account.test
+    missing = [label for label in ("size guide number", "granule density") if test.quantity(label) is None]
+    missing += [] if rates_known(test) else ["bulk density"]
     several = passes > 1 and bool((account.used > 1).any())
     peak = float(mean.max())
     per_gram = 10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m * peak)
@@ -335,10 +332,11 @@ def noise_of(account: Passes) -> Noise:
     residual = np.where(seen, rates / peak / level - r[:, None], 0.0)
     residual -= r[:, None] * (residual.sum(axis=0) / r.sum())
     base: dict[str, Any] = {
-        "missing": missing,
+        "missing": tuple(missing),
         "passes": passes,
         "offset_m": account.offset_m[kept],
         "rate_kg_ha": mean,
+        "peak_kg_ha": peak,
         "used": account.used[kept].astype(float),
         "reading": max(reading, _READING),
         "by_granules": counting,
@@ -377,23 +375,23 @@ def _population(counting: float | None, *, one_pass: bool) -> dict[str, FloatArr
             point += digit * share
             share /= base
 
-    def half_normal(share: FloatArray, none: float = _NONE) -> FloatArray:
-        """Sizes of a half-normal law, with a chance that there is nothing of it."""
-        part = np.maximum(share - none, 0.0) / (1 - none)
-        return np.array([NormalDist().inv_cdf((1 + each) / 2) if each else 0.0 for each in part.tolist()])
-
-    def between(low: float, high: float, share: FloatArray) -> FloatArray:
-        """Sizes whose logarithms are spread evenly."""
-        return np.asarray(low * (high / low) ** share)
-
+    # half-normal laws, with a chance that there is nothing of it
+    none = np.array([[0.0], [_NONE], [_NONE]])
+    part = (np.maximum(u[:3] - none, 0.0) / (1 - none)).tolist()
+    scatter, gusts, wander = np.array([[NormalDist().inv_cdf((1 + each) / 2) for each in row] for row in part])
+    # and laws whose logarithms are spread evenly
+    length, bend, counts = (
+        low * (high / low) ** share
+        for (low, high), share in ((_LENGTH_M, u[3]), (_BEND_M, 2 * u[5] - 1), (_COUNTING, u[4]))
+    )
     whole = u[5] < 0.5
     return {
-        "scatter": _SCATTER * half_normal(u[0], 0.0),
-        "gusts": (_GUSTS_ONE_PASS if one_pass else _GUSTS) * half_normal(u[1]),
-        "wander_m": np.where(whole, _WANDER_M, _BENT_M) * half_normal(u[2]),
-        "length_m": between(*_LENGTH_M, u[3]),
-        "bend_m": np.where(whole, np.inf, between(*_BEND_M, 2 * u[5] - 1)),
-        "counting": between(*_COUNTING, u[4]) ** 2 if counting is None else np.full(GUESSES, counting),
+        "scatter": _SCATTER * scatter,
+        "gusts": (_GUSTS_ONE_PASS if one_pass else _GUSTS) * gusts,
+        "wander_m": np.where(whole, _WANDER_M, _BENT_M) * wander,
+        "length_m": length,
+        "bend_m": np.where(whole, np.inf, bend),
+        "counting": counts**2 if counting is None else np.full(GUESSES, counting),
     }
 
 

@@ -1,4 +1,7 @@
-"""The passes of a test, worked out once: what each caught at every tray, and how far chance lets them differ."""
+"""The passes of a test, worked out once: what each caught at every tray; and what is said of a difference between any.
+
+Several statements together: Holm (1979), Scand. J. Statist. 6: 65-70.
+"""
 
 from __future__ import annotations
 
@@ -6,13 +9,14 @@ from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from spreadcheck.errors import record
+from spreadcheck.errors import Fault, SpreadcheckError, record
 from spreadcheck.passes.granules import granules_of, reading_error_g
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, rates_known
 from spreadcheck.spread.profile import TAPER, Profile, pass_rates, profile_from
 
+LEVEL_PCT = 95.0
 FEW = 3  # trays on a side, or in a body, below which no statement is made
 FLOOR = 0.05  # of the peak: smaller rates and steps don't matter to the answer
 _CHI2_MEDIAN = 0.4549364  # median of chi-square with one degree of freedom
@@ -34,11 +38,6 @@ class Passes:
     relative: bool
 
     @property
-    def numbers(self) -> tuple[int, ...]:
-        """The numbers of the passes, in the order of the columns."""
-        return self.test.passes
-
-    @property
     def offset_m(self) -> FloatArray:
         """The offsets of the trays, in the order of the rows. [m]"""
         return self.test.offset_m
@@ -54,22 +53,16 @@ class Passes:
         sums = np.nansum(self.rate_kg_ha, axis=1)
         return np.asarray(np.divide(sums, self.used, out=np.full(len(sums), np.nan), where=self.used > 0))
 
-    @cached_property
-    def reversed(self) -> NDArray[np.bool_]:
-        """Which passes were driven the other way over the tray line; shape (passes,)."""
-        return np.array([number in self.test.reversed_passes for number in self.numbers])
-
     def of_at_most(self, trays: int) -> Passes:
         """The same at so many trays along the line, the ends among them: enough to test sides of a long line by."""
         if len(self.offset_m) <= trays:
             return self
-        at = np.linspace(0, len(self.offset_m) - 1, trays).astype(int)
-        test, tare = self.test, self.test.tare
+        at, test = np.linspace(0, len(self.offset_m) - 1, trays).astype(int), self.test
         fewer = replace(
             test,
             tray=tuple(np.array(test.tray)[at].tolist()),
-            note=tuple(np.array(test.note)[at].tolist()) if test.note else (),
-            tare=None if tare is None else tare[at],
+            note=(),
+            tare=None if test.tare is None else test.tare[at],
             offset=test.offset[at],
             catch=test.catch[at],
             state=test.state[at],
@@ -94,23 +87,26 @@ class Passes:
 
         It is never taken smaller than counting granules makes it.
         """
-        test, turned = self.test, self.reversed
+        test, known = self.test, not self.relative
         rates, laid = self.rate_kg_ha.T, self.laid_kg_ha.T
-        passes = np.asarray(~np.isnan(rates).all(axis=1))
-        trays = np.asarray(~(np.isnan(rates).all(axis=0) | np.isnan(laid).all(axis=0)))
-        if not (passes.all() and trays.all()):
-            rates, laid, turned = rates[passes][:, trays], laid[passes][:, trays], turned[passes]
-        rates, laid = _filled(rates), (_filled(laid) if turned.any() else _filled(rates))
+        passes = ~np.isnan(rates).all(axis=1)
+        trays = ~(np.isnan(rates).all(axis=0) | np.isnan(laid).all(axis=0))
+        # a missing catch says nothing: it takes the mean of the tray's other passes
+        rates, laid = (
+            np.where(seen, each, np.where(seen, each, 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1))
+            for each in (rates[passes][:, trays], laid[passes][:, trays])
+            for seen in (~np.isnan(each),)
+        )
         scale = 10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m)
         step, grain = test.quantity("scale resolution"), granules_of(test)
-        known = not self.relative
         counting = grain.mean_mass_g * grain.mass_spread**2 * scale if grain is not None and known else 0.0
+        numbers = np.array(test.passes)[passes]
         return PassCatches(
-            numbers=tuple(np.array(test.passes)[passes].tolist()),
+            numbers=tuple(numbers.tolist()),
             offset_m=test.offset_m[trays],
             rates=rates,
             laid=laid,
-            reversed=turned,
+            reversed=np.isin(numbers, tuple(test.reversed_passes)),
             scatter=max(_scatter(rates), counting),
             reading=(reading_error_g(step) * scale) ** 2 if step is not None and known else 0.0,
         )
@@ -170,23 +166,9 @@ class PassCatches:
         """The middle pass at each tray."""
         return middle_of(self.rates)
 
-    @cached_property
-    def peak(self) -> float:
-        """Largest rate of the middle pass."""
-        return float(self.middle.max())
-
     def error(self, rate: FloatArray, share: float = 1.0) -> FloatArray:
         """Standard error of a catch at a true rate, times the square root of a share."""
         return np.asarray(np.sqrt((self.scatter * np.maximum(rate, 0.0) + self.reading) * share))
-
-
-def _filled(rates: FloatArray) -> FloatArray:
-    """A missing catch says nothing: it takes the mean of the tray's other passes."""
-    missing = np.isnan(rates)
-    if not missing.any():
-        return rates
-    weighed = np.maximum((~missing).sum(axis=0), 1)
-    return np.asarray(np.where(missing, np.where(missing, 0.0, rates).sum(axis=0) / weighed, rates))
 
 
 def middle_of(values: FloatArray) -> FloatArray:
@@ -213,3 +195,60 @@ def _scatter(rates: FloatArray) -> float:
     steps = np.diff(rates[:, body] / level, axis=1)
     size = (1 / level[1:] + 1 / level[:-1]) * (1 - 1 / passes)
     return float(middle_of((steps * steps / size).ravel())) / _CHI2_MEDIAN
+
+
+@record
+class Evidence:
+    """What can be said of one difference.
+
+    `p` is the chance of a difference as large if nothing had changed, None where no statement is possible (`why_not`
+    says why). `low` and `high` are the ends of the range of the difference, where there is one.
+    """
+
+    p: float | None
+    level_pct: float
+    why_not: str = ""
+    low: float | None = None
+    high: float | None = None
+
+    @property
+    def beyond(self) -> bool | None:
+        """Whether the difference is more than chance explains; None where nothing can be said."""
+        return None if self.p is None else self.p <= alpha(self.level_pct)
+
+
+def alpha(level_pct: float) -> float:
+    """The chance of error that goes with a level."""
+    if not 50 <= level_pct < 100:
+        raise SpreadcheckError(
+            Fault("level", f"{level_pct:g} % can't be used", "give 50 or more and less than 100, such as 95")
+        )
+    return round((100 - level_pct) / 100, 12)
+
+
+def holm(p: ArrayLike, share: ArrayLike | None = None) -> FloatArray:
+    """Holm-adjusted p-values of several statements; `share` is how they share the chance of error, evenly if None."""
+    alone = np.nan_to_num(np.asarray(p, dtype=float), nan=1.0)
+    part = np.ones(len(alone)) if share is None else np.asarray(share, dtype=float)
+    order = np.argsort(alone / part, kind="stable")
+    left = np.cumsum(part[order][::-1])[::-1]  # the shares of the statements that are still open
+    together = np.empty(len(alone))
+    together[order] = np.minimum(np.maximum.accumulate(alone[order] * left / part[order]), 1.0)
+    return together
+
+
+@record(eq=False)
+class TrayEvidence:
+    """What the passes say of the differences at many trays, under one chance of error for all of them together.
+
+    `p` has an entry a tray; the whole profile's evidence is in `overall`.
+    """
+
+    rule: str
+    p: FloatArray
+    overall: Evidence
+
+    @property
+    def beyond(self) -> NDArray[np.bool_]:
+        """Which trays differ by more than chance explains."""
+        return np.asarray(self.p <= alpha(self.overall.level_pct))

@@ -21,9 +21,8 @@ import numpy as np
 
 from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.evidence import LEVEL_PCT, Evidence, alpha
 from spreadcheck.passes.noise import Noise, Stated, noise_of, ratio_by_chance
-from spreadcheck.passes.passes import FEW, Passes
+from spreadcheck.passes.passes import FEW, LEVEL_PCT, Evidence, Passes, alpha
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 
 # the figures and their weights where they share a chance of error: what lies off is found most often
@@ -41,6 +40,7 @@ _CALM = 0.2  # of the wind's speed: what blows across even where it is said to c
 _TAKES_OVER, _NEAR_SHARE, _FURTHEST = 2.0, 0.3, 2.0  # how fast one side takes over; wind: least share, furthest flight
 _SMOOTH = np.array([-2.0, 3.0, 6.0, 7.0, 6.0, 3.0, -2.0]) / 21  # a parabola through seven (Savitzky and Golay, 1964)
 _FLOOR = 0.02  # of the peak: as the noise has it
+_MOST_TRAYS = 601  # of a longer line only so many: every tray is held against every other
 _ACROSS = {"left": 1.0, "right": 1.0, "ahead": 0.0, "behind": 0.0, "changing": 1.0}
 
 
@@ -80,17 +80,13 @@ class Sides:
         return any(figure.clear for figure in self.figures.values())
 
     def least_seen(self, name: str) -> float:
-        """The least size of a difference that a test like this one would find in 80 of 100."""
+        """The least size of a difference that a test like this one would find in 80 of 100.
+
+        Of the share of its feed that a side lacks ("mass"): held against the mean of both sides the lack is larger, and
+        so, by as much, is the error; neither is corrected.
+        """
         figure = self.figures[name]
         return max(self.asked[name] * figure.error, figure.least) + _POWER * figure.error
-
-    @property
-    def least_short(self) -> float:
-        """The least share of its feed that a side can lack and be found in 80 of 100 tests like this one.
-
-        Held against the mean of both sides the lack is larger, and so, by as much, is the error: neither is corrected.
-        """
-        return self.least_seen("mass")
 
 
 def wind_across(direction: str) -> float:
@@ -136,34 +132,22 @@ class Usual:
     patterns: FloatArray  # (patterns, trays), in units of the peak
 
 
-def usual_of(test: TrayTest, ways: dict[str, FloatArray]) -> Usual:
-    """A shift by line and wind, and sides that differ as those of a good machine do."""
-    single = test.text("spreader type") == SINGLE_DISC
-    unlike = LIMITS["unlike sides of one disc" if single else "unlike sides"].value / 100
-    patterns = np.array([usual_shift_m(test) * ways["shift"], unlike * ways["mass"]])
-    return Usual(LIMITS["tray efficiency"].value / 100, patterns)
-
-
 def sum_variance(noise: Noise, weights: FloatArray, usual: Usual) -> FloatArray:
     """Variance of weighted sums of the mean pass, one for each guess at the noise; (sums, guesses). [peak^2]"""
-    r, x = noise.rate_kg_ha / noise.peak_kg_ha, noise.offset_m
-    found = []
+    r, gaps, found = noise.rate_kg_ha / noise.peak_kg_ha, np.diff(noise.offset_m).tolist(), []
     for whole in weights:
         w = whole / np.sqrt(noise.used)
+        lifted = (w * r).tolist()
+        # gusts: the sum over all pairs i, j of lifted(i) lifted(j) exp(-|x(i) - x(j)| / length), tray by tray
+        before, gusts = np.zeros(len(noise.length_m)), np.full(len(noise.length_m), (w * r) @ (w * r))
+        for gap, last, one in zip(gaps, lifted[:-1], lifted[1:], strict=True):
+            before = (before + last) * np.exp(-gap / noise.length_m)
+            gusts += 2 * one * before
         own = noise.counting * (w**2 @ np.maximum(r, _FLOOR)) + noise.scatter**2 * (w**2 @ r**2) + noise.reading * w @ w
-        own = own + noise.gusts**2 * _fading(x, w * r, noise.length_m) + noise.wander_m**2 * float(w @ noise.slope) ** 2
+        own = own + noise.gusts**2 * gusts + noise.wander_m**2 * float(w @ noise.slope) ** 2
         seen = usual.tray**2 * float((whole * r) @ (whole * r)) + float(((usual.patterns @ whole) ** 2).sum())
         found.append(own * noise.scale + seen)
     return np.array(found)
-
-
-def _fading(x: FloatArray, w: FloatArray, length_m: FloatArray) -> FloatArray:
-    """Sum over all pairs i, j of w(i) w(j) exp(-|x(i) - x(j)| / length), tray by tray along the line; (lengths,)."""
-    before, total = np.zeros(len(length_m)), np.full(len(length_m), w @ w)
-    for gap, last, one in zip(np.diff(x).tolist(), w[:-1].tolist(), w[1:].tolist(), strict=True):
-        before = (before + last) * np.exp(-gap / length_m)
-        total += 2 * one * before
-    return total
 
 
 def _covariance(noise: Noise, usual: Usual) -> FloatArray:
@@ -206,11 +190,6 @@ def off_centre(passes: Passes, width_m: float) -> Difference | None:
     return sides.figures["centre"] if sides is not None and sides.figures["centre"].clear else None
 
 
-_MOST_TRAYS = (
-    601  # of a longer line only so many are held against each other: every tray with every other takes squares
-)
-
-
 @lru_cache(maxsize=8)
 def left_against_right(passes: Passes, width_m: float) -> Sides | None:
     """The tested differences between left and right, of a pattern that serves a width; None where a side is missing."""
@@ -226,16 +205,13 @@ def left_against_right(passes: Passes, width_m: float) -> Sides | None:
     at, mass = _moments(x)
     centre = float(at @ r / (mass @ r))
     ways = _ways(x, r, centre)
-    usual = usual_of(passes.test, ways)
+    # what a single test can't see: the line and the wind, and sides that differ as those of a good machine do
+    single = passes.test.text("spreader type") == SINGLE_DISC
+    unlike = LIMITS["unlike sides of one disc" if single else "unlike sides"].value / 100
+    patterns = np.array([usual_shift_m(passes.test) * ways["shift"], unlike * ways["mass"]])
+    usual = Usual(LIMITS["tray efficiency"].value / 100, patterns)
     covariance = _covariance(noise, usual)
-    ways = {name: mirror @ way for name, way in ways.items()}
-    alone = mirror @ covariance @ mirror.T
-    alone[np.diag_indices(len(alone))] += 1e-9
-    inverse = np.linalg.inv(alone)
-    information = {name: max(float(way @ inverse @ way), 1e-12) for name, way in ways.items()}
-    weights = {name: (way @ inverse / information[name]) @ mirror for name, way in ways.items()}
-    log_odds = _log_odds({name: float(weights[name] @ r) ** 2 * information[name] for name in WAYS}, information,
-                         whole=float(mirror @ r @ inverse @ (mirror @ r)), free=len(mirror) - 1)  # fmt: skip
+    weights, log_odds = _fitted(ways, mirror, covariance, r)
     sums = np.array([(at - centre * mass) / (mass @ r), *(weights[name] for name in names[1:])])
     values = [centre, *(sums[1:] @ r).tolist()]
     variance = sum_variance(noise, sums, usual) * _torn(passes, noise, sums)[:, None]
@@ -293,14 +269,29 @@ def _torn(passes: Passes, noise: Noise, sums: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(seen / np.maximum(model * ratio_by_chance(count - 1, _Z_95), 1e-300), 1.0))
 
 
-def _log_odds(squared: dict[str, float], information: dict[str, float], *, whole: float, free: int) -> dict[str, float]:
-    """Log evidence of each way; where none fits within the noise, by the misfit of the best one instead of it."""
-    misfit = max((whole - max(squared.values())) / free, 1.0)
-    found = {}
+def _fitted(
+    ways: dict[str, FloatArray], mirror: FloatArray, covariance: FloatArray, r: FloatArray
+) -> tuple[dict[str, FloatArray], dict[str, float]]:
+    """What a rate at each tray adds to the size of each way, fitted alone, and the log evidence of each way.
+
+    Where none fits within the noise, evidence is held against the misfit of the best one instead of it.
+    """
+    alone = mirror @ covariance @ mirror.T
+    alone[np.diag_indices(len(alone))] += 1e-9
+    inverse, off = np.linalg.inv(alone), mirror @ r
+    weights, told = {}, {}
+    for name, way in ways.items():
+        fitted = mirror @ way @ inverse
+        information = max(float(fitted @ (mirror @ way)), 1e-12)
+        weights[name] = (fitted / information) @ mirror
+        told[name] = information, float(weights[name] @ r) ** 2 * information
+    misfit = max((float(off @ inverse @ off) - max(squared for _, squared in told.values())) / (len(mirror) - 1), 1.0)
+    log_odds = {}
     for name, (size, before) in WAYS.items():
-        told = size**2 * information[name] / misfit
-        found[name] = math.log(before) + (squared[name] / misfit / (1 + 1 / told) - math.log1p(told)) / 2
-    return found
+        information, squared = told[name]
+        known = size**2 * information / misfit
+        log_odds[name] = math.log(before) + (squared / misfit / (1 + 1 / known) - math.log1p(known)) / 2
+    return weights, log_odds
 
 
 def _over_ground(passes: Passes, noise: Noise, weights: FloatArray, least: float) -> Difference | None:
@@ -308,7 +299,8 @@ def _over_ground(passes: Passes, noise: Noise, weights: FloatArray, least: float
     rates = passes.rate_kg_ha[passes.used > 0]
     blank = np.isnan(rates)
     some = ~blank.all(axis=0)  # passes of which anything was weighed
-    turned, whole = passes.reversed[some], ~blank[:, some].any(axis=1)
+    numbers = np.array(passes.test.passes)[some]
+    turned, whole = np.isin(numbers, tuple(passes.test.reversed_passes)), ~blank[:, some].any(axis=1)
     both = int(turned.sum()), int((~turned).sum())
     if not all(both) or whole.sum() < 2 * FEW:
         return None
@@ -349,10 +341,14 @@ def _ways(x: FloatArray, r: FloatArray, centre: float = 0.0) -> dict[str, FloatA
 
     A shift that is more than half a tray is taken whole, not by the slope.
     """
-    alike = _alike(x, r, 0.0)
+    # the pattern alike to both sides about the line, and about its centre; smoothed, so that its noise has no slope
+    both = [
+        np.interp(at + x, x, r, left=0.0, right=0.0) + np.interp(at - x, x, r, left=0.0, right=0.0)
+        for at in (0.0, centre)
+    ]
+    alike, own = (np.convolve(np.pad(each / 2, 3, mode="edge"), _SMOOTH, mode="valid") for each in both)
     shift = -np.gradient(alike, x)
     if abs(centre) > np.diff(x).min() / 2:
-        own = _alike(x, r, centre)
         shift = (np.interp(x - centre, x, own) - np.interp(x + centre, x, own)) / (2 * centre)
     half = max(float(np.abs(x[alike >= alike.max() / 2]).max()), float(np.diff(x).min()))
     takes_over = np.tanh(_TAKES_OVER * x / half)
@@ -365,9 +361,3 @@ def _ways(x: FloatArray, r: FloatArray, centre: float = 0.0) -> dict[str, FloatA
         "slope": alike * x / (2 * half),
         "reach": -np.gradient(x * right, x),
     }
-
-
-def _alike(x: FloatArray, r: FloatArray, centre: float) -> FloatArray:
-    """The pattern about its centre, alike to both sides, and smoothed: its slope is wanted, not that of its noise."""
-    both = (np.interp(centre + x, x, r, left=0.0, right=0.0) + np.interp(centre - x, x, r, left=0.0, right=0.0)) / 2
-    return np.convolve(np.pad(both, 3, mode="edge"), _SMOOTH, mode="valid")

@@ -55,7 +55,7 @@ def pass_rows(passes: Passes, profile: Profile) -> PassRows:
     if not usable.all():
         rates, known, there, caught = rates[usable], known[usable], there[usable], caught[usable]
     rows = np.where(known, rates * (there / caught)[:, np.newaxis], mean)
-    numbers = tuple(number for number, used in zip(passes.numbers, usable.tolist(), strict=True) if used)
+    numbers = tuple(number for number, used in zip(passes.test.passes, usable.tolist(), strict=True) if used)
     return PassRows(numbers, rows, known)
 
 

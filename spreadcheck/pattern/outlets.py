@@ -15,7 +15,7 @@ import numpy as np
 
 from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.evidence import holm
+from spreadcheck.passes.passes import holm
 from spreadcheck.passes.sides import Difference, chance_of, difference, usual_shift_m
 from spreadcheck.pattern.figures import Chance
 from spreadcheck.pattern.kinds import BOOM

@@ -10,7 +10,6 @@ from spreadcheck.doubts.doubt import Doubt, Quantity
 from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.granules import diameter_of_sgn_mm
 from spreadcheck.product.readings import CONFIDENCE_PCT, Readings, Scatter, half_width, readings_needed, scatter_of
 from spreadcheck.product.size import (
     MM_TO_SIZE_NUMBER,
@@ -210,7 +209,7 @@ def _doubts(product: Product, curves: Sequence[SieveCurve]) -> list[Doubt]:
     smallest, largest = LIMITS["size number low"].value, LIMITS["size number high"].value
     for way, scatter in product.sizes.items():
         if not smallest <= scatter.mean <= largest:
-            size = Quantity(diameter_of_sgn_mm(scatter.mean), "granule size")
+            size = Quantity(scatter.mean / 100, "granule size")
             found.append(doubt("unusual-size", number=scatter.mean, way=way, size=size))
     if product.size_figures and any(map(math.isnan, vars(product.size_figures).values())):
         found.append(doubt("open-sieve-curve"))

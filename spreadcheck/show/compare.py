@@ -13,7 +13,7 @@ from spreadcheck.improve.compare import KIND, Change, Comparison, Difference
 from spreadcheck.improve.settings import setting_changes
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED
-from spreadcheck.passes.evidence import Evidence, alpha
+from spreadcheck.passes.passes import Evidence, alpha
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.show.data import envelope, form_data, picked
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Points, Table

@@ -102,9 +102,9 @@ def advice_blocks(result: Assessment, system: str = "metric") -> tuple[Block, ..
         side = "disc" if kind.name in (TWIN, LIME) else "side"
         what = "a line or wind" if kind.outlets else "a line, drop point or wind"
         what = what if sides.ground is None else "a machine"  # line and wind cancel where passes go both ways
-        least = show(sides.least_seen("centre"), "length", system, digits=1)
+        least, lacks = show(sides.least_seen("centre"), "length", system, digits=1), 100 * sides.least_seen("mass")
         unseen = (
-            f"A {side} that is short by less than about {100 * sides.least_short:.0f} % can't be seen in this test, "
+            f"A {side} that is short by less than about {lacks:.0f} % can't be seen in this test, "
             f"nor {what} that moves the pattern by less than about {least}: fewer than 80 of 100 such tests would find "
             "it. More passes help, and so do noting the wind and driving every second pass the other way."
         )
@@ -242,7 +242,7 @@ def advice_json(result: Assessment) -> dict[str, Any]:
     reading, outlets, least, sides = result.pattern, None, None, result.pattern.sides
     names = {name: f"{name}_m" if name in ("centre", "ground") else name.replace(" ", "_") for name in _DIFFERENCES}
     if sides is not None:
-        least = {"short_side_pct": 100 * sides.least_short, "moved_m": sides.least_seen("centre")}
+        least = {"short_side_pct": 100 * sides.least_seen("mass"), "moved_m": sides.least_seen("centre")}
     if reading.outlets is not None:
         odd = [
             {"number": each.number or None, "offset_m": each.offset_m, **_difference_json(each.off)}

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from typing import Any
 
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.granules import diameter_of_sgn_mm
 from spreadcheck.product.chart import Chart, ChartAnswer, reading_words
 from spreadcheck.product.product import COMPONENTS, GIVEN, Product, StrengthFigures, blender_checks, form_rows
 from spreadcheck.product.readings import Scatter
@@ -57,7 +56,7 @@ def _size(product: Product) -> Iterator[Block]:
         how = way if way in (GIVEN, COMPONENTS) else f"by {way}"
         readings = _readings(scatter, f"{scatter.lowest:.0f}", f"{scatter.highest:.0f}")
         told = "by their shares; a sieve tells more" if way == COMPONENTS else readings
-        said = f"SGN {scatter.mean:.0f}, a median diameter of {diameter_of_sgn_mm(scatter.mean):.2f} mm"
+        said = f"SGN {scatter.mean:.0f}, a median diameter of {scatter.mean / 100:.2f} mm"
         yield Answer(f"Size, {how}", said, told)
     if not math.isnan(product.uniformity_index):
         yield Answer("Uniformity", f"UI {product.uniformity_index:.0f}", "100 means all of one size")

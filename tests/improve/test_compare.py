@@ -25,7 +25,7 @@ from spreadcheck.errors import SpreadcheckError
 from spreadcheck.improve.between import Terms, between_sd, difference_evidence
 from spreadcheck.improve.compare import compare
 from spreadcheck.improve.profiles import many_figures, passes_at
-from spreadcheck.passes.evidence import holm
+from spreadcheck.passes.passes import holm
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.compare import comparison_document, comparison_json
 from spreadcheck.show.text import terminal_text

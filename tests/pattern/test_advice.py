@@ -98,7 +98,7 @@ def test_a_line_that_lies_off_is_no_short_outlet_at_the_end():
 def test_the_least_shortage_told_is_found_in_80_of_100():
     """A disc short by what is told: of 40 tests some 32 show it, 24 to 39 with 99.5 % (binomial)."""
     sides = assessed(X, lobes(X)).pattern.sides
-    short = sides.least_short
+    short = sides.least_seen("mass")
     assert 0.1 < short < 0.25
     tests = [assessed(X, lobes(X, left=1 - short), seed=seed).pattern.sides for seed in range(40)]
     found = sum(one.figures["mass"].clear for one in tests)

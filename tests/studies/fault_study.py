@@ -232,7 +232,7 @@ def least_row(count, cases):
     for seed in range(FIRST, FIRST + cases):
         draw = np.random.default_rng([seed, count, 77])
         right, machine = int(draw.integers(2)), good_machine(draw)
-        least.append(sides_of(machine, draw).least_short)
+        least.append(sides_of(machine, draw).least_seen("mass"))
         found.append(sides_of(changed(right, mass=1 - least[-1])(machine), draw).figures["mass"].clear)
     return f"told on average {100 * np.mean(least):.1f} %, found {100 * np.mean(found):.0f} %"
 
