@@ -141,10 +141,10 @@ def test_a_container_is_found_though_no_rate_tells_it(target):
 
 @pytest.mark.parametrize("scale", [0.01, 0.1, 0.5])
 def test_a_line_cut_short_is_no_container_without_a_rate(scale):
-    """Granules of 0.025 g scatter at the ends: alike to a chance of 1e-3, so of 25 lines at most one (p 0.0003)."""
+    """Granules of 0.025 g scatter at the ends: alike to a chance of 1e-3, so of 12 lines at most one (p 7e-5)."""
     rng, middle = np.random.default_rng(5), np.arange(-10.0, 11.0)
     shape, alarms = np.clip((18 - np.abs(middle)) / 10, 0, 1), 0
-    for _ in range(25):
+    for _ in range(12):
         catch = np.round(rng.poisson(400.0 * shape[:, None], (21, 3)) * 0.025 / scale) * scale
         test = tray_test(middle, catch, tray_width="0.5 m", tray_length="0.5 m", form={"bout width": "20 m"})
         alarms += any(doubt.code == "container-weighed" for doubt in assess(test).doubts)
@@ -176,7 +176,7 @@ def test_a_line_across_the_middle_with_runs_forgotten_is_no_container():
 def test_ends_that_still_catch_granules_are_no_container():
     """A flat pattern cut off at both ends: granules of 0.025 g scatter by chance as trays would not."""
     rng = np.random.default_rng(2)
-    for _ in range(20):
+    for _ in range(12):
         assert "container-weighed" not in doubts(rng.poisson(np.full(31, 100.0)) * 0.025)
 
 

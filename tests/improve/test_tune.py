@@ -30,11 +30,11 @@ FORM = {"product": "Granular urea", "bout width": "24 m", "driving": "back-and-f
 
 @pytest.fixture(autouse=True)
 def few_draws(monkeypatch):
-    """A third of the draws: the 5 % that an interval leaves out are known to 2.2 % (sd of a binomial share).
+    """A sixth of the draws: the 5 % that an interval leaves out are known to 3.1 % (sd of a binomial share).
 
     Docs and doctests run with all of them.
     """
-    monkeypatch.setattr("spreadcheck.improve.tune.DRAWS", 100)
+    monkeypatch.setattr("spreadcheck.improve.tune.DRAWS", 50)
 
 
 def run(*arguments, **more):

@@ -33,7 +33,7 @@ def assessed(x, pattern, *, seed=1, passes=3, granules=120, **form):
     return spreadcheck.assess(spreadcheck.tray_test(x, catch, tray_width="0.5 m", tray_length="0.5 m", form=labels))
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", range(24))
 def test_doubts_and_advice_never_contradict(seed):
     """Patterns moved by -1.5 to 1.5 m, in winds from either side: one test of one figure speaks in both."""
     draw = np.random.default_rng([3, seed])
@@ -96,15 +96,15 @@ def test_a_line_that_lies_off_is_no_short_outlet_at_the_end():
 
 
 def test_the_least_shortage_told_is_found_in_80_of_100():
-    """A disc short by what is told: of 40 tests some 32 show it, 24 to 39 with 99.5 % (binomial)."""
+    """A disc short by what is told: of 20 tests some 16 show it, 11 to 20 with 99.7 % (binomial)."""
     sides = assessed(X, lobes(X)).pattern.sides
     short = sides.least_seen("mass")
     assert 0.1 < short < 0.25
-    tests = [assessed(X, lobes(X, left=1 - short), seed=seed).pattern.sides for seed in range(40)]
+    tests = [assessed(X, lobes(X, left=1 - short), seed=seed).pattern.sides for seed in range(20)]
     found = sum(one.figures["mass"].clear for one in tests)
-    assert 24 <= found <= 39
-    less = [assessed(X, lobes(X, left=1 - short / 3), seed=seed).pattern.sides for seed in range(40)]
-    assert sum(one.figures["mass"].clear for one in less) < 12
+    assert 11 <= found
+    less = [assessed(X, lobes(X, left=1 - short / 3), seed=seed).pattern.sides for seed in range(20)]
+    assert sum(one.figures["mass"].clear for one in less) < 6
     assert f"short by less than about {100 * short:.0f} % can't be seen" in " ".join(
         pattern_full(assessed(X, lobes(X))).split()
     )

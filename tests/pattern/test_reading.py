@@ -274,7 +274,7 @@ def test_neither_the_rate_nor_the_scale_of_offsets_matters(rate, stretch):
     assert scaled.figures.half_of_peak_m.value == pytest.approx(stretch * plain.figures.half_of_peak_m.value)
 
 
-def simulated(pattern, *, granules, passes, seed, form=None, tests=25):
+def simulated(pattern, *, granules, passes, seed, form=None, tests=16):
     """Readings of tests whose trays catch Poisson-counted granules of 0.02 g; `granules` in a tray at the peak."""
     draw = np.random.default_rng(seed)
     for _ in range(tests):
@@ -292,7 +292,7 @@ MISNAMED_PCT = 5.0  # the share that docs/pattern-reading.md states
 def test_a_flat_top_is_hardly_ever_misnamed(granules, passes):
     """Any other name than flat-topped is wrong, whether there is much noise or little.
 
-    25 tests: a true share of 5 % would be seen as at most 16 % in 99 of 100 runs, so more is a failure.
+    16 tests: of a true share of 5 % more than 3 would be seen in 1 of 100 runs, so that is a failure.
     """
     form = GRANULES if passes == 1 else None
     wrong = [
