@@ -102,7 +102,7 @@ def test_the_least_shortage_told_is_found_in_80_of_100():
     assert 0.1 < short < 0.25
     tests = [assessed(X, lobes(X, left=1 - short), seed=seed).pattern.sides for seed in range(20)]
     found = sum(one.figures["mass"].clear for one in tests)
-    assert 11 <= found
+    assert found >= 11
     less = [assessed(X, lobes(X, left=1 - short / 3), seed=seed).pattern.sides for seed in range(20)]
     assert sum(one.figures["mass"].clear for one in less) < 6
     assert f"short by less than about {100 * short:.0f} % can't be seen" in " ".join(
