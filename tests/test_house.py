@@ -1,6 +1,7 @@
 """The house rules: imports point downward, public functions are documented, start-up stays light."""
 
 import ast
+import functools
 import graphlib
 import importlib
 import inspect
@@ -26,6 +27,7 @@ MOST_AT_THE_TOP = 16  # beside __init__, __main__ and py.typed
 FILES = sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE or not p.name.startswith("__"))
 
 
+@functools.cache
 def imports_of(path: Path) -> set[str]:
     """The modules of this package that a file imports, at the top or inside functions: "spread.profile", "units"."""
     found = set()

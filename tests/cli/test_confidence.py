@@ -62,7 +62,7 @@ def test_only_json_on_standard_output():
 
 def test_plot(tmp_path):
     target = tmp_path / "sure.png"
-    assert run(SHEET, "--plot", str(target)).exit_code == 0
+    assert run(SHEET, "--draws", "200", "--plot", str(target)).exit_code == 0
     assert target.stat().st_size > 10_000
 
 
