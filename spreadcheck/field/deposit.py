@@ -54,9 +54,10 @@ class Landing:
 class Leg:
     """One unbroken stretch as driven: points, and for each stretch between two whether the slide is open.
 
-    `flow` is what a metre of a stretch gets against the profile (1 where metered by distance). `ahead` holds logged
-    headings as unit vectors, one a point; `speed_m_s` logged speeds, one a stretch. `border`: a border device works on
-    the left.
+    `flow` is what a metre of a stretch gets against the profile (1 where metered by distance), `speed_m_s` its logged
+    speed. `ahead` holds logged headings as unit vectors, one a point; without them headings are taken over `base_m`
+    either way: one step if None, and at least half a metre, so that the chords of planned bends are no kinks.
+    `border_m` is how far left the edge lies that a border device keeps to; 0 without one.
     """
 
     x_m: FloatArray
@@ -64,8 +65,9 @@ class Leg:
     on: FloatArray
     flow: FloatArray
     ahead: FloatArray | None = None
-    border: bool = False
     speed_m_s: FloatArray | None = None
+    base_m: float | None = None
+    border_m: float = 0.0
 
     @property
     def places_m(self) -> FloatArray:
@@ -89,10 +91,10 @@ class Leg:
         return [self.places_m[start : end + 1] for start, end in turns.reshape(-1, 2)]
 
 
-def leg_of(x_m: FloatArray, y_m: FloatArray, *, border: bool = False) -> Leg:
+def leg_of(x_m: FloatArray, y_m: FloatArray, *, border_m: float = 0.0) -> Leg:
     """A leg driven with the slide open from end to end."""
     stretches = np.ones(len(x_m) - 1)
-    return Leg(np.asarray(x_m, float), np.asarray(y_m, float), stretches, stretches, border=border)
+    return Leg(np.asarray(x_m, float), np.asarray(y_m, float), stretches, stretches, border_m=border_m)
 
 
 @record
@@ -234,65 +236,57 @@ def thrown_by(profiles: Sequence[Profile], landing: Landing, step_m: float) -> T
     return Thrown(centre, landing.behind_m(centre), mass / HECTARE_M2)
 
 
-def bordered(profile: Profile, bout_width_m: float) -> Profile:
-    """The pattern with an ideal border device on its left: what would cross half a bout comes down mirrored inside it.
+def bordered(profile: Profile, border_m: float) -> Profile:
+    """The pattern with an ideal border device: what would cross the edge on its left comes down mirrored inside it.
 
     Against a straight edge half a bout away nothing crosses, and the edge gets what an endless field would give it.
     """
     x, y = profile.knots
     near = np.array([-1e-6, 1e-6]) if profile.tails == CUT else np.zeros(1)
-    places = np.concatenate(
-        [x, *(-bout_width_m - x[:, None] + near).T, *(x[[0, -1], None] + near).T, [-bout_width_m / 2]]
-    )
+    places = np.concatenate([x, *(-2 * border_m - x[:, None] + near).T, *(x[[0, -1], None] + near).T, [-border_m]])
     # to the right of the mirrored reach nothing is added; at the edge itself both halves meet
-    places = np.unique(places[(places >= -bout_width_m / 2) & (places <= max(x[-1], -bout_width_m - x[0]))])
-    rate = sum(np.interp(at, x, y, left=0, right=0) for at in (places, -bout_width_m - places))
-    return replace(profile, offset_m=places, rate_kg_ha=np.asarray(rate), tails=CUT)
+    places = np.unique(places[(places >= -border_m) & (places <= max(x[-1], -2 * border_m - x[0]))])
+    rates = [np.interp(at, x, y, left=0, right=0) for at in (places, -2 * border_m - places)]
+    return replace(profile, offset_m=places, rate_kg_ha=np.sum(rates, axis=0), tails=CUT)
 
 
-def _steps_of(leg: Leg, step_m: float, base_m: float) -> FloatArray:
-    """Cut the open stretches of a leg into equal steps; heading by central difference over a base, or as logged.
+def _steps_of(leg: Leg, step_m: float) -> FloatArray:
+    """Cut the open stretches of a leg into equal steps; heading by central difference over its base, or as logged.
 
     In rows: x and y of their middles, east and north of the unit vector of travel, and the metres that each is metered.
     """
-    along = leg.along_m
-    kept = np.concatenate(([True], np.diff(along) > _KEPT))
-    places, x, y = along[kept], leg.x_m[kept], leg.y_m[kept]
+    kept = np.concatenate(([True], np.diff(leg.along_m) > _KEPT))
+    along, points = leg.along_m[kept], leg.places_m[kept]
     on, flow = leg.on[kept[1:]] > 0, leg.flow[kept[1:]]
-    if len(places) < 2 or not on.any():
+    if len(along) < 2 or not on.any():
         return np.zeros((5, 0))
     # runs of open stretches with one flow are cut evenly, so that no metre is lost between steps
     new = np.concatenate(([True], (on[1:] != on[:-1]) | (flow[1:] != flow[:-1])))
     start = np.flatnonzero(new)
-    first, last = places[start], places[np.append(start[1:], len(on))]
+    first, last = along[start], along[np.append(start[1:], len(on))]
     use = on[start]
     first, last, rate = first[use], last[use], flow[start][use]
     counts = np.maximum(np.ceil((last - first) / step_m).astype(int), 1)
     length = (last - first) / counts
     number = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
     at = np.repeat(first, counts) + (number + 0.5) * np.repeat(length, counts)
+
+    def between(values: FloatArray, way: FloatArray) -> FloatArray:
+        return np.stack([np.interp(way, along, each) for each in values.T])
+
     if leg.ahead is not None:
-        east, north = (np.interp(at, places, leg.ahead[kept, axis]) for axis in (0, 1))
+        heading = between(leg.ahead[kept], at)
     else:
-        back, ahead = np.maximum(at - base_m, 0.0), np.minimum(at + base_m, places[-1])
-        east = np.interp(ahead, places, x) - np.interp(back, places, x)
-        north = np.interp(ahead, places, y) - np.interp(back, places, y)
-    size = np.hypot(east, north)
-    segment = np.clip(np.searchsorted(places, at, "right") - 1, 0, len(places) - 2)
-    lost = size < _KEPT  # driven to and fro within the base: the stretch itself says where it heads
-    east, north = np.where(lost, np.diff(x)[segment], east), np.where(lost, np.diff(y)[segment], north)
-    size = np.hypot(east, north)
-    metres = np.repeat(length * rate, counts)
-    return np.stack((np.interp(at, places, x), np.interp(at, places, y), east / size, north / size, metres))
+        base = max(step_m, _LEAST_BASE_M) if leg.base_m is None else leg.base_m
+        heading = between(points, np.minimum(at + base, along[-1])) - between(points, np.maximum(at - base, 0.0))
+    lost = np.hypot(*heading) < _KEPT  # driven to and fro within the base: the stretch itself says where it heads
+    segment = np.clip(np.searchsorted(along, at[lost], "right") - 1, 0, len(along) - 2)
+    heading[:, lost] = np.diff(points, axis=0)[segment].T
+    return np.vstack((between(points, at), heading / np.hypot(*heading), np.repeat(length * rate, counts)))
 
 
 def deposit_map(
-    legs: Sequence[Leg],
-    thrown: Thrown | Mapping[bool, Thrown],
-    raster: Raster,
-    *,
-    base_m: float | None = None,
-    progress: Progress | None = None,
+    legs: Sequence[Leg], thrown: Thrown | Mapping[float, Thrown], raster: Raster, *, progress: Progress | None = None
 ) -> FloatArray:
     """What every cell of the raster gets from all legs together.
 
@@ -300,13 +294,10 @@ def deposit_map(
     ----------
     legs : sequence of Leg
         The track. [m]
-    thrown : Thrown or mapping of bool to Thrown
-        The pattern in strips; a mapping holds one for each `border` of the legs. [m, kg/m]
+    thrown : Thrown or mapping of float to Thrown
+        The pattern in strips; a mapping holds one for each `border_m` of the legs. [m, kg/m]
     raster : Raster
         The cells; it must hold all that is thrown (`raster_over`). [m]
-    base_m : float, optional
-        Headings are taken over so much either way along the track; one step, and at least half a metre so that the
-        chords of planned bends are no kinks, if not given. [m]
     progress : callable, optional
         Called with the share that is done, 0 to 1. [-]
 
@@ -326,16 +317,13 @@ def deposit_map(
     >>> float(deposit[deposit > 99].mean().round(2)), float((deposit.sum() * 4 / 10_000).round(6))  # 100 m x 24 m
     (100.0, 24.0)
     """
-    by_border = thrown if isinstance(thrown, Mapping) else {leg.border: thrown for leg in legs}
-    profiles = len(next(iter(by_border.values())).mass_kg_m)
-    total = np.zeros((profiles, raster.rows, raster.columns))
-    step = raster.cell_m / STEPS_A_CELL
+    by_border = thrown if isinstance(thrown, Mapping) else {leg.border_m: thrown for leg in legs}
+    total = np.zeros((len(by_border[legs[0].border_m].mass_kg_m), raster.rows, raster.columns))
     np.empty(_LARGE)  # taken and given back: the C library then keeps the arrays of each turn at hand, twice as fast
     whole = sum(leg.spread_m for leg in legs) or 1.0
     done = 0.0
     for leg in legs:
-        strips = by_border[leg.border]
-        steps = _steps_of(leg, step, max(step, _LEAST_BASE_M) if base_m is None else base_m)
+        strips, steps = by_border[leg.border_m], _steps_of(leg, raster.cell_m / STEPS_A_CELL)
         some = max(1, _POINTS // len(strips.offset_m))
         for at in range(0, steps.shape[1], some):
             chosen = steps[:, at : at + some]

@@ -149,10 +149,8 @@ def map_field(
     ground: Ground,
     landing: Landing,
     *,
-    bout_width_m: float,
-    target_kg_ha: Sequence[float],
+    targets: Sequence[float],
     cell_m: float,
-    base_m: float | None = None,
     progress: Progress | None = None,
 ) -> tuple[FieldMap, ...]:
     """The map of a field, one for each profile; profiles land at the same places.
@@ -163,23 +161,23 @@ def map_field(
     >>> flat = profile_from([-6, 6], [100, 100], tails="cut")
     >>> legs = [leg_of(np.array([0.0, 100.0]), np.array([y, y])) for y in (6.0, 18.0)]
     >>> field = Ground(box(0, 0, 100, 24), box(0, 0, 0, 0))
-    >>> found, = map_field(legs, [flat], field, Landing("line", 5), bout_width_m=12, target_kg_ha=[100], cell_m=1)
+    >>> found, = map_field(legs, [flat], field, Landing("line", 5), targets=[100], cell_m=1)
     >>> round(found.metered_kg, 6), round(found.outside_kg, 1), {k: round(v, 1) for k, v in found.share_pct.items()}
     (24.0, 1.3, {'nil': 4.0, 'under': 1.0, 'near': 95.0, 'over': 0.0})
     """
     step = cell_m / STEPS_A_CELL
     thrown = {
-        border: thrown_by([bordered(one, bout_width_m) if border else one for one in profiles], landing, step)
-        for border in {leg.border for leg in legs}
+        border: thrown_by([bordered(one, border) for one in profiles] if border else profiles, landing, step)
+        for border in {leg.border_m for leg in legs}
     }
     reach = max(strips.reach_m for strips in thrown.values())
     raster = raster_over(legs, reach, cell_m, also=rings_of(ground.polygon))
-    rates = deposit_map(legs, thrown, raster, base_m=base_m, progress=progress)
+    rates = deposit_map(legs, thrown, raster, progress=progress)
     inside, interior = cells_inside(ground.polygon, raster), cells_inside(ground.interior, raster)
-    metered = sum(thrown[leg.border].mass_kg_m.sum(axis=1) * leg.spread_m for leg in legs)
+    metered = sum(thrown[leg.border_m].mass_kg_m.sum(axis=1) * leg.spread_m for leg in legs)
     return tuple(
         FieldMap(raster, landing, target, rate, inside, interior, float(mass))
-        for rate, target, mass in zip(rates, target_kg_ha, np.atleast_1d(metered), strict=True)
+        for rate, target, mass in zip(rates, targets, np.atleast_1d(metered), strict=True)
     )
 
 

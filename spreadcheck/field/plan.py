@@ -169,7 +169,8 @@ def _round(field: Any, driving: Driving, number: int) -> list[Leg]:
             points = np.asarray(ring.coords)[:, :2]
             if bool(ring.is_ccw) is clockwise:
                 points = points[::-1]
-            legs.append(leg_of(*points.T, border=driving.border and number == 0))
+            device = driving.border and number == 0
+            legs.append(leg_of(*points.T, border_m=driving.bout_width_m / 2 if device else 0.0))
     return legs
 
 
@@ -245,7 +246,7 @@ def _drifted(leg: Leg, driving: Driving, seed: int) -> Leg:
     east, north = np.gradient(x, places), np.gradient(y, places)
     size = np.maximum(np.hypot(east, north), 1e-9)
     shift = driving.drift_m * off
-    return leg_of(x + shift * north / size, y - shift * east / size, border=leg.border)
+    return leg_of(x + shift * north / size, y - shift * east / size, border_m=leg.border_m)
 
 
 HEADING_STEP_DEG = 6.0
@@ -281,10 +282,7 @@ def heading_cvs(
                 plan = plan_field(boundary, replace(driving, heading_deg=heading))
             except WidthError:
                 continue
-            (found,) = map_field(
-                plan.legs, [profile], ground, landing, bout_width_m=driving.bout_width_m, target_kg_ha=[1.0],
-                cell_m=cell_m,
-            )  # fmt: skip
+            (found,) = map_field(plan.legs, [profile], ground, landing, targets=[1.0], cell_m=cell_m)
             tried[heading] = found.field_cv_pct
 
     look([*np.arange(0, 180, HEADING_STEP_DEG), *along])

@@ -19,7 +19,7 @@ from spreadcheck.field.edge import reach_m
 from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap, Ground, OtherLanding, Spot, find_spots, map_field
 from spreadcheck.field.places import Boundary, extra
 from spreadcheck.field.plan import Driving, Plan, Tried, heading_cvs, plan_field
-from spreadcheck.field.track import BASE_M, Track, check_near, later_switched, mean_speed_m_s, metered_by_time
+from spreadcheck.field.track import Track, check_near, later_switched, mean_speed_m_s, metered_by_time
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.blend import NutrientAnalysis, blend_parts
 from spreadcheck.limits import CV_LIMIT_PCT
@@ -130,9 +130,6 @@ class FieldStudy:
     track: Track | None
     progress: Progress | None = None
 
-    def __getstate__(self) -> dict[str, Any]:
-        return {**vars(self), "assessment": None, "progress": None}  # neither can travel between processes
-
     @property
     def test(self) -> TrayTest:
         """The tray test."""
@@ -173,15 +170,6 @@ class FieldStudy:
     def profile_at(self, bout_width_m: float) -> Profile:
         """The profile as metered for a bout width."""
         return at_target_rate(self.assessment.profile, bout_width_m, self.target_kg_ha)
-
-    def maps(
-        self, case: FieldCase, profiles: Sequence[Profile], targets: Sequence[float], landing: Landing, cell_m: float
-    ) -> tuple[FieldMap, ...]:
-        """Further maps of a way that was mapped."""
-        return map_field(
-            case.legs, profiles, case.ground, landing, bout_width_m=case.bout_width_m, target_kg_ha=targets,
-            cell_m=cell_m, base_m=None if self.track is None else BASE_M,
-        )  # fmt: skip
 
     def coarse_m(self, ground: Ground) -> float:
         """The cell for maps that are only compared with each other. [m]"""
@@ -229,7 +217,8 @@ class FieldStudy:
             if kind != "whole"
         }
         targets = [profile.area_kg_ha_m / case.bout_width_m for profile in scaled.values()]
-        maps = self.maps(case, list(scaled.values()), targets, self.landing, self.asked.cell_m)
+        profiles, cell = list(scaled.values()), self.asked.cell_m
+        maps = map_field(case.legs, profiles, case.ground, self.landing, targets=targets, cell_m=cell)
         return tuple(zip(scaled, maps, strict=True))
 
     @property
@@ -254,10 +243,11 @@ class FieldStudy:
         other = Landing(
             LINE if line else ARC, distance if line else max(1.05 * reach, float(np.hypot(distance, reach / 2)))
         )
-        (found,) = self.maps(case, [profile], [self.target_kg_ha], other, cell)
+        given: dict[str, Any] = {"targets": [self.target_kg_ha], "cell_m": cell}
+        (found,) = map_field(case.legs, [profile], case.ground, other, **given)
         same = case.found
         if cell != self.asked.cell_m:
-            (same,) = self.maps(case, [profile], [self.target_kg_ha], landing, cell)
+            (same,) = map_field(case.legs, [profile], case.ground, landing, **given)
         differs = np.zeros(found.inside.shape, dtype=bool)  # rasters end apart, but lie on the same lines
         differs[found.inside] = np.abs(same.field_kg_ha - found.field_kg_ha) > self.target_kg_ha * NEAR_PCT / 100
         return OtherLanding(found, same.field_cv_pct, differs)
@@ -396,8 +386,11 @@ def _assessed(test: TrayTest, asked: Asked) -> Assessment:
 
 
 def _alone(job: tuple[TrayTest, Asked, Boundary | None, Track | None]) -> FieldStudy:
+    """One field, without the assessment: that can't travel between processes, and is the same for all."""
     test, asked, boundary, track = job
-    return study_field(test, asked, boundary=boundary, track=track)
+    study = study_field(test, asked, boundary=boundary, track=track)
+    vars(study)["assessment"] = None
+    return study
 
 
 def _planned(study: FieldStudy) -> tuple[list[FieldCase], Tried]:
@@ -479,8 +472,7 @@ def _case(
     """One way mapped, its work and its money as far as priced; `done` says how many were before it, of how many."""
     asked, basis, progress = study.asked, study.asked.basis, study.progress
     (found,) = map_field(
-        legs, [study.profile_at(width)], ground, study.landing, bout_width_m=width, target_kg_ha=[study.target_kg_ha],
-        cell_m=asked.cell_m, base_m=None if plan else BASE_M,
+        legs, [study.profile_at(width)], ground, study.landing, targets=[study.target_kg_ha], cell_m=asked.cell_m,
         progress=progress and (lambda share: progress((done[0] + share) / done[1])),
     )  # fmt: skip
     if not found.inside.any():
@@ -518,7 +510,8 @@ def _sureness(study: FieldStudy) -> tuple[float, float] | None:
     for each in level * drawn:  # filled trays follow their neighbours
         rates = np.interp(profile.offset_m, profile.offset_m[weighed], profile.rate_kg_ha[weighed] + each)
         profiles.append(replace(profile, rate_kg_ha=rates))
-    maps = study.maps(case, profiles, [1.0] * len(profiles), study.landing, study.coarse_m(case.ground))
+    targets, cell = [1.0] * len(profiles), study.coarse_m(case.ground)
+    maps = map_field(case.legs, profiles, case.ground, study.landing, targets=targets, cell_m=cell)
     base = maps[0].field_kg_ha
     mean, size = base.mean(), base.std()
     if not mean > 0 or not size > 0:
@@ -645,9 +638,10 @@ def _planned_better(study: FieldStudy) -> Iterator[tuple[str, FieldCase]]:
 def _driven_better(study: FieldStudy) -> Iterator[tuple[str, FieldCase]]:
     """What would make a recorded drive better."""
     case, cell, cvs = study.case, study.coarse_m(study.case.ground), {}
+    profile = study.profile_at(case.bout_width_m)
     for later in SHIFTS_M.tolist():
-        moved = replace(case, legs=later_switched(case.legs, later))
-        (found,) = study.maps(moved, [study.profile_at(case.bout_width_m)], [1.0], study.landing, cell)
+        moved = later_switched(case.legs, later)
+        (found,) = map_field(moved, [profile], case.ground, study.landing, targets=[1.0], cell_m=cell)
         cvs[later] = found.field_cv_pct
     shift = min(cvs, key=cvs.__getitem__)
     if cvs[0.0] - cvs[shift] >= LEAST_GAIN_PCT:

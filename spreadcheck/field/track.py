@@ -219,6 +219,7 @@ def _leg(part: Table) -> Leg:
         flow=np.ones(len(x) - 1),
         ahead=ahead if np.isfinite(ahead).all() else None,
         speed_m_s=speeds if np.isfinite(speeds).all() else None,
+        base_m=BASE_M,
     )
 
 

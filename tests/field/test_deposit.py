@@ -215,7 +215,7 @@ def test_best_switching_distance():
 def test_ideal_border_device():
     """Nothing crosses a straight edge half a bout away, no mass is lost, and the edge strip gets the full overlap."""
     wide = profile_from([-18, -6, 6, 18], [0, 200, 200, 0], tails="cut")
-    device = bordered(wide, 24)
+    device = bordered(wide, 12)
     assert device.area_kg_ha_m == pytest.approx(wide.area_kg_ha_m, rel=1e-9)
     assert device.knots[0][0] == -12
     assert at(device, -np.array([0.0, 9, 11.9])) == pytest.approx([200, 200, 200])

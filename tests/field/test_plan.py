@@ -96,7 +96,7 @@ def test_hole_and_neck():
     plan = plan_field(boundary_from([SQUARE, hole]), Driving(24, border=True))
     assert plan.rounds == 2
     for leg in plan.legs[:2]:
-        assert leg.border
+        assert leg.border_m == 12
         at = int(np.argmax(np.diff(leg.along_m)))
         ahead = np.array([leg.x_m[at + 1] - leg.x_m[at], leg.y_m[at + 1] - leg.y_m[at]])
         left = np.array([-ahead[1], ahead[0]]) / np.hypot(*ahead) * 13

@@ -10,7 +10,7 @@ from spreadcheck.errors import SheetError, WidthError
 from spreadcheck.field.fieldmap import SHARES
 from spreadcheck.field.places import boundary_from
 from spreadcheck.field.study import Asked, study_field, study_fields, switching_steps, worth_of
-from spreadcheck.field.track import Track
+from spreadcheck.field.track import BASE_M, Track
 from spreadcheck.passes.noise import NOTHING_STATED
 from spreadcheck.sheet.traytest import tray_test
 from spreadcheck.show.field import field_document, way_words
@@ -157,7 +157,8 @@ def test_one_pass_without_noise_known():
 
 def track_of(study, *, on=True):
     """The plan of a study as a recorded track, turns left out."""
-    return Track(study.case.legs, None, "track.csv", on_logged=on)
+    legs = tuple(replace(leg, base_m=BASE_M) for leg in study.case.legs)
+    return Track(legs, None, "track.csv", on_logged=on)
 
 
 def test_a_track_of_the_plan_gives_the_map_of_the_plan(study):
