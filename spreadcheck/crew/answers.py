@@ -1,13 +1,4 @@
-"""What each typed line does to a recording: the next state, and what to say; which weights are asked for again.
-
-Nothing here reads a keyboard or writes a file: a line of text goes in, the next state and what to say come out.
-
-A bare Enter never does harm: it keeps what a cell holds, and leaves an open one empty only when it comes twice.
-
-The factor of ten is the slip itself: a decimal mark left out or put in wrongly moves a weight by ten. Which trays are
-compared, and below how many steps of the scale a comparison says nothing, has no published source: it is this
-package's own choice, made so that the edges of a pattern are not asked about.
-"""
+"""What each typed line does to a recording: the next state, and what to say; which weights are asked for again."""
 
 from __future__ import annotations
 
@@ -23,11 +14,14 @@ from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH, CatchState, TrayTes
 from spreadcheck.units import from_inside
 
 MAX_NOTE = 300
+# A decimal mark left out or put in wrongly moves a weight by ten. Which trays are compared, and below how many steps of
+# the scale not, is this package's own choice, made so that the edges of a pattern are not asked about.
 SLIP = 10.0  # times larger or smaller
 NEAR = 2  # trays to either side in which a neighbour is looked for
 USUAL_STEP = 0.1  # g or ml: taken where the form does not say what the scale shows
 STEPS = 5  # a catch of fewer steps of the scale is too small to be compared
 
+# of replies: something was recorded, the same tray is asked again, ..., the table is wanted
 TAKEN, ASKED, TOLD, SHOW, HELP, DONE = "taken", "asked", "told", "show", "help", "done"
 _AT_A_TRAY = ("weight", "thrown out", "blank", "enter", "insist", "note", "unclear")
 
@@ -36,11 +30,7 @@ Reference = tuple[str, float]  # what a weight is compared with: its name, its c
 
 @record
 class Reply:
-    """The state after a typed line, what to say about it, and of what sort that is.
-
-    `sort` is "taken" (something was recorded), "asked" (the same tray is asked again), "told", "show" (the table is
-    wanted), "help" or "done".
-    """
+    """The state after a typed line, what to say about it, and of what sort that is."""
 
     recording: Recording
     say: str

@@ -1,7 +1,4 @@
-"""One recorder a sheet, and never over somebody else's change.
-
-The lock is the system's own on a small file beside the sheet, not a note of who came first: it ends with the process.
-"""
+"""One recorder a sheet, by the system's own lock on a file beside it, and never over somebody else's change."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""A new tray sheet by asking for its details; what a step of the job found, filled into the form of a sheet.
-
-What asks reads no keyboard and writes no file: a line of text goes in, the next state and what to say come out.
-"""
+"""A new tray sheet by asking for its details; what a step of the job found, filled into the form of a sheet."""
 
 from __future__ import annotations
 
@@ -48,15 +45,12 @@ _SHARED = frozenset(
 
 @record(eq=False)
 class NewSheet:
-    """What has been asked and given so far: `steps` in the order of asking, `at` the next, `test` once it is complete.
-
-    `given` holds the answers about the tray line; `rows` the form's rows, in the order of the sheet.
-    """
+    """What has been asked and given so far: `steps` in the order of asking, `at` the next one."""
 
     steps: tuple[str, ...]
     at: int = 0
-    given: Mapping[str, Any] = field(default_factory=dict)
-    rows: tuple[FormRow, ...] = ()
+    given: Mapping[str, Any] = field(default_factory=dict)  # about the tray line
+    rows: tuple[FormRow, ...] = ()  # of the form
     like: TrayTest | None = None
 
     @property
@@ -298,10 +292,7 @@ def fill_in(test: TrayTest, rows: Iterable[FormRow], *, overwrite: bool = False)
 def fill_in_sheet(
     path: str | os.PathLike[str], rows: Iterable[FormRow], *, overwrite: bool = False, like: TrayTest | None = None
 ) -> FilledIn:
-    """Fill rows into a tray sheet on the disk, whole or not at all, and never while it is being recorded on.
-
-    A sheet that is not there is made for a further test on the line of another one, if that is given.
-    """
+    """Fill rows into a tray sheet on the disk, whole or not at all; one that is not there is made like another."""
     with lock_sheet(path):
         sheet, test = take_up(path)
         if test is None and like is not None:

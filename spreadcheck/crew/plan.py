@@ -151,10 +151,7 @@ def runs_for_noise(request: PlanRequest) -> int:
 
 
 def standard_runs(travel_speed_m_s: float) -> tuple[int, float] | None:
-    """Runs per measurement that EN 13739-2, 4.1.2 asks for, and the single passes that they are worth.
-
-    At 4 km/h the flow is set as it would be at 10 km/h, so that each run lays down 10/4 of a pass.
-    """
+    """Runs per measurement that EN 13739-2, 4.1.2 asks for, and the single passes that they are worth by their flow."""
     speed = travel_speed_m_s * 3.6
     for named, tolerance, runs, flow_speed in _EN_13739_2:
         if abs(speed - named) <= tolerance + 1e-9:

@@ -1,9 +1,6 @@
 """Where the recording of a test stands: the catches so far, which tray is next, which question is open.
 
-The cells of a sheet are counted in recording order: pass by pass, trays from left to right; or tray by tray. What is
-typed at a tray is a weight, one of a few words, or something that can't be understood. A weight is digits with one
-decimal point or comma and, if one likes, the unit of its column behind them; an exclamation mark at the end insists on
-it. Anything else that a scale may send is not guessed at.
+Cells are counted in recording order: pass by pass, trays from left to right; or tray by tray.
 """
 
 from __future__ import annotations
@@ -36,22 +33,18 @@ _WORDS = {
 
 @record
 class Entry:
-    """One line as it was meant.
+    """One line as it was meant."""
 
-    `kind` is a word of `_WORDS`, "weight", "note", "go to" or "unclear". A weight has its `number` and how it was
-    `written` (decimal point, no unit); `words` are those of a note, the tray to go to, or what is unclear.
-    """
-
-    kind: str
+    kind: str  # a word of `_WORDS`, "weight", "note", "go to" or "unclear"
     number: float = 0.0
-    written: str = ""
-    words: str = ""
+    written: str = ""  # a weight with its decimal point, without unit
+    words: str = ""  # of a note, the tray to go to, or what is unclear
     insists: bool = False
     thousands: bool = False  # "1,234" might stand for 1234
 
 
 def read_entry(text: str, unit: str) -> Entry:
-    """The meaning of one typed line."""
+    """The meaning of one typed line; what is no word and no plain weight is not guessed at."""
     line = " ".join(text.replace("\u2212", "-").split())
     if len(line) > MAX_TYPED:
         return Entry("unclear", words=f"more than {MAX_TYPED} signs were typed; type one weight, or help")

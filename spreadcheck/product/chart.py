@@ -1,10 +1,6 @@
 """A machine's own setting chart, typed once by the technician: bands of what was read of a product -> speed and width.
 
-Nothing is interpolated. Both ends belong to a band, so a reading on the edge that two rows share lies in both, and so
-does one where rows overlap: all of them are shown, and the maker's chart decides. The highest speed that all of them
-allow is the safe side. The word `open` in place of an end means that the band has no end there.
-
-A chart file is `spreadcheck setting chart,1`, rows of remarks (label, text), then a header row, a unit row and rows.
+Nothing is interpolated, and both ends belong to a band: where rows meet or overlap all of them are shown.
 """
 
 from __future__ import annotations
@@ -84,7 +80,9 @@ class ChartAnswer:
 
 
 def read_chart(path: str | os.PathLike[str]) -> Chart:
-    """A setting chart from its file.
+    """A setting chart from its file: `spreadcheck setting chart,1`, rows of remarks, a header, a unit row and rows.
+
+    The word `open` in place of an end means that the band has no end there.
 
     Parameters
     ----------
@@ -103,14 +101,9 @@ def read_chart(path: str | os.PathLike[str]) -> Chart:
 
     Examples
     --------
-    >>> import pathlib, tempfile; folder = tempfile.TemporaryDirectory()
-    >>> file = pathlib.Path(folder.name) / "chart.csv"
-    >>> header = "SGN from,SGN to,strength from,strength to,highest spinner speed,expected width"
-    >>> lines = ["spreadcheck setting chart,1", header, ",,kgf,kgf,rpm,m", "200,250,2,open,700,18"]
-    >>> _ = file.write_text("\\n".join(lines))
-    >>> read_chart(file).rows[0].bands["size guide number"]
-    (200.0, 250.0)
-    >>> folder.cleanup()
+    >>> row = read_chart("sample_trays/example_setting_chart.csv").rows[0]
+    >>> row.bands["size guide number"], row.highest_speed_rpm
+    ((200.0, 250.0), 550.0)
     """
     cells = read_titled(path, TITLE)
     at = next(
@@ -245,8 +238,7 @@ def find_settings(
     chart : Chart
         The chart. [-]
     readings : mapping
-        What was read of the product by the labels of the form; those that the chart has no bands of are left out. The
-        crush strength is the mean, or the weakest component's. [inside units]
+        What was read of the product by the labels of the form. [inside units]
     strength_half_width_n : float
         How far the mean strength may be off, if known. [N]
 

@@ -1,7 +1,6 @@
 """Flight of a granule from the disc to the ground, with air drag and wind; and the air itself.
 
-Axes: x along the throw, y to its right, z up. A granule falls with its weight less the air's buoyancy, and drag acts
-against its speed through the air: m dv/dt = (m - m_air) g - rho / 2 Cd A |v - w| (v - w).
+Axes: x along the throw, y to its right, z up. m dv/dt = (m - m_air) g - rho / 2 Cd A |v - w| (v - w).
 
 References
   Clift, Grace and Weber (1978), Bubbles, Drops, and Particles, Academic Press.
@@ -58,9 +57,7 @@ class Air:
 
 
 def vapour_pressure(temperature_deg_c: float) -> float:
-    """Pressure of water vapour in saturated air, over water.
-
-    e = 6.112 exp(17.62 t / (243.12 + t)), WMO-No. 8, annex 4.B.
+    """Pressure of water vapour in saturated air, over water: 6.112 exp(17.62 t / (243.12 + t)), WMO-No. 8, annex 4.B.
 
     Parameters
     ----------
@@ -87,12 +84,8 @@ def air_density(
 
     Parameters
     ----------
-    temperature_deg_c : float
-        Air temperature. [degC]
-    pressure_hpa : float
-        Air pressure at the place, not reduced to sea level. [hPa]
-    humidity_pct : float
-        Relative humidity. [%]
+    temperature_deg_c, pressure_hpa, humidity_pct : float
+        Air temperature, pressure at the place, not reduced to sea level, relative humidity. [degC, hPa, %]
 
     Returns
     -------
@@ -208,10 +201,8 @@ def shape_drag(reynolds: ArrayLike, sphericity: ArrayLike) -> FloatArray:
 
     Parameters
     ----------
-    reynolds : array_like
-        Reynolds number with the diameter of a ball of equal volume. [-]
-    sphericity : array_like
-        Surface of that ball over the granule's own. [-]
+    reynolds, sphericity : array_like
+        Reynolds number with the diameter of a ball of equal volume; surface of that ball over the granule's own. [-]
 
     Returns
     -------
@@ -237,20 +228,13 @@ def drag_coefficient(reynolds: ArrayLike, sphericity: ArrayLike = 1.0) -> FloatA
 
     Parameters
     ----------
-    reynolds : array_like
-        Reynolds number with the diameter of a ball of equal volume. [-]
-    sphericity : array_like
-        Surface of that ball over the granule's own; 1 for a ball. [-]
+    reynolds, sphericity : array_like
+        As for `shape_drag`; 1 for a ball. [-]
 
     Returns
     -------
     ndarray
         Drag coefficient. [-]
-
-    Raises
-    ------
-    QuantityError
-        If a Reynolds number is above 338,000, where the law ends.
 
     Examples
     --------
@@ -269,10 +253,8 @@ def terminal_velocity(granule: Granule, air: Air, *, gravity: float = GRAVITY_M_
 
     Parameters
     ----------
-    granule : Granule
-        The granule. [-]
-    air : Air
-        The air. [-]
+    granule, air : Granule, Air
+        The granule and the air. [-]
     gravity : float
         Acceleration of free fall. [m/s2]
 

@@ -109,10 +109,8 @@ def product_of(
         The readings. [inside units]
     confidence_pct : float
         Confidence for the mean crush strength. [%]
-    half_width_pct : float or None
-        Half-width wanted of the mean crush strength, in % of it; 10 if neither is given. [%]
-    half_width_n : float or None
-        The same as a force. [N]
+    half_width_pct, half_width_n : float or None
+        Half-width wanted of the mean crush strength, in % of it or as a force; 10 % if neither is given. [%, N]
     rescale : bool
         Divide component shares by their total where they don't add up to 100. [-]
 

@@ -1,8 +1,4 @@
-"""Application rate: what the field gets, held against what was metered and what was wanted, and what to correct.
-
-A rate is a mean over the bout width driven. The mass metered per metre of travel stays what it is, and so does rate x
-bout width.
-"""
+"""Application rate: what the field gets, held against what was metered and what was wanted, and what to correct."""
 
 from __future__ import annotations
 
@@ -69,10 +65,8 @@ def rate_from_area(*, mass_kg: float, area_m2: float) -> float:
 
     Parameters
     ----------
-    mass_kg : float
-        Mass spread. [kg]
-    area_m2 : float
-        Area it was spread over. [m2]
+    mass_kg, area_m2 : float
+        Mass spread, and the area that it was spread over. [kg, m2]
 
     Returns
     -------
@@ -92,14 +86,10 @@ def rate_from_catch(*, mass_kg: float, time_s: float, speed_m_s: float, bout_wid
 
     Parameters
     ----------
-    mass_kg : float
-        Mass caught. [kg]
-    time_s : float
-        Time it took. [s]
-    speed_m_s : float
-        Travel speed in work. [m/s]
-    bout_width_m : float
-        Bout width in work. [m]
+    mass_kg, time_s : float
+        Mass caught, and the time that it took. [kg, s]
+    speed_m_s, bout_width_m : float
+        Travel speed and bout width in work. [m/s, m]
 
     Returns
     -------
@@ -115,7 +105,7 @@ def rate_from_catch(*, mass_kg: float, time_s: float, speed_m_s: float, bout_wid
 
 
 def rate_at_width(rate_kg_ha: float, *, from_width_m: float, to_width_m: float) -> float:
-    """The rate at another bout width with the same metering.
+    """The rate at another bout width with the same metering: rate x bout width stays.
 
     Parameters
     ----------
@@ -148,10 +138,8 @@ def corrected_factor(factor: float, *, measured_kg_ha: float, aimed_kg_ha: float
     ----------
     factor : float
         The factor in force. [-]
-    measured_kg_ha : float
-        Rate measured. [kg/ha]
-    aimed_kg_ha : float
-        Rate the controller aimed at, at the same bout width. [kg/ha]
+    measured_kg_ha, aimed_kg_ha : float
+        Rate measured, and the rate that the controller aimed at, at the same bout width. [kg/ha]
     inverse : bool
         Whether the factor is metering a unit of mass. [-]
 
@@ -220,23 +208,16 @@ class RateSettings:
         return corrected_factor(factor, measured_kg_ha=rate_kg_ha, aimed_kg_ha=aimed, inverse=inverse)
 
     def new_setting(self, rate_kg_ha: float) -> float:
-        """Gate or belt setting for the target after a rate was measured.
-
-        A belt's flow is in proportion to its speed; a gate's only nearly so and over a short way: another run confirms.
-        """
+        """Gate or belt setting for the target: flow in proportion to it, which a gate's is only nearly."""
         return (self.setting or math.nan) * (self.target_kg_ha or math.nan) / rate_kg_ha
 
 
 @record
 class RateRange:
-    """The rate by trays, factor and setting where no single one can be told: over all that is left open.
+    """The rate by trays, factor and setting over all that is left open, where no single one can be told."""
 
-    `ends_catch`: over all plausible tails, as the end trays still catch; `passes_differ`: over the passes, as they
-    differ in level by more than chance.
-    """
-
-    ends_catch: bool
-    passes_differ: bool
+    ends_catch: bool  # so over all plausible tails
+    passes_differ: bool  # in level by more than chance, so over the passes
     rate_kg_ha: FigureRange
     factor: FigureRange
     setting: FigureRange
@@ -244,21 +225,17 @@ class RateRange:
 
 @record
 class RateFigures:
-    """One way of measuring the rate, and what follows from it; NaN where it does not. kg/ha at the bout width driven.
-
-    `runs` are the single runs where there are any; `half_width_pct` says how far their mean may be off. `more_runs` are
-    still to do until that is within the tolerance; None where a single run says nothing about the scatter.
-    """
+    """One way of measuring the rate, and what follows from it, else NaN; kg/ha at the bout width driven."""
 
     way: str
     rate_kg_ha: float
-    runs: Scatter
+    runs: Scatter  # the rates of the single runs
     of_target_pct: float
     recovered_pct: float
     new_factor: float
     new_setting: float
-    half_width_pct: float
-    more_runs: int | None
+    half_width_pct: float  # how far their mean may be off
+    more_runs: int | None  # still to do until that is within the tolerance; None for a single run, without scatter
     left_open: RateRange | None = None
 
 
@@ -296,14 +273,12 @@ def recovery_is_usual(share_pct: float) -> bool:
 
 
 def settings_of(test: TrayTest, given: RateSettings) -> RateSettings:
-    """Settings as given, filled from the labels of a tray sheet where nothing was given.
-
-    Trays that caught several bins at once say nothing of one bin: its factor and setting are left out.
-    """
+    """Settings as given, filled from the labels of a tray sheet where nothing was given."""
     sheet = {name: test.quantity(label) for name, label in ON_SHEET.items() if getattr(given, name) is None}
     known = replace(given, **sheet)
     if not test.bins_together:
         return known
+    # trays that caught several bins at once say nothing of one bin's factor and setting
     target = test.target_kg_ha if given.target_kg_ha is None else given.target_kg_ha
     return replace(known, target_kg_ha=target, factor=None, setting=None)
 
@@ -338,10 +313,8 @@ def check_rate(
         Bout widths to see the rate at, with the same metering. [m]
     inverse : bool
         Whether the calibration factor is metering a unit of mass. [-]
-    tolerance_pct : float
-        Half-width wanted of the mean rate. [%]
-    confidence_pct : float
-        Confidence of that half-width. [%]
+    tolerance_pct, confidence_pct : float
+        Half-width wanted of the mean rate, and the confidence of it. [%]
 
     Returns
     -------
@@ -406,11 +379,7 @@ def _by_runs(
 
 
 def _by_trays(judged: Assessment, check: RateCheck) -> RateFigures:
-    """The rate of the mean profile, and that of each pass by itself.
-
-    Ranges stand in place of all that rests on the mass where ends or passes leave it open, and nothing is corrected by
-    trays that can't be relied on.
-    """
+    """The rate of the mean profile, and of each pass by itself; ranges where ends or passes leave the mass open."""
     settings, profile, passes = check.settings, judged.profile, []
     width = _needed(settings, "bout width", "a rate from trays")
     for rates in judged.passes.rate_kg_ha.T:
@@ -418,7 +387,7 @@ def _by_trays(judged: Assessment, check: RateCheck) -> RateFigures:
             passes.append(rate_from_trays(profile_from(judged.passes.offset_m, rates, tails=profile.tails), width))
     rate = rate_from_trays(profile, width)
     figures = _figures(TRAYS, rate, scatter_of(passes or [rate]), check)
-    if judged.blocking:
+    if judged.blocking:  # nothing is corrected by trays that can't be relied on
         figures, settings = replace(figures, new_factor=math.nan, new_setting=math.nan), RateSettings()
     expected = check.settings.expected_kg_ha * width
     area = judged.area_range(None if math.isnan(expected) else expected)

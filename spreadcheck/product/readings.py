@@ -1,8 +1,4 @@
-"""Readings of a product or a run as people write them, their mean and scatter, and how many are needed.
-
-A product file is `spreadcheck product,1` and then rows of a label with its readings in the cells behind it. The same
-label may come again: a second sieve stack is a second reading. Options of a command are read as such rows too.
-"""
+"""Readings of a product or a run as people write them, their mean and scatter, and how many are needed."""
 
 from __future__ import annotations
 
@@ -31,9 +27,6 @@ US_SIEVES_MM = {
     30: 0.6, 35: 0.5, 40: 0.425, 45: 0.355, 50: 0.3, 60: 0.25,
 }  # fmt: skip
 _NUMBERED = re.compile(r"(?:no\.?|number|#|mesh)\s*(\d+)|(\d+)\s*mesh", re.ASCII | re.IGNORECASE)
-
-
-# --- repeated readings of one property
 
 
 @record
@@ -74,10 +67,7 @@ def half_width(sd: float, count: int, *, confidence_pct: float = CONFIDENCE_PCT)
 
 
 def readings_needed(sd: float, wanted: float, *, confidence_pct: float = CONFIDENCE_PCT) -> int:
-    """How many readings in all bring the half-width of the mean down to what is wanted.
-
-    It takes the standard deviation seen so far for the true one, so with few readings it is a first guess.
-    """
+    """How many readings in all bring the half-width of the mean down to what is wanted, if the SD seen is true."""
     from scipy.special import ndtri
 
     if not wanted > 0:
@@ -97,9 +87,6 @@ def check_confidence(confidence_pct: float, *, place: str = "") -> None:
     if not 50 <= confidence_pct <= 99.99:
         problem = f"{confidence_pct:g} is not a confidence in %"
         raise QuantityError(Fault(place, problem, "give one from 50 to 99.99, such as 95"))
-
-
-# --- readings as written
 
 
 @record
@@ -157,9 +144,6 @@ def share(text: str, *, place: str = "") -> float:
     if number is None or not 0 <= number <= 100:
         raise QuantityError(Fault(place, f'"{shown(text)}" is not a share', "write a number from 0 to 100, in %"))
     return number
-
-
-# --- a product's readings
 
 
 @record
@@ -356,11 +340,10 @@ def _property(part: Part) -> tuple[str, float]:
     raise QuantityError(Fault(part.place, problem, f'write it as in "{_SUCH_AS}"'))
 
 
-# --- files
-
-
 def read_product_file(path: str | os.PathLike[str]) -> tuple[Entry, ...]:
-    """The labelled rows of a product file.
+    """The labelled rows of a product file: `spreadcheck product,1`, then a label a row with its readings behind it.
+
+    A label may come again: a second sieve stack is a second reading.
 
     Parameters
     ----------
@@ -379,12 +362,8 @@ def read_product_file(path: str | os.PathLike[str]) -> tuple[Entry, ...]:
 
     Examples
     --------
-    >>> import pathlib, tempfile; folder = tempfile.TemporaryDirectory()
-    >>> file = pathlib.Path(folder.name) / "urea.csv"
-    >>> _ = file.write_text("spreadcheck product,1\\ncrush strength,3.1 kgf,2.8 kgf\\n")
-    >>> [part.text for part in read_product_file(file)[0].parts]
-    ['3.1 kgf', '2.8 kgf']
-    >>> folder.cleanup()
+    >>> [entry.label for entry in read_product_file("sample_trays/example_product.csv")][:2]
+    ['product', 'sieve stack']
     """
     cells = read_titled(path, TITLE)
     entries = []

@@ -183,10 +183,7 @@ def setting_from(
 
 
 def changed_setting(present: ThrowSetting, changes: Mapping[str, float | None]) -> ThrowSetting | None:
-    """The setting after a change, or None where nothing changes.
-
-    A release speed that was given, rather than worked out from the disc, follows the spinner speed in proportion.
-    """
+    """The setting after a change, if any; a release speed that was given follows the spinner speed in proportion."""
     new = {key: value for key, value in changes.items() if value is not None}
     if not new:
         return None
@@ -204,15 +201,15 @@ def changed_setting(present: ThrowSetting, changes: Mapping[str, float | None]) 
     return replace(present, **new)
 
 
-# Where the wind blows to, as (right, ahead) of the travel direction, by where it comes from.
-_BLOWS = {"left": (1, 0), "right": (-1, 0), "ahead": (0, -1), "behind": (0, 1)}
-# Throws: direction as (right, ahead), and what lies to the right and to the left of a granule on its way.
+# Directions as seen from the driver's seat: 1 is to the right, 1j ahead. Where the wind blows to, by where it is from.
+_BLOWS = {"left": 1, "right": -1, "ahead": -1j, "behind": 1j}
+# Throws: their direction, and what lies to the right and to the left of a granule on its way.
 _THROWN = {
-    "to the left": ((-1, 0), ("ahead", "behind")),
-    "to the right": ((1, 0), ("behind", "ahead")),
-    "to the rear": ((0, -1), ("left", "right")),
+    "to the left": (-1, ("ahead", "behind")),
+    "to the right": (1, ("behind", "ahead")),
+    "to the rear": (-1j, ("left", "right")),
 }
-# The same where it is not known from where the wind comes.
+# Along and across the throw, where it is not known from where the wind comes.
 _ANY_WIND = {"against the wind": (-1.0, 0.0), "with the wind": (1.0, 0.0), "across the wind": (0.0, 1.0)}
 
 
@@ -250,18 +247,14 @@ class Chart:
 
 @record
 class ThrowStudy:
-    """The present setting and the changed one if there is one, and what the change does to the throw.
-
-    `flights` (in still air) and `terminal_m_s` are those of the `settings`. `same_throw` is the speed that keeps the
-    present throw after all other changes, as spinner or release speed.
-    """
+    """The present setting and the changed one if there is one, and what the change does to the throw."""
 
     settings: tuple[ThrowSetting, ...]
     weather: Weather
-    flights: tuple[Flight, ...]
+    flights: tuple[Flight, ...]  # in still air, one a setting
     terminal_m_s: tuple[float, ...]
     changes: tuple[Change, ...]  # one at a time, then all together
-    same_throw: tuple[str, float] | None
+    same_throw: tuple[str, float] | None  # spinner or release speed that keeps the throw after all other changes
     winds: tuple[WindThrow, ...]
     chart: Chart
 
@@ -283,10 +276,8 @@ def study_throw(
 
     Parameters
     ----------
-    present : ThrowSetting
-        The test in hand. [-]
-    changed : ThrowSetting or None
-        The setting after the change. [-]
+    present, changed : ThrowSetting
+        The setting of the test in hand, and that after the change, if any. [-]
     weather : Weather or None
         Air and wind; the standard atmosphere without wind if not given. [-]
     speeds : sequence of float
@@ -380,11 +371,9 @@ def wind_parts(wind_from: str) -> dict[str, tuple[float, float]]:
     words = wind_from.split()
     if not words or any(word not in _BLOWS for word in words):
         return _ANY_WIND
-    right, ahead = (sum(_BLOWS[word][axis] for word in words) / math.sqrt(len(words)) for axis in (0, 1))
-    return {
-        thrown: (right * to[0] + ahead * to[1] + 0.0, right * to[1] - ahead * to[0] + 0.0)
-        for thrown, (to, _) in _THROWN.items()
-    }
+    wind = sum(_BLOWS[word] for word in words) / math.sqrt(len(words))
+    turned = {thrown: wind / to for thrown, (to, _) in _THROWN.items()}
+    return {thrown: (seen.real + 0.0, 0.0 - seen.imag) for thrown, seen in turned.items()}
 
 
 def _throws_in_wind(settings: Sequence[ThrowSetting], weather: Weather) -> tuple[WindThrow, ...]:
