@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import numpy as np
 
 from spreadcheck.errors import Fault, SheetError, record
@@ -99,57 +97,36 @@ class EntryForm:
 
 def entry_form(test: TrayTest) -> EntryForm:
     """The entry form of a tray sheet, with everything that the sheet already knows filled in."""
-    _check(test)
-    half = (test.quantity("wheel track") or 0.0) / 2
-    system = unit_system(test)
-    asked = {*ABOUT, *CONDITIONS}
+    trays, columns = test.state.shape
+    if trays > MAX_FORM_TRAYS or trays * columns > MAX_FORM_CELLS:
+        problem = f"{trays:,} trays x {columns:,} columns are too many to fill in by hand"
+        remedy = f"make a form of at most {MAX_FORM_TRAYS:,} trays and {MAX_FORM_CELLS:,} cells"
+        raise SheetError(Fault(test.source or "the tray sheet", problem, remedy))
+    known = [(label.name if (label := known_label(row.label)) else row.label, row) for row in test.form]
+    rows, system, half = dict(known), unit_system(test), (test.quantity("wheel track") or 0.0) / 2
+
+    def detail(name: str) -> Detail:
+        label, row = LABELS[name], rows.get(name, FormRow(name, ""))
+        return Detail(name, row.value, row.unit or proposed_unit(label, system), label.kind, label.choices)
+
+    further = (row for name, row in known if row.value.strip() and name not in (*ABOUT, *CONDITIONS))
+    places = (
+        f"{shortest(abs(at))} {test.offset_unit} {'left' if at < 0 else 'right'}" if at else "centre"
+        for at in test.offset.tolist()
+    )
+    cells = zip(test.catch.tolist(), test.state.tolist(), strict=True)
+    spacing, edge = np.diff(test.offset_m), test.tray_width_m / 2
+    gaps = np.flatnonzero(spacing > GAP_SPACINGS * np.median(spacing))
     return EntryForm(
         test=test,
-        about=_details(test, ABOUT, system),
-        conditions=_details(test, CONDITIONS, system),
-        further=tuple(
-            Detail(row.label, row.value, row.unit)
-            for row in test.form
-            if row.value.strip() and _plain(row.label) not in asked
-        ),
-        places=tuple(
-            f"{shortest(abs(at))} {test.offset_unit} {'left' if at < 0 else 'right'}" if at else "centre"
-            for at in test.offset.tolist()
-        ),
-        cells=tuple(
-            tuple(map(catch_cell, row, states))
-            for row, states in zip(test.catch.tolist(), test.state.tolist(), strict=True)
-        ),
+        about=tuple(map(detail, ABOUT)),
+        conditions=tuple(map(detail, CONDITIONS)),
+        further=tuple(Detail(row.label, row.value, row.unit) for row in further),
+        places=tuple(places),
+        cells=tuple(tuple(map(catch_cell, row, states)) for row, states in cells),
         wheels_m=(-half, half) if half else (),
-        gaps_m=_gaps(test),
+        gaps_m=tuple((float(test.offset_m[i] + edge), float(test.offset_m[i + 1] - edge)) for i in gaps),
     )
-
-
-def _check(test: TrayTest) -> None:
-    source = test.source or "the tray sheet"
-    if not test.tray:
-        raise SheetError(Fault(source, "there are no trays", "add one row a tray below the unit row, such as C, 0"))
-    if not test.columns:
-        raise SheetError(Fault(source, "there is no pass to fill in", 'add a column "pass 1" with its unit g'))
-    cells = len(test.tray) * len(test.columns)
-    if len(test.tray) > MAX_FORM_TRAYS or cells > MAX_FORM_CELLS:
-        problem = f"{len(test.tray):,} trays x {len(test.columns):,} columns are too many to fill in by hand"
-        remedy = f"make a form of at most {MAX_FORM_TRAYS:,} trays and {MAX_FORM_CELLS:,} cells"
-        raise SheetError(Fault(source, problem, remedy))
-
-
-def _plain(label: str) -> str:
-    known = known_label(label)
-    return known.name if known else label
-
-
-def _details(test: TrayTest, names: Iterable[str], system: str) -> tuple[Detail, ...]:
-    rows, found = {_plain(row.label): row for row in test.form}, []
-    for label in (LABELS[name] for name in names):
-        row = rows.get(label.name, FormRow(label.name, ""))
-        unit = row.unit or proposed_unit(label, system)
-        found.append(Detail(label.name, row.value, unit, label.kind, label.choices))
-    return tuple(found)
 
 
 def unit_system(test: TrayTest) -> str:
@@ -159,16 +136,5 @@ def unit_system(test: TrayTest) -> str:
 
 def proposed_unit(label: Label, system: str = "metric") -> str:
     """The unit that a form proposes where the sheet does not give one."""
-    if label.kind not in KINDS:
-        return ""
-    return KINDS[label.kind].us if system == "us" else label.unit
-
-
-def _gaps(test: TrayTest) -> tuple[tuple[float, float], ...]:
-    """Stretches of the tray line without a tray, from tray edge to tray edge."""
-    spacing = np.diff(test.offset_m)
-    if not len(spacing):
-        return ()
-    half = test.tray_width_m / 2
-    wide = np.flatnonzero(spacing > GAP_SPACINGS * np.median(spacing))
-    return tuple((float(test.offset_m[i] + half), float(test.offset_m[i + 1] - half)) for i in wide)
+    quantity = KINDS.get(label.kind)
+    return "" if quantity is None else quantity.us if system == "us" else label.unit
