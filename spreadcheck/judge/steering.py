@@ -15,6 +15,7 @@ of each of these over a normal error is known exactly, so there is no grid and n
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,20 +61,14 @@ class SteeringScan:
     """Expected CV by line at every bout width for one driving method, straight and with the steering error."""
 
     method: str
-    steering: Steering
     width_m: FloatArray
     cv_straight_pct: FloatArray
     cv_steered_pct: FloatArray
 
-
-def steering_scan(profile: Profile, width_m: FloatArray, method: str, steering: Steering) -> SteeringScan:
-    """Expected CV by line of a large field, with and without sideways driving error."""
-    widths = np.atleast_1d(np.asarray(width_m, dtype=float))
-    check_widths(profile, widths)
-    kernels = {False: _kernel(profile, mirrored=False), True: _kernel(profile, mirrored=True)}
-    exact = Steering(0.0)
-    straight, steered = (_expected_cv(profile, widths, method, error, kernels) for error in (exact, steering))
-    return SteeringScan(method, steering, widths, straight, steered)
+    def widest_m(self, limit_pct: float) -> tuple[float | None, ...]:
+        """Widest candidate whose CV by line is within a limit, driven straight and steered; None for none."""
+        both = self.cv_straight_pct, self.cv_steered_pct
+        return tuple(max(self.width_m[cv <= limit_pct].tolist(), default=None) for cv in both)
 
 
 @record(eq=False)
@@ -84,14 +79,6 @@ class SteeringEffect:
     limit_pct: float
     scans: dict[str, SteeringScan]
     bouts: dict[str, SteeringScan]
-
-    def straight_width_m(self, method: str) -> float | None:
-        """Widest candidate whose CV by line is within the limit, driven straight. [m]"""
-        return _widest(self.scans[method].width_m, self.scans[method].cv_straight_pct, self.limit_pct)
-
-    def steered_width_m(self, method: str) -> float | None:
-        """Widest candidate whose expected CV by line is within the limit with the steering error. [m]"""
-        return _widest(self.scans[method].width_m, self.scans[method].cv_steered_pct, self.limit_pct)
 
 
 def steering_effect(result: Assessment, steering: Steering) -> SteeringEffect:
@@ -114,75 +101,42 @@ def steering_effect(result: Assessment, steering: Steering) -> SteeringEffect:
     >>> from spreadcheck import assess, tray_test
     >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
     >>> effect = steering_effect(assess(test), Steering(0.2))
-    >>> effect.straight_width_m("back-and-forth"), effect.steered_width_m("back-and-forth")
+    >>> effect.scans["back-and-forth"].widest_m(effect.limit_pct)
     (4.0, 3.0)
     """
-    profile = result.profile
-    driven = None if result.bout_width_m is None else np.array([result.bout_width_m])
-    return SteeringEffect(
-        steering,
-        result.limit_pct,
-        {method: steering_scan(profile, scan.width_m, method, steering) for method, scan in result.scans.items()},
-        {} if driven is None else {method: steering_scan(profile, driven, method, steering) for method in METHODS},
+    candidates, driven = result.width_m, np.array([each.width_m for each in result.bouts.values()][:1])
+    scans, bouts = (
+        {method: steering_scan(result.profile, widths, method, steering) for method in METHODS if len(widths)}
+        for widths in (candidates, driven)
     )
+    return SteeringEffect(steering, result.limit_pct, scans, bouts)
 
 
-def _widest(width_m: FloatArray, cv_pct: FloatArray, limit_pct: float) -> float | None:
-    within = width_m[cv_pct <= limit_pct]
-    return float(within.max()) if len(within) else None
+def steering_scan(profile: Profile, width_m: FloatArray, method: str, steering: Steering) -> SteeringScan:
+    """Expected CV by line of a large field, a population figure, with and without sideways driving error."""
+    check_widths(profile, width_m)
+    cvs, overlaps = [], [(turned, _overlap(profile, mirrored=turned)) for turned in (False, True)]
+    for error in (Steering(0.0), steering):
+        reach = 2 * float(np.abs(profile.knots[0]).max()) + _FAR * math.sqrt(2.0) * error.sd_m
+        most = np.floor(reach / width_m).astype(int)
+        owner = np.repeat(np.arange(len(width_m)), 2 * most + 1)
+        number = np.concatenate([np.arange(-m, m + 1) for m in most])
+        t, sd = number * width_m[owner], error.apart_sd_m(number.astype(float))
+        mirrored, overlap = (number % 2 == 1) & (method == BACK_AND_FORTH), np.empty(len(t))
+        for turned, mean in overlaps:
+            here = np.flatnonzero(mirrored == turned)
+            for some in np.array_split(here, len(here) * len(profile.knots[0]) // _CHUNK + 1):
+                overlap[some] = mean(t[some], sd[some])
+        squares = width_m * np.bincount(owner, overlap, len(width_m)) / profile.area_kg_ha_m**2
+        cvs.append(np.asarray(100.0 * np.sqrt(np.maximum(squares - 1.0, 0.0))))
+    return SteeringScan(method, width_m, *cvs)
 
 
-@record(eq=False)
-class _Kernel:
-    """R or C of a profile: at t, the sum of a_i K(t - t_i) + b_i K'(t - t_i) + c_i K''(t - t_i), K = |t|^3 / 12."""
+def _overlap(profile: Profile, *, mirrored: bool) -> Callable[[FloatArray, FloatArray], FloatArray]:
+    """R of the profile with itself (mirrored: C, of its mirror image), at lags t and on average over normal errors.
 
-    at_m: FloatArray
-    third: FloatArray
-    second: FloatArray
-    first: FloatArray
-
-    def mean(self, t: FloatArray, sd: FloatArray) -> FloatArray:
-        """Mean over a normal error of each standard deviation about each t."""
-        step = max(_CHUNK // len(self.at_m), 1)
-        parts = [self._mean(t[a : a + step], sd[a : a + step]) for a in range(0, len(t), step)]
-        return np.concatenate(parts) if parts else np.zeros(0)
-
-    def _mean(self, t: FloatArray, sd: FloatArray) -> FloatArray:
-        from scipy.special import erf
-
-        mu, s = t[:, None] - self.at_m, sd[:, None]
-        scaled = mu / np.where(s > 0, s * math.sqrt(2.0), 1.0)
-        sign = np.where(s > 0, erf(scaled), np.sign(mu))
-        bell = s * math.sqrt(2.0 / math.pi) * np.exp(-(scaled**2))  # 2 s^2 times the density at 0
-        bell = np.where(s > 0, bell, 0.0)
-        cubic = (mu**3 + 3 * mu * s**2) * sign + (mu**2 + 2 * s**2) * bell
-        total = cubic @ self.third / 12.0
-        if self.second.any():
-            total += ((mu**2 + s**2) * sign + mu * bell) @ self.second / 4.0
-        if self.first.any():
-            total += (mu * sign + bell) @ self.first / 2.0
-        return np.asarray(total)
-
-
-def _expected_cv(
-    profile: Profile, widths: FloatArray, method: str, error: Steering, kernels: dict[bool, _Kernel]
-) -> FloatArray:
-    """CV by line at each width; population figure of a large field. [%]"""
-    reach = 2 * float(np.abs(profile.knots[0]).max()) + _FAR * math.sqrt(2.0) * error.sd_m
-    most = np.floor(reach / widths).astype(int)
-    owner = np.repeat(np.arange(len(widths)), 2 * most + 1)
-    number = np.concatenate([np.arange(-m, m + 1) for m in most])
-    t, sd = number * widths[owner], error.apart_sd_m(number.astype(float))
-    mirrored = (number % 2 == 1) & (method == BACK_AND_FORTH)
-    overlap = np.empty(len(t))
-    for turned, kernel in kernels.items():
-        overlap[mirrored == turned] = kernel.mean(t[mirrored == turned], sd[mirrored == turned])
-    squares = widths * np.bincount(owner, overlap, len(widths)) / profile.area_kg_ha_m**2
-    return np.asarray(100.0 * np.sqrt(np.maximum(squares - 1.0, 0.0)))
-
-
-def _kernel(profile: Profile, *, mirrored: bool) -> _Kernel:
-    """The pulses of R (of the profile with itself) or C (of its mirror image with itself)."""
+    At t it is the sum of a_i K(t - t_i) + b_i K'(t - t_i) + c_i K''(t - t_i), K = |t|^3 / 12.
+    """
     x, y = profile.knots
     slope = np.diff(np.diff(y) / np.diff(x), prepend=0.0, append=0.0)  # by how much it changes at each knot
     step = np.zeros(len(x))  # how far the profile jumps there
@@ -190,8 +144,23 @@ def _kernel(profile: Profile, *, mirrored: bool) -> _Kernel:
     own = (-x[::-1], slope[::-1], -step[::-1]) if mirrored else (x, slope, step)
     lag, pairs = _differences(profile, own[0], x)
     bends = np.outer(own[1], slope), np.outer(own[1], step) - np.outer(own[2], slope), -np.outer(own[2], step)
-    pulses = [np.bincount(pairs.ravel(), part.ravel(), len(lag)).astype(float) for part in bends]
-    return _Kernel(lag, *pulses)
+    third, second, first = (np.bincount(pairs.ravel(), part.ravel(), len(lag)) for part in bends)
+
+    def mean(t: FloatArray, sd: FloatArray) -> FloatArray:
+        from scipy.special import erf
+
+        mu, s = t[:, None] - lag, sd[:, None]
+        scaled = mu / np.where(s > 0, s * math.sqrt(2.0), 1.0)
+        sign = np.where(s > 0, erf(scaled), np.sign(mu))
+        bell = s * math.sqrt(2.0 / math.pi) * np.exp(-(scaled**2))  # 2 s^2 times the density at 0
+        total = ((mu**3 + 3 * mu * s**2) * sign + (mu**2 + 2 * s**2) * bell) @ third / 12.0
+        if second.any():
+            total += ((mu**2 + s**2) * sign + mu * bell) @ second / 4.0
+        if first.any():
+            total += (mu * sign + bell) @ first / 2.0
+        return np.asarray(total)
+
+    return mean
 
 
 def _differences(profile: Profile, own: FloatArray, other: FloatArray) -> tuple[FloatArray, NDArray[np.intp]]:

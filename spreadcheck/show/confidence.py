@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -29,14 +30,14 @@ from spreadcheck.show.plots import (
     scales,
 )
 from spreadcheck.show.verdict import chance_words, verdict_data, verdict_sentence, width_down
-from spreadcheck.units import from_inside, shown_unit
+from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 ERRORS_SHOWN = 2.0  # standard errors each way
-Cells = tuple[str, ...]
+T = TypeVar("T")
 _BLEND = (
     "These figures are of all components together. The verdict on a blend rests on its worst part, whose noise is not "
     "known: no probability and no sure width are given."
@@ -62,63 +63,71 @@ def confidence_document(
             blocks.append(Paragraph("No probability and no sure width are given while a doubt forbids a verdict."))
         elif sure.assessment.blend:
             blocks.append(Paragraph(_BLEND))
-    if needed is not None:
-        blocks += _needed(needed, system)
-    if steering is not None:
-        blocks += _steering(steering, system)
+    blocks += [*_needed(needed, system), *_steering(steering, system)]
     return Document(f"How sure is the answer: {sure.assessment.test.name}", tuple(blocks))
 
 
 def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, ...]:
     """The figures at the bout width driven, and the effective width; none where the noise is not known."""
-    if not sure.noise.known:
-        return ()
-    limit, level = f"{sure.assessment.limit_pct:g} %", f"{sure.level_pct:g} %"
-    judged, is_open, tables = sure.tells_probability, sure.ends.open, []
+    limit, level, is_open = f"{sure.assessment.limit_pct:g} %", f"{sure.level_pct:g} %", sure.ends.open
+    unit, tables = shown_unit("length", system), []
 
-    def without_noise(bout: BoutConfidence) -> str:
-        return "0: noise explains all" if bout.all_noise else f"{show_figure(bout.cv_without_noise_pct)} %"
+    def pct(value: float) -> str:
+        return "not known" if is_open else f"{show_figure(value)} %"
 
-    def read(width_m: float | None, band: CvBand) -> str:
-        return "not known" if is_open else _crossing(width_m or 0.0, band, system, down=True)
+    def interval(low: float, high: float) -> str:
+        """One that starts at nothing has one end."""
+        if np.isnan(high):
+            return "-"
+        return f"{show_figure(low)} to {show_figure(high)} %" if round(low, 1) > 0 else f"at most {show_figure(high)} %"
+
+    def crossing(width_m: float, band: CvBand, *, down: bool = False) -> str:
+        """A place on the curve: none within, beyond the widest candidate, or a width to 0.1."""
+        if width_m <= 0:
+            return "none"
+        if width_m >= float(band.width_m[-1]) - 1e-9:
+            return f"at least {_length(float(band.width_m[-1]), system, 1)}"
+        return width_down(width_m, system) if down else _length(width_m, system, 1)
 
     def span(band: CvBand) -> str:
-        low, high = (_crossing(width, band, system) for width in (band.effective_low_m, band.effective_high_m))
-        unit = shown_unit("length", system)
+        low, high = (crossing(width, band) for width in (band.effective_low_m, band.effective_high_m))
         return low if low == high else f"{low.removesuffix(' ' + unit)} to {high.replace('at least', 'over')}"
 
+    def read(width_m: float | None, band: CvBand) -> str:
+        return "not known" if is_open else crossing(width_m or 0.0, band, down=True)
+
+    def without(bout: BoutConfidence) -> str:
+        return "0: noise explains all" if bout.all_noise and not is_open else pct(bout.cv_without_noise_pct)
+
     if sure.bouts:
-        bouts = [sure.bouts[method] for method in METHODS]
-        rows = [
-            (
-                "read, trays lying anywhere",
-                *("not known" if is_open else f"{show_figure(bout.cv_trays_pct)} %" for bout in bouts),
-            ),
-            ("noise floor of the passes", *(f"{show_figure(bout.noise_floor_pct)} %" for bout in bouts)),
-            ("with the noise taken out", *("not known" if is_open else without_noise(bout) for bout in bouts)),
-            (f"{level} interval, passes alone", *(_span(b.alone_low_pct, b.alone_high_pct) for b in bouts)),
-            (f"{level} interval, all told", *(_span(b.low_pct, b.high_pct) for b in bouts)),
-            ("the same for CV by line", *(_span(*bout.line_interval_pct) for bout in bouts)),
-            (
-                f"probability of CV up to {limit}",
-                *(chance_words(b.within_pct, b.within_most_pct) or "-" for b in bouts),
-            ),
-        ]
-        tables.append(_by_method(f"CV at {show_width(bouts[0].width_m, system)}", rows[: 7 if judged else 6]))
-    bands = [sure.bands[method] for method in METHODS]
-    rows = [
-        ("as read", *(read(band.effective_width_m, band) for band in bands)),
-        ("with the noise taken out", *(read(band.without_noise_m, band) for band in bands)),
-        (f"{level} interval, all told", *(span(band) for band in bands)),
-        (f"widest with {SURE_PCT:g} % probability", *(width_down(band.sure_width_m, system) for band in bands)),
-    ]
-    tables.append(_by_method(f"Effective width (CV up to {limit})", rows[: 4 if judged else 3]))
+        of_bout: dict[str, Callable[[BoutConfidence], str]] = {
+            "read, trays lying anywhere": lambda b: pct(b.cv_trays_pct),
+            "noise floor of the passes": lambda b: f"{show_figure(b.noise_floor_pct)} %",
+            "with the noise taken out": without,
+            f"{level} interval, passes alone": lambda b: interval(b.alone_low_pct, b.alone_high_pct),
+            f"{level} interval, all told": lambda b: interval(b.low_pct, b.high_pct),
+            "the same for CV by line": lambda b: interval(*b.line_interval_pct),
+        }
+        if sure.tells_probability:
+            of_bout[f"probability of CV up to {limit}"] = lambda b: chance_words(b.within_pct, b.within_most_pct) or "-"
+        width = show_width(sure.assessment.bout_width_m, system)
+        tables.append(_by_method(f"CV at {width}", of_bout, sure.bouts))
+    if sure.bands:
+        of_band: dict[str, Callable[[CvBand], str]] = {
+            "as read": lambda b: read(b.effective_width_m, b),
+            "with the noise taken out": lambda b: read(b.without_noise_m, b),
+            f"{level} interval, all told": span,
+        }
+        if sure.tells_probability:
+            of_band[f"widest with {SURE_PCT:g} % probability"] = lambda b: width_down(b.sure_width_m, system)
+        tables.append(_by_method(f"Effective width (CV up to {limit})", of_band, sure.bands))
     return tuple(tables)
 
 
-def _by_method(head: str, rows: list[Cells]) -> Table:
+def _by_method(head: str, rows: Mapping[str, Callable[[T], str]], found: Mapping[str, T]) -> Table:
+    """A table of what was found for each driving method."""
     columns = (Column(head, align="left"), *(Column(method, align="left") for method in METHODS))
-    return Table(columns, tuple(rows))
+    return Table(columns, tuple((label, *(cell(found[method]) for method in METHODS)) for label, cell in rows.items()))
 
 
 def _source_words(sure: Confidence, system: str) -> str:
@@ -129,8 +138,7 @@ def _source_words(sure: Confidence, system: str) -> str:
             "The noise of this test can't be known: it has one pass, so how passes differ is not seen, and for an "
             f"interval from stated noise the form lacks: {', '.join(noise.missing)}."
         )
-    parts = noise.parts()
-    text = f"Noise as {noise.passes} passes differ."
+    parts, text = noise.parts(), f"Noise as {noise.passes} passes differ."
     if noise.source != FROM_PASSES:
         text = (
             "One pass: nothing shows how passes differ. The intervals hold for noise as stated for spreaders in "
@@ -171,44 +179,27 @@ def _unseen_words(sure: Confidence, system: str = "metric") -> str:
     return text
 
 
-def _span(low: float, high: float) -> str:
-    """An interval; one that starts at nothing has one end."""
-    if np.isnan(high):
-        return "-"
-    return f"{show_figure(low)} to {show_figure(high)} %" if round(low, 1) > 0 else f"at most {show_figure(high)} %"
-
-
-def _crossing(width_m: float, band: CvBand, system: str, *, down: bool = False) -> str:
-    """A place on the curve: none within, beyond the widest candidate, or a width to 0.1, rounded down where asked."""
-    if width_m <= 0:
-        return "none"
-    last = float(band.width_m[-1])
-    if width_m >= last - 1e-9:
-        return f"at least {_length(last, system, 1)}"
-    return width_down(width_m, system) if down else _length(width_m, system, 1)
-
-
 def _length(length_m: float, system: str, digits: int = 2) -> str:
-    unit = shown_unit("length", system)
-    return f"{from_inside(length_m, unit, 'length'):.{digits}f} {unit}"
+    return show(length_m, "length", system, digits=digits)
 
 
-def _needed(needed: PassesNeeded, system: str) -> list[Block]:
+def _needed(needed: PassesNeeded | None, system: str) -> list[Block]:
+    if needed is None:
+        return []
     half = _length(needed.half_width_m, system, 1)
     heading = Heading(f"Passes needed to pin the effective width to +/- {half} ({needed.method})")
     if needed.why_not:
         return [heading, Paragraph(f"Can't be told: {needed.why_not}.")]
-    unit = shown_unit("length", system)
     closer = f"; with trays at half the spacing: {needed.closer_trays_passes}" if needed.closer_trays_passes else ""
     columns = (Column("passes", align="left"), *(Column(f"{passes}") for passes, _ in needed.half_widths_m))
-    halves = (f"{from_inside(half, unit, 'length'):.2f}" for _, half in needed.half_widths_m)
+    halves = (show(half, "length", system, unit=False, digits=2) for _, half in needed.half_widths_m)
     return [
         heading,
         Paragraph(
             f"With trays as they stood: {needed.passes or 'no number is enough'}{closer}. "
             "Runs caught together count like passes."
         ),
-        Table(columns, ((f"+/- {unit}", *halves),)),
+        Table(columns, ((f"+/- {shown_unit('length', system)}", *halves),)),
         Paragraph(
             f"What one test can't see adds +/- {_length(needed.unseen_m, system)}, however many passes: only a second "
             "test on another day makes that smaller."
@@ -216,23 +207,25 @@ def _needed(needed: PassesNeeded, system: str) -> list[Block]:
     ]
 
 
-def _steering(effect: SteeringEffect, system: str) -> list[Block]:
-    error = effect.steering
+def _steering(effect: SteeringEffect | None, system: str) -> list[Block]:
+    if effect is None:
+        return []
+    error, limit = effect.steering, effect.limit_pct
     drift = f"correlation {error.correlation:g} from pass to pass" if error.correlation else "new with every pass"
     blocks: list[Block] = [Heading(f"Steering error {show_width(error.sd_m, system)} (standard deviation), {drift}")]
+    straight, steered = "driven straight", "with the steering error"
     if effect.bouts:
-        bouts = [effect.bouts[method] for method in METHODS]
-        rows = [
-            ("driven straight", *(f"{show_figure(float(bout.cv_straight_pct[0]))} %" for bout in bouts)),
-            ("with the steering error", *(f"{show_figure(float(bout.cv_steered_pct[0]))} %" for bout in bouts)),
-        ]
-        width = show_width(float(bouts[0].width_m[0]), system)
-        blocks.append(_by_method(f"CV by line expected at {width}", rows))
-    rows = [
-        ("driven straight", *(show_width(effect.straight_width_m(method), system) for method in METHODS)),
-        ("with the steering error", *(show_width(effect.steered_width_m(method), system) for method in METHODS)),
-    ]
-    return [*blocks, _by_method(f"Widest with CV by line up to {effect.limit_pct:g} %", rows)]
+        cvs: dict[str, Callable[[SteeringScan], str]] = {
+            straight: lambda bout: f"{show_figure(float(bout.cv_straight_pct[0]))} %",
+            steered: lambda bout: f"{show_figure(float(bout.cv_steered_pct[0]))} %",
+        }
+        width = show_width(float(effect.bouts[METHODS[0]].width_m[0]), system)
+        blocks.append(_by_method(f"CV by line expected at {width}", cvs, effect.bouts))
+    widest: dict[str, Callable[[SteeringScan], str]] = {
+        straight: lambda scan: show_width(scan.widest_m(limit)[0], system),
+        steered: lambda scan: show_width(scan.widest_m(limit)[1], system),
+    }
+    return [*blocks, _by_method(f"Widest with CV by line up to {limit:g} %", widest, effect.scans)]
 
 
 @plain_style()
@@ -366,16 +359,14 @@ def confidence_json(
             "variance_ratio_passes_to_counting": both.ratio if both else None,
             "variance_ratio_by_chance": [both.low, both.high] if both else None,
             "passes_and_counting_agree": both.agree if both else None,
-            "end_trays_pct_of_peak": sure.ends.share_pct,
-            "tails_open": sure.ends.open,
+            **picked(sure, "end_trays_pct_of_peak=ends.share_pct tails_open=ends.open"),
         },
         "trays": {"offset_m": result.profile.offset_m, f"standard_error_{unit}": sure.tray_error_kg_ha},
         "methods": {
             method: {
                 "effective_width_m": band.effective_width_m,
                 "effective_width_without_noise_m": band.without_noise_m or None,
-                "effective_width_low_m": band.effective_low_m,
-                "effective_width_high_m": band.effective_high_m,
+                **picked(band, "effective_width_low_m=effective_low_m effective_width_high_m=effective_high_m"),
                 "effective_width_high_censored": band.effective_high_m >= float(band.width_m[-1]) - 1e-9,
                 "sure_width_m": band.sure_width_m,
                 "scan": [{"width_m": float(width)} | _bout_json(band.at(at)) for at, width in enumerate(band.width_m)],
@@ -384,11 +375,8 @@ def confidence_json(
         },
     }
     if sure.bouts:
-        alone = {
-            method: {"cv_low_passes_alone_pct": bout.alone_low_pct, "cv_high_passes_alone_pct": bout.alone_high_pct}
-            for method, bout in sure.bouts.items()
-        }
-        each = {method: _bout_json(bout) | alone[method] for method, bout in sure.bouts.items()}
+        alone = "cv_low_passes_alone_pct=alone_low_pct cv_high_passes_alone_pct=alone_high_pct"
+        each = {method: _bout_json(bout) | picked(bout, alone) for method, bout in sure.bouts.items()}
         data["bout"] = {"width_m": result.bout_width_m, **each}
     if needed is not None:
         data["passes_needed"] = {
@@ -399,13 +387,13 @@ def confidence_json(
             "why_not": needed.why_not or None,
         }
     if steering is not None:
+        widest = {method: scan.widest_m(steering.limit_pct) for method, scan in steering.scans.items()}
         data["steering"] = {
-            "sd_m": steering.steering.sd_m,
-            "correlation_pass_to_pass": steering.steering.correlation,
+            **picked(steering.steering, "sd_m correlation_pass_to_pass=correlation"),
             "methods": {
                 method: {
-                    "straight_width_m": steering.straight_width_m(method),
-                    "steered_width_m": steering.steered_width_m(method),
+                    "straight_width_m": widest[method][0],
+                    "steered_width_m": widest[method][1],
                     "scan": _steered_json(scan),
                 }
                 for method, scan in steering.scans.items()
@@ -419,9 +407,7 @@ def confidence_json(
 def _bout_json(bout: BoutConfidence) -> dict[str, Any]:
     line_low, line_high = bout.line_interval_pct
     return {
-        **picked(bout, "cv_trays_pct noise_floor_pct cv_without_noise_pct"),
-        "cv_low_pct": bout.low_pct,
-        "cv_high_pct": bout.high_pct,
+        **picked(bout, "cv_trays_pct noise_floor_pct cv_without_noise_pct cv_low_pct=low_pct cv_high_pct=high_pct"),
         "cv_line_low_pct": line_low,
         "cv_line_high_pct": line_high,
         "within_limit_probability_pct": bout.within_pct,
