@@ -13,10 +13,7 @@ from spreadcheck.cli.outputs import Outputs, name_next, write_result
 from spreadcheck.cli.terminal import say
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from spreadcheck.judge.batch import BatchOptions, Journal
-    from spreadcheck.show.batch import Summary
 
 
 @click.command()
@@ -54,7 +51,7 @@ def batch(
       spreadcheck batch tests_2026 --summary season.csv --plot season.png
     """
     from spreadcheck.judge.batch import BatchOptions, find_sheets, run_batch
-    from spreadcheck.show.batch import Summary, closing_words, following
+    from spreadcheck.show.batch import batch_csv, batch_json, batch_parquet, closing_words, following, trend_figure
 
     written = out if summary == "-" else out._replace(files=(("summary", summary), *out.files))
     written.check()
@@ -63,24 +60,26 @@ def batch(
     sheets, others = find_sheets(folder)
     written.check(*(str(Path(folder, sheet)) for sheet in sheets))
     journal = _journal(summary, folder, asked, resume, out.overwrite)
-    found = Summary(keep_rows=bool(out.files) or summary.endswith(".parquet"))
-    results = run_batch(folder, sheets, asked, workers=workers, done=journal.known if journal else None)
+    found, results = [], run_batch(folder, sheets, asked, workers=workers, done=journal.known if journal else None)
     watched = sys.stderr is not None and sys.stderr.isatty()
     with click.progressbar(length=len(sheets), label="sheets", file=sys.stderr, hidden=not watched) as bar:
         for result in results:
             if journal:
                 journal.add(result)
-            found.add(result)
+            found.append(result)
             bar.update(1)
-    _write(found, summary, out, units)
+    out.write(json=lambda: batch_json(found), plot=lambda: trend_figure(found, units))
+    if summary != "-" or out.screen:
+        content = batch_parquet(found) if summary.endswith(".parquet") else batch_csv(found)
+        write_result(summary, content, overwrite=out.overwrite)
     if journal:
         journal.path.unlink(missing_ok=True)
     say(closing_words(found, others), err=True)
-    then = following(found, folder)
-    if then:
+    if then := following(found, folder):
         name_next(*then)
-    if found.bad or len(found.lines) == 1:
-        ctx.exit(3 if len(found.lines) > 1 else 2)
+    good = [result for result in found if result.row is not None]
+    if not good or len(good) < len(found):
+        ctx.exit(3 if good else 2)
 
 
 def _check_summary(summary: str) -> None:
@@ -114,15 +113,3 @@ def _journal(summary: str, folder: str, options: BatchOptions, resume: bool, ove
     else:
         journal.path.unlink(missing_ok=True)
     return journal
-
-
-def _write(found: Summary, summary: str, out: Outputs, units: str) -> None:
-    def plot() -> Figure:
-        from spreadcheck.show.batch import trend_figure
-
-        return trend_figure(found.rows, units)
-
-    out.write(json=found.json_data, plot=plot)
-    if summary != "-" or out.screen:
-        content = found.parquet_bytes() if summary.endswith(".parquet") else found.csv_text()
-        write_result(summary, content, overwrite=out.overwrite)

@@ -18,6 +18,8 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from spreadcheck.errors import Fault, OutputError, SheetError, SpreadcheckError, record, told
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT
@@ -119,13 +121,12 @@ def _may_be_sheet(path: Path) -> bool:
 
 def summarise(folder: str, sheet: str, options: BatchOptions) -> list[SheetResult]:
     """Read and assess the tray sheet in a file, or all of a workbook; whatever goes wrong is a fault of that file."""
-    path = Path(folder, sheet)
+    path, results = Path(folder, sheet), []
     try:
         _check_file(path)
         titles = worksheets_of(path)
     except Exception as error:
         return [SheetResult(sheet, None, _faults(path, error))]
-    results = []
     for title in titles:
         name = f"{sheet} [{title}]" if title else sheet
         try:
@@ -146,17 +147,18 @@ def _faults(path: Path, error: Exception) -> tuple[str, ...]:
 
 def _check_file(path: Path) -> None:
     """Refuse what is no file to read: a folder that was closed, a pipe, a device, a link that leads nowhere."""
+    problem, remedy = "is not a plain file", "take it out of the folder"
     try:
         mode = path.stat().st_mode
+        if stat.S_ISREG(mode):
+            return
+        if stat.S_ISDIR(mode):
+            problem, remedy = "the folder can't be looked into", "check who may read it"
     except OSError as error:
-        if path.is_symlink():
-            fault = Fault(str(path), "is a link that leads nowhere", "put the link right, or take it out of the folder")
-            raise SheetError(fault) from None
-        raise SheetError(unread(str(path), error)) from None
-    if stat.S_ISDIR(mode):
-        raise SheetError(Fault(str(path), "the folder can't be looked into", "check who may read it"))
-    if not stat.S_ISREG(mode):
-        raise SheetError(Fault(str(path), "is not a plain file", "take it out of the folder"))
+        if not path.is_symlink():
+            raise SheetError(unread(str(path), error)) from None
+        problem, remedy = "is a link that leads nowhere", "put the link right, or take it out of the folder"
+    raise SheetError(Fault(str(path), problem, remedy))
 
 
 def _row(sheet: str, result: Assessment) -> dict[str, Any]:
@@ -177,29 +179,18 @@ def _row(sheet: str, result: Assessment) -> dict[str, Any]:
     }
     for method in METHODS:
         name, bout = method.replace("-", "_"), result.bouts.get(method)
-        row |= _widths(result, method) | {f"advised_width_{name}_m": result.advised_width_m(method)}
-        if bout is not None:
-            row[f"cv_{name}_pct"] = None if math.isnan(bout.cv_pct) else bout.cv_pct
+        width, over = result.effective_width_m(method), result.effective_over_tails(method)
+        least, most = width, None if result.censored(method) else width  # a least without a most is "at least"
+        if over is not None and not over.single:  # no one width is told that rests on what fell beyond the end trays
+            line_m = float(np.ptp(profile.offset_m))
+            width, least, most = None, min(over.least, line_m) or None, over.most if over.most <= line_m else None
+        if not result.blocking:
+            row |= {f"effective_width_{name}{end}_m": m for end, m in (("", width), ("_least", least), ("_most", most))}
+        row[f"advised_width_{name}_m"] = result.advised_width_m(method)
+        row[f"cv_{name}_pct"] = None if bout is None or math.isnan(bout.cv_pct) else bout.cv_pct
     if BACK_AND_FORTH in result.bouts and not profile.relative and not result.area_range(None):
         row["mean_kg_ha"] = result.bouts[BACK_AND_FORTH].mean_kg_ha
     return row
-
-
-def _widths(result: Assessment, method: str) -> dict[str, float | None]:
-    """The effective width, and the least and most that it can be; a least without a most is "at least".
-
-    It is left out where it rests on what fell beyond the end trays, and all three where the test can't be judged.
-    """
-    width, over = result.effective_width_m(method), result.effective_over_tails(method)
-    least, most = width, None if result.censored(method) else width
-    if over is not None and not over.single:
-        line_m = float(result.profile.offset_m[-1] - result.profile.offset_m[0])
-        least, most = min(over.least, line_m), over.most if over.most <= line_m else None
-        width = None
-    if result.blocking:
-        width = least = most = None
-    name = f"effective_width_{method.replace('-', '_')}"
-    return {f"{name}_m": width, f"{name}_least_m": least or None, f"{name}_most_m": most}
 
 
 def run_batch(

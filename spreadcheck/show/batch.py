@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from spreadcheck.errors import Fault, MissingExtraError, visible
 from spreadcheck.judge.batch import COLUMNS, SheetResult
-from spreadcheck.sheet.labels import BACK_AND_FORTH, ROUND_AND_ROUND
+from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.data import csv_line, envelope
 from spreadcheck.show.plots import line_style, plain, plain_style
 from spreadcheck.units import from_inside, shown_unit
@@ -19,51 +18,31 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-@dataclass
-class Summary:
-    """A growing summary. `keep_rows` keeps the rows themselves too, for JSON and pictures."""
+def batch_csv(results: Iterable[SheetResult]) -> str:
+    """All rows as CSV, in the order they came."""
+    rows = (result.row for result in results if result.row is not None)
+    return csv_line(COLUMNS) + "".join(csv_line(row[column] for column in COLUMNS) for row in rows)
 
-    keep_rows: bool = False
-    lines: list[str] = field(default_factory=lambda: [csv_line(COLUMNS)])
-    rows: list[dict[str, Any]] = field(default_factory=list)
-    bad: list[SheetResult] = field(default_factory=list)
-    blocked: str = ""  # the first sheet that can't be judged
-    alike: tuple[str, ...] = ()  # the first two tests of one machine, by their dates
-    machines: dict[str, tuple[str, str]] = field(default_factory=dict)  # date and file of the first test of each
 
-    def add(self, result: SheetResult) -> None:
-        """Take in what became of one sheet."""
+def batch_parquet(results: Iterable[SheetResult]) -> bytes:
+    """All rows as Parquet, through pandas; needs the extra `parquet`."""
+    import pandas as pd
+
+    target, rows = io.BytesIO(), [result.row for result in results if result.row is not None]
+    seen = [{key: visible(v) if isinstance(v, str) else v for key, v in row.items()} for row in rows]
+    pd.DataFrame.from_records(seen, columns=list(COLUMNS)).to_parquet(target, index=False)
+    return target.getvalue()
+
+
+def batch_json(results: Iterable[SheetResult]) -> dict[str, Any]:
+    """All rows and all faults as plain data."""
+    rows, bad = [], []
+    for result in results:
         if result.row is None:
-            self.bad.append(result)
-            return
-        row, file = result.row, result.file or result.sheet
-        self.blocked = self.blocked or (file if row["blocking"] else "")
-        dated = row["date"], file
-        first = self.machines.setdefault(row["machine"], dated) if row["machine"] else dated
-        if not self.alike and first[1] != file:
-            self.alike = tuple(name for _, name in sorted((first, dated)))
-        self.lines.append(csv_line(result.row[column] for column in COLUMNS))
-        if self.keep_rows:
-            self.rows.append(result.row)
-
-    def csv_text(self) -> str:
-        """All rows as CSV, in the order they came."""
-        return "".join(self.lines)
-
-    def parquet_bytes(self) -> bytes:
-        """All rows as Parquet, through pandas; needs the extra `parquet`."""
-        check_parquet()
-        import pandas as pd
-
-        target = io.BytesIO()
-        seen = [{key: visible(v) if isinstance(v, str) else v for key, v in row.items()} for row in self.rows]
-        pd.DataFrame.from_records(seen, columns=list(COLUMNS)).to_parquet(target, index=False)
-        return target.getvalue()
-
-    def json_data(self) -> dict[str, Any]:
-        """All rows and all faults as plain data."""
-        bad = [{"sheet": result.sheet, "faults": list(result.faults)} for result in self.bad]
-        return envelope("batch/1", self.rows, bad=bad)
+            bad.append({"sheet": result.sheet, "faults": result.faults})
+        else:
+            rows.append(result.row)
+    return envelope("batch/1", rows, bad=bad)
 
 
 def check_parquet() -> None:
@@ -75,30 +54,40 @@ def check_parquet() -> None:
         raise MissingExtraError(Fault("Parquet", "the library pyarrow is not installed", remedy))
 
 
-def following(summary: Summary, folder: str) -> tuple[str, ...]:
+def following(results: Iterable[SheetResult], folder: str) -> tuple[str, ...]:
     """The command to go on with: a sheet that blocks, else two tests of one machine; none where there is neither."""
-    if summary.blocked:
-        return "analyse", os.path.join(folder, summary.blocked), "--doubts"
-    return ("compare", *(os.path.join(folder, file) for file in summary.alike)) if summary.alike else ()
+    alike: tuple[str, ...] = ()
+    machines: dict[str, tuple[str, str]] = {}  # date and file of the first test of each
+    for result in results:
+        if (row := result.row) is None:
+            continue
+        dated = row["date"], os.path.join(folder, result.file or result.sheet)
+        if row["blocking"]:
+            return "analyse", dated[1], "--doubts"
+        first = machines.setdefault(row["machine"], dated) if row["machine"] else dated
+        if not alike and first[1] != dated[1]:
+            alike = "compare", *(name for _, name in sorted((first, dated)))
+    return alike
 
 
-def closing_words(summary: Summary, others: tuple[str, ...]) -> str:
+def closing_words(results: Sequence[SheetResult], others: tuple[str, ...]) -> str:
     """What is said at the end of a batch."""
-    good, bad = len(summary.lines) - 1, len(summary.bad)
+    bad = [result for result in results if result.row is None]
+    good = len(results) - len(bad)
     words = [f"{good} sheet{'' if good == 1 else 's'} summarised"]
     if bad:
-        words.append(f"{bad} can't be used")
+        words.append(f"{len(bad)} can't be used")
     if others:
         shown = others[0] + (", ..." if len(others) > 1 else "")
         words.append(f"{len(others)} other file{'' if len(others) == 1 else 's'} passed over ({shown})")
-    return "\n".join([", ".join(words), *(fault for result in summary.bad for fault in result.faults)])
+    return "\n".join([", ".join(words), *(fault for result in bad for fault in result.faults)])
 
 
 _NAMED = 12  # machines in the legend
 
 
 @plain_style()
-def trend_figure(rows: Iterable[Mapping[str, Any]], system: str = "metric") -> Figure:
+def trend_figure(results: Iterable[SheetResult], system: str = "metric") -> Figure:
     """Effective width by machine over dates, for tests that say their date.
 
     The width is that of the driving method on the sheet, else the smaller one of both.
@@ -109,10 +98,11 @@ def trend_figure(rows: Iterable[Mapping[str, Any]], system: str = "metric") -> F
 
     unit = shown_unit("length", system)
     series: dict[str, list[tuple[date, float]]] = {}
-    for row in rows:
-        width = _width(row)
-        if row["date"] and width is not None:
-            point = (date.fromisoformat(row["date"]), from_inside(width, unit, "length"))
+    for row in (result.row for result in results if result.row is not None):
+        known = {method: row[f"effective_width_{method.replace('-', '_')}_m"] for method in METHODS}
+        asked = [known[row["driving"]]] if row["driving"] else list(known.values())
+        if row["date"] and None not in asked:
+            point = (date.fromisoformat(row["date"]), from_inside(min(asked), unit, "length"))
             series.setdefault(row["machine"] or "machine not named", []).append(point)
     figure = Figure(figsize=(9, 5.5), layout="constrained")
     axes = figure.subplots()
@@ -131,15 +121,3 @@ def trend_figure(rows: Iterable[Mapping[str, Any]], system: str = "metric") -> F
     if series:
         axes.legend(loc="lower left")
     return figure
-
-
-def _width(row: Mapping[str, Any]) -> float | None:
-    both = {
-        BACK_AND_FORTH: row["effective_width_back_and_forth_m"],
-        ROUND_AND_ROUND: row["effective_width_round_and_round_m"],
-    }
-    if row["driving"]:
-        width: float | None = both[row["driving"]]
-        return width
-    known = [width for width in both.values() if width is not None]
-    return min(known) if len(known) == len(both) else None

@@ -22,7 +22,6 @@ from spreadcheck.judge import batch as batch_module
 from spreadcheck.judge.batch import BatchOptions, Journal, find_sheets, run_batch, summarise
 from spreadcheck.sheet.traysheet import write_sheet
 from spreadcheck.sheet.traytest import tray_test
-from spreadcheck.show.batch import Summary
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 
@@ -292,15 +291,6 @@ def test_trend_picture(season, tmp_path):
     text = (tmp_path / "t.svg").read_text(encoding="utf-8")
     assert "Effective width over time (3 dated tests)" in text
     assert "Trailed twin-disc" in text
-
-
-def test_memory_grows_by_a_line_a_sheet():
-    """Rows are not kept unless a picture or JSON asks for them."""
-    summary = Summary()
-    for result in run_batch(SAMPLES, ["lopsided.csv"] * 5, workers=1):
-        summary.add(result)
-    assert summary.rows == []
-    assert len(summary.lines) == 6
 
 
 def test_no_width_is_told_as_if_it_held(tmp_path):
