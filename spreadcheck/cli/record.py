@@ -56,7 +56,8 @@ def record(
     from spreadcheck.crew.lock import lock_sheet, take_up
 
     encoding = getattr(sys.stdin, "encoding", None) or "utf-8"
-    with lock_sheet(sheet), Typed(_standard_input(), encoding) as typed:
+    bare = cast("BufferedReader", sys.stdin.buffer) if sys.stdin is not None else None
+    with lock_sheet(sheet), Typed(bare, encoding) as typed:
         kept, test = take_up(sheet)
         test = _on_the_line_of(like, sheet, test)
         sitting = _Sitting(sheet, kept, Screen(units=units, plain=plain), typed)
@@ -69,11 +70,6 @@ def record(
     ctx.exit(code)
 
 
-def _standard_input() -> BufferedReader | None:
-    """The bytes of standard input as they arrive; None where it is closed."""
-    return cast("BufferedReader", sys.stdin.buffer) if sys.stdin is not None else None
-
-
 def _on_the_line_of(like: str | None, sheet: str, test: TrayTest | None) -> TrayTest | None:
     """The test whose line a new sheet takes over; a sheet that exists must stand on that line already."""
     if like is None:
@@ -83,13 +79,11 @@ def _on_the_line_of(like: str | None, sheet: str, test: TrayTest | None) -> Tray
     from spreadcheck.sheet.traysheet import read_sheet
 
     other = read_sheet(like)
-    if test is None:
-        return other
-    differences = layout_differences(test, other)
+    differences = layout_differences(test, other) if test else ()
     if differences:
         remedy = "record on a new sheet, or leave --like out"
         raise SheetError(*(Fault(sheet, f"has another layout than {like}: {each}", remedy) for each in differences))
-    return test
+    return test or other
 
 
 class _Sitting:
@@ -100,42 +94,55 @@ class _Sitting:
         self._recording: Recording | None = None
 
     def run(self, test: TrayTest | None, *, tray_by_tray: bool | None) -> int:
-        """The details of a new sheet, then the weights; the exit code."""
+        """The details that are not known, then the weights; the exit code."""
+        from spreadcheck.errors import shown
+        from spreadcheck.show.record import closing_lines
+
         code = 0
         try:
-            ready = test if self._kept.digest else self._details(test)
+            ready = self._details(test)
             if ready is not None:
                 self._weights(ready, tray_by_tray)
         except TypingStoppedError as stop:
             code = SIGNAL_EXIT + stop.number
-        self._end()
+        if self._typed.failed:
+            self._screen.warn(f"The input can't be read any more ({self._typed.failed}).")
+        if self._typed.broken_off.strip():
+            self._screen.warn(f'"{shown(self._typed.broken_off)}" was not taken: no Enter came after it.')
+        self._screen.end(*closing_lines(self._recording, self._path, made=bool(self._kept.digest)))
         return code
 
-    def _details(self, like: TrayTest | None) -> TrayTest | None:
-        """The new test once its details are asked, None to go on later; on the disk as soon as its line is known."""
-        from spreadcheck.crew.newsheet import new_sheet, question, reply_to
+    def _details(self, test: TrayTest | None) -> TrayTest | None:
+        """The test once its details are asked, None to go on later; a new one on the disk as soon as its line is known.
 
-        new = new_sheet(like)
-        self._save(new.test)
-        self._screen.say(f"{self._path} is a new sheet. Type back to go back one question, start to skip the rest.")
+        Of a sheet that is there nothing is asked but a name and a date that it lacks, and of people only: what comes
+        through a pipe are weights.
+        """
+        from spreadcheck.crew.newsheet import new_sheet, question, reply_to, unnamed
+        from spreadcheck.errors import Fault, SheetError
+
+        if test is not None and self._kept.digest:
+            new = unnamed(test)
+            if new.over or sys.stdin is None or not sys.stdin.isatty():
+                return test
+            self._screen.say(f"{self._path} has no name or date of the test yet. Type start to skip them.")
+        else:
+            new = new_sheet(test)
+            self._save(new.test)
+            self._screen.say(f"{self._path} is a new sheet. Type back to go back one question, start to skip the rest.")
         while not new.over:
             self._screen.ask(f"{question(new)}:")
             line = self._typed.line()
             if line is None or line.strip().casefold() in _LATER:
-                self._details_later()
+                if not self._kept.digest:
+                    remedy = "start again and answer as far as the unit of the catches"
+                    raise SheetError(Fault(self._path, "was not made: its tray line is not complete", remedy))
                 return None
             before, (new, said) = new, reply_to(new, line)
             if new is not before:
                 self._save(new.test)
             self._screen.say(said)
         return new.test
-
-    def _details_later(self) -> None:
-        from spreadcheck.errors import Fault, SheetError
-
-        if not self._kept.digest:
-            remedy = "start again and answer as far as the unit of the catches"
-            raise SheetError(Fault(self._path, "was not made: its tray line is not complete", remedy))
 
     def _weights(self, test: TrayTest, tray_by_tray: bool | None) -> None:
         from spreadcheck.crew.answers import ASKED, DONE, enter_weight
@@ -158,30 +165,14 @@ class _Sitting:
             self._screen.ask_weight(recording, bell=reply.sort == ASKED)
 
     def _save(self, test: TrayTest | None, before: Recording | None = None) -> None:
-        """Put a test on the disk; whatever goes wrong, say which entry is not there."""
+        """Put a test on the disk, once its line is known; where that fails, say which entry is not there."""
         from spreadcheck.errors import Fault, OutputError
 
-        if test is None:
-            return
         try:
-            self._kept = self._kept.keep(test)
+            self._kept = self._kept.keep(test) if test else self._kept
         except OutputError as error:
             if before is None:
                 raise
             place = f"{self._path}: {before.name(before.at)}"
             lost = Fault(place, "this last entry is not in the sheet", "type it again when you go on")
             raise OutputError(*error.faults, lost) from error
-
-    def _end(self) -> None:
-        """Say what is saved and how to go on."""
-        from spreadcheck.errors import shown
-        from spreadcheck.show.record import closing_lines, made_lines
-
-        if self._typed.failed:
-            self._screen.warn(f"The input can't be read any more ({self._typed.failed}).")
-        if self._typed.broken_off.strip():
-            self._screen.warn(f'"{shown(self._typed.broken_off)}" was not taken: no Enter came after it.')
-        if self._recording is not None:
-            self._screen.end(*closing_lines(self._recording, self._path))
-        else:
-            self._screen.end(*made_lines(self._path, made=bool(self._kept.digest)))

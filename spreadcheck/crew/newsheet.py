@@ -91,6 +91,13 @@ def new_sheet(like: TrayTest | None = None) -> NewSheet:
     return NewSheet(asked, rows=tuple(labels.values()), like=bare)
 
 
+def unnamed(test: TrayTest) -> NewSheet:
+    """The state in which a test that nothing was weighed of yet is asked for the name and the date that it lacks."""
+    blank = set(test.state.ravel().tolist()) <= {CatchState.NO_TRAY, CatchState.NOT_WEIGHED}
+    steps = tuple(name for name in ("test", "date") if blank and name not in test.values)
+    return NewSheet(steps, rows=test.form, like=test)
+
+
 def question(new: NewSheet) -> str:
     """What is asked next."""
     step = new.steps[new.at]
@@ -200,7 +207,8 @@ def _label(new: NewSheet, label: Label, line: str) -> NewSheet:
         raise QuantityError(Fault("", f"there is no pass {max(value)}", f"the test has {passes}"))
     if value is None:
         return new
-    rows = {row.label: row for row in new.rows} | {label.name: FormRow(label.name, number, unit)}
+    rows = {label.name if known_label(row.label) is label else row.label: row for row in new.rows}
+    rows[label.name] = FormRow(label.name, number, unit)
     return replace(new, rows=tuple(rows.values()))
 
 

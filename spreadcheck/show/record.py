@@ -50,7 +50,7 @@ def question_line(recording: Recording, *, system: str | None = None) -> str:
 
 def page(recording: Recording, said: str, *, system: str | None = None, plain: bool = False, width: int = 80) -> str:
     """A whole screen for the next weight."""
-    progress = f" - {_progress(recording)}"
+    progress = f" - {recording.filled} of {recording.cells} recorded"
     head = recording.test.name[: width - len(progress)] + progress
     if recording.over:
         middle = ["Every tray of every pass has been asked for."]
@@ -84,10 +84,21 @@ def picture(recording: Recording, *, system: str | None = None, plain: bool = Fa
 def table_so_far(recording: Recording, *, width: int = 80) -> str:
     """Every tray and pass, and what stands there; > marks the next, a dot an empty cell."""
     test = recording.test
+    following = None if recording.over else recording.cell(recording.at)
     lead = max(6, *(len(name) for name in test.tray))
     fit = max(1, (width - lead - _COLUMN) // _COLUMN)
-    blocks = [range(at, min(at + fit, len(test.columns))) for at in range(0, len(test.columns), fit)]
-    return "\n\n".join("\n".join(_block(recording, lead, block)) for block in blocks)
+    parts = []
+    for columns in (range(at, min(at + fit, len(test.columns))) for at in range(0, len(test.columns), fit)):
+        heads = [(test.columns[at].name[: _COLUMN - 1], test.columns[at].unit) for at in columns]
+        rows = [("tray", "offset", *(name for name, _ in heads)), ("", test.offset_unit, *(unit for _, unit in heads))]
+        notes = ["", "", *(test.note if columns.stop == len(test.columns) else [""] * len(test.tray))]
+        for tray, name in enumerate(test.tray):
+            told = [recording.shown_in(tray, column) for column in columns]
+            marked = [f"> {one}" if (tray, at) == following else one for at, one in zip(columns, told, strict=True)]
+            rows.append((name, f"{test.offset[tray]:.6g}", *marked))
+        lines = (f"{first:<{lead}}{''.join(f'{cell:>{_COLUMN}}' for cell in cells)}" for first, *cells in rows)
+        parts.append("\n".join(f"{line}  {note}".rstrip() for line, note in zip(lines, notes, strict=True)))
+    return "\n\n".join(parts)
 
 
 def opening_lines(recording: Recording, path: str) -> list[str]:
@@ -103,30 +114,27 @@ def opening_lines(recording: Recording, path: str) -> list[str]:
     if recording.at:
         empty = empty_places(recording)
         left = f" Left empty before it: {names_of(recording, empty)}." if empty else ""
-        lines.append(f"Going on after the last weight, {recording.order}: {_progress(recording)}.{left}")
+        filled = f"{recording.filled} of {recording.cells} recorded"
+        lines.append(f"Going on after the last weight, {recording.order}: {filled}.{left}")
     return lines
 
 
-def closing_lines(recording: Recording, path: str) -> tuple[str, str]:
-    """What is said at the end: what is saved and what is empty, and the command that goes on."""
+def closing_lines(recording: Recording | None, path: str, *, made: bool) -> tuple[str, str]:
+    """What is said at the end: what is saved and what is empty, and the command that goes on.
+
+    There is no recording yet while details are asked; then a new sheet may not have been `made`.
+    """
+    if recording is None and made:
+        return f"Saved in {path}: the details so far.", next_line("record", path, lead="To weigh")
+    if recording is None:
+        return f"{path} was not made yet: nothing is saved.", next_line("record", path, lead="To begin again")
     if not recording.over:
-        where = f"next is {recording.name(recording.at)}"
-        return f"Saved in {path}: {_progress(recording)}, {where}.", next_line("record", path, lead="To go on")
+        filled = f"{recording.filled} of {recording.cells} recorded, next is {recording.name(recording.at)}"
+        return f"Saved in {path}: {filled}.", next_line("record", path, lead="To go on")
     empty = empty_places(recording)
     left = f", {len(empty)} left empty ({names_of(recording, empty)})" if empty else ""
     said = f"Saved in {path}: all {recording.cells} places asked for{left}."
     return said, next_line("analyse", path, lead="To judge the test")
-
-
-def made_lines(path: str, *, made: bool) -> tuple[str, str]:
-    """What is said when a recording ends while the details of a new sheet are asked."""
-    if made:
-        return f"Saved in {path}: the details so far.", next_line("record", path, lead="To weigh")
-    return f"{path} was not made yet: nothing is saved.", next_line("record", path, lead="To begin again")
-
-
-def _progress(recording: Recording) -> str:
-    return f"{recording.filled} of {recording.cells} recorded"
 
 
 def _where(recording: Recording, system: str | None) -> str:
@@ -147,23 +155,3 @@ def _which(recording: Recording) -> list[str]:
     turned = " (driven the other way; go by the names on the trays)" if own.pass_no in test.reversed_passes else ""
     component = f", {own.component}" if own.component else ""
     return [f"pass {own.pass_no} of {len(test.passes)}{component}{turned}", f"tray {tray + 1} of {len(test.tray)}"]
-
-
-def _block(recording: Recording, lead: int, columns: range) -> list[str]:
-    test = recording.test
-    names = [test.columns[at].name[: _COLUMN - 1] for at in columns]
-    lines = [
-        f"{'tray':<{lead}}{'offset':>{_COLUMN}}" + "".join(f"{name:>{_COLUMN}}" for name in names),
-        f"{'':<{lead}}{test.offset_unit:>{_COLUMN}}" + "".join(f"{test.columns[at].unit:>{_COLUMN}}" for at in columns),
-    ]
-    for tray, name in enumerate(test.tray):
-        cells = "".join(f"{_cell(recording, tray, column):>{_COLUMN}}" for column in columns)
-        note = f"  {test.note[tray]}" if test.note[tray] and columns.stop == len(test.columns) else ""
-        lines.append(f"{name:<{lead}}{test.offset[tray]:>{_COLUMN}.6g}{cells}{note}".rstrip())
-    return lines
-
-
-def _cell(recording: Recording, tray: int, column: int) -> str:
-    what = recording.shown_in(tray, column)
-    is_next = not recording.over and recording.cell(recording.at) == (tray, column)
-    return f"> {what}" if is_next else what

@@ -39,7 +39,8 @@ DETAILS = "0.5 m\n0.5 m\n3\n1 m\n2\n\nstart\n"
 
 def new_test(trays=5, passes=2):
     offsets = np.arange(trays) - (trays - 1) / 2
-    return tray_test(offsets, np.full((trays, passes), NAN), tray_width="0.5 m", tray_length="0.5 m")
+    form = {"test": "field", "date": "2026-04-14"}
+    return tray_test(offsets, np.full((trays, passes), NAN), tray_width="0.5 m", tray_length="0.5 m", form=form)
 
 
 @pytest.fixture
@@ -857,6 +858,31 @@ def test_a_session_in_a_terminal(sheet):
 
 
 @posix
+def test_a_sheet_without_a_name_is_asked_for_it_before_the_first_weight(tmp_path):
+    """As one made by `plan --sheet` or `--into`, row by row in its place; through a pipe come weights alone."""
+    sheet = tmp_path / "next.csv"
+    form = {"Test": "", "machine": "Trailed twin-disc"}
+    write_sheet(tray_test([-1, 0, 1], [NAN] * 3, tray_width="0.5 m", tray_length="0.5 m", form=form), sheet)
+    assert record(sheet, "5\nback\nblank\n").stdout.count("Test (") == 0
+    terminal = Terminal(str(sheet), "--plain")
+    assert "has no name or date of the test yet." in flat(terminal.type("", "Test (Enter to skip): "))
+    terminal.type("Second run\n", "Date (year-month-day; Enter to skip): ")
+    terminal.type("2026-04-15\n", "tray 1 of 3 [g]:")
+    terminal.type("5\n", "tray 2 of 3 [g]:")
+    terminal.type("finish\n", "To go on:")
+    assert terminal.exit_code() == 0
+    test = read_sheet(sheet)
+    assert [(row.label, row.value) for row in test.form][2:4] == [
+        ("test", "Second run"),
+        ("machine", "Trailed twin-disc"),
+    ]
+    assert (test.text("date"), test.catch[0, 0]) == ("2026-04-15", 5)
+    again = Terminal(str(sheet), "--plain")  # where a weight stands nothing is asked any more
+    assert "Test (" not in again.type("", "tray 2 of 3 [g]:")
+    again.exit_code(hang_up=True)
+
+
+@posix
 def test_control_c_in_a_terminal(sheet):
     terminal = Terminal(str(sheet))
     terminal.type("", "tray 1 of 5 [g]:")
@@ -916,7 +942,8 @@ def test_no_words_are_wider_than_80_columns(tmp_path, monkeypatch, terminal):
     typed = ["5", "-3", "900", "!", *["blank"] * 8, "perhaps"]
     if terminal:
         shown = Terminal(name, "--plain")
-        shown.type("", "tray 1 of 5 [g]:")
+        shown.type("", "Test (Enter to skip):")
+        shown.type("start\n", "tray 1 of 5 [g]:")
         for line in typed:
             shown.type(f"{line}\n", ":")
         shown.type("finish\n", "To judge the test:")
