@@ -35,14 +35,15 @@ FLAGS = (
 PHONE = (390, 844)  # CSS pixels of a usual phone
 
 
-FRAME = b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 3"></svg>'
+FRAME = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 3"></svg>'
 
 
 @pytest.fixture
 def undrawn(monkeypatch):
     """Reports whose pictures are composed but not drawn, which takes a second a report; how often one was asked for."""
     drawn = []
-    monkeypatch.setattr("spreadcheck.show.report.figure_bytes", lambda *_: drawn.append("picture") or FRAME)
+    later = lambda *_: functools.cache(lambda: drawn.append("picture") or FRAME)  # noqa: E731
+    monkeypatch.setattr("spreadcheck.show.report.drawn", later)
     return drawn
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -183,15 +182,9 @@ def _write(out: Outputs, result: Assessment, sure: Confidence | None, units: str
         highest = result.test.quantity("highest spinner speed") if highest_rpm is None else highest_rpm
         return card_document(settings_card(result, units, highest_speed_rpm=highest))
 
-    @cache
     def report() -> Document:
         from spreadcheck.show.report import report
 
         return report(result, units, sure=sure)
 
-    def report_html() -> str:  # it has a slider of its own
-        from spreadcheck.show.report import report_html
-
-        return report_html(result, units, paper=out.paper, document=report())
-
-    out.write(json=json, csv=csv, plot=plot, card=card, report=report, report_html=report_html)
+    out.write(json=json, csv=csv, plot=plot, card=card, report=report)

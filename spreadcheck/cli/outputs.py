@@ -92,17 +92,15 @@ class Outputs(NamedTuple):
     def write(self, **makers: Callable[[], Any]) -> None:
         """Make every file that was asked for, then write them; each maker is called once, however many files show it.
 
-        A maker gives plain data, a document, a figure, or the content itself; `report_html` goes before `report` where
-        the file ends so.
+        A maker gives plain data, a document, a figure, or the content itself.
         """
-        made: dict[Callable[[], Any], Any] = {}
+        made: dict[str, Any] = {}
         contents = []
         for kind, path in self.files:
             ending = path.rsplit(".", 1)[-1].lower()
-            maker = makers.get(f"{kind}_{ending}", makers[kind])
-            if maker not in made:
-                made[maker] = maker()
-            contents.append(self._content(made[maker], ending))
+            if kind not in made:
+                made[kind] = makers[kind]()
+            contents.append(self._content(made[kind], ending))
         for (_, path), content in zip(self.files, contents, strict=True):
             write_result(path, content, overwrite=self.overwrite)
 

@@ -126,11 +126,15 @@ class Side:
     right: tuple[Block, ...]
 
 
+Own: TypeAlias = tuple[str, str, dict[str, Any]]  # HTML that is escaped already, a script, and the data it reads
+
+
 @record
 class Place:
-    """Where the web page of a command sets in something of its own; other renderers pass it over."""
+    """Where the web page sets in something of its own, which `made` gives; other renderers pass it over."""
 
     name: str
+    made: Callable[[], Own]
 
 
 Block: TypeAlias = "Heading | Paragraph | Points | Answer | Note | Table | Picture | Fields | Side | Place"
@@ -175,7 +179,7 @@ def as_data(part: Any) -> Any:
     if isinstance(part, tuple):
         return list(map(as_data, part))
     if is_dataclass(part) and not isinstance(part, type):
-        words = {field.name: as_data(getattr(part, field.name)) for field in fields(part)}
+        words = {field.name: as_data(getattr(part, field.name)) for field in fields(part) if field.name != "made"}
         return {"block": type(part).__name__.lower(), **words}
     return part() if callable(part) else part
 

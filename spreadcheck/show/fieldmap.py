@@ -199,7 +199,6 @@ def field_page(
     study: FieldStudy, steps: Sequence[tuple[float, FieldCase]], system: str = "metric", *, worth: Sequence[Worth] = ()
 ) -> str:
     """The study as one page, complete in itself, with a slider over the steps of switching."""
-    document = to_hand_over(field_document(study, system, worth=worth, front=(Place("map"),)), study.doubts, system)
     told = []
     for later, case in steps:
         by = show(abs(later), "length", system, digits=0)
@@ -207,8 +206,9 @@ def field_page(
         words = f"Slide switched {moved}: field CV {case.found.field_cv_pct:.1f} %; {share_words(case.found)}; outside "
         told.append({"image": _png_url(case.found), "words": words + show(case.found.outside_kg, "mass", system)})
     start = [later for later, _ in steps].index(0.0)
-    places = {"map": _map_part(study, len(steps), start, system)}
-    return document_html(document, places=places, script=web_part("field.js"), data={"steps": told})
+    own = _map_part(study, len(steps), start, system), web_part("field.js"), {"steps": told}
+    document = field_document(study, system, worth=worth, front=(Place("map", lambda: own),))
+    return document_html(to_hand_over(document, study.doubts, system))
 
 
 def _png_url(found: FieldMap) -> str:

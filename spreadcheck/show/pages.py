@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-from collections.abc import Mapping
 from functools import cache, partial
 from importlib.resources import files
 from importlib.util import find_spec
@@ -14,7 +13,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 from spreadcheck.errors import record
-from spreadcheck.show.document import TO_WRITE, Document, as_data, gated
+from spreadcheck.show.document import TO_WRITE, Document, Place, as_data, gated
 
 SHEETS = {"a4": "A4", "letter": "letter"}  # as a style sheet names them
 _SVG = "{http://www.w3.org/2000/svg}"
@@ -22,21 +21,17 @@ _LINK = "{http://www.w3.org/1999/xlink}href"
 _FONTS = "DejaVu Sans, Verdana, Arial, sans-serif"
 
 
-def document_html(
-    document: Document,
-    *,
-    paper: str = "a4",
-    places: Mapping[str, str] | None = None,
-    script: str = "",
-    data: dict[str, Any] | None = None,
-) -> str:
-    """The document as a page; `places` are parts that the command escaped itself, `script` reads `data` from #data."""
+def document_html(document: Document, *, paper: str = "a4") -> str:
+    """The document as a page, with what its place has of its own: a script that reads its data from #data."""
+    own = {block.name: block.made() for block in document.blocks if isinstance(block, Place)}
+    places = {name: html for name, (html, _, _) in own.items()}
+    script, data = next(((script, data) for _, script, data in own.values()), ("", None))
     style = web_part("document.css") + web_part(f"{document.style}.css")
     margin = 11 if document.style == "card" else 14
     side = " landscape" if document.across else ""
     style += f"@page {{ size: {SHEETS[paper]}{side}; margin: {margin}mm; }}\n"
     return page(
-        "document.html", style=style, script=script, data=data, document=as_data(gated(document)), places=places or {},
+        "document.html", style=style, script=script, data=data, document=as_data(gated(document)), places=places,
         to_write=TO_WRITE,
     )  # fmt: skip
 

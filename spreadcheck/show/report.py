@@ -3,29 +3,29 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
-from functools import cache, partial
-from typing import Any
+from functools import partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from spreadcheck import __version__
-from spreadcheck.judge.assessment import Assessment, Bout
+from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.confidence import SURE_PCT, Confidence
 from spreadcheck.limits import LIMITS
 from spreadcheck.pattern.kinds import SPINNERS
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
-from spreadcheck.sheet.mirror import COPIED, MIRRORED
+from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.sheet.traysheet import catch_cell
 from spreadcheck.show.analyse import OTHER_SYSTEM, width_tables
 from spreadcheck.show.confidence import confidence_tables, draw_cv_band
-from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Place, Points, Table
-from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_share, show_width
-from spreadcheck.show.pages import document_html, from_template, web_part
+from spreadcheck.show.document import Block, Column, Document, Heading, Own, Paragraph, Picture, Place, Points, Table
+from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_width
+from spreadcheck.show.pages import from_template, web_part
 from spreadcheck.show.pattern import advice_blocks
-from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, figure_bytes, plain_style, shown_bout
+from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, drawn, plain_style, shown_bout
 from spreadcheck.show.verdict import (
     advice_words,
     advised_words,
@@ -42,6 +42,10 @@ from spreadcheck.show.verdict import (
 from spreadcheck.spread.profile import TAPER
 from spreadcheck.units import show, shown_unit, to_inside
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
 SLIDER_STEP = {"metric": 0.1, "us": 0.5}  # m, ft
 HOW = {
     BACK_AND_FORTH: "neighbouring passes in opposite directions",
@@ -55,6 +59,7 @@ MOST_COLUMNS = 6  # catches side by side; more go into further tables
 MOST_CATCHES = 6_000  # more than anyone reads, and than a page in a browser or a printer bears
 BLANK = "blank"
 CELL_WORDS = "blank: not weighed; x: weighed but thrown out; 0: nothing fell in"
+NO_DOUBTS = "Nothing doubtful was found in the sheet. That does not show that the test was run well."
 _SMALL = {"font.size": 9, "axes.labelsize": 9}  # a picture's signs can be read on a phone
 
 
@@ -63,74 +68,65 @@ def report(result: Assessment, system: str = "metric", *, sure: Confidence | Non
     known = sure if sure is not None and sure.noise.known else None
     words = plain_words(result, system)
     answer, *more = words["In short"]
-    doubts = (*doubt_words(result, system), *(doubt.message(system) for doubt in (sure.doubts if sure else ())))
+    doubts = [doubt.message(system) for doubt in (*result.doubts, *(sure.doubts if sure else ()))]
+    limits = (LIMITS[code] for code in ("cv hall", "cv normal", "cv stripes", "cv top dressing"))
+    sources = (f"{row.value:g} {row.unit}, {row.what}: {row.source} ({row.standing})." for row in limits)
     sections: dict[str, Iterable[Block]] = {
         **{heading: [Paragraph(" ".join(sentences))] for heading, sentences in words.items()},
         "In short": [Paragraph(answer, "strong"), *map(Paragraph, more)],
-        "What to do": [Points(words["What to do"]), Place("slider")],
+        "What to do": [Points(words["What to do"]), Place("slider", partial(_slider, result, system))],
         "Pictures": _pictures(result, system, known),
         "Figures": [*_figures(result, system, known), *advice_blocks(result, system)],
         "Method": map(Paragraph, method_words(result)),
-        "What the limits rest on": [Points(source_words())],
+        "What the limits rest on": [Points(tuple(sources))],
         "Raw trays and form": [*tray_tables(result, system), form_table(result)],
-        "Doubts about this test": [Points(doubts)],
+        "Doubts about this test": [Points(tuple(doubts if result.doubts else [NO_DOUBTS, *doubts]))],
     }
     blocks = tuple(block for heading, parts in sections.items() for block in (Heading(heading), *parts))
     name = result.test.name
     return Document(name, blocks, over="Spread pattern report", foot=f"{name} - spreadcheck {__version__}")
 
 
-def report_html(
-    result: Assessment, system: str = "metric", *, paper: str = "a4", document: Document | None = None
-) -> str:
-    """The report, made before or else here, as a web page with a slider for the bout width."""
-    jumps = [(result.bout_width_m, result.driving or METHODS[0], "driven")]
-    if not result.tail_curves:
-        widths = ((result.effective_width_m(method), method) for method in METHODS)
-        jumps += [(width and down_m(width, system), method, "effective") for width, method in widths]
-    slider = from_template(
-        "slider.html",
-        jumps=[(w, method, f"{what}: {show_width(w, system)} {method}") for w, method, what in jumps if w],
-        length_unit=shown_unit("length", system),
-        rate_unit=rate_unit(result, system),
-    )
-    return document_html(
-        document or report(result, system), paper=paper, places={"slider": slider},
-        script="".join(map(web_part, ("core.js", "overlap.js", "report.js"))), data=_slider_data(result, system),
-    )  # fmt: skip
-
-
-def _slider_data(result: Assessment, system: str) -> dict[str, Any]:
-    """What the slider needs, all in SI; a unit is worth so much of the unit inside.
+def _slider(result: Assessment, system: str) -> Own:
+    """The slider for the bout width and what it needs, all in SI; a unit is worth so much of the unit inside.
 
     The parts of a blend that decide come with the factor that brings their limit to that of the report.
     """
-    profile, widths = result.profile, result.scans[METHODS[0]].width_m
+    profile, widths, systems = result.profile, result.width_m, (system, OTHER_SYSTEM[system])
     method, width = shown_bout(result)
-    systems = (system, OTHER_SYSTEM[system])
-    worth = {(kind, s): to_inside(1.0, shown_unit(kind, s), kind) for kind in ("length", "rate") for s in systems}
-    judged = result.blend.judged if result.blend else ()
-    shares = (1.0, *(result.limit_pct / part.limit_pct for part in judged))
-    one, *parts = (
-        {"offset": each.offset_m.tolist(), "rate": each.rate_kg_ha.tolist(), "tails": each.tails, "share": share}
-        for each, share in zip((profile, *(part.profile for part in judged)), shares, strict=True)
+    jumps = [(result.bout_width_m, result.driving or METHODS[0], "driven")]
+    for each in () if result.tail_curves else METHODS:
+        effective = result.effective_width_m(each)
+        jumps.append((effective and down_m(effective, system), each, "effective"))
+    html = from_template(
+        "slider.html",
+        jumps=[(w, m, f"{what}: {show_width(w, system)} {m}") for w, m, what in jumps if w],
+        length_unit=shown_unit("length", system),
+        rate_unit=rate_unit(result, system),
     )
-    return {
-        **one,
-        "parts": parts,
+    judged = result.blend.judged if result.blend else ()
+    parts = [(profile, 1.0), *((part.profile, result.limit_pct / part.limit_pct) for part in judged)]
+    whole, *parts_data = (
+        {"offset": each.offset_m.tolist(), "rate": each.rate_kg_ha.tolist(), "tails": each.tails, "share": share}
+        for each, share in parts
+    )
+    lengths, rates = (
+        [{"unit": shown_unit(kind, s), "worth": to_inside(1.0, shown_unit(kind, s), kind)} for s in systems]
+        for kind in ("length", "rate")
+    )
+    data = {
+        **whole,
+        "parts": parts_data,
         "blocking": list(result.blocking),
         "limit": result.limit_pct,
         "narrowest": min(float(widths[0]), width),
-        "widest": max(float(widths[-1]), float(profile.offset_m[-1] - profile.offset_m[0]), width),
+        "widest": max(float(widths[-1]), float(np.ptp(profile.offset_m)), width),
         "width": width,
         "method": method,
-        "lengths": [
-            {"unit": shown_unit("length", s), "worth": worth["length", s], "step": SLIDER_STEP[s]} for s in systems
-        ],
-        "rates": [{"unit": rate_unit(result), "worth": 1.0}]
-        if profile.relative
-        else [{"unit": rate_unit(result, s), "worth": worth["rate", s]} for s in systems],
+        "lengths": [{**each, "step": SLIDER_STEP[s]} for each, s in zip(lengths, systems, strict=True)],
+        "rates": [{"unit": rate_unit(result), "worth": 1.0}] if profile.relative else rates,
     }
+    return html, "".join(map(web_part, ("core.js", "overlap.js", "report.js"))), data
 
 
 def both_lengths(length_m: float, system: str) -> str:
@@ -146,30 +142,34 @@ def both_rates(rate: float, result: Assessment, system: str) -> str:
 
 def plain_words(result: Assessment, system: str = "metric") -> dict[str, tuple[str, ...]]:
     """The plain part of a report, sentences by heading: the answer first, then what a customer asks next."""
-    moving = result.pattern.kind.moving
-    nobody_near = f"Nobody near {moving}; all at a standstill, engine off and key out before anything is adjusted."
-    return {
-        "In short": _in_short(result, system),
-        "What was tested": _tested(result, system),
-        "How far apart the passes may be driven": _how_far(result, system),
-        "Is it even enough at the width driven?": _even_enough(result, system),
-        "What the field gets": _field_gets(result, system),
-        "What to do": (*_steps(result, system), nobody_near, MANUAL_FIRST),
+    parts = {
+        "In short": _in_short,
+        "What was tested": _tested,
+        "How far apart the passes may be driven": _how_far,
+        "What the field gets": _field_gets,
+        "What to do": _steps,
     }
+    return {heading: tuple(told(result, system)) for heading, told in parts.items()}
 
 
-def _in_short(result: Assessment, system: str) -> tuple[str, ...]:
-    laid = result.pattern.kind.outlets and result.bouts and not result.blocking  # it drives the width it is built for
-    sentences = [] if laid else [_may_be_driven(result, system)]
-    if result.bouts:
-        sentences += [verdict_sentence(result.verdicts[m], system, both_lengths) for m in result.judged_methods]
+def _in_short(result: Assessment, system: str) -> Iterator[str]:
+    kind, judged = result.pattern.kind, result.judged_methods if result.bouts else ()
+    laid = kind.outlets and judged and not result.blocking  # it drives the width it is built for
+    if not laid and not (judged and result.blocking):  # else the verdict says what blocks
+        yield _may_be_driven(result, system)
+    if not judged:
+        yield "It is not known how far apart the passes are driven, so no width is judged."
+    elif not result.driving:
+        yield "It is not known which way the passes are driven, so both are judged."
+    for method in judged:
+        yield verdict_sentence(result.verdicts[method], system, both_lengths)
+        if abs(result.bouts[method].cv_pct - result.limit_pct) <= CLOSE_CALL_PCT and not result.blocking:
+            yield "This is close to the limit: another test of the same machine may fall on the other side."
     if laid and not result.within_limit:
-        sentences.append(f"Put right what lays unevenly ({result.pattern.kind.parts}) and test again.")
-    count = len(result.doubts)
-    if count:
-        doubts = "There is 1 doubt" if count == 1 else f"There are {count} doubts"
-        sentences.append(f"{doubts} about this test, told at the end: read before you rely on the figures.")
-    return tuple(sentences)
+        yield f"Put right what lays unevenly ({kind.parts}) and test again."
+    if count := len(result.doubts):
+        doubts = f"{count} doubt{'s' if count > 1 else ''} about this test"
+        yield f"{doubts}, told at the end: read before you rely on the figures."
 
 
 def _may_be_driven(result: Assessment, system: str) -> str:
@@ -177,38 +177,35 @@ def _may_be_driven(result: Assessment, system: str) -> str:
         return f"How far apart the passes may be driven can't be judged. What blocks it: {', '.join(result.blocking)}."
     if result.test.mirrored:
         return f"{advice_words(result, METHODS[0], system)} What follows holds only {if_alike(result.test.mirrored)}."
-    if all(result.effective_width_m(method) is None for method in METHODS):
+    if not any(map(result.effective_width_m, METHODS)):
         return "No bout width that was tried is even enough with this setting, whichever way the passes are driven."
-    widths = {method: result.advised_width_m(method) for method in METHODS}
-    said = {m: both_lengths(down_m(width, system), system) for m, width in widths.items() if width is not None}
+    advised = {method: result.advised_width_m(method) for method in METHODS}
+    said = {m: both_lengths(down_m(width, system), system) for m, width in advised.items() if width is not None}
     if not said:
         return advice_words(result, METHODS[0], system)
-    if len(set(said.values())) == 1 and len(said) == len(METHODS):
+    if len(said) == len(METHODS) and len(set(said.values())) == 1:
         return f"Advised: drive the passes {said[METHODS[0]]} apart, {METHODS[0]} or {METHODS[1]}."
     driven = ", or ".join(f"{far} apart {method}" for method, far in said.items())
-    why = {m: "can be advised" if result.effective_width_m(m) else "that was tried is even enough" for m in METHODS}
-    missed = [f"; {method}, no width {why[method]}" for method in METHODS if method not in said]
-    return f"Advised: drive the passes {driven}{''.join(missed)}."
+    return f"Advised: drive the passes {driven}{''.join(f'; none is advised {m}' for m in METHODS if m not in said)}."
 
 
-def _tested(result: Assessment, system: str) -> tuple[str, ...]:
+def _tested(result: Assessment, system: str) -> Iterator[str]:
     test, profile = result.test, result.profile
     about = ("product", "machine", "place", "date", "customer", "adviser")
     named = "; ".join(f"{label}: {test.text(label)}" for label in about if test.text(label))
-    first, last = float(profile.offset_m[0]), float(profile.offset_m[-1])
-    count, untested = len(profile.offset_m), test.mirrored
-    if untested:  # only the trays that were laid out
-        first, last = (max(first, 0.0), last) if untested == "left" else (first, min(last, 0.0))
-        count -= sum(name.endswith(COPIED) for name in test.tray)
+    if named:
+        yield _as_sentence(named)
+    stood = profile.offset_m  # of a line that was mirrored only the side that was laid out
+    stood = stood[stood >= 0] if test.mirrored == "left" else stood[stood <= 0] if test.mirrored else stood
     spaced = f"{both_lengths(profile.spacing_m, system)} apart" if profile.even else "not evenly spaced"
     passes = "1 pass" if profile.passes_used == 1 else f"{profile.passes_used} passes"
-    trays = (
-        f"{count} trays, {spaced}, stood in a line from {_side(first, system)} to "
-        f"{_side(last, system)} of the driving line and caught what fell in {passes}."
+    yield (
+        f"{len(stood)} trays, {spaced}, stood in a line from {_side(float(stood[0]), system)} to "
+        f"{_side(float(stood[-1]), system)} of the driving line and caught what fell in {passes}."
     )
-    if untested:
-        trays += f" The {untested} was not tested."
-    return (*([_as_sentence(named)] if named else []), trays, _where_it_lies(result, system))
+    if test.mirrored:
+        yield f"The {test.mirrored} was not tested."
+    yield _where_it_lies(result, system)
 
 
 def _as_sentence(text: str) -> str:
@@ -230,164 +227,107 @@ def _where_it_lies(result: Assessment, system: str) -> str:
     return f"The middle of the spread lies {at}: {left} % falls to the left and {right} % to the right."
 
 
-def _how_far(result: Assessment, system: str) -> tuple[str, ...]:
-    meaning = (
+def _how_far(result: Assessment, system: str) -> Iterator[str]:
+    yield (
         "The effective width is the widest bout width (distance between neighbouring passes) at which the CV is within "
         f"the limit of {result.limit_pct:g} %. The CV, coefficient of variation, says how much the rate varies across "
         "the field, in % of its mean: 0 % would be perfectly even."
     )
-    sentences = [meaning, *(_method_width(result, method, system) for method in METHODS)]
-    if _differ(result):
-        sentences.append("The two ways of driving differ because left and right of the pattern are not alike.")
-    return tuple(sentences)
+    for method in METHODS:
+        yield f"{method.capitalize()} ({HOW[method]}): {effective_words(result, method, system)}."
+        if others := other_bands_words(result, method, system):
+            yield f"Other bands within the limit: {'; '.join(others)}; the widths between them are not."
+        if result.effective_width_m(method) is not None and not result.blocking:
+            if result.advised_width_m(method) is not None:
+                yield f"The advised width is {advised_words(result, method, system)}."
+            yield advice_words(result, method, system, noise="the noise of the test is not allowed for")
 
 
-def _differ(result: Assessment) -> bool:
-    """Whether the two ways of driving have different effective widths, by more than a tenth of a metre."""
-    one, other = (result.effective_width_m(method) for method in METHODS)
-    return (one is None) != (other is None) or (one is not None and other is not None and abs(one - other) > 0.1)
-
-
-def _method_width(result: Assessment, method: str, system: str) -> str:
-    start = f"{method.capitalize()} ({HOW[method]}):"
-    if result.effective_width_m(method) is None:
-        best = result.curves[method].best
-        if best is None:
-            return f"{start} no width has two trays or more in a bout, so that none can be judged."
-        at = f"{both_lengths(best[0], system)} with a CV of {show_figure(best[1])} %"
-        return f"{start} no width that was tried is within the limit; the best is {at}."
-    said = f"{start} {effective_words(result, method, system)}."
-    others = other_bands_words(result, method, system)
-    if others:
-        said += f" Other bands within the limit: {'; '.join(others)}; the widths between them are not."
-    if result.censored(method):
-        said += " The tray line ends there; wider ones may do as well."
-    if result.blocking:
-        return said
-    why = advice_words(result, method, system, noise="the noise of the test is not allowed for")
-    if result.advised_width_m(method) is None:
-        return f"{said} {why}"
-    return f"{said} The advised width is {advised_words(result, method, system)}. {why}"
-
-
-def _even_enough(result: Assessment, system: str) -> tuple[str, ...]:
-    if not result.bouts:
-        return ("It is not known how far apart the passes are driven, so no width is judged here.",)
-    sentences = []
-    if not result.driving:
-        sentences.append("It is not known which way the passes are driven, so both are judged.")
-    for method in result.judged_methods:
-        bout = result.bouts[method]
-        sentences.append(verdict_sentence(result.verdicts[method], system, both_lengths))
-        if abs(bout.cv_pct - result.limit_pct) <= CLOSE_CALL_PCT and not result.blocking:
-            sentences.append("This is close to the limit: another test of the same machine may fall on the other side.")
-        over = result.cv_over_tails(method, bout.width_m)
-        if over is None:
-            line = f"Between the trays too, along the whole line, the CV is {show_figure(bout.cv_line_pct)} %."
-        else:
-            line = (
-                f"The CV is {show_figure(over.least)} to {show_figure(over.most)} %, by what fell beyond the end trays."
-            )
-        sentences.append(line)
-    return tuple(sentences)
-
-
-def _field_gets(result: Assessment, system: str) -> tuple[str, ...]:
+def _field_gets(result: Assessment, system: str) -> Iterator[str]:
     """What is laid at the width driven, or else at each advised width."""
-    if result.bouts:
-        bouts = [result.bouts[method] for method in result.judged_methods]
-    else:
+    test, relative = result.test, result.profile.relative
+    length, rate = partial(both_lengths, system=system), partial(both_rates, result=result, system=system)
+    bouts = [result.bouts[method] for method in result.judged_methods if result.bouts]
+    if not bouts:
         widths = {method: result.advised_width_m(method) for method in result.judged_methods}
         bouts = [result.bouts_at(down_m(width, system))[m] for m, width in widths.items() if width is not None]
-    sentences = []
     for bout in bouts:
-        length, rate = partial(both_lengths, system=system), partial(both_rates, result=result, system=system)
-        sentences.append(f"{field_words(result, bout, length, rate)}.")
-        if not result.tail_curves:
-            thin, heavy = (show_share(one, bout.mean_kg_ha) for one in (bout.min_kg_ha, bout.max_kg_ha))
-            sentences.append(
-                f"Where it is thinnest it gets {thin} % of the mean, where it is heaviest {heavy} %; "
-                f"{show_figure(bout.within_10_pct, digits=0)} % of the field lies within 10 % of the mean."
-            )
-    if bouts and result.test.target_kg_ha and not result.profile.relative and not result.test.bins_together:
-        sentences.append(f"The target is {both_rates(result.test.target_kg_ha, result, system)}.")
+        yield f"{field_words(result, bout, length, rate)}."
+        if over := result.cv_over_tails(bout.method, bout.width_m):
+            ends = f"{show_figure(over.least)} to {show_figure(over.most)}"
+            yield f"The CV is {ends} %, by what fell beyond the end trays."
+        else:
+            yield f"Between the trays too, along the whole line, the CV is {show_figure(bout.cv_line_pct)} %."
+    if bouts and test.target_kg_ha and not relative and not test.bins_together:
+        yield f"The target is {rate(test.target_kg_ha)}."
     if not bouts:
         why = "As the test can't be judged" if result.blocking else "With no width even enough"
-        sentences.append(f"{why}, no rate is told here; the table of bout widths has them all.")
-    if result.profile.relative:
-        sentences.append("Weights are not known, so rates are in proportion only: 100 % is the peak of a single pass.")
+        yield f"{why}, no rate is told here; the table of bout widths has them all."
+    if relative:
+        yield "Weights are not known, so rates are in proportion only: 100 % is the peak of a single pass."
     else:
-        sentences.append("All rates are for the metering of the test: what the trays caught, not what the gauge said.")
-    return tuple(sentences)
+        yield "All rates are for the metering of the test: what the trays caught, not what the gauge said."
 
 
-def _steps(result: Assessment, system: str) -> tuple[str, ...]:
-    steps: list[str] = []
+def _steps(result: Assessment, system: str) -> Iterator[str]:
     kind = result.pattern.kind
+    spinner = kind.name in SPINNERS
+    one, other = (result.effective_width_m(method) or 0.0 for method in METHODS)
     if result.doubts:
-        steps.append("Read the doubts at the end first; where one can be put right, put it right and test again.")
+        yield "Read the doubts at the end first; where one can be put right, put it right and test again."
     if result.blocking:
-        steps += [_as_sentence(doubt.first_step(system)) for doubt in result.doubts if doubt.blocking]
-    elif all(result.effective_width_m(method) is None for method in METHODS):
-        steps.append("Don't spread with this setting: correct the machine by its maker's manual and test again.")
+        yield from (_as_sentence(doubt.first_step(system)) for doubt in result.doubts if doubt.blocking)
+    elif not (one or other):
+        yield "Don't spread with this setting: correct the machine by its maker's manual and test again."
     elif not result.bouts:
-        steps.append("Choose a bout width from the bands above; the advised width is safer than the effective one.")
+        yield "Choose a bout width from the bands above; the advised width is safer than the effective one."
     else:
-        steps += [step for method in result.judged_methods for step in _method_steps(result, method, system)]
-    alike_as_driven = (
-        len({show_figure(bout.cv_pct) for bout in result.bouts.values()}) == 1
-    )  # then neither way is kinder
-    if _differ(result) and not alike_as_driven:
-        look = "outlets, level, wind" if kind.outlets else "level, drop point, vanes, wind"
-        look = look if kind.outlets or kind.name in SPINNERS else f"level, {kind.parts}, wind"
-        steps.append(f"Find out why left and right are not alike ({look}) before relying on the kinder way of driving.")
-    change = "product, setting, speed or vanes" if kind.name in SPINNERS else "product, setting or speed"
-    steps.append(f"Check the rate by a flow test, and test again after any change of {change}.")
-    return tuple(steps)
+        for method in result.judged_methods:
+            first, *others = _choices(result, method, system)
+            yield _as_sentence(first)
+            yield from (f"Or {choice}." for choice in others)
+    alike = len({show_figure(bout.cv_pct) for bout in result.bouts.values()}) == 1  # then neither way is kinder
+    if abs(one - other) > 0.1 and not alike:
+        parts = "outlets, level" if kind.outlets else "level, drop point, vanes" if spinner else f"level, {kind.parts}"
+        yield f"Find out why left and right are not alike ({parts}, wind) before relying on the kinder way of driving."
+    change = "product, setting, speed or vanes" if spinner else "product, setting or speed"
+    yield f"Check the rate by a flow test, and test again after any change of {change}."
+    yield f"Nobody near {kind.moving}; all at a standstill, engine off and key out before anything is adjusted."
+    yield MANUAL_FIRST
 
 
-def _method_steps(result: Assessment, method: str, system: str) -> tuple[str, ...]:
+def _choices(result: Assessment, method: str, system: str) -> Iterator[str]:
     """What to do at the width driven: go on, or the other way of driving, or another width, or the machine."""
-    bout = result.bouts[method]
-    at = both_lengths(bout.width_m, system)
-    kind = result.pattern.kind
+    verdict, kind, length = result.verdicts[method], result.pattern.kind, partial(both_lengths, system=system)
+    at, advised = length(verdict.bout_width_m), result.advised_width_m(method)
     if result.test.mirrored:
-        return (f"Lay trays on the {result.test.mirrored} too and test again before {at} is driven.",)
-    if result.verdicts[method].may_be_driven:
-        return (f"{at}, {method}, can be driven with the machine set as it was tested.",)
+        yield f"lay trays on the {result.test.mirrored} too and test again before {at} is driven"
+        return
+    if verdict.may_be_driven:
+        yield f"{at}, {method}, can be driven with the machine set as it was tested"
+        return
     if kind.outlets:
-        cleared = f"Put right what lays too little or too much ({kind.parts}), and clear what is blocked"
-        return (f"{cleared}; then test again before driving {at}.",)
-    choices = []
-    other = result.bouts[OTHER_WAY[method]]
-    if result.verdicts[other.method].may_be_driven and result.driving:
-        choices.append(f"drive {other.method} at {at} instead: there the CV is {show_figure(other.cv_pct)} %.")
-    advised = result.advised_width_m(method)
+        cleared = f"put right what lays too little or too much ({kind.parts}), and clear what is blocked"
+        yield f"{cleared}; then test again before driving {at}"
+        return
+    other = OTHER_WAY[method]
+    if result.verdicts[other].may_be_driven and result.driving:
+        yield f"drive {other} at {at} instead: there the CV is {show_figure(result.bouts[other].cv_pct)} %"
     if advised is not None:
-        width = down_m(advised, system)
-        ends = open_mean(result, width, lambda rate: both_rates(rate, result, system))
-        rate = ends[0] if ends else both_rates(result.bouts_at(width)[method].mean_kg_ha, result, system)
-        there = both_lengths(width, system)
-        choices.append(f"drive {method} at {there}; the same metering then gives {rate}, so set the rate anew.")
-    if result.verdicts[method].why == "probability":
-        choices.append(f"test again with more passes: {at} {not_driven_words(result.verdicts[method])}.")
-    choices.append(f"correct the machine by its maker's manual and test again before driving {at} {method}.")
-    return (_as_sentence(choices[0]), *(f"Or {choice}" for choice in choices[1:]))
-
-
-def doubt_words(result: Assessment, system: str = "metric") -> tuple[str, ...]:
-    """The doubts about the test; where there are none, what that means."""
-    told = tuple(doubt.message(system) for doubt in result.doubts)
-    return told or ("Nothing doubtful was found in the sheet. That does not show that the test was run well.",)
+        width, rate = down_m(advised, system), partial(both_rates, result=result, system=system)
+        ends = open_mean(result, width, rate)
+        gives = ends[0] if ends else rate(result.bouts_at(width)[method].mean_kg_ha)
+        yield f"drive {method} at {length(width)}; the same metering then gives {gives}, so set the rate anew"
+    if verdict.why == "probability":
+        yield f"test again with more passes: {at} {not_driven_words(verdict)}"
+    yield f"correct the machine by its maker's manual and test again before driving {at} {method}"
 
 
 def method_words(result: Assessment) -> tuple[str, ...]:
     """The method in short, in the order of the work."""
-    profile = result.profile
-    tails = (
-        "runs to zero over one tray spacing" if profile.tails == TAPER else "stops (nothing is taken to fall beyond)"
-    )
-    points = "tray offsets" if profile.even else "points at the smallest tray spacing"
+    taper = result.profile.tails == TAPER
+    tails = "runs to zero over one tray spacing" if taper else "stops (nothing is taken to fall beyond)"
+    points = "tray offsets" if result.profile.even else "points at the smallest tray spacing"
     return (
         "Rate at a tray = catch in g / runs / tray area in m² x 10, in kg/ha; the passes are averaged to the "
         f"single-pass profile. Between trays it is linear; beyond the end trays it {tails}.",
@@ -403,66 +343,53 @@ def method_words(result: Assessment) -> tuple[str, ...]:
     )
 
 
-def source_words() -> tuple[str, ...]:
-    """What the limits rest on, and how sure each is."""
-    rows = (LIMITS[code] for code in ("cv hall", "cv normal", "cv stripes", "cv top dressing"))
-    return tuple(f"{row.value:g} {row.unit}, {row.what}: {row.source} ({row.standing})." for row in rows)
-
-
-def _pictures(result: Assessment, system: str, sure: Confidence | None) -> list[Block]:
+def _pictures(result: Assessment, system: str, sure: Confidence | None) -> Iterator[Picture]:
     """Profile, overlapped deposit, CV against bout width and, where the noise is known, its band."""
     method, width = shown_bout(result)
-    bout = result.bouts_at(width)[method]
-    ranges = open_mean(result, width, str) is not None
-    peak, least, most, mean = (
-        both_rates(rate, result, system)
-        for rate in (float(result.profile.rate_kg_ha.max()), bout.min_kg_ha, bout.max_kg_ha, bout.mean_kg_ha)
+    bout, rate = result.bouts_at(width)[method], partial(both_rates, result=result, system=system)
+    yield Picture(
+        "Catches and single-pass profile",
+        "Rate against distance from the driving line, left on the left. The highest rate is "
+        f"{rate(float(result.profile.rate_kg_ha.max()))}. {_where_it_lies(result, system)}",
+        drawn(_panel, partial(draw_profile, result=result, system=system)),
     )
-    pictures: list[Block] = [
-        _picture(
-            partial(draw_profile, result=result, system=system),
-            "Catches and single-pass profile",
-            f"Rate against distance from the driving line, left on the left. The highest rate is {peak}. "
-            + _where_it_lies(result, system),
-        ),
-        _picture(
-            partial(draw_deposit, result=result, system=system),
-            f"Overlapped deposit at {both_lengths(width, system)}, {method}",
-            "What all passes would leave if nothing fell farther out than one tray spacing beyond the end trays, "
-            "which still caught: what fell there is missing."
-            if result.tail_curves
-            else f"What all passes leave together, over three bouts{', at the mean of the passes' if ranges else ''}: "
-            f"least {least}, most {most}, mean {mean}.",
-        ),
-        _picture(
-            partial(draw_widths, result=result, system=system),
-            "CV against bout width",
-            "Lines: CV over every bout width, both ways of driving; it decides. Points: CV by trays at whole tray "
-            f"spacings. Level line: the limit of {result.limit_pct:g} %. "
-            f"Effective width: {', '.join(f'{m} {effective_words(result, m, system)}' for m in METHODS)}.",
-        ),
-    ]
+    left = (
+        "What all passes would leave if nothing fell farther out than one tray spacing beyond the end trays, which "
+        "still caught: what fell there is missing."
+    )
+    if not result.tail_curves:
+        mean = "" if open_mean(result, width, str) is None else ", at the mean of the passes"
+        figures = f"least {rate(bout.min_kg_ha)}, most {rate(bout.max_kg_ha)}, mean {rate(bout.mean_kg_ha)}"
+        left = f"What all passes leave together, over three bouts{mean}: {figures}."
+    title = f"Overlapped deposit at {both_lengths(width, system)}, {method}"
+    yield Picture(title, left, drawn(_panel, partial(draw_deposit, result=result, system=system)))
+    yield Picture(
+        "CV against bout width",
+        "Lines: CV over every bout width, both ways of driving; it decides. Points: CV by trays at whole tray "
+        f"spacings. Level line: the limit of {result.limit_pct:g} %. "
+        f"Effective width: {', '.join(f'{m} {effective_words(result, m, system)}' for m in METHODS)}.",
+        drawn(_panel, partial(draw_widths, result=result, system=system)),
+    )
     if sure is not None:
         widest = width_down(sure.bands[method].sure_width_m, system) if sure.tells_probability else "not given"
-        words = (
+        yield Picture(
+            f"How sure: CV against bout width, {method}",
             f"The CV that decides, the noise of the test taken out, its {sure.level_pct:g} % interval and the noise "
-            f"floor. Widest width with a probability of {SURE_PCT:g} % of keeping the limit: {widest}."
+            f"floor. Widest width with a probability of {SURE_PCT:g} % of keeping the limit: {widest}.",
+            drawn(_panel, partial(draw_cv_band, sure=sure, method=method, system=system)),
         )
-        draw = partial(draw_cv_band, sure=sure, method=method, system=system)
-        pictures.append(_picture(draw, f"How sure: CV against bout width, {method}", words))
-    return pictures
 
 
-def _picture(draw: partial[None], title: str, words: str) -> Picture:
-    """One picture; its title stands below it."""
+def _panel(draw: Callable[..., None]) -> Figure:
+    """One panel as a picture of its own; its title stands below it."""
     from matplotlib.figure import Figure
 
     with plain_style(**_SMALL):
         figure = Figure(figsize=(4.8, 3.3), layout="constrained")
-        axes = figure.subplots()
+        axes: Axes = figure.subplots()
         draw(axes=axes)
         axes.set_title("")
-        return Picture(title, words, svg=cache(lambda: figure_bytes(figure, "svg").decode()))
+    return figure
 
 
 def _figures(result: Assessment, system: str, sure: Confidence | None) -> list[Block]:
@@ -499,29 +426,27 @@ def bout_table(result: Assessment, system: str = "metric") -> Table:
         *(Column(head, unit, share=1) for head in ("Mean", "Least", "Most")),
         *(Column(f"Within {pct} % of mean", "%", share=1.2) for pct in (10, 20)),
     )
-    rows = [
-        _bout_row("driven" if result.driving in (None, method) else "the other way", bout, result, system)
-        for method, bout in result.bouts.items()
-    ]
-    for method in METHODS:
+    told = [("driven" if result.driving in (None, m) else "the other way", bout) for m, bout in result.bouts.items()]
+    for method in () if result.tail_curves else METHODS:
         width = result.effective_width_m(method)
-        if width is not None and width != result.bout_width_m and not result.tail_curves:
-            rows.append(_bout_row("effective width", result.bouts_at(down_m(width, system))[method], result, system))
+        if width is not None and width != result.bout_width_m:
+            told.append(("effective width", result.bouts_at(down_m(width, system))[method]))
+    rows = []
+    for what, bout in told:
+        name = f"{show_width(bout.width_m, system)} {bout.method} ({what})" + (f", {bout.part}" if bout.part else "")
+        ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
+        over = result.cv_over_tails(bout.method, bout.width_m)
+        if ends is not None and over is not None:  # only what can be told whatever fell beyond the end trays
+            cv = f"{show_figure(over.least)} to {show_figure(over.most)}"
+            rows.append((name, cv, "-", "-", ends[0], "-", "-", "-", "-"))
+            continue
+        whole = bool(result.whole_spacings(np.array([bout.width_m]))[0])
+        cvs = (bout.cv_pct, bout.cv_trays_pct if whole else math.nan, bout.cv_line_pct)
+        rates = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
+        shares = (show_figure(share, digits=0) for share in (bout.within_10_pct, bout.within_20_pct))
+        rows.append((name, *map(show_figure, cvs), *((ends[0], "-", "-") if ends else rates), *shares))
     note = "CV by trays at whole tray spacings only. All rates at the metering of the test."
     return Table(columns, tuple(rows), "What the field gets", (note,))
-
-
-def _bout_row(what: str, bout: Bout, result: Assessment, system: str) -> tuple[str, ...]:
-    name = f"{show_width(bout.width_m, system)} {bout.method} ({what})" + (f", {bout.part}" if bout.part else "")
-    ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
-    over = result.cv_over_tails(bout.method, bout.width_m)
-    if ends is not None and over is not None:  # only what can be told whatever fell beyond the end trays
-        return (name, f"{show_figure(over.least)} to {show_figure(over.most)}", "-", "-", ends[0], "-", "-", "-", "-")
-    whole = bool(result.whole_spacings(np.array([bout.width_m]))[0])
-    cvs = (bout.cv_pct, bout.cv_trays_pct if whole else math.nan, bout.cv_line_pct)
-    rates = (show_rate(rate, result, system) for rate in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
-    shares = (show_figure(share, digits=0) for share in (bout.within_10_pct, bout.within_20_pct))
-    return (name, *map(show_figure, cvs), *((ends[0], "-", "-") if ends else rates), *shares)
 
 
 def form_table(result: Assessment) -> Table:

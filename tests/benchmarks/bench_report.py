@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from spreadcheck import assess, tray_test
-from spreadcheck.show.pages import document_pdf
-from spreadcheck.show.report import report, report_html
+from spreadcheck.show.pages import document_html, document_pdf
+from spreadcheck.show.report import report
 
 STEP = """
 const slider = document.getElementById("slider"), low = Number(slider.min), high = Number(slider.max), taken = [];
@@ -40,7 +40,7 @@ def result():
 def test_slider_step(browser, tails):
     """41 trays: figures, sentence, table and picture; the worst step is not ten times the usual one."""
     test = result().test
-    browser.open(report_html(assess(test, tails=tails)))
+    browser.open(document_html(report(assess(test, tails=tails))))
     taken = browser.driver.execute_script(STEP)
     middle = statistics.median(taken)
     print(f"\nslider step, {tails}: median {middle:.2f} ms, worst of {len(taken)} {max(taken):.1f} ms")
@@ -50,11 +50,11 @@ def test_slider_step(browser, tails):
 def test_making():
     """A PDF of 41 trays takes at most 1.3 times what the HTML page takes, in one process."""
     test, taken = result(), {}
-    for name, make in (("HTML", report_html), ("PDF", lambda found: document_pdf(report(found)))):
+    for name, make in (("HTML", document_html), ("PDF", document_pdf)):
         seconds = []
         for _ in range(5):
             begin = time.perf_counter()
-            make(test)
+            make(report(test))
             seconds.append(time.perf_counter() - begin)
         taken[name] = statistics.median(seconds)
     print(f"\nHTML: median {taken['HTML']:.2f} s, PDF: {taken['PDF'] / taken['HTML']:.2f} times that")

@@ -47,7 +47,7 @@ def every_block(words: str = "words") -> Document:
         Points((f"one {words}", "two"), numbered=True),
         Side((Heading("Left"), Points((f"left {words}",))), (Heading("Right"), cells)),
         Picture(f"Profile {words}", f"what it shows {words}", lambda: SVG),
-        Place("own"),
+        Place("own", lambda: ("<p>own part</p>", "", {})),
     )
     return Document(f"Title {words}", blocks, over="Report", about=(f"About {words}",), foot=f"Foot {words}")
 
@@ -109,7 +109,7 @@ class _Tags(HTMLParser):
 
 
 def test_the_page_shows_every_word_and_makes_markup_of_none() -> None:
-    page = document_html(every_block(NASTY), places={"own": "<p>own part</p>"})
+    page = document_html(every_block(NASTY))
     read = _Tags()
     read.feed(page)
     assert "img" not in read.tags

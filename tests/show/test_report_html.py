@@ -18,7 +18,8 @@ from spreadcheck.judge.assessment import bouts_at
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FormRow
 from spreadcheck.show.format import show_figure, show_rate, show_width
-from spreadcheck.show.report import bout_table, plain_words, report_html
+from spreadcheck.show.pages import document_html
+from spreadcheck.show.report import bout_table, plain_words, report
 from spreadcheck.show.verdict import down_m
 from spreadcheck.spread.widths import check_widths
 
@@ -47,6 +48,11 @@ def sample_page(name, **more):
                 lambda *_: b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 3"></svg>',
             )
         return report_html(sample(name, **more))
+
+
+def report_html(result, system="metric", *, paper="a4"):
+    """The report as a page."""
+    return document_html(report(result, system), paper=paper)
 
 
 def move(browser, value):
