@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from spreadcheck.doubts.doubt import Doubt, Explanation, Listed, Places, Quantity, Value, Words
 from spreadcheck.doubts.explain import SWAPPED, explanations_of
 from spreadcheck.doubts.register import CHECKS, doubt
-from spreadcheck.doubts.trayline import Judged
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import FROM_PASSES, Noise
 from spreadcheck.passes.passes import FEW, FLOOR, PassCatches, Passes, middle_of
@@ -26,8 +25,8 @@ _FAR = 3.0  # standard errors at which neighbouring trays are said to move toget
 _NO_SCATTER = 1e-9  # of the peak
 
 
-def agreement_doubts(judged: Judged, passes: Passes) -> Iterator[Doubt]:
-    """Doubts about passes that disagree, single catches and trays, and the centre of the spread."""
+def agreement_doubts(passes: Passes, width_m: float, width: Words) -> Iterator[Doubt]:
+    """Doubts about passes that disagree, single catches and trays, and the centre against a width and its words."""
     test, catches = passes.test, passes.catches
     odd, expected = odd_catches(catches)
     few = odd.sum(axis=1, keepdims=True) <= max(_SLIPS, _SLIPS_SHARE * odd.shape[1])
@@ -43,10 +42,10 @@ def agreement_doubts(judged: Judged, passes: Passes) -> Iterator[Doubt]:
         yield _odd_doubt(test, catches, slips, expected, swapped)
     if len(catches.numbers) > 1:
         yield from _disagree_doubts(righted, odd & ~slips, whole, emptied=not test.cumulative)
-    if (found := off_centre(passes, judged.width_m)) is not None:  # by the same test as the advice on the machine
+    if (found := off_centre(passes, width_m)) is not None:  # by the same test as the advice on the machine
         centre, side = Quantity(abs(found.value), "length"), "right" if found.value > 0 else "left"
-        share, wind = 100 * abs(found.value) / judged.width_m, _wind_words(test, found.value)
-        yield doubt("off-centre", shift=centre, side=side, share=share, width=judged.words, wind=wind)
+        share, wind = 100 * abs(found.value) / width_m, _wind_words(test, found.value)
+        yield doubt("off-centre", shift=centre, side=side, share=share, width=width, wind=wind)
     yield from neighbour_doubts(test, righted)
 
 
@@ -116,41 +115,39 @@ def _odd_words(test: TrayTest, catches: PassCatches, at: int, tray: int, expecte
     return Words(template, {**values, "others": others, "usual": usual, "times": times})
 
 
-def pass_gaps(catches: PassCatches) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """How far each pass lies from the middle pass left and right of the driving line, and whether that is too far."""
-    passes = len(catches.numbers)
+def _held(catches: PassCatches) -> tuple[FloatArray, NDArray[np.bool_], FloatArray, float]:
+    """How each pass is held against the middle of the others, by the scatter of their catches.
+
+    By how much it caught more on the left and on the right of the driving line [%], and whether that is too far; the
+    share of it that fell at other trays, its level put alike [%], and what that is on average by chance alone.
+    """
+    passes, rates = len(catches.numbers), catches.rates
     left, right = (int(catches.offset_m.searchsorted(0.0, side)) for side in ("left", "right"))
     trays = np.array([left, len(catches.offset_m) - right])
-    sums = np.stack((catches.rates[:, :left].sum(axis=1), catches.rates[:, right:].sum(axis=1)), axis=1)
+    sums = np.stack((rates[:, :left].sum(axis=1), rates[:, right:].sum(axis=1)), axis=1)
     reference = sums[::-1] if passes == 2 else middle_of(sums)
     usable = (reference > 0) & (trays >= FEW)
     gap = np.where(usable, sums / np.where(usable, reference, 1.0) - 1.0, 0.0)
     error = np.sqrt((catches.scatter * reference + catches.reading * trays) * (1 + 1 / max(passes - 1, 1)))
     too_far = usable & (np.abs(sums - reference) > LIMITS["pass certainty"].value * error)
-    return 100.0 * gap, too_far & (np.abs(gap) > LIMITS["pass gap"].value / 100)
-
-
-def elsewhere(catches: PassCatches) -> tuple[FloatArray, float]:
-    """The share of each pass that fell at other trays than in the middle of the others, its level put alike; and what
-    that is on average where passes differ by the scatter of their catches alone. [%]"""
-    found, passes = [], len(catches.numbers)
-    for at, rates in enumerate(catches.rates):
-        others = middle_of(np.delete(catches.rates, at, axis=0))
-        own, sum_ = float(rates.sum()), float(others.sum())
-        found.append(50 * np.abs(rates / own - others / sum_).sum() if own > 0 and sum_ > 0 else 100.0)
-    error = catches.error(catches.middle, passes / (passes - 1))
-    by_chance = 50 * np.sqrt(2 / np.pi) * error.sum() / max(float(catches.middle.sum()), 1e-12)
-    return np.array(found), float(by_chance)
+    moved = []
+    for at, own in enumerate(rates):
+        others = middle_of(np.delete(rates, at, axis=0))
+        totals = float(own.sum()), float(others.sum())
+        moved.append(50 * np.abs(own / totals[0] - others / totals[1]).sum() if min(totals) > 0 else 100.0)
+    scatter = catches.error(catches.middle, passes / (passes - 1)).sum()
+    by_chance = 50 * np.sqrt(2 / np.pi) * scatter / max(float(catches.middle.sum()), 1e-12)
+    return 100.0 * gap, too_far & (np.abs(gap) > LIMITS["pass gap"].value / 100), np.array(moved), float(by_chance)
 
 
 def _disagree_doubts(
     catches: PassCatches, apart: NDArray[np.bool_], tried: tuple[Explanation, ...], *, emptied: bool
 ) -> Iterator[Doubt]:
     """Passes that caught more or less, on one side or on both, or `apart` from the others at many trays."""
-    passes, gaps, too_far, many = len(catches.numbers), *pass_gaps(catches), apart.sum(axis=1)
+    passes, many = len(catches.numbers), apart.sum(axis=1)
+    gaps, too_far, moved, by_chance = _held(catches)
     named = [f"pass {number}" for number in catches.numbers]
     others = named[::-1] if passes == 2 else ["the middle pass"] * passes
-    moved, by_chance = elsewhere(catches)
     far = bool(moved.max() > max(LIMITS["pass elsewhere"].value, _BY_CHANCE * by_chance))
     marked = np.flatnonzero(too_far.any(axis=1) | (many > 0))
     if passes == 2:
@@ -245,10 +242,12 @@ def neighbour_band(offset_m: FloatArray, rates: FloatArray) -> tuple[FloatArray,
     return low, high
 
 
-def out_of_line(catches: PassCatches) -> tuple[FloatArray, FloatArray]:
-    """Trays that stand out from their neighbours in every pass, as the trays lay."""
+def neighbour_doubts(test: TrayTest, catches: PassCatches) -> Iterator[Doubt]:
+    """Trays that stand out from their neighbours in every pass, as the trays lay: one doubt that lists them."""
+    if len(catches.offset_m) < 2 * FEW + 1:
+        return
     ways = (~catches.reversed, catches.reversed)  # each has a pattern of its own
-    groups = [catches.laid[way] for way in ways if way.any()] if catches.reversed.any() else [catches.laid]
+    groups = [catches.laid[way] for way in ways if way.any()]
     means = np.array([group.mean(axis=0) for group in groups])
     low, high = neighbour_band(catches.offset_m, means)
     step = np.maximum(means - high, 0.0) - np.maximum(low - means, 0.0)
@@ -256,36 +255,22 @@ def out_of_line(catches: PassCatches) -> tuple[FloatArray, FloatArray]:
     enough = np.maximum(LIMITS["tray step"].value / 100 * allowed, FLOOR * catches.middle.max())
     marked = (np.abs(step) > enough).all(axis=0)
     marked[[0, -1]] = False  # an end tray has neighbours on one side only
-    if marked.any():
-        for row, group in enumerate(groups):
-            error = catches.error(np.maximum(means[row], allowed[row])) / len(group) ** 0.5
-            marked &= np.abs(step[row]) > LIMITS["catch certainty"].value * error
-            marked &= ((group - allowed[row]) * np.sign(step[0]) > 0).all(axis=0)
-    return np.where(marked, step.mean(axis=0), 0.0), allowed.mean(axis=0)
-
-
-def neighbour_doubts(test: TrayTest, catches: PassCatches) -> tuple[Doubt, ...]:
-    """Trays that stand out from their neighbours in every pass: one doubt that lists them, or none."""
-    if len(catches.offset_m) < 2 * FEW + 1:
-        return ()
-    step, allowed = out_of_line(catches)
-    marked = np.flatnonzero(step)
-    if not len(marked):
-        return ()
-    found, offsets = [], catches.offset_m[marked]
-    for tray in marked[:_SHOWN].tolist():
-        row = int(np.abs(test.offset_m - catches.offset_m[tray]).argmin())
-        ratio = 1 + float(step[tray] / allowed[tray]) if allowed[tray] > 0 else float("inf")
-        level = (
-            f"{ratio:.2f} times what its neighbours allow" if np.isfinite(ratio) else "a catch where none is expected"
-        )
+    for row, group in enumerate(groups if marked.any() else ()):
+        error = catches.error(np.maximum(means[row], allowed[row])) / len(group) ** 0.5
+        marked &= np.abs(step[row]) > LIMITS["catch certainty"].value * error
+        marked &= ((group - allowed[row]) * np.sign(step[0]) > 0).all(axis=0)
+    marked &= step.mean(axis=0) != 0
+    found, passes, places = [], len(catches.numbers), catches.offset_m[marked]
+    for tray in np.flatnonzero(marked)[:_SHOWN].tolist():
+        row, usual = int(np.abs(test.offset_m - catches.offset_m[tray]).argmin()), float(allowed.mean(axis=0)[tray])
+        times = 1 + float(step.mean(axis=0)[tray]) / usual if usual > 0 else 0.0
+        level = f"{times:.2f} times what its neighbours allow" if usual > 0 else "a catch where none is expected"
         found.append(Words("tray {tray} shows {level}", {"tray": test.tray[row], "level": level}))
-    passes = len(catches.numbers)
     where = "in the only pass" if passes == 1 else f"in all {passes} passes"
-    others = Words(" (and others, at {places})", {"places": Places(tuple(offsets.tolist()))})
-    more = others if len(marked) > _SHOWN else ""
-    passes_and_more = Words("{where}{more}", {"where": where, "more": more})
-    return (doubt("tray-out-of-line", trays=Listed(tuple(found)), passes=passes_and_more),)
+    others = Words(" (and others, at {places})", {"places": Places(tuple(places.tolist()))})
+    told = Words("{where}{more}", {"where": where, "more": others if len(places) > _SHOWN else ""})
+    if found:
+        yield doubt("tray-out-of-line", trays=Listed(tuple(found)), passes=told)
 
 
 def noise_doubts(noise: Noise) -> Iterator[Doubt]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import field
+from string import Formatter
 from typing import Any, TypeAlias
 
 from spreadcheck.errors import record
@@ -52,7 +53,7 @@ class Words:
 
     def text(self, system: str) -> str:
         """The sentence in a reader's units."""
-        return self.template.format_map({name: _shown(value, system) for name, value in self.values.items()})
+        return _Filled(system).vformat(self.template, (), self.values)
 
 
 @record
@@ -72,34 +73,21 @@ class Listed:
 Value: TypeAlias = "Quantity | Places | Words | Listed | str | int | float"
 
 
-class _Figure(float):
-    """A number that is shown without an exponent: 500, not 5e+02."""
+class _Filled(Formatter):
+    """What stands in the gaps of a sentence, in a reader's units; numbers without an exponent: 500, not 5e+02."""
 
-    def __format__(self, spec: str) -> str:
-        return _plain(super().__format__(spec))
+    def __init__(self, system: str) -> None:
+        self.system = system
 
+    def format_field(self, value: Value, spec: str) -> str:
+        if not isinstance(value, (str, int, float)):
+            return value.text(self.system)
+        text = format(value, spec)
+        if isinstance(value, str) or "e" not in text:
+            return text
+        from decimal import Decimal  # rare, and slow to load
 
-class _Count(int):
-    """The same for a whole number."""
-
-    def __format__(self, spec: str) -> str:
-        return _plain(super().__format__(spec))
-
-
-def _plain(text: str) -> str:
-    if "e" not in text:
-        return text
-    from decimal import Decimal  # rare, and slow to load
-
-    return f"{Decimal(text):f}"
-
-
-def _shown(value: Value, system: str) -> str | int | float:
-    if isinstance(value, str):
-        return value
-    if isinstance(value, int):
-        return _Count(value)
-    return _Figure(value) if isinstance(value, float) else value.text(system)
+        return f"{Decimal(text):f}"
 
 
 def trays_counted(count: int) -> str:
@@ -131,9 +119,7 @@ class Explanation:
     def text(self, system: str = "metric") -> str:
         """All of it as one sentence."""
         then = f" The test then has: {self.verdict.text(system)}." if self.verdict else ""
-        said = self.words.text(system)
-        said = said[0].upper() + said[1:]
-        return f"Perhaps: {said} (fits {100 * self.fits:.0f} %): {self.remedy}.{then}"
+        return f"Perhaps: {_upper(self.words.text(system))} (fits {100 * self.fits:.0f} %): {self.remedy}.{then}"
 
 
 @record
@@ -181,18 +167,19 @@ class Doubt:
 
     def message(self, system: str = "metric") -> str:
         """All of it as one plain paragraph."""
-        parts = (self.seen(system), self.limit(system), self.effect(system), self.remedy(system))
-        tried = (explanation.text(system) for explanation in self.explanations)
-        return " ".join((*(_sentence(part) for part in parts if part), *tried))
+        said = (self.seen(system), self.limit(system), self.effect(system), self.remedy(system))
+        parts = (_upper(part) for part in said if part)
+        told = (part.rstrip(".") + ("" if part[-1] in "?." else ".") for part in parts)
+        return " ".join((*told, *(each.text(system) for each in self.explanations)))
 
 
 def warnings_data(doubts: Iterable[Doubt]) -> list[dict[str, Any]]:
     """The doubts as every JSON result has them under `warnings`."""
-    found = []
+    found: list[dict[str, Any]] = []
     for doubt in doubts:
-        data: dict[str, Any] = {"code": doubt.code, "message": doubt.message(), "blocking": doubt.blocking}
+        found.append({"code": doubt.code, "message": doubt.message(), "blocking": doubt.blocking})
         if doubt.explanations:
-            data["explanations"] = [
+            found[-1]["explanations"] = [
                 {
                     "code": tried.code,
                     "fits": round(tried.fits, 3),
@@ -202,12 +189,11 @@ def warnings_data(doubts: Iterable[Doubt]) -> list[dict[str, Any]]:
                 }
                 for tried in doubt.explanations
             ]
-        found.append(data)
     return found
 
 
-def _sentence(part: str) -> str:
-    return part[0].upper() + part[1:].rstrip(".") + ("" if part[-1] in "?." else ".")
+def _upper(text: str) -> str:
+    return text[0].upper() + text[1:]
 
 
 @record

@@ -54,14 +54,16 @@ def explanations_of(test: TrayTest, catches: PassCatches) -> tuple[Explanation, 
     passes, trays = catches.rates.shape
     if not 2 <= passes <= MOST_PASSES or trays < 2 * FEW + 1:
         return ()
-    nothing = _caught_nothing(test, catches)
-    if nothing is not None:
-        return (nothing,)
-    summed = _not_emptied(test, catches)
-    if summed is not None:
-        return (summed,)
-    suspects = _suspects(catches)
-    if not len(suspects):
+    if not test.cumulative and (alone := _caught_nothing(test, catches) or _not_emptied(test, catches)) is not None:
+        return (alone,)
+    # passes that differ from the others by more than chance: the cheap look before anything is tried
+    level = catches.rates.sum(axis=1, keepdims=True)
+    rates = catches.rates * (level.mean() / np.where(level > 0, level, np.inf))
+    mean = rates.mean(axis=0)
+    off = (rates - mean) * (passes / (passes - 1))
+    apart = (off**2 * _weight(catches, mean)).sum(axis=1)
+    suspects: list[int] = np.flatnonzero(apart > 0.8 * trays * passes / (passes - 1) + _TAKEN).tolist()
+    if not suspects:
         return ()
     tried = (_mirrored(test, catches), _shifted(test, catches, suspects), _swapped(test, catches, suspects))
     found = sorted((slip for slip in tried if slip is not None), key=lambda slip: -slip.fits)
@@ -72,18 +74,6 @@ def _weight(catches: PassCatches, mean: FloatArray) -> FloatArray:
     """One over the variance of a catch at each tray: counting, reading, and what gusts do to a good test."""
     least = FLOOR * max(float(mean.max()), 1e-9)  # where next to nothing fell a single granule must not count
     return np.asarray(1.0 / (catches.error(np.maximum(mean, least)) ** 2 + (_GUST * mean) ** 2 + (least / 5) ** 2))
-
-
-def _suspects(catches: PassCatches) -> list[int]:
-    """Passes that differ from the others by more than chance: the cheap look before anything is tried."""
-    rates, passes = catches.rates, len(catches.rates)
-    level = rates.sum(axis=1, keepdims=True)
-    rates = rates * (level.mean() / np.where(level > 0, level, np.inf))
-    mean = rates.mean(axis=0)
-    off = (rates - mean) * (passes / (passes - 1))
-    apart = (off**2 * _weight(catches, mean)).sum(axis=1)
-    suspects: list[int] = np.flatnonzero(apart > 0.8 * rates.shape[1] * passes / (passes - 1) + _TAKEN).tolist()
-    return suspects
 
 
 def _fit(apart: float, left: float, freedom: int) -> tuple[float, float]:
@@ -98,7 +88,7 @@ def _caught_nothing(test: TrayTest, catches: PassCatches) -> Explanation | None:
     """Passes in which the slide stayed shut, or that were written down as 0 instead of left blank."""
     level = catches.rates.sum(axis=1)
     empty = [number for number, sum_ in zip(catches.numbers, level, strict=True) if sum_ < _NOTHING * level.max()]
-    if test.cumulative or not empty or len(empty) == len(level):
+    if not empty or len(empty) == len(level):
         return None
     which, right = f"{'pass' if len(empty) == 1 else 'passes'} {', '.join(map(str, empty))}", test
     for number in empty:
@@ -109,8 +99,6 @@ def _caught_nothing(test: TrayTest, catches: PassCatches) -> Explanation | None:
 
 def _not_emptied(test: TrayTest, catches: PassCatches) -> Explanation | None:
     """Trays not emptied between passes: the differences of the weights agree, the weights themselves don't."""
-    if test.cumulative:
-        return None
     sums = catches.laid
     own = np.diff(sums, axis=0, prepend=0.0)
     mean, level = own.mean(axis=0), own.sum(axis=1)

@@ -1,15 +1,17 @@
-"""All that is looked at before a test is trusted: the sheet as read, conditions, tray line, passes."""
+"""All that is looked at before a test is trusted: the sheet as read, conditions and weighing, the tray line."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 
+import numpy as np
+
 from spreadcheck.doubts.agreement import agreement_doubts, wind_words
 from spreadcheck.doubts.doubt import Doubt, Listed, Places, Quantity, Words, trays_counted
 from spreadcheck.doubts.mass import common_step_g, mass_doubts, missed
 from spreadcheck.doubts.register import CHECKS, doubt
-from spreadcheck.doubts.trayline import judged_width, line_doubts
+from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules_of, reading_error_g, tray_noise
 from spreadcheck.passes.passes import Passes, passes_of
@@ -18,10 +20,11 @@ from spreadcheck.sheet.labels import LABELS, MOST_BINS, ONE_AFTER_THE_OTHER, bin
 from spreadcheck.sheet.mirror import COPIED
 from spreadcheck.sheet.plausible import slip
 from spreadcheck.sheet.traytest import TrayTest, catch_g
-from spreadcheck.spread.profile import Profile
-from spreadcheck.spread.tails import FigureRange, metered_kg_ha_m
+from spreadcheck.spread.profile import SAME_PLACE, Profile
+from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m
 from spreadcheck.units import KINDS
 
+_RIM = 0.02  # of the tray width: sloping rims let trays stand a little closer than measured
 _EN_SPEED_M_S = 4.4 / 3.6  # 4 +/- 0.4 km/h
 _STEPS_G = (10.0, 5.0, 1.0, 0.5, 0.1)  # of scales that are coarse enough to matter
 _MEASURED_M, _MEASURED = 0.005, 0.005  # how far apart spacings may be before a tape tells: 5 mm, or 0.5 %
@@ -44,8 +47,30 @@ def doubts_of(
         *condition_doubts(test, profile),
         *mass_doubts(test, profile),
         *line_doubts(test, profile, judged, cv_over_tails=cv_over_tails, tails_decide=tails_decide),
-        *agreement_doubts(judged, passes or passes_of(test, relative=profile.relative)),
+        *agreement_doubts(passes or passes_of(test, relative=profile.relative), judged.width_m, judged.words),
     )
+
+
+@record
+class Judged:
+    """The width that a tray line is held against, and what it is: the effective width, or the next best. [m]"""
+
+    width_m: float
+    what: str = "effective width"
+
+    @property
+    def words(self) -> Words:
+        """Name and number."""
+        return Words("the {what} of {width}", {"what": self.what, "width": Quantity(self.width_m, "length")})
+
+
+def judged_width(profile: Profile, effective_m: float | None, bout_width_m: float | None) -> Judged:
+    """The effective width; where there is none the bout width driven, else the width at half the peak rate."""
+    if effective_m is not None:
+        return Judged(effective_m)
+    if bout_width_m is not None:
+        return Judged(bout_width_m, "bout width driven")
+    return Judged(profile.half_rate_width_m, "half-rate width")
 
 
 def sheet_doubts(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
@@ -159,3 +184,44 @@ def _weighing(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
         )
         caught, given = profile.area_kg_ha_m / 10, (metered or 0.0) / 10
         yield doubt("recovery", effect=f"{CHECKS['recovery'].effect}; {why}", share=share, caught=caught, metered=given)
+
+
+def line_doubts(
+    test: TrayTest, profile: Profile, judged: Judged, *, cv_over_tails: Mapping[str, FigureRange], tails_decide: bool
+) -> Iterator[Doubt]:
+    """Doubts about the tray line: throw not covered, too few trays, gaps, trays closer than they are wide."""
+    offset, rate, width = profile.offset_m, profile.rate_kg_ha, judged.words
+    left, right = -float(offset[0]), float(offset[-1])
+    short, long = sorted((left, right))
+    share = 100.0 * float(rate[0 if left < right else -1] / rate.max())
+    if short <= LIMITS["side reach"].value * long and share > LIMITS["side catch"].value:
+        reach = Quantity(max(short, 0.0), "length")
+        yield doubt("one-side", share=share, short=reach, long=Quantity(long, "length"))
+    ends, effect = ends_of(profile), CHECKS["end-catch"].effect
+    if ends.catch:  # what fell beyond the end trays blocks where it decides the verdict
+        if cv_over_tails:
+            ranges = " and ".join(f"{cv.least:.1f} to {cv.most:.1f} % {how}" for how, cv in cv_over_tails.items())
+            effect += f"; over all plausible tails the CV at the bout width driven is {ranges}"
+        first, last = (Quantity(abs(far), "length") for far in (left, right))
+        caught, blocks = ends.share_pct, ends.open and tails_decide
+        yield doubt(
+            "end-catch", effect=effect, blocking=blocks, left=caught[0], right=caught[1], first=first, last=last
+        )
+    if judged.what == "effective width" and judged.width_m >= right + left - profile.spacing_m / 2:
+        times = judged.width_m / (right + left)  # as wide as the line: the next wider one was never tried
+        yield doubt("line-too-short", width=width, times=times, length=Quantity(right + left, "length"))
+    edge = judged.width_m / 2 * (1 + SAME_PLACE)
+    filled = tuple(place for place in profile.filled_offset_m if abs(place) <= edge)
+    trays = int(np.count_nonzero(np.abs(offset) <= edge))
+    if trays - len(filled) < LIMITS["trays in width"].value:
+        counted, spacing = trays_counted(trays - len(filled)), Quantity(profile.spacing_m, "length")
+        yield doubt("few-trays", trays=counted, width=width, spacing=spacing)
+    share = 100.0 * len(filled) / max(trays, 1)
+    if len(filled) > LIMITS["gaps in width"].value and share > LIMITS["gaps share"].value:
+        counted = trays_counted(len(filled))
+        yield doubt("gaps-in-width", trays=counted, share=share, width=width, places=Places(filled))
+    gaps = test.offset_m[1:] - test.offset_m[:-1]
+    if (least := float(gaps.min(initial=np.inf))) < test.tray_width_m * (1 - _RIM):
+        at = int(gaps.argmin())
+        apart, wide = Quantity(least, "length"), Quantity(test.tray_width_m, "length")
+        yield doubt("trays-too-close", one=test.tray[at], other=test.tray[at + 1], apart=apart, width=wide)

@@ -14,7 +14,6 @@ import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt, Explanation, Quantity, Words
 from spreadcheck.doubts.register import doubt
-from spreadcheck.doubts.trayline import half_rate_width_m
 from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules_of
@@ -95,16 +94,14 @@ def missed(profile: Profile) -> float:
 def _implausible(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
     """The mass far from what was aimed at, or the bout width far from the pattern's own, with the slips that fit."""
     low, high = LIMITS["mass low"].value / 100, LIMITS["mass high"].value / 100
-    bases, width, bout = _bases(test, profile), half_rate_width_m(profile), test.bout_width_m
-    beyond = missed(profile)
+    bases, width, bout, beyond = _bases(test, profile), profile.half_rate_width_m, test.bout_width_m, missed(profile)
     far = next((basis for basis in bases if not low <= basis.share * beyond or basis.share > high), None)
     times = bout / width if bout is not None else 1.0
     apart = not LIMITS["bout low"].value <= times <= LIMITS["bout high"].value
     if far is None and not apart:
         return
-    fitting = [slip for slip in _slips(test, profile, bases, times, width) if slip.fits >= _FITS]
-    fitting = sorted(fitting, key=lambda slip: -slip.fits)
-    tried = tuple(slip for slip in fitting if slip.fits > fitting[0].fits - _ALIKE)
+    fitting = sorted(_slips(test, profile, bases, times, width), key=lambda slip: -slip.fits)
+    tried = tuple(slip for slip in fitting if slip.fits >= max(_FITS, fitting[0].fits - _ALIKE))
     if far is None:
         given, own = Quantity(bout or 0.0, "length"), Quantity(width, "length")
         yield doubt("widths-apart", bout=given, times=times, width=own, blocking=bool(tried), explanations=tried)
@@ -142,11 +139,9 @@ def _slips(
             yield found if _USUAL[0] <= peak <= _USUAL[1] else replace(found, fits=0.95 * found.fits)
     for factor in (10.0, 100.0, 0.1, 0.01):
         far, heavy, way = (factor, "heavy", "divide") if factor > 1 else (1 / factor, "light", "multiply")
-        words, remedy = (
-            f"all catches are {far:g} times too {heavy}: the decimal point",
-            f"{way} all catches by {far:g}",
-        )
-        yield put_right("decimal-point", words, remedy, replace(test, catch=test.catch / factor), mass=factor)
+        words = f"all catches are {far:g} times too {heavy}: the decimal point"
+        right, remedy = replace(test, catch=test.catch / factor), f"{way} all catches by {far:g}"
+        yield put_right("decimal-point", words, remedy, right, mass=factor)
     for really in (*range(2 * runs, 10 * runs, runs), *((1,) if runs > 1 else ())):
         fell = f"{really} runs fell into the trays before they were weighed"
         words = fell if really > 1 else "the trays were weighed after each run"
@@ -248,10 +243,5 @@ def common_step_g(
 ) -> float | None:
     """The coarsest usual step of a scale that all readings are multiples of."""
     different = rising(grams[grams > 0])
-    if len(different) < least:
-        return None
-    for step in steps_g:
-        in_steps = different / step
-        if np.abs(in_steps - np.rint(in_steps)).max() < 1e-6:
-            return step
-    return None
+    fits = (step for step in steps_g if np.abs(different / step - np.rint(different / step)).max() < 1e-6)
+    return next(fits, None) if len(different) >= least else None

@@ -14,8 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from spreadcheck.doubts.doubt import Doubt, Listed, Quantity, Words
 from spreadcheck.doubts.explain import with_verdicts
-from spreadcheck.doubts.inspection import doubts_of
-from spreadcheck.doubts.trayline import judged_width
+from spreadcheck.doubts.inspection import doubts_of, judged_width
 from spreadcheck.errors import Fault, NoSpreadError, record
 from spreadcheck.judge.blend import BlendAssessment, NutrientAnalysis, assess_blend
 from spreadcheck.judge.verdict import (

@@ -76,6 +76,12 @@ class Profile:
         return float(np.abs(self.knots[0]).max())
 
     @cached_property
+    def half_rate_width_m(self) -> float:
+        """The width over which at least half the peak rate fell. [m]"""
+        high = self.offset_m[self.rate_kg_ha >= self.rate_kg_ha.max() / 2]
+        return max(float(high[-1] - high[0]), self.spacing_m)
+
+    @cached_property
     def area_kg_ha_m(self) -> float:
         """M, the area under the profile: mean deposit times bout width. [kg/ha m]"""
         x, y = self.knots
