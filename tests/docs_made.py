@@ -66,8 +66,7 @@ SHAPES_START, SHAPES_END = "<!-- shapes: made by tests/docs_made.py -->", "<!-- 
 
 def shapes_section():
     """Kinds, shapes, signs and checks of docs/pattern-reading.md, made from the data."""
-    from spreadcheck.pattern.advice import CAUSES, SIGNS
-    from spreadcheck.pattern.kinds import KINDS
+    from spreadcheck.pattern.advice import CAUSES, KINDS, SIGNS
     from spreadcheck.pattern.shape import SHAPES
 
     parts = ["### What is normal for each kind\n", "| spreader type | normal | standing |\n| --- | --- | --- |"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from spreadcheck.errors import Fault, SheetError, record
-from spreadcheck.pattern.kinds import kind_of
+from spreadcheck.pattern.advice import kind_of
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import LABELS, Label, known_label
 from spreadcheck.sheet.traysheet import catch_cell

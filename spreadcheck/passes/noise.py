@@ -97,7 +97,7 @@ class Agreement:
 @record(eq=False)
 class Noise:
     """The noise of a test. `rate_kg_ha` is the mean at each tray with a usable catch, `peak_kg_ha` the largest of them,
-    `used` the passes behind each.
+    `used` the passes behind each, `slope` that of the mean pass over its peak, smoothed over three trays [1/m].
 
     `source` says where it is known from: "passes", "stated population" (one pass, granules known), or "" where it is
     not. A guess has a `weight`; its parts are in units of the peak rate (`counting` as a variance), `scale` is what the
@@ -115,6 +115,7 @@ class Noise:
     rate_kg_ha: FloatArray
     peak_kg_ha: float
     used: FloatArray
+    slope: FloatArray
     reading: float
     scatter: FloatArray
     gusts: FloatArray
@@ -159,11 +160,6 @@ class Noise:
         error = 1 / np.sqrt(both.sum() * (self.passes - 1.0))
         return (float(products / squares) if squares > 0 else 0.0), float(error)
 
-    @cached_property
-    def slope(self) -> FloatArray:
-        """Slope of the mean pass over its peak, smoothed over three trays. [1/m]"""
-        return slope_of(self.offset_m, self.rate_kg_ha / self.peak_kg_ha)
-
     def parts(self) -> dict[str, float]:
         """Expected standard deviation of each part for one catch at the peak, and of wandering. [-, m]"""
         size = self.weight * self.scale
@@ -193,7 +189,7 @@ class Noise:
             return self
         at = np.linspace(0, len(self.offset_m) - 1, trays - 1).astype(int)
         at = np.unique(np.append(at, self.rate_kg_ha.argmax()))
-        lists = {name: getattr(self, name)[at] for name in ("offset_m", "rate_kg_ha", "used", "residual")}
+        lists = {name: getattr(self, name)[at] for name in ("offset_m", "rate_kg_ha", "used", "slope", "residual")}
         return replace(self, **lists)
 
     def drawn(
@@ -338,6 +334,7 @@ def noise_of(account: Passes) -> Noise:
         "rate_kg_ha": mean,
         "peak_kg_ha": peak,
         "used": account.used[kept].astype(float),
+        "slope": slope_of(account.offset_m[kept], r),
         "reading": max(reading, _READING),
         "by_granules": counting,
         "residual": residual if several else np.zeros((len(mean), 0)),
@@ -404,10 +401,10 @@ def _fitted(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArra
     number of independent parts (Satterthwaite): noise that goes along the line together has few.
     """
     trays, passes = base["residual"].shape
-    r = base["rate_kg_ha"] / base["rate_kg_ha"].max()
+    r = base["rate_kg_ha"] / base["peak_kg_ha"]
     telling = np.flatnonzero(r > _FLOOR)  # trays that catch next to nothing agree in that, and say nothing of the rest
     telling = telling[:: -(-len(telling) // MOST_TRAYS)]
-    slope, x, r = slope_of(base["offset_m"], r)[telling], base["offset_m"][telling], r[telling]
+    slope, x, r = base["slope"][telling], base["offset_m"][telling], r[telling]
     differing = max(1.0 - missing / (trays * max(passes - 1.0, 1.0)), 0.1)  # a missing catch differs by nothing
     residual = base["residual"][telling] / np.sqrt(differing)
     if passes > len(x):  # only R R' counts, which fewer columns hold as well

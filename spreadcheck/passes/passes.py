@@ -29,29 +29,20 @@ class Passes:
     `rate_kg_ha` has shape (trays, passes): a row a tray of the sheet, a column a pass, NaN where nothing usable was
     weighed. Passes that were driven the other way are turned to their own travel direction; `laid_kg_ha` has all as the
     trays lay. Where no bulk density is known (`relative`) the rates are in % of the peak of their mean, as those of
-    the profile are.
+    the profile are. At a tray `used` passes have a usable catch; `mean_kg_ha` is their mean, NaN where there is none.
     """
 
     test: TrayTest
     rate_kg_ha: FloatArray
     laid_kg_ha: FloatArray
     relative: bool
+    used: NDArray[np.intp]
+    mean_kg_ha: FloatArray
 
     @property
     def offset_m(self) -> FloatArray:
         """The offsets of the trays, in the order of the rows. [m]"""
         return self.test.offset_m
-
-    @cached_property
-    def used(self) -> NDArray[np.intp]:
-        """How many passes have a usable catch at each tray; shape (trays,)."""
-        return np.asarray((~np.isnan(self.rate_kg_ha)).sum(axis=1))
-
-    @cached_property
-    def mean_kg_ha(self) -> FloatArray:
-        """The mean of the usable passes at each tray; NaN where there is none; shape (trays,). [kg/ha]"""
-        sums = np.nansum(self.rate_kg_ha, axis=1)
-        return np.asarray(np.divide(sums, self.used, out=np.full(len(sums), np.nan), where=self.used > 0))
 
     def of_at_most(self, trays: int) -> Passes:
         """The same at so many trays along the line, the ends among them: enough to test sides of a long line by."""
@@ -67,19 +58,14 @@ class Passes:
             catch=test.catch[at],
             state=test.state[at],
         )
-        return replace(self, test=fewer, rate_kg_ha=self.rate_kg_ha[at], laid_kg_ha=self.laid_kg_ha[at])
+        rates = self.rate_kg_ha[at], self.laid_kg_ha[at]
+        return Passes(fewer, *rates, self.relative, self.used[at], self.mean_kg_ha[at])
 
     def profile(self, tails: str = TAPER) -> Profile:
         """The single-pass profile: the mean of the passes, with its tails."""
-        used = int((~np.isnan(self.rate_kg_ha)).any(axis=0).sum())
-        return profile_from(
-            self.offset_m,
-            self.mean_kg_ha,
-            tails=tails,
-            passes_used=used,
-            relative=self.relative,
-            source=self.test.source,
-        )
+        used, source = int((~np.isnan(self.rate_kg_ha)).any(axis=0).sum()), self.test.source
+        given = (self.offset_m, self.mean_kg_ha)
+        return profile_from(*given, tails=tails, passes_used=used, relative=self.relative, source=source)
 
     @cached_property
     def catches(self) -> PassCatches:
@@ -136,12 +122,11 @@ def passes_of(test: TrayTest, *, relative: bool = False, component: str = "") ->
     >>> passes.rate_kg_ha.shape, passes.mean_kg_ha
     ((3, 2), array([280., 400., 240.]))
     """
-    laid, turned = pass_rates(test, relative=relative, component=component)
-    passes = Passes(test, turned.T, laid.T, relative and not rates_known(test))
-    if not passes.relative or not (passes.mean_kg_ha > 0).any():
-        return passes
-    to_peak = 100.0 / float(np.nanmax(passes.mean_kg_ha))
-    return Passes(test, passes.rate_kg_ha * to_peak, laid.T * to_peak, passes.relative)
+    laid, rates = (each.T for each in pass_rates(test, relative=relative, component=component))
+    used, only_relative = (~np.isnan(rates)).sum(axis=1), relative and not rates_known(test)
+    mean = np.divide(np.nansum(rates, axis=1), used, out=np.full(len(rates), np.nan), where=used > 0)
+    to_peak = 100.0 / float(np.nanmax(mean)) if only_relative and (mean > 0).any() else 1.0
+    return Passes(test, rates * to_peak, laid * to_peak, only_relative, used, mean * to_peak)
 
 
 @record(eq=False)

@@ -13,7 +13,6 @@ size: log B = (z^2 / (1 + 1 / (t^2 I)) - log(1 + t^2 I)) / 2, I its information,
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from functools import lru_cache
 from statistics import NormalDist
 
@@ -21,7 +20,7 @@ import numpy as np
 
 from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.noise import Noise, Stated, noise_of, ratio_by_chance
+from spreadcheck.passes.noise import Noise, noise_of, ratio_by_chance
 from spreadcheck.passes.passes import FEW, LEVEL_PCT, Evidence, Passes, alpha
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 
@@ -115,13 +114,14 @@ def usual_shift_m(test: TrayTest, *, cancelled: bool = True) -> float:
 
     A pass that is driven the other way is shifted the other way as the machine sees it.
     """
-    stated, speed, direction = Stated(), test.quantity("wind speed"), test.text("wind from")
+    shift, speed, direction = LIMITS["wind of the day"].value, test.quantity("wind speed"), test.text("wind from")
     if speed is not None and direction:
         middle = (LIMITS["drift least"].value + LIMITS["drift most"].value) / 2
-        noted = middle * speed * max(wind_across(direction), _CALM)
-        stated = replace(stated, wind_shift_m=min(stated.wind_shift_m, noted))
+        shift = min(shift, middle * speed * max(wind_across(direction), _CALM))
     passes = len(test.passes)
-    return stated.shift_m * (abs(passes - 2 * len(test.reversed_passes)) / passes if cancelled else 1.0)
+    return math.hypot(LIMITS["laying error"].value, shift) * (
+        abs(passes - 2 * len(test.reversed_passes)) / passes if cancelled else 1.0
+    )
 
 
 @record(eq=False)

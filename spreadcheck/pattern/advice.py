@@ -1,4 +1,4 @@
-"""What may lie behind a difference, and what is usually looked at: as data, and ranked by the evidence.
+"""Kinds of spreader, what may lie behind a difference, and what is usually looked at: as data, ranked by the evidence.
 
 Causes, checks and their shares are common practice in the trade unless their standing says otherwise. Machines differ
 in which way an adjustment moves the pattern, so no direction and no amount is given: the machine maker's manual has
@@ -10,7 +10,74 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from spreadcheck.errors import record
-from spreadcheck.pattern.kinds import BOOM, DROP, KINDS, LIME, SINGLE, SPINNERS, SPOUT, TWIN
+from spreadcheck.sheet.traytest import TrayTest
+
+TWIN, SINGLE, SPOUT, BOOM, DROP, LIME = (
+    "twin disc", "single disc", "swinging spout", "pneumatic boom", "full-width drop", "belt and spinners for lime",
+)  # fmt: skip
+SPINNERS = (TWIN, SINGLE, LIME)
+
+
+@record
+class Kind:
+    """One kind of spreader: what is normal for it, and between which shares of the centre its shoulders then lie."""
+
+    name: str
+    normal: str
+    least_shoulder: float = 0.0
+    most_shoulder: float = 1.2
+    outlets: bool = False  # whether it lays the product outlet by outlet
+    parts: str = "discs, vanes, feed or divider"
+    moving: str = "turning discs"
+    standing: str = "common practice"
+
+
+_ALIKE = "alike to both sides"
+KINDS = {
+    kind.name: kind
+    for kind in (
+        Kind(TWIN, f"flat-topped, or falling from the middle like a triangle or a bell; {_ALIKE}"),
+        Kind(
+            SINGLE,
+            "peaked or flat, and often one-sided: granules leave a single disc nearly along its rim, so that it is "
+            "skewed by nature",
+            parts="disc, vanes or feed",
+            moving="the turning disc",
+            standing="Parish and Piazza (LSU AgCenter)",
+        ),
+        Kind(
+            SPOUT,
+            f"nearly a triangle or a bell, {_ALIKE}",
+            parts="spout, its drive or the feed",
+            moving="the swinging spout",
+        ),
+        Kind(
+            BOOM,
+            "flat, outlet by outlet, and falling within an outlet or two at both ends",
+            outlets=True,
+            parts="rollers, fan, hoses or outlets",
+            moving="the boom as it unfolds, the fan and the rollers",
+            least_shoulder=0.8,
+            most_shoulder=1.25,
+        ),
+        Kind(
+            DROP,
+            "flat from end to end, and steep at both ends",
+            outlets=True,
+            parts="gates, agitator, auger or feed",
+            moving="the agitator and the auger",
+            least_shoulder=0.8,
+            most_shoulder=1.25,
+        ),
+        Kind(
+            LIME,
+            f"flat-topped or peaked, {_ALIKE}; narrower and rougher the finer and moister the lime",
+            most_shoulder=1.25,
+            parts="belt, discs, vanes or divider",
+            moving="turning discs and the belt",
+        ),
+    )
+}
 
 STANDING = "common practice"
 MANY_HEAPS = "Ohio State University extension, FABE-561, as reported"
@@ -58,10 +125,6 @@ _AIR = (BOOM, DROP)
 _ALL_BUT_AIR = tuple(kind for kind in KINDS if kind not in _AIR)
 
 SIDEWAYS = ("shift", "mass", "slope", "reach", "wind")
-
-
-def _same(signs: tuple[str, ...], share: float, why: str) -> dict[str, tuple[float, str]]:
-    return dict.fromkeys(signs, (share, why))
 
 
 CAUSES = (
@@ -205,7 +268,7 @@ CAUSES = (
         "move it the way the manual gives for this shape, a little at a time",
         (TWIN, LIME)),
     Cause("drop point", PLACE, {
-            **_same(SIDEWAYS, 0.6, "where product meets a single disc decides to which side it leaves"),
+        **dict.fromkeys(SIDEWAYS, (0.60, "where product meets a single disc decides to which side it leaves")),
         "hollow": (0.40, "product leaves to both sides and too little to the rear"),
         "wide": (0.20, "product leaves to both sides and too little to the rear"),
         "narrow": (0.15, "product leaves too much to the rear"),
@@ -232,7 +295,9 @@ CAUSES = (
         "clear it, set belt and gate as the manual shows, and load evenly across",
         (LIME,)),
     Cause("swing", PLACE, {
-            **_same(SIDEWAYS, 0.45, "a spout that does not swing alike to both sides throws more, or further, to one"),
+        **dict.fromkeys(SIDEWAYS, (
+            0.45, "a spout that does not swing alike to both sides throws more, or further, to one",
+        )),
         "narrow": (0.25, "a stroke that is too short"),
         "wide": (0.25, "a stroke that is too long leaves too little behind"),
         "hollow": (0.35, "a spout that rests too long at the ends of its stroke"),
@@ -242,7 +307,9 @@ CAUSES = (
         "centre its stroke and renew worn joints as the manual shows",
         (SPOUT,)),
     Cause("spout", THROW, {
-            **_same(("mass", "reach", "wind"), 0.25, "a worn, bent or caked spout throws unlike to both sides"),
+        **dict.fromkeys(("mass", "reach", "wind"), (
+            0.25, "a worn, bent or caked spout throws unlike to both sides",
+        )),
         "heaps": (0.25, "a worn, bent or caked spout lays heaps"),
         "hollow": (0.20, "a worn spout end fills the middle too little"),
         "narrow": (0.15, "a worn or caked spout slows the granules"),
@@ -369,6 +436,21 @@ APART_OF = {
         "shows: masses unlike are the gaps or how the box is filled; masses alike are the line or the wind.",
     },
 }
+
+
+def kind_of(test: TrayTest) -> tuple[Kind, bool]:
+    """The kind of spreader of a test, and whether the sheet says it; twin discs are assumed where it does not."""
+    named = test.text("spreader type")
+    return KINDS[named or TWIN], bool(named)
+
+
+def cautions_of(kind: Kind) -> tuple[str, str]:
+    """What to mind before any part is touched."""
+    return (
+        f"Before anyone touches {kind.parts}: feed shut, all at a standstill, drive off, engine off, key out - locked "
+        "out so that nobody can start it.",
+        f"Nobody near {kind.moving}, and nobody in the throw on any side. Eye protection, gloves and dust protection.",
+    )
 
 
 @record

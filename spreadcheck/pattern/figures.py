@@ -1,7 +1,13 @@
-"""The figures of a spread pattern, for the single-pass profile and for every pass beside it.
+"""The figures of a spread pattern, for the profile and for every pass beside it; and its outlets one by one.
 
 Shares, centre and shoulders are ratios of two sums over the trays, each tray with a weight from the area under the
 straight lines between trays; their standard errors follow from the one model of the noise.
+
+An outlet of a boom lays a fan that reaches to its neighbours (a triangle, common practice: fans that overlap by half),
+a gap of a drop spreader a strip as wide as the spacing. What is missing or over is fitted as so much of one fan, by
+least squares over its trays; at the two end outlets over those on the inner side, as nothing fills the outer one. Each
+is held against the middle outlet; at the ends a line that lies off counts as chance. Fans that reach further show an
+outlet that gives nothing as less than all missing.
 """
 
 from __future__ import annotations
@@ -11,14 +17,15 @@ from dataclasses import field
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import Noise
-from spreadcheck.passes.passes import Passes
-from spreadcheck.passes.sides import Usual, sum_variance
-from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.passes.passes import Passes, holm
+from spreadcheck.passes.sides import Difference, Usual, chance_of, difference, sum_variance, usual_shift_m
+from spreadcheck.pattern.advice import BOOM
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import CUT, Profile
 
 UNKNOWN = "unknown"  # where nothing says how far chance reaches
@@ -27,36 +34,24 @@ TAIL_SHARE = 0.05  # of the peak: a tail runs from half of the peak down to this
 CENTRE_BAND, SHOULDER_FROM, SHOULDER_TO = 0.25, 0.4, 0.8  # of half the half-rate width, from its middle
 MOST_MISSING = 0.5  # of the spread: a pass that lacks more of it is not compared
 _NEAR, _WIDE = 2, 4  # centre trays, more where several stand equally near
+_FEWEST = 4
+_BODY = 0.5  # of the peak: trays that are taken one by one where outlets are not known
+_EDGE = 1e-6  # of a spacing
+_SHARE = 0.6  # of a chance of error of 5 %: the figures of the sides are asked of a boom as well
 
 
-@record(eq=False)
-class PassRows:
-    """The usable passes at the profile's trays, each scaled to the profile's amount; (passes, trays).
+def pass_rows(passes: Passes, profile: Profile) -> tuple[tuple[int, ...], FloatArray]:
+    """The numbers of the usable passes, and their rates at the profile's trays, scaled to its amount; (passes, trays).
 
-    A catch that a pass lacks is taken from the profile; `known` tells which are its own.
+    A catch that a pass lacks is taken from the profile.
     """
-
-    numbers: tuple[int, ...]
-    rate_kg_ha: FloatArray
-    known: NDArray[np.bool_]
-
-
-def pass_rows(passes: Passes, profile: Profile) -> PassRows:
-    """The usable passes of a test beside its profile."""
-    rates = passes.rate_kg_ha.T
-    if len(profile.offset_m) < rates.shape[1]:
-        first = int(np.searchsorted(passes.offset_m, profile.offset_m[0]))
-        rates = rates[:, first : first + len(profile.offset_m)]
-    mean = profile.rate_kg_ha
+    first = int(np.searchsorted(passes.offset_m, profile.offset_m[0]))
+    rates, mean = passes.rate_kg_ha.T[:, first : first + len(profile.offset_m)], profile.rate_kg_ha
     known = np.isfinite(rates)
-    rates = np.where(known, rates, 0.0)
-    there, caught = known @ mean, rates.sum(axis=1)
+    there, caught = known @ mean, np.where(known, rates, 0.0).sum(axis=1)
     usable = (there >= (1 - MOST_MISSING) * mean.sum()) & (caught > 0)
-    if not usable.all():
-        rates, known, there, caught = rates[usable], known[usable], there[usable], caught[usable]
-    rows = np.where(known, rates * (there / caught)[:, np.newaxis], mean)
-    numbers = tuple(number for number, used in zip(passes.test.passes, usable.tolist(), strict=True) if used)
-    return PassRows(numbers, rows, known)
+    level = (there[usable] / caught[usable])[:, np.newaxis]
+    return tuple(np.array(passes.test.passes)[usable].tolist()), np.where(known[usable], rates[usable] * level, mean)
 
 
 def half_rate_points(
@@ -100,12 +95,6 @@ class Chance:
         np.add.at(of_weighed, low, (weights * (1 - part)).T)
         np.add.at(of_weighed, low + 1, (weights * part).T)
         return sum_variance(self.noise, of_weighed.T, self.usual)
-
-
-def chance_at(profile: Profile, noise: Noise) -> Chance:
-    """What chance may do to the profile of a test; where it lies is not asked here, so no shift of the line counts."""
-    usual = Usual(LIMITS["tray efficiency"].value / 100, np.zeros((1, len(noise.offset_m))))
-    return Chance(noise, usual, profile.offset_m)
 
 
 @record
@@ -166,8 +155,7 @@ def figures_of(profile: Profile, rows: FloatArray, chance: Chance | None) -> Fig
     near, wide = (away <= np.sort(away)[min(count, len(away)) - 1] * (1 + 1e-9) + 1e-9 for count in (_NEAR, _WIDE))
     levels = np.array((peak / 2, rates[:, near].mean(axis=1) / 2, rates[:, wide].mean(axis=1) / 2, peak * TAIL_SHARE))
     left, right = half_rate_points(x, rates, levels)
-    sums, over = _ratio_weights(profile, float(left[0, 0]), float(right[0, 0]))
-    ratios = _ratios(sums, over, rates, chance)
+    ratios = _ratios(profile, float(left[0, 0]), float(right[0, 0]), rates, chance)
     widths = [Compared(width[0], tuple(width[1:])) for width in (right[:3] - left[:3]).tolist()]
     return Figures(
         left_share_pct=ratios[0],
@@ -185,8 +173,10 @@ def figures_of(profile: Profile, rows: FloatArray, chance: Chance | None) -> Fig
     )
 
 
-def _ratio_weights(profile: Profile, half_left: float, half_right: float) -> tuple[FloatArray, FloatArray]:
-    """Weights above and below the line for left share, centre, left, right and both shoulders to the centre."""
+def _ratios(
+    profile: Profile, half_left: float, half_right: float, rates: FloatArray, chance: Chance | None
+) -> list[Compared]:
+    """Left share, centre, and left, right and both shoulders to the centre: each one weighted sum over another."""
     middle, reach = (half_left + half_right) / 2, (half_right - half_left) / 2
     x = profile.knots[0]
     lows = (x[0], x[0], middle - SHOULDER_TO * reach, middle - CENTRE_BAND * reach, middle + SHOULDER_FROM * reach)
@@ -201,7 +191,19 @@ def _ratio_weights(profile: Profile, half_left: float, half_right: float) -> tup
     left, centre, right = left / shoulder, centre / core, right / shoulder
     sums = np.array((100.0 * left_half, moment / 6, left, right, (left + right) / 2))
     over = np.array((whole, whole, centre, centre, centre))
-    return (sums, over) if profile.tails == CUT else (sums[:, 1:-1], over[:, 1:-1])  # the tails end at a rate of 0
+    kept = slice(None) if profile.tails == CUT else slice(1, -1)  # the tails end at a rate of 0
+    sums, over = sums[:, kept], over[:, kept]
+    above, below = sums @ rates.T, over @ rates.T
+    usable = below > 0
+    ratio = np.where(usable, above / np.where(usable, below, 1.0), np.nan)
+    weights = (sums - ratio[:, :1] * over) / np.where(usable[:, :1], below[:, :1], np.nan)
+    errors = np.full(len(ratio), np.nan)
+    if chance is not None:
+        errors[usable[:, 0]] = chance.errors(weights[usable[:, 0]])
+    return [
+        Compared(figures[0], tuple(figures[1:]), error, each)
+        for figures, error, each in zip(ratio.tolist(), errors.tolist(), weights, strict=True)
+    ]
 
 
 def _area_weights(x: FloatArray, lows: FloatArray, highs: FloatArray) -> FloatArray:
@@ -216,20 +218,6 @@ def _area_weights(x: FloatArray, lows: FloatArray, highs: FloatArray) -> FloatAr
     weights[:, :-1] = part * (end - middle)
     weights[:, 1:] += part * (middle - start)
     return weights
-
-
-def _ratios(sums: FloatArray, over: FloatArray, rates: FloatArray, chance: Chance | None) -> list[Compared]:
-    above, below = sums @ rates.T, over @ rates.T
-    usable = below > 0
-    ratio = np.where(usable, above / np.where(usable, below, 1.0), np.nan)
-    weights = (sums - ratio[:, :1] * over) / np.where(usable[:, :1], below[:, :1], np.nan)
-    errors = np.full(len(ratio), np.nan)
-    if chance is not None:
-        errors[usable[:, 0]] = chance.errors(weights[usable[:, 0]])
-    return [
-        Compared(figures[0], tuple(figures[1:]), error, each)
-        for figures, error, each in zip(ratio.tolist(), errors.tolist(), weights, strict=True)
-    ]
 
 
 def line_and_edge(profile: Profile, width_m: float) -> tuple[float, FloatArray]:
@@ -264,3 +252,82 @@ def _tail(profile: Profile, lengths: FloatArray, half_at: float, chance: Chance 
         peak = float(profile.rate_kg_ha.max())
         error = at_half * math.sqrt(1 + 2 * TAIL_SHARE) * values[0] / ((0.5 - TAIL_SHARE) * peak)
     return Compared(values[0], tuple(values[1:]), error)
+
+
+@record
+class Outlet:
+    """One outlet: its number from the left (0: a tray), its offset, and how far it is off the middle one, a share."""
+
+    number: int
+    offset_m: float
+    off: Difference
+
+
+@record
+class Outlets:
+    """The outlets of a machine; `by` says where their places are known from."""
+
+    by: str
+    every: tuple[Outlet, ...]
+
+    @property
+    def odd(self) -> tuple[Outlet, ...]:
+        """Those that stand clear, the furthest off first; not those that are only short beside a worse one."""
+        off = [outlet.off.value if outlet.off.clear else 0.0 for outlet in self.every]
+        beside = zip([0.0, *off], [*off[1:], 0.0], strict=False)
+        kept = [
+            outlet
+            for outlet, own, both in zip(self.every, off, beside, strict=True)
+            if own and not any(other * own > 0 and abs(other) > 2 * abs(own) for other in both)
+        ]
+        return tuple(sorted(kept, key=lambda outlet: -abs(outlet.off.value)))
+
+
+def outlets_of(kind: str, test: TrayTest, profile: Profile, chance: Chance, width_m: float) -> Outlets | None:
+    """Every outlet against the middle one; by single trays where the sheet does not say where the outlets are."""
+    x, rate = profile.offset_m, profile.rate_kg_ha / chance.noise.peak_kg_ha
+    places, spacing, by = _places(test, width_m)
+    inside = (places >= x[0] - spacing / 2) & (places <= x[-1] + spacing / 2)
+    numbers, at = np.flatnonzero(inside) + 1, places[inside]
+    away = np.abs(x - at[:, None]) / spacing
+    fans = np.maximum(1 - away, 0) if kind == BOOM else np.clip((0.5 - away) / _EDGE, -0.5, 0.5) + 0.5
+    if len(at):
+        fans[0, (x < at[0] - _EDGE) & inside[0]] = 0.0
+        fans[-1, (x > at[-1] + _EDGE) & inside[-1]] = 0.0
+    if len(at) < _FEWEST or not fans.any(axis=1).all():
+        by = "single trays" if not by else "single trays, as some outlets have no tray"
+        body = np.flatnonzero(rate > _BODY * np.median(rate[rate > _BODY * rate.max()]))
+        inner = np.arange(body[0] + 1, body[-1])  # the end trays may stand half outside
+        numbers, at, fans = np.zeros(len(inner), int), x[inner], np.eye(len(x))[inner]
+    if len(at) < _FEWEST:
+        return None
+    whole = fans.sum(axis=1, keepdims=True)
+    weights, alone = fans / whole, whole / (fans**2).sum(axis=1, keepdims=True)
+    levels = weights @ rate
+    middle = float(np.median(levels))
+    if middle <= 0:
+        return None
+    beside = levels / middle
+    off = alone[:, 0] * (beside - 1)
+    variance = chance.variances(alone * (weights - beside[:, None] * weights.mean(axis=0)) / middle)
+    least = LIMITS["outlet gap"].value / 100
+    alike = (LIMITS["unlike sides"].value / 100) ** 2  # good outlets differ too
+    ends = np.isin(numbers, (1, max(len(places), 1)))  # a line that lies off takes so much of an end outlet's edge
+    variance[ends] += (usual_shift_m(test) / spacing * (alone * weights).max(axis=1)[ends, None]) ** 2
+    chances = [chance_of(chance.noise, *each) for each in zip(off.tolist(), variance + alike, strict=True)]
+    p = np.minimum(holm(chances) / _SHARE, 1.0)
+    told = [difference(chance.noise, *each, least) for each in zip(off.tolist(), variance, p.tolist(), strict=True)]
+    return Outlets(by, tuple(map(Outlet, numbers.tolist(), at.tolist(), told)))
+
+
+def _places(test: TrayTest, width_m: float) -> tuple[FloatArray, float, str]:
+    """Where the outlets are: by number and spacing, or by one of them and the width."""
+    number, spacing = test.quantity("number of outlets"), test.quantity("outlet spacing")
+    by = "outlet spacing and number" if number and spacing else "outlet spacing" if spacing else "number of outlets"
+    if spacing and not number and not math.isnan(width_m):
+        number = round(width_m / spacing)
+    elif number and not spacing and not math.isnan(width_m):
+        spacing = width_m / number
+    if not number or not spacing or number < _FEWEST:
+        return np.array([]), math.nan, ""
+    return np.asarray((np.arange(int(number)) - (int(number) - 1) / 2) * spacing, float), float(spacing), by

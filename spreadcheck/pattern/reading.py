@@ -15,17 +15,24 @@ from spreadcheck.passes.sides import (
     SHAPE_SHARE,
     Difference,
     Sides,
+    Usual,
     chance_of,
     difference,
     left_against_right,
     wind_reach,
 )
-from spreadcheck.pattern.advice import GROUND, LEAST_SHARE, Ranked, ranked, set_apart
-from spreadcheck.pattern.figures import UNKNOWN, Chance, Figures, chance_at, figures_of, line_and_edge, pass_rows
-from spreadcheck.pattern.kinds import Kind, expected_width_m, kind_of
-from spreadcheck.pattern.outlets import Outlets, outlets_of
-from spreadcheck.pattern.peaks import LEAST_RISE, Peak, clear_rise, peaks_of, smoothed, window_trays
-from spreadcheck.pattern.shape import Verdict, name_shapes
+from spreadcheck.pattern.advice import GROUND, LEAST_SHARE, Kind, Ranked, kind_of, ranked, set_apart
+from spreadcheck.pattern.figures import (
+    UNKNOWN,
+    Chance,
+    Figures,
+    Outlets,
+    figures_of,
+    line_and_edge,
+    outlets_of,
+    pass_rows,
+)
+from spreadcheck.pattern.shape import Peak, Verdict, clear_peaks_of, name_shapes
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import Profile
 
@@ -158,21 +165,23 @@ def read_pattern(
     """
     passes = passes or passes_of(test, relative=profile.relative)
     noise = noise_of(passes)
-    chance = chance_at(profile, noise)
-    source = noise.source or UNKNOWN
-    rows = pass_rows(passes, profile)
-    figures = figures_of(profile, rows.rate_kg_ha, chance if noise.known else None)
+    # where the pattern lies is not asked here, so no shift of the line counts
+    alone = Usual(LIMITS["tray efficiency"].value / 100, np.zeros((1, len(noise.offset_m))))
+    chance = Chance(noise, alone, profile.offset_m)
+    told = chance if noise.known else None
+    numbers, rows = pass_rows(passes, profile)
+    figures = figures_of(profile, rows, told)
     kind, stated = kind_of(test)
-    driven_m = expected_width_m(test, bout_width_m)
+    driven_m = bout_width_m or test.bout_width_m or test.quantity("expected width") or math.nan
     held = width_m or (figures.half_of_peak_m.value if math.isnan(driven_m) else driven_m)
     sides = left_against_right(passes, 0.0 if math.isnan(held) else held)
-    clear, humps = _peaks(profile, rows.rate_kg_ha, chance if noise.known else None, figures.half_of_peak_m.value)
+    clear, humps = clear_peaks_of(profile, rows, told, figures.half_of_peak_m.value)
     verdicts = name_shapes(
         figures,
         spacing_m=profile.spacing_m,
         clear_peaks=len(clear),
         humps=humps,
-        noise=source,
+        noise=noise.source or UNKNOWN,
         unlike=sides is not None and sides.clear,
     )
     weigh = {} if sides is None else {"wind": _WIND[wind_reach(test, sides.figures["centre"].value)]}
@@ -180,16 +189,16 @@ def read_pattern(
         weigh[GROUND] = _CANCELLED
     return PatternReading(
         figures,
-        rows.numbers,
+        numbers,
         clear,
-        source,
+        noise.source or UNKNOWN,
         verdicts,
         kind,
         stated,
         driven_m,
         sides,
-        _shape(profile, figures, chance, kind, driven_m) if noise.known else {},
-        outlets_of(kind.name, test, profile, chance, driven_m) if kind.outlets and noise.known else None,
+        _shape(profile, figures, told, kind, driven_m) if told else {},
+        outlets_of(kind.name, test, profile, told, driven_m) if told and kind.outlets else None,
         weigh,
     )
 
@@ -212,21 +221,3 @@ def _beyond(chance: Chance, value: float, weights: FloatArray, least: float) -> 
     variance = chance.variances(weights[np.newaxis] * chance.noise.peak_kg_ha)[0]
     alone = chance_of(chance.noise, max(abs(value) - least, 0.0), variance)
     return difference(chance.noise, value, variance, min(alone / SHAPE_SHARE, 1.0), least)
-
-
-def _peaks(
-    profile: Profile, rows: FloatArray, chance: Chance | None, half_width_m: float
-) -> tuple[tuple[Peak, ...], int]:
-    """The peaks that stand clear of chance, and how many there are by the rise alone."""
-    window = window_trays(profile.spacing_m, half_width_m)
-    rates = smoothed(np.concatenate((profile.rate_kg_ha[np.newaxis], rows)), window)
-    least = LEAST_RISE * float(rates[0].max())
-    humps = peaks_of(profile.offset_m, rates, rise=least)
-    if chance is None or len(humps) == 1:
-        return humps, len(humps)
-    worst = int(profile.rate_kg_ha.argmax())
-    taken = smoothed(np.eye(len(profile.offset_m)), window)[:, worst]
-    sigma = float(chance.errors(taken[np.newaxis])[0])
-    body = int((profile.rate_kg_ha > profile.rate_kg_ha.max() / 2).sum())
-    rise = max(least, clear_rise(sigma, body))
-    return (humps if rise == least else peaks_of(profile.offset_m, rates, rise=rise)), len(humps)

@@ -4,22 +4,32 @@ Thresholds are this tool's own: a trapezoid whose top is at least 0.3 of its bas
 top, a triangle and a bell (Gaussian) are peaked. A figure is clear of its threshold when it is further from it than the
 one model of the noise explains in 99 of 100 tests. Whether a pattern is alike to both sides is asked by the same test
 as the advice and the doubt `off-centre` ask it (`passes.sides`).
+
+Chance makes peaks of its own: of n trays some two will differ by more than one standard error. The rise asked for is
+what no two of the n differ by in 99 of 100 tests: sqrt(2) sigma z, with z at most sqrt(2 ln(n (n - 1) / (2 x 0.01))) by
+the bound of Chernoff on the normal law, over all pairs (Bonferroni).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from enum import Enum
 
+import numpy as np
+
 from spreadcheck.errors import record
-from spreadcheck.pattern.figures import UNKNOWN, Compared, Figures
+from spreadcheck.pattern.figures import UNKNOWN, Chance, Compared, Figures
+from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.spread.profile import Profile
 
 LEVEL = 0.15  # flat-topped: both shoulders within this of the centre
 PEAKED = 0.85  # peaked: both shoulders at most this share of the centre
 HOLLOW = 1.20  # hollow centre: both shoulders at least this share of the centre
 LOPSIDED_PCT = 5.0  # lopsided: one side has this much more than half
 TAIL_RATIO = 1.5  # one-sided tail: one tail this many times the other
+LEAST_RISE = 0.10  # of the highest rate: smaller humps don't matter to the overlap
+CHANCE = 0.01  # share of tests in which chance alone may show a peak
+WINDOW = 0.125  # of the half-rate width: trays that are taken together
 
 _Z = 2.5758  # standard normal deviate, 99 % two-sided
 
@@ -65,11 +75,11 @@ SHAPES = {
 
 
 class Verdict(Enum):
-    """Whether a shape is there."""
+    """Whether a shape is there; of several things that it needs the first of these decides."""
 
-    NAMED = "named"
     ABSENT = "absent"
     UNCLEAR = "unclear"
+    NAMED = "named"
 
 
 def margin(figure: Compared) -> float:
@@ -96,6 +106,17 @@ def name_shapes(
         return dict.fromkeys(SHAPES, Verdict.UNCLEAR)
     sides = (figures.left_shoulder, figures.right_shoulder)
     one = Verdict.ABSENT if clear_peaks > 1 else Verdict.NAMED  # a hump that may be chance takes nothing away
+    heaps = []  # chance can hide no peak that stands clear, and humps that don't stand clear may be chance
+    for low, high in ((2, 2), (3, math.inf)):
+        there, absent = low <= clear_peaks <= high and humps <= high, humps < low or clear_peaks > high
+        heaps.append(Verdict.NAMED if there else Verdict.ABSENT if absent else Verdict.UNCLEAR)
+    found = {
+        "flat-topped": [*(between(side, 1 - LEVEL, 1 + LEVEL) for side in sides), one],
+        "peaked": [*(between(side, -math.inf, PEAKED) for side in sides), one],
+        "double-peaked": heaps[:1],
+        "hollow centre": [between(side, HOLLOW, math.inf) for side in sides],
+        "several peaks": heaps[1:],
+    }
     even = between(figures.left_share_pct, 50 - LOPSIDED_PCT, 50 + LOPSIDED_PCT)
     lopsided = Verdict.ABSENT if even is Verdict.NAMED else Verdict.UNCLEAR  # too near to half to matter
     tails = _tails(figures.tail_left_m, figures.tail_right_m, spacing_m)
@@ -104,29 +125,8 @@ def name_shapes(
         lopsided = Verdict.NAMED if abs(share - 50) >= LOPSIDED_PCT else Verdict.ABSENT
     elif tails is Verdict.NAMED:  # no one-sided shape where the sides differ by no more than chance
         tails = Verdict.UNCLEAR
-    return {
-        "flat-topped": _all((*(between(side, 1 - LEVEL, 1 + LEVEL) for side in sides), one)),
-        "peaked": _all((*(between(side, -math.inf, PEAKED) for side in sides), one)),
-        "double-peaked": _peaks_are(2, 2, clear_peaks, humps),
-        "hollow centre": _all(between(side, HOLLOW, math.inf) for side in sides),
-        "several peaks": _peaks_are(3, math.inf, clear_peaks, humps),
-        "lopsided": lopsided,
-        "one-sided tail": tails,
-    }
-
-
-def _all(verdicts: Iterable[Verdict]) -> Verdict:
-    found = set(verdicts)
-    if Verdict.ABSENT in found:
-        return Verdict.ABSENT
-    return Verdict.UNCLEAR if Verdict.UNCLEAR in found else Verdict.NAMED
-
-
-def _peaks_are(low: int, high: float, clear_peaks: int, humps: int) -> Verdict:
-    """Chance can hide no peak that stands clear, and humps that don't stand clear may be chance."""
-    if low <= clear_peaks <= high and humps <= high:
-        return Verdict.NAMED
-    return Verdict.ABSENT if humps < low or clear_peaks > high else Verdict.UNCLEAR
+    shapes = {name: min(needed, key=[*Verdict].index) for name, needed in found.items()}
+    return {**shapes, "lopsided": lopsided, "one-sided tail": tails}
 
 
 def _tails(left: Compared, right: Compared, spacing_m: float) -> Verdict:
@@ -144,3 +144,73 @@ def _tails(left: Compared, right: Compared, spacing_m: float) -> Verdict:
     if longer.value - shorter.value < spacing_m * (1 - 1e-9):
         return Verdict.UNCLEAR if beyond is Verdict.UNCLEAR else Verdict.ABSENT
     return beyond
+
+
+@record
+class Peak:
+    """One peak of the smoothed pattern: offset, rate, its offset in each pass, and the trays it stretches over."""
+
+    offset_m: float
+    rate_kg_ha: float
+    pass_offset_m: tuple[float, ...] = ()
+
+
+def smoothed(rates: FloatArray, window: int) -> FloatArray:
+    """Running mean over an odd number of trays; over fewer, evenly on both sides, near the ends."""
+    if window == 1:
+        return rates
+    trays = rates.shape[1]
+    at = np.arange(trays)
+    reach = np.minimum(np.minimum(at, trays - 1 - at), window // 2)
+    run = np.zeros((len(rates), trays + 1))
+    np.cumsum(rates, axis=1, out=run[:, 1:])
+    return np.asarray((run[:, at + reach + 1] - run[:, at - reach]) / (2 * reach + 1))
+
+
+def clear_rise(sigma: float, trays: int) -> float:
+    """How far two of many trays must differ so that chance alone hardly ever does it."""
+    pairs = max(trays, 2) * (max(trays, 2) - 1) / 2
+    return math.sqrt(2.0) * sigma * math.sqrt(2.0 * math.log(pairs / CHANCE))
+
+
+def peaks_of(offset_m: FloatArray, rates: FloatArray, *, rise: float) -> tuple[Peak, ...]:
+    """The peaks of a pattern that stand at least so far above the dips beside them, from left to right."""
+    pattern = rates[0].tolist()
+    tops: list[int] = []
+    dips: list[int] = []
+    high = low = 0
+    climbing = True
+    for at, rate in enumerate(pattern):  # a top counts once the rate has fallen by the rise
+        high, low = (at if rate > pattern[high] else high), (at if rate < pattern[low] else low)
+        if climbing and rate <= pattern[high] - rise:
+            tops.append(high)
+            low, climbing = at, False
+        elif not climbing and rate >= pattern[low] + rise:
+            dips.append(low)
+            high, climbing = at, True
+    edges, found = [0, *dips, len(pattern) - 1], []
+    for top, first, last in zip([*tops, high][: len(dips) + 1], edges[:-1], edges[1:], strict=True):
+        inside, places = slice(first, last + 1), []
+        for row in rates:  # the middle of the trays that share the highest rate: a mirrored pattern has a mirrored peak
+            level = offset_m[inside][row[inside] >= row[inside].max() * (1 - 1e-9)]
+            places.append(float(level[0] + level[-1]) / 2)
+        found.append(Peak(places[0], pattern[top], tuple(places[1:])))
+    return tuple(found)
+
+
+def clear_peaks_of(
+    profile: Profile, rows: FloatArray, chance: Chance | None, half_width_m: float
+) -> tuple[tuple[Peak, ...], int]:
+    """The peaks of profile and passes that stand clear of chance, and how many there are by the rise alone."""
+    # an odd number of trays is taken together, over an eighth of the half-rate width at most
+    trays = 0 if math.isnan(half_width_m) else int(WINDOW * half_width_m / profile.spacing_m + 1e-9)
+    window = max(1, trays - 1 + trays % 2)
+    rates = smoothed(np.concatenate((profile.rate_kg_ha[np.newaxis], rows)), window)
+    least = LEAST_RISE * float(rates[0].max())
+    humps = peaks_of(profile.offset_m, rates, rise=least)
+    if chance is None or len(humps) == 1:
+        return humps, len(humps)
+    taken = smoothed(np.eye(len(profile.offset_m)), window)[:, int(profile.rate_kg_ha.argmax())]
+    body = int((profile.rate_kg_ha > profile.rate_kg_ha.max() / 2).sum())
+    rise = clear_rise(float(chance.errors(taken[np.newaxis])[0]), body)
+    return (humps if rise <= least else peaks_of(profile.offset_m, rates, rise=rise)), len(humps)

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from spreadcheck.errors import Fault, QuantityError, record
-from spreadcheck.pattern.kinds import SPINNERS
+from spreadcheck.pattern.advice import SPINNERS
 from spreadcheck.product.flight import (
     STANDARD_PRESSURE_HPA,
     Air,

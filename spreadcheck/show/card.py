@@ -10,7 +10,7 @@ import math
 
 from spreadcheck.errors import record
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.pattern.kinds import SPINNERS, cautions_of
+from spreadcheck.pattern.advice import SPINNERS, cautions_of
 from spreadcheck.product.rate import recovery_is_usual
 from spreadcheck.sheet.labels import BIN_LABELS, LABELS, METHODS, MOST_BINS, bin_label
 from spreadcheck.sheet.mirror import MIRRORED

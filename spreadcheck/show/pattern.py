@@ -11,10 +11,8 @@ import numpy as np
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED
 from spreadcheck.passes.sides import Difference
-from spreadcheck.pattern.advice import DEFER, SIGNS
-from spreadcheck.pattern.figures import UNKNOWN, Compared
-from spreadcheck.pattern.kinds import LIME, TWIN, cautions_of
-from spreadcheck.pattern.outlets import Outlets
+from spreadcheck.pattern.advice import DEFER, LIME, SIGNS, TWIN, cautions_of
+from spreadcheck.pattern.figures import UNKNOWN, Compared, Outlets
 from spreadcheck.pattern.reading import FIRST, PatternReading
 from spreadcheck.pattern.shape import SHAPES, margin
 from spreadcheck.show.data import picked

@@ -14,7 +14,7 @@ from spreadcheck import __version__
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.confidence import SURE_PCT, Confidence
 from spreadcheck.limits import LIMITS
-from spreadcheck.pattern.kinds import SPINNERS
+from spreadcheck.pattern.advice import SPINNERS
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
 from spreadcheck.sheet.mirror import MIRRORED

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import spreadcheck
-from spreadcheck.pattern.kinds import KINDS
+from spreadcheck.pattern.advice import KINDS
 from spreadcheck.show.pattern import advice_json, pattern_full
 
 X = np.arange(-24.0, 25.0)

@@ -18,10 +18,9 @@ from spreadcheck.cli import main
 from spreadcheck.judge.batch import find_sheets
 from spreadcheck.passes.noise import FROM_STATED
 from spreadcheck.pattern import advice
+from spreadcheck.pattern.advice import KINDS, cautions_of
 from spreadcheck.pattern.figures import UNKNOWN, Compared, figures_of, half_rate_points
-from spreadcheck.pattern.kinds import KINDS, cautions_of
-from spreadcheck.pattern.peaks import clear_rise, peaks_of, smoothed
-from spreadcheck.pattern.shape import SHAPES, Verdict, margin
+from spreadcheck.pattern.shape import SHAPES, Verdict, clear_rise, margin, peaks_of, smoothed
 from spreadcheck.show.pattern import pattern_full, pattern_headline
 from spreadcheck.spread.profile import profile_from
 
