@@ -161,7 +161,7 @@ def standard_runs(travel_speed_m_s: float) -> tuple[int, float] | None:
 
 @record(eq=False)
 class Plan:
-    """A tray line proposed. `at_wheel` marks the places where no tray can stand."""
+    """A tray line proposed: `at_wheel` are the places where no tray can stand, `in_bout` those inside a bout width."""
 
     request: PlanRequest
     bout_width_m: float
@@ -169,47 +169,23 @@ class Plan:
     spacing_m: float
     offset_m: FloatArray
     at_wheel: NDArray[np.bool_]
+    in_bout: NDArray[np.bool_]
+    trays: int
+    trays_in_bout: int
     passes: int
+    runs: int
     runs_together: int
     counting_pct: float
     reading_pct: float
+    noise_pct: float  # both, of a half-rate tray after all passes
     half_catch_g: float
     run_up_m: float
     run_out_m: float
     product_kg: float
+    strip_rate_kg_ha: float  # what the middle of the strip in front of the line gets from all runs
     driving_s: float
     weighing_s: float
     doubts: tuple[Doubt, ...]
-
-    @property
-    def trays(self) -> int:
-        """Trays to lay. [-]"""
-        return int((~self.at_wheel).sum())
-
-    @property
-    def in_bout(self) -> NDArray[np.bool_]:
-        """Which places lie inside one bout width. [-]"""
-        return np.asarray(np.abs(self.offset_m) <= self.bout_width_m / 2 + 1e-9)
-
-    @property
-    def trays_in_bout(self) -> int:
-        """Trays laid inside one bout width. [-]"""
-        return int((~self.at_wheel & self.in_bout).sum())
-
-    @property
-    def noise_pct(self) -> float:
-        """Counting noise and reading error of a half-rate tray after all passes. [%]"""
-        return math.hypot(self.counting_pct, self.reading_pct)
-
-    @property
-    def runs(self) -> int:
-        """Runs over the line. [-]"""
-        return self.passes * self.request.runs_per_catch
-
-    @property
-    def strip_rate_kg_ha(self) -> float:
-        """What the strip in front of the line gets in the middle of the pattern, from all runs. [kg/ha]"""
-        return self.runs * self.request.target_rate_kg_ha
 
 
 def plan_line(request: PlanRequest) -> Plan:
@@ -245,6 +221,7 @@ def plan_line(request: PlanRequest) -> Plan:
         throw = request.throw_m or bout * LIMITS["line over bout"].value / 2
     spacing = _spacing(request, bout, throw)
     offset, at_wheel = _places(request, spacing, bout, throw)
+    in_bout, trays = np.abs(offset) <= bout / 2 + 1e-9, int((~at_wheel).sum())
     passes = passes_for_noise(request)
     counting, reading = request.noise(passes=passes, runs_per_catch=request.runs_per_catch)
     run_up = request.travel_speed_m_s * request.settling_s + throw
@@ -256,16 +233,22 @@ def plan_line(request: PlanRequest) -> Plan:
         spacing_m=spacing,
         offset_m=offset,
         at_wheel=at_wheel,
+        in_bout=in_bout,
+        trays=trays,
+        trays_in_bout=int((~at_wheel & in_bout).sum()),
         passes=passes,
+        runs=runs,
         runs_together=runs_for_noise(request),
         counting_pct=counting,
         reading_pct=reading,
+        noise_pct=math.hypot(counting, reading),
         half_catch_g=request.target_rate_kg_ha / 20 * request.tray_area_m2 * request.runs_per_catch,
         run_up_m=run_up,
         run_out_m=throw,
         product_kg=runs * request.target_rate_kg_ha * bout * metres / 1e4,
+        strip_rate_kg_ha=runs * request.target_rate_kg_ha,
         driving_s=runs * (metres / request.travel_speed_m_s + LIMITS["turning"].value),
-        weighing_s=passes * int((~at_wheel).sum()) * LIMITS["weighing"].value,
+        weighing_s=passes * trays * LIMITS["weighing"].value,
         doubts=(),
     )
     return replace(plan, doubts=_doubts(plan))
@@ -309,19 +292,19 @@ def _doubts(plan: Plan) -> tuple[Doubt, ...]:
     found, request = [], plan.request
     width = Words("the bout width of {width}", {"width": Quantity(plan.bout_width_m, "length")})
     if plan.trays_in_bout < LIMITS["trays in width"].value:
-        spacing = Quantity(plan.spacing_m, "length")
+        counted, spacing = trays_counted(plan.trays_in_bout), Quantity(plan.spacing_m, "length")
         seen = "{trays} inside {width}, {spacing} apart"
-        counted = trays_counted(plan.trays_in_bout)
         found.append(doubt("few-trays", seen=seen, trays=counted, width=width, spacing=spacing))
     if request.trays is not None and plan.trays > request.trays:
         seen = f"{trays_counted(request.trays)} can't cover the line; {plan.trays} are planned"
         found.append(doubt("end-catch", seen=seen, limits=(), effect="with fewer, the throw is not covered"))
-    gaps, places = int((plan.at_wheel & plan.in_bout).sum()), int(plan.in_bout.sum())
+    places = int(plan.in_bout.sum())
+    gaps = places - plan.trays_in_bout
     if gaps > LIMITS["gaps in width"].value and gaps > LIMITS["gaps share"].value / 100 * places:
         seen = "{trays} of {places} places inside {width} are at the wheels"
-        remedy = "use narrower trays, or a tractor on narrower tyres"
-        counted = trays_counted(gaps)
-        found.append(doubt("gaps-in-width", seen=seen, remedy=remedy, trays=counted, places=places, width=width))
+        remedy, counted = "use narrower trays, or a tractor on narrower tyres", trays_counted(gaps)
+        told = doubt("gaps-in-width", seen=seen, remedy=remedy, trays=counted, places=places, width=width)
+        found.append(told)
     if plan.half_catch_g < LIMITS["scale steps"].value * request.scale_resolution_g * (1 - 1e-9):
         steps = plan.half_catch_g / request.scale_resolution_g
         seen = "a half-rate tray will catch {half:.3g} g, {steps:.1f} steps of the scale"
