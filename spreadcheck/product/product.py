@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from spreadcheck.doubts.doubt import Doubt, Quantity
@@ -26,7 +26,7 @@ from spreadcheck.sheet.plausible import CLOSEST_PACKING, DENSITIES_SOURCE, densi
 from spreadcheck.sheet.traytest import FormRow, form_row
 from spreadcheck.units import KINDS
 
-SIEVE_STACK, SIEVE_BOX, GIVEN, COMPONENTS = "sieve stack", "sieve box", "given", "mean of the components"
+GIVEN, COMPONENTS = "given", "mean of the components"
 HALF_WIDTH_PCT = 10.0
 
 
@@ -142,8 +142,8 @@ def product_of(
     figures = size_figures(readings.curves) if readings.curves else None
     mixed = blend.mean("size_guide_number") if blend else math.nan
     read = {
-        SIEVE_STACK: [MM_TO_SIZE_NUMBER * size for x in readings.curves if not math.isnan(size := x.size_at(50))],
-        SIEVE_BOX: [box.size_guide_number for box in readings.boxes],
+        "sieve stack": [MM_TO_SIZE_NUMBER * size for x in readings.curves if not math.isnan(size := x.size_at(50))],
+        "sieve box": [box.size_guide_number for box in readings.boxes],
         GIVEN: readings.size_guide_numbers,
         COMPONENTS: [] if math.isnan(mixed) else [mixed],
     }
@@ -185,20 +185,20 @@ def _strength(
 
 def blender_checks(figures: SizeFigures) -> tuple[BlenderCheck, ...]:
     """The size of a product against the European blenders' handbook (3rd ed., 2016)."""
-    spread, low, high = (LIMITS[code].value for code in ("spread index", "median low", "median high"))
-    fines, coarse = LIMITS["fines"].value, LIMITS["coarse"].value
-    least, most = LIMITS["main range low"].value, LIMITS["main range high"].value
-    rows: tuple[tuple[str, float, str, str, Callable[[float], bool]], ...] = (
-        ("spread index (GSI)", figures.spread_index_pct, "%", f"below {spread:g}", lambda x: x < spread),
-        ("median d50", figures.d50_mm, "mm", f"{low:g} to {high:g}", lambda x: low <= x <= high),
-        ("below 1 mm", figures.below_1_mm_pct, "%", f"up to {fines:g}", lambda x: x <= fines),
-        ("2.5 to 4 mm", figures.main_range_pct, "%", f"{least:g} to {most:g}", lambda x: least <= x <= most),
-        ("above 5 mm", figures.above_5_mm_pct, "%", f"up to {coarse:g}", lambda x: x <= coarse),
-    )
-    return tuple(
-        BlenderCheck(what, value, unit, asked, None if math.isnan(value) else met(value))
-        for what, value, unit, asked, met in rows
-    )
+    found = []
+    for what, value, unit, low, high in (
+        ("spread index (GSI)", figures.spread_index_pct, "%", "", "spread index"),
+        ("median d50", figures.d50_mm, "mm", "median low", "median high"),
+        ("below 1 mm", figures.below_1_mm_pct, "%", "", "fines"),
+        ("2.5 to 4 mm", figures.main_range_pct, "%", "main range low", "main range high"),
+        ("above 5 mm", figures.above_5_mm_pct, "%", "", "coarse"),
+    ):
+        most, least = LIMITS[high].value, LIMITS[low].value if low else 0.0
+        strict = high == "spread index"
+        asked = f"{f'{least:g} to' if low else 'below' if strict else 'up to'} {most:g}"
+        met = least <= value < most if strict else least <= value <= most
+        found.append(BlenderCheck(what, value, unit, asked, None if math.isnan(value) else met))
+    return tuple(found)
 
 
 def _doubts(product: Product, curves: Sequence[SieveCurve]) -> list[Doubt]:

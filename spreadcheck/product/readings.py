@@ -6,6 +6,7 @@ import math
 import os
 import re
 import statistics
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Any
@@ -16,8 +17,6 @@ from spreadcheck.sheet.plausible import BOUNDS, ONE_GRANULE_N, check, check_alik
 from spreadcheck.sheet.typedfiles import read_titled
 from spreadcheck.units import KINDS, from_inside, parse_number, parse_quantity, parted, split_quantity, unit_named
 
-TITLE = "spreadcheck product"
-STACK_TITLE = "spreadcheck sieve stack"
 CONFIDENCE_PCT = 95.0
 MOST_READINGS = 1_000_000
 
@@ -68,18 +67,16 @@ def half_width(sd: float, count: int, *, confidence_pct: float = CONFIDENCE_PCT)
 
 def readings_needed(sd: float, wanted: float, *, confidence_pct: float = CONFIDENCE_PCT) -> int:
     """How many readings in all bring the half-width of the mean down to what is wanted, if the SD seen is true."""
-    from scipy.special import ndtri
-
     if not wanted > 0:
         raise QuantityError(Fault("", f"{wanted:g} is not a half-width", "give one above 0"))
-    root = float(ndtri(0.5 + confidence_pct / 200)) * sd / wanted
-    if root > MOST_READINGS**0.5:
+
+    def surplus(count: int) -> float:
+        return wanted - half_width(sd, count, confidence_pct=confidence_pct)
+
+    if surplus(MOST_READINGS) < 0:
         problem = f"it would take more than {MOST_READINGS:,} readings"
         raise QuantityError(Fault("", problem, "ask for a wider half-width"))
-    count = max(2, math.floor(root**2))  # Student's t is above z, so fewer can't do
-    while half_width(sd, count, confidence_pct=confidence_pct) > wanted:
-        count += 1
-    return count
+    return 2 + bisect_left(range(2, MOST_READINGS), 0.0, key=surplus)
 
 
 def check_confidence(confidence_pct: float, *, place: str = "") -> None:
@@ -131,9 +128,8 @@ def pair(part: Part, *, such_as: str) -> tuple[str, str]:
 
 def positive(text: str, kind: str, *, place: str = "", zero: bool = False) -> float:
     """A quantity with its unit that must be above 0."""
-    value = parse_quantity(text, kind, place=place)
+    value, wrong = parse_quantity(text, kind, place=place), "negative" if zero else "not above 0"
     if value < 0 or (value == 0 and not zero):
-        wrong = "negative" if zero else "not above 0"
         raise QuantityError(Fault(place, f'the {kind} "{text}" is {wrong}', "check the number"))
     return value
 
@@ -309,13 +305,11 @@ def _sieve_row(part: Part) -> tuple[float | str, float, str]:
     return size, positive(second, "catch mass", place=part.place, zero=name != "sample"), "mass"
 
 
-# how a property of a component is called -> its row, and its field
-_PROPERTIES = {
-    "size guide number": ("size guide number", "size_guide_number"), "sgn": ("size guide number", "size_guide_number"),
-    "uniformity index": ("uniformity index", "uniformity_index"), "ui": ("uniformity index", "uniformity_index"),
-    "granule density": ("granule density", "granule_kg_m3"), "bulk density": ("bulk density", "bulk_kg_m3"),
-    "density": ("bulk density", "bulk_kg_m3"), "crush strength": ("crush strength", "strength_n"),
-    "strength": ("crush strength", "strength_n"),
+# how a property of a component is called, the whole label first -> its row; and the row's field of a component
+_SHORT = {"sgn": "size guide number", "ui": "uniformity index", "density": "bulk density", "strength": "crush strength"}
+_FIELDS = {
+    "size guide number": "size_guide_number", "uniformity index": "uniformity_index", "bulk density": "bulk_kg_m3",
+    "granule density": "granule_kg_m3", "crush strength": "strength_n",
 }  # fmt: skip
 _SUCH_AS = "urea: 60 %, SGN 280, UI 48, density 0.76 kg/L, strength 3.1 kgf"
 
@@ -323,19 +317,18 @@ _SUCH_AS = "urea: 60 %, SGN 280, UI 48, density 0.76 kg/L, strength 3.1 kgf"
 def _component(entry: Entry) -> Component:
     """ "urea: 60 %", then its properties by name; a property given again is a further reading of it."""
     name, amount = pair(entry.parts[0], such_as=_SUCH_AS)
-    found: dict[str, list[float]] = {}
-    for field, value in read_all(entry.parts[1:], _property):
-        found.setdefault(field, []).append(value)
-    means = {field: statistics.fmean(values) for field, values in found.items()}
+    found = read_all(entry.parts[1:], _property)
+    means = {field: statistics.fmean(value for name, value in found if name == field) for field, _ in found}
     return Component(name, share(amount, place=entry.place), **means)
 
 
 def _property(part: Part) -> tuple[str, float]:
     written = " ".join(part.text.split())
-    for word, (label, field) in _PROPERTIES.items():
+    for word in (*_FIELDS, *_SHORT):
         if written.casefold().startswith(f"{word} "):
-            value = Part(written[len(word) :].strip(" :"), part.place)
-            return field, _number(label, value) if label == "crush strength" else _SINGLE[label][1](value)
+            label, value = _SHORT.get(word, word), Part(written[len(word) :].strip(" :"), part.place)
+            read = partial(_number, label) if label == "crush strength" else _SINGLE[label][1]
+            return _FIELDS[label], read(value)
     problem = f'"{shown(part.text)}" is not a property of a component'
     raise QuantityError(Fault(part.place, problem, f'write it as in "{_SUCH_AS}"'))
 
@@ -365,23 +358,20 @@ def read_product_file(path: str | os.PathLike[str]) -> tuple[Entry, ...]:
     >>> [entry.label for entry in read_product_file("sample_trays/example_product.csv")][:2]
     ['product', 'sieve stack']
     """
-    cells = read_titled(path, TITLE)
+    cells = read_titled(path, "spreadcheck product")
     entries = []
     for at, (label, *readings) in enumerate(cells.rows):
-        parts = [
-            Part(text, cells.place(at, column))  # one reading a cell, or several with semicolons between them
-            for column, cell in enumerate(readings, start=1)
-            if cell
-            for text in (_texts(label.casefold().strip(), cell) if ";" in cell else [cell])
-            if text
-        ]
+        parts: list[Part] = []
+        for column, cell in enumerate(readings, start=1):  # one reading a cell, or several with semicolons between
+            texts = _texts(label.casefold().strip(), cell) if ";" in cell else [cell]
+            parts += [Part(text, cells.place(at, column)) for text in texts if text]
         entries.append(Entry(label, tuple(parts), cells.place(at)))
     return tuple(entries)
 
 
 def read_stack_file(path: str | os.PathLike[str]) -> Entry:
     """A sieve stack in a file of its own: header `sieve, retained`, a unit row, a row a sieve, and pan."""
-    cells = read_titled(path, STACK_TITLE)
+    cells = read_titled(path, "spreadcheck sieve stack")
     header = tuple(cell.casefold() for cell in cells.rows[0])
     if header != ("sieve", "retained"):
         raise SheetError(Fault(cells.place(0), f'the header is "{shown(", ".join(header))}"', "write sieve,retained"))
