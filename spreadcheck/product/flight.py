@@ -56,31 +56,11 @@ class Air:
     viscosity_pa_s: float
 
 
-def vapour_pressure(temperature_deg_c: float) -> float:
-    """Pressure of water vapour in saturated air, over water: 6.112 exp(17.62 t / (243.12 + t)), WMO-No. 8, annex 4.B.
+def air_at(temperature_deg_c: float, *, pressure_hpa: float = STANDARD_PRESSURE_HPA, humidity_pct: float = 0.0) -> Air:
+    """Moist air: dry air and water vapour as ideal gases side by side, and Sutherland's law for the viscosity.
 
-    Parameters
-    ----------
-    temperature_deg_c : float
-        Air temperature. [degC]
-
-    Returns
-    -------
-    float
-        Vapour pressure. [hPa]
-
-    Examples
-    --------
-    >>> round(vapour_pressure(20), 2)
-    23.33
-    """
-    return 6.112 * math.exp(17.62 * temperature_deg_c / (243.12 + temperature_deg_c))
-
-
-def air_density(
-    temperature_deg_c: float, *, pressure_hpa: float = STANDARD_PRESSURE_HPA, humidity_pct: float = 0.0
-) -> float:
-    """Density of moist air: dry air and water vapour as ideal gases side by side.
+    Vapour pressure over water, in hPa: humidity x 6.112 exp(17.62 t / (243.12 + t)). Viscosity: 1.458e-6 T^1.5 /
+    (T + 110.4), T in K.
 
     Parameters
     ----------
@@ -89,39 +69,19 @@ def air_density(
 
     Returns
     -------
-    float
-        Density. [kg/m3]
+    Air
+        Density and dynamic viscosity. [kg/m3, Pa s]
 
     Examples
     --------
-    >>> round(air_density(15), 4)  # the standard atmosphere at sea level
-    1.225
+    >>> air = air_at(15)  # the standard atmosphere at sea level
+    >>> round(air.density_kg_m3, 4), round(air.viscosity_pa_s * 1e5, 4)
+    (1.225, 1.7894)
     """
-    vapour = humidity_pct / 100 * vapour_pressure(temperature_deg_c)
+    vapour = humidity_pct / 100 * 6.112 * math.exp(17.62 * temperature_deg_c / (243.12 + temperature_deg_c))
     kelvin = temperature_deg_c + ZERO_C_K
-    return 100 * ((pressure_hpa - vapour) / DRY_AIR_J_KG_K + vapour / VAPOUR_J_KG_K) / kelvin
-
-
-def air_viscosity(temperature_deg_c: float) -> float:
-    """Dynamic viscosity of air by Sutherland's law, mu = 1.458e-6 T^1.5 / (T + 110.4), T in K.
-
-    Parameters
-    ----------
-    temperature_deg_c : float
-        Air temperature. [degC]
-
-    Returns
-    -------
-    float
-        Dynamic viscosity. [Pa s]
-
-    Examples
-    --------
-    >>> round(air_viscosity(15) * 1e5, 4)  # the standard atmosphere at sea level
-    1.7894
-    """
-    kelvin = temperature_deg_c + ZERO_C_K
-    return 1.458e-6 * kelvin * math.sqrt(kelvin) / (kelvin + 110.4)
+    density = 100 * ((pressure_hpa - vapour) / DRY_AIR_J_KG_K + vapour / VAPOUR_J_KG_K) / kelvin
+    return Air(density, 1.458e-6 * kelvin * math.sqrt(kelvin) / (kelvin + 110.4))
 
 
 @record

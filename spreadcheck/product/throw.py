@@ -21,8 +21,7 @@ from spreadcheck.product.flight import (
     Flight,
     Granule,
     Release,
-    air_density,
-    air_viscosity,
+    air_at,
     fly,
     terminal_velocity,
 )
@@ -137,8 +136,7 @@ class Weather:
     @property
     def air(self) -> Air:
         """Density and viscosity of this air."""
-        here = {"pressure_hpa": self.pressure_hpa, "humidity_pct": self.humidity_pct}
-        return Air(air_density(self.temperature_deg_c, **here), air_viscosity(self.temperature_deg_c))
+        return air_at(self.temperature_deg_c, pressure_hpa=self.pressure_hpa, humidity_pct=self.humidity_pct)
 
 
 def release_speed(setting: ThrowSetting) -> float:
