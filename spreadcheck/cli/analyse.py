@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
     from spreadcheck.judge.assessment import Assessment
     from spreadcheck.judge.confidence import Confidence
-    from spreadcheck.show.document import Document
 
 
 @click.command()
@@ -154,37 +153,25 @@ def _check(highest_rpm: float | None, error_m: float, mirror: bool, how_sure: bo
 
 def _write(out: Outputs, result: Assessment, sure: Confidence | None, units: str, highest_rpm: float | None) -> None:
     """Every file that was asked for."""
+    if not out.files:
+        return
+    from spreadcheck.show import analyse, card, confidence, plots, report
+
+    highest = result.test.quantity("highest spinner speed") if highest_rpm is None else highest_rpm
 
     def json() -> dict[str, Any]:
-        from spreadcheck.show.analyse import analysis_json
-
-        data = analysis_json(result)
-        if sure is not None:
-            from spreadcheck.show.confidence import confidence_json
-
-            data["confidence"] = confidence_json(sure)
-        return data
-
-    def csv() -> str:
-        from spreadcheck.show.analyse import widths_csv
-
-        return widths_csv(result, units)
+        data = analyse.analysis_json(result)
+        return data if sure is None else {**data, "confidence": confidence.confidence_json(sure)}
 
     def plot() -> Figure:
-        from spreadcheck.show.confidence import confidence_figure
-        from spreadcheck.show.plots import analysis_figure
+        if sure is None:
+            return plots.analysis_figure(result, units)
+        return confidence.confidence_figure(sure, units, analysis=True)
 
-        return analysis_figure(result, units) if sure is None else confidence_figure(sure, units, analysis=True)
-
-    def card() -> Document:
-        from spreadcheck.show.card import card_document, settings_card
-
-        highest = result.test.quantity("highest spinner speed") if highest_rpm is None else highest_rpm
-        return card_document(settings_card(result, units, highest_speed_rpm=highest))
-
-    def report() -> Document:
-        from spreadcheck.show.report import report
-
-        return report(result, units, sure=sure)
-
-    out.write(json=json, csv=csv, plot=plot, card=card, report=report)
+    out.write(
+        json=json,
+        csv=lambda: analyse.widths_csv(result, units),
+        plot=plot,
+        card=lambda: card.card_document(card.settings_card(result, units, highest_speed_rpm=highest)),
+        report=lambda: report.report(result, units, sure=sure),
+    )

@@ -20,13 +20,7 @@ if TYPE_CHECKING:
 @options("widths", "units")
 @outputs("json", plot="Draw shares and CVs; .png, .svg or .pdf by the ending.")
 def blend(
-    *,
-    sheet: str,
-    analysis: str | None,
-    limit: float,
-    widths: NDArray[np.float64] | None,
-    units: str,
-    out: Outputs,
+    *, sheet: str, analysis: str | None, limit: float, widths: NDArray[np.float64] | None, units: str, out: Outputs
 ) -> None:
     """CV and effective width of every component and nutrient of a blend.
 

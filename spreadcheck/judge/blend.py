@@ -301,14 +301,7 @@ def assess_blend(
     return BlendAssessment(
         test,
         tuple(
-            BlendPart(
-                name,
-                kind,
-                profile,
-                analysis.limit_pct.get(name, limit_pct),
-                widths,
-                width_curves(profile),
-            )
+            BlendPart(name, kind, profile, analysis.limit_pct.get(name, limit_pct), widths, width_curves(profile))
             for name, kind, profile in profiles
         ),
     )

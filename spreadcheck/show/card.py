@@ -296,9 +296,7 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
             note = f"mean {ends[0]} {rate_unit(result, system)}, {ends[1]}"
         rows.append(
             CardRow(
-                f"CV {f'of {bout.part} ' if bout.part else ''}at {show_width(bout.width_m, system)} {method}",
-                cv,
-                note,
+                f"CV {f'of {bout.part} ' if bout.part else ''}at {show_width(bout.width_m, system)} {method}", cv, note
             )
         )
     reading = result.pattern

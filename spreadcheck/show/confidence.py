@@ -312,10 +312,7 @@ def draw_cv_band(axes: Axes, sure: Confidence, method: str, system: str = "metri
 
 
 def confidence_json(
-    sure: Confidence,
-    *,
-    needed: PassesNeeded | None = None,
-    steering: SteeringEffect | None = None,
+    sure: Confidence, *, needed: PassesNeeded | None = None, steering: SteeringEffect | None = None
 ) -> dict[str, Any]:
     """How sure an assessment is, as plain data (schema spreadcheck/confidence/2); unknown figures are None.
 
