@@ -215,6 +215,15 @@ _KINDS = {
 
 
 def edge_csv(study: EdgeStudy, system: str = "metric") -> str:
-    """The study for a spreadsheet: one row a distance, driving method and side; the kept shares below."""
-    rows = [("", case) for case in study.cases] + [(f"{kept.share_pct:g}", kept.case) for kept in study.kept]
-    return csv_text([{"keep_inside_pct": share, **in_units(_case_json(case), _KINDS, system)} for share, case in rows])
+    """The study for a spreadsheet: one row a distance, driving method and side; the kept shares below.
+
+    Masses that rest on which pass is right are left blank, and have their least and most.
+    """
+    cases = [("", case) for case in study.cases] + [(f"{kept.share_pct:g}", kept.case) for kept in study.kept]
+    rows = [{"keep_inside_pct": share, **_case_json(case)} for share, case in cases]
+    for row in rows:
+        for key in ("beyond_kg_per_100_m", "short_kg_per_100_m"):
+            if (mass := study.mass_of_passes) is not None:
+                row |= {f"least_{key}": row[key] * mass.least, f"most_{key}": row[key] * mass.most, key: None}
+    kinds = _KINDS | {f"{end}_{key}": kind for key, kind in _KINDS.items() for end in ("least", "most")}
+    return csv_text(in_units(row, kinds, system) for row in rows)

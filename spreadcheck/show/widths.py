@@ -260,14 +260,21 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
 def _rows_json(study: WidthStudy) -> dict[str, list[dict[str, Any]]]:
     """Every case as one flat row; rates in proportion say so in their keys.
 
-    Where the end trays still catch, each figure that rests on the tails is left out, and has its least and most.
+    Each figure that rests on what fell beyond the end trays, or on which pass is right, is left out, and has its least
+    and most.
     """
     flat = {method: [_flat(study, case) for case in cases] for method, cases in study.cases.items()}
+    mass = None if study.judged.profile.relative else study.judged.mass_of_passes
+    by_pass = (1.0,) if mass is None else (mass.least, mass.most)
     for method, cases in study.cases.items():
         for row, case in zip(flat[method], cases, strict=True):
             tails = [_flat(study, one) for one in case.over_tails]
-            for key in [key for key in row if tails and key not in ("method", "width_m", "standing")]:
-                values = [one[key] for one in tails]
+            told = [key for key in row if key not in ("method", "width_m", "standing")]
+            ends = {key: [one[key] for one in tails] for key in told if tails}
+            for key, power in _BY_LEVEL.items() if mass else ():
+                drawn = ends.get(key, [row[key]])
+                ends[key] = [None if value is None else value * share**power for value in drawn for share in by_pass]
+            for key, values in ends.items():
                 known = None not in values
                 if len(set(values)) > 1:
                     row[key] = None
@@ -284,6 +291,12 @@ def _flat(study: WidthStudy, case: WidthCase) -> dict[str, Any]:
     return row
 
 
+_BY_LEVEL = {
+    "mean_kg_ha": 1,
+    "min_kg_ha": 1,
+    "max_kg_ha": 1,
+    "metering_factor": -1,
+}  # power of a pass's mass over the mean
 _OWN = ("method", "work", "cost", "over_tails")  # told otherwise
 # JSON key -> kind of quantity; what is not here has no unit to change
 _KINDS = {

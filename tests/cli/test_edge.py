@@ -154,6 +154,10 @@ def test_masses_are_ranges_where_the_passes_differ_in_level(tmp_path):
     assert [least, most] == pytest.approx([0.7 / 0.9, 1 / 0.9])  # masses 1, 0.7 and 1 over their mean of 0.9
     kilos = data["edge"][0]["beyond_kg_per_100_m"]
     assert f"{kilos * least:.2f}-{kilos * most:.2f}" in result.output
+    row = next(csv.DictReader(io.StringIO(run(path, "--csv", "-").stdout)))
+    assert row["beyond_kg_per_100_m"] == ""
+    ends = [float(row[f"{end}_beyond_kg_per_100_m"]) for end in ("least", "most")]
+    assert ends == pytest.approx([kilos * least, kilos * most])
     mean = data["whole_field"][0]["endless_mean_kg_ha"]
     assert f"{mean * least:.1f} kg/ha to {mean * most:.1f} kg/ha" in " ".join(result.output.split())
     assert json.loads(run(aimed, "--json", "-").stdout)["mass_of_passes"] is None
@@ -161,3 +165,10 @@ def test_masses_are_ranges_where_the_passes_differ_in_level(tmp_path):
     compared = CliRunner().invoke(main, ["widths", str(aimed), "--at", "8 m, 9 m"]).output
     assert "mean, kg/ha (-22 to +11 %)" in compared
     assert "metering, against the test's (-10 to +29 %)" in compared
+    table = CliRunner().invoke(main, ["widths", str(aimed), "--at", "8 m, 9 m", "--csv", "-"]).stdout
+    row = next(csv.DictReader(io.StringIO(table)))
+    assert row["mean_kg_ha"] == row["metering_factor"] == ""
+    rates = [float(row[f"{end}_mean_kg_ha"]) for end in ("least", "most")]
+    factors = [float(row[f"{end}_metering_factor"]) for end in ("least", "most")]
+    assert rates[1] / rates[0] == pytest.approx(1 / 0.7)
+    assert factors[0] * rates[1] == pytest.approx(factors[1] * rates[0])  # both make the target
