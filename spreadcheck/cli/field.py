@@ -10,22 +10,12 @@ import click
 from spreadcheck.cli.options import options, output_file, outputs, quantity, read_test, several, sheet_argument, words
 from spreadcheck.cli.outputs import Outputs
 from spreadcheck.errors import Fault, OutputError, QuantityError, WidthError, shown
-from spreadcheck.units import HECTARE_M2, parse_number, parse_quantity
+from spreadcheck.units import HECTARE_M2, parse_number
 
 _MOST_HA = 1_000_000  # a year: more than one machine dresses
 
 if TYPE_CHECKING:
     from spreadcheck.field.study import Asked
-
-
-def _length_or_best(text: str, place: str) -> float | None:
-    return None if text.casefold() == "best" else parse_quantity(text, "length", place=place)
-
-
-def _signed(text: str, place: str) -> float:
-    """A length that may be below zero."""
-    sign = -1.0 if text.startswith(("-", "\u2212")) else 1.0
-    return sign * parse_quantity(text.lstrip("-\u2212+"), "length", place=place)
 
 
 def _whole(text: str, place: str) -> int:
@@ -34,22 +24,12 @@ def _whole(text: str, place: str) -> int:
     return int(text)
 
 
-def _degrees(text: str, place: str) -> float | None:
-    if text.casefold() == "best":
-        return None
+def _degrees(text: str, place: str) -> float:
     value = parse_number(text.removesuffix("deg").removesuffix("degrees").strip())
     if value is None or not 0 <= value <= 360:
         problem = f'"{shown(text)}" is no heading'
         raise QuantityError(Fault(place, problem, 'give 0 to 360 from north, or "best"'))
     return value % 180
-
-
-def _method(text: str, place: str) -> str:
-    from spreadcheck.sheet.labels import METHODS
-
-    if text.casefold() not in METHODS:
-        raise WidthError(Fault(place, f'"{shown(text)}" is not known', f"give {' or '.join(METHODS)}"))
-    return text.casefold()
 
 
 @click.command()
@@ -60,16 +40,17 @@ def _method(text: str, place: str) -> str:
     track=words("FILE", "A recorded track: GPX, GeoJSON lines, or CSV; a plan is made without."),
     bout_width=several("length", 'Such as "24 m" or "24 m, 27 m"; the sheet\'s if not given.'),
     headland_rounds=several(_whole, "Rounds along the boundary.", "1"),
-    heading=several(_degrees, 'Degrees from north, or "best".', "best", field="heading_deg"),
+    heading=several(_degrees, 'Degrees from north, or "best".', "best", field="heading_deg", unknown="best"),
     turning_radius=quantity("length", "LENGTH", "Least radius of turns.", default="8 m"),
-    on_distance=several(_length_or_best, "How far the antenna is past the headland's inner edge when the slide opens.",
-                        "best", field="on_m"),
-    off_distance=several(_length_or_best, "The same when it shuts.", "best", field="off_m"),
-    driving=several(_method, '"back-and-forth", "round-and-round" or both; the sheet\'s if not given.', field="method"),
+    on_distance=several("length", "How far the antenna is past the headland's inner edge when the slide opens.",
+                        "best", field="on_m", unknown="best"),
+    off_distance=several("length", "The same when it shuts.", "best", field="off_m", unknown="best"),
+    driving=several(lambda text, _: text.casefold(),
+                    '"back-and-forth", "round-and-round" or both; the sheet\'s if not given.', field="method"),
     drift=several("length", "Slow drift off the line (standard deviation).", "0 m"),
     border_device={"type": click.Choice(["off", "on", "both"]), "default": "off",
                    "help": "A perfect border device on the outermost round."},
-    switched_later=several(_signed, "Of a track: all switching so much later; earlier if below 0.", "0 m",
+    switched_later=several("length", "Of a track: all switching so much later; earlier if below 0.", "0 m",
                            field="later_m"),
     by_time={"is_flag": True, "help": "Of a track: metered by time, so slower driving gets more."},
     landing={"type": click.Choice(["arc", "line"]), "default": "arc",
@@ -128,9 +109,7 @@ def field(
     from spreadcheck.field.places import read_boundary
     from spreadcheck.field.study import study_field, switching_steps, worth_of
     from spreadcheck.field.track import read_track
-    from spreadcheck.show.field import field_document, field_json
-    from spreadcheck.show.fieldmap import field_figure, field_page
-    from spreadcheck.show.plots import drawn
+    from spreadcheck.show.field import field_document, field_figure, field_json, field_page
 
     out.check(sheet, *boundaries, track, analysis, prices)
     if part is not None and (worth or out.asked("page")):  # worked out for the whole catch only
@@ -152,7 +131,7 @@ def field(
     gains = worth_of(study, per_year_ha=area) if worth else ()
     zone, found = next((given.zone for given in (ground, driven) if given is not None), None), study.case.found
     out.show(
-        field_document(study, units, worth=gains, svg=drawn(field_figure, study, units)),
+        field_document(study, units, worth=gains),
         study.doubts,
         json=lambda: field_json(study, gains),
         plot=lambda: field_figure(study, units),

@@ -43,6 +43,11 @@ class Ground:
     interior: Any
     assumed: bool = False
 
+    @property
+    def area_ha(self) -> float:
+        """Area without holes. [ha]"""
+        return float(self.polygon.area) / HECTARE_M2
+
 
 @record(eq=False)
 class FieldMap:

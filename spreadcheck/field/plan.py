@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from spreadcheck.errors import Fault, WidthError, record, shown
+from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.field.deposit import Landing, Leg, leg_of
 from spreadcheck.field.fieldmap import Ground, map_field
 from spreadcheck.field.places import Boundary, corners_of, extra, parts_of, rings_of
-from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
+from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.spread.profile import Profile
 from spreadcheck.units import HECTARE_M2
 
@@ -53,7 +53,6 @@ class Driving:
             ("off-distance", abs(self.off_m) <= 200, past.format(self.off_m), "give up to 200 m"),
             ("drift", 0 <= self.drift_m <= 10, f"{self.drift_m:g} m is no drift",
              "give a length up to 10 m, such as 0.3 m"),
-            ("driving", self.method in METHODS, f'"{shown(self.method)}" is not known', f"give {' or '.join(METHODS)}"),
         ):  # fmt: skip
             if not good:
                 raise WidthError(Fault(f"option --{option}", problem, remedy))

@@ -25,7 +25,7 @@ from spreadcheck.judge.blend import NutrientAnalysis, blend_parts
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.money.pricefile import CostBasis
 from spreadcheck.passes.noise import Stated
-from spreadcheck.sheet.labels import BACK_AND_FORTH
+from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import TAPER, Profile, at_target_rate, metering_factor
 from spreadcheck.spread.widths import check_widths
@@ -82,6 +82,9 @@ class Asked:
         if not 0.05 <= self.cell_m <= 1000:
             remedy = "give 0.05 m to 1000 m, such as 2 m"
             raise WidthError(Fault("option --cell", f"{self.cell_m:g} m is no cell", remedy))
+        if odd := set(self.method) - set(METHODS):
+            problem = f'"{shown(min(odd))}" is not known'
+            raise WidthError(Fault("option --driving", problem, f"give {' or '.join(METHODS)}"))
 
 
 @record(eq=False)

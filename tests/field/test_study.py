@@ -13,8 +13,7 @@ from spreadcheck.field.study import Asked, study_field, study_fields, switching_
 from spreadcheck.field.track import BASE_M, Track
 from spreadcheck.passes.noise import NOTHING_STATED
 from spreadcheck.sheet.traytest import tray_test
-from spreadcheck.show.field import field_document, way_words
-from spreadcheck.show.fieldmap import field_figure
+from spreadcheck.show.field import field_document, field_figure, way_words
 
 X = np.arange(-18, 19.0)
 FORM = {"target rate": "150 kg/ha", "bout width": "24 m", "travel speed": "10 km/h"}
