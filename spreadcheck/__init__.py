@@ -19,8 +19,7 @@ _MODULES = {
         "Fault"
     ),
     "units": "parse_quantity to_inside from_inside",
-    "sheet.traytest": "TrayTest tray_test catch_g",
-    "sheet.mirror": "both_sides",
+    "sheet.traytest": "TrayTest tray_test catch_g both_sides",
     "sheet.traysheet": "read_sheet sheet_text write_sheet",
     "product.throw": "ThrowSetting Weather study_throw",
     "crew.recording": "Recording start_recording",

@@ -87,7 +87,7 @@ def analyse(
     _check(highest_speed_rpm, steering_m, mirror, how_sure, out)
     test, nutrients = read_test(sheet), None
     if mirror:
-        from spreadcheck.sheet.mirror import both_sides
+        from spreadcheck.sheet.traytest import both_sides
 
         test = both_sides(test)
     if analysis is not None:

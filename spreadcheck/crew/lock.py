@@ -66,7 +66,7 @@ class KeptSheet:
 def lock_sheet(path: str | os.PathLike[str]) -> Iterator[None]:
     """Hold a sheet for this process while it is recorded on."""
     target = Path(os.path.realpath(path))
-    check_target(target, shown=os.fspath(path), overwrite=True, is_sheet=True)
+    check_target(path, overwrite=True, is_sheet=True)
     own = os.access in os.supports_effective_ids
     if target.exists() and target.stat().st_nlink > 1:
         remedy = "record on a copy, or remove the other name"

@@ -17,9 +17,8 @@ from spreadcheck.passes.granules import granules_of, reading_error_g, tray_noise
 from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.passes.sides import wind_across
 from spreadcheck.sheet.labels import LABELS, MOST_BINS, ONE_AFTER_THE_OTHER, bin_label, nearest
-from spreadcheck.sheet.mirror import COPIED
 from spreadcheck.sheet.plausible import slip
-from spreadcheck.sheet.traytest import TrayTest, catch_g
+from spreadcheck.sheet.traytest import COPIED, TrayTest, catch_g
 from spreadcheck.spread.profile import SAME_PLACE, Profile
 from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m
 from spreadcheck.units import KINDS

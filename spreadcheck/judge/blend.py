@@ -68,7 +68,7 @@ def read_analysis(path: str | os.PathLike[str]) -> NutrientAnalysis:
     ...     read_analysis(file)
     NutrientAnalysis(content_pct={'urea': {'N': 46.0}}, limit_pct={'N': 15.0})
     """
-    from spreadcheck.sheet.typedfiles import number_at, read_toml  # no other command reads an analysis
+    from spreadcheck.sheet.cells import number_at, read_toml  # no other command reads an analysis
 
     name = os.fspath(path)
     tables = read_toml(path)

@@ -22,7 +22,7 @@ from typing import Any
 
 from spreadcheck.errors import CostError, Fault, collected, record, shown
 from spreadcheck.money.response import CURVES, OVER_SUPPLY, Response, response_curve
-from spreadcheck.sheet.typedfiles import LARGEST, read_toml
+from spreadcheck.sheet.cells import LARGEST, read_toml
 from spreadcheck.units import (
     GALLON_L,
     POUND_KG,

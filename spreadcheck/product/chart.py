@@ -13,10 +13,10 @@ from collections.abc import Mapping
 from spreadcheck.doubts.doubt import Doubt, Quantity
 from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError, SheetError, collected, read_all, record, shown
+from spreadcheck.sheet.cells import SheetCells, read_titled
 from spreadcheck.sheet.labels import LABELS, Label
 from spreadcheck.sheet.plausible import BOUNDS, check
 from spreadcheck.sheet.traytest import FormRow, form_row
-from spreadcheck.sheet.typedfiles import TitledCells, read_titled
 from spreadcheck.units import KINDS, parse_number, show, to_inside, unit_named, units_of
 
 TITLE = "spreadcheck setting chart"
@@ -141,7 +141,7 @@ def _label(column: Column) -> Label | None:
     return label if numeric and (column[1] or column[0] in ANSWERS) else None
 
 
-def _columns(cells: TitledCells, at: int) -> dict[Column, int]:
+def _columns(cells: SheetCells, at: int) -> dict[Column, int]:
     """Where each column stands; an unknown, missing or doubled one is a fault."""
     header = [_key(cell) for cell in cells.rows[at]]
     stems = dict.fromkeys(stem for stem, end in header if end and _label((stem, end)))
@@ -162,7 +162,7 @@ def _columns(cells: TitledCells, at: int) -> dict[Column, int]:
     return {column: header.index(column) for column in wanted}
 
 
-def _unit(cells: TitledCells, at: int, column: Column, where: int) -> str:
+def _unit(cells: SheetCells, at: int, column: Column, where: int) -> str:
     """The unit of a column as the row below the header has it; "" for a plain number."""
     kind, row = LABELS[column[0]].kind, cells.rows[at] if at < len(cells.rows) else ()
     if kind not in KINDS:
@@ -176,7 +176,7 @@ def _unit(cells: TitledCells, at: int, column: Column, where: int) -> str:
     return unit
 
 
-def _row(cells: TitledCells, at: int, columns: dict[Column, int], units: dict[Column, str]) -> ChartRow:
+def _row(cells: SheetCells, at: int, columns: dict[Column, int], units: dict[Column, str]) -> ChartRow:
     """One row of a chart; all of its faults are told at once."""
     row, values = cells.rows[at], dict[Column, float]()
     faults: list[Fault] = []

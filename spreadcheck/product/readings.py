@@ -13,8 +13,8 @@ from typing import Any
 
 from spreadcheck.errors import Fault, QuantityError, SheetError, read_all, record, shown
 from spreadcheck.product.size import MM_TO_SIZE_NUMBER, Component, SieveBox, SieveCurve, sieve_box, sieve_curve
+from spreadcheck.sheet.cells import read_titled
 from spreadcheck.sheet.plausible import BOUNDS, ONE_GRANULE_N, check, check_alike
-from spreadcheck.sheet.typedfiles import read_titled
 from spreadcheck.units import KINDS, from_inside, parse_number, parse_quantity, parted, split_quantity, unit_named
 
 CONFIDENCE_PCT = 95.0

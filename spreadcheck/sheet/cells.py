@@ -1,16 +1,19 @@
-"""Files of cells, whatever program saved them: bytes to text, text to rows, and the rows of a tray sheet.
+"""Files that a person types, whatever program saved them: bytes to text, text to rows of cells, and TOML.
 
-The delimiter is the character right behind "spreadcheck tray sheet" on the first line: nothing is guessed.
+The delimiter is the character right behind the title on the first line: nothing is guessed.
 """
 
 from __future__ import annotations
 
 import csv
 import io
+import os
 import re
-from dataclasses import field
+from collections.abc import Mapping
+from dataclasses import field, replace
+from typing import Any
 
-from spreadcheck.errors import Fault, SheetError, record, shown
+from spreadcheck.errors import Fault, QuantityError, SheetError, SpreadcheckError, record, shown
 
 TITLE = "spreadcheck tray sheet"
 VERSION = 1
@@ -18,8 +21,9 @@ MAX_BYTES = 16 * 1024 * 1024
 MAX_ROWS = 20_000  # that hold something: form and trays have closer limits of their own
 MAX_FAULTS = 10_000  # messages beyond this take more memory than they help
 
-_FIRST = re.compile(rf' *"? *{TITLE} *"? *([,;\t]|[\r\n]|$)', re.IGNORECASE)
-NOT_TEXT = "is neither text nor a workbook (a picture, perhaps)"
+MAX_CSV_BYTES = 1024 * 1024
+MAX_TOML_BYTES = 65_536
+LARGEST = 1e300  # a larger number is a slip, and a whole one may not fit a float
 
 
 class Faults(list[Fault]):
@@ -34,7 +38,7 @@ class Faults(list[Fault]):
 
 @record
 class SheetCells:
-    """The rows of a sheet as text cells, blank rows left out. `numbers` holds the row number that a person sees."""
+    """The rows of a file as text cells, blank rows left out. `numbers` holds the row number that a person sees."""
 
     source: str
     rows: list[list[str]]
@@ -45,7 +49,7 @@ class SheetCells:
     names: list[str] = field(default_factory=list)  # of the columns of the table, once its header row was found
 
     def place(self, at: int | None = None, column: str | int = "") -> str:
-        """How a message names a cell, a whole row, or the whole sheet; a column by its name, else by its letter."""
+        """How a message names a cell, a whole row, or the whole file; a column by its name, else by its letter."""
         name = self.source or "tray sheet"
         if at is None:
             return name
@@ -73,51 +77,54 @@ def shortest(value: float) -> str:
     return repr(float(value) + 0.0).removesuffix(".0")  # + 0.0 turns -0 into 0
 
 
-def read_text(data: bytes | str, source: str = "") -> SheetCells:
-    """The rows of a tray sheet that is a text file."""
-    name = source or "tray sheet"
+def read_text(data: bytes | str, source: str = "", title: str = TITLE) -> SheetCells:
+    """The rows of a text file that starts with its title and the version."""
+    what = "tray sheet" if title == TITLE else f"{title.removeprefix('spreadcheck ')} file"
+    name = source or what
     text = decoded(data) if isinstance(data, bytes) else data.removeprefix("\ufeff")
     if text is None or "\0" in text:
-        raise SheetError(Fault(name, NOT_TEXT, "give a tray sheet saved as CSV or XLSX"))
+        told = "is neither text nor a workbook (a picture, perhaps)", f"give a {what} saved as CSV or XLSX"
+        raise SheetError(Fault(name, *(told if title == TITLE else ("is not text", f"give a {what} saved as CSV"))))
     if not text.strip():
-        raise SheetError(Fault(name, "is empty", f"start it with the row {TITLE},{VERSION}"))
-    first = _FIRST.match(text)
-    if first is None:
-        line = re.split(r"[,;\t\r\n]", text.lstrip(), maxsplit=1)[0]
-        raise SheetError(_not_a_sheet(name, line))
-    delimiter = first[1] if first[1] in {",", ";", "\t"} else ","
-    cells = SheetCells(
-        source, *csv_rows(text, delimiter=delimiter, name=name, most=MAX_ROWS), delimiter != ",", delimiter
-    )
-    check_first(cells)
+        raise SheetError(Fault(name, "is empty", f"start it with the row {title},{VERSION}"))
+    first = re.match(rf' *"? *{title} *"? *([,;\t]|[\r\n]|$)', text, re.IGNORECASE)
+    delimiter = first[1] if first and first[1] in {",", ";", "\t"} else ","
+    if first:
+        rows, numbers = csv_rows(text, delimiter, name)
+    else:  # its first cell, up to any delimiter, is named as what it is not
+        rows, numbers = [re.split(r"[,;\t\r\n]", text.lstrip(), maxsplit=1)], [1]
+    cells = SheetCells(source, rows, numbers, delimiter != ",", delimiter)
+    check_first(cells, title, what)
     return cells
 
 
-def check_first(cells: SheetCells) -> None:
-    """Make sure that the first row says what a version-1 tray sheet says."""
-    title, version = (*(cells.rows[0] if cells.rows else []), "", "")[:2]
-    if title.strip().casefold() != TITLE:
-        raise SheetError(_not_a_sheet(cells.place(), title))
-    place, found = cells.place(0, "B"), version.strip()
+def check_first(cells: SheetCells, title: str = TITLE, what: str = "tray sheet") -> None:
+    """Make sure that the first row says what a file of version 1 says."""
+    first, version = (*(cells.rows[0] if cells.rows else []), "", "")[:2]
+    place, found = cells.place(0, "B") if cells.rows else "", version.strip()
+    if first.strip().casefold() != title:
+        said = f'"{shown(first)}"' if first.strip() else "empty"
+        problem = f"the first cell is {said}, so this is not a {what}"
+        place = f'{cells.source or what}: row 1, column "A"'
+        raise SheetError(Fault(place, problem, f"the first row must be {title},{VERSION}"))
     if not found:
-        raise SheetError(Fault(place, "the version is missing", f"write {TITLE},{VERSION}"))
+        raise SheetError(Fault(place, "the version is missing", f"write {title},{VERSION}"))
     if found not in (str(VERSION), f"{VERSION}.0"):
-        raise SheetError(
-            Fault(
-                place,
-                f'the version is "{shown(found)}", and this program reads version {VERSION}',
-                f"write {VERSION}, or get a newer spreadcheck",
-            )
-        )
+        problem = f'the version is "{shown(found)}", and this program reads version {VERSION}'
+        raise SheetError(Fault(place, problem, f"write {VERSION}, or get a newer spreadcheck"))
 
 
-def _not_a_sheet(name: str, first: str) -> Fault:
-    found = f'"{shown(first)}"' if first.strip() else "empty"
-    return Fault(
-        f'{name}: row 1, column "A"',
-        f"the first cell is {found}, so this is not a tray sheet",
-        f"the first row must be {TITLE},{VERSION}",
-    )
+def read_titled(path: str | os.PathLike[str], title: str) -> SheetCells:
+    """The rows below the title of a small CSV file; single blanks between words, and no cells of blanks at the end."""
+    name = os.fspath(path)
+    cells = read_text(_taken(name, MAX_CSV_BYTES, SheetError), name, title)
+    rows = [[" ".join(cell.split()) for cell in row] for row in cells.rows[1:]]
+    for row in rows:
+        while not row[-1]:
+            row.pop()
+    if not rows:
+        raise SheetError(Fault(name, "has nothing below its title", "add the rows that were left out"))
+    return replace(cells, rows=rows, numbers=cells.numbers[1:])
 
 
 def unread(name: str, error: Exception) -> Fault:
@@ -148,7 +155,7 @@ def decoded(data: bytes) -> str | None:
     return None
 
 
-def csv_rows(text: str, *, delimiter: str, name: str, most: int) -> tuple[list[list[str]], list[int]]:
+def csv_rows(text: str, delimiter: str, name: str) -> tuple[list[list[str]], list[int]]:
     """The cells of each row that is not blank, without trailing empty ones, and the line each row starts on."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     rows: list[list[str]] = []
@@ -161,15 +168,49 @@ def csv_rows(text: str, *, delimiter: str, name: str, most: int) -> tuple[list[l
             if any(cell.strip() for cell in row):
                 rows.append(row)
                 numbers.append(start)
-            if len(rows) > most:
-                raise SheetError(Fault(name, f"has more than {most} rows", "a tray sheet holds one test; split it up"))
+            if len(rows) > MAX_ROWS:
+                raise SheetError(
+                    Fault(name, f"has more than {MAX_ROWS} rows", "a tray sheet holds one test; split it up")
+                )
             start = reader.line_num + 1
     except csv.Error:
-        raise SheetError(
-            Fault(
-                f"{name}: row {start}",
-                "a quoted cell is not closed, is followed by more text, or is too long",
-                'start and end such a cell with ", and write every " inside it twice',
-            )
-        ) from None
+        problem = "a quoted cell is not closed, is followed by more text, or is too long"
+        remedy = 'start and end such a cell with ", and write every " inside it twice'
+        raise SheetError(Fault(f"{name}: row {start}", problem, remedy)) from None
     return rows, numbers
+
+
+def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
+    """Read a TOML file."""
+    import tomllib  # most commands read none
+
+    name = os.fspath(path)
+    content = _taken(name, MAX_TOML_BYTES, QuantityError)
+    try:
+        return tomllib.loads(content.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise QuantityError(Fault(name, "is not text", "save it as text, in UTF-8")) from error
+    except (ValueError, RecursionError) as error:  # no TOML, a number of thousands of digits
+        raise QuantityError(Fault(name, f"is not a TOML file ({error})", "write such as: N = 46")) from error
+
+
+def number_at(table: Mapping[str, Any], key: str, *, place: str, low: float = 0.0, high: float = float("inf")) -> float:
+    """One number of a table."""
+    value = table.get(key)
+    bounds = f"write a number from {low:g} to {high:g}" if high < float("inf") else f"write a number of {low:g} or more"
+    if value is None:
+        raise QuantityError(Fault(place, f'"{key}" is missing', bounds))
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= min(high, LARGEST):
+        raise QuantityError(Fault(place, f'"{key}" is {value}', bounds))
+    return float(value)
+
+
+def _taken(name: str, most: int, refusal: type[SpreadcheckError]) -> bytes:
+    try:
+        with open(name, "rb") as file:
+            data = file.read(most + 1)
+    except (OSError, ValueError) as error:
+        raise refusal(unread(name, error)) from None
+    if len(data) > most:
+        raise refusal(Fault(name, f"is larger than {most // 1024} KiB", "give a small file that a person typed"))
+    return data

@@ -30,17 +30,24 @@ def write_whole(
     ending: str = "part",
 ) -> None:
     """Write a file so that a power cut leaves either the old one or the new one, never a half."""
-    name = os.fspath(path)
-    target = Path(os.path.realpath(path))
-    check_target(target, shown=name, overwrite=overwrite, is_sheet=is_sheet)
+    check_target(path, overwrite=overwrite, is_sheet=is_sheet)
+    name, target = os.fspath(path), Path(os.path.realpath(path))
     temporary = beside(target, f"{secrets.token_hex(8)}.{ending}")
     try:
-        _write_synced(temporary, data.encode("utf-8") if isinstance(data, str) else data)
-        _like(target, temporary)
+        # a new file that nobody else can have opened before, whole on the disk
+        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data.encode("utf-8") if isinstance(data, str) else data)
+            file.flush()
+            os.fsync(file.fileno())
+        with contextlib.suppress(FileNotFoundError):  # who may read and write the old file may do so with the new one
+            old = target.stat()
+            with contextlib.suppress(OSError, AttributeError):
+                os.chown(temporary, old.st_uid, old.st_gid)
+            os.chmod(temporary, stat.S_IMODE(old.st_mode))
         if before:
             before()
         _take_name(temporary, target, overwrite)
-        _sync_folder(target.parent)
     except FileExistsError:
         raise _exists(name) from None
     except OSError as error:
@@ -52,16 +59,13 @@ def write_whole(
             temporary.unlink()
 
 
-def check_target(
-    path: str | os.PathLike[str], *, shown: str = "", overwrite: bool = False, is_sheet: bool = False
-) -> None:
+def check_target(path: str | os.PathLike[str], *, overwrite: bool = False, is_sheet: bool = False) -> None:
     """Say early, before any long work, that a file can't go where it is wanted."""
-    target = Path(path)
-    name = shown or os.fspath(path)
+    name = os.fspath(path)
     try:
-        mode = os.stat(target).st_mode
+        mode = os.stat(Path(path)).st_mode
     except (FileNotFoundError, NotADirectoryError):
-        if not os.path.isdir(target.parent):
+        if not os.path.isdir(os.path.dirname(os.path.realpath(path))):
             raise OutputError(Fault(name, "the folder does not exist", "make it first or choose another")) from None
         return
     except (OSError, ValueError) as error:  # such as a name that is too long
@@ -71,7 +75,7 @@ def check_target(
         raise OutputError(Fault(name, "is a folder", "give a file name"))
     if not stat.S_ISREG(mode):
         raise OutputError(Fault(name, "is not a plain file", "give the name of a file, or - for standard output"))
-    if not is_sheet and is_sheet_file(target):
+    if not is_sheet and is_sheet_file(os.path.realpath(path)):
         remedy = "choose another name: nothing is ever written over one but a tray sheet"
         raise OutputError(Fault(name, "is a tray sheet or a workbook", remedy))
     if not overwrite:
@@ -104,45 +108,20 @@ def _exists(name: str) -> OutputError:
     return OutputError(Fault(name, "exists already", remedy))
 
 
-def _write_synced(path: Path, content: bytes) -> None:
-    """A new file that nobody else can have opened before, whole on the disk."""
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
-    with os.fdopen(handle, "wb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-
-
-def _like(target: Path, temporary: Path) -> None:
-    """Who may read and write the file that is replaced may do so with the new one."""
-    try:
-        old = target.stat()
-    except FileNotFoundError:
-        return
-    if hasattr(os, "chown"):
-        with contextlib.suppress(OSError):
-            os.chown(temporary, old.st_uid, old.st_gid)
-    os.chmod(temporary, stat.S_IMODE(old.st_mode))
-
-
 def _take_name(temporary: Path, target: Path, overwrite: bool) -> None:
     """Give a file its name; where it may replace nothing, a link does that in one step on disks that know links."""
+    linked = False
     if not overwrite:
         try:
             os.link(temporary, target)
-            return
-        except FileExistsError:
-            raise
+            linked = True
         except (OSError, AttributeError, NotImplementedError):
             if target.exists():
                 raise FileExistsError from None
-    os.replace(temporary, target)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Put the rename itself on the disk, where the system lets a folder be synced."""
-    with contextlib.suppress(OSError, AttributeError):
-        handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    if not linked:
+        os.replace(temporary, target)
+    with contextlib.suppress(OSError, AttributeError):  # the name itself on the disk, where a folder can be synced
+        handle = os.open(target.parent, os.O_RDONLY | os.O_DIRECTORY)
         try:
             os.fsync(handle)
         finally:

@@ -14,7 +14,7 @@ import numpy as np
 from spreadcheck.judge.assessment import CLOSE, OVER, WITHIN, Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.sheet.mirror import MIRRORED
+from spreadcheck.sheet.traytest import MIRRORED
 from spreadcheck.show.data import csv_text, envelope, in_units, picked
 from spreadcheck.show.document import Column, Document, Paragraph, Table
 from spreadcheck.show.format import free, next_line, rate_unit, show_figure, show_rate, show_width

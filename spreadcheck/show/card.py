@@ -13,7 +13,7 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.pattern.advice import SPINNERS, cautions_of
 from spreadcheck.product.rate import recovery_is_usual
 from spreadcheck.sheet.labels import BIN_LABELS, LABELS, METHODS, MOST_BINS, bin_label
-from spreadcheck.sheet.mirror import MIRRORED
+from spreadcheck.sheet.traytest import MIRRORED
 from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
 from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_width, target_words
 from spreadcheck.show.verdict import advised_words, chance_words, effective_words, if_alike, not_driven_words, open_mean

@@ -17,8 +17,8 @@ from spreadcheck.limits import LIMITS
 from spreadcheck.pattern.advice import SPINNERS
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS, ROUND_AND_ROUND
-from spreadcheck.sheet.mirror import MIRRORED
 from spreadcheck.sheet.traysheet import catch_cell
+from spreadcheck.sheet.traytest import MIRRORED
 from spreadcheck.show.analyse import OTHER_SYSTEM, width_tables
 from spreadcheck.show.confidence import confidence_tables, draw_cv_band
 from spreadcheck.show.document import Block, Column, Document, Heading, Own, Paragraph, Picture, Place, Points, Table

@@ -13,7 +13,7 @@ from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.judge.assessment import CLOSE, WITHIN, Assessment, Bout
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, NOT_EVEN, Verdict
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.sheet.mirror import MIRRORED
+from spreadcheck.sheet.traytest import MIRRORED
 from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points
 from spreadcheck.show.format import names_of, show_figure, show_share, show_width, target_words

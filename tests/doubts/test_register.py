@@ -33,8 +33,7 @@ from spreadcheck.product.rate import RateSettings, check_rate
 from spreadcheck.product.readings import Readings
 from spreadcheck.product.size import Component, SieveCurve
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.sheet.mirror import both_sides
-from spreadcheck.sheet.traytest import tray_test, with_labels
+from spreadcheck.sheet.traytest import both_sides, tray_test, with_labels
 from spreadcheck.show.analyse import analysis_json
 from spreadcheck.spread.overlap import bout_deposit
 from spreadcheck.spread.profile import profile_from, profile_of

@@ -509,12 +509,12 @@ def test_bad_readings_are_told(options, message):
 
 
 BAD_FILES = [
-    ("", 'starts with ""; the first row must be spreadcheck product,1'),
-    ("tray sheet,1\n", 'row 1: starts with "tray sheet,1"; the first row must be spreadcheck product,1'),
-    ("spreadcheck product,2\nproduct,x\n", "the first row must be spreadcheck product,1"),
+    ("", "is empty; start it with the row spreadcheck product,1"),
+    ("tray sheet,1\n", 'the first cell is "tray sheet", so this is not a product file; the first row must be '),
+    ("spreadcheck product,2\nproduct,x\n", 'column "B": the version is "2", and this program reads version 1'),
     ("spreadcheck product,1\n", "has nothing below its title; add the rows that were left out"),
     ("spreadcheck product,1\nweight,3 kg\n", 'row 2: "weight" is not a row of a product file; use product, sieve box'),
-    ("spreadcheck product,1\ncrush strength,3 kgf,soft\n", 'row 2, cell 3: "soft" is not a force; write a number'),
+    ("spreadcheck product,1\ncrush strength,3 kgf,soft\n", 'row 2, column "C": "soft" is not a force; write a number'),
     ('spreadcheck product,1\nproduct,"x\n', "a quoted cell is not closed"),
 ]
 

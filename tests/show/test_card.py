@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 import spreadcheck
 from spreadcheck.cli import main
-from spreadcheck.sheet.mirror import MIRRORED, both_sides
+from spreadcheck.sheet.traytest import MIRRORED, both_sides
 from spreadcheck.show.card import MOST_DOUBTS, MOST_SIGNS, card_document, settings_card
 from spreadcheck.show.pages import document_html, document_pdf
 from spreadcheck.show.text import markdown_text

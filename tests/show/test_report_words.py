@@ -9,7 +9,7 @@ import pytest
 
 from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.sheet.mirror import both_sides
+from spreadcheck.sheet.traytest import both_sides
 from spreadcheck.show.analyse import summary_text, width_tables
 from spreadcheck.show.document import Table
 from spreadcheck.show.format import show_figure, show_rate, show_width
