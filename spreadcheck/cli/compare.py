@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from spreadcheck.cli.options import options, outputs, quantity, read_tests, sheets_argument
+from spreadcheck.cli.options import options, outputs, quantity, read_tests, sheets_argument, words
 from spreadcheck.cli.outputs import Outputs, name_next
 from spreadcheck.cli.terminal import say
 from spreadcheck.show.format import free
@@ -19,49 +19,34 @@ if TYPE_CHECKING:
 @click.command()
 @sheets_argument("sheets", nargs=-1, metavar="BEFORE AFTER [MORE]...")
 @options(
-    "limit",
+    limit={},
     bout_width='Bout width compared, such as "24 m"; the sheets\' if not given.',
-    level="How sure each statement must be, in %.",
-    profiles={
-        "type": click.Choice(["auto", "scaled", "measured"]),
-        "default": "auto",
-        "help": "Compare profiles as measured or scaled to the same mean; auto: scaled unless the target rates are the "
-        "same.",
-    },
-)
-@options("relative", "units")
-@options(
-    question={
-        "type": click.Choice(["mean rate", "centre", "left share", "CV", "effective width"]),
-        "help": "The figure that the change was made for: it is judged alone, so that it is told sooner.",
-    },
-    repeat={
-        "metavar": "SHEET",
-        "multiple": True,
-        "type": click.Path(),
-        "help": "A further test of the machine as before, to learn how much tests differ; may be given again.",
-    },
-    archive={
-        "metavar": "FOLDER",
-        "help": "Learn that from older sheets too: tests of this machine between which nothing was changed.",
-    },
-    laying_error=quantity("length", "LENGTH", "How far a tray line lies off from test to test; 0.25 m."),
-    wind_shift=quantity("length", "LENGTH", "How far wind shifts the pattern from test to test; 0.25 m."),
-    rate_error={"type": float, "metavar": "PERCENT", "help": "How far the rate is off from test to test; 2 %."},
-    stretch={"type": float, "metavar": "PERCENT", "help": "How much wider or narrower from test to test; 1 %."},
-)
+    level={"field": "level_pct", "help": "How sure each statement must be, in %."},
+    profiles={"type": click.Choice(["auto", "scaled", "measured"]), "default": "auto",
+              "help": "Compare profiles as measured or scaled to the same mean; auto: scaled unless the target rates "
+              "are the same."},
+    relative={},
+    units={},
+    question={"type": click.Choice(["mean rate", "centre", "left share", "CV", "effective width"]),
+              "help": "The figure that the change was made for: it is judged alone, so that it is told sooner."},
+    repeat=words("SHEET", "A further test of the machine as before, to learn how much tests differ; may be given "
+                 "again.", multiple=True, type=click.Path()),
+    archive=words("FOLDER", "Learn that from older sheets too: tests of this machine between which nothing was "
+                  "changed."),
+    laying_error=quantity("length", "LENGTH", "How far a tray line lies off from test to test; 0.25 m.",
+                          field="laying_m"),
+    wind_shift=quantity("length", "LENGTH", "How far wind shifts the pattern from test to test; 0.25 m.",
+                        field="wind_m"),
+    rate_error=words("PERCENT", "How far the rate is off from test to test; 2 %.", type=float, field="rate_pct"),
+    stretch=words("PERCENT", "How much wider or narrower from test to test; 1 %.", type=float, field="stretch_pct"),
+)  # fmt: skip
 @outputs("json", "report", plot="Draw profiles, changes and CV; .png, .svg or .pdf by the ending.")
 def compare(
     *,
     sheets: tuple[str, ...],
     limit: float,
-    level: float,
     repeat: tuple[str, ...],
     archive: str | None,
-    laying_error_m: float | None,
-    wind_shift_m: float | None,
-    rate_error: float | None,
-    stretch: float | None,
     units: str,
     out: Outputs,
     **asked: Any,
@@ -85,17 +70,15 @@ def compare(
 
     out.check(*sheets, *repeat)
     tests = read_tests((*sheets, *repeat))
-    stated = {"laying_m": laying_error_m, "wind_m": wind_shift_m, "rate_pct": rate_error, "stretch_pct": stretch}
+    stated = {name: asked.pop(name) for name in ("laying_m", "wind_m", "rate_pct", "stretch_pct")}
     found = hold_against(
         tests[: len(sheets)],
         limit_pct=limit,
-        level_pct=level,
         terms=Terms(**{name: value for name, value in stated.items() if value is not None}),
         repeats=tests[len(sheets) :],
         archive=() if archive is None else _older(archive),
         **asked,
     )
-
     out.show(
         comparison_document(found, units),
         tests=doubtful(found),

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from spreadcheck.cli.options import options, outputs, read_tests, sheets_argument
+from spreadcheck.cli.options import options, outputs, read_tests, sheets_argument, words
 from spreadcheck.cli.outputs import Outputs, name_next, write_into
 from spreadcheck.cli.terminal import folded, say
 from spreadcheck.sheet.labels import METHODS
@@ -16,33 +16,20 @@ from spreadcheck.show.format import free
 @click.command()
 @sheets_argument("sheets", nargs=-1, metavar="SHEET...")
 @options(
-    setting={
-        "metavar": "LABEL",
-        "multiple": True,
-        "help": 'Label of the sheets to tune, such as "drop point"; twice for two. The numbers that differ if not '
-        "given.",
-    },
+    setting=words("LABEL", 'Label of the sheets to tune, such as "drop point"; twice for two. The numbers that differ '
+                  "if not given.", multiple=True, field="settings"),
     bout_width='Bout width wanted, such as "24 m"; else the sheets\', or the width that their chart expects.',
-    highest_speed='Highest speed the granules bear, such as "900 rpm"; else the sheets\'.',
+    highest_speed={"field": "highest_rpm", "help": 'Highest speed the granules bear, such as "900 rpm"; else the '
+                   "sheets'."},
     driving={"type": click.Choice(METHODS), "help": "Driving method; the sheets' if not given, else back-and-forth."},
-)
-@options("limit", "level")
-@click.option("--bin", "bin_no", type=click.IntRange(1, 6), help="The bin that was tested, of several; else bin 1.")
-@options(any_product={"is_flag": True, "help": "Mix tests of different products, or of none stated."})
+    limit={},
+    level={"field": "level_pct"},
+    bin={"type": click.IntRange(1, 6), "field": "bin_no", "help": "The bin that was tested, of several; else bin 1."},
+    any_product={"is_flag": True, "help": "Mix tests of different products, or of none stated."},
+)  # fmt: skip
 @options("relative", "into", "units")
 @outputs("json", "report", plot="Draw profiles, CV and width; .png, .svg or .pdf by the ending.")
-def tune(
-    *,
-    sheets: tuple[str, ...],
-    setting: tuple[str, ...],
-    highest_speed_rpm: float | None,
-    limit: float,
-    level: float,
-    into: str | None,
-    units: str,
-    out: Outputs,
-    **asked: Any,
-) -> None:
+def tune(*, sheets: tuple[str, ...], limit: float, into: str | None, units: str, out: Outputs, **asked: Any) -> None:
     """The best setting from tests at several: spinner speed, drop point, vane angle, tilt, or any other.
 
     Names the setting with the lowest CV at the wanted bout width and the one with the widest effective width, how sure
@@ -59,10 +46,7 @@ def tune(
     from spreadcheck.show.tune import next_words, tuning_document, tuning_figure, tuning_json
 
     out.check(*sheets, into=into)
-    tests = read_tests(sheets)
-    found = best_setting(
-        tests, settings=setting, highest_rpm=highest_speed_rpm, limit_pct=limit, level_pct=level, **asked
-    )
+    found = best_setting(read_tests(sheets), limit_pct=limit, **asked)
     out.show(
         tuning_document(found, units),
         tests=(*found.results, *found.left_out),

@@ -230,10 +230,7 @@ def compare(
 
     results, repeated = tuple(map(assessed, tests)), tuple(map(assessed, repeats))
     older = _older(archive, (*results, *repeated), assessed)
-    passed_over = tuple(one for one in older if one.blocking)
-    unchanged = _unchanged(results, repeated, older)
-    if archive and not unchanged:
-        raise _no_repeats(tests[0], passed_over)
+    unchanged = _unchanged(results, repeated, older, bool(archive))
     asked_to_tell = (results[0], *repeated) if repeats or archive else ()
     found = Comparison(
         results=results,
@@ -246,7 +243,7 @@ def compare(
         question=question,
         unchanged=unchanged,
         left_out=tuple(one for one in asked_to_tell if one.blocking),
-        passed_over=passed_over,
+        passed_over=tuple(one for one in older if one.blocking),
     )
     changes = tuple(_change(found, after) for after in results[1:])
     return replace(found, changes=changes, ranking=_ranking(found) if len(results) > 2 else ())
@@ -268,7 +265,7 @@ def _older(
 
 
 def _unchanged(
-    results: Sequence[Assessment], repeats: Sequence[Assessment], older: Sequence[Assessment]
+    results: Sequence[Assessment], repeats: Sequence[Assessment], older: Sequence[Assessment], archive: bool
 ) -> tuple[tuple[Assessment, ...], ...]:
     """Groups of tests between which nothing was changed, the first test's first; none that can't be judged is in one.
 
@@ -280,17 +277,15 @@ def _unchanged(
     for one in older:
         groups.setdefault(settings_said(one.test), []).append(one)
     judged = [tuple(one for one in group if not one.blocking) for group in groups.values()]
-    return tuple(group for group in judged if len(group) > 1)
-
-
-def _no_repeats(first: TrayTest, passed_over: Sequence[Assessment]) -> SheetError:
-    """An archive from which nothing can be learned."""
-    named = f'"{shown(first.text("machine"))}"' if first.text("machine") else "a machine without a name"
-    problem = f"no two sheets that can be judged are tests of {named} with the same product and settings"
-    if passed_over:
-        told = ", ".join(f"{place_of(one.test)} ({', '.join(one.blocking)})" for one in passed_over)
-        problem += f"; passed over, for they can't be judged: {told}"
-    return SheetError(Fault("archive", problem, "name further tests of the machine as before with --repeat"))
+    found = tuple(group for group in judged if len(group) > 1)
+    if archive and not found:
+        machine = results[0].test.text("machine")
+        named = f'"{shown(machine)}"' if machine else "a machine without a name"
+        problem = f"no two sheets that can be judged are tests of {named} with the same product and settings"
+        if blocked := [f"{place_of(one.test)} ({', '.join(one.blocking)})" for one in older if one.blocking]:
+            problem += f"; passed over, for they can't be judged: {', '.join(blocked)}"
+        raise SheetError(Fault("archive", problem, "name further tests of the machine as before with --repeat"))
+    return found
 
 
 def _change(found: Comparison, after: Assessment) -> Change:
@@ -307,7 +302,14 @@ def _change(found: Comparison, after: Assessment) -> Change:
     if not min(areas) > 0:
         problem = "nothing fell into the trays of the stretch that both tray lines cover"
         raise NoSpreadError(Fault("", problem, "compare tests whose trays cover the same offsets"))
-    why = _why_scaled(found.profiles, before, after)
+    why = "asked for" if found.profiles == SCALED else ""
+    wanted, later = (one.test.target_kg_ha for one in pair)
+    if any(one.profile.relative for one in pair):
+        why = "rates are known in proportion only"
+    elif found.profiles == AUTO and (wanted is None or later is None):
+        why = "no target rate says that both tests were to give the same"
+    elif found.profiles == AUTO and not isclose(wanted or 0.0, later or 0.0, rel_tol=_SAME):
+        why = "the target rates differ"
     factor = areas[0] / areas[1] if why else 1.0
     means = profiles[0].rate_kg_ha, profiles[1].rate_kg_ha * factor
     passes = [passes_at(one, places) for one in pair]
@@ -316,18 +318,6 @@ def _change(found: Comparison, after: Assessment) -> Change:
     trays = profile_evidence(places, passes, means, found.terms, level_pct=found.level_pct)
     differences, trays = _together(tuple(_differences(found, pair, profiles)), trays, found.question)
     return Change(before, after, counted, places, *means, factor, why, alike, trays, differences)
-
-
-def _why_scaled(profiles: str, before: Assessment, after: Assessment) -> str:
-    """Why the later profile is multiplied so that both have the same mean; "" where it is not."""
-    wanted, later = before.test.target_kg_ha, after.test.target_kg_ha
-    if before.profile.relative or after.profile.relative:
-        return "rates are known in proportion only"
-    if profiles != AUTO:
-        return "asked for" if profiles == SCALED else ""
-    if wanted is None or later is None:
-        return "no target rate says that both tests were to give the same"
-    return "" if isclose(wanted, later, rel_tol=_SAME) else "the target rates differ"
 
 
 def _differences(

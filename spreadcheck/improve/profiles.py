@@ -295,7 +295,7 @@ class ProfileModel:
         """What each test counts for at G settings, tray by tray, shape (n, G, K)."""
         inverse, _, trend, solved = self._solved(length, size)
         across = _kernel(setting, self.setting, length)[None] * (size * self.size[:, None, None]) ** 2
-        basis = _basis(setting)
+        basis = np.insert(setting, 0, 1.0, axis=1)
         gain = solved @ np.swapaxes(inverse @ trend, 1, 2)  # (n, p, K)
         return np.asarray(across @ (inverse - (inverse @ trend) @ gain) + basis @ gain)
 
@@ -303,7 +303,7 @@ class ProfileModel:
         """Inverse covariance of the tests, log determinant, the trend's columns, and the trend's inverse; by tray."""
         departure = _kernel(self.setting, self.setting, length)[None] * (size * self.size[:, None, None]) ** 2
         covariance = departure + self.errors.variance.T[:, :, None] * np.eye(len(self.setting))
-        trend = _basis(self.setting)
+        trend = np.insert(self.setting, 0, 1.0, axis=1)  # a straight line over each setting
         inverse = np.linalg.inv(covariance)
         information = trend.T @ inverse @ trend
         logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(information)[1]
@@ -335,11 +335,6 @@ class ProfileModel:
         return float(np.exp((self.weight.sum(axis=1) * np.log(LENGTHS)).sum()))
 
 
-def _basis(setting: FloatArray) -> FloatArray:
-    """A straight line over each setting that was varied."""
-    return np.insert(setting, 0, 1.0, axis=1)
-
-
 def _kernel(one: FloatArray, other: FloatArray, length: float) -> FloatArray:
     """How alike departures are at two settings."""
     apart = ((one[:, None, :] - other[None, :, :]) ** 2).sum(axis=2)
@@ -363,7 +358,7 @@ def profile_model(place_m: FloatArray, setting: FloatArray, rate: FloatArray, no
     rate = rate * scale[:, None]
     # how far tests shift from one to the next: as stated, and as the centres lie about a straight line
     stated = LIMITS["laying error"].value ** 2 + LIMITS["wind of the day"].value ** 2
-    centre, basis = (rate * place_m).sum(axis=1) / rate.sum(axis=1), _basis(setting)
+    centre, basis = (rate * place_m).sum(axis=1) / rate.sum(axis=1), np.insert(setting, 0, 1.0, axis=1)
     freedom = max(len(rate) - basis.shape[1], 0)
     left = centre - basis @ np.linalg.lstsq(basis, centre, rcond=None)[0] if freedom else np.zeros(1)
     shift = float(np.sqrt((_STATED_WEIGHT * stated + (left**2).sum()) / (_STATED_WEIGHT + freedom)))

@@ -104,40 +104,34 @@ def _column(tests: Sequence[TrayTest], label: str) -> tuple[Setting, FloatArray]
         told = ", ".join(f'"{shown(unit)}"' if unit else "none" for unit in units)
         raise SheetError(Fault("", f'"{label}" is written in different units: {told}', "write all in one unit"))
     values = np.array([number for number, _, _ in cells], dtype=float)
-    return Setting(label, units[0], _step(label, values)), values
+    step = 10.0
+    if label != SPEED:  # 1, 2 or 5 times a power of ten near a twentieth of the range
+        wanted = max(float(np.ptp(values)) / 20.0, 1e-9)
+        power = float(10.0 ** np.floor(np.log10(wanted)))
+        step = power * min((1.0, 2.0, 5.0, 10.0), key=lambda factor: abs(np.log(factor * power / wanted)))
+    return Setting(label, units[0], step), values
 
 
-def _step(label: str, values: FloatArray) -> float:
-    """A step that can be set: 10 rpm, else 1, 2 or 5 times a power of ten near a twentieth of the range."""
-    if label == SPEED:
-        return 10.0
-    wanted = max(float(np.ptp(values)) / 20.0, 1e-9)
-    power = 10.0 ** np.floor(np.log10(wanted))
-    return float(power * min((1.0, 2.0, 5.0, 10.0), key=lambda factor: abs(np.log(factor * power / wanted))))
+def of_bins(test: TrayTest, bin_no: int | None) -> tuple[TrayTest, tuple[int, ...]]:
+    """A test as one of the bins that it threw from, whose rows stand under the plain labels, and the bins.
 
-
-def thrown_bins(test: TrayTest, bin_no: int | None) -> tuple[int, ...]:
-    """The bins that a test threw from: all that run together, else the one asked for, else the first."""
+    These are all that run together, else the one asked for, else the first.
+    """
     if bin_no is not None and (test.bins_together or bin_no not in test.bins):
         problem = f"the form names no bin {bin_no}"
         if test.bins_together:
             problem = "its bins run together, so that a tray catches them all"
         raise SheetError(Fault(test.source or test.name, problem, f"leave --bin {bin_no} out, or put its bins right"))
-    return test.bins if test.bins_together else (bin_no or 1,)
-
-
-def of_bin(test: TrayTest, number: int) -> TrayTest:
-    """The test as one of a single bin, whose rows stand under the plain labels; as it is where bins run together."""
-    if number == 1 or test.bins_together:
-        return test
-    form = []
+    if test.bins_together:
+        return test, test.bins
+    number, form = bin_no or 1, []
     for row in test.form:
         label = known_label(row.label)
-        if label is None or label.of not in BIN_LABELS:
+        if number == 1 or label is None or label.of not in BIN_LABELS:
             form.append(row)
         elif label.bin == number:
             form.append(replace(row, label=label.of))
-    return replace(test, form=tuple(form))
+    return replace(test, form=tuple(form)), (number,)
 
 
 def product_of(test: TrayTest) -> str:

@@ -26,10 +26,9 @@ from spreadcheck.improve.profiles import (
 from spreadcheck.improve.settings import (
     SPEED,
     Setting,
-    of_bin,
+    of_bins,
     product_of,
     setting_changes,
-    thrown_bins,
     varied_settings,
 )
 from spreadcheck.judge.assessment import Assessment, assess
@@ -291,9 +290,9 @@ def tune(
     if len(tests) < 2:
         raise SpreadcheckError(Fault("", "one test says nothing about a setting", "give tests at two settings or more"))
     check_different(tests)
-    thrown = [thrown_bins(test, bin_no) for test in tests]
-    several = {number for test, bins in zip(tests, thrown, strict=True) if len(test.bins) > 1 for number in bins}
-    tests = [of_bin(test, bin_no or 1) for test in tests]
+    pairs = [of_bins(test, bin_no) for test in tests]
+    several = {number for test, (_, bins) in zip(tests, pairs, strict=True) if len(test.bins) > 1 for number in bins}
+    tests = [test for test, _ in pairs]
     varied, values = varied_settings(tests, settings)
     _check_products(tests, any_product)
     order = np.lexsort(values.T[::-1])

@@ -246,19 +246,17 @@ def study_widths(
         ]
         for method in METHODS:
             over = zip(*(_cases(one, method, used) for one in every), strict=True)
-            cases[method] = tuple(_with_tails(case, each) for case, each in zip(cases[method], over, strict=True))
+            cases[method] = tuple(
+                replace(case, standing=case.standing if {one.standing for one in each} == {case.standing} else "",
+                        over_tails=each)
+                for case, each in zip(cases[method], over, strict=True)
+            )  # fmt: skip
     return WidthStudy(
         judged=judged,
         basis=used,
         cases=cases,
         speed_from_sheet=given.field.speed_m_s is None and used.field.speed_m_s is not None,
     )
-
-
-def _with_tails(case: WidthCase, tails: tuple[WidthCase, ...]) -> WidthCase:
-    """The case with those over the tails; it stands to the limit as all of them do, or not in a way that is known."""
-    alike = {one.standing for one in (case, *tails)} == {case.standing}
-    return replace(case, standing=case.standing if alike else "", over_tails=tails)
 
 
 def _cases(judged: Assessment, method: str, basis: CostBasis) -> tuple[WidthCase, ...]:
@@ -296,8 +294,13 @@ def _cases(judged: Assessment, method: str, basis: CostBasis) -> tuple[WidthCase
     standings, cases = judged.standings(method), []
     for at, width in enumerate(scan.width_m.tolist()):
         row: dict[str, Any] = {name: _at(values, at) for name, values in columns.items()}
-        work = fieldwork_at(basis.field, width, target)
-        cost = _cost(basis, work, _at(lost, at), _at(over, at))
+        work, loss = fieldwork_at(basis.field, width, target), _at(lost, at)
+        time, fuel = (
+            None if per_h is None or work.capacity_ha_h is None else per_h / work.capacity_ha_h
+            for per_h in (basis.prices.work_per_h, basis.prices.fuel_per_h)
+        )
+        worth = None if loss is None or basis.prices.crop_per_t is None else basis.prices.crop_per_t * loss
+        cost = Cost(time, fuel, loss, worth, _at(over, at))
         cases.append(WidthCase(method=scan.method, standing=standings[at], work=work, cost=cost, **row))
     return tuple(cases)
 
@@ -305,14 +308,3 @@ def _cases(judged: Assessment, method: str, basis: CostBasis) -> tuple[WidthCase
 def _at(values: Any, at: int) -> float | None:
     """A figure of one width, None where it is not known."""
     return None if values is None or values[at] is None else float(values[at])
-
-
-def _cost(basis: CostBasis, work: Fieldwork, lost_t_ha: float | None, over_pct: float | None) -> Cost:
-    """What a hectare costs at one width, as far as it is priced."""
-    prices, capacity = basis.prices, work.capacity_ha_h
-    time, fuel = (
-        None if per_h is None or capacity is None else per_h / capacity
-        for per_h in (prices.work_per_h, prices.fuel_per_h)
-    )
-    value = None if lost_t_ha is None or prices.crop_per_t is None else prices.crop_per_t * lost_t_ha
-    return Cost(time, fuel, lost_t_ha, value, over_pct)

@@ -151,23 +151,19 @@ def response_curve(
     >>> urea.yield_at([0, 100, 300])
     array([4.  , 4.92, 6.  ])
     """
-    _check_names(curve, coefficients, place)
-    faults = _value_faults(curve, coefficients, place)
+    faults = _faults(curve, coefficients, place)
     if not 0 < content <= 1:
         faults.append(Fault(place, f"a nutrient content of {100 * content:g} %", "give one above 0 and up to 100 %"))
     if not 0 <= already_kg_ha < math.inf:
         faults.append(Fault(place, f"{already_kg_ha:g} kg/ha already given", "give 0 or more"))
     if faults:
         raise CostError(*faults)
-    branches = _branches(curve, coefficients)
     limit = coefficients.get("over_supply_above")
-    if limit is not None:
-        branches = _with_over_supply(branches, limit, coefficients["over_supply_loss"])
-    return Response(curve, branches, content, already_kg_ha, limit)
+    return Response(curve, _branches(curve, coefficients), content, already_kg_ha, limit)
 
 
-def _check_names(curve: str, coefficients: Mapping[str, float], place: str) -> None:
-    """Refuse an unknown curve, unknown and missing coefficients, each by its name."""
+def _faults(curve: str, coefficients: Mapping[str, float], place: str) -> list[Fault]:
+    """Refuse an unknown curve, unknown and missing coefficients by name; values with which it would be no response."""
     if curve not in CURVES:
         near = get_close_matches(curve.casefold(), CURVES, n=1)
         hint = f'did you mean "{near[0]}"?' if near else f"use one of {', '.join(CURVES)}"
@@ -188,12 +184,7 @@ def _check_names(curve: str, coefficients: Mapping[str, float], place: str) -> N
     ]
     if faults:
         raise CostError(*faults)
-
-
-def _value_faults(curve: str, coefficients: Mapping[str, float], place: str) -> list[Fault]:
-    """Coefficients with which the curve would not be a response."""
     above = {"join", "maximum", "c", *OVER_SUPPLY} | ({"b1"} if curve.endswith("plateau") else set())
-    faults = []
     for name, value in coefficients.items():
         checks = {
             "it must be a finite number": math.isfinite(value),
@@ -201,27 +192,26 @@ def _value_faults(curve: str, coefficients: Mapping[str, float], place: str) -> 
             "it must be below 0, or the curve has no top": name != "b2" or value < 0,
             "it must be 0 or more": name != "soil_supply" or value >= 0,
         }
-        wrong = next((words for words, kept in checks.items() if not kept), "")
-        if wrong:
-            faults.append(Fault(f"{place}, {name}" if place else name, f"{value:g} can't be right for {curve}", wrong))
+        if wrong := [words for words, kept in checks.items() if not kept]:
+            where = f"{place}, {name}" if place else name
+            faults.append(Fault(where, f"{value:g} can't be right for {curve}", wrong[0]))
     return faults
 
 
 def _branches(curve: str, c: Mapping[str, float]) -> tuple[Branch, ...]:
-    """A curve as its branches, from minus to plus infinity."""
+    """A curve as its branches, from minus to plus infinity; above an over-supply limit every one falls."""
     if curve == "mitscherlich":
         shortfall = -c["maximum"] * math.exp(-c["c"] * c["soil_supply"])
-        return (Branch(-math.inf, math.inf, c0=c["maximum"], e=shortfall, k=c["c"]),)
-    rising = Branch(-math.inf, math.inf, c["b0"], c["b1"], c.get("b2", 0.0))
-    if curve == "quadratic":
-        return (rising,)
-    join = c["join"] if curve == "linear-plateau" else -c["b1"] / (2 * c["b2"])
-    top = rising.c0 + rising.c1 * join + rising.c2 * join**2
-    return (replace(rising, high=join), Branch(join, math.inf, c0=top))
-
-
-def _with_over_supply(branches: tuple[Branch, ...], limit: float, loss: float) -> tuple[Branch, ...]:
-    """The branches cut at the limit; above it every one falls by `loss` for each unit over."""
+        branches = [Branch(-math.inf, math.inf, c0=c["maximum"], e=shortfall, k=c["c"])]
+    else:
+        rising = Branch(-math.inf, math.inf, c["b0"], c["b1"], c.get("b2", 0.0))
+        branches = [rising]
+        if curve != "quadratic":
+            join = c["join"] if curve == "linear-plateau" else -c["b1"] / (2 * c["b2"])
+            branches = [replace(rising, high=join), Branch(join, math.inf, c0=float(rising.curved(np.array(join))))]
+    if "over_supply_above" not in c:
+        return tuple(branches)
+    limit, loss = c["over_supply_above"], c["over_supply_loss"]
     below = [replace(b, high=min(b.high, limit)) for b in branches if b.low < limit]
     over = [b for b in branches if b.high > limit]
     return (*below, *(replace(b, low=max(b.low, limit), c0=b.c0 + loss * limit, c1=b.c1 - loss) for b in over))
