@@ -186,8 +186,8 @@ class RateSettings:
         """The rate that the metering should give at the bout width driven."""
         if self.metered_rate_kg_ha is not None:
             return self.metered_rate_kg_ha / self._widened
-        driven = (self.speed_m_s or math.nan) * (self.bout_width_m or math.nan)
-        return (self.discharge_kg_s or math.nan) / driven * HECTARE_M2
+        ground = {"speed_m_s": self.speed_m_s or math.nan, "bout_width_m": self.bout_width_m or math.nan}
+        return rate_from_catch(mass_kg=self.discharge_kg_s or math.nan, time_s=1.0, **ground)
 
     @property
     def slip_pct(self) -> float:

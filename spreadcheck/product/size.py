@@ -56,33 +56,20 @@ def sieve_box(
 
 @record
 class SieveCurve:
-    """Share of the mass that passes each sieve, smallest sieve first, joined by straight lines in mm (not in its log).
-
-    The curve ends at the largest and the smallest sieve: a size beyond them is not known, and none is made up.
-    `total_pct` is what the shares as read added up to (100 where masses were read); `loss_pct` is the share of the
-    weighed-in sample that was not found again, NaN where the sample was not weighed.
-
-    >>> curve = sieve_curve([4, 3, 2], [10, 40, 50], pan=0)
-    >>> curve.size_at(50), curve.size_at(70), curve.size_at(95)
-    (3.0, 3.5, nan)
-    >>> curve.share_between(3, 4), curve.share_between(4), curve.share_between(0, 3), curve.share_between(5)
-    (40.0, 10.0, 50.0, nan)
-    """
+    """Share of the mass that passes each sieve, smallest sieve first; a size beyond the end sieves is not known."""
 
     aperture_mm: tuple[float, ...]
     passing_pct: tuple[float, ...]
-    total_pct: float = 100.0
-    loss_pct: float = math.nan
+    total_pct: float = 100.0  # what the shares as read added up to; 100 where masses were read
+    loss_pct: float = math.nan  # share of the weighed-in sample that was not found again
 
     def size_at(self, passing_pct: float) -> float:
-        """The size below which a share of the mass passes; the middle of a level stretch. [mm]"""
-        found: list[float] = []
-        for (low, below), (high, above) in itertools.pairwise(zip(self.aperture_mm, self.passing_pct, strict=True)):
-            if abs(above - below) <= FLAT:
-                found += [low, high] if abs(passing_pct - below) <= FLAT else []
-            elif below - FLAT <= passing_pct <= above + FLAT:
-                found.append(low + (high - low) * (passing_pct - below) / (above - below))
-        return (min(found) + max(found)) / 2 if found else math.nan
+        """The size below which a share of the mass passes, by straight lines in mm; the middle of a level stretch."""
+        sizes, shares = np.array(self.aperture_mm), np.array(self.passing_pct)
+        level = sizes[np.abs(shares - passing_pct) <= FLAT]
+        if len(level):
+            return float(level[0] + level[-1]) / 2
+        return float(np.interp(passing_pct, shares, sizes, left=math.nan, right=math.nan))
 
     def share_between(self, low_mm: float, high_mm: float = math.inf) -> float:
         """Share of the mass between two sizes; beyond the end sieves it is known only if nothing lies there. [%]"""
@@ -215,11 +202,7 @@ def risk_of(*differences_pct: float) -> str | None:
 
 
 def pair_differences(blend: Blend) -> tuple[Difference, ...]:
-    """How each pair of components differs, worst in size first.
-
-    Size decides most, before density and shape (European blenders' handbook, 3rd ed., 2016). Flight compares size x
-    density: air slows a granule in proportion to 1 / (size x density) (drag on a sphere).
-    """
+    """How each pair of components differs, worst in size first, which counts most (European blenders' handbook)."""
 
     def apart(first: float, second: float) -> float:
         return 100.0 * abs(first - second) / ((first + second) / 2)
@@ -230,6 +213,7 @@ def pair_differences(blend: Blend) -> tuple[Difference, ...]:
         uniformity = apart(*(part.uniformity_index for part in pair))
         by_bulk = any(math.isnan(part.granule_kg_m3) for part in pair)
         density = [part.bulk_kg_m3 if by_bulk else part.granule_kg_m3 for part in pair]
+        # air slows a granule in proportion to 1 / (size x density) (drag on a sphere)
         flight = apart(*(part.size_guide_number * each for part, each in zip(pair, density, strict=True)))
         first, second = (part.name for part in pair)
         found.append(Difference(first, second, size, uniformity, flight, by_bulk, risk_of(size, uniformity)))
