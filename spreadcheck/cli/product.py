@@ -113,8 +113,7 @@ def product(
         from spreadcheck.product.chart import find_settings, read_chart
 
         chart = read_chart(chart_file)
-        strength = None if result.blend else result.strength_figures
-        half = strength.half_width_n if strength else math.nan
+        half = math.nan if result.blend else result.half_width_n
         answer = find_settings(chart, result.readings, strength_half_width_n=half)
     doubts = (*result.doubts, *(answer.doubts if answer else ()))
     document = product_document(result, units, chart=chart, answer=answer)

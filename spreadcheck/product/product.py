@@ -42,16 +42,6 @@ class BlenderCheck:
 
 
 @record
-class StrengthFigures:
-    """How far the mean crush strength may be off, and how many readings bring that down to what is wanted, if told."""
-
-    confidence_pct: float
-    half_width_n: float
-    wanted_n: float
-    needed: int | None
-
-
-@record
 class Product:
     """A product's properties; a figure that was not read is NaN. `sizes` holds SGN by how it was read, best first."""
 
@@ -64,7 +54,10 @@ class Product:
     granule: Scatter
     entered_kg_m3: float
     strength: Scatter
-    strength_figures: StrengthFigures | None
+    confidence_pct: float
+    half_width_n: float  # how far the mean strength may be off
+    wanted_n: float  # how far it may be
+    needed: int | None  # readings that it takes for that; None if a single one says nothing
     deciding_strength_n: float  # limits the spinner speed: the weakest component's, else the mean of the readings
     blend: Blend | None
     differences: tuple[Difference, ...]
@@ -150,6 +143,10 @@ def product_of(
     sizes = {way: scatter_of(numbers) for way, numbers in read.items() if numbers}
     uniformity = figures.uniformity_index if figures else math.nan
     weakest = blend.weakest if blend else None
+    wanted_n = half_width_n if half_width_n is not None else strength.mean * (half_width_pct or HALF_WIDTH_PCT) / 100
+    needed = None
+    if strength.count > 1:
+        needed = readings_needed(strength.sd, wanted_n, confidence_pct=confidence_pct)
     totals = [box.total_pct for box in readings.boxes] + [curve.total_pct for curve in readings.curves]
     totals += [blend.total_pct] if blend else []
     product = Product(
@@ -162,7 +159,10 @@ def product_of(
         granule=granule,
         entered_kg_m3=readings.entered_kg_m3[0] if readings.entered_kg_m3 else math.nan,
         strength=strength,
-        strength_figures=_strength(strength, confidence_pct, half_width_pct, half_width_n),
+        confidence_pct=confidence_pct,
+        half_width_n=half_width(strength.sd, strength.count, confidence_pct=confidence_pct),
+        wanted_n=wanted_n,
+        needed=needed,
         deciding_strength_n=weakest.strength_n if weakest else math.nan if blend else strength.mean,
         blend=blend,
         differences=pair_differences(blend) if blend else (),
@@ -170,17 +170,6 @@ def product_of(
         doubts=(),
     )
     return replace(product, doubts=tuple(_doubts(product, readings.curves)))
-
-
-def _strength(
-    scatter: Scatter, confidence_pct: float, wanted_pct: float | None, wanted_n: float | None
-) -> StrengthFigures | None:
-    if not scatter.count:
-        return None
-    wanted = wanted_n if wanted_n is not None else scatter.mean * (wanted_pct or HALF_WIDTH_PCT) / 100
-    width = half_width(scatter.sd, scatter.count, confidence_pct=confidence_pct)
-    needed = readings_needed(scatter.sd, wanted, confidence_pct=confidence_pct) if scatter.count > 1 else None
-    return StrengthFigures(confidence_pct, width, wanted, needed)
 
 
 def blender_checks(figures: SizeFigures) -> tuple[BlenderCheck, ...]:

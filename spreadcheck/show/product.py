@@ -8,7 +8,7 @@ from typing import Any
 
 from spreadcheck.limits import LIMITS
 from spreadcheck.product.chart import Chart, ChartAnswer, reading_words
-from spreadcheck.product.product import COMPONENTS, GIVEN, Product, StrengthFigures, blender_checks, form_rows
+from spreadcheck.product.product import COMPONENTS, GIVEN, Product, blender_checks, form_rows
 from spreadcheck.product.readings import Scatter
 from spreadcheck.product.size import Blend, Component, SizeFigures
 from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
@@ -31,8 +31,8 @@ def product_document(
     if product.size_figures:
         blocks += _sieves(product.size_figures)
     blocks += _density(product, system)
-    if product.strength_figures:
-        blocks += _strength(product.strength, product.strength_figures, system)
+    if product.strength.count:
+        blocks += _strength(product, system)
     if product.blend:
         blocks += _blend(product, product.blend, system)
     if chart and answer:
@@ -105,20 +105,20 @@ def _densities(name: str, scatter: Scatter, system: str) -> Answer:
     return Answer(name, mean, _readings(scatter, low.split()[0], high) + spread)
 
 
-def _strength(scatter: Scatter, figures: StrengthFigures, system: str) -> Iterator[Block]:
+def _strength(product: Product, system: str) -> Iterator[Block]:
+    scatter, needed = product.strength, product.needed
     count = "1 granule" if scatter.count == 1 else f"{scatter.count} granules"
     mean, lowest = (show(value, "force", system) for value in (scatter.mean, scatter.lowest))
-    if figures.needed is None:
+    if needed is None:
         yield Answer("Crush strength", mean, f"{count}, which says nothing about the spread: crush about ten")
         return
     sd, half, wanted = (
-        show(value, "force", system, digits=2) for value in (scatter.sd, figures.half_width_n, figures.wanted_n)
+        show(value, "force", system, digits=2) for value in (scatter.sd, product.half_width_n, product.wanted_n)
     )
     yield Answer("Crush strength", f"mean {mean}, lowest {lowest}", f"{count}, SD {sd} or {scatter.cv_pct:.0f} %")
-    more = figures.needed - scatter.count
-    enough = f"crush {more} more" if more > 0 else "no more are needed"
-    sure = f"to +/- {half} at {figures.confidence_pct:g} % confidence"
-    yield Answer("The mean is known", sure, f"for +/- {wanted} it takes about {figures.needed} granules: {enough}")
+    enough = f"crush {needed - scatter.count} more" if needed > scatter.count else "no more are needed"
+    sure = f"to +/- {half} at {product.confidence_pct:g} % confidence"
+    yield Answer("The mean is known", sure, f"for +/- {wanted} it takes about {needed} granules: {enough}")
 
 
 def _blend(product: Product, blend: Blend, system: str) -> Iterator[Block]:
@@ -184,7 +184,8 @@ def _chart(chart: Chart, answer: ChartAnswer, system: str) -> Iterator[Block]:
 
 def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[str, Any]:
     """A product as plain data, schema spreadcheck/product/1: SI throughout, keys carry their units."""
-    figures, strength, blend = product.size_figures, product.strength_figures, product.blend
+    figures, blend, strength = product.size_figures, product.blend, _scatter(product.strength, "_newton")
+    known = "confidence_pct half_width_newton=half_width_n half_width_wanted_newton=wanted_n readings_needed=needed"
     part = "name share_pct size_guide_number uniformity_index bulk_kg_m3 granule_kg_m3 strength_newton=strength_n"
     data: dict[str, Any] = {
         "product": product.name,
@@ -196,13 +197,7 @@ def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[st
         "bulk_density": _scatter(product.bulk, "_kg_m3"),
         "granule_density": _scatter(product.granule, "_kg_m3"),
         **picked(product, "density_entered_kg_m3=entered_kg_m3 rate_error_pct=entry_error_pct"),
-        "crush_strength": strength and {
-            **(_scatter(product.strength, "_newton") or {}),
-            "confidence_pct": strength.confidence_pct,
-            "half_width_newton": strength.half_width_n,
-            "half_width_wanted_newton": strength.wanted_n,
-            "readings_needed": strength.needed,
-        },
+        "crush_strength": strength and strength | picked(product, known),
         "deciding_strength_newton": product.deciding_strength_n,
         "blend": blend and {
             "components": [picked(each, part) for each in blend.components],
