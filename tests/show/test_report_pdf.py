@@ -47,8 +47,8 @@ def sample_report(name, system):
     with pytest.MonkeyPatch.context() as patch:
         if name not in ("lopsided", "blend"):
             patch.setattr(
-                "spreadcheck.show.report.figure_bytes",
-                lambda *_: b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 3"></svg>',
+                "spreadcheck.show.report.drawn",
+                lambda *_: lambda: '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 3"></svg>',
             )
         return report(assess(read_sheet(SAMPLES / f"{name}.csv")), system)
 
