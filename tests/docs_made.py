@@ -3,6 +3,7 @@
 Run `python tests/docs_made.py` after a change of commands, options or plots; a test fails while they differ.
 """
 
+import subprocess
 import sys
 from pathlib import Path
 
@@ -40,13 +41,17 @@ def pictures():
     """docs/pictures: name -> content, each drawn from a sample sheet."""
     from spreadcheck import assess, compare, field_figure, read_boundary, read_sheet, read_track, study_field, tune
     from spreadcheck.show.compare import comparison_figure
-    from spreadcheck.show.pages import document_pictures
+    from spreadcheck.show.pages import document_pdf
     from spreadcheck.show.plots import analysis_figure, figure_bytes
     from spreadcheck.show.report import report
     from spreadcheck.show.tune import tuning_figure
 
     lopsided = assess(read_sheet(SAMPLES / "lopsided.csv"))
-    words, drawn = document_pictures(report(lopsided))[:2]
+    pdf = document_pdf(report(lopsided)).data
+    to_picture = ("pdftoppm", "-png", "-r", "100", "-singlefile", "-f")
+    words, drawn = (
+        subprocess.run((*to_picture, page, "-"), input=pdf, capture_output=True, check=True).stdout for page in "12"
+    )
     vanes = [read_sheet(SAMPLES / f"{when}_vane_change.csv") for when in ("before", "after")]
     series = [read_sheet(path) for path in sorted((SAMPLES / "speed_series").glob("*.csv"))]
     ground = read_boundary(SAMPLES / "field_boundary.geojson")

@@ -29,7 +29,7 @@ from spreadcheck.show.document import (
     Table,
 )
 from spreadcheck.show.format import show_figure, show_share
-from spreadcheck.show.pages import document_html, from_template, web_part
+from spreadcheck.show.pages import document_html, template, web_part
 from spreadcheck.show.plots import drawn, plain, plain_style
 from spreadcheck.show.verdict import to_hand_over, verdict_data
 from spreadcheck.units import from_inside, show, shown_unit
@@ -615,8 +615,7 @@ def _map_part(study: FieldStudy, steps: int, start: int, system: str) -> str:
     def placed(line: Any) -> Any:
         return ((np.asarray(line) - (west, north)) * (1, -1)).tolist()
 
-    return from_template(
-        "fieldmap.html", image=_png_url(case.found), width=east - west, height=north - south, box=box,
+    return template("fieldmap.html")(image=_png_url(case.found), width=east - west, height=north - south, box=box,
         size=max(box[2:]), room=room, left=low_x - west, right=high_x - west, low=north - low_y + 1.2 * room,
         long=long, said=said, outline=map(placed, rings_of(case.ground.polygon)),
         drives=[placed(line) for leg in case.legs for line in leg.open_lines],

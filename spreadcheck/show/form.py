@@ -30,7 +30,7 @@ from spreadcheck.sheet.traysheet import sheet_text
 from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH, column_kind
 from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Column, Document, Field, Fields, Heading, Paragraph, Picture, Points, Table
-from spreadcheck.show.pages import from_template, page, web_part
+from spreadcheck.show.pages import page, template, web_part
 from spreadcheck.units import KINDS, unit_named
 
 ROW_MM = 8.5
@@ -144,8 +144,7 @@ def sketch_svg(form: EntryForm, room: float) -> str:
         for at in named_trays(spots, [len(name) * size * SIGN_WIDE + 2 for name in named])
     ]
     track = next((f"{each.value} {each.unit}" for each in form.about if each.label == "wheel track"), "")
-    return from_template(
-        "sketch.svg", room=room, height=SKETCH_HEIGHT, line_at=LINE_AT, high=TRAY_HIGH, note=NOTE_MM_HIGH,
+    return template("sketch.svg")(room=room, height=SKETCH_HEIGHT, line_at=LINE_AT, high=TRAY_HIGH, note=NOTE_MM_HIGH,
         centre=centre, spots=spots, half=half * scale, wheels=placed(form.wheels_m), gaps=map(placed, form.gaps_m),
         names=names, track=visible(f"dashed: wheel track, {track} apart"),
     )  # fmt: skip

@@ -23,7 +23,7 @@ from spreadcheck.show.analyse import OTHER_SYSTEM, width_tables
 from spreadcheck.show.confidence import confidence_tables, draw_cv_band
 from spreadcheck.show.document import Block, Column, Document, Heading, Own, Paragraph, Picture, Place, Points, Table
 from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_width
-from spreadcheck.show.pages import from_template, web_part
+from spreadcheck.show.pages import template, web_part
 from spreadcheck.show.pattern import advice_blocks
 from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, drawn, plain_style, shown_bout
 from spreadcheck.show.verdict import (
@@ -98,8 +98,7 @@ def _slider(result: Assessment, system: str) -> Own:
     for each in () if result.tail_curves else METHODS:
         effective = result.effective_width_m(each)
         jumps.append((effective and down_m(effective, system), each, "effective"))
-    html = from_template(
-        "slider.html",
+    html = template("slider.html")(
         jumps=[(w, m, f"{what}: {show_width(w, system)} {m}") for w, m, what in jumps if w],
         length_unit=shown_unit("length", system),
         rate_unit=rate_unit(result, system),

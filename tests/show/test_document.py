@@ -112,12 +112,12 @@ def test_the_page_shows_every_word_and_makes_markup_of_none() -> None:
     page = document_html(every_block(NASTY))
     read = _Tags()
     read.feed(page)
-    assert "img" not in read.tags
+    assert read.tags.count("img") == 1  # the picture
     assert "script" not in read.tags
     shown = NASTY.replace("\u202e", "\\u202e").replace("\x1b", "\\x1b")
     assert read.text.count(shown) >= 14
     assert "own part" in read.text
-    assert not re.findall(r"(?:src|href)=\"(?!data:,)(?!#)", page)
+    assert not re.findall(r"(?:src|href)=\"(?!data:)(?!#)", page)
 
 
 def test_headings_of_the_page_open_sections_that_are_closed() -> None:
