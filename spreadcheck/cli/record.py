@@ -74,7 +74,7 @@ def _on_the_line_of(like: str | None, sheet: str, test: TrayTest | None) -> Tray
     """The test whose line a new sheet takes over; a sheet that exists must stand on that line already."""
     if like is None:
         return test
-    from spreadcheck.crew.recording import layout_differences
+    from spreadcheck.crew.newsheet import layout_differences
     from spreadcheck.errors import Fault, SheetError
     from spreadcheck.sheet.traysheet import read_sheet
 
@@ -145,12 +145,10 @@ class _Sitting:
         return new.test
 
     def _weights(self, test: TrayTest, tray_by_tray: bool | None) -> None:
-        from spreadcheck.crew.answers import ASKED, DONE, enter_weight
-        from spreadcheck.crew.recording import PASS_BY_PASS, TRAY_BY_TRAY, order_seen, start_recording
+        from spreadcheck.crew.recording import ASKED, DONE, enter_weight, order_of, start_recording
         from spreadcheck.show.record import opening_lines
 
-        wanted = {True: TRAY_BY_TRAY, False: PASS_BY_PASS, None: order_seen(test)}[tray_by_tray]
-        recording = self._recording = start_recording(test, order=wanted)
+        recording = self._recording = start_recording(test, order=order_of(test, tray_by_tray))
         for text in opening_lines(recording, self._path):
             self._screen.say(text)
         self._screen.ask_weight(recording)

@@ -21,8 +21,7 @@ import click
 from spreadcheck.errors import visible
 
 if TYPE_CHECKING:
-    from spreadcheck.crew.answers import Reply
-    from spreadcheck.crew.recording import Recording
+    from spreadcheck.crew.recording import Recording, Reply
 
 WIDTH = 80
 WAIT_S = 1.0
@@ -132,7 +131,7 @@ class Screen:
 
     def show_reply(self, reply: Reply, before: Recording) -> None:
         """What an entry led to: a sentence, the table, the words to use; the bars when a pass is through."""
-        from spreadcheck.crew.answers import HELP, SHOW
+        from spreadcheck.crew.recording import HELP, SHOW
         from spreadcheck.show.record import HELP_TEXT, table_so_far
 
         if reply.sort in (SHOW, HELP):

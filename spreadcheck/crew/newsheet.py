@@ -258,6 +258,30 @@ def _quantity_parts(line: str) -> tuple[str, str]:
     return (match[1].replace(",", "."), match[2]) if match else (line, "")
 
 
+def layout_differences(test: TrayTest, other: TrayTest) -> tuple[str, ...]:
+    """How the tray lines of two tests differ: tray size, trays, offsets, passes; empty where they are the same."""
+    sizes = {"tray width": "tray_width_m", "tray length": "tray_length_m"}
+    pairs = {name: (getattr(test, field), getattr(other, field)) for name, field in sizes.items()}
+    found = [f"the {name} is {a:g} m, not {b:g} m" for name, (a, b) in pairs.items() if abs(a - b) > 1e-9]
+    if len(test.tray) != len(other.tray):
+        found.append(f"it has {len(test.tray)} trays, not {len(other.tray)}")
+    else:
+        for name, at, place, called in zip(test.tray, test.offset_m, other.offset_m, other.tray, strict=True):
+            if name.casefold() != called.casefold():
+                found.append(f"the tray at {at:g} m is {name}, not {called}")
+                break
+            if abs(at - place) > 1e-6:
+                found.append(f"tray {name} stands at {at:g} m, not at {place:g} m")
+                break
+    if test.columns != other.columns:
+        told = []
+        for columns in (test.columns, other.columns):
+            plain = all(column.unit == "g" for column in columns)
+            told.append(", ".join(column.name if plain else f"{column.name} in {column.unit}" for column in columns))
+        found.append(f"it has {told[0]}, not {told[1]}")
+    return tuple(found)
+
+
 # --- what was found, filled into a form ------------------------------------------------------------------------------
 
 

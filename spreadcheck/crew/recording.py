@@ -1,4 +1,4 @@
-"""Where the recording of a test stands: the catches so far, which tray is next, which question is open.
+"""Recording weights: where a recording stands, what each typed line does to it, which weights are asked for again.
 
 Cells are counted in recording order: pass by pass, trays from left to right; or tray by tray.
 """
@@ -6,19 +6,33 @@ Cells are counted in recording order: pass by pass, trays from left to right; or
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from decimal import Decimal
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spreadcheck.errors import record
-from spreadcheck.sheet.traytest import CatchState, FloatArray, TrayTest, column_kind
+from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH, CatchState, FloatArray, TrayTest, column_kind
 from spreadcheck.units import from_inside, to_inside
 
 PASS_BY_PASS = "pass by pass"
 TRAY_BY_TRAY = "tray by tray"
+MAX_NOTE = 300
+# A decimal mark left out or put in wrongly moves a weight by ten. Which trays are compared, and below how many steps of
+# the scale not, is this package's own choice, made so that the edges of a pattern are not asked about.
+SLIP = 10.0  # times larger or smaller
+NEAR = 2  # trays to either side in which a neighbour is looked for
+USUAL_STEP = 0.1  # g or ml: taken where the form does not say what the scale shows
+STEPS = 5  # a catch of fewer steps of the scale is too small to be compared
+
+# of replies: something was recorded, the same tray is asked again, ..., the table is wanted
+TAKEN, ASKED, TOLD, SHOW, HELP, DONE = "taken", "asked", "told", "show", "help", "done"
+_AT_A_TRAY = ("weight", "thrown out", "blank", "enter", "insist", "note", "unclear")
+
+Reference = tuple[str, float]  # what a weight is compared with: its name, its catch
 MAX_TYPED = 500  # characters of one line; a longer one is no entry of a person or a scale
 
 _WEIGHT = re.compile(r"([+-]?)(\d+(?:[.,]\d*)?|[.,]\d+)\s*([^\W\d_][^!]*?)?\s*(!?)", re.ASCII)
@@ -187,9 +201,10 @@ def start_recording(test: TrayTest, *, order: str = PASS_BY_PASS) -> Recording:
     return replace(started, left_empty=frozenset(empty_places(started)))
 
 
-def order_seen(test: TrayTest) -> str:
-    """The order in which a half-filled sheet was recorded: the one with fewer empty cells before the last filled."""
-    return min((PASS_BY_PASS, TRAY_BY_TRAY), key=lambda order: len(start_recording(test, order=order).left_empty))
+def order_of(test: TrayTest, tray_by_tray: bool | None = None) -> str:
+    """The order asked for, else that of a half-filled sheet: the one with fewer empty cells before the last filled."""
+    orders = {False: [PASS_BY_PASS], True: [TRAY_BY_TRAY], None: [PASS_BY_PASS, TRAY_BY_TRAY]}[tray_by_tray]
+    return min(orders, key=lambda order: len(start_recording(test, order=order).left_empty))
 
 
 def next_open(recording: Recording, after: int) -> int:
@@ -235,25 +250,224 @@ def catches_shown(recording: Recording) -> FloatArray:
     return np.asarray(np.ma.masked_invalid(catch).mean(axis=1).filled(np.nan))
 
 
-def layout_differences(test: TrayTest, other: TrayTest) -> tuple[str, ...]:
-    """How the tray lines of two tests differ: tray size, trays, offsets, passes; empty where they are the same."""
-    sizes = {"tray width": "tray_width_m", "tray length": "tray_length_m"}
-    pairs = {name: (getattr(test, field), getattr(other, field)) for name, field in sizes.items()}
-    found = [f"the {name} is {a:g} m, not {b:g} m" for name, (a, b) in pairs.items() if abs(a - b) > 1e-9]
-    if len(test.tray) != len(other.tray):
-        found.append(f"it has {len(test.tray)} trays, not {len(other.tray)}")
+@record
+class Reply:
+    """The state after a typed line, what to say about it, and of what sort that is."""
+
+    recording: Recording
+    say: str
+    sort: str
+
+
+def enter_weight(recording: Recording, text: str) -> Reply:
+    """What a typed line does.
+
+    Parameters
+    ----------
+    recording : Recording
+        The state. [-]
+    text : str
+        The line as typed. [-]
+
+    Returns
+    -------
+    Reply
+        The next state and what to say. [-]
+
+    Examples
+    --------
+    >>> from spreadcheck.sheet.traytest import tray_test
+    >>> nan = float("nan")
+    >>> state = start_recording(tray_test([-1, 0, 1], [nan, nan, nan], tray_width="0.5 m", tray_length="0.5 m"))
+    >>> for typed in ("11,2", "121", "12.1", "", "x"):
+    ...     reply = enter_weight(state, typed); state = reply.recording
+    ...     print(f"{reply.sort}: {reply.say[:80]}")
+    taken: L1, pass 1: 11.2 g
+    asked: 121 g is at least ten times its neighbour: L1 11.2 g. If it is right, type it ag
+    taken: C, pass 1: 12.1 g
+    asked: Leave R1, pass 1 empty (not weighed)? Press Enter again to leave it, or type the
+    taken: R1, pass 1: x, thrown out
+    """
+    unit = "g" if recording.over else recording.test.columns[recording.cell(recording.at)[1]].unit
+    entry = read_entry(text, unit)
+    if recording.over and entry.kind in _AT_A_TRAY and entry.kind != "enter":
+        say = "Every tray of every pass has been asked, so this was not taken. Type back, go to R4, show or finish."
+        return Reply(recording, say, ASKED)
+    asked = recording.asked
+    match entry.kind:
+        case "insist" if asked is None:
+            return Reply(recording, "There is nothing to insist on; type the weight first.", ASKED)
+        case "insist" if asked is not None and asked.kind == "weight":
+            return _weight(recording, asked)
+        case "weight":
+            return _weight(recording, entry)
+        case "thrown out":
+            return _fill(recording, CatchState.THROWN_OUT, np.nan, "x, thrown out")
+        case "blank" | "insist":
+            was = recording.now(recording.at)
+            what = f"left empty, not weighed{f' ({was} taken out)' if was else ''}"
+            emptied = replace(recording, left_empty=recording.left_empty | {recording.at})
+            return _fill(emptied, CatchState.NOT_WEIGHED, np.nan, what)
+        case "enter" if not recording.over:
+            return _enter(recording, entry)
+        case "note":
+            return _note(recording, entry.words)
+        case "unclear":
+            return Reply(replace(recording, asked=None), f"{entry.words}.", ASKED)
+        case "back":
+            place = recording.trail[-1] if recording.trail else recording.at - 1
+            if place < 0:
+                return Reply(recording, "This is the first tray; there is nothing to go back to.", ASKED)
+            return _go(replace(recording, trail=recording.trail[:-1]), place)
+        case "go to":
+            return _go_to(recording, entry.words)
+        case "next":
+            at = replace(recording, at=next_open(recording, -1), asked=None)
+            return Reply(at, "On to the first tray that is still open.", TOLD)
+    return Reply(recording, "", {"show": SHOW, "help": HELP}.get(entry.kind, DONE))
+
+
+def _weight(recording: Recording, entry: Entry) -> Reply:
+    tray, column = recording.cell(recording.at)
+    unit = recording.test.columns[column].unit
+    refusal = refusal_of(entry.number, unit)
+    if refusal:
+        return Reply(replace(recording, asked=None), f"{refusal}.", ASKED)
+    asked = recording.asked
+    again = asked is not None and asked.kind == "weight" and asked.number == entry.number
+    doubts = () if again or entry.insists else doubts_of(recording.test, tray, column, entry)
+    if doubts:
+        say = f"{'; '.join(doubts)}. If it is right, type it again or !; if not, type the right one."
+        return Reply(replace(recording, asked=entry), say, ASKED)
+    return _fill(recording, CatchState.WEIGHED, entry.number, f"{entry.number:.10g} {unit}")
+
+
+def _enter(recording: Recording, entry: Entry) -> Reply:
+    """A bare Enter keeps what stands in a cell; it leaves an open one empty only at the second time."""
+    name, was = recording.name(recording.at), recording.now(recording.at)
+    if was:
+        return Reply(_onward(recording), f"{name}: {was}, kept", TOLD)
+    if recording.asked is not None and recording.asked.kind == "enter":
+        return enter_weight(recording, "blank")
+    say = f"Leave {name} empty (not weighed)? Press Enter again to leave it, or type the weight; 0 if nothing fell in."
+    return Reply(replace(recording, asked=entry), say, ASKED)
+
+
+def _note(recording: Recording, words: str) -> Reply:
+    tray, _ = recording.cell(recording.at)
+    name, notes = recording.test.tray[tray], list(recording.test.note)
+    note = "; ".join(part for part in (notes[tray], words) if part)
+    if not words:
+        return Reply(recording, "The note has no words; type note and a few, such as: note tray was tilted.", ASKED)
+    if len(note) > MAX_NOTE:
+        return Reply(recording, f"The note on {name} would be longer than {MAX_NOTE} signs; make it shorter.", ASKED)
+    notes[tray] = note
+    test = replace(recording.test, note=tuple(notes))
+    return Reply(replace(recording, test=test), f"Note on {name}: {note}", TAKEN)
+
+
+def _go_to(recording: Recording, words: str) -> Reply:
+    place = place_named(recording, words)
+    if place is None:
+        first, last = recording.test.tray[0], recording.test.tray[-1]
+        passes = ", ".join(column.name for column in recording.test.columns[:6])
+        say = f'There is no tray "{words}"; the trays run from {first} to {last}, the passes are {passes}.'
+        return Reply(recording, say, ASKED)
+    return _go(recording, place)
+
+
+def _go(recording: Recording, place: int) -> Reply:
+    """Who goes back to an empty cell means to weigh it, and the empty ones that follow it."""
+    was, run = recording.now(place), place
+    while run in recording.left_empty:
+        run += 1
+    now = f"holds {was}; Enter keeps it, blank takes it out" if was else "is empty"
+    at = replace(recording, at=place, asked=None, left_empty=recording.left_empty - set(range(place, run)))
+    return Reply(at, f"{recording.name(place)} {now}.", TOLD)
+
+
+def _fill(recording: Recording, state: CatchState, number: float, what: str) -> Reply:
+    """The cell asked for now holds something else; on to the next open one."""
+    tray, column = recording.cell(recording.at)
+    catch, states = recording.test.catch.copy(), recording.test.state.copy()
+    catch[tray, column], states[tray, column] = number, state
+    test = replace(recording.test, catch=catch, state=states)
+    return Reply(_onward(replace(recording, test=test)), f"{recording.name(recording.at)}: {what}", TAKEN)
+
+
+def _onward(recording: Recording) -> Recording:
+    at = next_open(recording, recording.at)
+    return replace(recording, at=at, asked=None, trail=(*recording.trail, recording.at))
+
+
+# --- the slips of tongue, ear and finger that ruin a test ------------------------------------------------------------
+
+
+def refusal_of(number: float, unit: str) -> str:
+    """Why a weight can't stand in a sheet, however much one insists; "" for one that can."""
+    shown = f"{number:.10g} {unit}"
+    if number < 0:
+        return (
+            f"{shown} is less than nothing: the scale has drifted or was tared with something on it. "
+            "Tare it again and weigh again; type 0 if nothing fell in"
+        )
+    if number > MAX_CATCH:
+        return f"{shown} is more than any tray holds (a sheet takes up to {MAX_CATCH:g} {unit}); read the scale again"
+    if 0 < number < MIN_CATCH:
+        return f"{shown} is less than the dust of a granule; type 0 if nothing fell in"
+    return ""
+
+
+def doubts_of(test: TrayTest, tray: int, column: int, entry: Entry) -> tuple[str, ...]:
+    """Why a weight may be a slip; empty where nothing speaks against it."""
+    own, weighed = test.columns[column], test.state == CatchState.WEIGHED
+    unit = own.unit
+    rows = np.flatnonzero(weighed[:, column])  # neighbours: the nearest weighed tray on either side in the same pass
+    near = (*rows[(rows < tray) & (rows >= tray - NEAR)][-1:], *rows[(rows > tray) & (rows <= tray + NEAR)][:1])
+    neighbours: list[Reference] = [(test.tray[at], float(test.catch[at, column])) for at in near]
+    others: list[Reference] = [  # the same tray's catches of the same product in the other passes
+        (other.name, float(test.catch[tray, at]))
+        for at, other in enumerate(test.columns)
+        if at != column and (other.component, other.unit) == (own.component, unit) and weighed[tray, at]
+    ]
+    kind, name = column_kind(unit) or ("catch mass", "g")
+    in_g, resolution_g = kind == "catch mass", test.quantity("scale resolution")
+    step = Decimal(f"{from_inside(resolution_g, name, kind):.9g}") if in_g and resolution_g is not None else None
+    # the scale's step: that of the form, or the finest that the weights themselves show, but no finer than usual
+    shown = [entry.written, *(np.format_float_positional(catch, trim="-") for _, catch in (*neighbours, *others))]
+    finest = 10.0 ** -max(len(text.partition(".")[2]) for text in shown)
+    floor = STEPS * (max(finest, from_inside(USUAL_STEP, name, kind)) if step is None else float(step))
+    beside = "its neighbours" if len(neighbours) > 1 else "its neighbour"
+    slip = fine = comma = ""
+    if others:  # where another pass has the like weight, a steep edge of the pattern is no slip
+        slip = _slip(entry, unit, others, floor, "the same tray in the other passes")
+        if slip and neighbours and max(catch for _, catch in others) < floor:  # they caught next to nothing: too little
+            slip = _slip(entry, unit, neighbours, floor, beside)
+    elif neighbours:
+        slip = _slip(entry, unit, neighbours, floor, beside)
+    elif in_g and test.target_kg_ha is not None:  # the first weight of a line
+        tray_g = test.target_kg_ha * test.tray_width_m * test.tray_length_m / 10.0 * test.runs_per_catch
+        brought = from_inside(tray_g, name, kind)
+        if entry.number >= SLIP * brought:
+            slip = f"{entry.written} {unit} is at least ten times what the target rate brings into a tray"
+            slip += f", {brought:.3g} {name}"
+    if step is not None and Decimal(entry.written) % step != 0:
+        fine = f"{entry.written} {unit} is not a reading of a scale that shows steps of {step} {unit}"
+    if entry.thousands and (step is None or step > Decimal("0.001")):  # "1,234": decimals, or a thousand and more
+        comma = f"the comma is taken as a decimal mark, {entry.written} {unit}; leave it out to mean thousands"
+    return tuple(doubt for doubt in (slip, fine, comma) if doubt)
+
+
+def _slip(entry: Entry, unit: str, references: Sequence[Reference], floor: float, word: str) -> str:
+    """The doubt if a weight is ten times, or a tenth of, every catch it is compared with."""
+    catches = np.maximum([catch for _, catch in references], floor)
+    number = max(entry.number, floor)
+    close = 1 + 1e-9  # ten times 1.1 is 11, whatever the last bit says
+    if number * close >= SLIP * catches.max():
+        how = f"at least ten times {word}"
+    elif number * SLIP <= catches.min() * close:
+        how = f"at most a tenth of {word}"
     else:
-        for name, at, place, called in zip(test.tray, test.offset_m, other.offset_m, other.tray, strict=True):
-            if name.casefold() != called.casefold():
-                found.append(f"the tray at {at:g} m is {name}, not {called}")
-                break
-            if abs(at - place) > 1e-6:
-                found.append(f"tray {name} stands at {at:g} m, not at {place:g} m")
-                break
-    if test.columns != other.columns:
-        told = []
-        for columns in (test.columns, other.columns):
-            plain = all(column.unit == "g" for column in columns)
-            told.append(", ".join(column.name if plain else f"{column.name} in {column.unit}" for column in columns))
-        found.append(f"it has {told[0]}, not {told[1]}")
-    return tuple(found)
+        return ""
+    shown = ", ".join(f"{name} {catch:.10g} {unit}" for name, catch in references[:4])
+    return f"{entry.written} {unit} is {how}: {shown}{' and others' if len(references) > 4 else ''}"

@@ -12,28 +12,25 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spreadcheck.crew.answers import (
+from spreadcheck.crew.lock import KeptSheet, take_up
+from spreadcheck.crew.newsheet import layout_differences, new_sheet, question, reply_to
+from spreadcheck.crew.plan import PlanRequest, plan_line, planned_sheet
+from spreadcheck.crew.recording import (
     ASKED,
     DONE,
     HELP,
     MAX_NOTE,
+    MAX_TYPED,
     SHOW,
     TAKEN,
     TOLD,
-    doubts_of,
-    enter_weight,
-    refusal_of,
-)
-from spreadcheck.crew.lock import KeptSheet, take_up
-from spreadcheck.crew.newsheet import new_sheet, question, reply_to
-from spreadcheck.crew.plan import PlanRequest, plan_line, planned_sheet
-from spreadcheck.crew.recording import (
-    MAX_TYPED,
     TRAY_BY_TRAY,
+    doubts_of,
     empty_places,
-    layout_differences,
+    enter_weight,
     place_named,
     read_entry,
+    refusal_of,
     start_recording,
 )
 from spreadcheck.sheet.traysheet import read_sheet
