@@ -26,8 +26,6 @@ ROW_MM, NOTED_ROW_MM = 6.2, 7.2  # high enough to write on
 DOUBT_SIGNS = 200  # of one doubt: what was seen, as a rule to its end
 
 _SPUN = ("spinner speed", "drop point", "vanes")  # set only where discs throw
-
-
 _TEST = ("machine", "product", "place", "operator")
 _PRODUCT = ("bulk density", "size guide number", "uniformity index", "granule density", "crush strength")
 _SETTINGS = (
@@ -109,12 +107,11 @@ def settings_card(
     settings += ("number of outlets", "outlet spacing") if kind.outlets else ()
     mark = f" ({MIRRORED})" if test.mirrored else ""  # that a side was not tested stays on a name however short
     doubts = [f"{doubt.code}: {_clipped(doubt.seen(system), DOUBT_SIGNS)}" for doubt in result.doubts]
-    if len(doubts) > MOST_DOUBTS:
-        told = f"and {len(doubts) - MOST_DOUBTS} more, told by spreadcheck analyse"
-        doubts = [*doubts[:MOST_DOUBTS], told]
+    if (more := len(doubts) - MOST_DOUBTS) > 0:
+        doubts[MOST_DOUBTS:] = [f"and {more} more, told by spreadcheck analyse"]
 
     def rows(heading: str, labels: tuple[str, ...]) -> CardSection:
-        return CardSection(heading, tuple(_form_row(result, label, system) for label in labels))
+        return CardSection(heading, tuple(CardRow(label, _known(result, label, system)) for label in labels))
 
     parts = "vanes, drop point, spinner speed" if spun else kind.parts.replace(" or ", ", ")
     cautions = (
@@ -139,12 +136,21 @@ def settings_card(
 
 def card_document(card: SettingsCard) -> Document:
     """The card as a page: what is to be entered stands in the middle, doubts and cautions at its foot."""
+
+    def section(of: CardSection, *, noted: bool = False) -> tuple[Block, ...]:
+        """A headed table of label, value and, across the page, the note beside it."""
+        shares = {"What": 0.30, "Value": 0.27, "Note": 0.43} if noted else {"What": 0.4, "Value": 0.6}
+        columns = tuple(Column(head, align="left", share=share) for head, share in shares.items())
+        rows = tuple((row.label, row.value or TO_WRITE, row.note)[: len(shares)] for row in of.rows)
+        height = NOTED_ROW_MM if noted else ROW_MM
+        return Heading(of.heading), Table(columns, rows, boxed=True, headed=False, row_mm=height)
+
     doubts = (Heading("Doubts about the test"), Points(card.doubts, small=True)) if card.doubts else ()
     blocks: tuple[Block, ...] = (
-        Side((*_section(card.about), *_section(card.product)), _section(card.settings)),
+        Side((*section(card.about), *section(card.product)), section(card.settings)),
         *((card.bins,) if card.bins else ()),
-        *_section(card.controller, noted=True),
-        *_section(card.result, noted=True),
+        *section(card.controller, noted=True),
+        *section(card.result, noted=True),
         *doubts,
         Heading("Cautions"),
         Points(card.cautions, small=True),
@@ -154,33 +160,19 @@ def card_document(card: SettingsCard) -> Document:
     return Document(f"{TITLE}: {card.name}", blocks, about=(date,), style="card")
 
 
-def _section(section: CardSection, *, noted: bool = False) -> tuple[Block, ...]:
-    """A headed table of label, value and, across the page, the note beside it."""
-    shares = (0.30, 0.27, 0.43) if noted else (0.4, 0.6)
-    heads = ("What", "Value", "Note")[: len(shares)]
-    columns = tuple(Column(head, align="left", share=share) for head, share in zip(heads, shares, strict=True))
-    rows = tuple((row.label, row.value or TO_WRITE, row.note)[: len(shares)] for row in section.rows)
-    height = NOTED_ROW_MM if noted else ROW_MM
-    return Heading(section.heading), Table(columns, rows, boxed=True, headed=False, row_mm=height)
-
-
 def _bins(result: Assessment, system: str) -> Table | None:
     """What every bin of a machine with several holds; None where the form has one bin."""
-    numbers = [n for n in range(2, MOST_BINS + 1) if any(bin_label(x, n) in result.test.values for x in BIN_LABELS)]
-    if not numbers:
+    values, every = result.test.values, range(1, MOST_BINS + 1)
+    numbers = [n for n in every if n == 1 or any(bin_label(x, n) in values for x in BIN_LABELS)]
+    if len(numbers) == 1:
         return None
-    known = [x for x in BIN_LABELS if any(bin_label(x, n) in result.test.values for n in (1, *numbers))]
-    rows = tuple(
-        (x, *(_form_row(result, bin_label(x, n), system).value or TO_WRITE for n in (1, *numbers))) for x in known
-    )
-    columns = (Column("what", align="left"), *(Column(f"bin {n}", align="left") for n in (1, *numbers)))
+    known = [x for x in BIN_LABELS if any(bin_label(x, n) in values for n in numbers)]
+    rows = tuple((x, *(_known(result, bin_label(x, n), system) or TO_WRITE for n in numbers)) for x in known)
     how = result.test.text("bins run")
-    differ = (
-        " They differ in what must be the same: see the doubts."
-        if any(d.code == "bins-differ" for d in result.doubts)
-        else ""
-    )
-    said = f"Bins, {'run ' + how if how else 'not said whether they run one after the other or together'}.{differ}"
+    said = f"Bins, {'run ' + how if how else 'not said whether they run one after the other or together'}."
+    if any(doubt.code == "bins-differ" for doubt in result.doubts):
+        said += " They differ in what must be the same: see the doubts."
+    columns = (Column("what", align="left"), *(Column(f"bin {n}", align="left") for n in numbers))
     return Table(columns, rows, caption=said, boxed=True)
 
 
@@ -189,20 +181,22 @@ def _clipped(text: str, most: int = MOST_SIGNS) -> str:
     return line if len(line) <= most else line[: most - 1].rstrip() + "…"
 
 
-def _form_row(result: Assessment, label: str, system: str) -> CardRow:
-    """A row of the form; numbers without a unit stand as they were written."""
+def _known(result: Assessment, label: str, system: str) -> str:
+    """What a row of the form says, empty where it says nothing; numbers without a unit stand as they were written."""
     kind, written = LABELS[label].kind, result.test.values.get(label)
-    if written is None:
-        return CardRow(label)
-    if kind in KINDS and isinstance(written, (int, float)):
-        value = float(written)
-        return CardRow(label, show_width(value, system) if kind == "length" else show(value, kind, system))
-    return CardRow(label, f"{written:.10g}" if isinstance(written, (int, float)) else _clipped(str(written)))
+    if not isinstance(written, (int, float)):
+        return _clipped(str(written)) if written is not None else ""
+    if kind == "length":
+        return show_width(float(written), system)
+    return show(float(written), kind, system) if kind in KINDS else f"{written:.10g}"
 
 
 def _controller(result: Assessment, system: str, highest_rpm: float | None) -> tuple[CardRow, ...]:
-    density = _form_row(result, "bulk density", system).value
-    rows = [CardRow("product density", density, "bulk density; take it with every load"), _width_row(result, system)]
+    density = _known(result, "bulk density", system)
+    rows = [
+        CardRow("product density", density, "bulk density; take it with every load"),
+        CardRow("bout width", *_width(result, system)),
+    ]
     if highest_rpm is not None or result.pattern.kind.name in SPINNERS:
         speed, source = "", "by the machine maker's manual and the crush strength"
         if highest_rpm is not None:
@@ -211,98 +205,92 @@ def _controller(result: Assessment, system: str, highest_rpm: float | None) -> t
                 above = show(in_force, "turning speed", system)
                 source = f"the {above} of the test is above it: set it lower, test again"
         rows.append(CardRow("highest spinner speed", speed, source))
-    rows.append(_factor_row(result, system))
+    rows.append(CardRow("calibration factor", *_factor(result, system)))
     for number in result.test.bins[1:]:  # no tray tells how much came from a further bin
-        density, factor = (_form_row(result, bin_label(x, number), system).value for x in _OF_BIN)
+        density, factor = (_known(result, bin_label(x, number), system) for x in _OF_BIN)
         note = "as in force; not held against the trays" if factor else ""
         rows.append(CardRow(f"bin {number} product density", density))
         rows.append(CardRow(f"bin {number} calibration factor", factor, note))
     return tuple(rows)
 
 
-def _width_row(result: Assessment, system: str) -> CardRow:
+def _width(result: Assessment, system: str) -> tuple[str, str]:
     """The bout width driven, if the test bears it out; else a line, and why."""
     effective = "effective width " + "; ".join(f"{effective_words(result, m, system)} {m}" for m in METHODS)
-    if result.bout_width_m is None:
-        return CardRow("bout width", "", f"none was named; {effective}")
-    width = show_width(result.bout_width_m, system)
+    verdict, width = result.verdict, show_width(result.bout_width_m, system)
+    if verdict is None:
+        return "", f"none was named; {effective}"
     if result.blocking:
-        return CardRow("bout width", "", f"{width}: can't be judged, put right first: {', '.join(result.blocking)}")
+        return "", f"{width}: can't be judged, put right first: {', '.join(result.blocking)}"
     if result.test.mirrored:
-        return CardRow("bout width", "", f"{width}: {MIRRORED}; test both sides first")
-    verdict = result.verdict
-    if verdict is not None and not verdict.may_be_driven:
-        return CardRow("bout width", "", f"{width} {not_driven_words(verdict)}; {effective}")
+        return "", f"{width}: {MIRRORED}; test both sides first"
+    if not verdict.may_be_driven:
+        return "", f"{width} {not_driven_words(verdict)}; {effective}"
+    way = f"driven {result.driving}" if result.driving else "both ways of driving"
+    if verdict.why == "probability":
+        sure = chance_words(verdict.probability_pct, verdict.probability_most_pct)
+        way += f"; kept with a probability of {sure} only"
     expected = result.test.quantity("expected width")
     chart = f"; the setting chart expects {show_width(expected, system)}" if expected is not None else ""
-    way = f"driven {result.driving}" if result.driving else "both ways of driving"
-    if verdict is not None and verdict.why == "probability":
-        way += (
-            f"; kept with a probability of {chance_words(verdict.probability_pct, verdict.probability_most_pct)} only"
-        )
-    return CardRow("bout width", width, way + chart)
+    return width, way + chart
 
 
-def _factor_row(result: Assessment, system: str) -> CardRow:
+def _factor(result: Assessment, system: str) -> tuple[str, str]:
     """The calibration factor in force, unless the trays found another rate than was aimed at."""
-    factor, label = _form_row(result, "calibration factor", "metric").value, "calibration factor"
-    target, found = result.test.target_kg_ha, result.bouts
+    factor, target = _known(result, "calibration factor", "metric"), result.test.target_kg_ha
+    bout = next(iter(result.bouts.values()), None)
     if not factor:
-        return CardRow(label)
-    if target is None or not found or result.profile.relative:
-        return CardRow(label, factor, "as in force; not held against a target rate")
-    open_ = open_mean(result, next(iter(found.values())).width_m, lambda rate: show_rate(rate, result, system))
-    if open_ is not None:
-        said = f"{factor} in force; the trays found {open_[0]} {rate_unit(result, system)}, {open_[1]}"
-        return CardRow(label, "", f"{said}: settle that first")
-    share = 100.0 * next(iter(found.values())).mean_kg_ha / target
+        return "", ""
+    if target is None or bout is None or result.profile.relative:
+        return factor, "as in force; not held against a target rate"
+    ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
+    if ends is not None:
+        found = f"{ends[0]} {rate_unit(result, system)}, {ends[1]}"
+        return "", f"{factor} in force; the trays found {found}: settle that first"
+    share = 100.0 * bout.mean_kg_ha / target
     aim = target_words(result.test, lambda rate: show(rate, "rate", system))
     said = f"the trays found {show_figure(share, digits=0)} % of {aim}"
     if result.test.bins_together:
         said += "; they can't tell the bins apart: calibrate each alone"
-        return CardRow(label, factor if recovery_is_usual(share) else "", f"{factor} in force; {said}")
+        return factor if recovery_is_usual(share) else "", f"{factor} in force; {said}"
     if recovery_is_usual(share):
-        return CardRow(label, factor, f"as in force; {said}")
-    return CardRow(label, "", f"{factor} was in force and {said}: correct it first (spreadcheck rate)")
+        return factor, f"as in force; {said}"
+    return "", f"{factor} was in force and {said}: correct it first (spreadcheck rate)"
 
 
 def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
-    limit = f"CV up to {result.limit_pct:g} %"
+    """What the trays found: effective widths, the CV and rates at the bout width driven, and the pattern."""
+    limit, unit, mirrored = f"CV up to {result.limit_pct:g} %", rate_unit(result, system), result.test.mirrored
     rows = []
     for method in METHODS:
-        label = f"effective width {method}"
-        if result.effective_width_m(method) is None:
-            rows.append(CardRow(label, "none", f"no width has a {limit}"))
-            continue
-        why = f"; holds only {if_alike(result.test.mirrored)}" if result.test.mirrored else ""
-        note = f"{limit}; advised {advised_words(result, method, system)}{why}"
-        rows.append(CardRow(label, effective_words(result, method, system), note))
+        value, note = "none", f"no width has a {limit}"
+        if result.effective_width_m(method) is not None:
+            why = f"; holds only {if_alike(mirrored)}" if mirrored else ""
+            note = f"{limit}; advised {advised_words(result, method, system)}{why}"
+            value = effective_words(result, method, system)
+        rows.append(CardRow(f"effective width {method}", value, note))
     if result.bout_width_m is None:
         rows.append(CardRow("CV at the bout width driven"))
     for method, bout in result.bouts.items():
-        within = "within" if bout.cv_pct <= result.limit_pct else "OVER"
-        cv = f"{show_figure(bout.cv_pct)} %" + ("" if result.blocking else f", {within} the limit")
-        if result.test.mirrored and not result.blocking:
-            cv += f" {if_alike(result.test.mirrored)}"
-        over = result.cv_over_tails(method, bout.width_m)
-        ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
+        cv = f"{show_figure(bout.cv_pct)} %"
+        if not result.blocking:
+            cv += f", {'within' if bout.cv_pct <= result.limit_pct else 'OVER'} the limit"
+            cv += f" {if_alike(mirrored)}" if mirrored else ""
         if math.isnan(bout.cv_pct):
             cv = "none: fewer than two trays in a bout"
-        mean, least, most = (show_rate(r, result, system) for r in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
-        note = f"mean {mean}, least {least}, most {most} {rate_unit(result, system)}"
-        if over is not None:
+        if (over := result.cv_over_tails(method, bout.width_m)) is not None:
             cv = f"{show_figure(over.least)} to {show_figure(over.most)} %: it rests on the tails"
-        if ends is not None:
-            note = f"mean {ends[0]} {rate_unit(result, system)}, {ends[1]}"
-        rows.append(
-            CardRow(
-                f"CV {f'of {bout.part} ' if bout.part else ''}at {show_width(bout.width_m, system)} {method}", cv, note
-            )
+        mean, least, most = (show_rate(r, result, system) for r in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
+        ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
+        note = (
+            f"mean {mean}, least {least}, most {most} {unit}" if ends is None else f"mean {ends[0]} {unit}, {ends[1]}"
         )
+        at = f"{f'of {bout.part} ' if bout.part else ''}at {show_width(bout.width_m, system)}"
+        rows.append(CardRow(f"CV {at} {method}", cv, note))
     reading = result.pattern
     shape = ", ".join(reading.shapes) or ("can't be told" if reading.unclear else "no shape stands out")
     half = show(reading.figures.half_of_peak_m.value, "length", system, digits=1)
     look = "" if result.blocking else ", ".join(each.cause.part for each in reading.advice[:3])
-    side = MIRRORED if result.test.mirrored else f"{show_figure(result.profile.left_share_pct)} % left"
+    side = MIRRORED if mirrored else f"{show_figure(result.profile.left_share_pct)} % left"
     told = f"half-rate width {half}, {side}"
     return (*rows, CardRow("pattern", shape, f"{told}; look at first: {look}" if look else told))
