@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cached_property
+from typing import Any, Generic, TypeVar
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.tails import Ends, allowed, ends_of, metered_kg_ha_m
 from spreadcheck.spread.widths import scan_methods
 
+F = TypeVar("F", FloatArray, float)
 LEVEL_PCT = 90.0
 SURE_PCT = 90.0  # probability at which a bout width is called sure to be within the limit
 DRAWS = 2_000
@@ -34,71 +36,47 @@ _MOST_NUMBERS = 2_000_000  # of all draws of the noise: a longer line gets fewer
 
 
 @record(eq=False)
-class BoutConfidence:
-    """The figures at one bout width, for one driving method; see `CvBand`.
-
-    `alone_low_pct` to `alone_high_pct` is the interval by the passes alone, without what one test can't see.
-    """
-
-    method: str
-    width_m: float
-    cv_trays_pct: float
-    noise_floor_pct: float
-    cv_without_noise_pct: float
-    low_pct: float
-    high_pct: float
-    within_pct: float
-    within_most_pct: float
-    line_share: float
-    alone_low_pct: float = float("nan")
-    alone_high_pct: float = float("nan")
-
-    @property
-    def all_noise(self) -> bool:
-        """Whether the noise alone would read as much as was read; the interval is then one-sided."""
-        return self.cv_without_noise_pct == 0
-
-    @property
-    def line_interval_pct(self) -> tuple[float, float]:
-        """The interval of the CV on the true line of the field, which is a little lower than by trays. [%]"""
-        return self.low_pct * self.line_share, self.high_pct * self.line_share
-
-
-@record(eq=False)
-class CvBand:
+class CvBand(Generic[F]):
     """CV by trays against bout width for one driving method: as read, the noise in it, and what may be true.
 
-    Arrays have an entry a width. `cv_trays_pct` is the smooth curve, CV by line x sqrt(n / (n - 1)); `noise_floor_pct`
-    what an even spread would have read; `cv_without_noise_pct` the CV read with it taken out; `low_pct` to `high_pct`
-    the interval. `within_pct` is the probability that the true CV is within the limit, and where the end trays still
-    catch the least that any plausible tail gives; `within_most_pct` is the largest. `line_share` turns a CV by trays
-    into that on the line. Widths are upper ends of bands that are not narrow: `effective_width_m` as read,
-    `without_noise_m`, the ends of the interval, and `sure_width_m`; 0 (None) where there is none.
+    Of many widths each figure is an array, of one a number. `cv_trays_pct` is the smooth curve, CV by line x
+    sqrt(n / (n - 1)); `noise_floor_pct` what an even spread would have read; `cv_without_noise_pct` the CV read with it
+    taken out; `low_pct` to `high_pct` the interval, `alone_low_pct` to `alone_high_pct` that by the passes alone,
+    without what one test can't see. `within_pct` is the probability that the true CV is within the limit, and where the
+    end trays still catch the least that any plausible tail gives; `within_most_pct` is the largest. `line_share` turns
+    a CV by trays into that on the line. Widths are upper ends of bands that are not narrow: `effective_width_m` as
+    read, `without_noise_m`, the ends of the interval, and `sure_width_m`; 0 (None) where there is none.
     """
 
     method: str
-    width_m: FloatArray
-    cv_trays_pct: FloatArray
-    noise_floor_pct: FloatArray
-    cv_without_noise_pct: FloatArray
-    low_pct: FloatArray
-    high_pct: FloatArray
-    within_pct: FloatArray
-    within_most_pct: FloatArray
-    line_share: FloatArray
+    width_m: F
+    cv_trays_pct: F
+    noise_floor_pct: F
+    cv_without_noise_pct: F
+    low_pct: F
+    high_pct: F
+    within_pct: F
+    within_most_pct: F
+    line_share: F
     effective_width_m: float | None
     without_noise_m: float
     effective_low_m: float
     effective_high_m: float
     sure_width_m: float | None
+    alone_low_pct: float = float("nan")
+    alone_high_pct: float = float("nan")
 
-    def at(self, index: int) -> BoutConfidence:
+    def at(self, index: int) -> CvBand[float]:
         """The figures at one of the widths."""
-        columns = (
-            self.width_m, self.cv_trays_pct, self.noise_floor_pct, self.cv_without_noise_pct, self.low_pct,
-            self.high_pct, self.within_pct, self.within_most_pct, self.line_share,
-        )  # fmt: skip
-        return BoutConfidence(self.method, *(float(column[index]) for column in columns))
+        own: dict[str, Any] = {
+            name: float(each[index]) for name, each in vars(self).items() if isinstance(each, np.ndarray)
+        }
+        return CvBand(**{**vars(self), **own})
+
+    @property
+    def all_noise(self) -> bool:
+        """Whether the noise alone would read as much as was read; the interval is then one-sided."""
+        return bool(self.cv_without_noise_pct == 0)
 
 
 @record(eq=False)
@@ -149,14 +127,14 @@ class Confidence:
         return np.linspace(first, last, count)
 
     @cached_property
-    def bands(self) -> dict[str, CvBand]:
+    def bands(self) -> dict[str, CvBand[FloatArray]]:
         """The figures over all widths, for each driving method."""
         return {method: self.band_at(self.curve_m, method) for method in METHODS} if self.noise.known else {}
 
     @cached_property
-    def bouts(self) -> dict[str, BoutConfidence]:
+    def bouts(self) -> dict[str, CvBand[float]]:
         """The figures at the bout width driven, for each driving method."""
-        bouts: dict[str, BoutConfidence] = {}
+        bouts: dict[str, CvBand[float]] = {}
         width_m = self.assessment.bout_width_m
         for method in METHODS if self.noise.known and width_m is not None else ():
             bout, width = self.band_at(np.array([width_m]), method).at(0), np.array([width_m])
@@ -236,7 +214,7 @@ class Confidence:
         spans[:, 0] = np.where([case.read_pct <= case.floor_pct for case in cases], 0.0, spans[:, 0])
         return np.array((spans[:, 0].min(axis=0), spans[:, 1].max(axis=0)))
 
-    def band_at(self, width_m: FloatArray, method: str) -> CvBand:
+    def band_at(self, width_m: FloatArray, method: str) -> CvBand[FloatArray]:
         """The figures at bout widths for one driving method."""
         limit, share, cases = self.assessment.limit_pct, self.line_share(width_m), self.likely(width_m, method)
         read = scan_methods(self.assessment.profile, width_m, (method,))[method].cv_line_pct / share

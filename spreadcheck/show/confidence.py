@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from spreadcheck.judge.confidence import SURE_PCT, BoutConfidence, Confidence, CvBand
+from spreadcheck.judge.confidence import SURE_PCT, Confidence, CvBand
 from spreadcheck.judge.passcount import PassesNeeded
 from spreadcheck.judge.steering import SteeringEffect, SteeringScan
 from spreadcheck.passes.noise import FROM_PASSES
 from spreadcheck.sheet.labels import METHODS
+from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Table
 from spreadcheck.show.format import rate_unit, show_figure, show_width
@@ -81,7 +82,7 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
             return "-"
         return f"{show_figure(low)} to {show_figure(high)} %" if round(low, 1) > 0 else f"at most {show_figure(high)} %"
 
-    def crossing(width_m: float, band: CvBand, *, down: bool = False) -> str:
+    def crossing(width_m: float, band: CvBand[FloatArray], *, down: bool = False) -> str:
         """A place on the curve: none within, beyond the widest candidate, or a width to 0.1."""
         if width_m <= 0:
             return "none"
@@ -89,31 +90,31 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
             return f"at least {_length(float(band.width_m[-1]), system, 1)}"
         return width_down(width_m, system) if down else _length(width_m, system, 1)
 
-    def span(band: CvBand) -> str:
+    def span(band: CvBand[FloatArray]) -> str:
         low, high = (crossing(width, band) for width in (band.effective_low_m, band.effective_high_m))
         return low if low == high else f"{low.removesuffix(' ' + unit)} to {high.replace('at least', 'over')}"
 
-    def read(width_m: float | None, band: CvBand) -> str:
+    def read(width_m: float | None, band: CvBand[FloatArray]) -> str:
         return "not known" if is_open else crossing(width_m or 0.0, band, down=True)
 
-    def without(bout: BoutConfidence) -> str:
+    def without(bout: CvBand[float]) -> str:
         return "0: noise explains all" if bout.all_noise and not is_open else pct(bout.cv_without_noise_pct)
 
     if sure.bouts:
-        of_bout: dict[str, Callable[[BoutConfidence], str]] = {
+        of_bout: dict[str, Callable[[CvBand[float]], str]] = {
             "read, trays lying anywhere": lambda b: pct(b.cv_trays_pct),
             "noise floor of the passes": lambda b: f"{show_figure(b.noise_floor_pct)} %",
             "with the noise taken out": without,
             f"{level} interval, passes alone": lambda b: interval(b.alone_low_pct, b.alone_high_pct),
             f"{level} interval, all told": lambda b: interval(b.low_pct, b.high_pct),
-            "the same for CV by line": lambda b: interval(*b.line_interval_pct),
+            "the same for CV by line": lambda b: interval(b.low_pct * b.line_share, b.high_pct * b.line_share),
         }
         if sure.tells_probability:
             of_bout[f"probability of CV up to {limit}"] = lambda b: chance_words(b.within_pct, b.within_most_pct) or "-"
         width = show_width(sure.assessment.bout_width_m, system)
         tables.append(_by_method(f"CV at {width}", of_bout, sure.bouts))
     if sure.bands:
-        of_band: dict[str, Callable[[CvBand], str]] = {
+        of_band: dict[str, Callable[[CvBand[FloatArray]], str]] = {
             "as read": lambda b: read(b.effective_width_m, b),
             "with the noise taken out": lambda b: read(b.without_noise_m, b),
             f"{level} interval, all told": span,
@@ -401,14 +402,12 @@ def confidence_json(
     return envelope("confidence/2", result.test, (*result.doubts, *sure.doubts), verdict=verdict, **data)
 
 
-def _bout_json(bout: BoutConfidence) -> dict[str, Any]:
-    line_low, line_high = bout.line_interval_pct
+def _bout_json(bout: CvBand[float]) -> dict[str, Any]:
     return {
         **picked(bout, "cv_trays_pct noise_floor_pct cv_without_noise_pct cv_low_pct=low_pct cv_high_pct=high_pct"),
-        "cv_line_low_pct": line_low,
-        "cv_line_high_pct": line_high,
-        "within_limit_probability_pct": bout.within_pct,
-        "within_limit_probability_most_pct": bout.within_most_pct,
+        "cv_line_low_pct": bout.low_pct * bout.line_share,
+        "cv_line_high_pct": bout.high_pct * bout.line_share,
+        **picked(bout, "within_limit_probability_pct=within_pct within_limit_probability_most_pct=within_most_pct"),
     }
 
 

@@ -238,12 +238,13 @@ def pattern_json(reading: PatternReading, unit: str) -> dict[str, Any]:
 def advice_json(result: Assessment) -> dict[str, Any]:
     """What was tested and what may lie behind it, best borne out first, as plain data in SI."""
     reading, outlets, least, sides = result.pattern, None, None, result.pattern.sides
+    tested = "value low=evidence.low high=evidence.high p=evidence.p clear"
     names = {name: f"{name}_m" if name in ("centre", "ground") else name.replace(" ", "_") for name in _DIFFERENCES}
     if sides is not None:
         least = {"short_side_pct": 100 * sides.least_seen("mass"), "moved_m": sides.least_seen("centre")}
     if reading.outlets is not None:
         odd = [
-            {"number": each.number or None, "offset_m": each.offset_m, **_difference_json(each.off)}
+            {"number": each.number or None, "offset_m": each.offset_m, **picked(each.off, tested)}
             for each in reading.outlets.odd
         ]
         outlets = {"by": reading.outlets.by, "odd": odd}
@@ -253,7 +254,7 @@ def advice_json(result: Assessment) -> dict[str, Any]:
         "normal": reading.kind.normal,
         "put_right_first": list(result.blocking),
         "least_seen": least,
-        "differences": {names[name]: _difference_json(each) for name, each in reading.differences.items()},
+        "differences": {names[name]: picked(each, tested) for name, each in reading.differences.items()},
         "outlets": outlets,
         "causes": [
             {
@@ -267,8 +268,3 @@ def advice_json(result: Assessment) -> dict[str, Any]:
         "tell_apart": reading.apart,
         "cautions": [*cautions_of(reading.kind), DEFER],
     }
-
-
-def _difference_json(each: Difference) -> dict[str, Any]:
-    told = each.evidence
-    return {"value": each.value, "low": told.low, "high": told.high, "p": told.p, "clear": each.clear}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 from spreadcheck.errors import shown, visible
@@ -13,7 +14,7 @@ from spreadcheck.money.economics import WidthCase, WidthStudy
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.data import csv_text, envelope, in_units, picked
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
-from spreadcheck.show.format import about_test, show_figure, show_width
+from spreadcheck.show.format import about_test, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.verdict import MARKS, marks_words, verdict_data
 from spreadcheck.spread.tails import ends_of
 from spreadcheck.units import from_inside, show, shown_unit
@@ -42,7 +43,15 @@ def widths_document(study: WidthStudy, system: str = "metric") -> Document:
     blocks.append(Paragraph(marks_words(judged)))
     if len(told) < len(study.widths_m):
         blocks.append(Paragraph(f"{len(told)} of {len(study.widths_m)} widths are shown; --csv FILE writes them all"))
-    blocks += [*_lowest(study, system), *_open_ends(study), Points(tuple(_taken_for_granted(study, system)))]
+    blocks += _lowest(study, system)
+    if (ends := ends_of(judged.profile)).catch:
+        left, right = ends.share_pct
+        blocks.append(Paragraph(
+            f"THE END TRAYS STILL CATCH {left:.0f} and {right:.0f} % of the peak: what fell beyond them is missing, so "
+            'every figure with "to" runs from least to most over all plausible tails, and a width is marked only where '
+            "each of them says the same. Lay trays farther out before a width is chosen."
+        ))  # fmt: skip
+    blocks.append(Points(tuple(_taken_for_granted(study, system))))
     return Document(f"Bout widths: {judged.test.name}", tuple(blocks), about=about_test(judged.test))
 
 
@@ -67,14 +76,12 @@ def _rows(study: WidthStudy, system: str) -> Iterator[Row]:
     """All rows of the table, with the headings of its sections."""
     basis, relative = study.basis, study.judged.profile.relative
     rate, length, capacity = (shown_unit(kind, system) for kind in ("rate", "length", "field capacity"))
-    tested = "% of peak" if relative else rate
+    tested = rate_unit(study.judged, system)
 
     def said(kind: str, value: float | None, digits: int | None = None) -> str:
         return show(value, kind, system, unit=False, digits=digits)
 
-    def as_tested(value: float) -> str:
-        return f"{value:.1f}" if relative else said("rate", value)
-
+    as_tested = partial(show_rate, result=study.judged, system=system)
     yield "CV, which decides, %", lambda c: show_figure(c.cv_pct) + MARKS.get(c.standing, "")
     yield "CV by trays, %", lambda c: show_figure(c.cv_trays_pct)
     yield "CV by line, %", lambda c: show_figure(c.cv_line_pct)
@@ -87,7 +94,7 @@ def _rows(study: WidthStudy, system: str) -> Iterator[Row]:
     yield f"least, {tested}{by_pass}", lambda c: as_tested(c.min_kg_ha)
     yield f"most, {tested}{by_pass}", lambda c: as_tested(c.max_kg_ha)
     yield f"Scaled to the target of {show(basis.target_kg_ha, 'rate', system, digits=0)}", None
-    yield f"metering, against the test's{by_metering}", lambda c: _plain(c.metering_factor, 3)
+    yield f"metering, against the test's{by_metering}", lambda c: show_figure(c.metering_factor, digits=3)
     yield f"least, {rate}", lambda c: said("rate", c.at_target_min_kg_ha)
     yield f"most, {rate}", lambda c: said("rate", c.at_target_max_kg_ha)
     yield f"flow needed, {shown_unit('flow', system)}", lambda c: said("flow", c.work.flow_kg_s)
@@ -102,12 +109,12 @@ def _rows(study: WidthStudy, system: str) -> Iterator[Row]:
     yield "Work", None
     yield f"field capacity, {capacity}", lambda c: said("field capacity", c.work.capacity_ha_h)
     over = "" if basis.field.width_m is None else f" over {show_width(basis.field.width_m, system)}"
-    yield f"passes{over}", lambda c: _plain(c.work.passes, 0)
+    yield f"passes{over}", lambda c: show_figure(c.work.passes, digits=0)
     yield f"side by side they cover, {length}", lambda c: said("length", c.work.spread_width_m, 1)
-    yield f"hours for {show(basis.field.area_m2, 'area', system)}", lambda c: _plain(c.work.hours, 2)
+    yield f"hours for {show(basis.field.area_m2, 'area', system)}", lambda c: show_figure(c.work.hours, digits=2)
     yield "Crop", None
     yield f"yield lost, {shown_unit('yield', system)}", lambda c: said("yield", c.cost.yield_loss_t_ha)
-    yield "over-supplied, % of the field", lambda c: _plain(c.cost.over_supplied_pct, 1)
+    yield "over-supplied, % of the field", lambda c: show_figure(c.cost.over_supplied_pct, digits=1)
     yield f"Cost, {_money(study, system)}", None
     yield "time", lambda c: _per_area(c.cost.time_per_ha, system)
     yield "fuel", lambda c: _per_area(c.cost.fuel_per_ha, system)
@@ -126,10 +133,6 @@ def _over_tails(cell: Callable[[WidthCase], str], case: WidthCase) -> str:
     return f"{min(texts, key=float)} to {max(texts, key=float)}{own[len(own.rstrip(marks)) :]}"
 
 
-def _plain(value: float | None, digits: int) -> str:
-    return "-" if value is None or math.isnan(value) else f"{value:.{digits}f}"
-
-
 def _per_area(money_per_ha: float | None, system: str) -> str:
     """Money for a hectare, or for an acre; large amounts without the small change, to keep their column."""
     if money_per_ha is None:
@@ -146,12 +149,8 @@ def _money(study: WidthStudy, system: str) -> str:
 
 def _lowest(study: WidthStudy, system: str) -> list[Block]:
     """The width with the lowest total, for each driving method and of all; or why there is none."""
-    best = study.cheapest()
+    best, prices, response = study.cheapest(), study.basis.prices, study.basis.response
     if best is None:
-        prices, response = study.basis.prices, study.basis.response
-        if not prices.any_given and response is None:
-            none = "No prices were given, so nothing is priced: add --prices FILE or the price options."
-            return [Paragraph(none)]
         needed = {
             "the travel speed": study.basis.field.speed_m_s,
             "a price of labour or machine": prices.work_per_h,
@@ -160,8 +159,10 @@ def _lowest(study: WidthStudy, system: str) -> list[Block]:
             "a yield response": response,
         }
         missing = ", ".join(what for what, known in needed.items() if known is None)
-        zero = "Write 0 where a thing costs nothing; nothing is assumed."
-        return [Paragraph(f"No total: {missing} not given. {zero}")]
+        words = f"No total: {missing} not given. Write 0 where a thing costs nothing; nothing is assumed."
+        if not prices.any_given and response is None:
+            words = "No prices were given, so nothing is priced: add --prices FILE or the price options."
+        return [Paragraph(words)]
     if study.judged.blocking:
         return [Paragraph("Lowest total: none is named while the test can't be judged.")]
     if study.lowest() is None:
@@ -176,8 +177,7 @@ def _lowest(study: WidthStudy, system: str) -> list[Block]:
     elif best.over_tails and not best.standing:
         lines.append(f"Whether that keeps {limit} rests on what fell beyond the end trays.")
     elif best.standing != WITHIN:
-        words = f"NOT within {limit}: see the stripes."
-        lines.append(f"The width with the lowest total is {words}")
+        lines.append(f"The width with the lowest total is NOT within {limit}: see the stripes.")
     return [Points(tuple(lines)), Paragraph(CAUTION)]
 
 
@@ -185,20 +185,6 @@ def _told(study: WidthStudy, case: WidthCase, system: str) -> str:
     total = _over_tails(lambda one: _per_area(one.cost.total_per_ha, system), case)
     cv = _over_tails(lambda one: show_figure(one.cv_pct), case)
     return f"{show_width(case.width_m, system)} {case.method}, {total} {_money(study, system)}, CV {cv} %"
-
-
-def _open_ends(study: WidthStudy) -> list[Block]:
-    """Where the end trays still catch: why figures are ranges."""
-    ends = ends_of(study.judged.profile)
-    if not ends.catch:
-        return []
-    left, right = ends.share_pct
-    words = (
-        f"THE END TRAYS STILL CATCH {left:.0f} and {right:.0f} % of the peak: what fell beyond them is missing, so "
-        'every figure with "to" runs from least to most over all plausible tails, and a width is marked only where '
-        "each of them says the same. Lay trays farther out before a width is chosen."
-    )
-    return [Paragraph(words)]
 
 
 def _taken_for_granted(study: WidthStudy, system: str) -> Iterator[str]:
@@ -241,9 +227,7 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
     data = {
         "cv_limit_pct": study.judged.limit_pct,
         "target_rate_kg_ha": basis.target_kg_ha,
-        "field": {
-            **picked(basis.field, "speed_m_s efficiency_pct width_m length_m"),
-        },
+        "field": picked(basis.field, "speed_m_s efficiency_pct width_m length_m"),
         "prices": asdict(basis.prices),
         "response": None if basis.response is None else asdict(basis.response),
         "methods": rows,
