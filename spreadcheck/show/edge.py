@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from functools import partial
 from typing import Any
 
-from spreadcheck.field.edge import EdgeCase, EdgeStudy, WholeField
+from spreadcheck.field.edge import EdgeCase, EdgeStudy, OverTails
 from spreadcheck.show.data import csv_text, envelope, in_units
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
 from spreadcheck.show.format import show_figure, show_width
@@ -31,27 +31,26 @@ LEVEL = (
 
 def edge_document(study: EdgeStudy, system: str = "metric") -> Document:
     """The study: a table for each distance of the first pass, distances that keep shares inside, cautions."""
-    distances = dict.fromkeys(case.first_pass_m for case in study.cases)
-    mean = show(study.fields[0].endless_mean_kg_ha, "rate", system)
+    endless, per = study.fields[0].endless_mean_kg_ha, shown_unit("mass per edge", system).split("/")[1]
+    mean = show(endless, "rate", system)
     basis = f"rates at the metering of the test (mean {mean})"
     if study.target_kg_ha is not None:
         basis = f"rates scaled to the target of {mean}"
     elif study.profile.relative:
         basis = "rates in proportion only: no masses"
     elif (mass := study.mass_of_passes) is not None:
-        lightest, heaviest = (show(study.fields[0].endless_mean_kg_ha * share, "rate", system)
-                              for share in (mass.least, mass.most))  # fmt: skip
+        lightest, heaviest = (show(endless * share, "rate", system) for share in (mass.least, mass.most))
         basis = f"rates at the metering of the test (mean {lightest} to {heaviest}, by which pass is right)"
     basis = f"Bout width {show_width(study.bout_width_m, system)}, {basis}"
     explained = (
         "Beyond: what the passes driven leave past the edge. Short: what passes past the edge would have left inside. "
-        f"Both per {_edge(system)} of edge, in % of what one pass spreads on it. The edge zone is as far in as those "
-        "passes would reach."
+        f"Both per {per} of edge, in % of what one pass spreads on it. The edge zone is as far in as those passes "
+        "would reach."
     )
     blocks: tuple[Block, ...] = (
-        *(_distance(study, distance, system) for distance in distances),
-        *_kept(study, system),
-        *_over_tails(study, system),
+        *(_distance(study, at, per, system) for at in dict.fromkeys(case.first_pass_m for case in study.cases)),
+        *([_kept(study, system)] if study.kept else []),
+        *([] if (found := study.over_tails) is None else [_over_tails(study, found, per, system)]),
         *([] if study.mass_of_passes is None else [Paragraph(LEVEL)]),
         Paragraph(explained),
         Points(CAUTIONS),
@@ -59,66 +58,57 @@ def edge_document(study: EdgeStudy, system: str = "metric") -> Document:
     return Document(f"Field edge: {study.test.name}", blocks, about=(basis,))
 
 
-def _columns(study: EdgeStudy, head: str) -> tuple[Column, ...]:
+def _table(study: EdgeStudy, head: str, rows: Iterable[tuple[str, ...]], caption: str) -> Table:
     """A column of names, then one for each way of driving and side of the machine to the edge."""
     first = [case for case in study.cases if case.first_pass_m == study.cases[0].first_pass_m]
-    return Column(head, align="left"), *(Column(case.method.replace("-", " "), case.side) for case in first)
+    sides = (Column(case.method.replace("-", " "), case.side) for case in first)
+    return Table((Column(head, align="left"), *sides), tuple(rows), caption)
 
 
-def _distance(study: EdgeStudy, distance_m: float, system: str) -> Table:
+def _distance(study: EdgeStudy, distance_m: float, per: str, system: str) -> Table:
     """One distance of the first pass: the edge, then the whole field."""
-    cases = [case for case in study.cases if case.first_pass_m == distance_m]
+    here = [(at, case) for at, case in enumerate(study.cases) if case.first_pass_m == distance_m]
     fields = [field for field in study.fields if field.first_pass_m == distance_m]
+    tails, length, mass = study.over_tails, shown_unit("length", system), shown_unit("mass", system)
+
+    def beyond_kg(at: int, case: EdgeCase) -> str:
+        ends = tails.beyond_kg[at] if tails and tails.beyond_kg else None
+        return _mass(study, ends.least if ends else case.beyond_kg, ends.most if ends else case.beyond_kg, system)
+
+    def beyond_pct(at: int, case: EdgeCase) -> str:
+        return _span(tails.beyond_pct[at], show_figure) if tails else show_figure(case.beyond_pct)
+
+    edge: dict[str, Callable[[int, EdgeCase], str]] = {
+        f"beyond the edge, {mass}": beyond_kg,
+        "beyond, % of a pass": beyond_pct,
+        f"short inside, {mass}": lambda _, case: _mass(study, case.short_kg, case.short_kg, system),
+        "short, % of a pass": lambda _, case: show_figure(case.short_pct),
+        f"edge zone, {length}": lambda _, case: _length(case.zone_m, system),
+        f"under 90 % of the mean, {length}": lambda _, case: _length(case.strip_m, system),
+        f"the same without an edge, {length}": lambda _, case: _length(case.strip_endless_m, system),
+    }
+    whole = {
+        "mean, % of the endless field's": "mean_pct_of_endless",
+        "CV by line, %": "cv_line_pct",
+        "endless field's CV by line, %": "endless_cv_line_pct",
+        "past both edges, % of all": "beyond_pct",
+    }
+    blank = tuple("" for _ in here)
+    told = ((f"  {label}", *(cell(at, case) for at, case in here)) for label, cell in edge.items())
+    rows = [
+        (f"Per {per} of edge", *blank),
+        *(row for row in told if set(row[1:]) != {"-"}),  # masses, where only proportions are known
+        (f"{fields[0].passes} passes, no headland, {show_width(fields[0].width_m, system)}", *blank),
+        *((f"  {label}", *(show_figure(getattr(field, name)) for field in fields)) for label, name in whole.items()),
+    ]
     half = " (half a bout)" if distance_m == study.bout_width_m / 2 else ""
-    length, mass = shown_unit("length", system), shown_unit("mass", system)
-    edge: list[tuple[str, Callable[[EdgeCase], str]]] = [
-        (f"beyond the edge, {mass}", lambda c: _mass(study, c.beyond_kg, c.beyond_kg, system)),
-        ("beyond, % of a pass", lambda c: show_figure(c.beyond_pct)),
-        (f"short inside, {mass}", lambda c: _mass(study, c.short_kg, c.short_kg, system)),
-        ("short, % of a pass", lambda c: show_figure(c.short_pct)),
-        (f"edge zone, {length}", lambda c: _length(c.zone_m, system)),
-        (f"under 90 % of the mean, {length}", lambda c: _length(c.strip_m, system)),
-        (f"the same without an edge, {length}", lambda c: _length(c.strip_endless_m, system)),
-    ]
-    whole: list[tuple[str, Callable[[WholeField], str]]] = [
-        ("mean, % of the endless field's", lambda f: show_figure(f.mean_pct_of_endless)),
-        ("CV by line, %", lambda f: show_figure(f.cv_line_pct)),
-        ("endless field's CV by line, %", lambda f: show_figure(f.endless_cv_line_pct)),
-        ("past both edges, % of all", lambda f: show_figure(f.beyond_pct)),
-    ]
-    blank = tuple("" for _ in cases)
-    rows: list[tuple[str, ...]] = [(f"Per {_edge(system)} of edge", *blank)]
-    for label, cell in edge:
-        cells = [cell(case) for case in cases]
-        if study.over_tails is not None and label.startswith("beyond"):
-            cells = _spans(study, distance_m, system, of_pass="%" in label)
-        if set(cells) != {"-"}:  # masses, where only proportions are known
-            rows.append((f"  {label}", *cells))
-    rows.append((f"{fields[0].passes} passes, no headland, {show_width(fields[0].width_m, system)}", *blank))
-    rows += [(f"  {label}", *(cell(field) for field in fields)) for label, cell in whole]
-    caption = f"First pass {show_width(distance_m, system)} from the edge{half}"
-    return Table(_columns(study, "machine side to the edge"), tuple(rows), caption)
-
-
-def _spans(study: EdgeStudy, distance_m: float, system: str, *, of_pass: bool) -> list[str]:
-    """What falls beyond the edge over all plausible tails: least-most, a cell a way of driving."""
-    found = study.over_tails
-    ranges = None if found is None else found.beyond_pct if of_pass else found.beyond_kg
-    here = [at for at, case in enumerate(study.cases) if case.first_pass_m == distance_m]
-    if ranges is None:
-        return ["-"] * len(here)
-    if of_pass:
-        return [_span(ranges[at], show_figure) for at in here]
-    return [_mass(study, ranges[at].least, ranges[at].most, system) for at in here]
+    return _table(
+        study, "machine side to the edge", rows, f"First pass {show_width(distance_m, system)} from the edge{half}"
+    )
 
 
 def _span(found: FigureRange, shown: Callable[[float], str], between: str = "-") -> str:
     return between.join(dict.fromkeys((shown(found.least), shown(found.most))))
-
-
-def _edge(system: str) -> str:
-    """The length of edge that masses are told for."""
-    return shown_unit("mass per edge", system).split("/")[1]
 
 
 def _mass(study: EdgeStudy, least_kg: float | None, most_kg: float | None, system: str, between: str = "-") -> str:
@@ -134,44 +124,32 @@ def _length(length_m: float, system: str, digits: int | None = None) -> str:
     return show(length_m, "length", system, unit=False, digits=digits)
 
 
-def _kept(study: EdgeStudy, system: str) -> tuple[Table, ...]:
+def _kept(study: EdgeStudy, system: str) -> Table:
     """The first-pass distance that keeps each share inside, and what it leaves under 90 %."""
-    if not study.kept:
-        return ()
     rows: list[tuple[str, ...]] = []
     for share in dict.fromkeys(kept.share_pct for kept in study.kept):
-        here = [at for at, kept in enumerate(study.kept) if kept.share_pct == share]
-        cases = [study.kept[at].case for at in here]
-        distances = [_length(case.first_pass_m, system) for case in cases]
+        here = [(at, kept.case) for at, kept in enumerate(study.kept) if kept.share_pct == share]
+        distances = [_length(case.first_pass_m, system) for _, case in here]
         if study.over_tails is not None:
             tenths = partial(_length, system=system, digits=1)
-            distances = [_span(study.over_tails.first_pass_m[at], tenths) for at in here]
+            distances = [_span(study.over_tails.first_pass_m[at], tenths) for at, _ in here]
         rows.append((f"{share:g} % of a pass: at", *distances))
-        rows.append(("  strip under 90 %", *(_length(case.strip_m, system) for case in cases)))
-    length = shown_unit("length", system)
-    return (Table(_columns(study, f"{length}, by side"), tuple(rows), "First pass that keeps inside"),)
+        rows.append(("  strip under 90 %", *(_length(case.strip_m, system) for _, case in here)))
+    return _table(study, f"{shown_unit('length', system)}, by side", rows, "First pass that keeps inside")
 
 
-def _over_tails(study: EdgeStudy, system: str) -> tuple[Paragraph, ...]:
+def _over_tails(study: EdgeStudy, found: OverTails, per: str, system: str) -> Paragraph:
     """What the end trays leave open, in words; the least and the most of all ways of driving."""
-    found = study.over_tails
-    if found is None:
-        return ()
-
-    def ends(ranges: Sequence[FigureRange]) -> FigureRange:
-        return FigureRange(min(one.least for one in ranges), max(one.most for one in ranges))
-
-    parts = [f"{_span(ends(found.beyond_pct), show_figure, ' to ')} % of a pass"]
-    if found.beyond_kg is not None:
-        most = ends(found.beyond_kg)
-        mass = _mass(study, most.least, most.most, system, " to ")
-        parts.insert(0, f"{mass} {shown_unit('mass', system)} per {_edge(system)}")
-    words = (
+    least, most = min(one.least for one in found.beyond_pct), max(one.most for one in found.beyond_pct)
+    told = f"{_span(FigureRange(least, most), show_figure, ' to ')} % of a pass"
+    if (masses := found.beyond_kg) is not None:
+        least, most = min(one.least for one in masses), max(one.most for one in masses)
+        told = f"{_mass(study, least, most, system, ' to ')} {shown_unit('mass', system)} per {per}, {told}"
+    return Paragraph(
         "THE END TRAYS STILL CATCH: what fell beyond them is not known. Over all plausible tails, beyond the edge: "
-        f"{', '.join(parts)}. Figures with a hyphen are the least and the most of these; the rest is drawn on a guess. "
-        "Beside water and hedges take the largest; lay trays farther out to know."
+        f"{told}. Figures with a hyphen are the least and the most of these; the rest is drawn on a guess. Beside "
+        "water and hedges take the largest; lay trays farther out to know."
     )
-    return (Paragraph(words),)
 
 
 def edge_json(study: EdgeStudy) -> dict[str, Any]:

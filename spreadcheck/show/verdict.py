@@ -27,23 +27,22 @@ _DIP = 0.7  # of the advised width: a lower CV nearer than that is worth naming
 def verdict_sentence(verdict: Verdict, system: str = "metric", length: Callable[[float, str], str] = show_width) -> str:
     """The verdict as one sentence: the width, the state, the CV, and why."""
     alike = f", {if_alike(verdict.untested)}" if verdict.untested else ""
-    at = f"At {length(verdict.bout_width_m, system)}, {verdict.method}{alike}"
+    said = f"At {length(verdict.bout_width_m, system)}, {verdict.method}{alike}: {verdict.state}"
     if verdict.why == "few trays":
-        return f"{at}: {CANT_BE_JUDGED}, fewer than two trays lie in a bout."
+        return f"{said}, fewer than two trays lie in a bout."
     if verdict.state == CANT_BE_JUDGED:
-        return f"{at}: {CANT_BE_JUDGED}. What blocks it: {', '.join(verdict.blocking)}."
+        return f"{said}. What blocks it: {', '.join(verdict.blocking)}."
     of = f" of {verdict.part}" if verdict.part else ""
-    within = "over" if verdict.cv_pct > verdict.limit_pct else "within"
-    said = (
-        f"{at}: {verdict.state}. CV{of} {show_figure(verdict.cv_pct)} %, {within} the limit of {verdict.limit_pct:g} %"
+    over = verdict.cv_pct > verdict.limit_pct
+    said += (
+        f". CV{of} {show_figure(verdict.cv_pct)} %, {'over' if over else 'within'} the limit of {verdict.limit_pct:g} %"
     )
     if verdict.close:
-        other = "keeps" if within == "over" else "does not keep"
-        return f"{said}; close: CV by trays {show_figure(verdict.cv_trays_pct)} % {other} it."
-    error = length(verdict.error_m, system)
+        keeps = "keeps" if over else "does not keep"
+        return f"{said}; close: CV by trays {show_figure(verdict.cv_trays_pct)} % {keeps} it."
     sure = chance_words(verdict.probability_pct, verdict.probability_most_pct)
     because = {
-        "driving error": f"; driven {error} off to either side, it may not be kept",
+        "driving error": f"; driven {length(verdict.error_m, system)} off to either side, it may not be kept",
         "tails": "; what fell beyond the end trays may bring it over",
         "probability": f"{', but' if verdict.state == NOT_EVEN else ';'} kept with a probability of {sure} only",
     }
@@ -54,8 +53,8 @@ def not_driven_words(verdict: Verdict) -> str:
     """Why a width is not called even enough, after the words "24 m": over the limit, or only not sure to keep it."""
     if verdict.why == "few trays":
         return "can't be judged, fewer than two trays lie in a bout"
-    if verdict.state == NOT_EVEN and verdict.why == "probability" and verdict.probability_pct is not None:
-        sure = chance_words(verdict.probability_pct, verdict.probability_most_pct)
+    sure = chance_words(verdict.probability_pct, verdict.probability_most_pct)
+    if verdict.state == NOT_EVEN and verdict.why == "probability" and sure:
         return f"keeps the CV limit as measured, but with a probability of {sure} only"
     return "is not within the CV limit"
 
@@ -67,13 +66,11 @@ def if_alike(untested: str) -> str:
 
 def chance_words(least_pct: float | None, most_pct: float | None) -> str:
     """A probability from draws, never quite 0 or 100 %; from least to most where the tails matter to it."""
-
-    def words(pct: float) -> str:
-        return "over 99 %" if pct > 99 else "under 1 %" if pct < 1 else f"{pct:.0f} %"
-
     if least_pct is None or most_pct is None or math.isnan(least_pct):
         return ""
-    least, most = words(least_pct), words(most_pct)
+    least, most = (
+        "over 99 %" if pct > 99 else "under 1 %" if pct < 1 else f"{pct:.0f} %" for pct in (least_pct, most_pct)
+    )
     return least if least == most else f"{least.removesuffix(' %')} to {most}"
 
 
@@ -81,11 +78,9 @@ def verdict_data(verdict: Verdict | None) -> dict[str, Any] | None:
     """The verdict as every JSON result has it; None where no bout width is known."""
     if verdict is None:
         return None
-    return {
-        **picked(verdict, "state method bout_width_m probability_pct probability_most_pct"),
-        "blocking": list(verdict.blocking),
-        **picked(verdict, "why close part untested"),
-    }
+    return picked(
+        verdict, "state method bout_width_m probability_pct probability_most_pct blocking why close part untested"
+    )
 
 
 MARKS = {WITHIN: "*", CLOSE: "~"}  # behind the CV of a width that keeps the limit
@@ -165,18 +160,17 @@ def range_json(over: FigureRange | None) -> list[float | None] | None:
 
 def effective_words(result: Assessment, method: str, system: str = "metric") -> str:
     """The effective width: "up to" only where every narrower width keeps the limit too, else its band; or none."""
-    over = result.effective_over_tails(method)
+    over, curve = result.effective_over_tails(method), result.curves[method]
     if over is not None and not over.single:
         return tails_words(over, float(np.ptp(result.profile.offset_m)), system)
-    runs = result.curves[method].runs(result.limit_pct)
-    run = result.curves[method].effective_run(result.limit_pct)
+    run = curve.effective_run(result.limit_pct)
     if run is None:
-        best = result.curves[method].best
+        best = curve.best
         return "none" if best is None else f"none; best {show_figure(best[1])} % at {width_down(best[0], system)}"
     far = width_down(run.to_m, system)
     if run.censored:
         return f"at least {far}, the line ends there"
-    first = run is runs[0] and run.from_m <= result.curves[method].width_m[0]
+    first = run is curve.runs(result.limit_pct)[0] and run.from_m <= curve.width_m[0]
     return f"up to {far}" if first else f"{width_up(run.from_m, system)} to {far}"
 
 
@@ -184,10 +178,9 @@ def tails_words(over: FigureRange, line_m: float, system: str) -> str:
     """An effective width that rests on what fell beyond the end trays; nothing is said past the end of the line."""
     if over.least >= line_m:
         return f"at least {width_down(line_m, system)}, the line ends there"
+    least, most = width_down(over.least or None, system), width_down(over.most, system)
     if over.most > line_m:
-        least = f"at least {width_down(over.least, system)}" if over.least else "not known"
-        return f"{least}: it rests on the tails"
-    least, most = width_down(over.least, system) if over.least else "none", width_down(over.most, system)
+        return f"{f'at least {least}' if over.least else 'not known'}: it rests on the tails"
     return f"{least} to {most}: it rests on the tails" if least != most else f"{least}, whatever the tails"
 
 
@@ -196,15 +189,14 @@ def other_bands_words(result: Assessment, method: str, system: str = "metric") -
 
     Where the end trays still catch they rest on a guess, and none is told.
     """
-    if result.tail_curves:
-        return ()
-    effective = result.curves[method].effective_run(result.limit_pct)
-    others = [run for run in reversed(result.curves[method].runs(result.limit_pct)) if run is not effective]
+    curve = result.curves[method]
+    effective, runs = curve.effective_run(result.limit_pct), reversed(curve.runs(result.limit_pct))
     return tuple(
         f"{show_width(run.from_m, system, unit=False)} to {show_width(run.to_m, system)}, narrow"  # no room for tenths
         if run.narrow
         else f"{width_up(run.from_m, system)} to {width_down(run.to_m, system)}"
-        for run in others
+        for run in runs
+        if run is not effective and not result.tail_curves
     )
 
 
@@ -220,18 +212,17 @@ def advice_words(
     if advised is None:
         tails = " and whatever fell beyond the end trays" if result.tail_curves else ""
         return f"No width can be advised: none keeps the limit for driving errors either way{tails}.{stripe}"
-    band = next((band for band in result.bands(method) if band.from_m <= advised <= band.to_m), None)
-    error = show_width(result.driving_error_m, system)
     if result.kept is not None:
         noise = "with 90 % probability, the noise allowed for"
-    words = f"Advised: the limit is kept even {error} off either way; {noise}."
+    words = f"the limit is kept even {show_width(result.driving_error_m, system)} off either way; {noise}."
+    band = next((band for band in result.bands(method) if band.from_m <= advised <= band.to_m), None)
     if band is not None and advised in result.curves[method].width_m.tolist() and not result.tail_curves:
         room = width_down(min(advised - band.from_m, band.to_m - advised), system)
         dip = f"a dip of the CV ({show_figure(band.lowest_cv_pct)} %)"
-        return f"Advised: {dip}; the limit is kept up to {room} off either way, not farther; {noise}.{stripe}"
-    if band is not None and band.lowest_at_m > _DIP * advised:
+        words = f"{dip}; the limit is kept up to {room} off either way, not farther; {noise}."
+    elif band is not None and band.lowest_at_m > _DIP * advised:
         words += f" Most even: {width_down(band.lowest_at_m, system)}, CV {show_figure(band.lowest_cv_pct)} %."
-    return words + stripe
+    return f"Advised: {words}{stripe}"
 
 
 def to_hand_over(
