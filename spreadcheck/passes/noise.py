@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cached_property, lru_cache
-from typing import Any
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -216,10 +216,8 @@ class Noise:
         size, freedom = np.sqrt(self.scale[guess]), self.freedom[guess]
         known = np.isfinite(freedom)
         size[known] *= np.sqrt(freedom[known] / rng.chisquare(freedom[known]))
-        counting, scatter, gusts, wander = (
-            np.asarray(part[guess], dtype=np.float32)
-            for part in (self.counting, self.scatter, self.gusts, self.wander_m)
-        )
+        parts = (self.counting, self.scatter, self.gusts, self.wander_m)
+        counting, scatter, gusts, wander = (part[guess].astype(np.float32) for part in parts)
         bent = np.isfinite(self.bend_m[guess]) & (wander > 0)
         own = np.maximum(r, np.float32(_FLOOR))[:, None] * counting + (r**2)[:, None] * scatter**2
         noise = np.sqrt(own + np.float32(self.reading)) * rng.standard_normal((len(r), draws), dtype=np.float32)
@@ -311,59 +309,57 @@ def noise_of(account: Passes) -> Noise:
     kept, mean = account.used > 0, account.mean_kg_ha
     rates, mean = account.rate_kg_ha[kept], mean[kept]
     rates = rates[:, np.nansum(rates, axis=0) > 0]
-    passes = rates.shape[1]
-    test = account.test
+    passes, test, peak = rates.shape[1], account.test, float(mean.max())
     missing = [label for label in ("size guide number", "granule density") if test.quantity(label) is None]
     missing += [] if rates_known(test) else ["bulk density"]
     several = passes > 1 and bool((account.used > 1).any())
-    peak = float(mean.max())
     per_gram = 10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m * peak)
     step, grain = test.quantity("scale resolution"), granules_of(test)
-    to_rates = not account.relative
-    reading = (reading_error_g(step) * per_gram) ** 2 if step is not None and to_rates else _READING
+    reading = (reading_error_g(step) * per_gram) ** 2 if step is not None and not account.relative else _READING
     counting = grain.mean_mass_g * grain.mass_spread**2 * per_gram if grain is not None and not missing else None
     # what each pass differs from the mean pass, its own level taken out, for a pass as heavy as the mean one
     seen, r = ~np.isnan(rates), mean / peak
     level = np.nansum(rates / peak, axis=0) / np.maximum((seen * r[:, None]).sum(axis=0), 1e-12)
     residual = np.where(seen, rates / peak / level - r[:, None], 0.0)
     residual -= r[:, None] * (residual.sum(axis=0) / r.sum())
-    base: dict[str, Any] = {
-        "missing": tuple(missing),
-        "passes": passes,
-        "offset_m": account.offset_m[kept],
-        "rate_kg_ha": mean,
-        "peak_kg_ha": peak,
-        "used": account.used[kept].astype(float),
-        "slope": slope_of(account.offset_m[kept], r),
-        "reading": max(reading, _READING),
-        "by_granules": counting,
-        "residual": residual if several else np.zeros((len(mean), 0)),
+    noise = Noise(
+        source=FROM_STATED if counting is not None else "",
+        missing=tuple(missing),
+        passes=passes,
+        offset_m=account.offset_m[kept],
+        rate_kg_ha=mean,
+        peak_kg_ha=peak,
+        used=account.used[kept].astype(float),
+        slope=slope_of(account.offset_m[kept], r),
+        reading=max(reading, _READING),
+        together=np.zeros(GUESSES),
+        weight=np.full(GUESSES, 1.0 / GUESSES),
+        scale=np.ones(GUESSES),
+        freedom=np.full(GUESSES, np.inf),
+        residual=residual if several else np.zeros((len(mean), 0)),
+        by_granules=counting,
         **_population(counting, one_pass=not several),
-    }
-    squares, log_size, independent, base["together"], trays = _fitted(
-        base, float(np.isnan(rates).sum()) if several else 0.0
     )
+    blank = float(np.isnan(rates).sum()) if several else 0.0
+    squares, log_size, independent, together, trays = _fitted(noise, blank)
     if not several:
-        even = np.full(GUESSES, 1.0 / GUESSES)
-        source = FROM_STATED if counting is not None else ""
-        return Noise(source=source, weight=even, scale=np.ones(GUESSES), freedom=np.full(GUESSES, np.inf), **base)
+        return replace(noise, together=together)
     # the size has the inverse-gamma law, and is integrated out of the weight
     degrees = (passes - 1.0) * (trays - 1.0) + _PRIOR
     log_weight = -(passes - 1) / 2 * log_size - degrees / 2 * np.log(squares + _PRIOR)
     weight = np.exp(log_weight - log_weight.max())
-    return Noise(
+    return replace(
+        noise,
         source=FROM_PASSES,
+        together=together,
         weight=weight / weight.sum(),
         scale=(squares + _PRIOR) / degrees,
         freedom=(passes - 1.0) * independent + _PRIOR,
-        **base,
     )
 
 
 def _population(counting: float | None, *, one_pass: bool) -> dict[str, FloatArray]:
     """The guesses: Halton points of the stated population, so that the same test gets the same ones."""
-    from statistics import NormalDist
-
     u = np.zeros((len(_BASES), GUESSES))
     for point, base in zip(u, _BASES, strict=True):  # digits of 1, 2, 3 ... mirrored at the point (van der Corput)
         number, share = np.arange(1, GUESSES + 1), 1.0 / base
@@ -392,7 +388,7 @@ def _population(counting: float | None, *, one_pass: bool) -> dict[str, FloatArr
     }
 
 
-def _fitted(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, int]:
+def _fitted(noise: Noise, missing: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, int]:
     """tr(M^-1 R R'), log|M| and tr(M)^2 / tr(M^2) of each guess, and the number of trays that they are taken on.
 
     Each pass's total is taken out of its residuals R, which leaves their part along r unknown: M is the covariance of
@@ -400,23 +396,23 @@ def _fitted(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArra
     autoregression, so all guesses are carried along the line at once by a Kalman filter. tr^2 / tr of the square is the
     number of independent parts (Satterthwaite): noise that goes along the line together has few.
     """
-    trays, passes = base["residual"].shape
-    r = base["rate_kg_ha"] / base["peak_kg_ha"]
+    trays, passes = noise.residual.shape
+    r = noise.rate_kg_ha / noise.peak_kg_ha
     telling = np.flatnonzero(r > _FLOOR)  # trays that catch next to nothing agree in that, and say nothing of the rest
     telling = telling[:: -(-len(telling) // MOST_TRAYS)]
-    slope, x, r = base["slope"][telling], base["offset_m"][telling], r[telling]
+    slope, x, r = noise.slope[telling], noise.offset_m[telling], r[telling]
     differing = max(1.0 - missing / (trays * max(passes - 1.0, 1.0)), 0.1)  # a missing catch differs by nothing
-    residual = base["residual"][telling] / np.sqrt(differing)
+    residual = noise.residual[telling] / np.sqrt(differing)
     if passes > len(x):  # only R R' counts, which fewer columns hold as well
         residual = np.linalg.qr(residual.T)[1].T
     seen = np.column_stack((residual, r))
-    own = np.outer(np.maximum(r, _FLOOR), base["counting"]) + np.outer(r**2, base["scatter"] ** 2) + base["reading"]
-    gusts, wander = base["gusts"] ** 2, base["wander_m"] ** 2
+    own = np.outer(np.maximum(r, _FLOOR), noise.counting) + np.outer(r**2, noise.scatter**2) + noise.reading
+    gusts, wander = noise.gusts**2, noise.wander_m**2
     gust_var, wander_var, both = gusts.copy(), wander.copy(), np.zeros(GUESSES)
     gust, moved, squares, along = np.zeros((4, GUESSES, seen.shape[1]))
     log_size = np.zeros(GUESSES)
     for tray, gap in enumerate(np.diff(x, prepend=x[:1])):
-        stays, bends = np.exp(-gap / base["length_m"]), np.exp(-gap / base["bend_m"])
+        stays, bends = np.exp(-gap / noise.length_m), np.exp(-gap / noise.bend_m)
         gust *= stays[:, None]
         moved *= bends[:, None]
         gust_var = gusts + stays**2 * (gust_var - gusts)
@@ -435,19 +431,19 @@ def _fitted(base: dict[str, Any], missing: float) -> tuple[FloatArray, FloatArra
         wander_var -= by_wander**2 / variance
         both -= by_gust * by_wander / variance
     fitted = (squares[:, :-1] - along[:, :-1] ** 2 / squares[:, -1:]).sum(axis=1)
-    return fitted, log_size + np.log(squares[:, -1]), *_independent(x, r, slope, own, base), len(x)
+    return fitted, log_size + np.log(squares[:, -1]), *_independent(x, r, slope, own, noise), len(x)
 
 
 def _independent(
-    x: FloatArray, r: FloatArray, slope: FloatArray, own: FloatArray, base: dict[str, Any]
+    x: FloatArray, r: FloatArray, slope: FloatArray, own: FloatArray, noise: Noise
 ) -> tuple[FloatArray, FloatArray]:
     """tr(M)^2 / tr(M^2) of each guess; sums over pairs of trays are read off a table of how fast they fade."""
     step = -(-len(x) // _MOST_COUNTED)
     x, r, slope, own = x[::step], r[::step], slope[::step], own[::step]
     fades = np.concatenate(([0.0], np.geomspace(0.05, 4.0, 24)))
     apart = np.exp(-fades[:, None, None] * np.abs(x[:, None] - x))
-    gusts, wander = base["gusts"] ** 2, base["wander_m"] ** 2
-    by_gust, by_wander = 1 / base["length_m"], 1 / base["bend_m"]
+    gusts, wander = noise.gusts**2, noise.wander_m**2
+    by_gust, by_wander = 1 / noise.length_m, 1 / noise.bend_m
 
     def faded(one: FloatArray, other: FloatArray, by: FloatArray) -> FloatArray:
         table = one * (apart @ other)
