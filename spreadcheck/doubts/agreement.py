@@ -75,12 +75,9 @@ def odd_catches(catches: PassCatches) -> tuple[NDArray[np.bool_], FloatArray]:
 
 
 def _odd_doubt(
-    test: TrayTest,
-    catches: PassCatches,
-    odd: NDArray[np.bool_],
-    expected: FloatArray,
-    swapped: tuple[Explanation, ...],
+    test: TrayTest, catches: PassCatches, odd: NDArray[np.bool_], expected: FloatArray, swapped: tuple[Explanation, ...]
 ) -> Doubt:
+    """Single odd catches in the words of the weighing notes: the tray as it lay, in the sheet's own unit."""
     if not odd.any():
         return doubt("odd-catch", catches=swapped[0].words, explanations=swapped)
     ratio = np.divide(catches.rates, expected, out=np.full(odd.shape, np.nan), where=expected > 0)
@@ -88,31 +85,33 @@ def _odd_doubt(
     slipped = (tens >= 8) & (tens <= 12.5)  # about ten times, or a tenth of, what the other passes caught there
     places = np.argwhere(odd)
     worst = places[np.argsort(-np.abs(catches.rates - expected)[odd], kind="stable")].tolist()
+    net = catch_g(test, relative=True) if test.cumulative or np.any(test.tare_g) else None
+    per_rate = test.runs_per_catch * test.tray_width_m * test.tray_length_m / 10
+    others = "the other pass has" if len(catches.numbers) == 2 else "the other passes have"
     told = []
     for at, tray in worst[:_SHOWN]:
+        number, rate, times = catches.numbers[at], float(catches.rates[at, tray]), float(ratio[at, tray])
+        place = catches.offset_m[tray] * (-1 if number in test.reversed_passes else 1)
+        row = int(np.abs(test.offset_m - place).argmin())
+        columns = [index for index, column in enumerate(test.columns) if column.pass_no == number]
+        caught = float((test.catch if net is None else net)[row, columns].sum())
         point = ": has a decimal point slipped?" if slipped[at, tray] else ""
-        times = float(ratio[at, tray])
-        share = "" if np.isnan(times) else f" ({times:.{1 if times >= 1 else 2}f} times{point})"
-        told.append(_odd_words(test, catches, at, tray, float(expected[at, tray]), share))
+        values: dict[str, Value] = {
+            "tray": test.tray[row],
+            "number": number,
+            "caught": caught,
+            "unit": test.columns[columns[0]].unit if net is None else "g net",
+            "others": others,
+            "usual": float(expected[at, tray]) * (caught / rate if rate > 0 else per_rate),
+            "times": "" if np.isnan(times) else f" ({times:.{1 if times >= 1 else 2}f} times{point})",
+        }
+        told.append(
+            Words(
+                "tray {tray} in pass {number}: {caught:g} {unit} where {others} about {usual:.3g} {unit}{times}", values
+            )
+        )
     listed = Listed(tuple(told), len(worst) - _SHOWN)
     return doubt("odd-catch", catches=listed, blocking=bool(slipped[odd].any()), explanations=swapped)
-
-
-def _odd_words(test: TrayTest, catches: PassCatches, at: int, tray: int, expected: float, times: str) -> Words:
-    """One odd catch in the words of the weighing notes: the tray as it lay, in the sheet's own unit."""
-    number, rate = catches.numbers[at], float(catches.rates[at, tray])
-    place = catches.offset_m[tray] * (-1 if number in test.reversed_passes else 1)
-    row = int(np.abs(test.offset_m - place).argmin())
-    columns = [index for index, column in enumerate(test.columns) if column.pass_no == number]
-    caught, unit = float(test.catch[row, columns].sum()), test.columns[columns[0]].unit
-    if test.cumulative or np.any(test.tare_g):
-        caught, unit = float(catch_g(test, relative=True)[row, columns].sum()), "g net"
-    others = "the other pass has" if len(catches.numbers) == 2 else "the other passes have"
-    per_rate = test.runs_per_catch * test.tray_width_m * test.tray_length_m / 10
-    usual = expected * (caught / rate if rate > 0 else per_rate)
-    template = "tray {tray} in pass {number}: {caught:g} {unit} where {others} about {usual:.3g} {unit}{times}"
-    values: dict[str, Value] = {"tray": test.tray[row], "number": number, "caught": caught, "unit": unit}
-    return Words(template, {**values, "others": others, "usual": usual, "times": times})
 
 
 def _held(catches: PassCatches) -> tuple[FloatArray, NDArray[np.bool_], FloatArray, float]:
@@ -156,11 +155,9 @@ def _disagree_doubts(
     if not (far or tried):
         level = worst[too_far[worst].all(axis=1) & (gaps[worst].prod(axis=1) > 0)]
         if len(level):
-            off = [(at, round(gaps[at].mean())) for at in level[:_SHOWN].tolist()]
-            told = tuple(
-                Words(f"{named[at]} caught {abs(by)} % {'more' if by > 0 else 'less'} than {others[at]}")
-                for at, by in off
-            )
+            off = [(named[at], round(gaps[at].mean()), others[at]) for at in level[:_SHOWN].tolist()]
+            more = {True: "more", False: "less"}
+            told = tuple(Words(f"{one} caught {abs(by)} % {more[by > 0]} than {other}") for one, by, other in off)
             remedy, times = CHECKS["pass-level"].remedy, 1 + gaps[level].mean(axis=1) / 100
             # trays that were not emptied hold an earlier pass too: near a whole number of passes, and none in the first
             multiple = np.clip(np.rint(times), 2, np.maximum(level, 1) + 1)

@@ -54,8 +54,18 @@ def explanations_of(test: TrayTest, catches: PassCatches) -> tuple[Explanation, 
     passes, trays = catches.rates.shape
     if not 2 <= passes <= MOST_PASSES or trays < 2 * FEW + 1:
         return ()
-    if not test.cumulative and (alone := _caught_nothing(test, catches) or _not_emptied(test, catches)) is not None:
-        return (alone,)
+    if not test.cumulative:
+        # passes in which the slide stayed shut, or that were written down as 0 instead of left blank
+        level = catches.rates.sum(axis=1)
+        empty = [number for number, sum_ in zip(catches.numbers, level, strict=True) if sum_ < _NOTHING * level.max()]
+        if empty and len(empty) < passes:
+            which, right = f"{'pass' if len(empty) == 1 else 'passes'} {', '.join(map(str, empty))}", test
+            for number in empty:
+                right = _with_pass(right, number, np.array, lost=slice(None))
+            words, remedy = Words(f"nothing was spread in {which}"), f"clear the cells of {which}, or repeat it"
+            return (Explanation("pass-empty", 1.0, words, remedy, corrected=right),)
+        if (summed := _not_emptied(test, catches)) is not None:
+            return (summed,)
     # passes that differ from the others by more than chance: the cheap look before anything is tried
     level = catches.rates.sum(axis=1, keepdims=True)
     rates = catches.rates * (level.mean() / np.where(level > 0, level, np.inf))
@@ -82,19 +92,6 @@ def _fit(apart: float, left: float, freedom: int) -> tuple[float, float]:
     if taken < _TAKEN:
         return 0.0, 0.0
     return taken / max(apart - freedom, taken), taken * freedom / max(left, 0.5 * freedom)
-
-
-def _caught_nothing(test: TrayTest, catches: PassCatches) -> Explanation | None:
-    """Passes in which the slide stayed shut, or that were written down as 0 instead of left blank."""
-    level = catches.rates.sum(axis=1)
-    empty = [number for number, sum_ in zip(catches.numbers, level, strict=True) if sum_ < _NOTHING * level.max()]
-    if not empty or len(empty) == len(level):
-        return None
-    which, right = f"{'pass' if len(empty) == 1 else 'passes'} {', '.join(map(str, empty))}", test
-    for number in empty:
-        right = _with_pass(right, number, np.array, lost=slice(None))
-    words, remedy = Words(f"nothing was spread in {which}"), f"clear the cells of {which}, or repeat it"
-    return Explanation("pass-empty", 1.0, words, remedy, corrected=right)
 
 
 def _not_emptied(test: TrayTest, catches: PassCatches) -> Explanation | None:

@@ -41,12 +41,13 @@ def doubts_of(
 ) -> tuple[Doubt, ...]:
     """Every doubt about a test, before its width is trusted; `cv_over_tails` is that at the width driven, by method."""
     judged = judged_width(profile, effective_m, bout_width_m)
+    width = Words("the {what} of {width}", {"what": judged.what, "width": Quantity(judged.width_m, "length")})
     return (
         *sheet_doubts(test, profile),
         *condition_doubts(test, profile),
         *mass_doubts(test, profile),
-        *line_doubts(test, profile, judged, cv_over_tails=cv_over_tails, tails_decide=tails_decide),
-        *agreement_doubts(passes or passes_of(test, relative=profile.relative), judged.width_m, judged.words),
+        *line_doubts(test, profile, judged, width, cv_over_tails=cv_over_tails, tails_decide=tails_decide),
+        *agreement_doubts(passes or passes_of(test, relative=profile.relative), judged.width_m, width),
     )
 
 
@@ -56,11 +57,6 @@ class Judged:
 
     width_m: float
     what: str = "effective width"
-
-    @property
-    def words(self) -> Words:
-        """Name and number."""
-        return Words("the {what} of {width}", {"what": self.what, "width": Quantity(self.width_m, "length")})
 
 
 def judged_width(profile: Profile, effective_m: float | None, bout_width_m: float | None) -> Judged:
@@ -186,10 +182,16 @@ def _weighing(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
 
 
 def line_doubts(
-    test: TrayTest, profile: Profile, judged: Judged, *, cv_over_tails: Mapping[str, FigureRange], tails_decide: bool
+    test: TrayTest,
+    profile: Profile,
+    judged: Judged,
+    width: Words,
+    *,
+    cv_over_tails: Mapping[str, FigureRange],
+    tails_decide: bool,
 ) -> Iterator[Doubt]:
     """Doubts about the tray line: throw not covered, too few trays, gaps, trays closer than they are wide."""
-    offset, rate, width = profile.offset_m, profile.rate_kg_ha, judged.words
+    offset, rate = profile.offset_m, profile.rate_kg_ha
     left, right = -float(offset[0]), float(offset[-1])
     short, long = sorted((left, right))
     share = 100.0 * float(rate[0 if left < right else -1] / rate.max())

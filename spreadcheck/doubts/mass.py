@@ -204,7 +204,14 @@ def _same(test: TrayTest, profile: Profile, grams: FloatArray, ends: int) -> tup
     if rate > LIMITS["rate high"].value:
         fits = max(fits, 1 - (varies / (0.05 * tare)) ** 2)  # no spreader brings as much to the end of the line
     if ends == 1 and not _never_by_chance(grams, tare, chance, step):
-        fits = min(fits, _without(test, profile, rate))
+        # what was aimed at has to come right once it is taken off every tray
+        bases, length = _bases(test, profile), profile.offset_m[-1] - profile.offset_m[0] + profile.spacing_m
+        left = 1 - rate * length / profile.area_kg_ha_m
+        low, high = LIMITS["mass low"].value / 100, LIMITS["mass high"].value / 100
+        if not bases or left <= 0 or all(low <= basis.share <= high for basis in bases):
+            return ends, tare, varies, chance, 0.0
+        off = [(math.log(basis.share * left) / basis.spread) ** 2 for basis in bases]
+        fits = min(fits, math.exp(-0.5 * sum(off) / len(off)))
     return ends, tare, varies, chance, fits
 
 
@@ -225,17 +232,6 @@ def _never_by_chance(grams: FloatArray, tare: float, chance: float, step: float)
     from scipy.special import gammainc  # only where the end trays read alike
 
     return bool(gammainc((len(last) - 1) / 2, apart / chance**2 / 2) < _NEVER)
-
-
-def _without(test: TrayTest, profile: Profile, rate_kg_ha: float) -> float:
-    """How well what was aimed at fits once a rate is taken off every tray; 0 where it fitted before."""
-    low, high = LIMITS["mass low"].value / 100, LIMITS["mass high"].value / 100
-    bases, over = _bases(test, profile), rate_kg_ha * (profile.offset_m[-1] - profile.offset_m[0] + profile.spacing_m)
-    left = (profile.area_kg_ha_m - over) / profile.area_kg_ha_m
-    if not bases or left <= 0 or all(low <= basis.share <= high for basis in bases):
-        return 0.0
-    off = [math.log(basis.share * left) / basis.spread for basis in bases]
-    return math.exp(-0.5 * sum(x * x for x in off) / len(off))
 
 
 def common_step_g(

@@ -132,7 +132,7 @@ class Usual:
     patterns: FloatArray  # (patterns, trays), in units of the peak
 
 
-def sum_variance(noise: Noise, weights: FloatArray, usual: Usual) -> FloatArray:
+def sum_variance(noise: Noise, weights: FloatArray, usual: Usual | None = None) -> FloatArray:
     """Variance of weighted sums of the mean pass, one for each guess at the noise; (sums, guesses). [peak^2]"""
     r, gaps, found = noise.rate_kg_ha / noise.peak_kg_ha, np.diff(noise.offset_m).tolist(), []
     for whole in weights:
@@ -145,8 +145,9 @@ def sum_variance(noise: Noise, weights: FloatArray, usual: Usual) -> FloatArray:
             gusts += 2 * one * before
         own = noise.counting * (w**2 @ np.maximum(r, _FLOOR)) + noise.scatter**2 * (w**2 @ r**2) + noise.reading * w @ w
         own = own + noise.gusts**2 * gusts + noise.wander_m**2 * float(w @ noise.slope) ** 2
-        seen = usual.tray**2 * float((whole * r) @ (whole * r)) + float(((usual.patterns @ whole) ** 2).sum())
-        found.append(own * noise.scale + seen)
+        found.append(own * noise.scale)
+        if usual is not None:
+            found[-1] += usual.tray**2 * float((whole * r) @ (whole * r)) + float(((usual.patterns @ whole) ** 2).sum())
     return np.array(found)
 
 
@@ -265,7 +266,7 @@ def _torn(passes: Passes, noise: Noise, sums: FloatArray) -> FloatArray:
     if count < 2:
         return np.ones(len(sums))
     seen = (sums @ (rates / rates.sum(axis=0) * rates.sum(axis=0).mean())).var(axis=1, ddof=1)
-    model = sum_variance(noise, sums, Usual(0.0, np.zeros((1, sums.shape[1])))) @ noise.weight * noise.passes
+    model = sum_variance(noise, sums) @ noise.weight * noise.passes
     return np.asarray(np.maximum(seen / np.maximum(model * ratio_by_chance(count - 1, _Z_95), 1e-300), 1.0))
 
 
@@ -308,7 +309,7 @@ def _over_ground(passes: Passes, noise: Noise, weights: FloatArray, least: float
     at, mass = _moments(noise.offset_m[whole])
     centres = (at @ rates) / np.maximum(mass @ rates, 1e-12)
     ground = float(centres[~turned].mean() - centres[turned].mean()) / 2
-    alone = sum_variance(noise, weights, Usual(0.0, np.zeros((1, weights.shape[1]))))[0] * noise.passes
+    alone = sum_variance(noise, weights)[0] * noise.passes
     if sum(both) > 2:  # the noise takes what turns with the ground for wandering: read it within each direction
         within = [centres[way] - centres[way].mean() for way in (turned, ~turned)]
         alone = np.full_like(alone, float((np.concatenate(within) ** 2).sum()) / (sum(both) - 2))

@@ -33,7 +33,7 @@ from spreadcheck.pattern.figures import (
     pass_rows,
 )
 from spreadcheck.pattern.shape import Peak, Verdict, clear_peaks_of, name_shapes
-from spreadcheck.sheet.traytest import FloatArray, TrayTest
+from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import Profile
 
 FIRST = 3  # causes that are told apart
@@ -204,20 +204,19 @@ def read_pattern(
 
 
 def _shape(profile: Profile, figures: Figures, chance: Chance, kind: Kind, width_m: float) -> dict[str, Difference]:
-    """Shoulders against the centre, beyond what is normal for the kind, and driving line against bout edge."""
+    """Shoulders against the centre, beyond what is normal for the kind, and driving line against bout edge.
+
+    Each with the chance that noise alone takes it past its limit, from its share of the chance of error.
+    """
     ratio, found = figures.shoulder_to_centre, {}
-    if not math.isnan(ratio.value) and ratio.weights is not None:
-        least = kind.most_shoulder - 1 if ratio.value > 1 else 1 - kind.least_shoulder
-        found["shoulders"] = _beyond(chance, ratio.value - 1, ratio.weights, least)
-    if not math.isnan(width_m):
-        value, weights = line_and_edge(profile, width_m)
-        if not math.isnan(value):
-            found["bout edge"] = _beyond(chance, value, weights, LIMITS["line and edge"].value / 100)
+    edge, of_edge = (math.nan, None) if math.isnan(width_m) else line_and_edge(profile, width_m)
+    normal = kind.most_shoulder - 1 if ratio.value > 1 else 1 - kind.least_shoulder
+    for name, value, weights, least in (
+        ("shoulders", ratio.value - 1, ratio.weights, normal),
+        ("bout edge", edge, of_edge, LIMITS["line and edge"].value / 100),
+    ):
+        if not math.isnan(value) and weights is not None:
+            variance = chance.variances(weights[np.newaxis] * chance.noise.peak_kg_ha)[0]
+            alone = chance_of(chance.noise, max(abs(value) - least, 0.0), variance)
+            found[name] = difference(chance.noise, value, variance, min(alone / SHAPE_SHARE, 1.0), least)
     return found
-
-
-def _beyond(chance: Chance, value: float, weights: FloatArray, least: float) -> Difference:
-    """A difference, with the chance that noise alone takes it past its limit, from its share of the chance of error."""
-    variance = chance.variances(weights[np.newaxis] * chance.noise.peak_kg_ha)[0]
-    alone = chance_of(chance.noise, max(abs(value) - least, 0.0), variance)
-    return difference(chance.noise, value, variance, min(alone / SHAPE_SHARE, 1.0), least)

@@ -119,7 +119,15 @@ def name_shapes(
     }
     even = between(figures.left_share_pct, 50 - LOPSIDED_PCT, 50 + LOPSIDED_PCT)
     lopsided = Verdict.ABSENT if even is Verdict.NAMED else Verdict.UNCLEAR  # too near to half to matter
-    tails = _tails(figures.tail_left_m, figures.tail_right_m, spacing_m)
+    left, right = figures.tail_left_m, figures.tail_right_m
+    longer, shorter = (left, right) if left.value >= right.value else (right, left)
+    # their difference in each pass carries the spread
+    excess = Compared(
+        longer.value - TAIL_RATIO * shorter.value, error=math.hypot(longer.error, TAIL_RATIO * shorter.error)
+    )
+    tails = between(excess, 0.0, math.inf)
+    if tails is Verdict.NAMED and longer.value - shorter.value < spacing_m * (1 - 1e-9):
+        tails = Verdict.ABSENT
     if unlike:
         share = figures.left_share_pct.value
         lopsided = Verdict.NAMED if abs(share - 50) >= LOPSIDED_PCT else Verdict.ABSENT
@@ -127,23 +135,6 @@ def name_shapes(
         tails = Verdict.UNCLEAR
     shapes = {name: min(needed, key=[*Verdict].index) for name, needed in found.items()}
     return {**shapes, "lopsided": lopsided, "one-sided tail": tails}
-
-
-def _tails(left: Compared, right: Compared, spacing_m: float) -> Verdict:
-    """The longer tail against `TAIL_RATIO` times the shorter: their difference in each pass carries the spread."""
-    if math.isnan(left.value) or math.isnan(right.value):
-        return Verdict.UNCLEAR
-    longer, shorter = (left, right) if left.value >= right.value else (right, left)
-    pairs = zip(longer.passes, shorter.passes, strict=True)
-    excess = Compared(
-        longer.value - TAIL_RATIO * shorter.value,
-        tuple(a - TAIL_RATIO * b for a, b in pairs),
-        math.hypot(longer.error, TAIL_RATIO * shorter.error),
-    )
-    beyond = between(excess, 0.0, math.inf)
-    if longer.value - shorter.value < spacing_m * (1 - 1e-9):
-        return Verdict.UNCLEAR if beyond is Verdict.UNCLEAR else Verdict.ABSENT
-    return beyond
 
 
 @record
