@@ -75,7 +75,7 @@ def explanations_of(test: TrayTest, catches: PassCatches) -> tuple[Explanation, 
     suspects: list[int] = np.flatnonzero(apart > 0.8 * trays * passes / (passes - 1) + _TAKEN).tolist()
     if not suspects:
         return ()
-    tried = (_mirrored(test, catches), _shifted(test, catches, suspects), _swapped(test, catches, suspects))
+    tried = (_mirrored(test, catches, rates), _shifted(test, catches, suspects), _swapped(test, catches, suspects))
     found = sorted((slip for slip in tried if slip is not None), key=lambda slip: -slip.fits)
     return tuple(slip for slip in found if slip.fits > found[0].fits - _ALIKE)
 
@@ -111,14 +111,12 @@ def _not_emptied(test: TrayTest, catches: PassCatches) -> Explanation | None:
     return Explanation("not-emptied", fits, words, "write the row `weighing,cumulative`", corrected=right)
 
 
-def _mirrored(test: TrayTest, catches: PassCatches) -> Explanation | None:
-    """Passes driven the other way and not noted: their left is the others' right."""
+def _mirrored(test: TrayTest, catches: PassCatches, rates: FloatArray) -> Explanation | None:
+    """Passes driven the other way and not noted: their left is the others' right; `rates` have the same level."""
     offset, far = catches.offset_m, min(-catches.offset_m[0], catches.offset_m[-1])
     right = offset[(offset > 0) & (offset <= far * (1 + 1e-9))]
     if len(right) < FEW:
         return None
-    level = catches.rates.sum(axis=1, keepdims=True)
-    rates = catches.rates * (level.mean() / np.where(level > 0, level, np.inf))
     sides = [np.array([np.interp(places, offset, row) for row in rates]) for places in (right, -right)]
     odd, even = (sides[0] - sides[1]) / 2, ((sides[0] + sides[1]) / 2).mean(axis=0)
     weight = 2.0 * _weight(catches, even)
