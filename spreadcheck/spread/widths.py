@@ -57,7 +57,7 @@ def default_widths(profile: Profile, *, place: str = "") -> FloatArray:
     Raises
     ------
     WidthError
-        If the line is shorter than two spacings, or uneven and too long for its smallest spacing.
+        If the line is shorter than two spacings.
 
     Examples
     --------
