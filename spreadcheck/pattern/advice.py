@@ -8,6 +8,7 @@ both.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from spreadcheck.errors import record
 from spreadcheck.sheet.traytest import TrayTest
@@ -124,10 +125,7 @@ GROUND, PLACE, FEED, THROW, PRODUCT = "line and wind", "where the product lands"
 _AIR = (BOOM, DROP)
 _ALL_BUT_AIR = tuple(kind for kind in KINDS if kind not in _AIR)
 
-SIDEWAYS = ("shift", "mass", "slope", "reach", "wind")
-
-
-CAUSES = (
+_ROWS = (  # signs that share a reason stand together
     Cause("tray line", GROUND, {
         "ground": (0.60, "a zero that lies beside the line that was driven stays there"),
         "shift": (0.45, "a zero that lies beside the driving line looks like a machine that throws to one side"),
@@ -268,7 +266,7 @@ CAUSES = (
         "move it the way the manual gives for this shape, a little at a time",
         (TWIN, LIME)),
     Cause("drop point", PLACE, {
-        **dict.fromkeys(SIDEWAYS, (0.60, "where product meets a single disc decides to which side it leaves")),
+        "shift mass slope reach wind": (0.60, "where product meets a single disc decides to which side it leaves"),
         "hollow": (0.40, "product leaves to both sides and too little to the rear"),
         "wide": (0.20, "product leaves to both sides and too little to the rear"),
         "narrow": (0.15, "product leaves too much to the rear"),
@@ -295,9 +293,8 @@ CAUSES = (
         "clear it, set belt and gate as the manual shows, and load evenly across",
         (LIME,)),
     Cause("swing", PLACE, {
-        **dict.fromkeys(SIDEWAYS, (
-            0.45, "a spout that does not swing alike to both sides throws more, or further, to one",
-        )),
+        "shift mass slope reach wind": (
+            0.45, "a spout that does not swing alike to both sides throws more, or further, to one"),
         "narrow": (0.25, "a stroke that is too short"),
         "wide": (0.25, "a stroke that is too long leaves too little behind"),
         "hollow": (0.35, "a spout that rests too long at the ends of its stroke"),
@@ -307,9 +304,7 @@ CAUSES = (
         "centre its stroke and renew worn joints as the manual shows",
         (SPOUT,)),
     Cause("spout", THROW, {
-        **dict.fromkeys(("mass", "reach", "wind"), (
-            0.25, "a worn, bent or caked spout throws unlike to both sides",
-        )),
+        "mass reach wind": (0.25, "a worn, bent or caked spout throws unlike to both sides"),
         "heaps": (0.25, "a worn, bent or caked spout lays heaps"),
         "hollow": (0.20, "a worn spout end fills the middle too little"),
         "narrow": (0.15, "a worn or caked spout slows the granules"),
@@ -335,8 +330,7 @@ CAUSES = (
         (BOOM,)),
     Cause("deflector plate", PLACE, {
         "outlet": (0.25, "a plate that is bent, lost or set at another angle throws beside its strip"),
-        "peaked": (0.20, "plates that are set unlike"),
-        "hollow": (0.20, "plates that are set unlike"),
+        "peaked hollow": (0.20, "plates that are set unlike"),
         "heaps": (0.45, "plates that throw beside their strips"),
     },
         "is each plate there, straight, and at the same angle and height as its neighbours?",
@@ -352,12 +346,10 @@ CAUSES = (
         "clean or renew segments; calibrate every roller as the manual shows",
         (BOOM,)),
     Cause("air flow", THROW, {
-        "peaked": (0.50, "too little air: the outlets at the ends starve"),
-        "hollow": (0.50, "air that favours the long hoses starves the middle"),
+        "peaked narrow": (0.50, "too little air: the outlets at the ends starve"),
+        "hollow wide": (0.50, "air that favours the long hoses starves the middle"),
         "slope": (0.20, "air that favours one side"),
         "mass": (0.25, "air that favours one side"),
-        "narrow": (0.50, "too little air: the outlets at the ends starve"),
-        "wide": (0.50, "air that favours the long hoses starves the middle"),
         "heaps": (0.20, "air that favours some hoses"),
     },
         "is the fan at the speed of the manual, with clean inlet, tight hoses and no leaks?",
@@ -382,10 +374,8 @@ CAUSES = (
         "outlet": (0.40, "gaps that open unlike, or a bent gate"),
         "mass": (0.40, "the gate of one half opens less"),
         "slope": (0.30, "a gate that is bent or hangs to one end"),
-        "peaked": (0.50, "a gate that bends opens most in the middle"),
-        "hollow": (0.50, "a gate that bends opens least in the middle"),
-        "narrow": (0.50, "a gate that bends opens most in the middle"),
-        "wide": (0.50, "a gate that bends opens least in the middle"),
+        "peaked narrow": (0.50, "a gate that bends opens most in the middle"),
+        "hollow wide": (0.50, "a gate that bends opens least in the middle"),
         "heaps": (0.30, "gaps that open unlike"),
     },
         "do all gaps open alike over the whole width?",
@@ -394,15 +384,17 @@ CAUSES = (
     Cause("agitator or auger", FEED, {
         "slope": (0.25, "an auger that does not carry product to the far end"),
         "mass": (0.20, "product that lies to one end of the box"),
-        "peaked": (0.30, "product that is not carried to the ends"),
-        "narrow": (0.30, "product that is not carried to the ends"),
-        "hollow": (0.30, "product that is carried away from the middle"),
-        "wide": (0.30, "product that is carried away from the middle"),
+        "peaked narrow": (0.30, "product that is not carried to the ends"),
+        "hollow wide": (0.30, "product that is carried away from the middle"),
     },
         "does it turn, whole and steadily, and does the box stay evenly filled from end to end?",
         "clear or renew it as the manual shows; fill evenly",
         (DROP,)),
 )  # fmt: skip
+
+CAUSES = tuple(
+    replace(cause, signs={sign: why for signs, why in cause.signs.items() for sign in signs.split()}) for cause in _ROWS
+)
 
 # what sets two causes apart, by their families
 MACHINE = "machine"

@@ -112,14 +112,14 @@ class Compared:
     @cached_property
     def of_passes(self) -> dict[str, float]:
         """Count, mean, standard deviation (n - 1), least and most of the passes that have the figure."""
-        seen = np.array([figure for figure in self.passes if not math.isnan(figure)])
-        some, several = len(seen) > 0, len(seen) > 1
+        seen = [figure for figure in self.passes if not math.isnan(figure)]
+        values = np.array(seen or [math.nan])
         return {
             "count": len(seen),
-            "mean": float(seen.mean()) if some else math.nan,
-            "sd": float(seen.std(ddof=1)) if several else math.nan,
-            "least": float(seen.min()) if some else math.nan,
-            "most": float(seen.max()) if some else math.nan,
+            "mean": float(values.mean()),
+            "sd": float(values.std(ddof=1)) if len(seen) > 1 else math.nan,
+            "least": float(values.min()),
+            "most": float(values.max()),
         }
 
 
