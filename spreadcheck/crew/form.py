@@ -77,7 +77,7 @@ class EntryForm:
         """What to mind, first of all the parts that this kind of spreader has."""
         kind, _ = kind_of(self.test)
         return (
-            f"Nobody near {kind.moving}: keep everyone well clear on all sides. Flying granules injure eyes.",
+            f"Nobody near {kind.moving}, and nobody {kind.clear}. Granules and dust injure eyes.",
             f"Before anyone touches a tray, the hopper, {kind.parts}: feed shut, all at a standstill, drive off, "
             "engine off, key out - locked out so that nobody can start it.",
             *CAUTIONS,

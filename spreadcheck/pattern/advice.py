@@ -30,6 +30,7 @@ class Kind:
     outlets: bool = False  # whether it lays the product outlet by outlet
     parts: str = "discs, vanes, feed or divider"
     moving: str = "turning discs"
+    clear: str = "in the throw on any side"  # where nobody must be
     standing: str = "common practice"
 
 
@@ -58,6 +59,7 @@ KINDS = {
             outlets=True,
             parts="rollers, fan, hoses or outlets",
             moving="the boom as it unfolds, the fan and the rollers",
+            clear="under the boom or near its outlets",
             least_shoulder=0.8,
             most_shoulder=1.25,
         ),
@@ -67,6 +69,7 @@ KINDS = {
             outlets=True,
             parts="gates, agitator, auger or feed",
             moving="the agitator and the auger",
+            clear="in front of the machine or behind it",
             least_shoulder=0.8,
             most_shoulder=1.25,
         ),
@@ -441,7 +444,7 @@ def cautions_of(kind: Kind) -> tuple[str, str]:
     return (
         f"Before anyone touches {kind.parts}: feed shut, all at a standstill, drive off, engine off, key out - locked "
         "out so that nobody can start it.",
-        f"Nobody near {kind.moving}, and nobody in the throw on any side. Eye protection, gloves and dust protection.",
+        f"Nobody near {kind.moving}, and nobody {kind.clear}. Eye protection, gloves and dust protection.",
     )
 
 
