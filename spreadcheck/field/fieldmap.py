@@ -79,8 +79,8 @@ class FieldMap:
     @cached_property
     def interior_cv_pct(self) -> float | None:
         """CV of the interior; None where the field has none. [%]"""
-        chosen = self.rate_kg_ha[self.interior & self.inside]
-        return _cv_pct(chosen) if len(chosen) >= 25 else None
+        rates = self.rate_kg_ha[self.interior & self.inside]
+        return _cv_pct(rates) if len(rates) >= 25 else None
 
     @cached_property
     def edge_cv_pct(self) -> float:
@@ -88,42 +88,30 @@ class FieldMap:
         return _cv_pct(self.rate_kg_ha[self.inside & ~self.interior])
 
     @property
-    def interior_pct(self) -> float:
+    def interior_share_pct(self) -> float:
         """Share of the field that is interior. [%]"""
         return 100 * float((self.interior & self.inside).sum() / self.inside.sum())
 
     @cached_property
     def share_pct(self) -> dict[str, float]:
         """Shares of the field that get nil, under, near and over the target. [%]"""
-        of_target = 100 * self.field_kg_ha / self.target_kg_ha
         ends = np.array([NIL_PCT, 100 - NEAR_PCT, np.nextafter(100 + NEAR_PCT, np.inf)])
-        counts = np.bincount(np.searchsorted(ends, of_target, "right"), minlength=4)
-        return dict(zip(SHARES, (100 * counts / len(of_target)).tolist(), strict=True))
+        class_of = np.searchsorted(ends, 100 * self.field_kg_ha / self.target_kg_ha, "right")
+        return dict(zip(SHARES, (100 * np.bincount(class_of, minlength=4) / len(class_of)).tolist(), strict=True))
 
-    def _kg(self, rates: FloatArray) -> float:
-        return float(rates.sum()) * self.raster.cell_m**2 / HECTARE_M2
-
-    @property
-    def outside_kg(self) -> float:
-        """What falls outside the field. [kg]"""
-        return max(self.metered_kg - self._kg(self.field_kg_ha), 0.0)
-
-    @property
-    def excess_kg(self) -> float:
-        """What the cells called over get above the target. [kg]"""
-        over = self.field_kg_ha > self.target_kg_ha * (1 + NEAR_PCT / 100)
-        return self._kg(self.field_kg_ha[over] - self.target_kg_ha)
-
-    @property
-    def wasted_kg(self) -> float:
-        """What falls outside or on cells that have more than enough. [kg]"""
-        return self.outside_kg + self.excess_kg
-
-    @property
-    def missing_kg(self) -> float:
-        """What the cells called under or nil lack to the target. [kg]"""
-        under = self.field_kg_ha < self.target_kg_ha * (1 - NEAR_PCT / 100)
-        return self._kg(self.target_kg_ha - self.field_kg_ha[under])
+    @cached_property
+    def kg(self) -> dict[str, float]:
+        """What is metered, falls outside, in excess on cells called over, either of these, and is missing on others."""
+        rates, target, near = self.field_kg_ha, self.target_kg_ha, NEAR_PCT / 100
+        over, under = (rates - target)[rates > target * (1 + near)], (target - rates)[rates < target * (1 - near)]
+        field, excess, missing = (
+            float(each.sum()) * self.raster.cell_m**2 / HECTARE_M2 for each in (rates, over, under)
+        )
+        outside = max(self.metered_kg - field, 0.0)
+        return {
+            "metered": self.metered_kg, "outside": outside, "excess": excess, "wasted": outside + excess,
+            "missing": missing,
+        }  # fmt: skip
 
 
 @record(eq=False)
@@ -167,7 +155,7 @@ def map_field(
     >>> legs = [leg_of(np.array([0.0, 100.0]), np.array([y, y])) for y in (6.0, 18.0)]
     >>> field = Ground(box(0, 0, 100, 24), box(0, 0, 0, 0))
     >>> found, = map_field(legs, [flat], field, Landing("line", 5), targets=[100], cell_m=1)
-    >>> round(found.metered_kg, 6), round(found.outside_kg, 1), {k: round(v, 1) for k, v in found.share_pct.items()}
+    >>> round(found.metered_kg, 6), round(found.kg["outside"], 1), {k: round(v, 1) for k, v in found.share_pct.items()}
     (24.0, 1.3, {'nil': 4.0, 'under': 1.0, 'near': 95.0, 'over': 0.0})
     """
     step = cell_m / STEPS_A_CELL
@@ -218,13 +206,7 @@ class Spot:
     x_m: float
     y_m: float
     times: float
-    place: str  # "headland corner", "headland", "bout ends", "inside"
-    wind: str  # side of the field
-
-    @property
-    def name(self) -> str:
-        """Such as "headland corner north-east"."""
-        return f"{self.place} {self.wind}"
+    name: str  # such as "headland corner north-east", "bout ends west", "inside south"
 
 
 def find_spots(found: FieldMap, ground: Ground, *, bout_width_m: float, headland_m: float) -> tuple[Spot, ...]:
@@ -238,49 +220,36 @@ def find_spots(found: FieldMap, ground: Ground, *, bout_width_m: float, headland
     patch = np.divide(laid, weight, out=np.ones_like(laid), where=weight > 0)
     whole = found.inside & (weight > 0.4)  # a sliver of a patch at the boundary is no patch
     apart = max(round(1.5 * bout_width_m / cell), 1)
-    spots: list[tuple[float, float, float]] = []
+    spots: list[Spot] = []
     east, north = found.raster.centres_m
     for sign, limit in ((1.0, OVER - 1), (-1.0, 1 - UNDER)):
-        off = np.where(whole, sign * (patch - 1), -1.0)
-        peaks = (off >= limit) & (off == maximum_filter(off, 2 * apart + 1))
-        rows, columns = np.nonzero(peaks)
-        order = np.argsort(-off[rows, columns], kind="stable")
-        kept: list[tuple[float, float, float]] = []
-        for at in order:
+        off, most = np.where(whole, sign * (patch - 1), -1.0), len(spots) + MOST
+        rows, columns = np.nonzero((off >= limit) & (off == maximum_filter(off, 2 * apart + 1)))
+        for at in np.argsort(-off[rows, columns], kind="stable"):
             x, y = float(east[columns[at]]), float(north[rows[at]])
-            if all(np.hypot(x - a, y - b) > bout_width_m for a, b, _ in (*spots, *kept)):
-                kept.append((x, y, max(float(patch[rows[at], columns[at]]), 0.0)))
-            if len(kept) == MOST:
-                break
-        spots += kept
-    return tuple(
-        Spot(number, x, y, times, *_name(x, y, ground, bout_width_m, headland_m))
-        for number, (x, y, times) in enumerate(spots, start=1)
-    )
+            if len(spots) < most and all(np.hypot(x - s.x_m, y - s.y_m) > bout_width_m for s in spots):
+                times = max(float(patch[rows[at], columns[at]]), 0.0)
+                spots.append(Spot(len(spots) + 1, x, y, times, _place(x, y, ground, bout_width_m, headland_m)))
+    return tuple(spots)
 
 
-def _name(x: float, y: float, ground: Ground, bout_width_m: float, headland_m: float) -> tuple[str, str]:
+def _place(x: float, y: float, ground: Ground, bout_width_m: float, headland_m: float) -> str:
     """What a place is called: how it lies to the boundary, and on which side of the field."""
-    shapely = extra("shapely", "the field map")
-    point, polygon = shapely.Point(x, y), ground.polygon
+    point, polygon = extra("shapely", "the field map").Point(x, y), ground.polygon
     parts = parts_of(polygon)
     outer = min(part.exterior.distance(point) for part in parts)
-    holes = [hole.distance(point) for part in parts for hole in part.interiors]
-    hole = min(holes, default=np.inf) < outer
-    away = min([outer, *holes])
+    inner = min((hole.distance(point) for part in parts for hole in part.interiors), default=np.inf)
+    away, hole = min(outer, inner), inner < outer
     outlines = [np.asarray(part.exterior.coords)[:, :2] for part in parts_of(polygon.simplify(3.0))]
     corners = np.concatenate([corners_of(outline, 35.0) for outline in outlines])
     corner = not hole and len(corners) and float(np.hypot(*(corners - [x, y]).T).min()) < 1.6 * bout_width_m
+    place = "inside"
     if away <= max(headland_m, bout_width_m / 2) - bout_width_m / 4 or corner:
-        place = "headland" if headland_m else "edge"
-        place += " corner" if corner else ""
+        place = ("headland" if headland_m else "edge") + " corner" * bool(corner)
     elif away <= headland_m + bout_width_m:
         place = "bout ends" if headland_m else "edge"
-    else:
-        place = "inside"
-    place += " at a hole" if hole and place != "inside" else ""
     angle = np.degrees(np.arctan2(x - polygon.centroid.x, y - polygon.centroid.y))
-    return place, WINDS[round(angle / 45) % 8]
+    return f"{place}{' at a hole' * (hole and place != 'inside')} {WINDS[round(angle / 45) % 8]}"
 
 
 # rate bands in % of the target, lowest first
@@ -345,19 +314,15 @@ def bands_geojson(found: FieldMap, zone: Zone | None) -> dict[str, Any]:
         shape = shapely.union_all(shapely.box(*low_corners, *high_corners))
         shape = shapely.MultiPolygon(list(map(shapely.geometry.polygon.orient, parts_of(shape))))
         top = None if np.isinf(high) else high
-        features.append(
-            {
-                "type": "Feature",
-                "properties": {
-                    "from_kg_ha": round(low / 100 * found.target_kg_ha, 3),
-                    "to_kg_ha": top and round(top / 100 * found.target_kg_ha, 3),
-                    "from_pct_of_target": low,
-                    "to_pct_of_target": top,
-                    "area_ha": round(float(cells.sum()) * raster.cell_m**2 / HECTARE_M2, 6),
-                },
-                "geometry": shapely.geometry.mapping(shapely.transform(shape, placed)),
-            }
-        )
+        properties = {
+            "from_kg_ha": round(low / 100 * found.target_kg_ha, 3),
+            "to_kg_ha": top and round(top / 100 * found.target_kg_ha, 3),
+            "from_pct_of_target": low,
+            "to_pct_of_target": top,
+            "area_ha": round(float(cells.sum()) * raster.cell_m**2 / HECTARE_M2, 6),
+        }
+        geometry = shapely.geometry.mapping(shapely.transform(shape, placed))
+        features.append({"type": "Feature", "properties": properties, "geometry": geometry})
     return {"type": "FeatureCollection", "features": features}
 
 

@@ -493,7 +493,7 @@ def _case(
         hourly = [price for price in (basis.prices.work_per_h, basis.prices.fuel_per_h) if price is not None]
         work = hours * sum(hourly) if hourly else None
     if asked.product_per_t is not None and study.target_known:
-        product = found.wasted_kg / 1000 * asked.product_per_t
+        product = found.kg["wasted"] / 1000 * asked.product_per_t
     return FieldCase(width, tuple(legs), ground, found, plan, later_m, hours, work, lost, value, product)
 
 
@@ -601,7 +601,7 @@ def worth_of(study: FieldStudy, *, per_year_ha: float | None = None) -> tuple[Wo
         if case.total_cost is not None and better.total_cost is not None:
             saved = (case.total_cost - better.total_cost) / area
         less_cv = case.found.field_cv_pct - better.found.field_cv_pct
-        less_wasted = (case.found.wasted_kg - better.found.wasted_kg) / area
+        less_wasted = (case.found.kg["wasted"] - better.found.kg["wasted"]) / area
         a_year = None if saved is None else saved * (area if per_year_ha is None else per_year_ha)
         found.append(Worth(label, better, less_cv, less_wasted, saved, a_year))
     return tuple(found)

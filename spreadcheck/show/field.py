@@ -144,7 +144,7 @@ def _answers(study: FieldStudy) -> Iterator[Answer]:
     further = f"between {sure[0]:.1f} and {sure[1]:.1f} %: one test can't tell it closer" if sure else ""
     yield Answer("Field CV", f"{found.field_cv_pct:.1f} %", further)
     if inner is not None:
-        yield Answer("Interior", f"{inner:.1f} %", f"{found.interior_pct:.0f} % of the field, clear of the edge")
+        yield Answer("Interior", f"{inner:.1f} %", f"{found.interior_share_pct:.0f} % of the field, clear of the edge")
     edge = "headland, bout ends and boundary" if inner else "all of it"
     yield Answer("Edge", f"{found.edge_cv_pct:.1f} %", edge)
     near = f"nil: under {NIL_PCT:g} % of the target; near: within {NEAR_PCT:g} %"
@@ -166,15 +166,16 @@ def _table(rows: Sequence[dict[Column, str]], **more: Any) -> Table:
 
 def _masses(study: FieldStudy, system: str) -> Table:
     case, found, relative = study.case, study.case.found, study.in_proportion
-    masses = (
-        ("metered", found.metered_kg),
-        ("outside the boundary", found.outside_kg),
-        ("above the target, where too much fell", found.excess_kg),
-        ("short of the target, where too little fell", found.missing_kg),
-    )
+    labels = {
+        "metered": "metered",
+        "outside": "outside the boundary",
+        "excess": "above the target, where too much fell",
+        "missing": "short of the target, where too little fell",
+    }
     unit, each = shown_unit("rate", system), "a hectare" if system == "metric" else "an acre"
     rows = []
-    for label, mass in masses:
+    for key, label in labels.items():
+        mass = found.kg[key]
         all_of_it, rate = (None, None) if relative else (mass, mass / case.ground.area_ha)
         row = {
             Column("mass", align="left"): label,
@@ -204,7 +205,7 @@ def _figures(found: FieldMap, system: str, *heads: str) -> dict[Column, str]:
     every = {head: ("%", show_figure(figure)) for head, figure in shares.items()} | {
         "nil + under": ("%", show_figure(share["nil"] + share["under"])),
         "mean": (shown_unit("rate", system), show(found.mean_kg_ha, "rate", system, unit=False)),
-        "outside": (shown_unit("mass", system), show(found.outside_kg, "mass", system, unit=False)),
+        "outside": (shown_unit("mass", system), show(found.kg["outside"], "mass", system, unit=False)),
     }
     return {Column(head, every[head][0]): every[head][1] for head in heads}
 
@@ -393,8 +394,8 @@ def fields_json(studies: Sequence[FieldStudy]) -> dict[str, Any]:
 
 
 def _map_data(found: FieldMap, *, relative: bool) -> dict[str, Any]:
-    masses = picked(found, "mean_kg_ha metered_kg outside_kg excess_kg wasted_kg missing_kg")
-    shares = picked(found, "field_cv_pct interior_cv_pct interior_share_pct=interior_pct edge_cv_pct share_pct")
+    masses = {"mean_kg_ha": found.mean_kg_ha, **{f"{key}_kg": mass for key, mass in found.kg.items()}}
+    shares = picked(found, "field_cv_pct interior_cv_pct interior_share_pct edge_cv_pct share_pct")
     return shares | (dict.fromkeys(masses) if relative else masses)
 
 
@@ -580,7 +581,7 @@ def field_page(
     told = []
     for later, case in steps:
         found, moved = case.found, _moved(later, system) if later else "as in the figures above"
-        outside = show(found.outside_kg, "mass", system)
+        outside = show(found.kg["outside"], "mass", system)
         words = f"{moved}: field CV {found.field_cv_pct:.1f} %; {_share_words(found)}; outside {outside}"
         told.append({"image": _png_url(found), "words": f"Slide switched {words}"})
     start = [later for later, _ in steps].index(0.0)
