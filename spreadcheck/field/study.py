@@ -102,6 +102,7 @@ class FieldCase:
     yield_lost_t: float | None = None
     yield_cost: float | None = None
     product_cost: float | None = None
+    tried: Tried = ()  # heading and field CV on coarse cells, where the best was looked for
 
     @property
     def driving(self) -> Driving | None:
@@ -116,8 +117,7 @@ class FieldCase:
     @property
     def total_cost(self) -> float | None:
         """Work, yield lost and product wasted together, as far as priced; None where nothing is. [money]"""
-        known = [cost for cost in (self.work_cost, self.yield_cost, self.product_cost) if cost is not None]
-        return sum(known) if known else None
+        return _known_sum(self.work_cost, self.yield_cost, self.product_cost)
 
 
 @record(eq=False)
@@ -141,10 +141,9 @@ class FieldStudy:
     @property
     def name(self) -> str:
         """What the field is called: the name in its boundary, else the file it came from; and the part shown."""
-        source = next((given.source for given in (self.boundary, self.track) if given is not None), "")
-        called = source.replace("\\", "/").rsplit("/", 1)[-1].rsplit(".", 1)[0]
-        if self.boundary is not None and self.boundary.name:
-            called = self.boundary.name
+        given = self.boundary or self.track
+        called = given.source.replace("\\", "/").rsplit("/", 1)[-1].rsplit(".", 1)[0] if given else ""
+        called = (self.boundary.name if self.boundary else "") or called
         return f"{called}, {self.asked.part}" if self.asked.part else called
 
     @property
@@ -165,6 +164,12 @@ class FieldStudy:
         profile = self.assessment.profile
         return 100.0 if profile.relative else profile.area_kg_ha_m / self.asked.bout_width_m[0]
 
+    @property
+    def speed_m_s(self) -> float | None:
+        """The speed that is driven: of the price file, else of the test. [m/s]"""
+        priced = self.asked.basis.field.speed_m_s if self.asked.basis else None
+        return self.test.quantity("travel speed") if priced is None else priced
+
     @cached_property
     def landing(self) -> Landing:
         """How the granules land."""
@@ -179,28 +184,27 @@ class FieldStudy:
         return float(max(self.asked.cell_m, np.ceil(2 * (ground.polygon.area / COARSE_CELLS) ** 0.5) / 2))
 
     @cached_property
-    def ways(self) -> tuple[tuple[FieldCase, ...], Tried]:
-        """Every way that is asked for, for the whole catch, and the headings and field CVs that were looked at."""
-        found, tried = _driven(self) if self.track is not None else _planned(self)
-        return tuple(found), tried
+    def ways(self) -> tuple[FieldCase, ...]:
+        """Every way that is asked for, for the whole catch."""
+        ways = list(_planned(self) if self.track is None else _driven(self, self.track))
+        return tuple(_case(self, way, number, len(ways)) for number, way in enumerate(ways))
 
     @property
     def headings(self) -> Tried:
-        """Heading and field CV on coarse cells, where the best was looked for."""
-        return self.ways[1]
+        """Headings and field CVs of the first way whose best heading was looked for."""
+        return next((case.tried for case in self.ways if case.tried), ())
 
     @cached_property
     def cases(self) -> tuple[FieldCase, ...]:
         """The ways as they are shown; of a part of a blend the first alone, its map that of the part."""
         if not self.asked.part:
-            return self.ways[0]
-        maps = {name.casefold(): found for name, found in self._parts}
-        found = maps.get(self.asked.part.casefold())
+            return self.ways
+        found = {name.casefold(): found for name, found in self.nutrients}.get(self.asked.part.casefold())
         if found is None:
-            known = ", ".join(name for name, _ in self._parts)
+            known = ", ".join(name for name, _ in self.nutrients)
             remedy = f"give one of {known}" if known else "give a sheet with component columns"
             raise SheetError(Fault("option --part", f'"{shown(self.asked.part)}" is no part of this blend', remedy))
-        return (replace(self.ways[0][0], found=found),)
+        return (replace(self.ways[0], found=found),)
 
     @property
     def case(self) -> FieldCase:
@@ -208,26 +212,22 @@ class FieldStudy:
         return self.cases[0]
 
     @cached_property
-    def _parts(self) -> tuple[tuple[str, FieldMap], ...]:
+    def nutrients(self) -> tuple[tuple[str, FieldMap], ...]:
         """A map of each component and nutrient of a blend; its mean is its target."""
         if not self.test.components:
             return ()
-        case, contents = self.ways[0][0], self.asked.analysis or NutrientAnalysis()
+        case, asked = self.ways[0], self.asked
         factor = metering_factor(self.assessment.profile, case.bout_width_m, self.target_kg_ha)
         scaled = {
             name: replace(profile, rate_kg_ha=profile.rate_kg_ha * factor)
-            for name, kind, profile in blend_parts(self.test, contents, tails=self.asked.tails)
+            for name, kind, profile in blend_parts(self.test, asked.analysis or NutrientAnalysis(), tails=asked.tails)
             if kind != "whole"
         }
         targets = [profile.area_kg_ha_m / case.bout_width_m for profile in scaled.values()]
-        profiles, cell = list(scaled.values()), self.asked.cell_m
-        maps = map_field(case.legs, profiles, case.ground, self.landing, targets=targets, cell_m=cell)
+        maps = map_field(
+            case.legs, list(scaled.values()), case.ground, self.landing, targets=targets, cell_m=asked.cell_m
+        )
         return tuple(zip(scaled, maps, strict=True))
-
-    @property
-    def nutrients(self) -> tuple[tuple[str, FieldMap], ...]:
-        """The parts of a blend, where the whole is shown."""
-        return () if self.asked.part else self._parts
 
     @cached_property
     def spots(self) -> tuple[Spot, ...]:
@@ -239,18 +239,17 @@ class FieldStudy:
     @cached_property
     def other(self) -> OtherLanding:
         """The other landing model for the whole catch, its distance such that the same switching suits it."""
-        case, landing = self.ways[0][0], self.landing
+        case, arc = self.ways[0], self.landing.model == ARC
         profile, cell = self.profile_at(case.bout_width_m), self.coarse_m(case.ground)
-        distance, reach = best_switching_m(self.assessment.profile, landing), reach_m(profile)
-        line = landing.model == ARC
-        other = Landing(
-            LINE if line else ARC, distance if line else max(1.05 * reach, float(np.hypot(distance, reach / 2)))
+        distance, reach = best_switching_m(self.assessment.profile, self.landing), reach_m(profile)
+        throw = max(1.05 * reach, float(np.hypot(distance, reach / 2)))
+        both = [self.landing, Landing(LINE, distance) if arc else Landing(ARC, throw)]
+        same, found = (
+            case.found
+            if landing is self.landing and cell == self.asked.cell_m
+            else map_field(case.legs, [profile], case.ground, landing, targets=[self.target_kg_ha], cell_m=cell)[0]
+            for landing in both
         )
-        given: dict[str, Any] = {"targets": [self.target_kg_ha], "cell_m": cell}
-        (found,) = map_field(case.legs, [profile], case.ground, other, **given)
-        same = case.found
-        if cell != self.asked.cell_m:
-            (same,) = map_field(case.legs, [profile], case.ground, landing, **given)
         differs = np.zeros(found.inside.shape, dtype=bool)  # rasters end apart, but lie on the same lines
         differs[found.inside] = np.abs(same.field_kg_ha - found.field_kg_ha) > self.target_kg_ha * NEAR_PCT / 100
         return OtherLanding(found, same.field_cv_pct, differs)
@@ -264,7 +263,7 @@ class FieldStudy:
     def doubts(self) -> tuple[Doubt, ...]:
         """What is doubtful about the test, and about the map."""
         own = map_doubts(
-            self.ways[0][0], self.landing, self.other, self.track, cell_m=self.asked.cell_m,
+            self.ways[0], self.landing, self.other, self.track, cell_m=self.asked.cell_m,
             reach_m=reach_m(self.assessment.profile), landing_given=self.asked.landing_distance_m is not None,
         )  # fmt: skip
         return (*self.assessment.doubts, *own)
@@ -396,105 +395,93 @@ def _alone(job: tuple[TrayTest, Asked, Boundary | None, Track | None]) -> FieldS
     return study
 
 
-def _planned(study: FieldStudy) -> tuple[list[FieldCase], Tried]:
-    """Every combination of what is asked, and the headings that were looked at for the first."""
-    asked, boundary, profile = study.asked, study.boundary, study.assessment.profile
+def _planned(study: FieldStudy) -> Iterator[dict[str, Any]]:
+    """Every combination of what is asked."""
+    asked, boundary, reach = study.asked, study.boundary, reach_m(study.assessment.profile)
     assert boundary is not None
     ways = list(itertools.product(*(getattr(asked, name) for name in _COMBINED)))
     if len(ways) > MAX_WAYS:
         problem = f"{len(ways)} ways to drive are too many"
         raise WidthError(Fault("", problem, f"compare at most {MAX_WAYS} at once"))
-    best, reach = best_switching_m(profile, study.landing), reach_m(profile)
-    cases: list[FieldCase] = []
-    tried: dict[tuple[object, ...], Tried] = {}
-    for number, way in enumerate(ways):
-        given = dict(zip(_COMBINED, way, strict=True))
-        given |= {name: best for name in ("on_m", "off_m") if given[name] is None}
-        driving = Driving(
-            **{**given, "heading_deg": given["heading_deg"] or 0.0}, turning_radius_m=asked.turning_radius_m
-        )
+    best: dict[str, Any] = {"on_m": best_switching_m(study.assessment.profile, study.landing), "heading_deg": 0.0}
+    best["off_m"] = best["on_m"]
+    headings: dict[tuple[object, ...], Tried] = {}
+    tried: Tried
+    for way in ways:
+        given = {name: best[name] if value is None else value for name, value in zip(_COMBINED, way, strict=True)}
+        driving, tried = Driving(**given, turning_radius_m=asked.turning_radius_m), ()
         width = driving.bout_width_m
         ground = Ground(boundary.polygon, boundary.polygon.buffer(-(driving.headland_rounds * width + reach)))
-        if given["heading_deg"] is None:
-            key = way[:3]  # the best heading is looked for once for each width, rounds and method
-            if key not in tried:
-                plain = replace(driving, drift_m=0.0, border=False)
-                tried[key] = heading_cvs(
-                    boundary, plain, study.profile_at(width), ground, study.landing, study.coarse_m(ground)
-                )
-            driving = replace(driving, heading_deg=min(tried[key], key=lambda pair: pair[1])[0])
+        if way[3] is None:  # the best heading, looked for once for each width, rounds and method
+            if way[:3] not in headings:
+                plain, profile = replace(driving, drift_m=0.0, border=False), study.profile_at(width)
+                cell = study.coarse_m(ground)
+                headings[way[:3]] = heading_cvs(boundary, plain, profile, ground, study.landing, cell)
+            tried = headings[way[:3]]
+            driving = replace(driving, heading_deg=min(tried, key=lambda pair: pair[1])[0])
         plan = plan_field(boundary, driving)
-        done = (number, len(ways))
-        cases.append(_case(study, width, plan.legs, ground, plan.driven_m, _speed_m_s(study), done, plan=plan))
-    return cases, next(iter(tried.values()), ())
+        hours = None if study.speed_m_s is None else plan.driven_m / study.speed_m_s / 3600
+        yield {
+            "bout_width_m": width, "legs": plan.legs, "ground": ground, "hours": hours, "plan": plan, "tried": tried,
+        }  # fmt: skip
 
 
-def _driven(study: FieldStudy) -> tuple[list[FieldCase], Tried]:
+def _driven(study: FieldStudy, track: Track) -> Iterator[dict[str, Any]]:
     """The track as driven and with its switching moved."""
-    asked, track, reach = study.asked, study.track, reach_m(study.assessment.profile)
-    assert track is not None
+    asked, reach = study.asked, reach_m(study.assessment.profile)
     legs, mean = track.legs, mean_speed_m_s(track.legs)
     if asked.by_time:
         if mean is None:
             remedy = "give a track with time or speed on all of it, or leave --by-time out"
             raise SheetError(Fault(track.source, "logs neither time nor speed on all of it", remedy))
-        legs = metered_by_time(legs, _speed_m_s(study) or mean)
-    driven_m = sum(float(leg.along_m[-1]) for leg in legs)
-    ways, cases = list(itertools.product(asked.bout_width_m, asked.later_m)), []
-    for number, (width, later) in enumerate(ways):
-        if study.boundary is None:
-            ground = _ground_along(legs, width, reach)
-        else:
-            ground = Ground(study.boundary.polygon, study.boundary.polygon.buffer(-(width + reach)))
-        moved, done = later_switched(legs, later), (number, len(ways))
-        cases.append(_case(study, width, moved, ground, driven_m, mean, done, later_m=later))
-    return cases, ()
+        legs = metered_by_time(legs, study.speed_m_s or mean)
+    hours = None if mean is None else sum(float(leg.along_m[-1]) for leg in legs) / mean / 3600
+    for width, later in itertools.product(asked.bout_width_m, asked.later_m):
+        polygon = _ground_along(legs, width) if study.boundary is None else study.boundary.polygon
+        ground = Ground(polygon, polygon.buffer(-(width + reach)), assumed=study.boundary is None)
+        moved = later_switched(legs, later)
+        yield {"bout_width_m": width, "legs": moved, "ground": ground, "hours": hours, "later_m": later}
 
 
-def _speed_m_s(study: FieldStudy) -> float | None:
-    """The speed that is driven: of the price file, else of the test."""
-    basis = study.asked.basis
-    priced = None if basis is None else basis.field.speed_m_s
-    return study.test.quantity("travel speed") if priced is None else priced
-
-
-def _ground_along(legs: Sequence[Leg], bout_width_m: float, reach: float) -> Ground:
+def _ground_along(legs: Sequence[Leg], bout_width_m: float) -> Any:
     """The ground within half a bout of what was driven with the slide open, small gaps closed."""
     shapely = extra("shapely", "the field map")
     lines = [shapely.LineString(line).simplify(0.3) for leg in legs for line in leg.open_lines]
     half = bout_width_m / 2
     ground = shapely.union_all(shapely.buffer(lines, half, quad_segs=4, cap_style="flat"))
-    ground = ground.buffer(half / 2, quad_segs=4).buffer(-half / 2, quad_segs=4)
-    return Ground(ground, ground.buffer(-(bout_width_m + reach)), assumed=True)
+    return ground.buffer(half / 2, quad_segs=4).buffer(-half / 2, quad_segs=4)
 
 
-def _case(
-    study: FieldStudy, width: float, legs: Sequence[Leg], ground: Ground, driven_m: float, speed_m_s: float | None,
-    done: tuple[int, int], *, plan: Plan | None = None, later_m: float = 0.0,
-) -> FieldCase:  # fmt: skip
-    """One way mapped, its work and its money as far as priced; `done` says how many were before it, of how many."""
-    asked, basis, progress = study.asked, study.asked.basis, study.progress
+def _case(study: FieldStudy, way: dict[str, Any], number: int, count: int) -> FieldCase:
+    """One way of so many mapped, and its money as far as priced."""
+    asked, progress = study.asked, study.progress
     (found,) = map_field(
-        legs, [study.profile_at(width)], ground, study.landing, targets=[study.target_kg_ha], cell_m=asked.cell_m,
-        progress=progress and (lambda share: progress((done[0] + share) / done[1])),
+        way["legs"], [study.profile_at(way["bout_width_m"])], way["ground"], study.landing,
+        targets=[study.target_kg_ha], cell_m=asked.cell_m,
+        progress=progress and (lambda share: progress((number + share) / count)),
     )  # fmt: skip
     if not found.inside.any():
         raise WidthError(Fault("option --cell", "the field is smaller than a cell", "use smaller cells"))
-    hours = None if speed_m_s is None else driven_m / speed_m_s / 3600
-    work = lost = value = product = None
-    if basis is not None and basis.response is not None:
-        if not study.target_known:
-            remedy = 'write it on the sheet, or add --target "150 kg/ha"'
-            raise CostError(Fault("target rate", "is not known, and the yield lost depends on it", remedy))
-        even, area = float(basis.response.yield_at(study.target_kg_ha)), float(ground.polygon.area) / HECTARE_M2
-        lost = (even - float(basis.response.yield_at(found.field_kg_ha).mean())) * area
-        value = None if basis.prices.crop_per_t is None else lost * basis.prices.crop_per_t
-    if basis is not None and hours is not None:
-        hourly = [price for price in (basis.prices.work_per_h, basis.prices.fuel_per_h) if price is not None]
-        work = hours * sum(hourly) if hourly else None
+    money: dict[str, Any] = {}
+    if asked.basis is not None:
+        response, prices = asked.basis.response, asked.basis.prices
+        if response is not None:
+            if not study.target_known:
+                remedy = 'write it on the sheet, or add --target "150 kg/ha"'
+                raise CostError(Fault("target rate", "is not known, and the yield lost depends on it", remedy))
+            short = float(response.yield_at(study.target_kg_ha)) - float(response.yield_at(found.field_kg_ha).mean())
+            money["yield_lost_t"] = lost = short * way["ground"].area_ha
+            money["yield_cost"] = None if prices.crop_per_t is None else lost * prices.crop_per_t
+        hourly = _known_sum(prices.work_per_h, prices.fuel_per_h)
+        money["work_cost"] = None if hourly is None or way["hours"] is None else hourly * way["hours"]
     if asked.product_per_t is not None and study.target_known:
-        product = found.kg["wasted"] / 1000 * asked.product_per_t
-    return FieldCase(width, tuple(legs), ground, found, plan, later_m, hours, work, lost, value, product)
+        money["product_cost"] = found.kg["wasted"] / 1000 * asked.product_per_t
+    return FieldCase(**way, found=found, **money)
+
+
+def _known_sum(*amounts: float | None) -> float | None:
+    known = [amount for amount in amounts if amount is not None]
+    return sum(known) if known else None
 
 
 def _sureness(study: FieldStudy) -> tuple[float, float] | None:
@@ -563,7 +550,7 @@ def map_doubts(
             yield doubt("split-field", parts=plan.parts)
         if plan.acute_corners:
             yield doubt("acute-corners", corners=len(plan.acute_corners))
-        if plan.slant_ha > SLANT * case.ground.polygon.area / HECTARE_M2:
+        if plan.slant_ha > SLANT * case.ground.area_ha:
             yield doubt("slanted-edges", area=area(plan.slant_ha))
         if plan.tongue_ha > TONGUE_HA:
             yield doubt("narrow-tongues", area=area(plan.tongue_ha))
@@ -595,7 +582,7 @@ class Worth:
 
 def worth_of(study: FieldStudy, *, per_year_ha: float | None = None) -> tuple[Worth, ...]:
     """What each improvement alone, and all together, would change."""
-    case, area, found = study.case, float(study.case.ground.polygon.area) / HECTARE_M2, []
+    case, area, found = study.case, study.case.ground.area_ha, []
     for label, better in _planned_better(study) if study.track is None else _driven_better(study):
         saved = None
         if case.total_cost is not None and better.total_cost is not None:

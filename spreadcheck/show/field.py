@@ -96,7 +96,7 @@ def field_document(
             f"({best[1]:.1f} %) and {worst[0]:g} degrees the highest ({worst[1]:.1f} %)."
         )
         blocks.append(Paragraph(told))
-    if study.nutrients:
+    if study.nutrients and not study.asked.part:
         rows = [
             {Column("part", align="left"): name, **_figures(part, system, "mean", "field CV", *SHARES)}
             for name, part in study.nutrients
@@ -361,7 +361,11 @@ def _field_data(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any
         ),
         "headings": [{"heading_deg": heading, "field_cv_pct": cv} for heading, cv in study.headings],
         "ways": ways,
-        "nutrients": [{"name": name, **_map_data(found, relative=relative)} for name, found in study.nutrients],
+        "nutrients": [
+            {"name": name, **_map_data(found, relative=relative)}
+            for name, found in study.nutrients
+            if not study.asked.part
+        ],
         "worth": [
             {
                 "label": _worth_words(each, study, "metric"),
