@@ -78,9 +78,8 @@ def verdict_data(verdict: Verdict | None) -> dict[str, Any] | None:
     """The verdict as every JSON result has it; None where no bout width is known."""
     if verdict is None:
         return None
-    return picked(
-        verdict, "state method bout_width_m probability_pct probability_most_pct blocking why close part untested"
-    )
+    names = "state method bout_width_m probability_pct probability_most_pct blocking why close part untested"
+    return picked(verdict, names) | {"blocking": list(verdict.blocking)}
 
 
 MARKS = {WITHIN: "*", CLOSE: "~"}  # behind the CV of a width that keeps the limit
