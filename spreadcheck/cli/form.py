@@ -38,29 +38,18 @@ def form(*, sheet: str, out: Outputs) -> None:
         raise OutputError(Fault("form", "no file is asked for", "add --pdf FILE for paper, --html FILE for a phone"))
     out.check(sheet)
     asked = entry_form(read_test(sheet))
-    said: list[str] = []
-    saved = f"{Path(sheet).stem}-filled.csv"
-
-    def pdf() -> bytes:
-        document = form_document(asked)
-        made = made_pdf(document, paper=out.paper)
-        side, tables = (
-            "across" if document.across else "upright",
-            sum(isinstance(each, Table) for each in document.blocks),
-        )
-        words = f"{made.pages} {'page' if made.pages == 1 else 'pages'}, {PAPER_NAMES[out.paper]} {side}"
+    made, saved, said = form_document(asked), f"{Path(sheet).stem}-filled.csv", {}
+    if out.asked("pdf"):
+        paper = made_pdf(made, paper=out.paper)
+        tables = sum(isinstance(each, Table) for each in made.blocks)
+        side = "across" if made.across else "upright"
+        said["pdf"] = f"{paper.pages} {'page' if paper.pages == 1 else 'pages'}, {PAPER_NAMES[out.paper]} {side}"
         if tables > 1:
-            words += f"; the columns of a tray are in {tables} tables, and the head of each says which"
-        said.append(words)
-        return made.data
-
-    def html() -> str:
-        said.append(f"open it in the phone's browser; it saves {saved}")
-        return phone_html(asked, file_name=saved)
-
-    out.write(pdf=pdf, html=html)
-    for (_, path), words in zip(out.files, said, strict=True):
-        say(f"{path}: {words}")
+            said["pdf"] += f"; the columns of a tray are in {tables} tables, and the head of each says which"
+    said["html"] = f"open it in the phone's browser; it saves {saved}"
+    out.write(pdf=lambda: paper.data, html=lambda: phone_html(asked, file_name=saved))
+    for kind, path in out.files:
+        say(f"{path}: {said[kind]}")
     if out.asked("pdf"):
         name_next("record", sheet, lead="Next, from the paper")
     if out.asked("html"):

@@ -9,9 +9,11 @@ from __future__ import annotations
 import hashlib
 import math
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import Any
+
+import numpy as np
 
 from spreadcheck.crew.form import (
     ABOUT,
@@ -134,10 +136,10 @@ def sketch_svg(form: EntryForm, room: float) -> str:
     reach = max(*(abs(float(at)) + half for at in form.test.offset_m), *(abs(w) * 1.2 for w in form.wheels_m), half)
     scale, centre = (room - 2 * SIDE_ROOM) / (2 * reach), room / 2
 
-    def placed(offsets_m: Iterable[float]) -> list[float]:
-        return [centre + float(at) * scale for at in offsets_m]
-
-    spots = placed(form.test.offset_m)
+    spots, wheels, gaps = (
+        (centre + np.asarray(offsets_m) * scale).tolist()
+        for offsets_m in (form.test.offset_m, form.wheels_m, form.gaps_m)
+    )
     names = [
         (spots[at], below, size, visible(named[at]))
         for named, below, size in ((form.test.tray, 3.6, LABEL_MM), (form.places, 6.8, NOTE_MM_HIGH))
@@ -145,7 +147,7 @@ def sketch_svg(form: EntryForm, room: float) -> str:
     ]
     track = next((f"{each.value} {each.unit}" for each in form.about if each.label == "wheel track"), "")
     return template("sketch.svg")(room=room, height=SKETCH_HEIGHT, line_at=LINE_AT, high=TRAY_HIGH, note=NOTE_MM_HIGH,
-        centre=centre, spots=spots, half=half * scale, wheels=placed(form.wheels_m), gaps=map(placed, form.gaps_m),
+        centre=centre, spots=spots, half=half * scale, wheels=wheels, gaps=gaps,
         names=names, track=visible(f"dashed: wheel track, {track} apart"),
     )  # fmt: skip
 

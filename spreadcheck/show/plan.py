@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 from spreadcheck.crew.plan import Plan, standard_runs
 from spreadcheck.doubts.doubt import trays_counted
 from spreadcheck.limits import LIMITS
-from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Document, Heading, Note, Points
 from spreadcheck.units import show, shown_unit
@@ -45,27 +45,23 @@ def _rules(system: str, *codes: str) -> tuple[str, ...]:
 def _line(plan: Plan, system: str) -> Iterator[Row]:
     """Where the trays stand."""
     request, unit = plan.request, shown_unit("length", system)
-
-    def length(metres: float) -> str:
-        return show(metres, "length", system)
-
-    def places(offsets: FloatArray) -> list[str]:
-        return [show(offset, "length", system, unit=False) for offset in offsets.tolist()]
-
+    length = partial(show, kind="length", system=system)
     end = length(float(plan.offset_m[-1]))
     told = _rules(system, "line over bout")
     if request.throw_m is not None:
         told = (f"past the throw of {length(plan.throw_m)}", *_rules(system, "end catch"))
     yield "Tray line", f"{plan.trays} trays, {length(plan.spacing_m)} apart, out to {end} on each side", told
-    right = places(plan.offset_m[(plan.offset_m > 0) & ~plan.at_wheel])
+    right, wheels = (
+        [length(offset, unit=False) for offset in plan.offset_m[those].tolist()]
+        for those in ((plan.offset_m > 0) & ~plan.at_wheel, plan.at_wheel)
+    )
     centre = "" if plan.at_wheel[len(plan.offset_m) // 2] else "C at 0, then "
     named = ", ".join(right if len(right) <= 24 else [*right[:22], "...", right[-1]])
     yield "Offsets", f"{centre}{named} {unit} to the left and to the right", ()
     if request.wheel_track_m is None:
         yield "Wheels", "give --wheel-track to leave the wheel tracks free", ()
     else:
-        wheels = ", ".join(places(plan.offset_m[plan.at_wheel]))
-        free = f"no tray at {wheels} {unit}" if wheels else "no tray stands in a wheel track"
+        free = f"no tray at {', '.join(wheels)} {unit}" if wheels else "no tray stands in a wheel track"
         sizes = f"(track {length(request.wheel_track_m)}, tyre {length(request.tyre_width_m)})"
         yield "Wheels", f"{free} {sizes}", _rules(system, "wheel clearance")
     expected = request.bout_width_m is None

@@ -45,7 +45,7 @@ def question_line(recording: Recording, *, system: str | None = None) -> str:
     name, unit = recording.test.tray[tray], recording.test.columns[column].unit
     was = recording.now(recording.at)
     now = f" (now {was})" if was else ""
-    return f"{name}, {_where(recording, system)}, {', '.join(_which(recording))}{now} [{unit}]:"
+    return f"{name}, {', '.join(_facts(recording, system))}{now} [{unit}]:"
 
 
 def page(recording: Recording, said: str, *, system: str | None = None, plain: bool = False, width: int = 80) -> str:
@@ -55,7 +55,7 @@ def page(recording: Recording, said: str, *, system: str | None = None, plain: b
     if recording.over:
         middle = ["Every tray of every pass has been asked for."]
     else:
-        facts = [_where(recording, system), *_which(recording)]
+        facts = _facts(recording, system)
         letters = big_letters(recording.test.tray[recording.cell(recording.at)[0]], plain=plain)
         facts += [""] * (len(letters) - len(facts))
         middle = [f"{line}     {fact}".rstrip() for line, fact in zip(letters, facts, strict=True)]
@@ -137,21 +137,17 @@ def closing_lines(recording: Recording | None, path: str, *, made: bool) -> tupl
     return said, next_line("analyse", path, lead="To judge the test")
 
 
-def _where(recording: Recording, system: str | None) -> str:
-    """How far from the driving centre line the next tray stands, and on which side."""
-    test = recording.test
-    offset_m = float(test.offset_m[recording.cell(recording.at)[0]])
-    if offset_m == 0:
-        return "on the centre line"
-    unit = shown_unit("length", system) if system else test.offset_unit
-    return f"{abs(from_inside(offset_m, unit, 'length')):.4g} {unit} {'left' if offset_m < 0 else 'right'}"
-
-
-def _which(recording: Recording) -> list[str]:
-    """Which pass of how many, driven which way, and which tray of how many."""
+def _facts(recording: Recording, system: str | None) -> list[str]:
+    """Where the next tray stands off the driving centre line; which pass of how many and driven how; which tray."""
     tray, column = recording.cell(recording.at)
     test = recording.test
-    own = test.columns[column]
+    own, offset_m = test.columns[column], float(test.offset_m[tray])
+    where = "on the centre line"
+    if offset_m:
+        unit = shown_unit("length", system) if system else test.offset_unit
+        side = "left" if offset_m < 0 else "right"
+        where = f"{abs(from_inside(offset_m, unit, 'length')):.4g} {unit} {side}"
     turned = " (driven the other way; go by the names on the trays)" if own.pass_no in test.reversed_passes else ""
     component = f", {own.component}" if own.component else ""
-    return [f"pass {own.pass_no} of {len(test.passes)}{component}{turned}", f"tray {tray + 1} of {len(test.tray)}"]
+    which = f"pass {own.pass_no} of {len(test.passes)}{component}{turned}"
+    return [where, which, f"tray {tray + 1} of {len(test.tray)}"]

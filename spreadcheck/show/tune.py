@@ -20,7 +20,6 @@ from spreadcheck.units import from_inside, show, shown_unit
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from matplotlib.tri import TriContourSet
 
 _INK, _BAND, _SECOND = "#1b4f72", "#d9d9d9", "#c0651a"
 _MARKS = "os^Dv<>P*X"
@@ -294,14 +293,10 @@ def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
     first, *panels = figure.subplots(1 + len(answers), 1, squeeze=False)[:, 0]
     _draw_profiles(first, found, system)
     draw = _draw_curve if len(found.tested.settings) == 1 else _draw_map
-    lines = [draw(axes, found, one, system) for axes, one in zip(panels, answers, strict=True)]
+    for axes, one in zip(panels, answers, strict=True):
+        draw(axes, found, one, system)
     for axes in (first, *panels):
         axes.legend(fontsize=7, loc="upper left", bbox_to_anchor=(1.0, 1.0))
-    if any(lines):
-        figure.draw_without_rendering()  # where labels stand is known only once all is laid out
-    for axes, each in zip(panels, lines, strict=True):
-        if each is not None:
-            _thin_labels(axes, each)
     return figure
 
 
@@ -337,7 +332,7 @@ def _scale(found: Tuning, one: Answer, system: str) -> tuple[float, str, str]:
     return from_inside(1.0, unit, "length"), unit, f"Effective width, CV up to {found.limit_pct:g} %, {found.method}"
 
 
-def _draw_curve(axes: Axes, found: Tuning, one: Answer, system: str) -> TriContourSet | None:
+def _draw_curve(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
     """The figure over one setting: most likely, band, tests, best and what can't be told from it."""
     scale, unit, title = _scale(found, one, system)
     setting, value, highest = found.setting[:, 0], found.tested.value[:, 0], found.tested.highest_rpm
@@ -359,48 +354,27 @@ def _draw_curve(axes: Axes, found: Tuning, one: Answer, system: str) -> TriConto
             axes.axhline(found.limit_pct, color="black", lw=1.2, ls="--", label=f"limit {found.limit_pct:g} %")
     named = "CV" if one.goal == LOWEST else "Effective width"
     axes.set(title=title, xlabel=_axis(found.tested.settings[0]), ylabel=f"{named} ({unit})")
-    return None
 
 
-def _draw_map(axes: Axes, found: Tuning, one: Answer, system: str) -> TriContourSet:
-    """The figure over two settings as lines of equal value, the tests as points with their figures."""
+def _draw_map(axes: Axes, found: Tuning, one: Answer, system: str) -> None:
+    """The figure over two settings in shades of grey, the tests as points with their figures."""
     scale, unit, title = _scale(found, one, system)
-    white: dict[str, Any] = {"fc": "white", "ec": "none", "pad": 0.5, "alpha": 0.85}
     x, y = found.setting.T
-    lines = axes.tricontour(x, y, found.drawn[one.goal][0] * scale, levels=8, colors=_INK, linewidths=1)
-    axes.clabel(lines, fontsize=7, fmt=lambda value: f"{value:.1f}", inline=False, zorder=5)
-    for label in lines.labelTexts:
-        label.set_bbox(white)
+    values = found.drawn[one.goal][0] * scale
+    shades = axes.tricontourf(x, y, values, levels=8, cmap="Greys", alpha=0.7)
+    axes.tricontour(x, y, values, levels=8, colors=_INK, linewidths=0.7)
+    axes.figure.colorbar(shades, ax=axes, location="left", format="%.1f", label=f"{title.split(',')[0]} ({unit})")
     axes.plot(*found.tested.value.T, "o", ms=6, color="black", clip_on=False, label=f"tests, as measured ({unit})")
     for at, value in zip(found.tested.value, found.measured(one.goal), strict=True):
         words = "none" if math.isnan(value) else f"{value * scale:.1f}"
-        axes.annotate(words, at, textcoords="offset points", xytext=(6, 4), fontsize=8, zorder=6, bbox=white)
+        axes.annotate(words, at, textcoords="offset points", xytext=(6, 4), fontsize=8, zorder=6,
+                      bbox={"fc": "white", "ec": "none", "pad": 0.5, "alpha": 0.85})  # fmt: skip
     best = plain(f"best: {', '.join(map(Setting.shown, found.tested.settings, one.best))}")
     axes.plot(*one.best, "*", ms=14, mfc="white", color="black", clip_on=False, zorder=5, label=best)
     across, (bottom, top) = one.alike
-    axes.fill_between(across, bottom, top, color=_BAND, lw=0, label="within it: can't be told\nfrom the best")
-    axes.set(title=f"{title} ({unit})", xlabel=_axis(found.tested.settings[0]), ylabel=_axis(found.tested.settings[1]))
+    axes.fill_between(across, bottom, top, fc="none", ec=_SECOND, ls="--", lw=2,
+                      label="within it: can't be told\nfrom the best")  # fmt: skip
+    axes.set(title=title, xlabel=_axis(found.tested.settings[0]), ylabel=_axis(found.tested.settings[1]))
     room_x, room_y = 0.1 * np.ptp(found.setting, axis=0)
     axes.set_xlim(x.min() - room_x, x.max() + room_x)
     axes.set_ylim(y.min() - room_y, y.max() + room_y)
-    return lines
-
-
-def _thin_labels(axes: Axes, lines: TriContourSet) -> None:
-    """Take away labels that would cover another or the figure of a test, or that a line of another value crosses."""
-    from matplotlib.path import Path
-
-    places = {
-        f"{level:.1f}": [
-            Path(piece).interpolated(10).vertices for piece in path.to_polygons(axes.transData, closed_only=False)
-        ]
-        for path, level in zip(lines.get_paths(), lines.levels, strict=True)
-    }
-    taken = [text.get_window_extent() for text in axes.texts if text not in lines.labelTexts]
-    for label in lines.labelTexts:
-        box = label.get_window_extent()
-        others = (piece for level, pieces in places.items() if level != label.get_text() for piece in pieces)
-        if any(box.overlaps(one) for one in taken) or any(box.count_contains(piece) for piece in others):
-            label.remove()
-        else:
-            taken.append(box)
