@@ -11,14 +11,13 @@ from typing import Any, TypeVar, dataclass_transform, overload
 
 MOST_TOLD = 30  # faults of one sheet: more are no help
 
-
 C = TypeVar("C", bound=type)
 Written = TypeVar("Written")
 Read = TypeVar("Read")
 
 
 @overload
-def record(cls: C) -> C: ...
+def record(cls: C, *, eq: bool = True) -> C: ...
 @overload
 def record(*, eq: bool = True) -> Callable[[C], C]: ...
 @dataclass_transform(frozen_default=True, field_specifiers=(field,))
@@ -27,28 +26,26 @@ def record(cls: C | None = None, *, eq: bool = True) -> C | Callable[[C], C]:
 
     Its methods are shared: `dataclass` would write and compile five for each class, a fifth of the start of a command.
     """
+    if cls is None:
+        return lambda cls: record(cls, eq=eq)
+    shared: dict[str, Any] = {"__setattr__": _set_once, "__delattr__": _set_once, "__repr__": _told}
+    if eq:
+        shared["__eq__"] = lambda one, other: (
+            _values(one) == _values(other) if type(one) is type(other) else NotImplemented
+        )
+        shared["__hash__"] = lambda one: hash(_values(one))
+    known = dict(vars(cls))
+    dataclass(repr=False, eq=False)(cls)
+    for name, method in shared.items():
+        if name not in known:
+            setattr(cls, name, method)
+    return cls
 
-    def made(cls: C) -> C:
-        known = dict(vars(cls))
-        dataclass(repr=False, eq=False)(cls)
-        shared = {"__setattr__": _set_once, "__delattr__": _keep, "__repr__": _told}
-        shared |= {"__eq__": _same, "__hash__": _hashed} if eq else {}
-        for name, method in shared.items():
-            if name not in known:
-                setattr(cls, name, method)
-        return cls
 
-    return made if cls is None else made(cls)
-
-
-def _set_once(self: Any, name: str, value: object) -> None:
+def _set_once(self: Any, name: str, value: object = None) -> None:
     if name in self.__dict__ or name not in self.__dataclass_fields__:
-        raise FrozenInstanceError(f"cannot assign to field {name!r}")
+        raise FrozenInstanceError(f"cannot change field {name!r}")
     self.__dict__[name] = value
-
-
-def _keep(self: Any, name: str) -> None:
-    raise FrozenInstanceError(f"cannot delete field {name!r} of {type(self).__name__}")
 
 
 def _told(self: Any) -> str:
@@ -58,14 +55,6 @@ def _told(self: Any) -> str:
 
 def _values(self: Any) -> tuple[object, ...]:
     return tuple(getattr(self, each.name) for each in fields(self) if each.compare)
-
-
-def _same(self: object, other: object) -> bool:
-    return _values(self) == _values(other) if type(self) is type(other) else NotImplemented
-
-
-def _hashed(self: object) -> int:
-    return hash(_values(self))
 
 
 @record

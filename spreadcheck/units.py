@@ -139,14 +139,11 @@ def may_mark_thousands(text: str) -> bool:
 def unit_named(unit: str, kind: str) -> str | None:
     """The unit of a kind that a person means, or None."""
     known = KINDS[kind].factors
-    written = unit.strip()
-    if written in known:
-        return written
-    small = " ".join(written.casefold().split())
-    alias = _ALIASES.get(small)
-    if alias in known:
-        return alias
-    return next((name for name in known if name.casefold() == small), None)
+    if unit in known:
+        return unit
+    small = " ".join(unit.casefold().split())
+    meant = _ALIASES.get(small)
+    return meant if meant in known else next((name for name in known if name.casefold() == small), None)
 
 
 def to_inside(value: float, unit: str, kind: str) -> float:
@@ -180,15 +177,16 @@ def to_inside(value: float, unit: str, kind: str) -> float:
     >>> to_inside(50, "degF", "temperature")
     10.0
     """
-    quantity, name = KINDS[kind], _must_be_unit(unit, kind)
-    return value * quantity.factors[name] + quantity.shifts.get(name, 0.0)
+    factor, shift = _scale(unit, kind)
+    return value * factor + shift
 
 
-def _must_be_unit(unit: str, kind: str) -> str:
-    name = unit_named(unit, kind)
+def _scale(unit: str, kind: str) -> tuple[float, float]:
+    """Factor and shift of a unit: inside = value * factor + shift."""
+    name, quantity = unit_named(unit, kind), KINDS[kind]
     if name is None:
         raise QuantityError(Fault("", f'"{unit}" is not a unit of {kind}', f"use one of {units_of(kind)}"))
-    return name
+    return quantity.factors[name], quantity.shifts.get(name, 0.0)
 
 
 def from_inside(value: float, unit: str, kind: str) -> float:
@@ -218,8 +216,8 @@ def from_inside(value: float, unit: str, kind: str) -> float:
     >>> from_inside(24.384, "ft", "length")
     80.0
     """
-    quantity, name = KINDS[kind], _must_be_unit(unit, kind)
-    return (value - quantity.shifts.get(name, 0.0)) / quantity.factors[name]
+    factor, shift = _scale(unit, kind)
+    return (value - shift) / factor
 
 
 def units_of(kind: str) -> str:

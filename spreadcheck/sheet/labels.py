@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import re
 from collections.abc import Callable
@@ -139,11 +140,7 @@ def known_label(text: str) -> Label | None:
 
 
 def bin_label(name: str, number: int) -> str:
-    """What a label is called on the form for one of a machine's bins.
-
-    >>> bin_label("bulk density", 1), bin_label("bulk density", 2)
-    ('bulk density', 'bin 2 bulk density')
-    """
+    """What a label is called on the form for one of a machine's bins."""
     return name if number == 1 else f"bin {number} {name}"
 
 
@@ -227,16 +224,10 @@ def local_date(text: str, *, day_first: bool | None = None) -> str:
     if match is None:
         return text
     first, second, year = int(match[1]), int(match[3]), int(match[4])
-    if match[2] == "." or day_first is not None:
-        readings = {_day(year, first, second) if match[2] == "." or day_first else _day(year, second, first)}
-    else:
-        readings = {_day(year, first, second), _day(year, second, first)} - {None}
-    found = next(iter(readings), None)
-    return found if found and len(readings) == 1 else text
-
-
-def _day(year: int, day: int, month: int) -> str | None:
-    try:
-        return datetime.date(year, month, day).isoformat()
-    except ValueError:
-        return None
+    readings = [(first, second)] if match[2] == "." or day_first is not False else []
+    readings += [(second, first)] if match[2] == "/" and not day_first else []
+    found = set()
+    for day, month in readings:
+        with contextlib.suppress(ValueError):
+            found.add(datetime.date(year, month, day).isoformat())
+    return found.pop() if len(found) == 1 else text

@@ -53,11 +53,7 @@ _SIZES = (("mm", 100.0), ("um", 0.1))  # how else a size is written, and the fac
 
 
 def slip(label: str, number: float, unit: str = "") -> str:
-    """What was probably meant by a value out of its bounds, as a question; "" where nothing usual comes of it.
-
-    >>> slip("bulk density", 0.78, "kg/m3"), slip("size guide number", 3.2)
-    ('was 0.78 kg/L meant?', 'was 3.2 mm meant, which is 320?')
-    """
+    """What was probably meant by a value out of its bounds, as a question; "" where nothing usual comes of it."""
     known = BOUNDS.get(label)
     if known is None:
         return ""
@@ -87,11 +83,7 @@ def slip(label: str, number: float, unit: str = "") -> str:
 def check(
     label: str, number: float, unit: str = "", *, place: str = "", low: float | None = None, written: str = ""
 ) -> float:
-    """A value in its unit, turned to the unit inside; one that can't be is named with the likely slip.
-
-    >>> round(check("bulk density", 48, "lb/ft3"), 1)
-    768.9
-    """
+    """A value in its unit, turned to the unit inside; one that can't be is named with the likely slip."""
     known = BOUNDS[label]
     quantity = known.kind in KINDS
     name = unit or (KINDS[known.kind].inside if quantity else "")
@@ -108,13 +100,7 @@ def check(
 
 
 def require_between(name: str, value: float, low: float, high: float, unit: str) -> float:
-    """A value between bounds, both allowed, unchanged; anything else is said plainly.
-
-    >>> require_between("launch angle", -93, -89, 89, "deg")
-    Traceback (most recent call last):
-    ...
-    spreadcheck.errors.QuantityError: launch angle: -93 deg can't be right; it must lie between -89 and 89 deg
-    """
+    """A value between bounds, both allowed, unchanged; anything else is said plainly."""
     if not low <= value <= high:
         behind = f" {unit}" if unit else ""
         remedy = f"it must lie between {low:g} and {high:g}{behind}"
@@ -147,27 +133,25 @@ class UsualDensity:
     low_kg_m3: float
     high_kg_m3: float
     solid_kg_m3: float
-    granule_kg_m3: float | None = None
-
-
-def _usual(
-    product: str, words: tuple[str, ...], low: float, high: float, solid: float, granule: float | None = None
-) -> UsualDensity:
-    return UsualDensity(product, words, low * LB_FT3_KG_M3, high * LB_FT3_KG_M3, solid, granule)
+    granule_kg_m3: float | None
 
 
 # In bulk, lb/ft3: an industry sheet (undated), widened by a second list on the web. Solids, kg/m3: CRC Handbook of
 # Chemistry and Physics, five of them read in its table of solids; urea, TSP and langbeinite from memory. Granules,
 # kg/m3: a table on the web.
-DENSITIES: tuple[UsualDensity, ...] = (
-    _usual("granular urea", ("urea",), 44, 52, 1323, 1220),
-    _usual("ammonium nitrate", ("ammonium nitrate",), 45, 62, 1720, 1290),
-    _usual("diammonium phosphate (DAP)", ("diammonium phosphate", "dap"), 55, 60, 1619),
-    _usual("monoammonium phosphate (MAP)", ("monoammonium phosphate", "map"), 60, 65, 1800),
-    _usual("triple superphosphate (TSP)", ("triple superphosphate", "tsp"), 65, 75, 2220),
-    _usual("potassium chloride", ("potassium chloride", "muriate of potash", "mop"), 58, 70, 1988),
-    _usual("potassium magnesium sulphate", ("potassium magnesium sulphate", "langbeinite"), 90, 98, 2830),
-    _usual("ammonium sulphate", ("ammonium sulphate",), 47, 66, 1770),
+_ROWS: tuple[tuple[str, tuple[str, ...], float, float, float, float | None], ...] = (
+    ("granular urea", ("urea",), 44, 52, 1323, 1220),
+    ("ammonium nitrate", ("ammonium nitrate",), 45, 62, 1720, 1290),
+    ("diammonium phosphate (DAP)", ("diammonium phosphate", "dap"), 55, 60, 1619, None),
+    ("monoammonium phosphate (MAP)", ("monoammonium phosphate", "map"), 60, 65, 1800, None),
+    ("triple superphosphate (TSP)", ("triple superphosphate", "tsp"), 65, 75, 2220, None),
+    ("potassium chloride", ("potassium chloride", "muriate of potash", "mop"), 58, 70, 1988, None),
+    ("potassium magnesium sulphate", ("potassium magnesium sulphate", "langbeinite"), 90, 98, 2830, None),
+    ("ammonium sulphate", ("ammonium sulphate",), 47, 66, 1770, None),
+)
+DENSITIES = tuple(
+    UsualDensity(product, words, low * LB_FT3_KG_M3, high * LB_FT3_KG_M3, solid, granule)
+    for product, words, low, high, solid, granule in _ROWS
 )
 # Words that say how a product looks or is graded, not what else is in it. Any other word makes it another product:
 # calcium ammonium nitrate and urea phosphate are no ammonium nitrate and no urea.

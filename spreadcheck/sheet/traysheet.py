@@ -13,8 +13,7 @@ from spreadcheck.sheet.cells import MAX_BYTES, TITLE, VERSION, SheetCells, read_
 from spreadcheck.sheet.traytable import HEAD, read_cells
 from spreadcheck.sheet.traytest import CatchState, TrayTest
 
-_ZIP = b"PK\x03\x04"  # how an XLSX workbook starts
-_OLE = b"\xd0\xcf\x11\xe0"  # how an old or an encrypted one starts
+_BOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")  # how workbooks start: zipped ones, old and encrypted ones
 
 
 def read_sheet(
@@ -66,9 +65,7 @@ def read_sheet(
 def worksheets_of(path_or_file: str | os.PathLike[str] | IO[bytes] | IO[str]) -> tuple[str, ...]:
     """The titles of the tray sheets in a workbook with several; one empty title for any other file."""
     source, data = _loaded(path_or_file)
-    if not (isinstance(data, bytes) and data.startswith((_ZIP, _OLE))):
-        return ("",)
-    titles = tuple(_cells(data, source))
+    titles = tuple(_cells(data, source)) if isinstance(data, bytes) and data.startswith(_BOOKS) else ()
     return titles if len(titles) > 1 else ("",)
 
 
@@ -173,11 +170,12 @@ def sheet_bytes(test: TrayTest, name: str) -> bytes:
 
 def _loaded(source: str | os.PathLike[str] | IO[bytes] | IO[str]) -> tuple[str, bytes | str]:
     """The name of a sheet and what is in it, never more of it than a sheet may hold."""
-    is_name = isinstance(source, (str, os.PathLike))
-    given = os.fspath(source) if isinstance(source, (str, os.PathLike)) else getattr(source, "name", "")
-    name = given if isinstance(given, str) else ""
-    name = "standard input" if name == "<stdin>" and not is_name else name
-    place = name if is_name else name or "tray sheet"
+    if isinstance(source, (str, os.PathLike)):
+        name = place = os.fspath(source)
+    else:
+        given = getattr(source, "name", "")
+        name = "standard input" if given == "<stdin>" else given if isinstance(given, str) else ""
+        place = name or "tray sheet"
     data: bytes | str
     try:
         if isinstance(source, (str, os.PathLike)):
@@ -188,9 +186,8 @@ def _loaded(source: str | os.PathLike[str] | IO[bytes] | IO[str]) -> tuple[str, 
     except (OSError, ValueError) as error:
         raise SheetError(unread(place, error)) from None
     if len(data) > MAX_BYTES:
-        raise SheetError(
-            Fault(place, f"is larger than {MAX_BYTES // 2**20} MiB", "a tray sheet holds one test; split it up")
-        )
+        problem = f"is larger than {MAX_BYTES // 2**20} MiB"
+        raise SheetError(Fault(place, problem, "a tray sheet holds one test; split it up"))
     return name, data
 
 
@@ -209,7 +206,7 @@ def _read(data: bytes | str, source: str, worksheet: str = "", *, day_first: boo
 
 def _cells(data: bytes | str, source: str) -> dict[str, SheetCells]:
     """The cells of every tray sheet in a file by its worksheet's title; a text file holds one, without a title."""
-    if isinstance(data, bytes) and data.startswith((_ZIP, _OLE)):
+    if isinstance(data, bytes) and data.startswith(_BOOKS):
         from spreadcheck.sheet.workbook import read_workbook
 
         return read_workbook(data, source)
@@ -244,20 +241,12 @@ def catch_cell(catch: float, state: int, *, blank: str = "") -> str:
 
 def _quoted(cell: str) -> str:
     """A cell of a comma-delimited file, in double quotes where it needs them."""
-    if not any(mark in cell for mark in ',"\r\n'):
-        return cell
-    doubled = cell.replace('"', '""')
-    return f'"{doubled}"'
+    return '"' + cell.replace('"', '""') + '"' if any(mark in cell for mark in ',"\r\n') else cell
 
 
 def _check_same(test: TrayTest, written: bytes | str) -> None:
     """Refuse to write a test that would read back as another one."""
-    data = written.encode("utf-8", "replace") if isinstance(written, str) else written
-    if _read(data, test.source or "the new sheet") != test:
-        raise SheetError(
-            Fault(
-                test.source or "the new sheet",
-                "would not read back as the same test",
-                "take control characters and blanks around names out of its words",
-            )
-        )
+    place = test.source or "the new sheet"
+    if _read(written.encode("utf-8", "replace") if isinstance(written, str) else written, place) != test:
+        remedy = "take control characters and blanks around names out of its words"
+        raise SheetError(Fault(place, "would not read back as the same test", remedy))

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from spreadcheck.errors import QuantityError, SheetError, shown
+from spreadcheck.errors import SheetError, collected, shown
 from spreadcheck.sheet.cells import SheetCells, letter, shortest
 from spreadcheck.sheet.labels import MOST_BINS, REQUIRED, Value, bin_label, known_label, local_date, nearest, read_value
 from spreadcheck.sheet.plausible import density_faults
@@ -42,14 +42,13 @@ _UNIT_WORDS = {"", "unit", "units"}
 
 def read_cells(cells: SheetCells, *, day_first: bool | None = None) -> TrayTest:
     """The test that the cells of a sheet hold, trays in order of offset; every fault of them is told at once."""
-    heads = (at for at, row in enumerate(cells.rows) if tuple(map(_plain, row[:2])) == HEAD)
-    head = next(heads, None)
+    head = next((at for at, row in enumerate(cells.rows) if tuple(map(_plain, row[:2])) == HEAD), None)
     if head is None:
         example = cells.delimiter.join((*HEAD, "pass 1"))
         cells.fault(None, "", "the table of trays is missing", f"add a header row below the form: {example}")
         raise SheetError(*cells.faults)
     columns = _columns(cells, head)
-    form = _form(cells, head, {column.pass_no for column in columns if column.pass_no}, day_first)
+    form = _form(cells, head, {column.pass_no for column in columns} - {0}, day_first)
     test = _table(cells, head, columns)
     if cells.faults or test is None:
         raise SheetError(*cells.faults)
@@ -81,19 +80,15 @@ def _columns(cells: SheetCells, at: int) -> list[CatchColumn]:
         if column.pass_no == 0 and column != TARE:  # its name is a fault of its own
             continue
         if column in seen:
-            problem = f'"{shown(_name(column))}" is there twice, first in column {letter(seen[column])}'
+            problem = f'"{shown(column.name)}" is there twice, first in column {letter(seen[column])}'
             cells.fault(at, letter(number), problem, "rename one of the two, or take it out")
         elif column.component and column.pass_no in whole:
             problem = f"pass {column.pass_no} has one column for all and one for {shown(column.component)}"
             remedy = "keep either the whole catch or its components, which add up to it"
             cells.fault(at, letter(number), problem, remedy)
         seen.setdefault(column, number)
-    cells.names.extend([*HEAD, *map(_name, columns), *(["note"] if note else [])])
+    cells.names.extend([*HEAD, *(column.name for column in columns), *(["note"] if note else [])])
     return columns
-
-
-def _name(column: CatchColumn) -> str:
-    return column.name if column.pass_no else column.component
 
 
 def _column(name: str) -> CatchColumn | tuple[str, str]:
@@ -132,19 +127,19 @@ def _form(cells: SheetCells, end: int, passes: set[int], day_first: bool | None)
             cells.fault(at, "A", problem, "keep one of the two")
             continue
         first[name], form[name] = at, row
-        if label is None:
-            continue
-        try:
-            value = values[name] = read_value(label, row.value, row.unit, place=cells.place(at, "B"))
-        except QuantityError as error:
-            for fault in error.faults:
-                cells.faults.add(fault.place, fault.problem, fault.remedy)
-            continue
+        with collected(cells.faults):
+            values[name] = read_value(label, row.value, row.unit, place=cells.place(at, "B")) if label else None
+        value = values.get(name)
         lost = [number for number in value if number not in passes] if isinstance(value, tuple) else []
         if lost and passes:  # a table whose passes can't be read has faults of its own
-            problem = f'"{label.name}" names pass {lost[0]}, which is not in the table'
+            problem = f'"{name}" names pass {lost[0]}, which is not in the table'
             cells.fault(at, "B", problem, "correct the number, or add the pass to the table")
-    _check_densities(cells, values, first)
+    for number in range(1, MOST_BINS + 1):
+        product, bulk, granule = (bin_label(name, number) for name in ("product", "bulk density", "granule density"))
+        densities = [value if isinstance(value := values.get(name), float) else None for name in (bulk, granule)]
+        for fault in density_faults(str(values.get(product) or ""), *densities):
+            at = first[granule if fault.problem.startswith("the granule") else bulk]
+            cells.fault(at, "B", fault.problem, fault.remedy)
     for name in REQUIRED:
         if name not in form or not form[name].value.strip():
             _say_missing(cells, name, first, form)
@@ -155,34 +150,26 @@ def _plain(label: str) -> str:
     return " ".join(label.casefold().split())
 
 
+def _commas(cells: SheetCells) -> str:
+    """Why a row may have a cell too many."""
+    return "decimal commas need ; or a tab as delimiter; " if cells.delimiter == "," else ""
+
+
 def _form_row(cells: SheetCells, at: int, day_first: bool | None) -> FormRow:
     row = cells.rows[at]
     label, value, unit = (*row[:3], "", "")[:3]
     if not label.strip():
         cells.fault(at, "A", "the row has no label", "write what it is in its first cell, or clear the row")
     if any(cell.strip() for cell in row[3:]):
-        remedy = "put a value with {} in it in double quotes"
-        if cells.delimiter == ",":
-            remedy = "decimal commas need ; or a tab as delimiter; " + remedy
         mark = {",": "a comma", "\t": "a tab"}.get(cells.delimiter, cells.delimiter)
         problem = f'"{shown(label)}" has {len(row)} cells, and a form row has three: label, value, unit'
-        cells.fault(at, "D", problem, remedy.format(mark))
+        cells.fault(at, "D", problem, f"{_commas(cells)}put a value with {mark} in it in double quotes")
     known = known_label(label)
     if cells.decimal_comma and known and (known.kind in KINDS or known.kind in ("number", "count")):
         value = value.replace(",", ".") if parse_number(value, decimal_comma=True) is not None else value
     if known and known.kind == "date" and (cells.decimal_comma or day_first is not None):
         value = local_date(value, day_first=day_first)
     return FormRow(label, value, unit)
-
-
-def _check_densities(cells: SheetCells, values: dict[str, Value | None], first: dict[str, int]) -> None:
-    """Densities that the product of a bin can't have, or that were swapped."""
-    for number in range(1, MOST_BINS + 1):
-        product, bulk, granule = (bin_label(name, number) for name in ("product", "bulk density", "granule density"))
-        densities = [value if isinstance(value := values.get(name), float) else None for name in (bulk, granule)]
-        for fault in density_faults(str(values.get(product) or ""), densities[0], densities[1]):
-            at = first[granule if fault.problem.startswith("the granule") else bulk]
-            cells.fault(at, "B", fault.problem, fault.remedy)
 
 
 def _say_missing(cells: SheetCells, label: str, first: dict[str, int], form: dict[str, FormRow]) -> None:
@@ -192,10 +179,9 @@ def _say_missing(cells: SheetCells, label: str, first: dict[str, int], form: dic
         cells.fault(first[label], "B", f'"{label}" is empty', f"write its value and unit, {example}")
         return
     remedy = f"add a row {example}"
-    for name, row in form.items():
-        if known_label(row.label) is None and nearest(row.label) == label:
-            remedy = f'did row {cells.numbers[first[name]]}, "{shown(row.label)}", mean it?'
-            break
+    alike = (name for name, row in form.items() if known_label(row.label) is None and nearest(row.label) == label)
+    if name := next(alike, None):
+        remedy = f'did row {cells.numbers[first[name]]}, "{shown(form[name].label)}", mean it?'
     cells.fault(None, "", f'"{label}" is missing from the form', remedy)
 
 
@@ -209,21 +195,18 @@ def _table(cells: SheetCells, head: int, columns: list[CatchColumn]) -> TrayTest
     if count > MAX_TRAYS:
         cells.fault(None, "", f"the table has {count} trays", f"{MAX_TRAYS} are the most it may have")
         return None
-    tray: list[str] = []
-    offsets: list[float] = []
-    catches: list[float] = []
-    states: list[int] = []
-    notes: list[str] = []
+    tray, notes = list[str](), list[str]()
+    offsets, catches, states = list[float](), list[float](), list[int]()
     for at in range(first, len(cells.rows)):
         row = cells.rows[at]
         tray.append(row[0].strip())
         if not tray[-1]:
             cells.fault(at, 0, "the tray has no name", "give every tray a name of its own, such as L3")
         if len(row) > len(cells.names):  # its cells have moved, and looking at each of them would only mislead
-            remedy = "empty the cells behind the last column"
-            if cells.delimiter == ",":
-                remedy = "decimal commas need ; or a tab as delimiter; put a note with a comma in it in double quotes"
-            cells.fault(at, "", f"the row has {len(row)} cells and the table {len(cells.names)} columns", remedy)
+            problem = f"the row has {len(row)} cells and the table {len(cells.names)} columns"
+            note = "put a note with a comma in it in double quotes"
+            note = note if cells.delimiter == "," else "empty the cells behind the last column"
+            cells.fault(at, "", problem, f"{_commas(cells)}{note}")
             offsets.append(math.nan)
             catches += [math.nan] * len(columns)
             continue
@@ -335,7 +318,7 @@ def _check_catches(
         for i in np.flatnonzero(~np.isnan(weights) & ~can_be_caught(weights, unit)).tolist():
             cells.fault(first + i, at + 2, f"the catch {shortest(weights[i])} {unit} can't be right", remedy)
     for at in (at for at, column in enumerate(columns) if column == TARE):
-        if (column_kind(units[at]) or ("", ""))[0] != "catch mass":
+        if CatchColumn(0, unit=units[at]).kind != "catch mass":
             cells.fault(first - 1, "tare", "the tare is no mass", "write g")
         for i in np.flatnonzero(np.isnan(catch[:, at])).tolist():
             cells.fault(first + i, at + 2, "the tray has no tare", "weigh it empty, or write 0")

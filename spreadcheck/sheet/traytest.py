@@ -63,7 +63,13 @@ class CatchColumn:
     @property
     def name(self) -> str:
         """The column's name in the header row."""
-        return f"pass {self.pass_no}" + (f" / {self.component}" if self.component else "")
+        number = f"pass {self.pass_no}" if self.pass_no else ""
+        return " / ".join(filter(None, (number, self.component)))
+
+    @property
+    def kind(self) -> str:
+        """The kind of quantity in its cells."""
+        return (column_kind(self.unit) or ("catch mass",))[0]
 
 
 @record(eq=False)
@@ -103,11 +109,9 @@ class TrayTest:
     @cached_property
     def values(self) -> dict[str, Value]:
         """Every known label that has a value, in the units used inside."""
-        known = ((known_label(row.label), row) for row in self.form)
-        read = (
-            (label.name, read_value(label, row.value, row.unit, place=self.source)) for label, row in known if label
-        )
-        return {name: value for name, value in read if value is not None}
+        rows = [(label, row) for row in self.form if (label := known_label(row.label))]
+        read = {label.name: read_value(label, row.value, row.unit, place=self.source) for label, row in rows}
+        return {name: value for name, value in read.items() if value is not None}
 
     def quantity(self, label: str) -> float | None:
         """The number behind a label in the inside unit, or None where the form does not give it."""
@@ -218,19 +222,14 @@ class TrayTest:
 
 def column_kind(unit: str) -> tuple[str, str] | None:
     """The kind of quantity a catch column's unit stands for, and the unit as this package writes it."""
-    for kind in ("catch mass", "catch volume"):
-        name = unit_named(unit, kind)
-        if name is not None:
-            return kind, name
-    return None
+    names = {kind: unit_named(unit, kind) for kind in ("catch mass", "catch volume")}
+    return next(((kind, name) for kind, name in names.items() if name), None)
 
 
 def can_be_caught(catch: FloatArray, unit: str) -> NDArray[np.bool_]:
     """Which figures can be catches: 0, or more than dust and less than any tray holds."""
-    kind, name = column_kind(unit) or ("catch mass", "g")
-    inside = catch * KINDS[kind].factors[name]
-    can_be: NDArray[np.bool_] = (catch == 0) | ((inside >= MIN_CATCH) & (inside <= MAX_CATCH))
-    return can_be
+    inside = catch * to_inside(1.0, unit, CatchColumn(1, unit=unit).kind)
+    return np.asarray((catch == 0) | ((inside >= MIN_CATCH) & (inside <= MAX_CATCH)))
 
 
 def catch_g(test: TrayTest, *, relative: bool = False) -> FloatArray:
@@ -260,11 +259,13 @@ def catch_g(test: TrayTest, *, relative: bool = False) -> FloatArray:
     >>> catch_g(test).ravel()
     array([4., 8., 4.])
     """
-    kinds = [column_kind(column.unit) or ("catch mass", "g") for column in test.columns]
-    masses = np.array([kind == "catch mass" for kind, _ in kinds])
-    factors = np.array([to_inside(1.0, unit, kind) for kind, unit in kinds])
-    if not masses.all():
-        factors[~masses] *= _density_g_ml(test, relative)
+    masses = np.array([column.kind == "catch mass" for column in test.columns])
+    factors = np.array([to_inside(1.0, column.unit, column.kind) for column in test.columns])
+    if not (relative or rates_known(test)):
+        problem = 'the catches are in ml and the form has no "bulk density"'
+        remedy = "add a row such as bulk density, 0.78, kg/L, or ask for relative figures only"
+        raise SheetError(Fault(test.source, problem, remedy))
+    factors[~masses] *= (test.quantity("bulk density") or 1000.0) / 1000.0
     catch = test.catch if (factors == 1.0).all() else test.catch * factors
     if not test.cumulative and not np.any(test.tare_g):
         return catch
@@ -278,23 +279,7 @@ def catch_g(test: TrayTest, *, relative: bool = False) -> FloatArray:
 
 def rates_known(test: TrayTest) -> bool:
     """Whether the catches can be turned to rates: all are masses, or the form gives a bulk density."""
-    volumes = any((column_kind(column.unit) or ("", ""))[0] == "catch volume" for column in test.columns)
-    return not volumes or test.quantity("bulk density") is not None
-
-
-def _density_g_ml(test: TrayTest, relative: bool) -> float:
-    density = test.quantity("bulk density")
-    if density is not None:
-        return density / 1000.0
-    if relative:
-        return 1.0
-    raise SheetError(
-        Fault(
-            test.source,
-            'the catches are in ml and the form has no "bulk density"',
-            "add a row such as bulk density, 0.78, kg/L, or ask for relative figures only",
-        )
-    )
+    return test.quantity("bulk density") is not None or all(column.kind == "catch mass" for column in test.columns)
 
 
 def tray_test(
@@ -340,23 +325,20 @@ def tray_test(
     >>> test.tray, test.catch.ravel(), test.passes
     (('L1', 'C', 'R1'), array([6., 8., 4.]), (1,))
     """
-    offset = np.array(offset_m, dtype=float)
-    caught = np.array(catch, dtype=float)
+    offset, caught = np.array(offset_m, dtype=float), np.array(catch, dtype=float)
     caught = caught.reshape(-1, 1) if caught.ndim == 1 else caught
-    names = _tray_names(offset) if tray is None and offset.ndim == 1 else tuple(name.strip() for name in tray or ())
+    names = _tray_names(offset) if tray is None and offset.ndim == 1 else [name.strip() for name in tray or ()]
     unit = _check_arrays(offset, caught, names, unit)
     order = np.argsort(offset, kind="stable")
     labels = {"tray width": tray_width, "tray length": tray_length} | dict(form or {})
     caught = np.ascontiguousarray(caught[order])
-    state = np.where(np.isnan(caught), CatchState.NOT_WEIGHED, CatchState.WEIGHED).astype(np.uint8)
     test = TrayTest(
         form=tuple(_form_row(label, value) for label, value in labels.items()),
         tray=tuple(names[i] for i in order),
         offset=offset[order],
         columns=tuple(CatchColumn(number + 1, unit=unit) for number in range(caught.shape[1])),
         catch=caught,
-        state=state,
-        note=("",) * len(names),
+        state=np.where(np.isnan(caught), CatchState.NOT_WEIGHED, CatchState.WEIGHED).astype(np.uint8),
     )
     _ = test.values, test.tray_width_m, test.tray_length_m  # a value that can't be read is said now
     return test
@@ -399,24 +381,23 @@ def both_sides(test: TrayTest) -> TrayTest:
     ('Half (one side mirrored, not tested)', array([-2., -1.,  0.,  1.,  2.]), array([3., 8., 9., 8., 3.]))
     """
     side = 1.0 if test.offset_m[-1] >= -test.offset_m[0] else -1.0
+    middle = np.abs(test.offset_m) < MIN_SPACING_M
     there = np.flatnonzero(side * test.offset_m >= MIN_SPACING_M)
-    at = np.concatenate((np.flatnonzero(np.abs(test.offset_m) < MIN_SPACING_M), there))
-    rows = np.concatenate((there, at))
-    offset = np.concatenate(
-        (-test.offset[there], np.where(np.abs(test.offset_m[at]) < MIN_SPACING_M, 0, test.offset[at]))
-    )
+    rows = np.concatenate((there, np.flatnonzero(middle), there))  # the copies, the line, the side that was tested
+    offset = np.where(middle[rows], 0, test.offset[rows]) * np.where(np.arange(len(rows)) < len(there), -1, 1)
     order = np.argsort(offset, kind="stable")
-    names = [f"{test.tray[tray]}{COPIED}" for tray in there] + [test.tray[tray] for tray in at]
-    form = tuple(row for row in test.form if row.label.strip().casefold() not in ("test", "reversed passes"))
+    names = [test.tray[row] + (COPIED if at < len(there) else "") for at, row in enumerate(rows)]
+    form = [row for row in test.form if row.label.strip().casefold() not in ("test", "reversed passes")]
+    rows = rows[order]
     return replace(
         test,
         form=(FormRow("test", f"{test.name} ({MIRRORED})"), *form),
-        tray=tuple(names[row] for row in order),
+        tray=tuple(names[at] for at in order),
         offset=offset[order],
-        catch=np.ascontiguousarray(test.catch[rows[order]]),
-        state=np.ascontiguousarray(test.state[rows[order]]),
-        note=tuple(test.note[row] for row in rows[order]),
-        tare=None if test.tare is None else test.tare[rows[order]],
+        catch=np.ascontiguousarray(test.catch[rows]),
+        state=np.ascontiguousarray(test.state[rows]),
+        note=tuple(test.note[row] for row in rows),
+        tare=None if test.tare is None else test.tare[rows],
         mirrored="left" if side > 0 else "right",
     )
 
@@ -440,14 +421,14 @@ def _form_row(label: str, text: str) -> FormRow:
     return FormRow(label, *split_quantity(text))
 
 
-def _tray_names(offset: FloatArray) -> tuple[str, ...]:
+def _tray_names(offset: FloatArray) -> list[str]:
     """L2, L1, C, R1, R2 by side and order from the centre line."""
     names = ["C"] * len(offset)
     for side, sign in (("L", -1), ("R", 1)):
         out = [i for i in np.argsort(np.abs(offset), kind="stable") if sign * offset[i] > 0]
         for number, i in enumerate(out, start=1):
             names[i] = f"{side}{number}"
-    return tuple(names)
+    return names
 
 
 def _check_arrays(offset: FloatArray, caught: FloatArray, names: Sequence[str], unit: str) -> str:
