@@ -153,8 +153,8 @@ class Document:
     style: Literal["report", "card", "form"] = "report"
 
 
-def gated(part: T) -> T:
-    r"""The same part of a document with the signs that hide or steer made visible in every word of it.
+def gated(part: T, escape: Callable[[str], str] = str) -> T:
+    r"""The same part of a document, hiding and steering signs made visible in every word of it, then markup escaped.
 
     A picture drawn with signs keeps its lines; an SVG is made by this package and was escaped where words went in.
 
@@ -163,11 +163,11 @@ def gated(part: T) -> T:
     """
     shown: Any = part
     if isinstance(part, str):
-        shown = visible(part)
+        shown = escape(visible(part))
     elif isinstance(part, tuple):
-        shown = tuple(map(gated, part))
+        shown = tuple(gated(each, escape) for each in part)
     elif is_dataclass(part) and not isinstance(part, type):
-        words = {field.name: gated(getattr(part, field.name)) for field in fields(part) if field.name != "svg"}
+        words = {field.name: gated(getattr(part, field.name), escape) for field in fields(part) if field.name != "svg"}
         if isinstance(part, Picture):
             words["drawn"] = visible(part.drawn, lines=True)
         shown = replace(part, **words)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from itertools import groupby, zip_longest
 
 import numpy as np
@@ -14,7 +14,6 @@ from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.show.document import (
     Answer,
     Block,
-    Column,
     Document,
     Heading,
     Note,
@@ -39,7 +38,7 @@ _UNIT = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?![\w/]))")
 
 
 def terminal_text(document: Document, *, width: int = WIDTH) -> str:
-    """The document as lines of at most so many columns, groups set apart by a blank line.
+    """The document as lines of at most so many columns; blank lines set groups apart, a heading stays with its own.
 
     >>> from spreadcheck.show.document import Column
     >>> table = Table((Column("tray", align="left"), Column("rate", "kg/ha")), (("L1", "98.5"), ("C", "101.25")))
@@ -55,44 +54,35 @@ def terminal_text(document: Document, *, width: int = WIDTH) -> str:
     """
     shown = gated(document)
     head = [line for text in (shown.over, shown.title, *shown.about) if text for line in wrapped(text, width)]
-    groups = ["\n".join(head)] if head else []
-    groups += list(_groups(text_blocks(shown.blocks), width))
-    groups += ["\n".join(wrapped(shown.foot, width))] if shown.foot else []
-    return "\n\n".join(groups)
+    groups = [head]
+    heading: list[str] = []
+    for kind, run in groupby(text_blocks(shown.blocks), type):
+        for lines in [_answers(run, width)] if kind is Answer else (_lines(block, width) for block in run):
+            if kind is Heading:
+                heading += ["", *lines] if heading else lines
+            elif lines:
+                groups.append(heading + lines)
+                heading = []
+    groups += [heading, wrapped(shown.foot, width) if shown.foot else []]
+    return "\n\n".join("\n".join(lines) for lines in groups if lines)
 
 
-def _groups(blocks: Iterable[Block], width: int) -> Iterator[str]:
-    """Headings stay with what follows them; answers in a row share one column of questions."""
-    heading = ""
-    for kind, run in groupby(blocks, type):
-        parts = list(run)
-        if kind is Heading:
-            heading = "\n\n".join("\n".join(wrapped(part.text, width)) for part in parts if isinstance(part, Heading))
-            continue
-        texts = [_answers(parts, width)] if kind is Answer else filter(None, (_text(part, width) for part in parts))
-        for text in texts:
-            yield f"{heading}\n{text}" if heading else text
-            heading = ""
-    if heading:
-        yield heading
-
-
-def _text(block: Block, width: int) -> str:
+def _lines(block: Block, width: int) -> list[str]:
     match block:
-        case Paragraph(text=text):
-            return "\n".join(wrapped(text, width))
+        case Heading(text=text) | Paragraph(text=text):
+            return wrapped(text, width)
         case Points(items=items, numbered=numbered):
             marks = [f"{at}. " if numbered else "- " for at in range(1, len(items) + 1)]
             pairs = zip(marks, items, strict=True)
-            return "\n".join(line for mark, item in pairs for line in wrapped(mark + item, width, " " * len(mark)))
+            return [line for mark, item in pairs for line in wrapped(mark + item, width, " " * len(mark))]
         case Note(kind=kind, text=text, points=points):
             lines = wrapped(f"{kind}: {text}", width, "  ")
-            return "\n".join([*lines, *(line for point in points for line in wrapped(f"  - {point}", width, " " * 4))])
+            return [*lines, *(line for point in points for line in wrapped(f"  - {point}", width, " " * 4))]
         case Picture(title=title, drawn=drawn) if drawn:
-            return f"{title}\n{drawn}"
+            return [title, *drawn.split("\n")]
         case Table():
-            return "\n".join(_table(block, width))
-    return ""
+            return _table(block, width)
+    return []
 
 
 def wrapped(text: str, width: int = WIDTH, indent: str = "") -> list[str]:
@@ -102,87 +92,62 @@ def wrapped(text: str, width: int = WIDTH, indent: str = "") -> list[str]:
     return [line.replace(_KEPT, " ") for line in lines]
 
 
-def _answers(blocks: Iterable[Block], width: int) -> str:
+def _answers(blocks: Iterable[Block], width: int) -> list[str]:
+    """Answers in a row share one column of questions."""
     answers = [block for block in blocks if isinstance(block, Answer)]
     room = min(max(len(answer.question) for answer in answers), MOST_QUESTION)
-    lines: list[str] = []
-    for answer in answers:
-        question = wrapped(answer.question, room)
-        told = wrapped(answer.answer, width - room - GAP)
-        for left, right in zip_longest(question, told, fillvalue=""):
-            lines.append(f"{left:<{room + GAP}}{right}".rstrip())
-    return "\n".join(lines)
+    pairs = ((wrapped(each.question, room), wrapped(each.answer, width - room - GAP)) for each in answers)
+    lines = (line for pair in pairs for line in zip_longest(*pair, fillvalue=""))
+    return [f"{left:<{room + GAP}}{right}".rstrip() for left, right in lines]
 
 
 def _table(table: Table, width: int) -> list[str]:
+    """Columns side by side; where there is no room for all, the rest stands below with the first column again."""
+    columns, room = table.columns, width - INDENT
+    wide, least = [], []  # what the heads and cells of each column want, and what they need
+    for at, column in enumerate(columns):
+        head, unit = (column.head, column.unit) if table.headed else ("", "")
+        cells = max(map(len, (unit, *(row[at] for row in table.rows))))
+        words = max(map(len, _UNIT.sub(_KEPT, head).split(" ")))  # a number stays with its unit
+        wide.append(max(len(head), cells, 1))
+        least.append(min(wide[at], NARROWEST) if column.align == "left" else max(words, cells, 1))
+    pages = [[0]]
+    for at in range(1, len(columns)):
+        if len(pages[-1]) > 1 and sum(least[c] + GAP for c in (*pages[-1], at)) - GAP > room:
+            pages.append([0])
+        pages[-1].append(at)
     lines = wrapped(table.caption, width) if table.caption else []
-    for columns in _pages(table, width - INDENT):
-        lines += _rows(table, columns, width - INDENT)
+    for page in pages:
+        given = {at: wide[at] for at in page}
+        for _ in range(sum(given.values()) + GAP * (len(page) - 1) - room):
+            spare = [at for at in page if given[at] > least[at]]
+            figures = [at for at in spare if columns[at].align == "right"]
+            if spare:  # heads over figures wrap first, then the widest words
+                given[max(figures or spare, key=lambda at: given[at])] -= 1
+        lines += _side_by_side(table, given)
     return lines + [line for note in table.notes for line in wrapped(note, width)]
 
 
-def _pages(table: Table, width: int) -> list[list[int]]:
-    """The columns that stand side by side; where there is no room for all, the first one comes again."""
-    pages: list[list[int]] = [[0]]
-    for at in range(1, len(table.columns)):
-        if len(pages[-1]) > 1 and sum(_least(table, c) + GAP for c in [*pages[-1], at]) - GAP > width:
-            pages.append([0])
-        pages[-1].append(at)
-    return pages
-
-
-def _wide(table: Table, at: int) -> int:
-    column = table.columns[at]
-    heads = (column.head, column.unit) if table.headed else ()
-    return max(map(len, (*heads, *(row[at] for row in table.rows))), default=0)
-
-
-def _least(table: Table, at: int) -> int:
-    wide = _wide(table, at)
-    if table.columns[at].align == "left":
-        return min(wide, NARROWEST)
-    words = _UNIT.sub(_KEPT, table.columns[at].head).split(" ")  # a number stays with its unit
-    heads = max(map(len, words)) if table.headed else 0
-    return max(heads, len(table.columns[at].unit), *(len(row[at]) for row in table.rows), 1)
-
-
-def _rows(table: Table, at: list[int], width: int) -> list[str]:
-    wide = [_wide(table, c) for c in at]
-    least = [_least(table, c) for c in at]
-    over = sum(wide) + GAP * (len(at) - 1) - width
-    while over > 0 and wide != least:  # heads over figures wrap first, then the widest words
-        spare = [c for c in range(len(at)) if wide[c] > least[c]]
-        figures = [c for c in spare if table.columns[at[c]].align == "right"]
-        widest = max(figures or spare, key=lambda c: wide[c])
-        wide[widest] -= 1
-        over -= 1
-    columns = [table.columns[c] for c in at]
-    lines: list[str] = []
+def _side_by_side(table: Table, given: dict[int, int]) -> list[str]:
+    """Some columns of a table, each in the room given to it; heads stand on their units."""
+    columns = [table.columns[at] for at in given]
+    rows = [[wrapped(row[at], room) for at, room in given.items()] for row in table.rows]
     if table.headed:
-        heads = [wrapped(column.head, max(room, 1)) for column, room in zip(columns, wide, strict=True)]
+        units = [[column.unit] for column in columns]
+        heads = [wrapped(column.head, room) for column, room in zip(columns, given.values(), strict=True)]
         deep = max(map(len, heads))
-        lines += _set([[""] * (deep - len(head)) + head for head in heads], columns, wide)
-        if any(column.unit for column in columns):
-            lines += _set([[column.unit] for column in columns], columns, wide)
-    for row in table.rows:
-        lines += _set([wrapped(row[c], max(room, 1)) for c, room in zip(at, wide, strict=True)], columns, wide)
-    return lines
-
-
-def _set(cells: list[list[str]], columns: list[Column], wide: list[int]) -> list[str]:
-    """One row of cells, each of one or more lines."""
+        rows[:0] = [[[""] * (deep - len(head)) + head for head in heads], *([units] if any(map(any, units)) else [])]
     lines = []
-    for texts in zip_longest(*cells, fillvalue=""):
-        line = (" " * GAP).join(
-            text.ljust(room) if column.align == "left" else text.rjust(room)
-            for text, column, room in zip(texts, columns, wide, strict=True)
-        )
-        lines.append((" " * INDENT + line).rstrip())
+    for row in rows:
+        for texts in zip_longest(*row, fillvalue=""):
+            cells = zip(texts, columns, given.values(), strict=True)
+            told = (text.ljust(room) if column.align == "left" else text.rjust(room) for text, column, room in cells)
+            lines.append((" " * INDENT + (" " * GAP).join(told)).rstrip())
     return lines
 
 
 def markdown_text(document: Document) -> str:
-    """The document as Markdown.
+    """The document as Markdown; every sign of Markdown or HTML in its words is escaped.
 
     >>> print(markdown_text(Document("Test <1>", (Answer("Even enough?", "yes"), Points(("a*b",))))))
     # Test \\<1\\>
@@ -192,46 +157,34 @@ def markdown_text(document: Document) -> str:
     - a\\*b
     <BLANKLINE>
     """
-    shown = gated(document)
-    parts = [f"# {escaped(shown.title)}", *map(escaped, shown.about), *map(_marked, text_blocks(shown.blocks))]
-    return "\n\n".join(filter(None, (*parts, escaped(shown.foot)))) + "\n"
+    title, *about, foot = gated((document.title, *document.about, document.foot), _escaped)
+    blocks = (_marked(gated(block, _escaped)) for block in text_blocks(document.blocks))
+    return "\n\n".join(filter(None, (f"# {title}", *about, *blocks, foot))) + "\n"
 
 
 def _marked(block: Block) -> str:
     match block:
         case Heading(text=text, level=level):
-            return f"{'#' * level} {escaped(text)}"
+            return f"{'#' * level} {text}"
         case Paragraph(text=text, weight=weight):
-            return f"**{escaped(text)}**" if weight == "strong" else escaped(text)
+            return f"**{text}**" if weight == "strong" else text
         case Points(items=items, numbered=numbered):
-            marks = (f"{at}." if numbered else "-" for at in range(1, len(items) + 1))
-            return "\n".join(f"{mark} {escaped(item)}" for mark, item in zip(marks, items, strict=True))
+            return "\n".join(f"{f'{at}.' if numbered else '-'} {item}" for at, item in enumerate(items, 1))
         case Answer(question=question, answer=answer):
-            return f"**{escaped(question)}** {escaped(answer)}"
+            return f"**{question}** {answer}"
         case Note(kind=kind, text=text, points=points):
-            return "\n".join([f"> **{escaped(kind)}:** {escaped(text)}", *(f"> - {escaped(p)}" for p in points)])
+            return "\n".join([f"> **{kind}:** {text}", *(f"> - {point}" for point in points)])
         case Picture(title=title, words=words, drawn=drawn):
-            said = f"**{escaped(title)}.** {escaped(words)}"
-            return said + ("\n\n" + "\n".join(f"    {line}" for line in drawn.splitlines()) if drawn else "")
-        case Table():
-            return _marked_table(block)
+            return "\n\n".join([f"**{title}.** {words}", *([textwrap.indent(drawn, "    ")] if drawn else [])])
+        case Table(columns=columns, rows=rows, caption=caption, notes=notes):
+            heads = [f"{column.head}, {column.unit}" if column.unit else column.head for column in columns]
+            rules = ["---" if column.align == "left" else "---:" for column in columns]
+            lines = (f"| {' | '.join(cells)} |".replace("|  |", "| |") for cells in (heads, rules, *rows))
+            return "\n\n".join([*([f"**{caption}**"] if caption else []), "\n".join(lines), *notes])
     return ""
 
 
-def _marked_table(table: Table) -> str:
-    heads = (f"{column.head}, {column.unit}" if column.unit else column.head for column in table.columns)
-    rules = ("---" if column.align == "left" else "---:" for column in table.columns)
-    rows = "\n".join([_row(map(escaped, heads)), _row(rules), *(_row(map(escaped, row)) for row in table.rows)])
-    caption = [f"**{escaped(table.caption)}**"] if table.caption else []
-    return "\n\n".join([*caption, rows, *map(escaped, table.notes)])
-
-
-def _row(cells: Iterable[str]) -> str:
-    return f"| {' | '.join(cells)} |".replace("|  |", "| |")
-
-
-def escaped(text: str) -> str:
-    """Text in which nothing is markup: signs of Markdown and HTML get a backslash."""
+def _escaped(text: str) -> str:
     return re.sub(r"([\\`*_{}\[\]<>#|~!&])", r"\\\1", text)
 
 
