@@ -106,9 +106,9 @@ class _Sitting:
         except TypingStoppedError as stop:
             code = SIGNAL_EXIT + stop.number
         if self._typed.failed:
-            self._screen.warn(f"The input can't be read any more ({self._typed.failed}).")
+            self._screen.say(f"The input can't be read any more ({self._typed.failed}).", err=True)
         if self._typed.broken_off.strip():
-            self._screen.warn(f'"{shown(self._typed.broken_off)}" was not taken: no Enter came after it.')
+            self._screen.say(f'"{shown(self._typed.broken_off)}" was not taken: no Enter came after it.', err=True)
         self._screen.end(*closing_lines(self._recording, self._path, made=bool(self._kept.digest)))
         return code
 

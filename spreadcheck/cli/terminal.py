@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from io import BufferedReader
 from types import FrameType
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -28,23 +28,21 @@ WAIT_S = 1.0
 WIDE = 40
 
 
-def say(text: str = "", *, err: bool = False, end: str = "\n") -> None:
-    """Print text of one or more lines; signs that the output can't encode are escaped too."""
-    stream = sys.stderr if err else sys.stdout
-    encoding = getattr(stream, "encoding", None) or "ascii"
-    seen = visible(text, lines=True).encode(encoding, "backslashreplace").decode(encoding)
-    click.echo(seen + end, nl=False, err=err)
+def say(text: str = "", *, err: bool = False, end: str = "\n", own: bool = False) -> None:
+    """Print text of one or more lines; signs that the output can't encode are escaped too.
+
+    `own` are signs of this program's own that are meant to steer the terminal: never a word from outside.
+    """
+    if not own:
+        encoding = getattr(sys.stderr if err else sys.stdout, "encoding", None) or "ascii"
+        text = visible(text, lines=True).encode(encoding, "backslashreplace").decode(encoding)
+    click.echo(text + end, nl=False, err=err)
 
 
 def folded(text: str, width: int = WIDTH) -> str:
     """Words on lines that fit, what follows a line's first indented; one that is too long, such as a path, is whole."""
     fit = textwrap.TextWrapper(width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
     return "\n".join(part for line in text.splitlines() for part in fit.wrap(line))
-
-
-def steer(signs: str, *, err: bool = False) -> None:
-    """Send signs of this program's own that are meant to steer the terminal; never a word from outside."""
-    click.echo(signs, nl=False, err=err)
 
 
 @contextmanager
@@ -58,23 +56,19 @@ def progress_bar(label: str) -> Iterator[Callable[[float], None]]:
         if looked_at and done != seen[0] and time.monotonic() - start > WAIT_S:
             seen[0] = done
             bar = "#" * done + "." * (WIDE - done)
-            steer(f"\r{label} [{bar}] {100 * share:3.0f} %", err=True)
+            say(f"\r{label} [{bar}] {100 * share:3.0f} %", err=True, end="", own=True)
 
     try:
         yield told
     finally:
         if seen[0] >= 0:
-            steer("\r" + " " * (WIDE + len(label) + 10) + "\r", err=True)
+            say("\r" + " " * (WIDE + len(label) + 10), err=True, end="\r", own=True)
 
 
 def plain_terminal() -> bool:
     """Whether standard output can't show block characters."""
     encoding = getattr(sys.stdout, "encoding", None) or "ascii"
-    try:
-        "▁█·".encode(encoding)
-    except (UnicodeEncodeError, LookupError):
-        return True
-    return False
+    return "▁█·".encode(encoding, "replace").decode(encoding) != "▁█·"
 
 
 CLEAR = "\x1b[2J\x1b[1;1H"  # ECMA-48: erase the page, go to its first column and line
@@ -85,7 +79,7 @@ class ScreenGoneError(Exception):
 
 
 class Screen:
-    """What a person sees while recording."""
+    """What a person sees while recording: whole pages on a terminal, plain lines in a pipe, a file or on request."""
 
     def __init__(self, *, units: str | None, plain: bool) -> None:
         self._units, self._ascii = units, plain or plain_terminal()
@@ -98,15 +92,13 @@ class Screen:
     def _width(self) -> int:
         return min(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns - 1) if self._terminal else WIDTH
 
-    def say(self, text: str) -> None:
-        """Something worth knowing now: at once as a line, or with the next page."""
-        self._tell(folded(text, self._width))
-
-    def _tell(self, text: str) -> None:
-        if self._pages:
-            self._kept.append(text)
-        elif text:
-            self._print(text)
+    def say(self, text: str, *, whole: bool = False, err: bool = False) -> None:
+        """Something worth knowing: at once as a line, or with the next page; `whole` where its lines are made."""
+        told = text if whole else folded(text, self._width)
+        if self._pages and not err:
+            self._kept.append(told)
+        elif told:
+            self._print(told, err=err)
 
     def ask(self, text: str) -> None:
         """A question on a line of its own; a terminal answers behind it."""
@@ -120,33 +112,29 @@ class Screen:
         from spreadcheck.show.record import page, question_line
 
         if self._pages:
-            self._steer(CLEAR)
+            self._print(CLEAR, end="", own=True)
         if self._pages and not self._long:
             said, self._kept = "\n".join(self._kept), []
             self._print(page(recording, said, system=self._units, plain=self._ascii, width=self._width))
         self._long = False
         if bell and self._terminal:
-            self._steer("\a")
+            self._print("\a", end="", own=True)
         self.ask(question_line(recording, system=self._units))
 
     def show_reply(self, reply: Reply, before: Recording) -> None:
-        """What an entry led to: a sentence, the table, the words to use; the bars when a pass is through."""
+        """What an entry led to: a sentence, the table, the words to use; the bars alone when a pass is through."""
         from spreadcheck.crew.recording import HELP, SHOW
-        from spreadcheck.show.record import HELP_TEXT, table_so_far
+        from spreadcheck.show.record import HELP_TEXT, picture, table_so_far
 
         if reply.sort in (SHOW, HELP):
             self._long = True
-            self._tell(HELP_TEXT if reply.sort == HELP else table_so_far(reply.recording, width=self._width))
+            told = HELP_TEXT if reply.sort == HELP else table_so_far(reply.recording, width=self._width)
+            self.say(told, whole=True)
         else:
             self.say(reply.say)
         if not self._pages and reply.recording.part(reply.recording.at) != before.part(before.at):
-            self._show_bars(replace(reply.recording, at=before.at))
-
-    def _show_bars(self, recording: Recording) -> None:
-        """The bars alone, between plain lines."""
-        from spreadcheck.show.record import picture
-
-        self._print(picture(recording, system=self._units, plain=self._ascii, width=self._width))
+            done = replace(reply.recording, at=before.at)
+            self._print(picture(done, system=self._units, plain=self._ascii, width=self._width))
 
     def end(self, said: str, command: str) -> None:
         """The last words, under the last question, and the command that goes on, never cut."""
@@ -155,21 +143,11 @@ class Screen:
         for text in (*self._kept, folded(said, self._width), command):
             self._print(text)
 
-    def warn(self, text: str) -> None:
-        """Words on standard error."""
-        self._print(folded(text, self._width), err=True)
-
-    def _print(self, text: str, *, end: str = "\n", err: bool = False) -> None:
+    def _print(self, text: str, *, end: str = "\n", err: bool = False, own: bool = False) -> None:
         """Text, flushed, as a reader waits for it."""
-        self._send(lambda: say(text, err=err, end=end), sys.stderr if err else sys.stdout)
-
-    def _steer(self, signs: str) -> None:
-        """A signal to the terminal."""
-        self._send(lambda: steer(signs), sys.stdout)
-
-    def _send(self, send: Callable[[], None], stream: TextIO) -> None:
+        stream = sys.stderr if err else sys.stdout
         try:
-            send()
+            say(text, err=err, end=end, own=own)
             stream.flush()
         except OSError as error:
             os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())  # what is left in it must not fail at the end
@@ -177,20 +155,20 @@ class Screen:
 
 
 MAX_LINE = 65_536  # bytes without a line end: no person, no scale
-
 _SIGNALS = [number for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if (number := getattr(signal, name, None))]
 
 
 class TypingStoppedError(Exception):
     """Ctrl-C, an order to end, or a closed terminal; `number` is the signal's."""
 
-    def __init__(self, number: int) -> None:
-        super().__init__(number)
-        self.number = number
+    number = property(lambda self: self.args[0])
 
 
 class Typed:
-    """Lines of standard input, one at a time, whatever ends them: line feed, carriage return or both."""
+    """Lines of standard input, one at a time, whatever ends them: line feed, carriage return or both.
+
+    A signal never breaks off the saving of an entry: it is noted, and ends the wait for the next line.
+    """
 
     def __init__(self, stream: BufferedReader | None, encoding: str = "utf-8") -> None:
         self._stream, self._encoding = stream, encoding
@@ -218,13 +196,21 @@ class Typed:
         """The next line without its end, or None when the input has ended; raises `TypingStoppedError` at a signal."""
         if self._signal:
             raise TypingStoppedError(self._signal)
-        while (found := self._cut()) is None:
+        while True:
+            if self._after_return and self._bytes:  # a line feed right behind a carriage return ends nothing
+                self._bytes, self._after_return = self._bytes.removeprefix(b"\n"), False
+            ends = [at for end in (b"\n", b"\r") if (at := self._bytes.find(end)) >= 0]
+            if ends or len(self._bytes) > MAX_LINE:
+                break
             chunk = self._wait()
             if not chunk:
-                self.broken_off = self._text(self._bytes)
+                self.broken_off = self._bytes.decode(self._encoding, "replace")
                 return None
             self._bytes += chunk
-        return self._text(found)
+        at = min(ends, default=MAX_LINE)
+        found, end, self._bytes = self._bytes[:at], self._bytes[at : at + 1], self._bytes[at + 1 :]
+        self._after_return = end == b"\r"
+        return found.decode(self._encoding, "replace")
 
     def _signalled(self, number: int, frame: FrameType | None) -> None:
         self._signal = number
@@ -243,19 +229,3 @@ class Typed:
             return b""
         finally:
             self._waiting = False
-
-    def _cut(self) -> bytes | None:
-        """The first whole line that has arrived; a line feed right behind a carriage return ends nothing."""
-        if self._after_return and self._bytes:
-            self._bytes = self._bytes.removeprefix(b"\n")
-            self._after_return = False
-        ends = [at for end in (b"\n", b"\r") if (at := self._bytes.find(end)) >= 0]
-        if not ends and len(self._bytes) <= MAX_LINE:
-            return None
-        at = min(ends, default=MAX_LINE)
-        found, end, self._bytes = self._bytes[:at], self._bytes[at : at + 1], self._bytes[at + 1 :]
-        self._after_return = end == b"\r"
-        return found
-
-    def _text(self, line: bytes) -> str:
-        return line.decode(self._encoding, "replace")
