@@ -161,10 +161,7 @@ class Assessment:
         return np.asarray(np.abs(spacings - np.rint(spacings)) <= WHOLE)
 
     def standings(self, method: str) -> tuple[str, ...]:
-        """How each width of the table stands to the limit: within, over, close (CV by trays says otherwise), or none.
-
-        None is said, by an empty word, while a doubt forbids a verdict and where fewer than two trays lie in a bout.
-        """
+        """How each width of the table stands to the limit; empty while a doubt blocks, or with too few trays."""
         scan, limit = self.scans[method], self.limit_pct
         cv = self.curves[method].cv_of(scan.width_m)
         close = self.whole_spacings(scan.width_m) & ((scan.cv_trays_pct <= limit) != (cv <= limit))
@@ -453,10 +450,7 @@ def _would_get(result: Assessment) -> tuple[Words, frozenset[str]]:
 def bouts_at(
     profile: Profile, bout_width_m: float, blend: BlendAssessment | None = None, limit_pct: float = CV_LIMIT_PCT
 ) -> dict[str, Bout]:
-    """What the field gets at one bout width, for each driving method.
-
-    Of a blend the deposit is that of the whole catch; the CVs are those of its worst part, scaled to one limit for all.
-    """
+    """What the field gets at one bout width, by method; of a blend with the CVs of its worst part, scaled."""
     width = float(bout_width_m)
     check_widths(profile, width)
     laid = lay(profile, np.array([width]))

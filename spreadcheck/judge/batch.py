@@ -1,7 +1,4 @@
-"""All tray sheets below a folder -> one summary row a sheet, over all cores, in the same order every time.
-
-A sheet that can't be used never stops the rest.
-"""
+"""All tray sheets below a folder -> a row a sheet, over all cores, in the same order; a bad one doesn't stop them."""
 
 from __future__ import annotations
 
@@ -44,10 +41,7 @@ COLUMNS = (
 
 @record
 class SheetResult:
-    """What became of one sheet: a row under `COLUMNS`, or the faults that were found.
-
-    `file` holds it, with `of` tray sheets in all; a workbook may hold several.
-    """
+    """What became of one of the `of` tray sheets in a `file`: a row under `COLUMNS`, or the faults that were found."""
 
     sheet: str
     row: dict[str, Any] | None
@@ -290,11 +284,7 @@ def _work(folder: str, options: BatchOptions, task: _Task) -> list[SheetResult]:
 
 @dataclass
 class Journal:
-    """What a run has done so far, beside its summary: a line of JSON a sheet, added as results come.
-
-    A sheet counts as done while its file is as it was (size and time) and the same was asked. A last line cut off by a
-    kill is not counted.
-    """
+    """What a run has done, beside its summary: a line of JSON a sheet, which counts while its file is as it was."""
 
     path: Path
     folder: Path

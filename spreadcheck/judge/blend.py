@@ -1,8 +1,4 @@
-"""A blend, component by component: does every nutrient get where it should?
-
-A component's rate is found from its own columns (`pass 2 / potash`); a nutrient's rate is the sum over components of
-rate x content. All deposits are sums of passes, so the overlap is the same for parts and whole.
-"""
+"""A blend, component by component: a nutrient's rate is the sum over components of their rate x what they hold."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""How sure the answer is: what part of the CV is the machine, and what part is the test.
-
-How the intervals are made, and how often they hold: docs/confidence.md.
-"""
+"""How sure the answer is: what part of the CV is the machine, and what part is the test; see docs/confidence.md."""
 
 from __future__ import annotations
 
@@ -112,10 +109,7 @@ class Confidence:
 
     @cached_property
     def judged(self) -> Assessment:
-        """The assessment with its verdict and advised widths judged by the noise too, where it is known.
-
-        Of a blend it is known for all components together only, while the worst part decides.
-        """
+        """The assessment judged by the noise too, where it is known; not that of a blend, whose worst part decides."""
         told = self.noise.known and self.assessment.blend is None
         return replace(self.assessment, kept=self.kept) if told else self.assessment
 
@@ -164,10 +158,7 @@ class Confidence:
 
     @cached_property
     def on_lines(self) -> dict[bool, tuple[Drawn, ...]]:
-        """The draws on every line: as the passes alone show the noise, and with what one test can't see.
-
-        Where the ends are open some of the draws lie on each line, else each takes a share of them all.
-        """
+        """The draws on every line, with what one test can't see and (True) without; of open ends some on each."""
         drawn = self.drawn
         found: tuple[list[Drawn], list[Drawn]] = ([], [])
         noises = drawn.own_kg_ha + drawn.trays_kg_ha, drawn.own_kg_ha
@@ -197,10 +188,7 @@ class Confidence:
         return np.sqrt(np.where(n >= 2 - 1e-9, (n - 1) / np.maximum(n, 2 - 1e-9), np.nan))
 
     def kept(self, width_m: FloatArray, method: str, cases: tuple[Likely, ...] = ()) -> FloatArray:
-        """Probability that the true CV by trays keeps the limit at each width; NaN where it can't be known. [%]
-
-        The first row is the least that any plausible tail gives, the second the greatest.
-        """
+        """Least and greatest probability that the true CV keeps the limit, over the tails; NaN where not known. [%]"""
         if not self.noise.known:
             return np.full((2, len(width_m)), np.nan)
         share = self.line_share(width_m)

@@ -53,10 +53,7 @@ class Line:
 
 @record(eq=False)
 class Products:
-    """What many patterns on one line come to: totals, and the products of rates so many points apart.
-
-    `total` has shape (draws,), `apart` (points, draws) and `folded` (2 points - 1, draws).
-    """
+    """Of patterns on one line: totals (draws,), products so many points `apart` (points, draws), and `folded` ones."""
 
     total: AnyFloats
     apart: AnyFloats
@@ -143,10 +140,7 @@ class Bouts:
 
 
 def bouts_on(line: Line, width_m: FloatArray, method: str, *, straight: bool = False) -> Bouts:
-    """The weights that give mean squares of the deposit at each width; `straight`: with straight lines between trays.
-
-    Without, it is the mean square at the trays themselves, on average over where the line lies.
-    """
+    """Weights for mean squares at each width: at trays wherever the line lies, or of `straight` lines between them."""
     widths, points, h = np.asarray(width_m, dtype=float), len(line.from_trays), line.spacing_m
     last, taps = points - 1, _straight if straight else _cubic
     share, every = h / widths[:, None], (2 if method == BACK_AND_FORTH else 1) * widths / h
@@ -209,10 +203,7 @@ def _straight(part: FloatArray) -> tuple[FloatArray, ...]:
 
 @record(eq=False)
 class Likely:
-    """True patterns that fit the readings of the trays, as CV on the true line; shape (widths, draws). [%]
-
-    `read_pct` is the CV at the trays with divisor n, `floor_pct` what noise alone reads there on average.
-    """
+    """True CVs on the line that fit the trays, (widths, draws); that read, with divisor n, and its noise. [%]"""
 
     cv_pct: Floats
     read_pct: FloatArray
@@ -221,10 +212,7 @@ class Likely:
 
 @record(eq=False)
 class Drawn:
-    """A pattern on a line, and draws of its noise there with their products, which serve all widths and methods.
-
-    `shift_m` is how far each draw moved the pattern; the rest of it is in `drawn`.
-    """
+    """A pattern on a line, and draws of its noise there, each of which moved the pattern by `shift_m`."""
 
     line: Line
     pattern: FloatArray
@@ -288,10 +276,7 @@ def noise_floor(on: Drawn, bouts: Bouts) -> FloatArray:
 
 
 def widest_within(width_m: FloatArray, cv_pct: AnyFloats, limit_pct: float, narrow_m: float) -> FloatArray:
-    """The upper end of the widest band of each curve that is not narrow; 0 if there is none; shape (draws,). [m]
-
-    Curves are columns; between widths they are straight. Where the widest width is within, that is the answer.
-    """
+    """The upper end of each curve's widest band that is not narrow, 0 for none; curves are columns. [m]"""
     within = wide = cv_pct <= limit_pct
     step = float(np.diff(width_m).max()) if len(width_m) > 1 else narrow_m
     run = max(int(np.ceil(narrow_m / step)), 1)

@@ -173,10 +173,7 @@ def runs_from_former(test: TrayTest, half_width_m: float) -> int:
 def _forecast(
     sure: Confidence, line: Line, rates: FloatArray, drawn: NoiseDrawn, method: str, width_m: FloatArray
 ) -> tuple[float, Callable[[int], float], float]:
-    """Effective width with the noise of so many passes taken out; its half-width by passes; that of what is unseen.
-
-    Squares are quadratic in the noise, so that nothing is laid anew for another number of passes.
-    """
+    """Effective width; its half-width by passes, as squares are quadratic in the noise; and that of the unseen."""
     bouts, pattern = bouts_on(line, width_m, method), line.from_trays @ rates
     of, along = products(pattern[:, None]), bouts.along(pattern).astype(np.float32)
     n = width_m / line.spacing_m

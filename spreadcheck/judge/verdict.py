@@ -98,10 +98,7 @@ def advised_width(
 
 
 def _dip_below(curve: WidthCurve, low_m: float, high_m: float) -> float:
-    """The lowest CV close below a width at the limit, if it is much lower; else the width itself.
-
-    A pattern that shifts a little still keeps the limit in the dip, and the bouts are hardly narrower.
-    """
+    """The lowest CV close below a width at the limit, if much lower: a shifted pattern keeps the limit there."""
     near = curve.width_m[(curve.width_m >= max(low_m, NEAR * high_m)) & (curve.width_m < high_m)]
     if not len(near):
         return high_m

@@ -138,10 +138,7 @@ def _picture(result: Assessment, system: str, plain: bool) -> list[str]:
 
 
 def _doubts(told: list[tuple[list[str], list[str]]], room: int, spare: int) -> list[str]:
-    """The doubts while they fit, each with the lines that put it right while there are lines to spare.
-
-    Where there is no room for all, what puts a doubt right is left to --doubts before any blocking doubt is.
-    """
+    """The doubts while they fit; what puts one right is left to --doubts before any blocking doubt is."""
     lines: list[str] = []
     left = len(told)
     for seen, remedy in told:
@@ -189,10 +186,7 @@ def widths_text(result: Assessment, system: str = "metric", *, every: bool = Fal
 
 
 def width_tables(result: Assessment, system: str = "metric", *, most: int | None = None) -> tuple[Table, ...]:
-    """CV and rates against bout width, a table for each driving method.
-
-    Of more than `most` widths every so many are told, with the effective width and the one driven always among them.
-    """
+    """CV and rates against bout width, a table a method: all, or every so many with the effective and driven ones."""
     widths, other = result.width_m, OTHER_SYSTEM[system]
     effective = [width for method in METHODS if (width := result.effective_width_m(method))]
     kept = {

@@ -88,10 +88,7 @@ _NAMED = 12  # machines in the legend
 
 @plain_style()
 def trend_figure(results: Iterable[SheetResult], system: str = "metric") -> Figure:
-    """Effective width by machine over dates, for tests that say their date.
-
-    The width is that of the driving method on the sheet, else the smaller one of both.
-    """
+    """Effective width by machine over dates: of the driving method on the sheet, else the smaller one of both."""
     from datetime import date
 
     from matplotlib.figure import Figure

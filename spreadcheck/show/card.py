@@ -1,8 +1,4 @@
-"""The settings card: one page that stays with the machine.
-
-What is not known is left as a line to write on, never made up. What is to be entered on the rate controller is filled
-in only where the test bears it out.
-"""
+"""The settings card, one page for the machine; what is not known, or not borne out, is left as a line to write on."""
 
 from __future__ import annotations
 

@@ -275,10 +275,7 @@ def draw_tray_errors(axes: Axes, sure: Confidence, system: str = "metric") -> No
 
 
 def draw_cv_band(axes: Axes, sure: Confidence, method: str, system: str = "metric") -> None:
-    """CV against bout width for one driving method: the curve that decides, its interval, its noise floor, the limit.
-
-    Of a blend the worst part decides; interval and noise are those of all components together.
-    """
+    """The CV that decides, with interval and noise floor: of a blend those of all components together."""
     band, limit, unit = sure.bands[method], sure.assessment.limit_pct, shown_unit("length", system)
     length = from_inside(1.0, unit, "length")
     width, level = band.width_m * length, f"{sure.level_pct:g} % interval"

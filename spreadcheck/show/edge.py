@@ -153,10 +153,7 @@ def _over_tails(study: EdgeStudy, found: OverTails, per: str, system: str) -> Pa
 
 
 def edge_json(study: EdgeStudy) -> dict[str, Any]:
-    """The study as plain data, schema spreadcheck/edge/1: SI throughout, keys carry their units.
-
-    Least and most over all plausible tails stand in the order of "edge" and "kept_inside".
-    """
+    """The study as plain data (spreadcheck/edge/1), SI; ends over the tails stand as in `edge` and `kept_inside`."""
     unit = "_pct_of_peak" if study.profile.relative else "_kg_ha"
     fields = [asdict(field) | {"mean_pct_of_endless": field.mean_pct_of_endless} for field in study.fields]
     found, over_tails = study.over_tails, None
@@ -193,10 +190,7 @@ _KINDS = {
 
 
 def edge_csv(study: EdgeStudy, system: str = "metric") -> str:
-    """The study for a spreadsheet: one row a distance, driving method and side; the kept shares below.
-
-    Masses that rest on which pass is right are left blank, and have their least and most.
-    """
+    """A row a distance, method and side, then the kept shares; masses that rest on the pass have least and most."""
     cases = [("", case) for case in study.cases] + [(f"{kept.share_pct:g}", kept.case) for kept in study.kept]
     rows = [{"keep_inside_pct": share, **_case_json(case)} for share, case in cases]
     for row in rows:

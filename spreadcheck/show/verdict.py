@@ -184,10 +184,7 @@ def tails_words(over: FigureRange, line_m: float, system: str) -> str:
 
 
 def other_bands_words(result: Assessment, method: str, system: str = "metric") -> tuple[str, ...]:
-    """The bands beside the effective one, the widest widths first; narrow ones are named as narrow.
-
-    Where the end trays still catch they rest on a guess, and none is told.
-    """
+    """The bands beside the effective one, the widest first; none where they rest on what fell beyond the end trays."""
     curve = result.curves[method]
     effective, runs = curve.effective_run(result.limit_pct), reversed(curve.runs(result.limit_pct))
     return tuple(

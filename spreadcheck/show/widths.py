@@ -242,11 +242,7 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
 
 
 def _rows_json(study: WidthStudy) -> dict[str, list[dict[str, Any]]]:
-    """Every case as one flat row; rates in proportion say so in their keys.
-
-    Each figure that rests on what fell beyond the end trays, or on which pass is right, is left out, and has its least
-    and most.
-    """
+    """Every case as one flat row; a figure that rests on the tails or on the pass gives way to its least and most."""
     flat = {method: [_flat(study, case) for case in cases] for method, cases in study.cases.items()}
     mass = None if study.judged.profile.relative else study.judged.mass_of_passes
     by_pass = (1.0,) if mass is None else (mass.least, mass.most)
