@@ -15,15 +15,7 @@ from spreadcheck.crew.lock import lock_sheet, take_up
 from spreadcheck.crew.recording import MAX_TYPED, printable
 from spreadcheck.errors import Fault, OutputError, QuantityError, SheetError, SpreadcheckError, record, shown
 from spreadcheck.sheet.labels import BIN_LABELS, LABELS, REQUIRED, Label, bin_label, known_label, read_value
-from spreadcheck.sheet.traytest import (
-    MAX_PASSES,
-    MAX_TRAYS,
-    CatchState,
-    FormRow,
-    TrayTest,
-    column_kind,
-    tray_test,
-)
+from spreadcheck.sheet.traytest import MAX_PASSES, MAX_TRAYS, CatchState, FormRow, TrayTest, column_kind, tray_test
 from spreadcheck.units import KINDS, parse_number, to_inside, unit_named
 
 MIN_TRAYS = 2

@@ -16,16 +16,7 @@ from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules, tray_noise
 from spreadcheck.sheet.labels import LABELS, REQUIRED
 from spreadcheck.sheet.plausible import check
-from spreadcheck.sheet.traytest import (
-    MAX_OFFSET_M,
-    MAX_PASSES,
-    MAX_TRAYS,
-    CatchState,
-    FloatArray,
-    FormRow,
-    TrayTest,
-    tray_test,
-)
+from spreadcheck.sheet.traytest import MAX_OFFSET_M, MAX_PASSES, MAX_TRAYS, CatchState, FormRow, TrayTest, tray_test
 from spreadcheck.units import KINDS, from_inside, shown_unit
 
 # travel speed (km/h), its tolerance, runs per measurement, travel speed for which the flow is set (km/h)
@@ -167,7 +158,7 @@ class Plan:
     bout_width_m: float
     throw_m: float
     spacing_m: float
-    offset_m: FloatArray
+    offset_m: NDArray[np.float64]
     at_wheel: NDArray[np.bool_]
     in_bout: NDArray[np.bool_]
     trays: int
@@ -272,7 +263,7 @@ def _spacing(request: PlanRequest, bout_m: float, throw_m: float) -> float:
 
 def _places(
     request: PlanRequest, spacing_m: float, bout_m: float, throw_m: float
-) -> tuple[FloatArray, NDArray[np.bool_]]:
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """A tray on the centre line and as many to each side as it takes; the last one is to catch nothing."""
     reach = throw_m if request.throw_m is None else throw_m + spacing_m
     half_m = max(reach, bout_m * LIMITS["line over width"].value / 2)

@@ -12,7 +12,6 @@ from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.limits import LIMITS
 from spreadcheck.product.readings import CONFIDENCE_PCT, Readings, Scatter, half_width, readings_needed, scatter_of
 from spreadcheck.product.size import (
-    MM_TO_SIZE_NUMBER,
     Blend,
     Difference,
     SieveCurve,
@@ -134,8 +133,8 @@ def product_of(
     blend = blend_of(readings.components, rescale=rescale) if readings.components else None
     figures = size_figures(readings.curves) if readings.curves else None
     mixed = blend.mean("size_guide_number") if blend else math.nan
-    read = {
-        "sieve stack": [MM_TO_SIZE_NUMBER * size for x in readings.curves if not math.isnan(size := x.size_at(50))],
+    read = {  # a size number is mm x 100
+        "sieve stack": [100.0 * size for x in readings.curves if not math.isnan(size := x.size_at(50))],
         "sieve box": [box.size_guide_number for box in readings.boxes],
         GIVEN: readings.size_guide_numbers,
         COMPONENTS: [] if math.isnan(mixed) else [mixed],

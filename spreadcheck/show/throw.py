@@ -42,11 +42,7 @@ def _shown(key: str, value: float | None, system: str) -> str:
 
 
 def throw_document(
-    study: ThrowStudy,
-    system: str = "metric",
-    *,
-    assumed: tuple[str, ...] = (),
-    test: TrayTest | None = None,
+    study: ThrowStudy, system: str = "metric", *, assumed: tuple[str, ...] = (), test: TrayTest | None = None
 ) -> Document:
     """What is set, what each change does to the throw, what the wind does, and the table of throws."""
     weather, air = study.weather, study.weather.air
@@ -157,11 +153,7 @@ def _chart(study: ThrowStudy, system: str) -> Table:
 
 
 def throw_json(
-    study: ThrowStudy,
-    *,
-    assumed: tuple[str, ...] = (),
-    test: TrayTest | None = None,
-    judged: Assessment | None = None,
+    study: ThrowStudy, *, assumed: tuple[str, ...] = (), test: TrayTest | None = None, judged: Assessment | None = None
 ) -> dict[str, Any]:
     """The study as plain data: SI, keys carry their units; with verdict and doubts of the test, if it was judged."""
     sides = [
