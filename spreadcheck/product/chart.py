@@ -58,18 +58,10 @@ class ChartAnswer:
 
     readings: Mapping[str, float]
     rows: tuple[ChartRow, ...]
-    why_none: str = ""
-    doubts: tuple[Doubt, ...] = ()
-
-    @property
-    def highest_speed_rpm(self) -> float | None:
-        """The highest spinner speed that every row found allows."""
-        return min((row.highest_speed_rpm for row in self.rows), default=None)
-
-    @property
-    def expected_width_m(self) -> float | None:
-        """The smallest expected width of the rows found."""
-        return min((row.expected_width_m for row in self.rows), default=None)
+    highest_speed_rpm: float | None  # that every row found allows
+    expected_width_m: float | None  # the smallest of the rows found
+    why_none: str
+    doubts: tuple[Doubt, ...]
 
     def form_rows(self, system: str = "metric") -> tuple[FormRow, ...]:
         """The rows that the form of a tray sheet takes: how fast at most, and how wide it should spread."""
@@ -281,7 +273,9 @@ def find_settings(
     if any(row.bands["crush strength"][0] > least for row in rows if "crush strength" in bands):
         doubts.append(doubt("strength-near-an-edge", least=Quantity(least, "force")))
     doubts += [doubt("chart-rows-overlap", first=first, second=second) for first, second in overlaps(chart)]
-    return ChartAnswer(found, rows, "" if rows else _why_none(chart, found), tuple(doubts))
+    speed = min((row.highest_speed_rpm for row in rows), default=None)
+    width = min((row.expected_width_m for row in rows), default=None)
+    return ChartAnswer(found, rows, speed, width, "" if rows else _why_none(chart, found), tuple(doubts))
 
 
 def _why_none(chart: Chart, readings: Mapping[str, float]) -> str:

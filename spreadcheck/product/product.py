@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import replace
 
 from spreadcheck.doubts.doubt import Doubt, Quantity
@@ -11,15 +10,7 @@ from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.limits import LIMITS
 from spreadcheck.product.readings import CONFIDENCE_PCT, Readings, Scatter, half_width, readings_needed, scatter_of
-from spreadcheck.product.size import (
-    Blend,
-    Difference,
-    SieveCurve,
-    SizeFigures,
-    blend_of,
-    pair_differences,
-    size_figures,
-)
+from spreadcheck.product.size import Blend, Difference, SizeFigures, blend_of, pair_differences, size_figures
 from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.plausible import CLOSEST_PACKING, DENSITIES_SOURCE, density_faults, usual_density
 from spreadcheck.sheet.traytest import FormRow, form_row
@@ -52,6 +43,7 @@ class Product:
     bulk: Scatter
     granule: Scatter
     entered_kg_m3: float
+    entry_error_pct: float  # of the rate by a wrong density entry, on a spreader that meters by volume
     strength: Scatter
     confidence_pct: float
     half_width_n: float  # how far the mean strength may be off
@@ -74,15 +66,6 @@ class Product:
             "uniformity index": self.uniformity_index,
         }
         return {label: value for label, value in found.items() if not math.isnan(value)}
-
-    @property
-    def entry_error_pct(self) -> float:
-        """The rate error that a wrong density entry causes on a spreader that meters by volume. [%]
-
-        The controller opens for the volume that the target mass would have at the density entered, so the mass that
-        comes out is the target x true / entered: an entry too high puts on too little, one too low too much.
-        """
-        return 100.0 * (self.bulk.mean - self.entered_kg_m3) / self.entered_kg_m3
 
 
 def product_of(
@@ -140,6 +123,7 @@ def product_of(
         COMPONENTS: [] if math.isnan(mixed) else [mixed],
     }
     sizes = {way: scatter_of(numbers) for way, numbers in read.items() if numbers}
+    entered = readings.entered_kg_m3[0] if readings.entered_kg_m3 else math.nan
     uniformity = figures.uniformity_index if figures else math.nan
     weakest = blend.weakest if blend else None
     wanted_n = half_width_n if half_width_n is not None else strength.mean * (half_width_pct or HALF_WIDTH_PCT) / 100
@@ -156,7 +140,9 @@ def product_of(
         uniformity_index=scatter_of(readings.uniformity_indices).mean if math.isnan(uniformity) else uniformity,
         bulk=bulk,
         granule=granule,
-        entered_kg_m3=readings.entered_kg_m3[0] if readings.entered_kg_m3 else math.nan,
+        entered_kg_m3=entered,
+        # the controller opens for the volume that the target mass has at the density entered: target x true / entered
+        entry_error_pct=100.0 * (bulk.mean - entered) / entered,
         strength=strength,
         confidence_pct=confidence_pct,
         half_width_n=half_width(strength.sd, strength.count, confidence_pct=confidence_pct),
@@ -168,7 +154,7 @@ def product_of(
         totals_pct=tuple(total for total in totals if round(total, 6) != 100),
         doubts=(),
     )
-    return replace(product, doubts=tuple(_doubts(product, readings.curves)))
+    return replace(product, doubts=tuple(_doubts(product, readings)))
 
 
 def blender_checks(figures: SizeFigures) -> tuple[BlenderCheck, ...]:
@@ -189,7 +175,7 @@ def blender_checks(figures: SizeFigures) -> tuple[BlenderCheck, ...]:
     return tuple(found)
 
 
-def _doubts(product: Product, curves: Sequence[SieveCurve]) -> list[Doubt]:
+def _doubts(product: Product, readings: Readings) -> list[Doubt]:
     """What speaks against the size, the strength and the density read; nothing is said of what is NaN."""
     found = []
     smallest, largest = LIMITS["size number low"].value, LIMITS["size number high"].value
@@ -199,7 +185,7 @@ def _doubts(product: Product, curves: Sequence[SieveCurve]) -> list[Doubt]:
             found.append(doubt("unusual-size", number=scatter.mean, way=way, size=size))
     if product.size_figures and any(map(math.isnan, vars(product.size_figures).values())):
         found.append(doubt("open-sieve-curve"))
-    for curve in curves:
+    for curve in readings.curves:
         if abs(curve.loss_pct) > LIMITS["sieve loss"].value:
             change = "less" if curve.loss_pct > 0 else "more"
             found.append(doubt("sieve-loss", loss=abs(curve.loss_pct), change=change))

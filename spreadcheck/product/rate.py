@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 
@@ -339,12 +339,11 @@ def check_rate(
     judged = None if trays is None else assess(trays, bout_width_m=known.bout_width_m, tails=tails)
     figures = [_by_trays(judged, asked)] if judged else []
     if areas:
-        figures.append(_by_runs(AREA, areas, lambda kg, area: rate_from_area(mass_kg=kg, area_m2=area), asked))
+        figures.append(_by_runs(AREA, areas, asked))
     if catches:
         needed = ("travel speed", "bout width")
         speed, width = read_all(needed, lambda label: _needed(known, label, "a rate from a catch"))
-        ground = {"speed_m_s": speed, "bout_width_m": width}
-        figures.append(_by_runs(CATCH, catches, lambda kg, s: rate_from_catch(mass_kg=kg, time_s=s, **ground), asked))
+        figures.append(_by_runs(CATCH, [(mass, time * speed * width) for mass, time in catches], asked))
     if not figures:
         remedy = "give a tray sheet, a mass and its area, or a mass and its time"
         raise QuantityError(Fault("", "there is nothing to take a rate from", remedy))
@@ -370,11 +369,10 @@ def _needed(settings: RateSettings, label: str, what: str) -> float:
     return value
 
 
-def _by_runs(
-    way: str, runs: Sequence[tuple[float, float]], rate_of: Callable[[float, float], float], check: RateCheck
-) -> RateFigures:
-    """The rate of all runs together, and that of each."""
-    rate, *rates = (rate_of(*run) for run in (map(sum, zip(*runs, strict=True)), *runs))
+def _by_runs(way: str, runs: Sequence[tuple[float, float]], check: RateCheck) -> RateFigures:
+    """The rate of all runs together, and that of each, from their mass and area."""
+    together = map(sum, zip(*runs, strict=True))
+    rate, *rates = (rate_from_area(mass_kg=mass, area_m2=area) for mass, area in (together, *runs))
     return _figures(way, rate, scatter_of(rates), check)
 
 

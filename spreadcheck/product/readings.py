@@ -33,28 +33,21 @@ class Scatter:
     """Repeated readings of one property: all is NaN without any, `sd` for a single one."""
 
     readings: tuple[float, ...] = ()
+    count: int = 0
     mean: float = math.nan
     lowest: float = math.nan
     highest: float = math.nan
     sd: float = math.nan
-
-    @property
-    def count(self) -> int:
-        """How many readings there are."""
-        return len(self.readings)
-
-    @property
-    def cv_pct(self) -> float:
-        """The standard deviation as a share of the mean. [%]"""
-        return 100.0 * self.sd / self.mean
+    cv_pct: float = math.nan  # the standard deviation as a share of the mean
 
 
 def scatter_of(readings: Sequence[float]) -> Scatter:
     """Mean, extremes and standard deviation of repeated readings."""
     if not readings:
         return Scatter()
-    sd = statistics.stdev(readings) if len(readings) > 1 else math.nan
-    return Scatter(tuple(readings), statistics.fmean(readings), min(readings), max(readings), sd)
+    count, mean = len(readings), statistics.fmean(readings)
+    sd = statistics.stdev(readings) if count > 1 else math.nan
+    return Scatter(tuple(readings), count, mean, min(readings), max(readings), sd, 100.0 * sd / mean)
 
 
 def half_width(sd: float, count: int, *, confidence_pct: float = CONFIDENCE_PCT) -> float:

@@ -253,13 +253,9 @@ class ThrowStudy:
     terminal_m_s: tuple[float, ...]
     changes: tuple[Change, ...]  # one at a time, then all together
     same_throw: tuple[str, float] | None  # spinner or release speed that keeps the throw after all other changes
+    ratio: float | None  # changed throw over present throw in still air
     winds: tuple[WindThrow, ...]
     chart: Chart
-
-    @property
-    def ratio(self) -> float | None:
-        """Changed throw over present throw in still air. [-]"""
-        return self.changes[-1].ratio if self.changes else None
 
 
 def study_throw(
@@ -304,13 +300,14 @@ def study_throw(
     weather = weather or Weather()
     air, settings = weather.air, (present,) if changed is None else (present, changed)
     releases = [_release(setting) for setting in settings]
-    flights = fly(releases, air)
+    flights, changes = fly(releases, air), _changes(present, changed, air) if changed else ()
     return ThrowStudy(
         settings=settings,
         weather=weather,
         flights=flights,
         terminal_m_s=tuple(terminal_velocity(release.granule, air) for release in releases),
-        changes=_changes(present, changed, air) if changed else (),
+        changes=changes,
+        ratio=changes[-1].ratio if changes else None,
         same_throw=_same_throw(present, changed, flights[0].throw_m, air) if changed else None,
         winds=_throws_in_wind(settings, weather),
         chart=throw_chart(settings, air, speeds=speeds, sizes_mm=sizes_mm),
@@ -388,30 +385,27 @@ def _throws_in_wind(settings: Sequence[ThrowSetting], weather: Weather) -> tuple
 def throw_chart(
     settings: Sequence[ThrowSetting], air: Air, *, speeds: Sequence[float] = (), sizes_mm: Sequence[float] = ()
 ) -> Chart:
-    """Throw in still air against speed for a few granule sizes, all else as in the present setting."""
+    """Throw in still air against speed for a few granule sizes, all else as in the present setting.
+
+    Usual speeds are 70 to 130 % of the present one, as far as disc and granules may go, and the changed one.
+    """
     present = settings[0]
     by = "release_speed_m_s" if present.spinner_speed_rpm is None else "spinner_speed_rpm"
     sizes = sorted(set(sizes_mm) or {*CHART_SIZES_MM, *(setting.granule_size_mm for setting in settings)})
-    chosen = sorted(set(speeds) or _usual_speeds(settings, by))
+    now, release = getattr(present, by), release_speed(present)
+    low, high = (now * speed / release for speed in RELEASE_SPEEDS_M_S)
+    if by == "spinner_speed_rpm":
+        low, high = max(low, BOUNDS["spinner speed"].low), min(high, BOUNDS["spinner speed"].high)
+    usual = {round(now * share, 6) for share in CHART_SPEEDS if low <= now * share <= high}
+    chosen = sorted(set(speeds) or usual | {getattr(setting, by) for setting in settings})
     for count, most, what in ((len(sizes), MOST_CHART_SIZES, "sizes"), (len(chosen), MOST_CHART_SPEEDS, "speeds")):
         if count > most:
             raise QuantityError(Fault("", f"{count} {what} are more than the table holds", f"give {most} or fewer"))
     at_speed = [changed_setting(present, {by: speed}) or present for speed in chosen]
     grid = [_release(replace(setting, granule_size_mm=size)) for setting in at_speed for size in sizes]
     throws = np.reshape([flight.throw_m for flight in fly(grid, air)], (-1, len(sizes)))
-    release = tuple(release_speed(setting) for setting in at_speed)
-    return Chart(by, tuple(chosen), release, tuple(sizes), tuple(map(tuple, throws.tolist())))
-
-
-def _usual_speeds(settings: Sequence[ThrowSetting], by: str) -> set[float]:
-    """70 to 130 % of the present speed as far as disc and granules may go, and the changed speed."""
-    now, release = getattr(settings[0], by), release_speed(settings[0])
-    low, high = (speed / release for speed in RELEASE_SPEEDS_M_S)
-    if by == "spinner_speed_rpm":
-        disc = BOUNDS["spinner speed"]
-        low, high = max(low, disc.low / now), min(high, disc.high / now)
-    usual = {round(now * share, 6) for share in CHART_SPEEDS if low <= share <= high}
-    return usual | {getattr(setting, by) for setting in settings}
+    rows = tuple(map(tuple, throws.tolist()))
+    return Chart(by, tuple(chosen), tuple(map(release_speed, at_speed)), tuple(sizes), rows)
 
 
 def smooth_chart(study: ThrowStudy) -> Chart:
