@@ -217,20 +217,16 @@ def thrown_by(profiles: Sequence[Profile], landing: Landing, step_m: float) -> T
         edges = np.linspace(low, high, max(1, int(np.ceil((high - low) / step_m))) + 1)
     places = np.unique(np.concatenate((edges, *(profile.knots[0] for profile in profiles))))
     places = places[(places >= low) & (places <= high)]
-    left, right = places[:-1], places[1:]
-    strip = np.clip(np.searchsorted(edges, left, "right") - 1, 0, len(edges) - 2)
-
-    def piece_ends(profile: Profile) -> tuple[FloatArray, FloatArray]:
-        x, y = profile.knots
-        within = (left >= x[0]) & (right <= x[-1])
-        return np.interp(left, x, y) * within, np.interp(right, x, y) * within
-
-    def in_strips(of_pieces: FloatArray) -> FloatArray:
-        return np.asarray(np.bincount(strip, of_pieces, len(edges) - 1), dtype=float)
-
-    mass = np.array([in_strips((a + b) / 2 * (right - left)) for a, b in map(piece_ends, profiles)])
-    a, b = piece_ends(profiles[0])
-    moment = in_strips(((2 * a + b) * left + (a + 2 * b) * right) * (right - left) / 6)
+    left, length = places[:-1], np.diff(places)
+    near, far = (  # the rates a quarter inside each linear piece; a step may stand on its ends
+        np.array([np.interp(left + part * length, *profile.knots, left=0, right=0) for profile in profiles])
+        for part in (0.25, 0.75)
+    )
+    strips = np.searchsorted(places, edges[:-1])
+    mass = np.add.reduceat((near + far) / 2 * length, strips, axis=1)
+    moment = np.add.reduceat(
+        (left + length / 2) * length * (near + far)[0] / 2 + length**2 * (far - near)[0] / 6, strips
+    )
     centre = np.divide(moment, mass[0], out=(edges[1:] + edges[:-1]) / 2, where=mass[0] > 0)
     centre = np.clip(centre, edges[:-1], edges[1:])
     return Thrown(centre, landing.behind_m(centre), mass / HECTARE_M2)

@@ -28,7 +28,7 @@ MAX_PASSES = 1_000
 MOST_LINES = 2  # tray lines in a bout: at more, passes leave most of the ground between them bare
 _SAME = 1e-11  # of the lengths at hand: kinks closer than this are one kink
 _ROUNDING = 1e-12  # of a pass: less than this beyond the edge is nothing
-_TO_KG = EDGE_M / 10_000.0  # kg/ha x m x 100 m -> kg
+_TO_KG = EDGE_M / 10_000.0 / 100  # % of kg/ha x m x 100 m -> kg
 
 
 def mirrored(profile: Profile) -> Profile:
@@ -101,26 +101,16 @@ class EdgeCase:
     strip_endless_m: float
 
 
-def _inward(profile: Profile, side: str) -> Profile:
-    """The profile as it lies to an edge on its left."""
-    return profile if side == LEFT else mirrored(profile)
-
-
-def _driven(profile: Profile, bout_width_m: float, method: str, side: str) -> Deposit:
-    """What the passes k >= 0 leave towards the edge, left of the centre line of the first."""
+def _driven(profile: Profile, bout_width_m: float, method: str, side: str) -> tuple[Profile, Deposit]:
+    """The profile as it lies to an edge on its left, and what the passes k >= 0 leave left of their outermost line."""
     check_widths(profile, bout_width_m)
-    inward = _inward(profile, side)
-    return deposit_between(inward, bout_width_m, method, low_m=-reach_m(inward), high_m=0.0, first=0)
-
-
-def _kg(profile: Profile, share_pct: float) -> float | None:
-    """A share of a pass as kg on 100 m of edge; None where rates are in proportion."""
-    return None if profile.relative else share_pct / 100 * profile.area_kg_ha_m * _TO_KG
+    inward = profile if side == LEFT else mirrored(profile)
+    return inward, deposit_between(inward, bout_width_m, method, low_m=-reach_m(inward), high_m=0.0, first=0)
 
 
 def _beyond_pct(profile: Profile, bout_width_m: float, first_pass_m: float, method: str, side: str) -> float:
     """What falls beyond the edge. [% of a pass]"""
-    driven = _driven(profile, bout_width_m, method, side)
+    _, driven = _driven(profile, bout_width_m, method, side)
     share = np.clip((-first_pass_m - driven.start_m) / driven.length_m, 0.0, 1.0)  # of each piece
     area = driven.length_m * share * (driven.left + (driven.right - driven.left) * share / 2)
     return 100 * float(area.sum()) / profile.area_kg_ha_m
@@ -128,9 +118,8 @@ def _beyond_pct(profile: Profile, bout_width_m: float, first_pass_m: float, meth
 
 def edge_case(profile: Profile, bout_width_m: float, method: str, *, first_pass_m: float, side: str = LEFT) -> EdgeCase:
     """What falls beyond the edge and what is short inside it, at one distance of the first pass."""
-    _check_first_pass(first_pass_m)
     beyond = _beyond_pct(profile, bout_width_m, first_pass_m, method, side)
-    inward, w, area = _inward(profile, side), bout_width_m, profile.area_kg_ha_m
+    inward, w, area = profile if side == LEFT else mirrored(profile), bout_width_m, profile.area_kg_ha_m
     left, right = support_m(inward)
     nearest = -left if method == BACK_AND_FORTH else right  # pass -1 is turned when driven back and forth
     zone, short, strips = max(0.0, first_pass_m - w + nearest, first_pass_m - 2 * w + right), 0.0, [0.0, 0.0]
@@ -142,14 +131,8 @@ def edge_case(profile: Profile, bout_width_m: float, method: str, *, first_pass_
         short = 100 * float(missing.mean_kg_ha[0]) * zone / area
         under = (pieces.runs_below(area / w * STRIPE_PCT / 100) for pieces in fields)
         strips = [float((ends - starts).sum()) for starts, ends in under]
-    kilos = _kg(profile, beyond), _kg(profile, short)
+    kilos = [None if profile.relative else pct * area * _TO_KG for pct in (beyond, short)]
     return EdgeCase(method, side, first_pass_m, kilos[0], beyond, kilos[1], short, zone, *strips)
-
-
-def _check_first_pass(first_pass_m: float) -> None:
-    """Refuse a distance from the edge at which no first pass is driven."""
-    if not 0 <= first_pass_m <= 1000:
-        raise WidthError(Fault("first pass", f"{first_pass_m:g} m from the edge can't be driven", "give 0 m to 1000 m"))
 
 
 def first_pass_distance(
@@ -159,7 +142,7 @@ def first_pass_distance(
     if not 0 < share_pct <= 100:
         problem = f"{share_pct:g} % is not a share of a pass"
         raise CostError(Fault("share kept inside", problem, "give one above 0, up to 100 %"))
-    driven = _driven(profile, bout_width_m, method, side)
+    _, driven = _driven(profile, bout_width_m, method, side)
     allowed = profile.area_kg_ha_m * (1 - share_pct / 100)
     fallen = np.cumsum(driven.length_m * (driven.left + driven.right) / 2)
     over = fallen > allowed + _ROUNDING * profile.area_kg_ha_m
@@ -238,29 +221,23 @@ def whole_field(
 ) -> WholeField:
     """A field of N passes between two edges, both at the same distance from the outermost pass; no headland."""
     check_widths(profile, bout_width_m)
-    _check_first_pass(first_pass_m)
     width = float(2 * first_pass_m + (passes - 1) * bout_width_m) if 1 <= passes <= MAX_PASSES else 0.0
     if width <= 0:
         problem = f"{str(passes)[:12]} passes, the first {first_pass_m:g} m from the edge, make no field"
         raise WidthError(Fault("passes", problem, f"give 1 to {MAX_PASSES:,} passes and a distance above 0"))
-    inward = _inward(profile, side)
+    inward = profile if side == LEFT else mirrored(profile)
     pieces = deposit_between(
         inward, bout_width_m, method, low_m=-first_pass_m, high_m=width - first_pass_m, first=0, last=passes - 1
     )
     mean = float(pieces.mean_kg_ha[0])
     endless = scan_widths(inward, bout_width_m, method)
+    spread = passes * profile.area_kg_ha_m
     return WholeField(
-        method=method,
-        side=side,
-        first_pass_m=first_pass_m,
-        passes=passes,
-        width_m=width,
-        mean_kg_ha=mean,
-        cv_line_pct=float(pieces.cv_pct[0]),
-        beyond_pct=max(100 * (1 - mean * width / (passes * profile.area_kg_ha_m)), 0.0),
+        method, side, first_pass_m, passes, width, mean, float(pieces.cv_pct[0]),
+        beyond_pct=max(100 * (1 - mean * width / spread), 0.0),
         endless_mean_kg_ha=float(endless.mean_kg_ha[0]),
         endless_cv_line_pct=float(endless.cv_line_pct[0]),
-    )
+    )  # fmt: skip
 
 
 def study_edge(
@@ -334,6 +311,9 @@ def study_edge(
     target = test.target_kg_ha if target_kg_ha is None else target_kg_ha
 
     distances = dict.fromkeys(width / 2 if first is None else first for first in first_pass_m)
+    for first in distances:
+        if not 0 <= first <= 1000:
+            raise WidthError(Fault("first pass", f"{first:g} m from the edge can't be driven", "give 0 m to 1000 m"))
     ways, shares = (list(itertools.product(values, METHODS, sides)) for values in (distances, share_pct))
 
     def scaled(one: Profile) -> Profile:
@@ -349,7 +329,7 @@ def study_edge(
     if ends_of(caught).catch:
         drawn = [scaled(one) for one in tailed(ends_of(caught), metered_kg_ha_m(test, width))]
         beyond = [[_beyond_pct(one, width, *way) for way in ways] for one in drawn]
-        kilos = [[_kg(one, share) or 0.0 for share in shares] for one, shares in zip(drawn, beyond, strict=True)]
+        kilos = [[pct * one.area_kg_ha_m * _TO_KG for pct in each] for one, each in zip(drawn, beyond, strict=True)]
         tails_drawn = OverTails(over(beyond), None if profile.relative else over(kilos), over(list(map(kept_m, drawn))))
     judged = assess(test, bout_width_m=width, tails=tails, relative=relative)
     kept = zip(shares, kept_m(profile), strict=True)

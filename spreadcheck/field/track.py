@@ -205,7 +205,7 @@ def _track(tables: list[Table], zone: Zone | None, name: str) -> Track:
 
 def _leg(part: Table) -> Leg:
     """A leg from an unbroken line, smoothed; speed as logged, else from the time, and headings where all are logged."""
-    x, y = smoothed(*part[PLACES].T)
+    x, y = smoothed(part[PLACES]).T
     none = np.full(len(x), np.nan)
     time, heading, speed = (part.get(key, none) for key in ("time", "heading", "speed"))
     speeds = (speed[1:] + speed[:-1]) / 2
@@ -223,36 +223,28 @@ def _leg(part: Table) -> Leg:
     )
 
 
-def smoothed(x_m: FloatArray, y_m: FloatArray, within_m: float = SMOOTH_M) -> tuple[FloatArray, FloatArray]:
+def smoothed(points_m: FloatArray, within_m: float = SMOOTH_M) -> FloatArray:
     """Each fix on the straight line fitted to its neighbours within so much along the way; the ends stay.
 
     Running sums give the fit of every fix at once. Where fixes are far apart there is nothing to smooth.
     """
-    along = np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(x_m), np.diff(y_m)))))
+    along = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(points_m, axis=0).T))))
     number = np.arange(len(along))
     # as many either way, so that bends are rounded evenly
-    reach = np.minimum(
-        number - np.searchsorted(along, along - within_m),
-        np.searchsorted(along, along + within_m, "right") - 1 - number,
-    )
-    reach = np.minimum(reach, np.minimum(number, number[::-1]))
-    low, high = number - reach, number + reach + 1
-    size = (high - low).astype(float)
+    before = number - np.searchsorted(along, along - within_m)
+    after = np.searchsorted(along, along + within_m, "right") - 1 - number
+    reach = np.min((before, after, number, number[::-1]), axis=0)
 
-    def window(values: FloatArray) -> FloatArray:
-        total = np.concatenate(([0.0], np.cumsum(values)))
-        return np.asarray(total[high] - total[low])
+    def mean(values: FloatArray) -> FloatArray:
+        total = np.concatenate((np.zeros((1, 2)), np.cumsum(values, axis=0)))
+        return np.asarray((total[number + reach + 1] - total[number - reach]) / (2 * reach + 1)[:, None])
 
-    found = []
-    for values in (x_m, y_m):
-        base = values - values[0]
-        mean_s, mean_v = window(along) / size, window(base) / size
-        spread = window(along**2) / size - mean_s**2
-        slope = np.divide(
-            window(along * base) / size - mean_s * mean_v, spread, out=np.zeros(len(along)), where=spread > 1e-9
-        )
-        found.append(np.where(reach > 0, mean_v + slope * (along - mean_s), base) + values[0])
-    return found[0], found[1]
+    way, base = np.column_stack((along, along)), points_m - points_m[0]
+    mean_way, mean_base = mean(way), mean(base)
+    spread = mean(way**2) - mean_way**2
+    joint = mean(way * base) - mean_way * mean_base
+    slope = np.divide(joint, spread, out=np.zeros_like(base), where=spread > 1e-9)
+    return np.asarray(np.where(reach[:, None] > 0, mean_base + slope * (way - mean_way), base) + points_m[0])
 
 
 def metered_by_time(legs: Sequence[Leg], reference_m_s: float) -> tuple[Leg, ...]:
@@ -287,11 +279,10 @@ def later_switched(legs: tuple[Leg, ...], later_m: float) -> tuple[Leg, ...]:
         middle = (cuts[1:] + cuts[:-1]) / 2
         state = (leg.on[0] + np.searchsorted(np.sort(places), middle, "right")) % 2
         segment = np.clip(np.searchsorted(along, middle, "right") - 1, 0, len(along) - 2)
-        ahead = None
-        if leg.ahead is not None:
-            ahead = np.column_stack([np.interp(cuts, along, leg.ahead[:, axis]) for axis in (0, 1)])
-        x, y = np.interp(cuts, along, leg.x_m), np.interp(cuts, along, leg.y_m)
-        found.append(replace(leg, x_m=x, y_m=y, on=state, flow=leg.flow[segment], ahead=ahead, speed_m_s=None))
+        points = leg.places_m if leg.ahead is None else np.hstack((leg.places_m, leg.ahead))
+        x, y, *ahead = (np.interp(cuts, along, each) for each in points.T)
+        heads = np.column_stack(ahead) if ahead else None
+        found.append(replace(leg, x_m=x, y_m=y, on=state, flow=leg.flow[segment], ahead=heads, speed_m_s=None))
     return tuple(found)
 
 

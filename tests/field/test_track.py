@@ -105,15 +105,15 @@ def test_smoothing_takes_the_noise_out():
     rng = np.random.default_rng(1)
     along = np.arange(0, 2000, 2.0)
     x, y = along + 0.3 * rng.standard_normal(1000), 0.3 * rng.standard_normal(1000)
-    new = smoothed(x, y)
+    new = smoothed(np.column_stack((x, y))).T
     assert new[1].std() < 0.6 * y.std()
     raw, way = (np.hypot(np.diff(a), np.diff(b)).sum() for a, b in ((x, y), new))
     assert raw > 1.01 * 1998
     assert way < raw
-    line = smoothed(along, along / 2)
+    line = smoothed(np.column_stack((along, along / 2))).T
     assert line[0] == pytest.approx(along)
     angle = np.linspace(0, 2, 60)
-    round_x, round_y = smoothed(60 * np.cos(angle), 60 * np.sin(angle))
+    round_x, round_y = smoothed(60 * np.column_stack((np.cos(angle), np.sin(angle)))).T
     # a line fitted over +-h lies h^2 / (6 r) inside the arc: 25 / 360 = 0.07 m
     assert np.hypot(round_x, round_y) == pytest.approx(np.full(60, 60), abs=0.1)
 
