@@ -136,11 +136,6 @@ class Fold:
         count = np.maximum(self.width_m / self.step_m, 2.0)
         return np.asarray(100.0 * np.sqrt(count / (count - 1)) / self.step_m)
 
-    def cv_pct(self, rates: FloatArray) -> FloatArray:
-        """What trays read on average at each width; (..., n) -> (..., W). [%]"""
-        squares = np.maximum(self.products(rates, rates), 0.0)
-        return np.asarray(self.of_trays * np.sqrt(squares) / rates.sum(axis=-1)[..., None])
-
 
 def _summed(number: FloatArray, width: FloatArray, place: FloatArray) -> FloatArray:
     """The cubic B-spline about places one step apart, summed over passes that many widths away; (places, W)."""
@@ -203,7 +198,11 @@ def many_figures(
     }
     widths = widths_from(2 * step, float(np.ptp(place_m)))
     asked = [] if width_m is None else [width_m]
-    cvs = {method: Fold(place_m, np.array([*asked, *widths]), method).cv_pct(rates).T for method in methods}
+    cvs = {}
+    for method in methods:
+        fold = Fold(place_m, np.array([*asked, *widths]), method)
+        squares = np.maximum(fold.products(rates, rates), 0.0)
+        cvs[method] = (fold.of_trays * np.sqrt(squares) / rates.sum(axis=1)[:, None]).T
     for width in asked:
         few = width < (2 - 1e-9) * step
         found |= {("CV", method): np.full(len(rates), np.nan) if few else cv[0] for method, cv in cvs.items()}

@@ -23,14 +23,7 @@ from spreadcheck.improve.profiles import (
     upper_ends,
     widths_from,
 )
-from spreadcheck.improve.settings import (
-    SPEED,
-    Setting,
-    of_bins,
-    product_of,
-    setting_changes,
-    varied_settings,
-)
+from spreadcheck.improve.settings import SPEED, Setting, of_bins, product_of, setting_changes, varied_settings
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT, LIMITS
 from spreadcheck.passes.passes import LEVEL_PCT, alpha
@@ -66,15 +59,18 @@ class Tested:
         """Settings over the tested range, from 0 to 1."""
         return np.asarray((value - self.low) / self.reach)
 
-    @property
-    def apart(self) -> bool:
-        """Whether no setting was changed together with the other in all tests."""
-        basis = np.insert(self.share(self.value), 0, 1.0, axis=1)
-        return bool(np.linalg.matrix_rank(basis, tol=1e-3) > len(self.settings))
-
-    def check(self) -> None:
-        """Refuse settings that nobody can tell apart, and speeds that the granules don't bear."""
-        if not self.apart:
+    def check(self, left_out: Sequence[Assessment] = ()) -> None:
+        """Refuse settings that nobody can tell apart, and speeds that the granules don't bear; or what was left out."""
+        apart = bool((self.reach > 0).all())
+        if apart:
+            basis = np.insert(self.share(self.value), 0, 1.0, axis=1)
+            apart = bool(np.linalg.matrix_rank(basis, tol=1e-3) > len(self.settings))
+        if left_out and not (apart and not self.over.all()):
+            problem = "and the tests that can are too few to tune by"
+            remedy = "put it right first, as spreadcheck analyse says"
+            told = [(place_of(one.test), ", ".join(one.blocking)) for one in left_out]
+            raise SheetError(*(Fault(place, f"can't be judged ({codes}), {problem}", remedy) for place, codes in told))
+        if not apart:
             first, second = (one.label for one in self.settings)
             problem = f"{first} and {second} were changed together in all tests, so that nobody can tell which did it"
             remedy = f'tune one of them, --setting "{first}", or test once with only one of them changed'
@@ -246,13 +242,11 @@ def tune(
     bout_width_m : float, optional
         The bout width wanted; that of the forms if not said, where they agree. [m]
     highest_rpm : float, optional
-        The highest spinner speed that the crush strength of the granules allows; the lowest one on the forms if not
-        said. [rpm]
+        The highest spinner speed that the granules bear; the lowest one on the forms if not said. [rpm]
     driving : str, optional
         "back-and-forth" or "round-and-round"; that of the forms if not said, where they agree, else back-and-forth. [-]
     bin_no : int, optional
-        The bin that the tests threw from, of a machine whose bins run one after the other; bin 1 if not said. Of bins
-        that run together the trays catch them all, and are held against the sum of their targets. [-]
+        The bin that the tests threw from, of bins that run one after the other; bin 1 if not said. [-]
     limit_pct : float
         CV limit for the effective width. [%]
     level_pct : float
@@ -294,7 +288,8 @@ def tune(
     several = {number for test, (_, bins) in zip(tests, pairs, strict=True) if len(test.bins) > 1 for number in bins}
     tests = [test for test, _ in pairs]
     varied, values = varied_settings(tests, settings)
-    _check_products(tests, any_product)
+    if not any_product:
+        _check_products(tests)
     order = np.lexsort(values.T[::-1])
     tests, values = [tests[at] for at in order], values[order]
     if highest_rpm is None:
@@ -309,7 +304,8 @@ def tune(
     every = [assess(test, limit_pct=limit_pct, bout_width_m=bout, relative=relative) for test in tests]
     results, left_out = (tuple(one for one in every if bool(one.blocking) is blocked) for blocked in (False, True))
     if left_out:
-        tested = _without(tested, every)
+        tested = Tested(varied, values[[not one.blocking for one in every]], highest_rpm)
+        tested.check(left_out)
     place = _places(results)
     rates = np.array([np.interp(place, one.profile.offset_m, one.profile.rate_kg_ha) for one in results])
     model = profile_model(place, tested.share(tested.value), rates, [one.noise for one in results])
@@ -332,46 +328,31 @@ def tune(
     )
 
 
-def _without(tested: Tested, every: Sequence[Assessment]) -> Tested:
-    """The settings without those of tests that can't be judged; refused where too few are left."""
-    judged = Tested(tested.settings, tested.value[[not one.blocking for one in every]], tested.highest_rpm)
-    if (judged.reach > 0).all() and judged.apart and not judged.over.all():
-        return judged
-    problem = "and the tests that can are too few to tune by"
-    remedy = "put it right first, as spreadcheck analyse says"
-    faults = [(place_of(one.test), ", ".join(one.blocking)) for one in every if one.blocking]
-    raise SheetError(*(Fault(place, f"can't be judged ({codes}), {problem}", remedy) for place, codes in faults))
-
-
-def _check_products(tests: Sequence[TrayTest], any_product: bool) -> None:
-    """One product only, unless told otherwise; where no form names one there is nothing to hold against another."""
-    sheets: dict[str, list[str]] = {}
-    spelt: dict[str, str] = {}
+def _check_products(tests: Sequence[TrayTest]) -> None:
+    """One product only; where no form names one there is nothing to hold against another."""
+    sheets: dict[str, list[TrayTest]] = {}
     for test in tests:
-        name = " ".join(product_of(test).split())
-        sheets.setdefault(name.casefold(), []).append(test.source or test.name)
-        spelt.setdefault(name.casefold(), name)
-    if any_product or len(sheets) == 1:
-        return
+        sheets.setdefault(" ".join(product_of(test).casefold().split()), []).append(test)
     unnamed = sheets.pop("", [])
-    listed = "; ".join(f'"{shown(spelt[key])}" in {", ".join(names)}' for key, names in sheets.items())
-    remedy = "give tests of one product, or add --any-product to mix them all the same"
     if len(sheets) > 1:
+        named = [(shown(" ".join(product_of(group[0]).split())), map(place_of, group)) for group in sheets.values()]
+        listed = "; ".join(f'"{product}" in {", ".join(places)}' for product, places in named)
+        remedy = "give tests of one product, or add --any-product to mix them all the same"
         raise SheetError(Fault("", f"the tests are of different products: {listed}", remedy))
-    remedy = "name the product on its form, or add --any-product to mix them all the same"
-    raise SheetError(*(Fault(name, 'the form has no "product" and others do', remedy) for name in unnamed))
+    if sheets and unnamed:
+        remedy = "name the product on its form, or add --any-product to mix them all the same"
+        raise SheetError(*(Fault(place_of(one), 'the form has no "product" and others do', remedy) for one in unnamed))
 
 
 def _bout_width(tests: Sequence[TrayTest]) -> float | None:
     """The bout width of the forms, else the width that the setting chart expects; None where no form names one."""
-    found = [test.bout_width_m for test in tests if test.bout_width_m is not None]
-    found = found or [width for test in tests if (width := test.quantity("expected width")) is not None]
-    named = {float(f"{width:.6g}"): width for width in found}
+    found = [test.bout_width_m for test in tests]
+    if not any(found):
+        found = [test.quantity("expected width") for test in tests]
+    named = {float(f"{width:.6g}"): width for width in found if width is not None}
     if len(named) > 1:
-        widths = ", ".join(f"{width:g} m" for width in sorted(named))
-        raise WidthError(
-            Fault("", f"the forms name different bout widths ({widths})", 'say which is wanted: --bout-width "24 m"')
-        )
+        problem = f"the forms name different bout widths ({', '.join(f'{width:g} m' for width in sorted(named))})"
+        raise WidthError(Fault("", problem, 'say which is wanted: --bout-width "24 m"'))
     return next(iter(named.values()), None)
 
 

@@ -419,7 +419,7 @@ def test_plot_and_report(tmp_path):
         assert said in text
     page = (tmp_path / "t.html").read_text(encoding="utf-8")
     assert "The best spinner speed" in page
-    assert "<svg" in page
+    assert "data:image/svg+xml" in page
 
 
 BAD = {
