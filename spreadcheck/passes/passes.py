@@ -33,33 +33,20 @@ class Passes:
     """
 
     test: TrayTest
+    offset_m: FloatArray
     rate_kg_ha: FloatArray
     laid_kg_ha: FloatArray
     relative: bool
     used: NDArray[np.intp]
     mean_kg_ha: FloatArray
 
-    @property
-    def offset_m(self) -> FloatArray:
-        """The offsets of the trays, in the order of the rows. [m]"""
-        return self.test.offset_m
-
     def of_at_most(self, trays: int) -> Passes:
         """The same at so many trays along the line, the ends among them: enough to test sides of a long line by."""
         if len(self.offset_m) <= trays:
             return self
-        at, test = np.linspace(0, len(self.offset_m) - 1, trays).astype(int), self.test
-        fewer = replace(
-            test,
-            tray=tuple(np.array(test.tray)[at].tolist()),
-            note=(),
-            tare=None if test.tare is None else test.tare[at],
-            offset=test.offset[at],
-            catch=test.catch[at],
-            state=test.state[at],
-        )
-        rates = self.rate_kg_ha[at], self.laid_kg_ha[at]
-        return Passes(fewer, *rates, self.relative, self.used[at], self.mean_kg_ha[at])
+        at = np.linspace(0, len(self.offset_m) - 1, trays).astype(int)
+        lists = ("offset_m", "rate_kg_ha", "laid_kg_ha", "used", "mean_kg_ha")
+        return replace(self, **{name: getattr(self, name)[at] for name in lists})
 
     def profile(self, tails: str = TAPER) -> Profile:
         """The single-pass profile: the mean of the passes, with its tails."""
@@ -89,7 +76,7 @@ class Passes:
         numbers = np.array(test.passes)[passes]
         return PassCatches(
             numbers=tuple(numbers.tolist()),
-            offset_m=test.offset_m[trays],
+            offset_m=self.offset_m[trays],
             rates=rates,
             laid=laid,
             reversed=np.isin(numbers, tuple(test.reversed_passes)),
@@ -126,7 +113,7 @@ def passes_of(test: TrayTest, *, relative: bool = False, component: str = "") ->
     used, only_relative = (~np.isnan(rates)).sum(axis=1), relative and not rates_known(test)
     mean = np.divide(np.nansum(rates, axis=1), used, out=np.full(len(rates), np.nan), where=used > 0)
     to_peak = 100.0 / float(np.nanmax(mean)) if only_relative and (mean > 0).any() else 1.0
-    return Passes(test, rates * to_peak, laid * to_peak, only_relative, used, mean * to_peak)
+    return Passes(test, test.offset_m, rates * to_peak, laid * to_peak, only_relative, used, mean * to_peak)
 
 
 @record(eq=False)

@@ -327,13 +327,12 @@ def _moments(x: FloatArray) -> tuple[FloatArray, FloatArray]:
 def _mirror(x: FloatArray) -> FloatArray:
     """What takes the mirror image from a pattern at the trays right of the line; (trays right, trays)."""
     right = x[(x > 0) & (x <= -x[0] + 1e-9)]
-    found = np.zeros((len(right), len(x)))
-    for row, offset in enumerate(right.tolist()):
-        found[row, np.searchsorted(x, offset)] += 1.0
-        after = int(np.clip(np.searchsorted(x, -offset), 1, len(x) - 1))
-        share = min(max((-offset - x[after - 1]) / (x[after] - x[after - 1]), 0.0), 1.0)
-        found[row, after - 1] -= 1 - share
-        found[row, after] -= share
+    found, row = np.zeros((len(right), len(x))), np.arange(len(right))
+    after = np.searchsorted(x, -right).clip(1, len(x) - 1)
+    share = ((-right - x[after - 1]) / (x[after] - x[after - 1])).clip(0.0, 1.0)
+    found[row, np.searchsorted(x, right)] += 1.0
+    found[row, after - 1] -= 1 - share
+    found[row, after] -= share
     return found
 
 

@@ -125,18 +125,12 @@ def pass_rates(test: TrayTest, *, relative: bool = False, component: str = "") -
     if not turned:
         return laid, laid
     offset, mirrored = test.offset_m, -test.offset_m[::-1]
-    at = np.interp(offset, mirrored, np.arange(len(offset)), left=np.nan, right=np.nan)
-    near = SAME_PLACE * np.diff(offset).min()  # a mirrored end tray missed by rounding only
-    for end, place in ((0, 0), (-1, len(offset) - 1)):
-        at = np.where(np.isnan(at) & (np.abs(offset - mirrored[end]) <= near), place, at)
-    at = np.where(np.abs(at - np.round(at)) <= SAME_PLACE, np.round(at), at)
-    inside = np.isfinite(at)
-    low = np.floor(np.where(inside, at, 0)).astype(int)
-    share, values = np.where(inside, at, 0) - low, laid[turned][:, ::-1]
-    high = np.minimum(low + 1, len(offset) - 1)
-    between = np.where(share > 0, values[:, low] * (1 - share) + values[:, high] * share, values[:, low])
-    rates = laid.copy()
-    rates[turned] = np.where(inside, between, np.nan)
+    gap, rates = np.diff(offset).min(), laid.copy()
+    near = np.searchsorted(mirrored, offset - gap / 2).clip(max=len(offset) - 1)
+    there = np.abs(mirrored[near] - offset) <= SAME_PLACE * gap  # a tray stood there, but for rounding
+    for at in turned:
+        row = laid[at, ::-1]
+        rates[at] = np.where(there, row[near], np.interp(offset, mirrored, row, left=np.nan, right=np.nan))
     return laid, rates
 
 
