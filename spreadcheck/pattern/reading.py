@@ -49,34 +49,26 @@ class PatternReading:
 
     `pass_numbers` are the passes that were compared; `noise` says what chance was read from: "passes", "stated
     population" (one pass, granules known) or "unknown". `peaks` stand clear of chance; there is always one. `kind` is
-    the kind of spreader, `kind_stated` whether the sheet names it. `sides` are the tested differences of left and right
-    (None where a side is missing), `shape` those of centre and shoulders and of driving line and bout edge (where a
-    width is known), `outlets` those of single outlets, where the kind has them. `weigh` is what speaks for or against a
-    cause beside the pattern.
+    the kind of spreader, `kind_stated` whether the sheet names it. `shapes` stand clear of the test's own noise, and of
+    the `unclear` ones the test can't tell whether they are there. `differences` are all that were tested: of left and
+    right, as `sides` has them too (None where a side is missing), over the ground, of centre and shoulders, of driving
+    line and bout edge (where a width is known); `outlets` those of single outlets, where the kind has them. `weigh` is
+    what speaks for or against a cause beside the pattern.
     """
 
     figures: Figures
     pass_numbers: tuple[int, ...]
     peaks: tuple[Peak, ...]
     noise: str
-    verdicts: dict[str, Verdict]
+    shapes: tuple[str, ...]
+    unclear: tuple[str, ...]
     kind: Kind
     kind_stated: bool
     width_m: float
     sides: Sides | None
-    shape: dict[str, Difference]
+    differences: dict[str, Difference]
     outlets: Outlets | None
     weigh: dict[str, float]
-
-    @property
-    def shapes(self) -> tuple[str, ...]:
-        """The shapes that stand clear of the test's own noise."""
-        return tuple(name for name, verdict in self.verdicts.items() if verdict is Verdict.NAMED)
-
-    @property
-    def unclear(self) -> tuple[str, ...]:
-        """The shapes of which the test can't tell whether they are there."""
-        return tuple(name for name, verdict in self.verdicts.items() if verdict is Verdict.UNCLEAR)
 
     @property
     def passes_hide(self) -> bool:
@@ -89,12 +81,6 @@ class PatternReading:
         ]
         return max(shares, default=1.0) >= 0.5
 
-    @property
-    def differences(self) -> dict[str, Difference]:
-        """Every tested difference but those of single outlets."""
-        ground = {"ground": self.sides.ground} if self.sides is not None and self.sides.ground is not None else {}
-        return {**(self.sides.figures if self.sides else {}), **ground, **self.shape}
-
     @cached_property
     def signs(self) -> dict[str, float]:
         """What stands clear of chance, each with its weight; the ways in which the sides differ share one."""
@@ -103,12 +89,14 @@ class PatternReading:
             return {"outlet": 1.0}
         if self.sides is not None and self.sides.clear:
             found |= {way: share for way, share in self.sides.odds.items() if share >= LEAST_SHARE}
-        if "ground" in self.differences and self.differences["ground"].clear:
-            found["ground"] = 1.0
-        for name, low, high in (("shoulders", "peaked", "hollow"), ("bout edge", "wide", "narrow")):
-            if name in self.shape and self.shape[name].clear:
-                found[high if self.shape[name].value > 0 else low] = 1.0
-        if self.verdicts["several peaks"] is Verdict.NAMED and not self.kind.outlets:
+        for name, low, high in (
+            ("ground", "ground", "ground"),
+            ("shoulders", "peaked", "hollow"),
+            ("bout edge", "wide", "narrow"),
+        ):
+            if (tested := self.differences.get(name)) is not None and tested.clear:
+                found[high if tested.value > 0 else low] = 1.0
+        if "several peaks" in self.shapes and not self.kind.outlets:
             found["heaps"] = 1.5
         return found
 
@@ -184,20 +172,29 @@ def read_pattern(
         noise=noise.source or UNKNOWN,
         unlike=sides is not None and sides.clear,
     )
-    weigh = {} if sides is None else {"wind": _WIND[wind_reach(test, sides.figures["centre"].value)]}
-    if sides is not None and sides.ground is not None:
-        weigh[GROUND] = _CANCELLED
+    shapes, unclear = (
+        tuple(name for name, each in verdicts.items() if each is wanted) for wanted in (Verdict.NAMED, Verdict.UNCLEAR)
+    )
+    weigh: dict[str, float] = {}
+    differences: dict[str, Difference] = {}
+    if sides is not None:
+        weigh["wind"], differences = _WIND[wind_reach(test, sides.figures["centre"].value)], dict(sides.figures)
+        if sides.ground is not None:
+            weigh[GROUND], differences["ground"] = _CANCELLED, sides.ground
+    if told:
+        differences |= _shape(profile, figures, told, kind, driven_m)
     return PatternReading(
         figures,
         numbers,
         clear,
         noise.source or UNKNOWN,
-        verdicts,
+        shapes,
+        unclear,
         kind,
         stated,
         driven_m,
         sides,
-        _shape(profile, figures, told, kind, driven_m) if told else {},
+        differences,
         outlets_of(kind.name, test, profile, told, driven_m) if told and kind.outlets else None,
         weigh,
     )
