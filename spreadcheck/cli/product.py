@@ -32,16 +32,16 @@ _READINGS = {
 }
 
 
-def _half_width(text: str, place: str) -> tuple[float | None, float | None]:
+def _half_width(text: str, place: str) -> dict[str, float]:
     """In % of the mean strength, or as a force."""
     from spreadcheck.product.readings import positive, share
 
     if not text.strip().endswith("%"):
-        return None, positive(text, "force", place=place)
+        return {"half_width_n": positive(text, "force", place=place)}
     wanted = share(text, place=place)
     if wanted < 1e-6:
         raise QuantityError(Fault(place, f"{wanted:g} % is not a half-width", "give one above 0"))
-    return wanted, None
+    return {"half_width_pct": wanted}
 
 
 @click.command()
@@ -50,7 +50,7 @@ def _half_width(text: str, place: str) -> tuple[float | None, float | None]:
 @options(**_READINGS)
 @click.option("--rescale", is_flag=True, help="Divide shares that don't add up to 100 by their total.")
 @options("confidence")
-@click.option("--half-width", type=Parsed(_half_width), default=(None, None), metavar="WIDTH",
+@click.option("--half-width", type=Parsed(_half_width), default={}, metavar="WIDTH",
               help='How close to know the mean strength: "0.3 kgf" or "10 %"  [default: 10 %]')  # fmt: skip
 @click.option("--chart", "chart_file", metavar="FILE", help="Look up speed and width in your machine's setting chart.")
 @click.option("--bin", "bin_no", type=click.IntRange(1, 6), default=1, help="With --into: the bin that holds it.")
@@ -62,7 +62,7 @@ def product(
     name: str | None,
     rescale: bool,
     confidence: float,
-    half_width: tuple[float | None, float | None],
+    half_width: dict[str, float],
     chart_file: str | None,
     bin_no: int,
     into: str | None,
@@ -101,22 +101,16 @@ def product(
         remedy = 'give a product file, or options such as --density "1 L: 0.78 kg"; see spreadcheck product --help'
         raise QuantityError(Fault("", "there are no readings", remedy))
     out.check(file, chart_file, *(given["sieve_stack"] or ()))
-    result = product_of(
-        read_readings(entries, rescale=rescale),
-        confidence_pct=confidence,
-        half_width_pct=half_width[0],
-        half_width_n=half_width[1],
-        rescale=rescale,
-    )
-    chart = answer = None
+    readings = read_readings(entries, rescale=rescale)
+    result = product_of(readings, confidence_pct=confidence, rescale=rescale, **half_width)
+    answer = None
     if chart_file:
         from spreadcheck.product.chart import find_settings, read_chart
 
-        chart = read_chart(chart_file)
         half = math.nan if result.blend else result.half_width_n
-        answer = find_settings(chart, result.readings, strength_half_width_n=half)
+        answer = find_settings(read_chart(chart_file), result.readings, strength_half_width_n=half)
     doubts = (*result.doubts, *(answer.doubts if answer else ()))
-    document = product_document(result, units, chart=chart, answer=answer)
+    document = product_document(result, units, answer)
     out.show(document, doubts, json=lambda: product_json(result, answer))
     if into:
         from spreadcheck.crew.newsheet import rows_of_bin

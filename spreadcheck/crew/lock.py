@@ -55,7 +55,9 @@ class KeptSheet:
             if _digest(self.path) != self.digest:
                 raise _changed(self.path, test) from None
             raise
-        return KeptSheet(self.path, _fingerprint(content))  # of these bytes, not of what is in the file by now
+        return KeptSheet(
+            self.path, hashlib.sha256(content).hexdigest()
+        )  # of these bytes, not of what is in the file by now
 
     def _check(self) -> None:
         if _digest(self.path) != self.digest:
@@ -145,16 +147,12 @@ def _digest(path: str) -> str:
     """What is in a file, as a fingerprint; "" if there is none."""
     try:
         with open(path, "rb") as file:
-            return _fingerprint(file.read(MAX_BYTES + 1))
+            return hashlib.sha256(file.read(MAX_BYTES + 1)).hexdigest()
     except FileNotFoundError:
         return ""
     except OSError as error:
         reason = error.strerror or str(error)
         raise SheetError(Fault(path, f"can't be read ({reason})", "check the file and its disk")) from error
-
-
-def _fingerprint(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
 
 
 def _changed(path: str, test: TrayTest) -> OutputError:

@@ -284,12 +284,8 @@ class FilledIn:
     test: TrayTest
     written: tuple[FormRow, ...]
     replaced: tuple[FormRow, ...]
+    to_be_weighed: bool  # whether trays are still blank
     like: str = ""  # the sheet that a new one was made like
-
-    @property
-    def to_be_weighed(self) -> bool:
-        """Whether trays are still blank."""
-        return bool((self.test.state == CatchState.NOT_WEIGHED).any())
 
 
 def fill_in(test: TrayTest, rows: Iterable[FormRow], *, overwrite: bool = False) -> FilledIn:
@@ -310,7 +306,8 @@ def fill_in(test: TrayTest, rows: Iterable[FormRow], *, overwrite: bool = False)
         written.append(row)
     if faults and not overwrite:
         raise SheetError(*faults)
-    return FilledIn(replace(test, form=tuple(form)), tuple(written), tuple(replaced))
+    blank = bool((test.state == CatchState.NOT_WEIGHED).any())
+    return FilledIn(replace(test, form=tuple(form)), tuple(written), tuple(replaced), blank)
 
 
 def fill_in_sheet(
@@ -324,7 +321,7 @@ def fill_in_sheet(
             assert made is not None  # the line of the other test is whole
             filled = fill_in(made, rows, overwrite=True)
             sheet.keep(filled.test)
-            return FilledIn(filled.test, filled.written, (), like.source or like.name)
+            return replace(filled, replaced=(), like=like.source or like.name)
         if test is None:
             remedy = "give the name of a tray sheet, or make one with spreadcheck plan --sheet"
             raise OutputError(Fault(os.fspath(path), "is not there", remedy))

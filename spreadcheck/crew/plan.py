@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -336,25 +335,22 @@ def planned_sheet(plan: Plan, system: str = "metric", *, bins: int = 1) -> TrayT
         tray_width=f"{request.tray_width_m!r} m",
         tray_length=f"{request.tray_length_m!r} m",
     )
-    return replace(
-        blank,
-        form=tuple(_rows(request, system, bins)),
-        offset=np.round(plan.offset_m / KINDS["length"].factors[unit], 4),
-        offset_unit=unit,
-        state=np.where(plan.at_wheel[:, None], CatchState.NO_TRAY, blank.state).astype(np.uint8),
-        note=tuple("wheel track, no tray" if wheel else "" for wheel in plan.at_wheel.tolist()),
-    )
-
-
-def _rows(request: PlanRequest, system: str, bins: int) -> Iterator[FormRow]:
-    """Every label that a later command can use: what the plan knows filled in, the rest blank, its unit beside it."""
+    rows = []
     for label in LABELS.values():
         if label.bin > bins or (label.name == "bins run" and bins == 1):
             continue
         name, field = label.name, _ON_SHEET.get(label.name, "")
         known = name in REQUIRED or field not in request.assumed  # the line is laid for trays of an assumed size too
         value = getattr(request, field, None) if known else None
-        unit = shown_unit(label.kind, system) if label.kind in KINDS and (value or system == "us") else label.unit
+        own = shown_unit(label.kind, system) if label.kind in KINDS and (value or system == "us") else label.unit
         if value is not None:
-            value = f"{from_inside(value, unit, label.kind) if unit else value:.6g}"
-        yield FormRow(name, value or "", unit)
+            value = f"{from_inside(value, own, label.kind) if own else value:.6g}"
+        rows.append(FormRow(name, value or "", own))
+    return replace(
+        blank,
+        form=tuple(rows),
+        offset=np.round(plan.offset_m / KINDS["length"].factors[unit], 4),
+        offset_unit=unit,
+        state=np.where(plan.at_wheel[:, None], CatchState.NO_TRAY, blank.state).astype(np.uint8),
+        note=tuple("wheel track, no tray" if wheel else "" for wheel in plan.at_wheel.tolist()),
+    )

@@ -56,6 +56,7 @@ class Chart:
 class ChartAnswer:
     """What a chart says to readings by their label: its rows that hold them, and `why_none` where there is none."""
 
+    chart: Chart
     readings: Mapping[str, float]
     rows: tuple[ChartRow, ...]
     highest_speed_rpm: float | None  # that every row found allows
@@ -275,7 +276,7 @@ def find_settings(
     doubts += [doubt("chart-rows-overlap", first=first, second=second) for first, second in overlaps(chart)]
     speed = min((row.highest_speed_rpm for row in rows), default=None)
     width = min((row.expected_width_m for row in rows), default=None)
-    return ChartAnswer(found, rows, speed, width, "" if rows else _why_none(chart, found), tuple(doubts))
+    return ChartAnswer(chart, found, rows, speed, width, "" if rows else _why_none(chart, found), tuple(doubts))
 
 
 def _why_none(chart: Chart, readings: Mapping[str, float]) -> str:

@@ -7,36 +7,26 @@ from collections.abc import Iterator
 from typing import Any
 
 from spreadcheck.limits import LIMITS
-from spreadcheck.product.chart import Chart, ChartAnswer, reading_words
+from spreadcheck.product.chart import ChartAnswer, reading_words
 from spreadcheck.product.product import COMPONENTS, GIVEN, Product, blender_checks, form_rows
 from spreadcheck.product.readings import Scatter
-from spreadcheck.product.size import Blend, Component, SizeFigures
+from spreadcheck.product.size import Blend, Component
 from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Points, Table
 from spreadcheck.show.format import show_figure, show_width
 from spreadcheck.units import show, shown_unit
 
-_NO_ENTRY = (
-    "A density entered too high puts on too little, one too low too much, in proportion. Weigh again with each load."
-)
+_NO_ENTRY = "A density entered too high puts on too little, one too low too much. Weigh again with each load."
 _A_START = "A start for the first test run: the machine's manual goes first, and the tray test decides."
 
 
-def product_document(
-    product: Product, system: str = "metric", *, chart: Chart | None = None, answer: ChartAnswer | None = None
-) -> Document:
+def product_document(product: Product, system: str = "metric", answer: ChartAnswer | None = None) -> Document:
     """The properties of a product, what its machine's chart says to them, and the rows for a tray sheet."""
-    blocks: list[Block] = [*_size(product)]
-    if product.size_figures:
-        blocks += _sieves(product.size_figures)
-    blocks += _density(product, system)
-    if product.strength.count:
-        blocks += _strength(product, system)
-    if product.blend:
-        blocks += _blend(product, product.blend, system)
-    if chart and answer:
-        blocks += _chart(chart, answer, system)
+    blocks: list[Block] = [*_size(product), *_density(product, system)]
+    blocks += _strength(product, system) if product.strength.count else ()
+    blocks += _blend(product, product.blend, system) if product.blend else ()
+    blocks += _chart(answer, system) if answer else ()
     rows = tuple((row.label, row.value, row.unit) for row in form_rows(product, system))
     if rows:
         columns = (Column("label", align="left"), Column("value", align="left"), Column("unit", align="left"))
@@ -63,9 +53,9 @@ def _size(product: Product) -> Iterator[Block]:
     if product.totals_pct:
         totals = ", ".join(f"{total:g} %" for total in product.totals_pct)
         yield Answer("Shares", f"they added up to {totals} and were divided by that")
-
-
-def _sieves(figures: SizeFigures) -> Iterator[Block]:
+    figures = product.size_figures
+    if figures is None:
+        return
     sizes = [show_figure(size, digits=2) for size in (figures.d16_mm, figures.d50_mm, figures.d84_mm)]
     said = f"{sizes[0]}, {sizes[1]} and {sizes[2]} mm (d16, d50, d84)"
     yield Answer("16, 50 and 84 % are smaller than", said, "straight lines between the sieves")
@@ -98,9 +88,8 @@ def _density(product: Product, system: str) -> Iterator[Block]:
 
 
 def _densities(name: str, scatter: Scatter, system: str) -> Answer:
-    mean, low, high, sd = (
-        show(x, "density", system) for x in (scatter.mean, scatter.lowest, scatter.highest, scatter.sd)
-    )
+    seen = (scatter.mean, scatter.lowest, scatter.highest, scatter.sd)
+    mean, low, high, sd = (show(x, "density", system) for x in seen)
     spread = "" if scatter.count == 1 else f"; SD {sd}, {scatter.cv_pct:.1f} % of the mean"
     return Answer(name, mean, _readings(scatter, low.split()[0], high) + spread)
 
@@ -112,9 +101,8 @@ def _strength(product: Product, system: str) -> Iterator[Block]:
     if needed is None:
         yield Answer("Crush strength", mean, f"{count}, which says nothing about the spread: crush about ten")
         return
-    sd, half, wanted = (
-        show(value, "force", system, digits=2) for value in (scatter.sd, product.half_width_n, product.wanted_n)
-    )
+    known = (scatter.sd, product.half_width_n, product.wanted_n)
+    sd, half, wanted = (show(value, "force", system, digits=2) for value in known)
     yield Answer("Crush strength", f"mean {mean}, lowest {lowest}", f"{count}, SD {sd} or {scatter.cv_pct:.0f} %")
     enough = f"crush {needed - scatter.count} more" if needed > scatter.count else "no more are needed"
     sure = f"to +/- {half} at {product.confidence_pct:g} % confidence"
@@ -167,11 +155,11 @@ def _blend(product: Product, blend: Blend, system: str) -> Iterator[Block]:
     yield Table((*heads, Column("risk", align="left")), tuple(pairs), notes=notes)
 
 
-def _chart(chart: Chart, answer: ChartAnswer, system: str) -> Iterator[Block]:
+def _chart(answer: ChartAnswer, system: str) -> Iterator[Block]:
     *first, last = (reading_words(label, value, system) for label, value in answer.readings.items())
-    yield Heading(f"Setting chart {chart.source}")
+    yield Heading(f"Setting chart {answer.chart.source}")
     yield Answer("Asked for", f"{', '.join(first)} and {last}" if first else last)
-    remarks = tuple(": ".join(part for part in remark if part) for remark in chart.remarks)
+    remarks = tuple(": ".join(part for part in remark if part) for remark in answer.chart.remarks)
     if remarks:
         yield Points(remarks, small=True)
     for row in answer.rows:
