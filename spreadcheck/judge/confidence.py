@@ -12,7 +12,7 @@ from spreadcheck.doubts.agreement import noise_doubts
 from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.judge.likely import Drawn, Likely, Line, bouts_on, likely_cv, noise_floor, widest_within
+from spreadcheck.judge.likely import Drawn, Likely, Line, bouts_on, drawn_on, likely_cv, noise_floor, widest_within
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import Noise, NoiseDrawn, Stated
 from spreadcheck.sheet.labels import METHODS
@@ -159,19 +159,17 @@ class Confidence:
     @cached_property
     def on_lines(self) -> dict[bool, tuple[Drawn, ...]]:
         """The draws on every line, with what one test can't see and (True) without; of open ends some on each."""
-        drawn = self.drawn
-        found: tuple[list[Drawn], list[Drawn]] = ([], [])
-        noises = drawn.own_kg_ha + drawn.trays_kg_ha, drawn.own_kg_ha
-        shifts = drawn.shift_m + drawn.stated_shift_m, drawn.shift_m
-        for number, line in enumerate(self.lines):
-            part = slice(number, None, len(self.lines))
-            if self.ends.open:
-                part = slice(max(len(drawn.shift_m) // 6, 100))
-            pattern, narrow = line.from_trays @ self.few.rate_kg_ha, line.from_trays.astype(np.float32)
-            for each, noise, shift_m in zip(found, noises, shifts, strict=True):
-                there = np.asarray(narrow @ noise[:, part], dtype=np.float32)
-                each.append(Drawn(line, pattern, there, shift_m[part], drawn.part(part)))
-        return {False: tuple(found[0]), True: tuple(found[1])}
+        drawn, rates, found = self.drawn, self.few.rate_kg_ha, {}
+        noise, shift_m = drawn.own_kg_ha + drawn.trays_kg_ha, drawn.shift_m + drawn.stated_shift_m
+        parts = [slice(number, None, len(self.lines)) for number in range(len(self.lines))]
+        if self.ends.open:
+            parts = [slice(max(len(shift_m) // 6, 100))] * len(self.lines)
+        for alone, seen, moved in ((False, noise, shift_m), (True, drawn.own_kg_ha, drawn.shift_m)):
+            found[alone] = tuple(
+                drawn_on(line, rates, seen[:, part], moved[part], drawn.part(part))
+                for line, part in zip(self.lines, parts, strict=True)
+            )
+        return found
 
     def likely(self, width_m: FloatArray, method: str, *, alone: bool = False) -> tuple[Likely, ...]:
         """True CVs at each width: one set of draws, or one for each pair of tails where the ends are open."""

@@ -22,7 +22,6 @@ factor exp(v |d'|^2 / |d|^2), of a mixture of waves a little less.
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -212,33 +211,26 @@ class Likely:
 
 @record(eq=False)
 class Drawn:
-    """A pattern on a line, and draws of its noise there, each of which moved the pattern by `shift_m`."""
+    """A pattern on a line, draws of its noise that each moved it by `shift_m`, and the products of both."""
 
     line: Line
     pattern: FloatArray
     noise: Floats
     shift_m: FloatArray
     drawn: NoiseDrawn
+    products: Products
+    read: Products
+    floor: Products
 
-    @cached_property
-    def products(self) -> Products:
-        """The products of the noise."""
-        return products(self.noise)
 
-    @cached_property
-    def read(self) -> Products:
-        """The products of what was read."""
-        return products(self.pattern[:, None])
-
-    @cached_property
-    def floor(self) -> Products:
-        """The products of the noise, on average over the draws."""
-        of = self.products
-        return Products(
-            np.sqrt((of.total.astype(float) ** 2).mean(keepdims=True)),
-            of.apart.mean(axis=1, dtype=float, keepdims=True),
-            of.folded.mean(axis=1, dtype=float, keepdims=True),
-        )
+def drawn_on(line: Line, rates: FloatArray, noise: Floats, shift_m: FloatArray, drawn: NoiseDrawn) -> Drawn:
+    """Rates of trays and draws of their noise, laid on a line."""
+    there = np.asarray(line.from_trays.astype(np.float32) @ noise, dtype=np.float32)
+    pattern, of = line.from_trays @ rates, products(there)
+    total = np.sqrt((of.total.astype(float) ** 2).mean(keepdims=True))
+    apart, folded = (each.mean(axis=1, dtype=float, keepdims=True) for each in (of.apart, of.folded))
+    read = products(pattern[:, None])
+    return Drawn(line, pattern, there, shift_m, drawn, of, read, Products(total, apart, folded))
 
 
 def likely_cv(on: Drawn, bouts: Bouts) -> Likely:

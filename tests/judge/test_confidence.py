@@ -14,7 +14,7 @@ from spreadcheck.errors import QuantityError, WidthError
 from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.confidence import confidence
 from spreadcheck.judge.likely import Line, bouts_on, products, widest_within
-from spreadcheck.judge.passcount import passes_for, passes_needed
+from spreadcheck.judge.passcount import passes_for
 from spreadcheck.passes.granules import granules
 from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED, NOTHING_STATED, Stated, ratio_by_chance
 from spreadcheck.sheet.labels import METHODS
@@ -272,14 +272,14 @@ def test_passes_and_counting_agree():
 def test_passes_needed():
     """More passes pin the width better, closer trays too, and what one test can't see stands apart."""
     test = counted_test(25 * TRAPEZOID, 5, np.random.default_rng(29))
-    needed = passes_needed(test, 0.35, stated=NOTHING_STATED)
+    needed = passes_for(confidence(assess(test), stated=NOTHING_STATED), 0.35)
     halves = [half for _, half in needed.half_widths_m]
     assert halves == sorted(halves, reverse=True)
     assert 2 <= needed.passes <= 60
     assert needed.closer_trays_passes < needed.passes
     assert halves[3] / halves[6] == pytest.approx(math.sqrt(25 / 5), rel=0.2)  # small noise goes as the root
     assert needed.unseen_m == 0
-    unsteady = passes_needed(test, 0.35, stated=Stated(0.0, 0.0, 3.0))
+    unsteady = passes_for(confidence(assess(test), stated=Stated(0.0, 0.0, 3.0)), 0.35)
     assert unsteady.passes == needed.passes
     assert unsteady.unseen_m > 0.35
 
