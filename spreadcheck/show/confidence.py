@@ -15,17 +15,15 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Table
-from spreadcheck.show.format import rate_unit, show_figure, show_width
+from spreadcheck.show.format import show_figure, show_width
 from spreadcheck.show.plots import (
     BLUE,
-    GREY,
     draw_deposit,
+    draw_profile,
     draw_widths,
     legend_above,
-    mark_centre,
     mark_driven,
     mark_limit,
-    offset_label,
     plain,
     plain_style,
     scales,
@@ -239,7 +237,15 @@ def confidence_figure(sure: Confidence, system: str = "metric", *, analysis: boo
     figure = Figure(figsize=(8, 13.5 if analysis else 10.5), layout="constrained")
     figure.suptitle(plain(result.test.name))
     panels = list(np.atleast_1d(figure.subplots(count, 1)))
-    draw_tray_errors(panels[0], sure, system)
+    draw_profile(panels[0], result, system)
+    weighed, (length, rate) = ~np.isnan(sure.tray_error_kg_ha), scales(result, system)
+    if weighed.any():
+        panels[0].errorbar(
+            result.profile.offset_m[weighed] * length, result.profile.rate_kg_ha[weighed] * rate,
+            ERRORS_SHOWN * sure.tray_error_kg_ha[weighed] * rate, fmt="none", ecolor="black", capsize=2,
+            label=f"{ERRORS_SHOWN:g} standard errors of the mean each way",
+        )  # fmt: skip
+        panels[0].legend(frameon=True, framealpha=0.85, edgecolor="none", loc="best")
     if analysis:
         draw_deposit(panels[1], result, system)
     if analysis and not sure.bands:
@@ -247,31 +253,6 @@ def confidence_figure(sure: Confidence, system: str = "metric", *, analysis: boo
     for axes, method in zip(panels[1 + analysis :], sure.bands, strict=False):
         draw_cv_band(axes, sure, method, system)
     return figure
-
-
-def draw_tray_errors(axes: Axes, sure: Confidence, system: str = "metric") -> None:
-    """The single-pass profile with the sampling error of each tray."""
-    result, profile = sure.assessment, sure.assessment.profile
-    length, rate = scales(result, system)
-    x, y = profile.knots
-    axes.plot(x * length, y * rate, color="black", lw=1.5)
-    weighed = ~np.isnan(sure.tray_error_kg_ha)
-    if weighed.any():
-        axes.errorbar(
-            profile.offset_m[weighed] * length, profile.rate_kg_ha[weighed] * rate,
-            ERRORS_SHOWN * sure.tray_error_kg_ha[weighed] * rate,
-            fmt="o", ms=3, color="black", ecolor=GREY, capsize=2,
-            label=f"mean and {ERRORS_SHOWN:g} standard errors each way",
-        )  # fmt: skip
-        axes.legend(loc="best")
-    mark_centre(axes)
-    passes = "one pass" if sure.noise.passes == 1 else f"mean of {sure.noise.passes} passes"
-    axes.set(
-        title=f"Single-pass profile, {passes}, with the sampling error of each tray",
-        xlabel=offset_label(system),
-        ylabel=f"Application rate ({rate_unit(result, system)})",
-    )
-    axes.set_ylim(bottom=0)
 
 
 def draw_cv_band(axes: Axes, sure: Confidence, method: str, system: str = "metric") -> None:

@@ -150,7 +150,7 @@ def test_analyse_says_how_sure_it_is(tmp_path, poppler):
     for text in (page, printed):
         assert "noise floor of the passes" in text
         assert interval in text
-    assert page.count("<svg") == 5  # the slider's, the three of every report, and how sure it is
+    assert page.count("<svg") + page.count("<img") == 5  # the slider's, the three of every report, and how sure it is
 
 
 @pytest.mark.usefixtures("undrawn")
