@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spreadcheck.cli.options import options, outputs
-from spreadcheck.cli.outputs import Outputs, name_next, write_result
+from spreadcheck.cli.outputs import Outputs, name_next
 from spreadcheck.cli.terminal import say
 
 if TYPE_CHECKING:
@@ -53,7 +53,9 @@ def batch(
     from spreadcheck.judge.batch import BatchOptions, find_sheets, run_batch
     from spreadcheck.show.batch import batch_csv, batch_json, batch_parquet, closing_words, following, trend_figure
 
-    written = out if summary == "-" else out._replace(files=(("summary", summary), *out.files))
+    written = out
+    if summary != "-" or out.screen:
+        written = out._replace(files=(*out.files, ("summary", summary)))
     written.check()
     _check_summary(summary)
     asked = BatchOptions(limit_pct=limit, bout_width_m=bout_width_m)
@@ -68,10 +70,11 @@ def batch(
                 journal.add(result)
             found.append(result)
             bar.update(1)
-    out.write(json=lambda: batch_json(found), plot=lambda: trend_figure(found, units))
-    if summary != "-" or out.screen:
-        content = batch_parquet(found) if summary.endswith(".parquet") else batch_csv(found)
-        write_result(summary, content, overwrite=out.overwrite)
+    written.write(
+        json=lambda: batch_json(found),
+        plot=lambda: trend_figure(found, units),
+        summary=lambda: batch_parquet(found) if summary.endswith(".parquet") else batch_csv(found),
+    )
     if journal:
         journal.path.unlink(missing_ok=True)
     say(closing_words(found, others), err=True)

@@ -94,6 +94,9 @@ class Outputs(NamedTuple):
 
         A maker gives plain data, a document, a figure, or the content itself.
         """
+        from spreadcheck.errors import Fault, OutputError
+        from spreadcheck.sheet.files import write_whole
+
         made: dict[str, Any] = {}
         contents = []
         for kind, path in self.files:
@@ -102,7 +105,14 @@ class Outputs(NamedTuple):
                 made[kind] = makers[kind]()
             contents.append(self._content(made[kind], ending))
         for (_, path), content in zip(self.files, contents, strict=True):
-            write_result(path, content, overwrite=self.overwrite)
+            if path != "-":
+                write_whole(path, content, overwrite=self.overwrite)
+                say(f"{path} written", err=True)
+            elif sys.stdout is None:
+                raise OutputError(Fault("standard output", "is closed", "give the result a file name"))
+            else:
+                sys.stdout.buffer.write(content.encode("utf-8") if isinstance(content, str) else content)
+                sys.stdout.buffer.flush()
 
     def _content(self, found: Any, ending: str) -> str | bytes:
         """What a command made, in the form that the ending of its file asks for."""
@@ -211,19 +221,3 @@ def same_place(path: str) -> str:
     except (OSError, ValueError):
         return os.path.realpath(path)
     return f"{found.st_dev} {found.st_ino}" if found else path
-
-
-def write_result(path: str, content: str | bytes, *, overwrite: bool) -> None:
-    """Write a result whole to a file and say so, or to standard output for -."""
-    if path == "-":
-        if sys.stdout is None:
-            from spreadcheck.errors import Fault, OutputError
-
-            raise OutputError(Fault("standard output", "is closed", "give the result a file name"))
-        sys.stdout.buffer.write(content.encode("utf-8") if isinstance(content, str) else content)
-        sys.stdout.buffer.flush()
-        return
-    from spreadcheck.sheet.files import write_whole
-
-    write_whole(path, content, overwrite=overwrite)
-    say(f"{path} written", err=True)

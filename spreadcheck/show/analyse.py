@@ -15,7 +15,7 @@ from spreadcheck.judge.assessment import CLOSE, OVER, WITHIN, Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import MIRRORED
-from spreadcheck.show.data import csv_text, envelope, in_units, picked
+from spreadcheck.show.data import csv_text, envelope, picked
 from spreadcheck.show.document import Column, Document, Paragraph, Table
 from spreadcheck.show.format import free, next_line, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.pattern import advice_json, pattern_full, pattern_headline, pattern_json
@@ -248,7 +248,7 @@ def widths_csv(result: Assessment, system: str = "metric") -> str:
     back-and-forth,2,15.713484,6.415003,45,40,50,close
     """
     kinds = {"width_m": "length", "mean_kg_ha": "rate", "min_kg_ha": "rate", "max_kg_ha": "rate"}
-    return csv_text(in_units(record, kinds, system) for record in width_records(result))
+    return csv_text(width_records(result), kinds, system)
 
 
 def widths_frame(result: Assessment) -> pd.DataFrame:

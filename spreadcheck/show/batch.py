@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from spreadcheck.errors import Fault, MissingExtraError, visible
 from spreadcheck.judge.batch import COLUMNS, SheetResult
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.show.data import csv_line, envelope
+from spreadcheck.show.data import csv_text, envelope
 from spreadcheck.show.plots import line_style, plain, plain_style
 from spreadcheck.units import from_inside, shown_unit
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 def batch_csv(results: Iterable[SheetResult]) -> str:
     """All rows as CSV, in the order they came."""
     rows = (result.row for result in results if result.row is not None)
-    return csv_line(COLUMNS) + "".join(csv_line(row[column] for column in COLUMNS) for row in rows)
+    return csv_text(rows, columns=COLUMNS)
 
 
 def batch_parquet(results: Iterable[SheetResult]) -> bytes:

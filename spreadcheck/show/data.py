@@ -8,6 +8,7 @@ import json
 import math
 from collections.abc import Iterable, Mapping
 from operator import attrgetter
+from types import MappingProxyType
 from typing import Any
 
 from spreadcheck.doubts.doubt import Doubt, warnings_data
@@ -69,36 +70,33 @@ def json_text(data: dict[str, Any]) -> str:
     return text.translate({ord(c): json.dumps(c)[1:-1] for c in hidden_in(text) - {"\n"}}) + "\n"
 
 
-def in_units(row: Mapping[str, Any], kinds: Mapping[str, str], system: str = "metric") -> dict[str, Any]:
-    """One row of SI figures in the units that a reader is shown; what has no kind stays as it is."""
-    told: dict[str, Any] = {}
-    for key, value in row.items():
-        if key in kinds:
-            kind = kinds[key]
-            unit = shown_unit(kind, system)
-            said = unit.replace("1/", "per_")  # kg_ha, per_ha, kg_per_100_m
-            said = said.replace("/", "_per_" if " " in said else "_").replace(" ", "_")
-            name = f"{key.removesuffix(KINDS[kind].key)}{said}"
-            told[name] = None if value is None else from_inside(value, unit, kind)
-        else:
-            told[key] = value
-    return told
+def csv_text(
+    rows: Iterable[Mapping[str, Any]],
+    kinds: Mapping[str, str] = MappingProxyType({}),
+    system: str = "metric",
+    columns: Iterable[str] = (),
+) -> str:
+    """Rows of SI figures as CSV: those with a kind in the units that a reader is shown, which end their names.
 
-
-def csv_text(rows: Iterable[Mapping[str, Any]]) -> str:
-    """Rows as CSV, the keys of the first as its header."""
-    lines: list[str] = []
+    The columns are those named, or those of the first row.
+    """
+    told: list[dict[str, str]] = []
     for row in rows:
-        if not lines:
-            lines.append(csv_line(row))
-        lines.append(csv_line(row.values()))
-    return "".join(lines)
-
-
-def csv_line(values: Iterable[object]) -> str:
-    """One line of a CSV result, with its line end."""
+        told.append({})
+        for key, value in row.items():
+            kind = kinds.get(key)
+            if kind is not None:
+                unit = shown_unit(kind, system)
+                said = unit.replace("1/", "per_")  # kg_ha, per_ha, kg_per_100_m
+                said = said.replace("/", "_per_" if " " in said else "_").replace(" ", "_")
+                key = f"{key.removesuffix(KINDS[kind].key)}{said}"
+                value = None if value is None else from_inside(value, unit, kind)
+            told[-1][key] = csv_cell(value)
     out = io.StringIO()
-    csv.writer(out, lineterminator="\n").writerow([csv_cell(value) for value in values])
+    names = tuple(columns) or (tuple(told[0]) if told else ())
+    writer = csv.DictWriter(out, names, extrasaction="ignore", lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(told)
     return out.getvalue()
 
 

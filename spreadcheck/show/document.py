@@ -1,7 +1,7 @@
 """A result as a document: headings, paragraphs, lists, tables, pictures and answers that any renderer can show.
 
-A command's file in this room makes the document; `terminal`, `html`, `pdf` and `markdown` show it. Its words are plain
-text: a renderer sends them through `gated` once and escapes them in its own way, so that no word of a sheet is markup.
+A command's file in this room makes the document; `text` and `pages` show it. Its words are plain text: a renderer sends
+them through the gate once and escapes them in its own way, so that no word of a sheet is markup.
 """
 
 from __future__ import annotations
@@ -174,14 +174,16 @@ def gated(part: T, escape: Callable[[str], str] = str) -> T:
     return cast("T", shown)
 
 
-def as_data(part: Any) -> Any:
-    """A part of a document as plain data for templates; each block says in `block` what it is."""
+def as_data(part: Any, name: str = "") -> Any:
+    """A part of a document as plain data for templates, its words gated; each block says in `block` what it is."""
+    if isinstance(part, str):
+        return visible(part, lines=name == "drawn")
     if isinstance(part, tuple):
         return list(map(as_data, part))
-    if is_dataclass(part) and not isinstance(part, type):
-        words = {field.name: as_data(getattr(part, field.name)) for field in fields(part) if field.name != "made"}
-        return {"block": type(part).__name__.lower(), **words}
-    return part() if callable(part) else part
+    if is_dataclass(part):
+        own = {field.name: as_data(getattr(part, field.name), field.name) for field in fields(part)}
+        return {"block": type(part).__name__.lower(), **own}
+    return part() if name == "svg" and part else None if callable(part) else part
 
 
 def text_blocks(blocks: Iterable[Block]) -> Iterator[Block]:

@@ -8,7 +8,7 @@ from functools import partial
 from typing import Any
 
 from spreadcheck.field.edge import EdgeCase, EdgeStudy, OverTails
-from spreadcheck.show.data import csv_text, envelope, in_units
+from spreadcheck.show.data import csv_text, envelope
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
 from spreadcheck.show.format import show_figure, show_width
 from spreadcheck.show.verdict import verdict_data
@@ -198,4 +198,4 @@ def edge_csv(study: EdgeStudy, system: str = "metric") -> str:
             if (mass := study.mass_of_passes) is not None:
                 row |= {f"least_{key}": row[key] * mass.least, f"most_{key}": row[key] * mass.most, key: None}
     kinds = _KINDS | {f"{end}_{key}": kind for key, kind in _KINDS.items() for end in ("least", "most")}
-    return csv_text(in_units(row, kinds, system) for row in rows)
+    return csv_text(rows, kinds, system)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -28,7 +29,7 @@ from spreadcheck.show.document import (
     Points,
     Table,
 )
-from spreadcheck.show.format import show_figure, show_share
+from spreadcheck.show.format import show_figure
 from spreadcheck.show.pages import document_html, template, web_part
 from spreadcheck.show.plots import drawn, plain, plain_style
 from spreadcheck.show.verdict import to_hand_over, verdict_data
@@ -181,7 +182,7 @@ def _masses(study: FieldStudy, system: str) -> Table:
             Column("mass", align="left"): label,
             Column("all", shown_unit("mass", system)): show(all_of_it, "mass", system, unit=False),
             Column(each, unit): show(rate, "rate", system, unit=False),
-            Column("of metered", "%"): show_share(mass, found.metered_kg, digits=1),
+            Column("of metered", "%"): show_figure(100 * mass / (found.metered_kg or math.nan)),
         }
         rows.append(row)
     target, mean = (show(rate, "rate", system) for rate in (found.target_kg_ha, found.mean_kg_ha))

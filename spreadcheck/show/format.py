@@ -41,11 +41,6 @@ def show_figure(figure: float | None, *, digits: int = 1) -> str:
     return "-" if figure is None or math.isnan(figure) else f"{figure:.{digits}f}"
 
 
-def show_share(part: float, whole: float, *, digits: int = 0) -> str:
-    """One figure as a share of another, as a reader sees it, without the sign."""
-    return show_figure(100.0 * part / whole if whole else math.nan, digits=digits)
-
-
 def target_words(test: TrayTest, rate: Callable[[float], str]) -> str:
     """What the trays are held against, in words: the target, or the sum of those of bins that run together."""
     return f"the bins' targets together, {rate(test.target_kg_ha or 0.0)}" if test.bins_together else "the target"

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from spreadcheck.errors import record
-from spreadcheck.show.document import TO_WRITE, Document, Place, as_data, gated
+from spreadcheck.show.document import TO_WRITE, Document, Place, as_data
 
 PAPERS = {"a4": ("A4", "a4"), "letter": ("letter", "us-letter")}  # as a style sheet names it, and as Typst does
 _OWN = "DejaVu Sans"  # comes with matplotlib, so that every computer prints the same page
@@ -32,7 +32,7 @@ def document_html(document: Document, *, paper: str = "a4") -> str:
     margin, side = 11 if document.style == "card" else 14, " landscape" if document.across else ""
     style += f"@page {{ size: {PAPERS[paper][0]}{side}; margin: {margin}mm; }}\n"
     places = {name: html for name, (html, _, _) in own.items()}
-    words = {"document": as_data(gated(document)), "places": places, "to_write": TO_WRITE}
+    words = {"document": as_data(document), "places": places, "to_write": TO_WRITE}
     return page("document.html", style=style, script=script, data=data, **words)
 
 
@@ -84,7 +84,7 @@ class Pdf:
 
 def document_pdf(document: Document, *, paper: str = "a4") -> Pdf:
     """The document on A4 or US Letter, tagged by PDF/UA-1; scripts that DejaVu lacks are set in fonts of the system."""
-    words, missing = json.dumps(as_data(gated(document)), ensure_ascii=False), ""
+    words, missing = json.dumps(as_data(document), ensure_ascii=False), ""
     text = (files("spreadcheck.show") / "typst" / "document.typ").read_bytes()
     made = partial(_compiled, text, paper=PAPERS[paper][1])
     data = made(document=words)

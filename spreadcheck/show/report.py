@@ -60,6 +60,19 @@ MOST_CATCHES = 6_000  # more than anyone reads, and than a page in a browser or 
 BLANK = "blank"
 CELL_WORDS = "blank: not weighed; x: weighed but thrown out; 0: nothing fell in"
 NO_DOUBTS = "Nothing doubtful was found in the sheet. That does not show that the test was run well."
+METHOD = (
+    "Rate at a tray = catch in g / runs / tray area in m² x 10, in kg/ha; the passes are averaged to the single-pass "
+    "profile. Between trays it is linear; beyond the end trays it {tails}.",
+    "The overlapped deposit is the sum of all passes at a point, each pass a bout width from the last; "
+    "back-and-forth, every second pass is mirrored.",
+    "CV by trays = 100 x standard deviation (n - 1) / mean of the deposit at the {points} inside one bout; a point on "
+    "the edge of the bout counts half. It is the standards' figure, at whole tray spacings.",
+    "The CV that decides is what trays at this spacing read on average over where the line happens to lie: CV by line "
+    "x square root of n / (n - 1), n = bout width / tray spacing. Every width from two tray spacings to the length of "
+    "the line is searched. Where CV by trays falls on its other side, that is close.",
+    "CV by line, mean, least, most and the shares near the mean are exact for the whole line, not for a grid of "
+    "points.",
+)
 _SMALL = {"font.size": 9, "axes.labelsize": 9}  # a picture's signs can be read on a phone
 
 
@@ -69,6 +82,11 @@ def report(result: Assessment, system: str = "metric", *, sure: Confidence | Non
     words = plain_words(result, system)
     answer, *more = words["In short"]
     doubts = [doubt.message(system) for doubt in (*result.doubts, *(sure.doubts if sure else ()))]
+    taper, even = result.profile.tails == TAPER, result.profile.even
+    beyond = {
+        "tails": "runs to zero over one tray spacing" if taper else "stops (nothing is taken to fall beyond)",
+        "points": "tray offsets" if even else "points at the smallest tray spacing",
+    }
     limits = (LIMITS[code] for code in ("cv hall", "cv normal", "cv stripes", "cv top dressing"))
     sources = (f"{row.value:g} {row.unit}, {row.what}: {row.source} ({row.standing})." for row in limits)
     sections: dict[str, Iterable[Block]] = {
@@ -77,7 +95,7 @@ def report(result: Assessment, system: str = "metric", *, sure: Confidence | Non
         "What to do": [Points(words["What to do"]), Place("slider", partial(_slider, result, system))],
         "Pictures": _pictures(result, system, known),
         "Figures": [*_figures(result, system, known), *advice_blocks(result, system)],
-        "Method": map(Paragraph, method_words(result)),
+        "Method": [Paragraph(text.format(**beyond)) for text in METHOD],
         "What the limits rest on": [Points(tuple(sources))],
         "Raw trays and form": [*tray_tables(result, system), form_table(result)],
         "Doubts about this test": [Points(tuple(doubts if result.doubts else [NO_DOUBTS, *doubts]))],
@@ -322,26 +340,6 @@ def _choices(result: Assessment, method: str, system: str) -> Iterator[str]:
     yield f"correct the machine by its maker's manual and test again before driving {at} {method}"
 
 
-def method_words(result: Assessment) -> tuple[str, ...]:
-    """The method in short, in the order of the work."""
-    taper = result.profile.tails == TAPER
-    tails = "runs to zero over one tray spacing" if taper else "stops (nothing is taken to fall beyond)"
-    points = "tray offsets" if result.profile.even else "points at the smallest tray spacing"
-    return (
-        "Rate at a tray = catch in g / runs / tray area in m² x 10, in kg/ha; the passes are averaged to the "
-        f"single-pass profile. Between trays it is linear; beyond the end trays it {tails}.",
-        "The overlapped deposit is the sum of all passes at a point, each pass a bout width from the last; "
-        "back-and-forth, every second pass is mirrored.",
-        f"CV by trays = 100 x standard deviation (n - 1) / mean of the deposit at the {points} inside one bout; a "
-        "point on the edge of the bout counts half. It is the standards' figure, at whole tray spacings.",
-        "The CV that decides is what trays at this spacing read on average over where the line happens to lie: CV by "
-        "line x square root of n / (n - 1), n = bout width / tray spacing. Every width from two tray spacings to the "
-        "length of the line is searched. Where CV by trays falls on its other side, that is close.",
-        "CV by line, mean, least, most and the shares near the mean are exact for the whole line, not for a grid of "
-        "points.",
-    )
-
-
 def _pictures(result: Assessment, system: str, sure: Confidence | None) -> Iterator[Picture]:
     """Profile, overlapped deposit, CV against bout width and, where the noise is known, its band."""
     method, width = shown_bout(result)
@@ -402,18 +400,14 @@ def _figures(result: Assessment, system: str, sure: Confidence | None) -> list[B
     if result.tail_curves and result.blocking:  # the others rest on a guess about the tails
         missing = "No widths are listed: what fell beyond the end trays is missing, and would change them."
         return [*tables, Paragraph(missing)]
-    return [*tables, limit_table(result, system), *width_tables(result, system, most=MOST_WIDTHS)]
-
-
-def limit_table(result: Assessment, system: str = "metric") -> Table:
-    """Effective width at the usual CV limits and at the one asked for, both driving methods."""
     rows = []
     for limit in result.side_by_side_pct:
         widths = (result.effective_width_m(method, limit) for method in METHODS)
         kept = ("none" if width is None else both_lengths(down_m(width, system), system) for width in widths)
         rows.append((f"{limit:g} %{' (the limit)' if limit == result.limit_pct else ''}", *kept))
     columns = (Column("CV up to", align="left"), *map(Column, METHODS))
-    return Table(columns, tuple(rows), "Effective width at other CV limits")
+    limits = Table(columns, tuple(rows), "Effective width at other CV limits")
+    return [*tables, limits, *width_tables(result, system, most=MOST_WIDTHS)]
 
 
 def bout_table(result: Assessment, system: str = "metric") -> Table:

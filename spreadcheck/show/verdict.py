@@ -16,7 +16,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import MIRRORED
 from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points
-from spreadcheck.show.format import names_of, show_figure, show_share, show_width, target_words
+from spreadcheck.show.format import names_of, show_figure, show_width, target_words
 from spreadcheck.show.text import wrapped
 from spreadcheck.spread.tails import FigureRange, metered_kg_ha_m
 from spreadcheck.units import from_inside, shown_unit, to_inside
@@ -143,7 +143,7 @@ def field_words(
     else:
         if test.target_kg_ha and not result.profile.relative:
             aim = target_words(test, lambda target: f"{rate(target)}{unit}")
-            told[0] += f", {show_share(mean, test.target_kg_ha)} % of {aim}"
+            told[0] += f", {show_figure(100 * mean / test.target_kg_ha, digits=0)} % of {aim}"
         told.append(f"least {rate(bout.min_kg_ha)}, most {rate(bout.max_kg_ha)}")
     if not result.tail_curves:
         told.append(f"{show_figure(bout.within_20_pct, digits=0)} % of it is within 20 % of the mean")

@@ -12,7 +12,7 @@ from spreadcheck.errors import shown, visible
 from spreadcheck.judge.assessment import CLOSE, WITHIN
 from spreadcheck.money.economics import WidthCase, WidthStudy
 from spreadcheck.sheet.labels import METHODS
-from spreadcheck.show.data import csv_text, envelope, in_units, picked
+from spreadcheck.show.data import csv_text, envelope, picked
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
 from spreadcheck.show.format import about_test, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.verdict import MARKS, marks_words, verdict_data
@@ -291,6 +291,5 @@ _KINDS = {
 def widths_csv(study: WidthStudy, system: str = "metric") -> str:
     """The comparison for a spreadsheet: one row a width and driving method, units in the header."""
     kinds = _KINDS | {f"{end}_{key}": kind for key, kind in _KINDS.items() for end in ("least", "most")}
-    return csv_text(
-        {"method": method} | in_units(row, kinds, system) for method, rows in _rows_json(study).items() for row in rows
-    )
+    every = ({"method": method} | row for method, rows in _rows_json(study).items() for row in rows)
+    return csv_text(every, kinds, system)
