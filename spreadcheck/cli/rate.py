@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -46,33 +46,19 @@ def _width(text: str, place: str) -> float:
     metered_width=quantity("length", "WIDTH", "Width that the controller or gate chart was set for."),
     discharge=quantity("flow", "FLOW", 'Flow found in a flow test, such as "72 kg/min".'),
     factor={"type": float, "help": "Calibration factor in force."},
-    inverse_factor={"is_flag": True,
+    inverse_factor={"is_flag": True, "field": "inverse",
                     "help": "The factor is turns or pulses a kg: the new one is factor x aimed / measured."},
     setting={"type": float, "help": "Gate or belt setting in force."},
-    tolerance={"type": float, "default": 5.0, "help": "How close to know the mean rate, in % either way."},
-    confidence="How sure that must be, in %.",
+    tolerance={"type": float, "default": 5.0, "field": "tolerance_pct",
+               "help": "How close to know the mean rate, in % either way."},
+    confidence={"help": "How sure that must be, in %.", "field": "confidence_pct"},
     new_width=several(_width, 'Rate at other bout widths: "27 m, 30 m".', field="new_widths_m", again=True),
     bin={"type": click.IntRange(1, 6), "default": 1, "show_default": False, "field": "bin_no",
          "help": "With --into: the bin that was metered."},
 )  # fmt: skip
 @options("tails", "into", "units")
 @outputs("json", "report")
-def rate(
-    *,
-    sheet: str | None,
-    areas: tuple[tuple[float, float], ...],
-    catches: tuple[tuple[float, float], ...],
-    inverse_factor: bool,
-    tolerance: float,
-    confidence: float,
-    new_widths_m: tuple[float, ...],
-    bin_no: int,
-    tails: str,
-    into: str | None,
-    units: str,
-    out: Outputs,
-    **given: float | None,
-) -> None:
+def rate(*, sheet: str | None, bin_no: int, into: str | None, units: str, out: Outputs, **given: Any) -> None:
     """Application rate by trays, by area and by catch; share recovered; what to correct.
 
     A tray SHEET gives the mean rate over the bout, and fills in what options leave out: target rate, bout width,
@@ -86,22 +72,13 @@ def rate(
       spreadcheck rate first.csv --factor 0.82 --into second.csv
       spreadcheck rate --catch "36 kg: 30 s" --speed "10 km/h" --bout-width "24 m"
     """
-    from spreadcheck.product.rate import RateSettings, check_rate
+    from spreadcheck.product.rate import ON_SHEET, RateSettings, check_rate
     from spreadcheck.show.rate import rate_document, rate_json
 
     out.check(sheet, into=into)
     trays = read_test(sheet) if sheet else None
-    result = check_rate(
-        RateSettings(**given),
-        trays=trays,
-        tails=tails,
-        areas=areas,
-        catches=catches,
-        new_widths_m=new_widths_m,
-        inverse=inverse_factor,
-        tolerance_pct=tolerance,
-        confidence_pct=confidence,
-    )
+    settings = RateSettings(**{name: given.pop(name) for name in ON_SHEET})
+    result = check_rate(settings, trays=trays, **given)
     document = rate_document(result, units, name=trays.name if trays else "")
     out.show(document, result.doubts, verdict=result.verdict, json=lambda: rate_json(result, trays))
     if into:

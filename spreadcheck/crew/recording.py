@@ -70,9 +70,8 @@ def read_entry(text: str, unit: str) -> Entry:
             return Entry(kind, words=printable(match[1]))
     weight = _WEIGHT.fullmatch(line)
     if weight is None:
-        shown = printable(line)
-        shown = shown if len(shown) <= 40 else f"{shown[:37]}..."
-        return Entry("unclear", words=f'"{shown}" is not a weight; type digits such as 12.3 or 12.3 {unit}, or help')
+        said = printable(line) if len(line) <= 40 else f"{printable(line)[:37]}..."
+        return Entry("unclear", words=f'"{said}" is not a weight; type digits such as 12.3 or 12.3 {unit}, or help')
     sign, digits, typed_unit, mark = weight.groups()
     written = (sign if sign == "-" else "") + digits.replace(",", ".")
     number = float(written) + 0.0  # a scale's "-0.0" is nothing caught
@@ -405,17 +404,13 @@ def _onward(recording: Recording) -> Recording:
 
 def refusal_of(number: float, unit: str) -> str:
     """Why a weight can't stand in a sheet, however much one insists; "" for one that can."""
-    shown = f"{number:.10g} {unit}"
+    shown, none = f"{number:.10g} {unit}", "type 0 if nothing fell in"
     if number < 0:
-        return (
-            f"{shown} is less than nothing: the scale has drifted or was tared with something on it. "
-            "Tare it again and weigh again; type 0 if nothing fell in"
-        )
+        why = "the scale has drifted or was tared with something on it"
+        return f"{shown} is less than nothing: {why}. Tare it again and weigh again; {none}"
     if number > MAX_CATCH:
         return f"{shown} is more than any tray holds (a sheet takes up to {MAX_CATCH:g} {unit}); read the scale again"
-    if 0 < number < MIN_CATCH:
-        return f"{shown} is less than the dust of a granule; type 0 if nothing fell in"
-    return ""
+    return f"{shown} is less than the dust of a granule; {none}" if 0 < number < MIN_CATCH else ""
 
 
 def doubts_of(test: TrayTest, tray: int, column: int, entry: Entry) -> tuple[str, ...]:

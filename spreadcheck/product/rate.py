@@ -305,10 +305,8 @@ def check_rate(
         A tray test. [-]
     tails : str
         What the profile does beyond the end trays: "taper" or "cut". [-]
-    areas : sequence of pairs
-        Mass spread and area it went on, a run each. [kg, m2]
-    catches : sequence of pairs
-        Mass caught and time it took, a run each. [kg, s]
+    areas, catches : sequence of pairs
+        Mass spread and area it went on, or mass caught and time it took, a run each. [kg, m2 or s]
     new_widths_m : sequence of float
         Bout widths to see the rate at, with the same metering. [m]
     inverse : bool

@@ -27,6 +27,7 @@ from spreadcheck.product.flight import (
 )
 from spreadcheck.sheet.plausible import BOUNDS, check, require_between
 from spreadcheck.sheet.traytest import TrayTest
+from spreadcheck.units import KINDS
 
 # Release speed over tip speed of a granule that slides along a straight radial vane. On a vane turning at w the
 # distance r from the axis obeys r'' + 2 m w r' - w^2 r = 0: centrifugal force, and friction m on the Coriolis force
@@ -47,7 +48,6 @@ class Field(NamedTuple):
 
     name: str  # as the trade and the options call it
     kind: str = ""  # of quantity; "" for a plain number
-    unit: str = ""  # inside
     bounds: tuple[float, float] | None = None  # None where they are those of the product or the air
     label: str = ""
     worth: float = 1.0
@@ -56,31 +56,29 @@ class Field(NamedTuple):
 
 
 FIELDS = {
-    "spinner_speed_rpm": Field("spinner speed", "turning speed", "rpm", label="spinner speed"),
-    "release_speed_m_s": Field("release speed", "speed", "m/s", RELEASE_SPEEDS_M_S),
-    "disc_diameter_m": Field("disc diameter", "length", "m", (0.05, 5.0), "disc diameter"),
+    "spinner_speed_rpm": Field("spinner speed", "turning speed", label="spinner speed"),
+    "release_speed_m_s": Field("release speed", "speed", RELEASE_SPEEDS_M_S),
+    "disc_diameter_m": Field("disc diameter", "length", (0.05, 5.0), "disc diameter"),
     "release_factor": Field("release factor", bounds=(0.5, 2.0), assumed=True),
     "granule_size_mm": Field(
-        "granule size", "granule size", "mm", label="size guide number", worth=0.01,  # median diameter in mm x 100
+        "granule size", "granule size", label="size guide number", worth=0.01,  # median diameter in mm x 100
         how='add --granule-size, such as "3.2 mm", or a row size guide number, 320',
     ),
     "granule_density_kg_m3": Field(
-        "granule density", "density", "kg/m3", label="granule density",
+        "granule density", "density", label="granule density",
         how='add --granule-density, such as "1300 kg/m3", or a row granule density, 1300, kg/m3',
     ),
     # from a tetrahedron to a sphere: the compact shapes that the shape law was fitted to
     "sphericity": Field("sphericity", bounds=(0.67, 1.0), assumed=True),
     "disc_height_m": Field(
-        "disc height", "length", "m", (0.05, 20.0), "swath height",
+        "disc height", "length", (0.05, 20.0), "swath height",
         how='add --disc-height, such as "0.9 m", or a row swath height, 0.9, m',
     ),
-    "launch_angle_deg": Field("launch angle", "angle", "deg", (-89.0, 89.0), assumed=True),
-    "temperature_deg_c": Field(
-        "air temperature", "temperature", "degC", (-40.0, 60.0), "air temperature", assumed=True
-    ),
-    "pressure_hpa": Field("air pressure", "pressure", "hPa", (500.0, 1100.0), assumed=True),
-    "humidity_pct": Field("relative humidity", "share", "%", (0.0, 100.0), "relative humidity", assumed=True),
-    "wind_speed_m_s": Field("wind speed", "wind speed", "m/s", (0.0, 60.0), "wind speed"),
+    "launch_angle_deg": Field("launch angle", "angle", (-89.0, 89.0), assumed=True),
+    "temperature_deg_c": Field("air temperature", "temperature", (-40.0, 60.0), "air temperature", assumed=True),
+    "pressure_hpa": Field("air pressure", "pressure", (500.0, 1100.0), assumed=True),
+    "humidity_pct": Field("relative humidity", "share", (0.0, 100.0), "relative humidity", assumed=True),
+    "wind_speed_m_s": Field("wind speed", "wind speed", (0.0, 60.0), "wind speed"),
 }  # fmt: skip
 
 
@@ -88,7 +86,7 @@ def _check(values: Mapping[str, Any]) -> None:
     """Refuse a value out of the bounds of its field or, where that has none, of the product or disc."""
     for key, known in FIELDS.items():
         if (value := values.get(key)) is not None and known.bounds:
-            require_between(known.name, value, *known.bounds, known.unit)
+            require_between(known.name, value, *known.bounds, KINDS[known.kind].inside if known.kind else "")
         elif value is not None:
             check(known.name, value, place=known.name)
 
