@@ -156,11 +156,9 @@ class BlendAssessment:
         """The tables of the whole catch with the CVs of the worst judged part, scaled in the same way."""
         found = {}
         for method, scan in whole.items():
-            own = [(part.scans[method], limit_pct / part.limit_pct) for part in self.judged]
-            trays, line = (
-                np.max([getattr(each, name) * share for each, share in own], axis=0)
-                for name in ("cv_trays_pct", "cv_line_pct")
-            )
+            shares = [(part.scans[method], limit_pct / part.limit_pct) for part in self.judged]
+            cvs = [share * np.stack((own.cv_trays_pct, own.cv_line_pct)) for own, share in shares]
+            trays, line = np.max(cvs, axis=0)
             found[method] = replace(scan, cv_trays_pct=trays, cv_line_pct=line)
         return found
 
@@ -181,7 +179,23 @@ def blend_parts(
     test: TrayTest, analysis: NutrientAnalysis, *, tails: str = TAPER
 ) -> tuple[tuple[str, str, Profile], ...]:
     """Single-pass profiles of the whole catch, of every component and of every nutrient: name, kind, profile."""
-    check_blend(test, analysis)
+    there, listed = test.components, analysis.content_pct
+    if not there:
+        remedy = 'name the columns such as "pass 1 / urea" and "pass 1 / potash"'
+        raise SheetError(Fault(test.source, "the sheet has no component columns", remedy))
+    faults = [
+        Fault(test.source, f'column "{column.name}" is in {column.unit}', "weigh the components of a blend in g")
+        for column in test.columns
+        if (column_kind(column.unit) or ("",))[0] != "catch mass"
+    ]
+    wrong = {f'there is no component "{name}" in it': f"give its nutrients in % under [{name}]"
+             for name in there if listed and name not in listed}  # fmt: skip
+    wrong |= {f'"{name}" is not a component of the sheet': f"its components are: {', '.join(there)}"
+              for name in listed if name not in there}  # fmt: skip
+    wrong |= {f'there is a CV limit for "{name}", which is no nutrient or component': "check its spelling"
+              for name in analysis.limit_pct if name not in {*analysis.nutrients, *there, "whole"}}  # fmt: skip
+    if faults or wrong:
+        raise SheetError(*faults, *(Fault("analysis", problem, remedy) for problem, remedy in wrong.items()))
     whole = profile_of(test, tails=tails)
     rates: dict[str, FloatArray] = {}
     parts: list[tuple[str, str, Profile]] = [("whole", "whole", whole)]
@@ -197,39 +211,6 @@ def blend_parts(
         mixed = sum((rates[name] * (analysis.content_pct[name].get(nutrient, 0.0) / 100) for name in rates), start=0.0)
         parts.append((nutrient, "nutrient", profile_from(whole.offset_m, np.asarray(mixed), tails=tails)))
     return tuple(parts)
-
-
-def check_blend(test: TrayTest, analysis: NutrientAnalysis) -> None:
-    """Refuse a test without components, and an analysis that names other ones."""
-    there, listed = test.components, analysis.content_pct
-    if not there:
-        remedy = 'name the columns such as "pass 1 / urea" and "pass 1 / potash"'
-        raise SheetError(Fault(test.source, "the sheet has no component columns", remedy))
-    faults = [
-        Fault(test.source, f'column "{column.name}" is in {column.unit}', "weigh the components of a blend in g")
-        for column in test.columns
-        if (column_kind(column.unit) or ("",))[0] != "catch mass"
-    ]
-    wrong = []
-    if listed:
-        wrong += [
-            (f'there is no component "{name}" in it', f"give its nutrients in % under [{name}]")
-            for name in there
-            if name not in listed
-        ]
-        wrong += [
-            (f'"{name}" is not a component of the sheet', f"its components are: {', '.join(there)}")
-            for name in listed
-            if name not in there
-        ]
-    wrong += [
-        (f'there is a CV limit for "{name}", which is no nutrient or component', "check its spelling")
-        for name in analysis.limit_pct
-        if name not in {*analysis.nutrients, *there, "whole"}
-    ]
-    faults += [Fault("analysis", problem, remedy) for problem, remedy in wrong]
-    if faults:
-        raise SheetError(*faults)
 
 
 def assess_blend(
@@ -294,33 +275,23 @@ def assess_blend(
     if width_m is None:
         width_m = default_widths(profiles[0][2], place=test.source)
     widths = np.unique(np.asarray(width_m, dtype=float))
-    return BlendAssessment(
-        test,
-        tuple(
-            BlendPart(name, kind, profile, analysis.limit_pct.get(name, limit_pct), widths, width_curves(profile))
-            for name, kind, profile in profiles
-        ),
+    parts = (
+        BlendPart(name, kind, profile, analysis.limit_pct.get(name, limit_pct), widths, width_curves(profile))
+        for name, kind, profile in profiles
     )
+    return BlendAssessment(test, tuple(parts))
 
 
 def zone_shares(blend: BlendAssessment) -> dict[str, FloatArray]:
     """Share of each component, in % of the catch, in five zones from left to right of equal catch, and in all."""
-    whole = blend.parts[0].profile
-    edges = np.interp(np.linspace(0, 1, len(ZONES) + 1), *_cumulated(whole)[::-1])
-    parts = [part for part in blend.parts if part.kind == "component"]
-    amounts = {}
-    for part in parts:
-        x, grown = _cumulated(part.profile)
-        inside = np.diff(np.interp(edges, x, grown))
-        amounts[part.name] = np.append(inside, inside.sum()) * part.profile.area_kg_ha_m
-    total = sum(amounts.values(), start=np.zeros(len(ZONES) + 1))
-    return {name: 100.0 * amount / np.where(total > 0, total, np.nan) for name, amount in amounts.items()}
-
-
-def _cumulated(profile: Profile) -> tuple[FloatArray, FloatArray]:
-    """Share of the spread that falls left of each place, on a line fine enough for the curve between knots. [m], [-]"""
-    x, y = profile.knots
-    fine = np.unique(np.concatenate((x, np.linspace(x[0], x[-1], 2001))))
-    rate = np.interp(fine, x, y)
-    grown = np.concatenate(([0.0], np.cumsum((rate[1:] + rate[:-1]) * np.diff(fine) / 2)))
-    return fine, grown / grown[-1]
+    whole, *parts = [part for part in blend.parts if part.kind != "nutrient"]
+    knots = [part.profile.knots for part in (whole, *parts)]
+    x = np.unique(np.concatenate((*(at for at, _ in knots), np.linspace(knots[0][0][0], knots[0][0][-1], 2001))))
+    rates = np.array([np.interp(x, *own, left=0.0, right=0.0) for own in knots])
+    grown = np.cumsum((rates[:, 1:] + rates[:, :-1]) * np.diff(x) / 2, axis=1)
+    grown = np.concatenate((np.zeros((len(knots), 1)), grown), axis=1)
+    edges = np.interp(np.linspace(0, grown[0, -1], len(ZONES) + 1), grown[0], x)
+    inside = np.diff([np.interp(edges, x, each) for each in grown[1:]])
+    amounts = np.column_stack((inside, inside.sum(axis=1)))
+    total = amounts.sum(axis=0)
+    return dict(zip((part.name for part in parts), 100.0 * amounts / np.where(total > 0, total, np.nan), strict=True))
