@@ -50,14 +50,20 @@ def batch(
       spreadcheck batch sample_trays
       spreadcheck batch tests_2026 --summary season.csv --plot season.png
     """
+    from spreadcheck.errors import Fault, OutputError
     from spreadcheck.judge.batch import BatchOptions, find_sheets, run_batch
-    from spreadcheck.show.batch import batch_csv, batch_json, batch_parquet, closing_words, following, trend_figure
+    from spreadcheck.show import batch as shown
 
     written = out
     if summary != "-" or out.screen:
         written = out._replace(files=(*out.files, ("summary", summary)))
     written.check()
-    _check_summary(summary)
+    ending = Path(summary).suffix.lower()
+    if summary != "-" and ending not in (".csv", ".parquet"):
+        problem = f'a summary can\'t be written as "{ending}"'
+        raise OutputError(Fault(summary, problem, "end the name in .csv or .parquet"))
+    if ending == ".parquet":
+        shown.check_parquet()
     asked = BatchOptions(limit_pct=limit, bout_width_m=bout_width_m)
     sheets, others = find_sheets(folder)
     written.check(*(str(Path(folder, sheet)) for sheet in sheets))
@@ -71,31 +77,18 @@ def batch(
             found.append(result)
             bar.update(1)
     written.write(
-        json=lambda: batch_json(found),
-        plot=lambda: trend_figure(found, units),
-        summary=lambda: batch_parquet(found) if summary.endswith(".parquet") else batch_csv(found),
+        json=lambda: shown.batch_json(found),
+        plot=lambda: shown.trend_figure(found, units),
+        summary=lambda: shown.batch_parquet(found) if ending == ".parquet" else shown.batch_csv(found),
     )
     if journal:
         journal.path.unlink(missing_ok=True)
-    say(closing_words(found, others), err=True)
-    if then := following(found, folder):
+    say(shown.closing_words(found, others), err=True)
+    if then := shown.following(found, folder):
         name_next(*then)
     good = [result for result in found if result.row is not None]
     if not good or len(good) < len(found):
         ctx.exit(3 if good else 2)
-
-
-def _check_summary(summary: str) -> None:
-    """Refuse a summary of an unknown kind, or one that needs a library that is not there."""
-    from spreadcheck.errors import Fault, OutputError
-    from spreadcheck.show.batch import check_parquet
-
-    ending = Path(summary).suffix.lower()
-    if summary != "-" and ending not in (".csv", ".parquet"):
-        fault = Fault(summary, f'a summary can\'t be written as "{ending}"', "end the name in .csv or .parquet")
-        raise OutputError(fault)
-    if ending == ".parquet":
-        check_parquet()
 
 
 def _journal(summary: str, folder: str, options: BatchOptions, resume: bool, overwrite: bool) -> Journal | None:

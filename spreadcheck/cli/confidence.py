@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -52,14 +52,11 @@ def confidence(
     half_width_m: float,
     steering_m: float | None,
     drift: float,
-    tray_efficiency_pct: float | None,
-    laying_error_m: float | None,
-    wind_shift_m: float | None,
     draws: int,
     seed: int,
     units: str,
     out: Outputs,
-    **facts: str | None,
+    **facts: Any,
 ) -> None:
     """How sure the answer is: what part of the CV is the machine and what part is the test.
 
@@ -88,11 +85,7 @@ def confidence(
     if steering_m is None and drift:
         raise WidthError(Fault("option --drift", "there is no driving error to drift", 'add --steering "0.10 m"'))
     steering = None if steering_m is None else Steering(steering_m, drift)
-    unseen = {
-        "tray_efficiency_pct": tray_efficiency_pct,
-        "laying_error_m": laying_error_m,
-        "wind_shift_m": wind_shift_m,
-    }
+    unseen = {name: facts.pop(name) for name in ("tray_efficiency_pct", "laying_error_m", "wind_shift_m")}
     stated = Stated(**{name: value for name, value in unseen.items() if value is not None})
     given = {option.replace("_", " "): text for option, text in facts.items() if text is not None}
     result = assess(
