@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from typing import TYPE_CHECKING, Any
 
@@ -118,12 +119,9 @@ def _check_no_catches(sheet: str) -> None:
 
     if not os.path.isfile(sheet) or not is_sheet_file(sheet):
         return
-    try:
-        empty = set(read_sheet(sheet).state.ravel().tolist()) <= {CatchState.NO_TRAY, CatchState.NOT_WEIGHED}
-    except SpreadcheckError:
-        problem = "is there already and can't be read, so that it may hold weights"
-    else:
-        if empty:
+    problem = "is there already and can't be read, so that it may hold weights"
+    with contextlib.suppress(SpreadcheckError):
+        if set(read_sheet(sheet).state.ravel().tolist()) <= {CatchState.NO_TRAY, CatchState.NOT_WEIGHED}:
             return
         problem = "holds weights already, and an empty sheet would replace them"
     raise OutputError(Fault(sheet, problem, "give --sheet another name"))

@@ -177,19 +177,17 @@ def compare(
     level_pct : float
         How sure each statement has to be. [%]
     profiles : str
-        "measured", "scaled" (the later profile multiplied so that both have the same mean), or "auto": as measured
-        where both forms give the same target rate, else scaled. [-]
+        "measured", "scaled" to the same mean, or "auto": scaled unless both forms give the same target rate. [-]
     relative : bool
         Whether rates in proportion are enough where catches are in ml and no bulk density is given. [-]
     terms : Terms, optional
         How far tests differ though nothing was changed: laying, wind, rate, stretch. [m, %]
     question : str, optional
-        A figure that was asked about beforehand, such as "centre" or "effective width"; it is then judged alone, and
-        all others together. [-]
+        A figure that was asked about beforehand, such as "centre"; it is judged alone, all others together. [-]
     repeats : sequence of TrayTest
         Further tests of the machine as it was before, from which the spread between tests is learned. [-]
     archive : sequence of TrayTest
-        Older tests of any machine: those of this one between which nothing was changed tell the same. [-]
+        Older tests of any machine: those of this one between which nothing was changed tell that too. [-]
 
     Returns
     -------

@@ -164,6 +164,11 @@ class Tuning:
         return next(iter(self.answers.values()), None)
 
     @property
+    def label(self) -> str:
+        """What is tuned."""
+        return " and ".join(one.label for one in self.tested.settings)
+
+    @property
     def setting(self) -> FloatArray:
         """The settings looked at, shape (G, settings)."""
         return np.asarray(self.tested.low + self.grid * self.tested.reach)

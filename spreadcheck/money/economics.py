@@ -274,13 +274,8 @@ def _cases(judged: Assessment, method: str, basis: CostBasis) -> tuple[WidthCase
         if basis.response is not None:
             lost, over = yield_loss(basis.response, at_target), basis.response.over_supplied_pct(at_target)
     columns: dict[str, Any] = {
-        "width_m": scan.width_m,
+        **{name: values for name, values in vars(scan).items() if name != "method"},
         "cv_pct": judged.curves[method].cv_of(scan.width_m),
-        "cv_trays_pct": scan.cv_trays_pct,
-        "cv_line_pct": scan.cv_line_pct,
-        "mean_kg_ha": scan.mean_kg_ha,
-        "min_kg_ha": scan.min_kg_ha,
-        "max_kg_ha": scan.max_kg_ha,
         "metering_factor": factors,
         "at_target_min_kg_ha": None if factors is None else factors * scan.min_kg_ha,
         "at_target_max_kg_ha": None if factors is None else factors * scan.max_kg_ha,

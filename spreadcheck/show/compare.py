@@ -281,7 +281,7 @@ def comparison_json(found: Comparison) -> dict[str, Any]:
     """The comparison as plain data, schema spreadcheck/comparison/2: SI throughout, keys carry their units."""
     tests = [
         sheet_json(one)
-        | picked(one.profile, f"offset_m rate_{_rate_key(one)}=rate_kg_ha")
+        | picked(one.profile, f"offset_m rate_{'pct_of_peak' if one.profile.relative else 'kg_ha'}=rate_kg_ha")
         | {"effective_width_m": {method: one.effective_width_m(method) for method in METHODS}}
         for one in found.results
     ]
@@ -308,12 +308,8 @@ def sheet_json(result: Assessment) -> dict[str, Any]:
     }
 
 
-def _rate_key(result: Assessment) -> str:
-    return "pct_of_peak" if result.profile.relative else "kg_ha"
-
-
 def _change_json(change: Change, after: int) -> dict[str, Any]:
-    unit, differences = _rate_key(change.before), []
+    unit, differences = "pct_of_peak" if change.before.profile.relative else "kg_ha", []
     for one in change.differences:
         in_unit = _DATA_UNIT[KIND[one.code]]
         differences.append(
@@ -343,43 +339,43 @@ def _evidence_json(evidence: Evidence) -> dict[str, Any]:
     return picked(evidence, "p more_than_chance=beyond") | {"why_no_statement": evidence.why_not or None}
 
 
+@plain_style()
 def side_figure(found: Comparison, system: str = "metric") -> Figure:
     """What the field gets, test beside test; of many the first and those that rank best."""
     from matplotlib.figure import Figure
 
     best = [one.test for one in found.ranking if one.test][: _SIDE_BY_SIDE - 1]
     shown = (0, *sorted(best)) if found.ranking else range(min(len(found.results), _SIDE_BY_SIDE))
-    with plain_style():
-        figure = Figure(figsize=(8, 3.6), layout="constrained")
-        panels = figure.subplots(1, len(shown), sharey=True, squeeze=False)[0]
-        highest = 0.0
-        for axes, number in zip(panels, shown, strict=True):
-            result = found.results[number]
-            draw_deposit(axes, result, system)
-            method, width = shown_bout(result)
-            cv = show_figure(result.bouts_at(width)[method].cv_pct)
-            axes.set_title(f"{_short(found, number, 34)}\nCV {cv} % at {show_width(width, system)}", fontsize=10)
-            axes.set_xlabel(f"Across the field ({shown_unit('length', system)}), {method}", fontsize=9)
-            axes.get_legend().remove()
-            axes.label_outer()
-            highest = max(highest, axes.get_ylim()[1])
-        panels[0].set_ylim(0, highest)
+    figure = Figure(figsize=(8, 3.6), layout="constrained")
+    panels = figure.subplots(1, len(shown), sharey=True, squeeze=False)[0]
+    highest = 0.0
+    for axes, number in zip(panels, shown, strict=True):
+        result = found.results[number]
+        draw_deposit(axes, result, system)
+        method, width = shown_bout(result)
+        cv = show_figure(result.bouts_at(width)[method].cv_pct)
+        axes.set_title(f"{_short(found, number, 34)}\nCV {cv} % at {show_width(width, system)}", fontsize=10)
+        axes.set_xlabel(f"Across the field ({shown_unit('length', system)}), {method}", fontsize=9)
+        axes.get_legend().remove()
+        axes.label_outer()
+        highest = max(highest, axes.get_ylim()[1])
+    panels[0].set_ylim(0, highest)
     return figure
 
 
+@plain_style()
 def comparison_figure(found: Comparison, system: str = "metric") -> Figure:
     """Three panels: the profiles of all tests; each less the first; CV against bout width."""
     from matplotlib.figure import Figure
 
-    with plain_style():
-        figure = Figure(figsize=(8, 9.4), layout="constrained")
-        top, middle, bottom = figure.subplots(3, 1)
-        middle.sharex(top)
-        _draw_profiles(top, found, system)
-        _draw_changes(middle, found, system)
-        _draw_widths(bottom, found, system)
-        for axes in (top, middle, bottom):
-            axes.legend(loc="best")
+    figure = Figure(figsize=(8, 9.4), layout="constrained")
+    top, middle, bottom = figure.subplots(3, 1)
+    middle.sharex(top)
+    _draw_profiles(top, found, system)
+    _draw_changes(middle, found, system)
+    _draw_widths(bottom, found, system)
+    for axes in (top, middle, bottom):
+        axes.legend(loc="best")
     return figure
 
 

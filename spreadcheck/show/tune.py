@@ -60,13 +60,14 @@ def tuning_document(found: Tuning, system: str = "metric") -> Document:
     picture = drawn(tuning_figure, found, system)
     blocks.append(Picture("Profiles, CV and width over the setting", " ".join(best), picture, wide=True))
     value = found.tested.value
-    ends = _said(found, np.stack((value.min(axis=0), value.max(axis=0)), axis=1), _from_to)
+    highest, lowest = value.max(axis=0), [f"{low:.6g}" for low in value.min(axis=0)]
+    ends = _said(found, zip(lowest, highest, strict=True), lambda one, end: f"{end[0]} to {one.typed(end[1])}")
     about = [f"{len(found.results)} tests at {len(np.unique(value, axis=0))} settings, {ends}"]
     machines = dict.fromkeys(result.test.text("machine") for result in found.results)
     about.append(", ".join(word for word in (*found.products, *machines) if word))
-    if (highest := found.tested.highest_rpm) is not None:
-        about.append(f"Highest speed that the granules allow: {show(highest, 'turning speed')}")
-    return Document(f"The best {_labels(found)}", tuple(blocks), about=tuple(line for line in about if line))
+    if (top := found.tested.highest_rpm) is not None:
+        about.append(f"Highest speed that the granules allow: {show(top, 'turning speed')}")
+    return Document(f"The best {found.label}", tuple(blocks), about=tuple(line for line in about if line))
 
 
 def next_words(found: Tuning, sheet: str) -> str:
@@ -77,10 +78,6 @@ def next_words(found: Tuning, sheet: str) -> str:
     goal = "the lowest CV" if one.goal == LOWEST else "the widest effective width"
     why = f"the best one for {goal}, to confirm it" if one.next is None else f"the next one to test for {goal}"
     return f"{sheet} gets {_said(found, one.to_test)}: {why}."
-
-
-def _labels(found: Tuning) -> str:
-    return " and ".join(one.label for one in found.tested.settings)
 
 
 def _heads(found: Tuning, system: str) -> list[Column]:
@@ -94,12 +91,6 @@ def _said(found: Tuning, values: Iterable[Any], words: Callable[[Setting, Any], 
     settings = found.tested.settings
     labels = [f"{one.label} " if len(settings) > 1 else "" for one in settings]
     return ", ".join(label + words(*pair) for label, *pair in zip(labels, settings, values, strict=True))
-
-
-def _from_to(one: Setting, ends: Iterable[float]) -> str:
-    """The range tested."""
-    low, high = ends
-    return f"{low:.6g} to {one.typed(high)}"
 
 
 def _stretch(one: Setting, ends: tuple[float, float]) -> str:
@@ -313,7 +304,7 @@ def _draw_profiles(axes: Axes, found: Tuning, system: str) -> None:
         axes.plot(place, best * rate, color=_INK, lw=2.5, label="best, from the model")
     mark_centre(axes)
     axes.set(
-        title=f"Profiles over the {plain(_labels(found))}",
+        title=f"Profiles over the {plain(found.label)}",
         xlabel=offset_label(system),
         ylabel=f"Rate, scaled to one mean ({rate_unit(found.results[0], system)})",
     )
