@@ -66,33 +66,13 @@ class EntryForm:
     cells: tuple[tuple[str, ...], ...]  # a tray: "" not weighed or not yet, "x", or the catch as the sheet writes it
     wheels_m: tuple[float, ...]  # centre lines of the wheels, where the wheel track is known
     gaps_m: tuple[tuple[float, float], ...]  # from tray edge to tray edge
+    cautions: tuple[str, ...]  # first of all the parts that this kind of spreader has
+    remarks: tuple[str, ...]  # about the passes, before the first weight is written
 
     @property
     def columns(self) -> tuple[CatchColumn, ...]:
         """The columns to fill in: the passes, or the components of each."""
         return self.test.columns
-
-    @property
-    def cautions(self) -> tuple[str, ...]:
-        """What to mind, first of all the parts that this kind of spreader has."""
-        kind, _ = kind_of(self.test)
-        return (
-            f"Nobody near {kind.moving}, and nobody {kind.clear}. Granules and dust injure eyes.",
-            f"Before anyone touches a tray, the hopper, {kind.parts}: feed shut, all at a standstill, drive off, "
-            "engine off, key out - locked out so that nobody can start it.",
-            *CAUTIONS,
-        )
-
-    @property
-    def remarks(self) -> tuple[str, ...]:
-        """What must be known about the passes before the first weight is written."""
-        said = []
-        if self.test.runs_per_catch > 1:
-            said.append(f"Weigh the trays only after every {self.test.runs_per_catch} runs.")
-        if self.test.reversed_passes:
-            passes = ", ".join(map(str, self.test.reversed_passes))
-            said.append(f"Driven the other way over the line: pass {passes}. The trays keep their names and places.")
-        return tuple(said)
 
 
 def entry_form(test: TrayTest) -> EntryForm:
@@ -115,6 +95,17 @@ def entry_form(test: TrayTest) -> EntryForm:
         for at in test.offset.tolist()
     )
     cells = zip(test.catch.tolist(), test.state.tolist(), strict=True)
+    kind, _ = kind_of(test)
+    locked = "feed shut, all at a standstill, drive off, engine off, key out - locked out so that nobody can start it."
+    cautions = (
+        f"Nobody near {kind.moving}, and nobody {kind.clear}. Granules and dust injure eyes.",
+        f"Before anyone touches a tray, the hopper, {kind.parts}: {locked}",
+        *CAUTIONS,
+    )
+    remarks = [f"Weigh the trays only after every {test.runs_per_catch} runs."] if test.runs_per_catch > 1 else []
+    if test.reversed_passes:
+        passes = ", ".join(map(str, test.reversed_passes))
+        remarks.append(f"Driven the other way over the line: pass {passes}. The trays keep their names and places.")
     spacing, edge = np.diff(test.offset_m), test.tray_width_m / 2
     gaps = np.flatnonzero(spacing > GAP_SPACINGS * np.median(spacing))
     return EntryForm(
@@ -126,6 +117,8 @@ def entry_form(test: TrayTest) -> EntryForm:
         cells=tuple(tuple(map(catch_cell, row, states)) for row, states in cells),
         wheels_m=(-half, half) if half else (),
         gaps_m=tuple((float(test.offset_m[i] + edge), float(test.offset_m[i + 1] - edge)) for i in gaps),
+        cautions=cautions,
+        remarks=tuple(remarks),
     )
 
 

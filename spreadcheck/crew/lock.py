@@ -42,15 +42,14 @@ class KeptSheet:
     def keep(self, test: TrayTest) -> KeptSheet:
         """Write the test whole over the sheet, unless something else has changed it; the sheet as it stands then."""
         content = sheet_bytes(test, self.path)
+
+        def check() -> None:  # as late as can be: a slow disk takes seconds to write, and others save meanwhile
+            if _digest(self.path) != self.digest:
+                raise OutputError(Fault(self.path, "was changed by something else", "compare the two"))
+
         try:
-            write_whole(
-                self.path,
-                content,
-                overwrite=bool(self.digest),
-                is_sheet=True,
-                before=self._check,  # as late as can be: a slow disk takes seconds to write, and others save meanwhile
-                ending=_ENDING,
-            )
+            replaces = bool(self.digest)
+            write_whole(self.path, content, overwrite=replaces, is_sheet=True, before=check, ending=_ENDING)
         except OutputError:
             if _digest(self.path) != self.digest:
                 raise _changed(self.path, test) from None
@@ -58,10 +57,6 @@ class KeptSheet:
         return KeptSheet(
             self.path, hashlib.sha256(content).hexdigest()
         )  # of these bytes, not of what is in the file by now
-
-    def _check(self) -> None:
-        if _digest(self.path) != self.digest:
-            raise OutputError(Fault(self.path, "was changed by something else", "compare the two"))
 
 
 @contextlib.contextmanager

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import field, replace
 from typing import Any
 
@@ -121,7 +121,7 @@ def reply_to(new: NewSheet, text: str) -> tuple[NewSheet, str]:
         return replace(new, at=len(new.steps)), ""
     if line or not new.now:
         try:
-            new = _READERS[step](new, line) if step in _READERS else _label(new, LABELS[step], line)
+            new = _answered(new, step, line)
         except QuantityError as error:
             # a message of the form, in the words of one line of text instead of three cells
             said = re.sub(r"write one of (.*) in the third cell", r"write it behind the number, one of \1", str(error))
@@ -129,8 +129,6 @@ def reply_to(new: NewSheet, text: str) -> tuple[NewSheet, str]:
     listed = new.steps[at + 1 : at + 2] == ("spacing",) and "offsets" in new.given
     return replace(new, at=at + 2 if listed else at + 1), ""
 
-
-# --- the questions ---------------------------------------------------------------------------------------------------
 
 _QUESTIONS = {
     "tray width": "Tray width, across the travel (such as 0.5 m)",
@@ -142,12 +140,25 @@ _QUESTIONS = {
 }
 
 
-def _tray_size(new: NewSheet, line: str) -> NewSheet:
-    name = new.steps[new.at]
-    if not line:
-        raise QuantityError(Fault("", f'"{name}" is needed', "no rate can be worked out without it"))
-    sized = _label(new, LABELS[name], line)
-    return _laid(sized) if "offsets" in sized.given else sized
+def _answered(new: NewSheet, step: str, line: str) -> NewSheet:
+    """The state after the answer to a question."""
+    match step:
+        case "trays":
+            return _trays(new, line)
+        case "spacing":
+            return _spacing(new, line)
+        case "passes":
+            rows = tuple(row for row in new.rows if row.label != "reversed passes")  # asked again further down
+            return replace(new, rows=rows, given={**new.given, step: _count(line, 1, MAX_PASSES, "passes", "")})
+        case "unit":
+            unit = column_kind(line or "g")
+            if unit is None:
+                raise QuantityError(Fault("", f'"{line}" is not a unit of catches', "write g or ml"))
+            return replace(new, given={**new.given, step: unit[1]})
+        case "tray width" | "tray length" if not line:
+            raise QuantityError(Fault("", f'"{step}" is needed', "no rate can be worked out without it"))
+    labelled = _label(new, LABELS[step], line)
+    return _laid(labelled) if step in REQUIRED and "offsets" in labelled.given else labelled
 
 
 def _trays(new: NewSheet, line: str) -> NewSheet:
@@ -175,19 +186,6 @@ def _spacing(new: NewSheet, line: str) -> NewSheet:
     return _laid(new, offsets=offsets, offset_unit=unit_named(unit, "length") or "m", spacing=line)
 
 
-def _passes(new: NewSheet, line: str) -> NewSheet:
-    rows = tuple(row for row in new.rows if row.label != "reversed passes")  # asked again further down
-    passes = _count(line, 1, MAX_PASSES, "passes", "")
-    return replace(new, rows=rows, given={**new.given, "passes": passes})
-
-
-def _unit(new: NewSheet, line: str) -> NewSheet:
-    unit = column_kind(line or "g")
-    if unit is None:
-        raise QuantityError(Fault("", f'"{line}" is not a unit of catches', "write g or ml"))
-    return replace(new, given={**new.given, "unit": unit[1]})
-
-
 def _label(new: NewSheet, label: Label, line: str) -> NewSheet:
     """A row of the form, checked as a sheet checks it; an empty answer leaves the row out."""
     number, unit = _quantity_parts(line) if label.kind in KINDS else (line, "")
@@ -202,15 +200,6 @@ def _label(new: NewSheet, label: Label, line: str) -> NewSheet:
     rows = {label.name if known_label(row.label) is label else row.label: row for row in new.rows}
     rows[label.name] = FormRow(label.name, number, unit)
     return replace(new, rows=tuple(rows.values()))
-
-
-_READERS: dict[str, Callable[[NewSheet, str], NewSheet]] = {
-    **dict.fromkeys(REQUIRED, _tray_size),
-    "trays": _trays,
-    "spacing": _spacing,
-    "passes": _passes,
-    "unit": _unit,
-}
 
 
 def _laid(new: NewSheet, **given: Any) -> NewSheet:
@@ -272,9 +261,6 @@ def layout_differences(test: TrayTest, other: TrayTest) -> tuple[str, ...]:
             told.append(", ".join(column.name if plain else f"{column.name} in {column.unit}" for column in columns))
         found.append(f"it has {told[0]}, not {told[1]}")
     return tuple(found)
-
-
-# --- what was found, filled into a form ------------------------------------------------------------------------------
 
 
 @record

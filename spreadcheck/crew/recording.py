@@ -1,7 +1,4 @@
-"""Recording weights: where a recording stands, what each typed line does to it, which weights are asked for again.
-
-Cells are counted in recording order: pass by pass, trays from left to right; or tray by tray.
-"""
+"""Recording weights: where a recording stands, what each typed line does to it, which weights are asked for again."""
 
 from __future__ import annotations
 
@@ -319,7 +316,12 @@ def enter_weight(recording: Recording, text: str) -> Reply:
                 return Reply(recording, "This is the first tray; there is nothing to go back to.", ASKED)
             return _go(replace(recording, trail=recording.trail[:-1]), place)
         case "go to":
-            return _go_to(recording, entry.words)
+            named = place_named(recording, entry.words)
+            if named is not None:
+                return _go(recording, named)
+            trays, passes = recording.test.tray, ", ".join(column.name for column in recording.test.columns[:6])
+            runs = f"the trays run from {trays[0]} to {trays[-1]}, the passes are {passes}"
+            return Reply(recording, f'There is no tray "{entry.words}"; {runs}.', ASKED)
         case "next":
             at = replace(recording, at=next_open(recording, -1), asked=None)
             return Reply(at, "On to the first tray that is still open.", TOLD)
@@ -365,16 +367,6 @@ def _note(recording: Recording, words: str) -> Reply:
     return Reply(replace(recording, test=test), f"Note on {name}: {note}", TAKEN)
 
 
-def _go_to(recording: Recording, words: str) -> Reply:
-    place = place_named(recording, words)
-    if place is None:
-        first, last = recording.test.tray[0], recording.test.tray[-1]
-        passes = ", ".join(column.name for column in recording.test.columns[:6])
-        say = f'There is no tray "{words}"; the trays run from {first} to {last}, the passes are {passes}.'
-        return Reply(recording, say, ASKED)
-    return _go(recording, place)
-
-
 def _go(recording: Recording, place: int) -> Reply:
     """Who goes back to an empty cell means to weigh it, and the empty ones that follow it."""
     was, run = recording.now(place), place
@@ -397,9 +389,6 @@ def _fill(recording: Recording, state: CatchState, number: float, what: str) -> 
 def _onward(recording: Recording) -> Recording:
     at = next_open(recording, recording.at)
     return replace(recording, at=at, asked=None, trail=(*recording.trail, recording.at))
-
-
-# --- the slips of tongue, ear and finger that ruin a test ------------------------------------------------------------
 
 
 def refusal_of(number: float, unit: str) -> str:

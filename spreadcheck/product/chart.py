@@ -1,7 +1,4 @@
-"""A machine's own setting chart, typed once by the technician: bands of what was read of a product -> speed and width.
-
-Nothing is interpolated, and both ends belong to a band: where rows meet or overlap all of them are shown.
-"""
+"""A machine's own setting chart, typed once: bands of what was read of a product -> highest speed, expected width."""
 
 from __future__ import annotations
 
@@ -224,7 +221,7 @@ _HOW = {  # label -> how to come by its reading
 def find_settings(
     chart: Chart, readings: Mapping[str, float | None], *, strength_half_width_n: float = math.nan
 ) -> ChartAnswer:
-    """The rows of a chart that hold a product's readings.
+    """The rows of a chart that hold a product's readings, ends included, all of them where rows meet or overlap.
 
     Parameters
     ----------

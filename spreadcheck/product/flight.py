@@ -95,10 +95,7 @@ class Granule:
 
 @record
 class Release:
-    """How a granule leaves the disc, and the wind along the throw (a tail wind is positive) and towards its right.
-
-    `drag_factor` multiplies the drag, to see how much hangs on it.
-    """
+    """How a granule leaves the disc, and the wind along the throw (a tail wind is positive) and towards its right."""
 
     granule: Granule
     speed_m_s: float
@@ -106,7 +103,7 @@ class Release:
     angle_deg: float = 0.0
     wind_along_m_s: float = 0.0
     wind_across_m_s: float = 0.0
-    drag_factor: float = 1.0
+    drag_factor: float = 1.0  # multiplies the drag, to see how much hangs on it
 
 
 @record

@@ -189,10 +189,9 @@ def read_readings(entries: Sequence[Entry], *, rescale: bool = False) -> Reading
 
 def _entry(entry: Entry, rescale: bool) -> tuple[str, tuple[Any, ...]]:
     """The field of the readings that a row fills, and what it says."""
-    label = " ".join(entry.label.casefold().split())
+    label, named = " ".join(entry.label.casefold().split()), f'"{shown(entry.label)}"'
     if not entry.parts:
-        problem = f'"{shown(entry.label)}" has no reading'
-        raise QuantityError(Fault(entry.place, problem, "write one, or leave the row out"))
+        raise QuantityError(Fault(entry.place, f"{named} has no reading", "write one, or leave the row out"))
     if label == "product":
         return "name", (entry.parts[0].text,)
     if label == "sieve box":
@@ -204,8 +203,7 @@ def _entry(entry: Entry, rescale: bool) -> tuple[str, tuple[Any, ...]]:
         return "components", (_component(entry),)
     if label not in _SINGLE:
         known = ", ".join(("product", "sieve box", "sieve stack", *_SINGLE, "component"))
-        problem = f'"{shown(entry.label)}" is not a row of a product file'
-        raise QuantityError(Fault(entry.place, problem, f"use {known}"))
+        raise QuantityError(Fault(entry.place, f"{named} is not a row of a product file", f"use {known}"))
     field, read = _SINGLE[label]
     return field, read_all(entry.parts, read)
 
@@ -368,11 +366,10 @@ def read_stack_file(path: str | os.PathLike[str]) -> Entry:
     header = tuple(cell.casefold() for cell in cells.rows[0])
     if header != ("sieve", "retained"):
         raise SheetError(Fault(cells.place(0), f'the header is "{shown(", ".join(header))}"', "write sieve,retained"))
-    units = cells.rows[1] if len(cells.rows) > 1 else ()
-    size = unit_named(units[0], "granule size") if len(units) == 2 else None
-    amount = "%" if len(units) == 2 and units[1] == "%" else unit_named(units[-1], "catch mass") if units else None
+    first, second = (*cells.rows[1], "", "")[:2] if len(cells.rows) > 1 else ("", "")
+    size, amount = unit_named(first, "granule size"), "%" if second == "%" else unit_named(second, "catch mass")
     if size is None or amount is None:
-        place = cells.place(1) if units else cells.source
+        place = cells.place(1) if len(cells.rows) > 1 else cells.source
         raise SheetError(Fault(place, "this is not a unit row", "write mm,g or mm,% below the header"))
     parts = []
     for at, row in enumerate(cells.rows[2:], start=2):

@@ -1,8 +1,4 @@
-"""What a change of spinner speed, granule size or disc height does to the throw, as a ratio to the test in hand.
-
-One granule flies, released once, until it first touches the ground (`flight.py`). Vanes, tumbling, knocks between
-granules, bounce and the spreader's own travel are not in it: trust the ratio of two throws before the throws.
-"""
+"""What a change of spinner speed, granule size or disc height does to the throw, as a ratio to the test in hand."""
 
 from __future__ import annotations
 

@@ -28,6 +28,7 @@ CAUTIONS = (
     "Thrown granules hurt eyes and skin, and bounce on beyond the distances shown. Keep everybody well clear, "
     "behind and to both sides; stop the drive and the engine before going near the discs.",
 )
+_SIDES = ("present", "changed")
 _LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 3)), (0, (1, 3)))
 
 
@@ -71,10 +72,6 @@ def _lefts(*heads: str) -> tuple[Column, ...]:
     return tuple(Column(head, align="left") for head in heads)
 
 
-def _present_and(study: ThrowStudy) -> tuple[str, ...]:
-    return ("present", "changed")[: len(study.settings)]
-
-
 def _sides(study: ThrowStudy, system: str) -> Table:
     """Present and changed side by side: what is set, then what comes of it."""
     rows = []
@@ -94,7 +91,7 @@ def _sides(study: ThrowStudy, system: str) -> Table:
         ("steepness at landing", *(f"{flight.landing_angle_deg:.0f} deg" for flight in flights)),
         ("throw in still air", *(show(flight.throw_m, "length", system, digits=1) for flight in flights)),
     ]
-    return Table(_lefts("", *_present_and(study)), tuple(rows))
+    return Table(_lefts("", *_SIDES[: len(study.settings)]), tuple(rows))
 
 
 def _changes(study: ThrowStudy, system: str) -> Iterator[Block]:
@@ -128,7 +125,7 @@ def _winds(study: ThrowStudy, system: str) -> Table:
     known = "downwind" not in study.winds[0].sides
     side = f"from {wind.wind_from}, seen in the travel direction" if known else "its direction not known or changing"
     caption = f"In the wind of {show(wind.wind_speed_m_s, 'wind speed', system)}, {side}"
-    return Table(_lefts("thrown", *_present_and(study)), tuple(rows), caption=caption)
+    return Table(_lefts("thrown", *_SIDES[: len(study.settings)]), tuple(rows), caption=caption)
 
 
 def _chart(study: ThrowStudy, system: str) -> Table:
@@ -167,7 +164,6 @@ def throw_json(
     ]
     weather, chart = study.weather, study.chart
     changes = [picked(change, "field before after ratio ratio_low=low ratio_high=high") for change in study.changes]
-    named = ("present", "changed")
     data: dict[str, Any] = {
         "weather": {**vars(weather), **vars(weather.air), "wind_from": weather.wind_from or None},
         "present": sides[0],
@@ -177,7 +173,7 @@ def throw_json(
         "same_throw": study.same_throw and dict([study.same_throw]),
         "wind": [
             {"thrown": row.thrown, "drift_positive": row.sides[0]}
-            | dict(zip(named, (*map(vars, row.flights), None), strict=False))
+            | dict(zip(_SIDES, (*map(vars, row.flights), None), strict=False))
             for row in study.winds
         ],
         "chart": {chart.field: chart.speeds, **picked(chart, "release_m_s granule_size_mm=sizes_mm throw_m")},
@@ -205,9 +201,9 @@ def throw_figure(study: ThrowStudy, system: str = "metric") -> Figure:
         axes.plot(speeds, curve, ls=dash, color=str(0.7 * (len(curves) - at) / len(curves)), lw=1.8)
         height = max(curve[-1], height + gap)
         axes.text(speeds[-1] + 0.012 * reach, height, f"{size:g} mm", va="center", fontsize=9)
-    for setting, flight, mark, face in zip(study.settings, study.flights, "os", ("#1b4f72", "#c0651a"), strict=False):
+    faces = ("#1b4f72", "#c0651a")
+    for setting, flight, mark, face, name in zip(study.settings, study.flights, "os", faces, _SIDES, strict=False):
         speed = release_speed(setting) if kind == "wind speed" else setting.spinner_speed_rpm
-        name = "present" if mark == "o" else "changed"
         label = f"{name}: {setting.granule_size_mm:g} mm, {show(flight.throw_m, 'length', system, digits=1)}"
         at_point = ([_number(speed, kind, system)], [_number(flight.throw_m, "length", system)])
         axes.plot(*at_point, mark, ms=9, color=face, mec="white", label=label, zorder=3)
