@@ -96,13 +96,11 @@ def find_sheets(folder: str | os.PathLike[str]) -> tuple[tuple[str, ...], tuple[
     for place, folders, files in os.walk(root, onerror=lambda error: closed.append(Path(error.filename))):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         names += [Path(place, name) for name in files if name.lower().endswith(ENDINGS) and name[0] not in ".~"]
-    ordered = sorted([*names, *closed], key=lambda path: path.relative_to(root).parts)
-    sheets = {path: path in closed or _may_be_sheet(path) for path in ordered}
-    shown = {path: path.relative_to(root).as_posix() for path in ordered}
-    return (
-        tuple(shown[path] for path, is_sheet in sheets.items() if is_sheet),
-        tuple(shown[path] for path, is_sheet in sheets.items() if not is_sheet),
-    )
+    found: tuple[list[str], list[str]] = ([], [])
+    for path in sorted([*names, *closed], key=lambda path: path.relative_to(root).parts):
+        other = path not in closed and not _may_be_sheet(path)
+        found[other].append(path.relative_to(root).as_posix())
+    return tuple(found[0]), tuple(found[1])
 
 
 def _may_be_sheet(path: Path) -> bool:

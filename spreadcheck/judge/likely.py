@@ -1,22 +1,11 @@
-"""True patterns that fit the readings of the trays: noise is drawn again and taken back out, at every width.
+"""True patterns that fit the readings of the trays: noise is drawn again and taken back out; see docs/confidence.md.
 
-Squares of a deposit come from products of tray rates that lie so many spacings apart: round-and-round, the mean square
-over a bout of width w is sum over k of R(k w) / w, R the pattern's autocorrelation; back-and-forth every second term is
-C((2 k + 1) w), C the pattern folded with its mirror image. Between whole spacings R and C are interpolated. At tray
-points this is the CV with divisor n, on average over where the line may lie. It is linear in the products, so thousands
-of draws at hundreds of widths cost one product of matrices.
-
-Trays read ||d + e||, d how the true deposit departs from its mean and e noise. Noise adds to the reading far more often
-than it takes away. So each draw asks how large d must be for d + e to read what was read. With d of length 1,
-|z d + e| is at most what was read for z from -p - c to -p + c, where p = d.e and c^2 = p^2 - |e|^2 + (what was
-read)^2. Where 0 lies inside, the answer is the upper end c - p; where all of it lies above 0, its length 2 c; where
-there is no such z the noise alone reads more, and the answer is 0.
-
-A pattern that lies aside by a has C(t - 2 a) for C(t), and R as it was: round-and-round nothing changes. Whether that
-made the reading worse (the machine throws alike to both sides) or better (it does not) isn't known: half of the draws
-take what it changes from the reading, as noise is, and half put it on. A pattern that wandering passes blurred by the
-variance v has lost v |d'|^2 of its square, d' the slope along the field; of a wave all of it is put back by the
-factor exp(v |d'|^2 / |d|^2), of a mixture of waves a little less.
+Squares of a deposit are sums of products of rates: R(k w) / w round-and-round, every second one C((2 k + 1) w) / w
+back-and-forth; of a pattern that lies aside by a it is C(t - 2 a). Trays read |z d + e|, d of length 1 the direction in
+which the true deposit departs from its mean and e the noise. That is at most what was read for z from -p - c to -p + c,
+where p = d.e and c^2 = p^2 - |e|^2 + (what was read)^2. Where 0 lies inside, the answer is the upper end c - p; where
+all of it lies above 0, its length 2 c; where there is no such z the noise alone reads more, and the answer is 0. Of the
+square of a blurred pattern v |d'|^2 is lost, d' its slope; all of a wave is put back by exp(v |d'|^2 / |d|^2).
 """
 
 from __future__ import annotations

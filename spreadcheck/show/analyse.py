@@ -17,7 +17,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import MIRRORED
 from spreadcheck.show.data import csv_text, envelope, picked
 from spreadcheck.show.document import Column, Document, Paragraph, Table
-from spreadcheck.show.format import free, next_line, rate_unit, show_figure, show_rate, show_width
+from spreadcheck.show.format import about_test, free, next_line, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.pattern import advice_json, pattern_full, pattern_headline, pattern_json
 from spreadcheck.show.text import bar_picture, terminal_text, wrapped
 from spreadcheck.show.verdict import (
@@ -59,10 +59,9 @@ def summary_text(
     test, profile, method = result.test, result.profile, result.driving or METHODS[0]
     spaced = f"{show_width(profile.spacing_m, system)} apart" if profile.even else "unevenly spaced"
     passes = "1 pass" if profile.passes_used == 1 else f"mean of {profile.passes_used} passes"
-    about = ", ".join(word for word in (test.text("product"), test.text("machine"), test.text("date")) if word)
-    named = (test.name, about, f"{len(profile.offset_m)} trays {spaced}, {passes}")
-    head = [textwrap.shorten(line, WIDTH, placeholder="...") for line in named if line]
-    head += [*_verdict(result, system), *_widths(result, system), *_picture(result, system, plain)]
+    trays = f"{len(profile.offset_m)} trays {spaced}, {passes}"
+    head = [textwrap.shorten(line, WIDTH, placeholder="...") for line in (test.name, *about_test(test), trays)]
+    head += [*_answer(result, system), *_picture(result, system, plain)]
     shape, gets = pattern_headline(result).splitlines(), []
     if width := result.bout_width_m or down_m(result.advised_width_m(method) or 0.0, system):
         length, rate = partial(show_width, system=system), partial(show_rate, result=result, system=system)
@@ -98,16 +97,12 @@ def _fitted(text: str) -> str:
     return text if len(text) <= WIDTH else text[: WIDTH - 3].rstrip() + "..."
 
 
-def _verdict(result: Assessment, system: str) -> list[str]:
-    """The verdict, of both ways of driving where the sheet names none."""
-    if not result.bouts:
-        blocked = f"{CANT_BE_JUDGED.capitalize()}: {', '.join(result.blocking)}" if result.blocking else ""
-        return [_fitted(blocked or "No bout width is named, so none is judged")]
-    said = (verdict_sentence(result.verdicts[method], system) for method in result.judged_methods)
-    return [line for sentence in said for line in _indented(sentence)]
-
-
-def _widths(result: Assessment, system: str) -> list[str]:
+def _answer(result: Assessment, system: str) -> list[str]:
+    """The verdict, of both ways of driving where the sheet names none; then the widths."""
+    blocked = f"{CANT_BE_JUDGED.capitalize()}: {', '.join(result.blocking)}" if result.blocking else ""
+    lines = [_fitted(blocked or "No bout width is named, so none is judged")] if not result.bouts else []
+    for method in result.judged_methods if result.bouts else ():
+        lines += _indented(verdict_sentence(result.verdicts[method], system))
     bands = [other_bands_words(result, method, system) for method in METHODS]
     others = [band[0] + (f" and {len(band) - 1} more" if band[1:] else "") if band else "none" for band in bands]
     rows = [
@@ -116,7 +111,6 @@ def _widths(result: Assessment, system: str) -> list[str]:
         ("  effective width", *(effective_words(result, method, system) for method in METHODS)),
         *([("  other bands", *others)] if any(bands) else []),
     ]
-    lines = []
     for name, *cells in rows:  # cells that are too wide for one line go on in full on the next ones
         columns = itertools.zip_longest([name], *(wrapped(cell, 27) for cell in cells), fillvalue="")
         lines += [f"{first:<24}{second:<28}{third}" for first, second, third in columns]
