@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
 from spreadcheck.cli.options import options, outputs, read_test, several, sheet_argument
@@ -14,26 +16,13 @@ from spreadcheck.cli.outputs import Outputs, name_analysis
     "bout-width",
     first_pass=several("length", 'From the edge: "half bout", "12 m", or a list.', "half bout", unknown="half bout"),
     keep_inside=several("share", "Shares of a pass to keep inside.", "95 %, 98 %, 99.5 %", field="share_pct"),
-)
-@click.option("--side", type=click.Choice(["left", "right", "both"]), default="both", show_default=True,
-              help="Side of the machine that is to the edge on the first pass.")  # fmt: skip
-@click.option("--passes", type=int, default=10, show_default=True, help="Passes of the whole field.")
+    side={"type": click.Choice(["left", "right", "both"]), "default": "both",
+          "help": "Side of the machine that is to the edge on the first pass."},
+    passes={"type": int, "default": 10, "help": "Passes of the whole field."},
+)  # fmt: skip
 @options("target", "tails", "relative", "units")
 @outputs("json", csv="Write the edge table as CSV; - for standard output.")
-def edge(
-    *,
-    sheet: str,
-    bout_width_m: float | None,
-    first_pass_m: tuple[float | None, ...],
-    share_pct: tuple[float, ...],
-    side: str,
-    passes: int,
-    target_kg_ha: float | None,
-    tails: str,
-    relative: bool,
-    units: str,
-    out: Outputs,
-) -> None:
+def edge(*, sheet: str, bout_width_m: float | None, side: str, units: str, out: Outputs, **asked: Any) -> None:
     """What falls beyond the field edge, and what is short inside it.
 
     With the first pass half a bout from the edge, or at any other distance: what crosses the edge and what is missing
@@ -51,17 +40,8 @@ def edge(
     from spreadcheck.show.edge import edge_csv, edge_document, edge_json
 
     out.check(sheet)
-    study = study_edge(
-        read_test(sheet),
-        bout_width_m=bout_width_m,
-        first_pass_m=first_pass_m,
-        share_pct=share_pct,
-        passes=passes,
-        sides=SIDES if side == "both" else (side,),
-        target_kg_ha=target_kg_ha,
-        tails=tails,
-        relative=relative,
-    )
+    sides = SIDES if side == "both" else (side,)
+    study = study_edge(read_test(sheet), bout_width_m=bout_width_m, sides=sides, **asked)
     out.show(
         edge_document(study, units),
         study.doubts,

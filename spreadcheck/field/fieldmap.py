@@ -217,7 +217,7 @@ def find_spots(found: FieldMap, ground: Ground, *, bout_width_m: float, headland
     size = max(round(PATCH_M / cell), 1)
     weight = uniform_filter(found.inside.astype(float), size, mode="constant")
     laid = uniform_filter(np.where(found.inside, found.rate_kg_ha / found.target_kg_ha, 0.0), size, mode="constant")
-    patch = np.divide(laid, weight, out=np.ones_like(laid), where=weight > 0)
+    patch = np.divide(laid, weight, out=np.ones_like(laid), where=weight > 0).round(9)  # equals stay equal
     whole = found.inside & (weight > 0.4)  # a sliver of a patch at the boundary is no patch
     apart = max(round(1.5 * bout_width_m / cell), 1)
     spots: list[Spot] = []

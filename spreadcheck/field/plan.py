@@ -121,11 +121,14 @@ def plan_field(boundary: Boundary, driving: Driving) -> Plan:
     field, width = boundary.polygon, driving.bout_width_m
     rings = [ring for number in range(driving.headland_rounds) for ring in _round(field, driving, number)]
     inner = field.buffer(-driving.headland_rounds * width, join_style="mitre", mitre_limit=5.0)
-    if not rings and (driving.headland_rounds or inner.is_empty):
-        raise _too_small(boundary, driving)
     bouts, last_over, cut_short = _bouts(shapely, field, inner, driving)
-    if not rings and not bouts:
-        raise _too_small(boundary, driving)
+    if not rings and (driving.headland_rounds or not bouts):
+        rounds, radius = driving.headland_rounds, driving.turning_radius_m
+        problem = f"the field is too small for {rounds} headland round{'s' * (rounds != 1)} of {width:g} m"
+        if rounds and not field.buffer(-width / 2).is_empty:
+            problem += f" driven with a turning radius of {radius:g} m"
+        remedy = "give fewer rounds, a narrower bout or a smaller turning radius"
+        raise WidthError(Fault(boundary.source, problem, remedy))
     legs = [*rings, *bouts]
     if driving.drift_m:
         legs = [_drifted(leg, driving, number) for number, leg in enumerate(legs)]
@@ -148,14 +151,6 @@ def plan_field(boundary: Boundary, driving: Driving) -> Plan:
         last_over_m=last_over,
         cut_short=cut_short,
     )
-
-
-def _too_small(boundary: Boundary, driving: Driving) -> WidthError:
-    rounds, width = driving.headland_rounds, driving.bout_width_m
-    problem = f"the field is too small for {rounds} headland round{'s' * (rounds != 1)} of {width:g} m"
-    if rounds and not boundary.polygon.buffer(-width / 2).is_empty:
-        problem += f" driven with a turning radius of {driving.turning_radius_m:g} m"
-    return WidthError(Fault(boundary.source, problem, "give fewer rounds, a narrower bout or a smaller turning radius"))
 
 
 def _round(field: Any, driving: Driving, number: int) -> list[Leg]:

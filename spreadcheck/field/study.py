@@ -147,14 +147,9 @@ class FieldStudy:
         return f"{called}, {self.asked.part}" if self.asked.part else called
 
     @property
-    def target_known(self) -> bool:
-        """Whether a target rate was given; else it is the mean of an endless field at the bout width."""
-        return self.asked.target_kg_ha is not None
-
-    @property
     def in_proportion(self) -> bool:
         """Whether only proportions are known: catches in ml, no bulk density and no target rate."""
-        return self.assessment.profile.relative and not self.target_known
+        return self.assessment.profile.relative and self.asked.target_kg_ha is None
 
     @cached_property
     def target_kg_ha(self) -> float:
@@ -466,7 +461,7 @@ def _case(study: FieldStudy, way: dict[str, Any], number: int, count: int) -> Fi
     if asked.basis is not None:
         response, prices = asked.basis.response, asked.basis.prices
         if response is not None:
-            if not study.target_known:
+            if asked.target_kg_ha is None:
                 remedy = 'write it on the sheet, or add --target "150 kg/ha"'
                 raise CostError(Fault("target rate", "is not known, and the yield lost depends on it", remedy))
             short = float(response.yield_at(study.target_kg_ha)) - float(response.yield_at(found.field_kg_ha).mean())
@@ -474,7 +469,7 @@ def _case(study: FieldStudy, way: dict[str, Any], number: int, count: int) -> Fi
             money["yield_cost"] = None if prices.crop_per_t is None else lost * prices.crop_per_t
         hourly = _known_sum(prices.work_per_h, prices.fuel_per_h)
         money["work_cost"] = None if hourly is None or way["hours"] is None else hourly * way["hours"]
-    if asked.product_per_t is not None and study.target_known:
+    if asked.product_per_t is not None and asked.target_kg_ha is not None:
         money["product_cost"] = found.kg["wasted"] / 1000 * asked.product_per_t
     return FieldCase(**way, found=found, **money)
 

@@ -305,7 +305,7 @@ def _trust(study: FieldStudy, system: str) -> Iterator[str]:
             f"can't see, drawn {DRAWS} times, the true one lies between {sure[0]:.1f} and "
             f"{sure[1]:.1f} % ({LEVEL_PCT:g} %)."
         )
-    if not study.target_known:
+    if study.asked.target_kg_ha is None:
         yield "No target rate is known: the target is the mean of an endless field at the bout width."
 
 
@@ -340,17 +340,17 @@ def _enveloped(study: FieldStudy, doubts: Iterable[Doubt], **found: Any) -> dict
 
 
 def _field_data(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]:
-    case, sure, relative = study.case, study.sure, study.in_proportion
+    sure, relative = study.sure, study.in_proportion
     ways = [_case_data(each, study.cases, relative=relative) for each in study.cases]
     return {
-        "field": study.name,
+        **picked(
+            study,
+            "field=name area_ha=case.ground.area_ha boundary_assumed=case.ground.assumed "
+            "cell_m=case.found.raster.cell_m landing=landing.model landing_distance_m=landing.distance_m",
+        ),
         "part": study.asked.part or None,
-        "area_ha": case.ground.area_ha,
-        "boundary_assumed": case.ground.assumed,
-        "cell_m": case.found.raster.cell_m,
-        **picked(study, "landing=landing.model landing_distance_m=landing.distance_m"),
         "target_kg_ha": None if relative else study.case.found.target_kg_ha,
-        "target_known": study.target_known,
+        "target_known": study.asked.target_kg_ha is not None,
         **ways[0],
         "field_cv_low_pct": sure and sure[0],
         "field_cv_high_pct": sure and sure[1],
