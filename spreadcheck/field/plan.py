@@ -75,11 +75,6 @@ class Plan:
     last_over_m: float  # how far the last bout overlaps what is spread already
     cut_short: int  # bouts whose slide could not be opened or shut where it should, for the boundary
 
-    @property
-    def driven_m(self) -> float:
-        """The whole way: spreading and turns. [m]"""
-        return sum(float(leg.along_m[-1]) for leg in self.legs) + self.turn_m
-
 
 def turn_length_m(bout_width_m: float, radius_m: float) -> tuple[float, float]:
     """Length and depth of the turn into the next bout."""

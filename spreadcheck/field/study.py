@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from dataclasses import field, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -251,8 +251,41 @@ class FieldStudy:
 
     @cached_property
     def sure(self) -> tuple[float, float] | None:
-        """The lowest and highest field CV that the test leaves possible; None where that can't be known. [%]"""
-        return None if self.asked.part or not self.assessment.noise.known else _sureness(self)
+        """The lowest and highest field CV that the test leaves possible; None where that can't be known. [%]
+
+        The deposit is linear in the profile, so noise e of the trays adds its own map. Draws of e are laid on one
+        coarse raster beside the profile itself; means, variances and covariances over the field then say which true
+        field CVs go with the reading, each draw and its opposite once (the question of the trays' own interval).
+        """
+        if self.asked.part or not self.assessment.noise.known:
+            return None
+        case, noise = self.case, self.assessment.noise
+        profile = self.profile_at(case.bout_width_m)
+        weighed = ~np.isin(profile.offset_m, profile.filled_offset_m)
+        level = float(profile.rate_kg_ha[weighed].sum() / noise.rate_kg_ha.sum())  # where the profile was scaled since
+        drawn = noise.drawn(DRAWS, np.random.default_rng(1), stated=self.asked.stated).all_at_trays_kg_ha.T.astype(
+            float
+        )
+        profiles = [profile]
+        for each in level * drawn:  # filled trays follow their neighbours
+            rates = np.interp(profile.offset_m, profile.offset_m[weighed], profile.rate_kg_ha[weighed] + each)
+            profiles.append(replace(profile, rate_kg_ha=rates))
+        targets, cell = [1.0] * len(profiles), self.coarse_m(case.ground)
+        maps = map_field(case.legs, profiles, case.ground, self.landing, targets=targets, cell_m=cell)
+        base = maps[0].field_kg_ha
+        mean, size = base.mean(), base.std()
+        if not mean > 0 or not size > 0:
+            return None
+        errors = np.array([found.field_kg_ha - base for found in maps[1:]])
+        shift, own = errors.mean(axis=1), errors.var(axis=1)
+        along = ((errors - shift[:, None]) * (base - mean)).mean(axis=1) / size
+        both = np.concatenate((along, -along))
+        read = (size * (1 + np.concatenate((shift, -shift)) / mean)) ** 2
+        half = np.sqrt(np.maximum(both**2 + read - np.tile(own, 2), 0.0))
+        # from coarse cells to those that are reported
+        plausible = (half - np.clip(both, -half, half)) / size * case.found.field_cv_pct
+        low, high = np.percentile(plausible, [(100 - LEVEL_PCT) / 2, (100 + LEVEL_PCT) / 2])
+        return float(low), float(high)
 
     @cached_property
     def doubts(self) -> tuple[Doubt, ...]:
@@ -415,7 +448,8 @@ def _planned(study: FieldStudy) -> Iterator[dict[str, Any]]:
             tried = headings[way[:3]]
             driving = replace(driving, heading_deg=min(tried, key=lambda pair: pair[1])[0])
         plan = plan_field(boundary, driving)
-        hours = None if study.speed_m_s is None else plan.driven_m / study.speed_m_s / 3600
+        driven_m = sum(float(leg.along_m[-1]) for leg in plan.legs) + plan.turn_m
+        hours = None if study.speed_m_s is None else driven_m / study.speed_m_s / 3600
         yield {
             "bout_width_m": width, "legs": plan.legs, "ground": ground, "hours": hours, "plan": plan, "tried": tried,
         }  # fmt: skip
@@ -479,52 +513,13 @@ def _known_sum(*amounts: float | None) -> float | None:
     return sum(known) if known else None
 
 
-def _sureness(study: FieldStudy) -> tuple[float, float] | None:
-    """The interval of the field CV from the noise of the test and what is stated.
-
-    The deposit is linear in the profile, so noise e of the trays adds its own map. Draws of e are laid on one coarse
-    raster beside the profile itself; means, variances and covariances over the field then say which true field CVs go
-    with the reading, each draw and its opposite once (the same question that the trays' own interval asks).
-    """
-    case, noise = study.case, study.assessment.noise
-    profile = study.profile_at(case.bout_width_m)
-    weighed = ~np.isin(profile.offset_m, profile.filled_offset_m)
-    level = float(profile.rate_kg_ha[weighed].sum() / noise.rate_kg_ha.sum())  # where the profile was scaled since
-    drawn = noise.drawn(DRAWS, np.random.default_rng(1), stated=study.asked.stated).all_at_trays_kg_ha.T.astype(float)
-    profiles = [profile]
-    for each in level * drawn:  # filled trays follow their neighbours
-        rates = np.interp(profile.offset_m, profile.offset_m[weighed], profile.rate_kg_ha[weighed] + each)
-        profiles.append(replace(profile, rate_kg_ha=rates))
-    targets, cell = [1.0] * len(profiles), study.coarse_m(case.ground)
-    maps = map_field(case.legs, profiles, case.ground, study.landing, targets=targets, cell_m=cell)
-    base = maps[0].field_kg_ha
-    mean, size = base.mean(), base.std()
-    if not mean > 0 or not size > 0:
-        return None
-    errors = np.array([found.field_kg_ha - base for found in maps[1:]])
-    shift, own = errors.mean(axis=1), errors.var(axis=1)
-    along = ((errors - shift[:, None]) * (base - mean)).mean(axis=1) / size
-    both = np.concatenate((along, -along))
-    read = (size * (1 + np.concatenate((shift, -shift)) / mean)) ** 2
-    half = np.sqrt(np.maximum(both**2 + read - np.tile(own, 2), 0.0))
-    # from coarse cells to those that are reported
-    plausible = (half - np.clip(both, -half, half)) / size * case.found.field_cv_pct
-    low, high = np.percentile(plausible, [(100 - LEVEL_PCT) / 2, (100 + LEVEL_PCT) / 2])
-    return float(low), float(high)
-
-
 def map_doubts(
     case: FieldCase, landing: Landing, other: OtherLanding, track: Track | None, *, cell_m: float, reach_m: float,
     landing_given: bool,
 ) -> Iterator[Doubt]:  # fmt: skip
     """What is doubtful about a map: landing distance and model, what simple planning fails at, a poor track."""
 
-    def length(metres: float, digits: int = 1) -> Quantity:
-        return Quantity(metres, "length", digits)
-
-    def area(hectares: float) -> Quantity:
-        return Quantity(hectares * HECTARE_M2, "area")
-
+    length, area = partial(Quantity, kind="length", digits=1), partial(Quantity, kind="area")
     if not landing_given:
         model = "a throw" if landing.model == ARC else "a distance behind the machine"
         yield doubt("landing-distance-assumed", distance=length(landing.distance_m), model=model)
@@ -546,9 +541,9 @@ def map_doubts(
         if plan.acute_corners:
             yield doubt("acute-corners", corners=len(plan.acute_corners))
         if plan.slant_ha > SLANT * case.ground.area_ha:
-            yield doubt("slanted-edges", area=area(plan.slant_ha))
+            yield doubt("slanted-edges", area=area(plan.slant_ha * HECTARE_M2))
         if plan.tongue_ha > TONGUE_HA:
-            yield doubt("narrow-tongues", area=area(plan.tongue_ha))
+            yield doubt("narrow-tongues", area=area(plan.tongue_ha * HECTARE_M2))
         if plan.last_over_m > OVERLAP * width:
             yield doubt("odd-last-bout", over=length(plan.last_over_m))
     if case.ground.assumed:
@@ -560,7 +555,7 @@ def map_doubts(
             longest = f"{track.longest_gap_s:.0f} s" if track.longest_gap_s else "of unknown time"
             yield doubt("gaps-in-track", gaps=track.gaps, longest=longest)
         if track.noise_m > NOISE_M:
-            yield doubt("noisy-track", noise=length(track.noise_m, 2), longer=track.longer_pct)
+            yield doubt("noisy-track", noise=Quantity(track.noise_m, "length", 2), longer=track.longer_pct)
 
 
 @record(eq=False)

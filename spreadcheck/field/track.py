@@ -55,11 +55,6 @@ class Track:
     longer_pct: float = 0.0  # how much longer the way was before smoothing
     on_logged: bool = False
 
-    @property
-    def points(self) -> int:
-        """Fixes in it."""
-        return sum(len(leg.x_m) for leg in self.legs)
-
 
 def read_track(path: str | os.PathLike[str], *, zone: Zone | None = None) -> Track:
     """Read a recorded track.
@@ -90,7 +85,7 @@ def read_track(path: str | os.PathLike[str], *, zone: Zone | None = None) -> Tra
     >>> path = Path(folder.name) / "track.csv"
     >>> _ = path.write_text("x_m,y_m,on\\n0,0,1\\n100,0,1\\n100,24,0\\n0,24,1\\n")
     >>> track = read_track(path)
-    >>> track.points, track.on_logged
+    >>> len(track.legs[0].x_m), track.on_logged
     (4, True)
     >>> folder.cleanup()
     """

@@ -5,12 +5,12 @@ from __future__ import annotations
 import base64
 import io
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spreadcheck.doubts.doubt import Doubt, warnings_data
+from spreadcheck.doubts.doubt import warnings_data
 from spreadcheck.field.deposit import ARC, Landing
 from spreadcheck.field.fieldmap import BANDS_PCT, NEAR_PCT, NIL_PCT, SHARES, FieldMap
 from spreadcheck.field.places import rings_of
@@ -121,8 +121,10 @@ def _driven(study: FieldStudy, system: str) -> str:
     """How the field is driven, in one sentence."""
     case, width = study.case, length_words(study.case.bout_width_m, system)
     if case.plan is None:
-        points = f"{study.track.points:,} fixes" if study.track else ""
-        return f"Recorded track of {points}, judged at a bout width of {width}; {way_words(case, [case], system)}"
+        fixes = sum(len(leg.x_m) for leg in study.track.legs) if study.track else 0
+        return (
+            f"Recorded track of {fixes:,} fixes, judged at a bout width of {width}; {way_words(case, [case], system)}"
+        )
     driving = case.plan.driving
     best = min(study.headings, key=lambda pair: pair[1], default=(None, 0.0))[0] == driving.heading_deg
     drift = f"; drift of {length_words(driving.drift_m, system)}" if driving.drift_m else ""
@@ -329,14 +331,8 @@ def field_json(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]
     >>> field_json.__name__  # its keys are in docs/field.md
     'field_json'
     """
-    return _enveloped(study, study.doubts, **_field_data(study, worth))
-
-
-def _enveloped(study: FieldStudy, doubts: Iterable[Doubt], **found: Any) -> dict[str, Any]:
-    """The test under its name and file, which go before rows of that name, with what was found."""
-    test = study.test
-    about = {**form_data(test), "name": test.name, "source": test.source}
-    return envelope("field/1", about, doubts, **found)
+    about = form_data(study.test) | picked(study.test, "name source")  # these go before rows of that name
+    return envelope("field/1", about, study.doubts, **_field_data(study, worth))
 
 
 def _field_data(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any]:
@@ -395,7 +391,8 @@ def fields_document(studies: Sequence[FieldStudy], system: str = "metric") -> Do
 def fields_json(studies: Sequence[FieldStudy]) -> dict[str, Any]:
     """Many fields as plain data: each with its own figures and warnings."""
     fields = [{**_field_data(study), "warnings": warnings_data(study.doubts)} for study in studies]
-    return _enveloped(studies[0], studies[0].assessment.doubts, fields=fields)
+    about = form_data(studies[0].test) | picked(studies[0].test, "name source")
+    return envelope("field/1", about, studies[0].assessment.doubts, fields=fields)
 
 
 def _map_data(found: FieldMap, *, relative: bool) -> dict[str, Any]:

@@ -117,7 +117,8 @@ def test_ways_are_combined_and_named():
 
 def test_work_and_product_are_counted(study):
     plan = study.case.plan
-    assert study.case.hours == pytest.approx(plan.driven_m / (10 / 3.6) / 3600)
+    driven_m = sum(leg.along_m[-1] for leg in plan.legs) + plan.turn_m
+    assert study.case.hours == pytest.approx(driven_m / (10 / 3.6) / 3600)
     priced = study_field(TEST, replace(PLAN, product_per_t=400.0), boundary=FIELD).case
     assert priced.total_cost == pytest.approx(priced.found.kg["wasted"] * 0.4)
 
