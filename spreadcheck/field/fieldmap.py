@@ -146,18 +146,7 @@ def map_field(
     cell_m: float,
     progress: Progress | None = None,
 ) -> tuple[FieldMap, ...]:
-    """The map of a field, one for each profile; profiles land at the same places.
-
-    >>> from shapely import box
-    >>> from spreadcheck.field.deposit import leg_of
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> flat = profile_from([-6, 6], [100, 100], tails="cut")
-    >>> legs = [leg_of(np.array([0.0, 100.0]), np.array([y, y])) for y in (6.0, 18.0)]
-    >>> field = Ground(box(0, 0, 100, 24), box(0, 0, 0, 0))
-    >>> found, = map_field(legs, [flat], field, Landing("line", 5), targets=[100], cell_m=1)
-    >>> round(found.metered_kg, 6), round(found.kg["outside"], 1), {k: round(v, 1) for k, v in found.share_pct.items()}
-    (24.0, 1.3, {'nil': 4.0, 'under': 1.0, 'near': 95.0, 'over': 0.0})
-    """
+    """The map of a field, one for each profile; profiles land at the same places."""
     step = cell_m / STEPS_A_CELL
     thrown = {
         border: thrown_by([bordered(one, border) for one in profiles] if border else profiles, landing, step)
@@ -258,14 +247,7 @@ NO_DATA = -1.0
 
 
 def geotiff_bytes(found: FieldMap, zone: Zone | None) -> bytes:
-    """The rates as a GeoTIFF of one 32-bit float band, north up, -1 where nothing fell outside the field.
-
-    >>> from spreadcheck.field.deposit import Landing, Raster
-    >>> one = np.ones((2, 2))
-    >>> found = FieldMap(Raster(0, 0, 2, 2, 2), Landing("line", 0), 1.0, one, one > 0, one > 0, 1.0)
-    >>> geotiff_bytes(found, None)[:2]
-    b'II'
-    """
+    """The rates as a GeoTIFF of one 32-bit float band, north up, -1 where nothing fell outside the field."""
     tifffile = extra("tifffile", "a GeoTIFF")
     raster = found.raster
     shown = np.where((found.rate_kg_ha > 0) | found.inside, found.rate_kg_ha, NO_DATA)[::-1].astype(np.float32)
@@ -287,14 +269,7 @@ def geotiff_bytes(found: FieldMap, zone: Zone | None) -> bytes:
 
 
 def bands_geojson(found: FieldMap, zone: Zone | None) -> dict[str, Any]:
-    """The rate bands as GeoJSON polygons, in longitude and latitude where the zone is known, else in metres.
-
-    >>> from spreadcheck.field.deposit import Landing, Raster
-    >>> rate = np.array([[100.0, 100], [100, 30]])
-    >>> found = FieldMap(Raster(0, 0, 2, 2, 2), Landing("line", 0), 100.0, rate, rate > 0, rate > 0, 1.0)
-    >>> [(f["properties"]["from_kg_ha"], f["properties"]["area_ha"]) for f in bands_geojson(found, None)["features"]]
-    [(5.0, 0.0004), (85.0, 0.0012)]
-    """
+    """The rate bands as GeoJSON polygons, in longitude and latitude where the zone is known, else in metres."""
     shapely = extra("shapely", "rate bands")
     raster, corner = found.raster, np.array([found.raster.west_m, found.raster.south_m])
     of_target = 100 * found.rate_kg_ha / found.target_kg_ha

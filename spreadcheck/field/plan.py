@@ -247,17 +247,7 @@ Tried = tuple[tuple[float, float], ...]
 def heading_cvs(
     boundary: Boundary, driving: Driving, profile: Profile, ground: Ground, landing: Landing, cell_m: float
 ) -> Tried:
-    """The field CV of every heading looked at: all round in steps, along each long side, then finer about the best.
-
-    >>> from spreadcheck.field.places import boundary_from
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> field = boundary_from([np.array([[0, 0], [400, 0], [400, 96], [0, 96]])])
-    >>> flat = profile_from([-12, 12], [100, 100], tails="cut")
-    >>> ground = Ground(field.polygon, field.polygon.buffer(-36))
-    >>> tried = heading_cvs(field, Driving(24), flat, ground, Landing("line", 0), 4)
-    >>> min(tried, key=lambda pair: pair[1])[0]  # along the long side
-    90.0
-    """
+    """The field CV of every heading looked at: all round in steps, along each long side, then finer about the best."""
     sides = np.diff(rings_of(boundary.polygon)[0], axis=0)
     length = np.hypot(*sides.T)
     long = np.argsort(-length)[:MOST_SIDES]

@@ -55,6 +55,9 @@ def test_bands_cover_the_field_once(found):
     assert shapely.union_all(shapes).area == pytest.approx(found.inside.sum() * 4)
     for shape, feature in zip(shapes, features, strict=True):
         assert shape.area == pytest.approx(feature["properties"]["area_ha"] * 1e4)
+        low, high = (feature["properties"][key] for key in ("from_kg_ha", "to_kg_ha"))
+        cells = found.inside & (found.rate_kg_ha >= low) & (found.rate_kg_ha < (np.inf if high is None else high))
+        assert shape.area == pytest.approx(cells.sum() * 4)
         exterior = shape.geoms[0].exterior
         assert exterior.is_ccw  # RFC 7946, 3.1.6
     assert features[-1]["properties"]["to_kg_ha"] is None

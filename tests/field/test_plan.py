@@ -9,9 +9,9 @@ import shapely
 
 from spreadcheck.errors import SheetError, WidthError
 from spreadcheck.field.deposit import LINE, Landing, Raster, deposit_map, leg_of, raster_over, thrown_by
-from spreadcheck.field.fieldmap import cells_inside
+from spreadcheck.field.fieldmap import Ground, cells_inside
 from spreadcheck.field.places import boundary_from, read_boundary, zone_of
-from spreadcheck.field.plan import Driving, plan_field, turn_length_m
+from spreadcheck.field.plan import Driving, heading_cvs, plan_field, turn_length_m
 from spreadcheck.spread.profile import profile_from
 
 FLAT = profile_from([-12, 12], [100, 100], tails="cut")
@@ -80,6 +80,14 @@ def test_directions():
     up = [bool(leg.y_m[1] > leg.y_m[0]) for leg in land]
     assert up == sorted(up, reverse=True)
     assert up.count(False) == len(up) // 2
+
+
+def test_best_heading_of_a_rectangle():
+    """Four bouts fill it along its long side, and no bout end is slanted."""
+    field = boundary_from([np.array([[0, 0], [400, 0], [400, 96], [0, 96.0]])])
+    ground = Ground(field.polygon, field.polygon.buffer(-36))
+    tried = heading_cvs(field, Driving(24), FLAT, ground, Landing(LINE, 0), 4)
+    assert min(tried, key=lambda pair: pair[1])[0] == 90.0
 
 
 def test_turns():
