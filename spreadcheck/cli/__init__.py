@@ -1,8 +1,4 @@
-"""The command line: one file a command, loaded only when that command is called.
-
-A command parses its options, makes one library call, presents the result, and turns the library's errors into
-a message on standard error and exit code 2. It does no arithmetic.
-"""
+"""The command line: one file a command, loaded only when that command is called; it parses and shows, no more."""
 
 from __future__ import annotations
 
@@ -12,7 +8,7 @@ import importlib
 import io
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any, TextIO
 
 import click
@@ -52,16 +48,14 @@ class Steps(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"spreadcheck.cli.{cmd_name}")
-        command: click.Command = getattr(module, cmd_name)
+        command: click.Command = getattr(importlib.import_module(f"spreadcheck.cli.{cmd_name}"), cmd_name)
         for option in command.params:  # click's own word would be FLOAT or INTEGER RANGE
             if isinstance(option.type, (click.types.FloatParamType, click.types.IntParamType)):
                 option.metavar = option.metavar or "NUMBER"
         return command
 
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        """As click's own, but of two files for one option it would take the last without a word."""
         name = click.utils.make_str(args[0])
         if name not in COMMANDS and not name.startswith("-"):
             from difflib import get_close_matches
@@ -69,8 +63,14 @@ class Steps(click.Group):
             near = get_close_matches(name, COMMANDS, n=1)
             hint = f'did you mean "{near[0]}"?' if near else f"the commands are: {', '.join(COMMANDS)}."
             ctx.fail(f'there is no command "{name}"; {hint}')
-        found = super().resolve_command(ctx, args)
-        _check_given_once(ctx, *found)
+        found = _, command, rest = super().resolve_command(ctx, args)
+        given: list[click.Parameter] = []
+        if command is not None:
+            with contextlib.suppress(click.UsageError):  # the command itself will say so
+                given = command.make_parser(click.Context(command, ctx, name)).parse_args(list(rest))[2]
+        for option in dict.fromkeys(given):
+            if option.metavar == "FILE" and not option.multiple and given.count(option) > 1:
+                ctx.fail(f"{option.opts[0]} is given twice; give it once")
         ctx.meta["spreadcheck words"] = tuple(args)
         return found
 
@@ -92,7 +92,9 @@ class Steps(click.Group):
                 ctx.exit(NOBODY_READS)
             if error.filename is not None:
                 raise
-            say(f"spreadcheck: {_not_shown(error)}", err=True)
+            problem = f"can't be written ({error.strerror or error})"
+            fault = Fault("standard output", problem, "make room on the disk, or send the result elsewhere")
+            say(f"spreadcheck: {fault}", err=True)
             _drop_output(sys.stdout)
             ctx.exit(UNUSABLE)
 
@@ -112,23 +114,6 @@ class Steps(click.Group):
             say("spreadcheck: interrupted", err=True)
             code = INTERRUPTED
         sys.exit(code if isinstance(code, int) else 0)
-
-
-def _check_given_once(ctx: click.Context, name: str | None, command: click.Command | None, args: Sequence[str]) -> None:
-    """Of two files for one option click takes the last without a word, and the first would never be made."""
-    try:
-        order = command.make_parser(click.Context(command, ctx, name)).parse_args(list(args))[2] if command else []
-    except click.UsageError:
-        return  # the command itself will say so
-    for option in dict.fromkeys(order):
-        if option.metavar == "FILE" and not option.multiple and order.count(option) > 1:
-            ctx.fail(f"{option.opts[0]} is given twice; give it once")
-
-
-def _not_shown(error: OSError) -> Fault:
-    """What to say where standard output takes nothing, such as a file on a full disk."""
-    problem = f"can't be written ({error.strerror or error})"
-    return Fault("standard output", problem, "make room on the disk, or send the result elsewhere")
 
 
 def _drop_output(*streams: TextIO | None) -> None:

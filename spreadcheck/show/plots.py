@@ -107,25 +107,20 @@ def drawn(draw: Callable[..., Figure], *given: Any) -> Callable[[], str]:
 
 @plain_style()
 def analysis_figure(result: Assessment, system: str = "metric") -> Figure:
-    """Three panels: catches and profile; the overlapped deposit over three bouts; CV against bout width."""
+    """Three panels: catches and profile; the deposit over three bouts; CV against bout width; and the verdict."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8, 10.5), layout="constrained")
-    head(figure, result, system)
+    figure.suptitle(plain(result.test.name))
+    if result.verdict is not None:  # a picture is handed on without its page
+        told = textwrap.fill(verdict_sentence(result.verdict, system), 110)
+        figure.text(0.5, 0.0, told, ha="center", va="bottom", fontsize=9)
+        figure.set_layout_engine("constrained", rect=(0, 0.035, 1, 0.965))
     top, middle, bottom = figure.subplots(3, 1)
     draw_profile(top, result, system)
     draw_deposit(middle, result, system)
     draw_widths(bottom, result, system)
     return figure
-
-
-def head(figure: Figure, result: Assessment, system: str = "metric") -> None:
-    """The name of the test, and below it the verdict: a picture is handed on without its page."""
-    figure.suptitle(plain(result.test.name))
-    if result.verdict is not None:
-        told = textwrap.fill(verdict_sentence(result.verdict, system), 110)
-        figure.text(0.5, 0.0, told, ha="center", va="bottom", fontsize=9)
-        figure.set_layout_engine("constrained", rect=(0, 0.035, 1, 0.965))
 
 
 def scales(result: Assessment, system: str) -> tuple[float, float]:
@@ -182,15 +177,8 @@ def draw_profile(axes: Axes, result: Assessment, system: str = "metric") -> None
     axes.plot(x * length, y * rate, color="black", lw=2, label="single-pass profile (mean)")
     if profile.filled_offset_m:
         filled = np.isin(profile.offset_m, profile.filled_offset_m)
-        axes.plot(
-            profile.offset_m[filled] * length,
-            profile.rate_kg_ha[filled] * rate,
-            "X",
-            ms=8,
-            color="white",
-            mec="black",
-            label="filled between neighbours",
-        )
+        x, y = profile.offset_m[filled], profile.rate_kg_ha[filled]
+        axes.plot(x * length, y * rate, "X", ms=8, color="white", mec="black", label="filled between neighbours")
     mark_centre(axes)
     axes.axvline(profile.centre_m * length, color="black", lw=1, ls="-.", label="centre of the spread")
     axes.set(title="Catches and single-pass profile", xlabel=offset_label(system))
@@ -217,7 +205,7 @@ def draw_deposit(axes: Axes, result: Assessment, system: str = "metric") -> None
     shades = [_SHADES[int(number) % 2] for number in numbers]
     areas = axes.stackplot(x * length, shares * rate, colors=shades, edgecolor="#555555", lw=0.6)
     for area, number in zip(areas, numbers, strict=True):
-        area.set_hatch("" if number % 2 == 0 else "///")
+        area.set_hatch("///" if number % 2 else "")
     total = shares.sum(axis=0) * rate
     mean = result.profile.area_kg_ha_m / width * rate
     axes.plot(x * length, total, color="black", lw=2, label="overlapped deposit")
@@ -225,22 +213,14 @@ def draw_deposit(axes: Axes, result: Assessment, system: str = "metric") -> None
         axes.axhline(mean, color=BLUE, lw=1, ls="--", label=f"mean {mean:.4g} {rate_unit(result, system)}")
     axes.set_ylim(0, 1.25 * float(total.max()))
     for number in range(-1, 2):
-        back = method == BACK_AND_FORTH and number % 2
-        axes.annotate(
-            f"{'↓' if back else '↑'} {_NEIGHBOURS[number + 1]}",
-            (number * width * length, 1.14 * float(total.max())),
-            ha="center",
-            va="center",
-            fontsize=8,
-        )
+        way = "↓" if method == BACK_AND_FORTH and number % 2 else "↑"
+        place = (number * width * length, 1.14 * float(total.max()))
+        axes.annotate(f"{way} {_NEIGHBOURS[number + 1]}", place, ha="center", va="center", fontsize=8)
     for edge in (-0.5, 0.5):
         axes.axvline(edge * width * length, color=GREY, lw=1, ls=":")
-    axes.set(
-        title=f"Overlapped deposit at a bout width of {show_width(width, system)}, {method}",
-        xlabel=offset_label(system),
-        ylabel=f"Application rate ({rate_unit(result, system)})",
-        xlim=(-half * length, half * length),
-    )
+    axes.set(xlabel=offset_label(system), ylabel=f"Application rate ({rate_unit(result, system)})")
+    axes.set(title=f"Overlapped deposit at a bout width of {show_width(width, system)}, {method}")
+    axes.set_xlim(-half * length, half * length)
     axes.legend(frameon=True, framealpha=0.85, loc="lower right")
 
 
