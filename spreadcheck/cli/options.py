@@ -58,10 +58,7 @@ def several(
     again: bool = False,
     unknown: str = "",
 ) -> Given:
-    """Several things, or quantities of a kind, parted by commas or semicolons; by default the empty list.
-
-    Each counts once, but for an option that may come `again`: its readings all count. `unknown` is the word for None.
-    """
+    """Several things, or quantities of a kind: each once, but all of one that may come `again`; `unknown` is None."""
 
     def one(part: str, place: str) -> object:
         if unknown and " ".join(part.casefold().split()) == unknown:
@@ -90,10 +87,7 @@ def words(metavar: str, text: str, **more: Any) -> Given:
 
 
 def output_file(text: str, *endings: str, dash: bool = False, what: str = "this result") -> Given:
-    """A file to write: the endings of its kind, and whether - is standard output.
-
-    Whatever ends otherwise may be a file of another kind that is dear to its owner.
-    """
+    """A file to write, of these endings: another may be of another kind and dear to its owner; - is standard output."""
 
     def read(value: str, _: str) -> str:
         ending = os.path.splitext(value)[1]

@@ -38,10 +38,7 @@ class Outputs(NamedTuple):
         return all(path != "-" for _, path in self.files)
 
     def check(self, *read: str | None, sheet: str | None = None, into: str | None = None) -> None:
-        """Refuse outputs that can't be written before any work is done, or that would fall on each other or an input.
-
-        `read` are inputs, `sheet` is a tray sheet among the outputs, `into` that of the next test.
-        """
+        """Refuse outputs, a sheet, or one to go `into`, that can't be written, or fall on each other or on an input."""
         from spreadcheck.errors import Fault, OutputError
         from spreadcheck.sheet.files import check_target
 
@@ -68,11 +65,7 @@ class Outputs(NamedTuple):
         tests: Iterable[Assessment] = (),
         **makers: Callable[[], Any],
     ) -> None:
-        """Every file that was asked for, then the result on the screen, where no file takes that.
-
-        A report is the document with the verdict and the doubts in it, which stand below it on the screen; `tests` have
-        doubts each of their own.
-        """
+        """Every file asked for, then the result on the screen; verdict and doubts, of `tests` too, stand with it."""
         from spreadcheck.show.format import names_of
         from spreadcheck.show.text import terminal_text, wrapped
         from spreadcheck.show.verdict import to_hand_over, verdict_sentence
@@ -90,10 +83,7 @@ class Outputs(NamedTuple):
             self.tell(result.doubts, about=f"Doubts about {name}:\n")
 
     def write(self, **makers: Callable[[], Any]) -> None:
-        """Make every file that was asked for, then write them; each maker is called once, however many files show it.
-
-        A maker gives plain data, a document, a figure, or the content itself.
-        """
+        """Make every file that was asked for, then write them: of plain data, a document, a figure, or the content."""
         from spreadcheck.errors import Fault, OutputError
         from spreadcheck.sheet.files import write_whole
 
@@ -150,10 +140,7 @@ class Outputs(NamedTuple):
             say(f"\n{about}{told}", err=True)
 
     def again(self, *more: str) -> tuple[str, ...]:
-        """The command that was given, with more words behind it; a sheet of standard input can't be read again.
-
-        What it has just written it may write anew, or it would be refused.
-        """
+        """The command that was given, with more words behind it; what it has just written it may write anew."""
         words: tuple[str, ...] = click.get_current_context().meta.get("spreadcheck words", ())
         if any(path != "-" and os.path.lexists(path) for _, path in self.files):
             more = ("--overwrite", *more)
@@ -196,14 +183,11 @@ def name_next(*words: str, lead: str = "Next") -> None:
 
 
 def name_analysis(verdict: Verdict | None, sheet: str, *more: str, limit_pct: float | None = None) -> None:
-    """The analysis that follows a study of a sheet: its card where it may be driven, what blocks it, or advice.
-
-    A sheet of standard input has no name to go on with.
-    """
+    """The analysis that follows a study of a sheet: its card where it may be driven, what blocks it, or advice."""
     from spreadcheck.limits import CV_LIMIT_PCT
     from spreadcheck.show.format import free
 
-    if sheet == "-":
+    if sheet == "-":  # it has no name to go on with
         return
     if limit_pct not in (None, CV_LIMIT_PCT):
         more += ("--limit", f"{limit_pct:g}")

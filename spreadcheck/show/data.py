@@ -24,11 +24,7 @@ About = TrayTest | Mapping[str, Any] | None
 def envelope(
     schema: str, about: About | list[dict[str, Any]] = None, warnings: Iterable[Doubt] = (), **found: Any
 ) -> dict[str, Any]:
-    """What a command found, SI throughout, with what it is about and the doubts about it.
-
-    `about` is the test, or what stands for one where there is no sheet, and goes under `test`; a list goes under
-    `tests`.
-    """
+    """What a command found, SI throughout, with the test that it is about, or a list of tests, and their doubts."""
     test = form_data(about) if isinstance(about, TrayTest) else about
     named = {"tests": test} if isinstance(test, list) else {"test": test or {}}
     data: dict[str, Any] = _plain({**named, **found})
@@ -76,10 +72,7 @@ def csv_text(
     system: str = "metric",
     columns: Iterable[str] = (),
 ) -> str:
-    """Rows of SI figures as CSV: those with a kind in the units that a reader is shown, which end their names.
-
-    The columns are those named, or those of the first row.
-    """
+    """Rows of SI figures as CSV: those with a kind in the units that a reader is shown, which end their names."""
     told: list[dict[str, str]] = []
     for row in rows:
         told.append({})
@@ -101,10 +94,7 @@ def csv_text(
 
 
 def csv_cell(value: object) -> str:
-    """A figure to nine digits, yes or no, or typed text on one line; what is not known is empty.
-
-    A leading apostrophe keeps a spreadsheet from running typed text as a formula.
-    """
+    """A figure to nine digits, yes or no, or text on one line, kept from being run as a formula; empty if not known."""
     if value is None:
         return ""
     if isinstance(value, bool):

@@ -19,10 +19,9 @@ TO_WRITE = "____________"  # a cell or value that a person fills in: a line in t
 
 @record
 class Heading:
-    """A heading; level 2 stands right under the title of the document."""
+    """A heading under the title of the document."""
 
     text: str
-    level: int = 2
 
 
 @record
@@ -154,13 +153,7 @@ class Document:
 
 
 def gated(part: T, escape: Callable[[str], str] = str) -> T:
-    r"""The same part of a document, hiding and steering signs made visible in every word of it, then markup escaped.
-
-    A picture drawn with signs keeps its lines; an SVG is made by this package and was escaped where words went in.
-
-    >>> gated(Points(("left\u202eright", "plain"))).items
-    ('left\\u202eright', 'plain')
-    """
+    """The same part of a document, hiding and steering signs made visible in every word of it, then markup escaped."""
     shown: Any = part
     if isinstance(part, str):
         shown = escape(visible(part))

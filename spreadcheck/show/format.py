@@ -62,21 +62,13 @@ def about_test(test: TrayTest) -> tuple[str, ...]:
 
 
 def next_line(*words: str, lead: str = "Next") -> str:
-    """The command with its words quoted; one that is too long for the line stands whole on a line of its own.
-
-    >>> next_line("analyse", "first test.csv")
-    "Next: spreadcheck analyse 'first test.csv'"
-    """
+    """The command with its words quoted; one that is too long for the line stands whole on a line of its own."""
     command = shlex.join(("spreadcheck", *words))
     return f"{lead}:{' ' if len(lead) + 2 + len(command) <= WIDTH else chr(10) + '  '}{command}"
 
 
 def free(sheet: str, what: str = "") -> str:
-    """A name for a file beside a sheet, or with the next number where one exists: what is proposed replaces nothing.
-
-    >>> free("no such field.csv", "-card.pdf"), free("no such field.csv")
-    ('no such field-card.pdf', 'no such field.csv')
-    """
+    """A name for a file beside a sheet, or with the next number where one exists: what is proposed replaces nothing."""
     stem, ending = os.path.splitext(os.path.splitext(sheet)[0] + what if what else sheet)
     names = (stem + ending, *(f"{stem}-{number}{ending}" for number in range(2, 1000)))
     return next((each for each in names if not os.path.lexists(each)), names[0])

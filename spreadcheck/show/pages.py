@@ -37,15 +37,12 @@ def document_html(document: Document, *, paper: str = "a4") -> str:
 
 
 def page(name: str, *, style: str, script: str = "", data: dict[str, Any] | None = None, **words: Any) -> str:
-    """A page from its template; its policy lets this style and this script run and nothing else.
-
-    No sign of its data can end the script element that they stand in.
-    """
+    """A page from its template; its policy lets this style and this script run and nothing else."""
     style_hash, script_hash = (base64.b64encode(hashlib.sha256(x.encode()).digest()).decode() for x in (style, script))
     scripts = f"script-src 'sha256-{script_hash}'; " if script else ""
     policy = f"default-src 'none'; {scripts}style-src 'sha256-{style_hash}'; img-src data:; base-uri 'none'; "
     held = json.dumps(data, separators=(",", ":"), allow_nan=False)
-    for sign in "&<>":
+    for sign in "&<>":  # none can end the script element that the data stand in
         held = held.replace(sign, f"\\u{ord(sign):04x}")
     words |= {"style": style, "script": script, "data": held, "policy": policy + "form-action 'none'"}
     return template(name)(**words)
@@ -120,10 +117,7 @@ def _compiled(text: bytes, *, system: bool = False, **inputs: str) -> bytes | No
 
 @cache
 def _fonts(*, system: bool) -> tuple[Any, tuple[str, ...]]:
-    """Where the fonts lie, matplotlib's being found without loading it, and the families to try in turn.
-
-    Families are named one by one, because matplotlib's folder has fonts with a box, or another sign, for any letter.
-    """
+    """Where the fonts lie, and the families to try by name: some in matplotlib's folder have a box for any letter."""
     import typst
 
     found = find_spec("matplotlib")

@@ -106,10 +106,7 @@ def report(result: Assessment, system: str = "metric", *, sure: Confidence | Non
 
 
 def _slider(result: Assessment, system: str) -> Own:
-    """The slider for the bout width and what it needs, all in SI; a unit is worth so much of the unit inside.
-
-    The parts of a blend that decide come with the factor that brings their limit to that of the report.
-    """
+    """The slider for the bout width and what it needs, in SI; parts of a blend with what their limit is worth."""
     profile, widths, systems = result.profile, result.width_m, (system, OTHER_SYSTEM[system])
     method, width = shown_bout(result)
     jumps = [(result.bout_width_m, result.driving or METHODS[0], "driven")]
@@ -453,10 +450,7 @@ def form_table(result: Assessment) -> Table:
 
 
 def tray_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...]:
-    """The raw trays as weighed, with the profile; many passes go into several tables, notes into the last.
-
-    In the profile filled trays are marked and dropped ones a dash.
-    """
+    """The raw trays as weighed, with the profile and notes in the last table; many passes go into several."""
     test, profile = result.test, result.profile
     tray = Column("Tray", align="left")
     if test.catch.size > MOST_CATCHES:

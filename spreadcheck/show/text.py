@@ -38,20 +38,7 @@ _UNIT = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?![\w/]))")
 
 
 def terminal_text(document: Document, *, width: int = WIDTH) -> str:
-    """The document as lines of at most so many columns; blank lines set groups apart, a heading stays with its own.
-
-    >>> from spreadcheck.show.document import Column
-    >>> table = Table((Column("tray", align="left"), Column("rate", "kg/ha")), (("L1", "98.5"), ("C", "101.25")))
-    >>> print(terminal_text(Document("A test", (Answer("Even enough?", "yes"), table))))
-    A test
-    <BLANKLINE>
-    Even enough?  yes
-    <BLANKLINE>
-      tray    rate
-             kg/ha
-      L1      98.5
-      C     101.25
-    """
+    """The document as lines of at most so many columns; blank lines set groups apart, a heading stays with its own."""
     shown = gated(document)
     head = [line for text in (shown.over, shown.title, *shown.about) if text for line in wrapped(text, width)]
     groups = [head]
@@ -147,16 +134,7 @@ def _side_by_side(table: Table, given: dict[int, int]) -> list[str]:
 
 
 def markdown_text(document: Document) -> str:
-    """The document as Markdown; every sign of Markdown or HTML in its words is escaped.
-
-    >>> print(markdown_text(Document("Test <1>", (Answer("Even enough?", "yes"), Points(("a*b",))))))
-    # Test \\<1\\>
-    <BLANKLINE>
-    **Even enough?** yes
-    <BLANKLINE>
-    - a\\*b
-    <BLANKLINE>
-    """
+    """The document as Markdown; every sign of Markdown or HTML in its words is escaped."""
     title, *about, foot = gated((document.title, *document.about, document.foot), _escaped)
     blocks = (_marked(gated(block, _escaped)) for block in text_blocks(document.blocks))
     return "\n\n".join(filter(None, (f"# {title}", *about, *blocks, foot))) + "\n"
@@ -164,8 +142,8 @@ def markdown_text(document: Document) -> str:
 
 def _marked(block: Block) -> str:
     match block:
-        case Heading(text=text, level=level):
-            return f"{'#' * level} {text}"
+        case Heading(text=text):
+            return f"## {text}"
         case Paragraph(text=text, weight=weight):
             return f"**{text}**" if weight == "strong" else text
         case Points(items=items, numbered=numbered):

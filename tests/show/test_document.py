@@ -80,6 +80,25 @@ def test_every_word_is_in_the_text_for_a_terminal_within_80_columns() -> None:
         assert said in text
 
 
+def test_the_layout_of_answers_and_tables() -> None:
+    """Answers share a column of questions; figures stand right, words left, heads over their units."""
+    table = Table((Column("tray", align="left"), Column("rate", "kg/ha")), (("L1", "98.5"), ("C", "101.25")))
+    answers = (Answer("Even enough?", "yes"), Answer("Why?", "so", "further"))
+    text = terminal_text(Document("A test", (Heading("In short"), *answers, table)))
+    assert text.splitlines() == [
+        "A test",
+        "",
+        "In short",
+        "Even enough?  yes",
+        "Why?          so; further",
+        "",
+        "  tray    rate",
+        "         kg/ha",
+        "  L1      98.5",
+        "  C     101.25",
+    ]
+
+
 def test_a_table_too_wide_for_the_terminal_goes_on_below_with_its_first_column_again() -> None:
     columns = (Column("tray", align="left"), *(Column(f"column{at}") for at in range(14)))
     table = Table(columns, (("L1", *(f"{at}.12345" for at in range(14))),))
@@ -126,6 +145,8 @@ def test_headings_of_the_page_open_sections_that_are_closed() -> None:
 
 
 def test_markdown_escapes_every_sign_of_markup() -> None:
+    plain = Document("Test <1>", (Answer("Even enough?", "yes"), Points(("a*b",))))
+    assert markdown_text(plain) == "# Test \\<1\\>\n\n**Even enough?** yes\n\n- a\\*b\n"
     text = markdown_text(every_block(NASTY))
     assert "\\<img" in text
     assert re.search(r"(?<!\\)(<img|\*b|`c)", text) is None
