@@ -213,7 +213,7 @@ SHAPES = {
 @pytest.mark.parametrize("rate", [50.0, 150.0])
 def test_false_alarms_are_rare(shape, rate):
     """Each check of agreement stays at or below 2 % of sound tests, at a low and a usual rate."""
-    alarms = rates_of_codes(120, shape=SHAPES[shape], rate=rate)
+    alarms = rates_of_codes(60, shape=SHAPES[shape], rate=rate)
     assert {code: alarms.get(code, 0.0) for code in PASSES_CHECKS} == pytest.approx(
         dict.fromkeys(PASSES_CHECKS, 0), abs=2
     )
@@ -221,7 +221,7 @@ def test_false_alarms_are_rare(shape, rate):
 
 def test_false_alarms_are_rare_with_two_passes_and_known_granules():
     form = {"size_guide_number": "325", "granule_density": "1600 kg/m3"}
-    alarms = rates_of_codes(120, shape=SHAPES["trapezoid"], rate=150.0, passes=2, form=form)
+    alarms = rates_of_codes(60, shape=SHAPES["trapezoid"], rate=150.0, passes=2, form=form)
     assert {code: alarms.get(code, 0.0) for code in PASSES_CHECKS} == pytest.approx(
         dict.fromkeys(PASSES_CHECKS, 0), abs=2
     )
@@ -260,7 +260,7 @@ def slip_down(catch):
 )
 def test_injected_faults_are_found(fault, code, least):
     """At 150 kg/ha and three passes; a slip is not found a second time as a pass or a tray that is off."""
-    shown = rates_of_codes(100, shape=SHAPES["trapezoid"], rate=150.0, fault=fault)
+    shown = rates_of_codes(60, shape=SHAPES["trapezoid"], rate=150.0, fault=fault)
     assert shown.get(code, 0.0) >= least
     for other in ("passes-disagree", "odd-catch", "tray-out-of-line"):
         assert other == code or shown.get(other, 0.0) <= 2

@@ -399,7 +399,7 @@ def test_reversed_passes_are_turned_before_they_are_compared():
 CELL = st.one_of(st.just(float("nan")), st.just(0.0), st.floats(0.01, 50))
 
 
-@settings(max_examples=12)
+@settings(max_examples=8)
 @given(st.integers(1, 4), st.integers(1, 4), st.data())
 def test_any_catches_give_an_answer_or_a_message(before, after, data):
     """Gaps, zeros and odd passes: finite JSON and 80 columns, or an error on purpose; no traceback, no warning."""

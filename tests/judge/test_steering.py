@@ -79,7 +79,7 @@ def test_closed_form_against_simulation(tails, method, correlation):
     rng = np.random.default_rng(7)
     profile = profile_from(LAYOUTS["off centre"], np.random.default_rng(3).uniform(2, 10, 23), tails=tails)
     error = Steering(0.7, correlation)
-    found = np.array([field(profile, 9.0, method, error, 220, rng) for _ in range(40)])
+    found = np.array([field(profile, 9.0, method, error, 220, rng) for _ in range(20)])
     expected = (steering_scan(profile, np.array([9.0]), method, error).cv_steered_pct[0] / 100) ** 2
     assert abs(found.mean() - expected) < 4 * found.std(ddof=1) / math.sqrt(len(found))
 

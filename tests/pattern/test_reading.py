@@ -239,7 +239,7 @@ def test_shapes_without_noise(pattern, expected):
     assert not reading.unclear
 
 
-@settings(max_examples=10)
+@settings(max_examples=7)
 @given(st.integers(0, 2**32 - 1), st.floats(20, 2000))
 def test_a_mirrored_test_has_a_mirrored_reading(seed, granules):
     """Left and right change places, and nothing else happens."""
@@ -264,7 +264,7 @@ def test_a_mirrored_test_has_a_mirrored_reading(seed, granules):
     assert [peak.offset_m for peak in one.peaks] == pytest.approx([-peak.offset_m for peak in reversed(other.peaks)])
 
 
-@settings(max_examples=10)
+@settings(max_examples=7)
 @given(st.floats(0.01, 100), st.floats(0.2, 5))
 def test_neither_the_rate_nor_the_scale_of_offsets_matters(rate, stretch):
     plain = read(double(X))

@@ -27,10 +27,10 @@ def _analyse(folder: Path, plot: str, sheet: Path = SHEETS / "lopsided.csv") -> 
 
 def test_a_matplotlibrc_in_the_folder_changes_no_byte(tmp_path: Path) -> None:
     (tmp_path / "matplotlibrc").write_text(USER, encoding="utf-8")
-    done = _analyse(tmp_path, "plot.png")
-    assert (done.returncode, done.stderr) == (0, "plot.png written\n")
+    done = _analyse(tmp_path, "plot.svg")
+    assert (done.returncode, done.stderr) == (0, "plot.svg written\n")
     figure = analysis_figure(assess(read_sheet(SHEETS / "lopsided.csv")))
-    assert (tmp_path / "plot.png").read_bytes() == figure_bytes(figure, "png")
+    assert (tmp_path / "plot.svg").read_bytes() == figure_bytes(figure, "svg")
 
 
 def test_a_matplotlibrc_that_is_no_text_is_one_message(tmp_path: Path) -> None:
