@@ -231,21 +231,15 @@ def run_batch(
     yield from _pooled(work, tasks, count)
 
 
-def _pooled(work: Callable[[_Task], list[SheetResult]], tasks: Iterator[_Task], count: int) -> Iterator[SheetResult]:
+def _pooled(
+    work: Callable[[_Task], list[SheetResult]], tasks: Iterator[_Task], count: int, *, alone: bool = False
+) -> Iterator[SheetResult]:
     """The work over several processes; where one dies, its sheets are tried one by one."""
     from concurrent.futures import Future, ProcessPoolExecutor
     from concurrent.futures.process import BrokenProcessPool
 
     def new_pool(count: int) -> ProcessPoolExecutor:  # processes that leave Ctrl-C to the one that started them
         return ProcessPoolExecutor(count, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN))
-
-    def alone(entry: _Entry) -> list[SheetResult]:
-        with new_pool(1) as pool:
-            try:
-                return pool.submit(work, [entry]).result()
-            except BrokenProcessPool:
-                fault = Fault(entry[0], "its reading ended the process", "look at the memory, or take the file out")
-                return [SheetResult(entry[0], None, (str(fault),))]
 
     pool, ahead = new_pool(count), deque[tuple[_Task, Future[list[SheetResult]]]]()
     try:
@@ -258,10 +252,13 @@ def _pooled(work: Callable[[_Task], list[SheetResult]], tasks: Iterator[_Task], 
                 yield from future.result()
             except BrokenProcessPool:
                 lost = [*task, *(entry for later, _ in ahead for entry in later)]
-                for entry in lost:
-                    yield from alone(entry)
                 pool.shutdown(wait=False, cancel_futures=True)
                 pool, ahead = new_pool(count), deque()
+                if alone:
+                    problem, remedy = "its reading ended the process", "look at the memory, or take the file out"
+                    yield SheetResult(lost[0][0], None, (str(Fault(lost[0][0], problem, remedy)),))
+                for entry in () if alone else lost:
+                    yield from _pooled(work, iter([[entry]]), 1, alone=True)
     finally:
         pool.shutdown(cancel_futures=True)
 

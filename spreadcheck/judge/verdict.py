@@ -25,11 +25,9 @@ _LOOKS = 13  # widths looked at from one driving error below the width to one ab
 class Verdict:
     """What is said of a test at its bout width, once, for every command.
 
-    `blocking` are the codes of the doubts that forbid a verdict. `why` says what makes it narrow: "driving error",
-    "tails" (what fell beyond the end trays may bring it over the limit), "close" (CV by trays and the curve fall on
-    different sides of the limit) or "probability" (below an even chance it is not even enough); or why it
-    can't be given: "doubts" or "few trays". Probabilities are the least and the greatest over plausible tails. `part`
-    names the part of a blend that decides, `untested` the side that was taken to be like the other one.
+    `why` says what makes it narrow ("driving error", "tails", "close" or "probability", which below an even chance is
+    not even enough) or forbids it ("doubts", whose codes are `blocking`, or "few trays"). Probabilities are the least
+    and the greatest over plausible tails; `part` of a blend decides; `untested` is the side taken to be like the other.
     """
 
     state: str
@@ -68,16 +66,7 @@ def advised_width(
     width_m: ArrayLike = (),
     within_pct: ArrayLike = (),
 ) -> float | None:
-    """The widest bout width that keeps the limit for driving errors either way and, if known, is sure to keep it.
-
-    >>> from spreadcheck.spread.bands import width_curves
-    >>> from spreadcheck.spread.profile import profile_from
-    >>> curve = width_curves(profile_from([-3, -2, -1, 0, 1, 2, 3], [1, 2, 3, 4, 3, 2, 1]))["back-and-forth"]
-    >>> round(curve.effective_width_m(15), 2), round(advised_width(curve, 15), 2)
-    (5.29, 4.99)
-    >>> advised_width(curve, 15, width_m=[3, 4, 5], within_pct=[99, 95, 60])
-    3.96...
-    """
+    """The widest bout width that keeps the limit for driving errors either way and, if known, is sure to keep it."""
     widths, within = np.asarray(width_m, dtype=float), np.nan_to_num(np.asarray(within_pct, dtype=float))
     for run in reversed(curve.runs(limit_pct, error_m)):
         if run.narrow:
