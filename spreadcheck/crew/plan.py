@@ -24,19 +24,15 @@ _EN_13739_2 = ((4.0, 0.4, 2, 10.0), (6.0, 0.4, 4, 6.0), (10.0, 0.5, 5, 10.0), (1
 
 @record
 class PlanRequest:
-    """What the crew has and wants; lengths in m, rate in kg/ha, speed in m/s.
-
-    Either the bout width or the throw (how far granules fly to one side) must be known. `trays` is how many trays there
-    are; `noise_pct` the share of a half-rate catch that chance and scale together may make up.
-    """
+    """What the crew has and wants; either the bout width or the throw must be known. Lengths in m, mass in g."""
 
     target_rate_kg_ha: float
     bout_width_m: float | None = None
-    throw_m: float | None = None
+    throw_m: float | None = None  # how far granules fly to one side
     tray_width_m: float = 0.5
     tray_length_m: float = 0.5
     spacing_m: float | None = None
-    trays: int | None = None
+    trays: int | None = None  # how many there are
     wheel_track_m: float | None = None
     tyre_width_m: float = 0.5
     travel_speed_m_s: float = 10 / 3.6
@@ -44,7 +40,7 @@ class PlanRequest:
     runs_per_catch: int = 1
     size_guide_number: float = 325.0
     granule_density_kg_m3: float = 1600.0
-    noise_pct: float = LIMITS["plan noise"].value
+    noise_pct: float = LIMITS["plan noise"].value  # of a half-rate catch, by chance and scale together
     settling_s: float = LIMITS["settling"].value
     former_runs: int | None = None  # runs that a former test asks for
     assumed: tuple[str, ...] = ()  # fields that nobody gave: used, told, and not written on the sheet as known
@@ -54,17 +50,11 @@ class PlanRequest:
         """Tray width times tray length. [m2]"""
         return self.tray_width_m * self.tray_length_m
 
-    def noise(self, *, passes: int = 1, runs_per_catch: int = 1) -> tuple[float, float]:
+    def noise(self, **weighed: int) -> tuple[float, float]:
         """Counting noise and reading error of a half-rate tray, the granules taken as all of one size. [%]"""
         grains = granules(size_guide_number=self.size_guide_number, density_kg_m3=self.granule_density_kg_m3)
-        noise = tray_noise(
-            self.target_rate_kg_ha / 2,
-            tray_area_m2=self.tray_area_m2,
-            granules=grains,
-            resolution_g=self.scale_resolution_g,
-            passes=passes,
-            runs_per_catch=runs_per_catch,
-        )
+        rate, area, step = self.target_rate_kg_ha / 2, self.tray_area_m2, self.scale_resolution_g
+        noise = tray_noise(rate, tray_area_m2=area, granules=grains, resolution_g=step, **weighed)
         return float(noise.counting_pct), float(noise.reading_pct)
 
 

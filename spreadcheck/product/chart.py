@@ -250,8 +250,6 @@ def find_settings(
     700
     >>> find_settings(chart, {"size guide number": 250}).doubts[0].code
     'two-rows-of-the-chart'
-    >>> find_settings(chart, {"size guide number": 310}).why_none
-    'SGN 310 is above every band of size'
     """
     bands = chart.rows[0].bands
     found = {label: value for label in bands if (value := readings.get(label)) is not None}

@@ -26,7 +26,7 @@ from spreadcheck.sheet.traytest import FloatArray
 DRY_AIR_J_KG_K = 287.05287  # gas constant of dry air
 VAPOUR_J_KG_K = 461.523  # gas constant of water vapour, 8.314462618 / 0.018015268
 ZERO_C_K = 273.15
-STANDARD_PRESSURE_HPA = 1013.25
+SEA_LEVEL_HPA = 1013.25
 GRAVITY_M_S2 = 9.80665
 HIGHEST_REYNOLDS = 338_000.0  # where the drag of a sphere collapses and this law ends
 LONGEST_FLIGHT_S = 1e5
@@ -56,7 +56,7 @@ class Air:
     viscosity_pa_s: float
 
 
-def air_at(temperature_deg_c: float, *, pressure_hpa: float = STANDARD_PRESSURE_HPA, humidity_pct: float = 0.0) -> Air:
+def air_at(temperature_deg_c: float, *, pressure_hpa: float = SEA_LEVEL_HPA, humidity_pct: float = 0.0) -> Air:
     """Moist air: dry air and water vapour as ideal gases side by side, and Sutherland's law for the viscosity.
 
     Vapour pressure over water, in hPa: humidity x 6.112 exp(17.62 t / (243.12 + t)). Viscosity: 1.458e-6 T^1.5 /

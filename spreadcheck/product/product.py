@@ -118,7 +118,7 @@ def product_of(
     mixed = blend.mean("size_guide_number") if blend else math.nan
     read = {  # a size number is mm x 100
         "sieve stack": [100.0 * size for x in readings.curves if not math.isnan(size := x.size_at(50))],
-        "sieve box": [box.size_guide_number for box in readings.boxes],
+        "sieve box": [number for number, _ in readings.boxes],
         GIVEN: readings.size_guide_numbers,
         COMPONENTS: [] if math.isnan(mixed) else [mixed],
     }
@@ -130,7 +130,7 @@ def product_of(
     needed = None
     if strength.count > 1:
         needed = readings_needed(strength.sd, wanted_n, confidence_pct=confidence_pct)
-    totals = [box.total_pct for box in readings.boxes] + [curve.total_pct for curve in readings.curves]
+    totals = [total for _, total in readings.boxes] + [curve.total_pct for curve in readings.curves]
     totals += [blend.total_pct] if blend else []
     product = Product(
         name=readings.name,
@@ -209,8 +209,6 @@ def _doubts(product: Product, readings: Readings) -> list[Doubt]:
 
 def form_rows(product: Product, system: str = "metric") -> tuple[FormRow, ...]:
     """The rows that the form of a tray sheet takes, rounded as they are shown.
-
-    The crush strength is the one that limits the spinner speed: of a blend, its weakest component's.
 
     Parameters
     ----------

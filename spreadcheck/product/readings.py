@@ -12,7 +12,7 @@ from functools import partial
 from typing import Any
 
 from spreadcheck.errors import Fault, QuantityError, SheetError, read_all, record, shown
-from spreadcheck.product.size import MM_TO_SIZE_NUMBER, Component, SieveBox, SieveCurve, sieve_box, sieve_curve
+from spreadcheck.product.size import MM_TO_SIZE_NUMBER, Component, SieveCurve, sieve_box, sieve_curve
 from spreadcheck.sheet.cells import read_titled
 from spreadcheck.sheet.plausible import BOUNDS, ONE_GRANULE_N, check, check_alike
 from spreadcheck.units import KINDS, from_inside, parse_number, parse_quantity, parted, split_quantity, unit_named
@@ -100,9 +100,7 @@ def _texts(label: str, text: str) -> list[str]:
     """The readings of a row; commas may stand in a product's name, and in a component's whose parts have a ;."""
     if label == "product":
         return [text.strip()]
-    if label == "component" and ";" in text:
-        return [part.strip() for part in text.split(";")]
-    return list(parted(text))
+    return [part.strip() for part in text.split(";")] if label == "component" and ";" in text else [*parted(text)]
 
 
 def option_entry(label: str, text: str, *, option: str) -> Entry:
@@ -140,7 +138,7 @@ class Readings:
     """All readings of one product. Densities in kg/m3, strengths in N; empty where nothing was read."""
 
     name: str = ""
-    boxes: tuple[SieveBox, ...] = ()
+    boxes: tuple[tuple[float, float], ...] = ()  # SGN, and what the shares added up to
     curves: tuple[SieveCurve, ...] = ()
     size_guide_numbers: tuple[float, ...] = ()
     uniformity_indices: tuple[float, ...] = ()

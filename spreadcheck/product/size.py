@@ -37,21 +37,13 @@ def _check_sizes(sizes: Sequence[float], what: str, place: str) -> None:
             raise QuantityError(Fault(place, f"the {what} {size:g} is there twice", "give each one once"))
 
 
-@record
-class SieveBox:
-    """A sieve-box reading; `total_pct` is what its shares added up to."""
-
-    size_guide_number: float
-    total_pct: float
-
-
 def sieve_box(
     size_numbers: Sequence[float], shares_pct: Sequence[float], *, rescale: bool = False, place: str = ""
-) -> SieveBox:
-    """SGN of a sieve box: the mean of the size numbers printed beside it by their shares (common practice)."""
+) -> tuple[float, float]:
+    """SGN of a sieve box, the mean of its size numbers by their shares (common practice), and the total of these."""
     _check_sizes(size_numbers, "size number", place)
     total = check_total(shares_pct, what="sieve-box shares", place=place, rescale=rescale)
-    return SieveBox(sum(x * share for x, share in zip(size_numbers, shares_pct, strict=True)) / total, total)
+    return sum(x * share for x, share in zip(size_numbers, shares_pct, strict=True)) / total, total
 
 
 @record

@@ -11,16 +11,7 @@ import numpy as np
 
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.pattern.advice import SPINNERS
-from spreadcheck.product.flight import (
-    STANDARD_PRESSURE_HPA,
-    Air,
-    Flight,
-    Granule,
-    Release,
-    air_at,
-    fly,
-    terminal_velocity,
-)
+from spreadcheck.product.flight import SEA_LEVEL_HPA, Air, Flight, Granule, Release, air_at, fly, terminal_velocity
 from spreadcheck.sheet.plausible import BOUNDS, check, require_between
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.units import KINDS
@@ -48,7 +39,7 @@ class Field(NamedTuple):
     label: str = ""
     worth: float = 1.0
     assumed: bool = False  # may be left open; what is taken for it is said in the result
-    how: str = ""  # to give it, where there is no throw without it
+    needed: tuple[str, str] = ("", "")  # there is no throw without it: such as an option, and a row, give it
 
 
 FIELDS = {
@@ -56,20 +47,14 @@ FIELDS = {
     "release_speed_m_s": Field("release speed", "speed", RELEASE_SPEEDS_M_S),
     "disc_diameter_m": Field("disc diameter", "length", (0.05, 5.0), "disc diameter"),
     "release_factor": Field("release factor", bounds=(0.5, 2.0), assumed=True),
-    "granule_size_mm": Field(
-        "granule size", "granule size", label="size guide number", worth=0.01,  # median diameter in mm x 100
-        how='add --granule-size, such as "3.2 mm", or a row size guide number, 320',
-    ),
+    # a size guide number is the median diameter in mm x 100
+    "granule_size_mm": Field("granule size", "granule size", None, "size guide number", 0.01, needed=("3.2 mm", "320")),
     "granule_density_kg_m3": Field(
-        "granule density", "density", label="granule density",
-        how='add --granule-density, such as "1300 kg/m3", or a row granule density, 1300, kg/m3',
+        "granule density", "density", label="granule density", needed=("1300 kg/m3", "1300, kg/m3")
     ),
     # from a tetrahedron to a sphere: the compact shapes that the shape law was fitted to
     "sphericity": Field("sphericity", bounds=(0.67, 1.0), assumed=True),
-    "disc_height_m": Field(
-        "disc height", "length", (0.05, 20.0), "swath height",
-        how='add --disc-height, such as "0.9 m", or a row swath height, 0.9, m',
-    ),
+    "disc_height_m": Field("disc height", "length", (0.05, 20.0), "swath height", needed=("0.9 m", "0.9, m")),
     "launch_angle_deg": Field("launch angle", "angle", (-89.0, 89.0), assumed=True),
     "temperature_deg_c": Field("air temperature", "temperature", (-40.0, 60.0), "air temperature", assumed=True),
     "pressure_hpa": Field("air pressure", "pressure", (500.0, 1100.0), assumed=True),
@@ -119,7 +104,7 @@ class Weather:
     """The air and the wind; `wind_from` is a choice of the tray sheet's label, or "" where it is not known."""
 
     temperature_deg_c: float = 15.0
-    pressure_hpa: float = STANDARD_PRESSURE_HPA
+    pressure_hpa: float = SEA_LEVEL_HPA
     humidity_pct: float = 0.0
     wind_speed_m_s: float = 0.0
     wind_from: str = ""
@@ -160,9 +145,12 @@ def setting_from(
     values |= {key: value for key, value in given.items() if value is not None}
     if given.get("release_speed_m_s") is not None:
         values.pop("disc_diameter_m", None)  # the release speed is known better than the disc tells
-    needed = {key: known.how for key, known in FIELDS.items() if known.how and key not in values}
-    if needed:
-        raise QuantityError(*(Fault("", f"the {FIELDS[key].name} is missing", how) for key, how in needed.items()))
+    faults = []
+    for option, row, known in ((*known.needed, known) for key, known in FIELDS.items() if key not in values):
+        remedy = f'add --{known.name.replace(" ", "-")}, such as "{option}", or a row {known.label}, {row}'
+        faults += [Fault("", f"the {known.name} is missing", remedy)] if option else []
+    if faults:
+        raise QuantityError(*faults)
 
     def of(kind: type) -> dict[str, Any]:
         return {entry.name: values[entry.name] for entry in fields(kind) if entry.name in values}
