@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, cast
 
 import click
@@ -86,12 +87,15 @@ def _on_the_line_of(like: str | None, sheet: str, test: TrayTest | None) -> Tray
     return test or other
 
 
+@dataclass
 class _Sitting:
     """One sitting at one sheet: asks, saves each answer, and says at the end how to go on."""
 
-    def __init__(self, path: str, kept: KeptSheet, screen: Screen, typed: Typed) -> None:
-        self._path, self._kept, self._screen, self._typed = path, kept, screen, typed
-        self._recording: Recording | None = None
+    path: str
+    kept: KeptSheet
+    screen: Screen
+    typed: Typed
+    recording: Recording | None = None
 
     def run(self, test: TrayTest | None, *, tray_by_tray: bool | None) -> int:
         """The details that are not known, then the weights; the exit code."""
@@ -105,11 +109,11 @@ class _Sitting:
                 self._weights(ready, tray_by_tray)
         except TypingStoppedError as stop:
             code = SIGNAL_EXIT + stop.number
-        if self._typed.failed:
-            self._screen.say(f"The input can't be read any more ({self._typed.failed}).", err=True)
-        if self._typed.broken_off.strip():
-            self._screen.say(f'"{shown(self._typed.broken_off)}" was not taken: no Enter came after it.', err=True)
-        self._screen.end(*closing_lines(self._recording, self._path, made=bool(self._kept.digest)))
+        if self.typed.failed:
+            self.screen.say(f"The input can't be read any more ({self.typed.failed}).", err=True)
+        if self.typed.broken_off.strip():
+            self.screen.say(f'"{shown(self.typed.broken_off)}" was not taken: no Enter came after it.', err=True)
+        self.screen.end(*closing_lines(self.recording, self.path, made=bool(self.kept.digest)))
         return code
 
     def _details(self, test: TrayTest | None) -> TrayTest | None:
@@ -121,56 +125,56 @@ class _Sitting:
         from spreadcheck.crew.newsheet import new_sheet, question, reply_to, unnamed
         from spreadcheck.errors import Fault, SheetError
 
-        if test is not None and self._kept.digest:
+        if test is not None and self.kept.digest:
             new = unnamed(test)
             if new.over or sys.stdin is None or not sys.stdin.isatty():
                 return test
-            self._screen.say(f"{self._path} has no name or date of the test yet. Type start to skip them.")
+            self.screen.say(f"{self.path} has no name or date of the test yet. Type start to skip them.")
         else:
             new = new_sheet(test)
             self._save(new.test)
-            self._screen.say(f"{self._path} is a new sheet. Type back to go back one question, start to skip the rest.")
+            self.screen.say(f"{self.path} is a new sheet. Type back to go back one question, start to skip the rest.")
         while not new.over:
-            self._screen.ask(f"{question(new)}:")
-            line = self._typed.line()
+            self.screen.ask(f"{question(new)}:")
+            line = self.typed.line()
             if line is None or line.strip().casefold() in _LATER:
-                if not self._kept.digest:
+                if not self.kept.digest:
                     remedy = "start again and answer as far as the unit of the catches"
-                    raise SheetError(Fault(self._path, "was not made: its tray line is not complete", remedy))
+                    raise SheetError(Fault(self.path, "was not made: its tray line is not complete", remedy))
                 return None
             before, (new, said) = new, reply_to(new, line)
             if new is not before:
                 self._save(new.test)
-            self._screen.say(said)
+            self.screen.say(said)
         return new.test
 
     def _weights(self, test: TrayTest, tray_by_tray: bool | None) -> None:
         from spreadcheck.crew.recording import ASKED, DONE, enter_weight, order_of, start_recording
         from spreadcheck.show.record import opening_lines
 
-        recording = self._recording = start_recording(test, order=order_of(test, tray_by_tray))
-        for text in opening_lines(recording, self._path):
-            self._screen.say(text)
-        self._screen.ask_weight(recording)
-        while (line := self._typed.line()) is not None:
+        recording = self.recording = start_recording(test, order=order_of(test, tray_by_tray))
+        for text in opening_lines(recording, self.path):
+            self.screen.say(text)
+        self.screen.ask_weight(recording)
+        while (line := self.typed.line()) is not None:
             before, reply = recording, enter_weight(recording, line)
             if reply.recording.test is not before.test:
                 self._save(reply.recording.test, before)
-            recording = self._recording = reply.recording
+            recording = self.recording = reply.recording
             if reply.sort == DONE:
                 return
-            self._screen.show_reply(reply, before)
-            self._screen.ask_weight(recording, bell=reply.sort == ASKED)
+            self.screen.show_reply(reply, before)
+            self.screen.ask_weight(recording, bell=reply.sort == ASKED)
 
     def _save(self, test: TrayTest | None, before: Recording | None = None) -> None:
         """Put a test on the disk, once its line is known; where that fails, say which entry is not there."""
         from spreadcheck.errors import Fault, OutputError
 
         try:
-            self._kept = self._kept.keep(test) if test else self._kept
+            self.kept = self.kept.keep(test) if test else self.kept
         except OutputError as error:
             if before is None:
                 raise
-            place = f"{self._path}: {before.name(before.at)}"
+            place = f"{self.path}: {before.name(before.at)}"
             lost = Fault(place, "this last entry is not in the sheet", "type it again when you go on")
             raise OutputError(*error.faults, lost) from error

@@ -51,17 +51,12 @@ class Terms:
 
 def between_sd(moved: FloatArray, learned: Sequence[FloatArray] = ()) -> Between:
     """How far a figure differs from test to test: as stated, or learned from repeats beside that."""
-    (squares, freedom), *each = map(_squares, (moved, *learned))
-    stated, learnt = squares / max(freedom, 1.0), sum(own for _, own in each)
-    total = _STATED_WEIGHT + learnt
-    variance = (_STATED_WEIGHT * stated + sum(own for own, _ in each)) / total
-    return float(np.sqrt(variance)), total if learnt else float("inf")
-
-
-def _squares(values: FloatArray) -> tuple[float, float]:
-    """The sum of squares about the mean of what is known, and its degrees of freedom."""
-    known = values[~np.isnan(values)]
-    return (float(known.var() * len(known)), len(known) - 1.0) if len(known) > 1 else (0.0, 0.0)
+    known = [values[~np.isnan(values)] for values in (moved, *learned)]
+    stated, *squares = (float(values.var() * len(values)) if len(values) > 1 else 0.0 for values in known)
+    freedom, *learnt = (max(len(values) - 1.0, 0.0) for values in known)
+    total = _STATED_WEIGHT + sum(learnt)
+    variance = (_STATED_WEIGHT * stated / max(freedom, 1.0) + sum(squares)) / total
+    return float(np.sqrt(variance)), total if sum(learnt) else float("inf")
 
 
 def difference_evidence(
@@ -121,25 +116,17 @@ def profile_evidence(
     basis = np.stack((smooth, slope, place_m * slope, np.gradient(slope, place_m)), axis=1)
     basis /= np.maximum(np.abs(basis).max(axis=0), 1e-12)
     left = np.eye(trays) - basis @ np.linalg.pinv(basis)
-    variance, freedom = _pooled(passes, mean)
-    for rates in means:
-        variance += (terms.moved(place_m, rates) @ left).var(axis=0)
-    error = np.sqrt(variance + (1e-9 * mean.max()) ** 2)
-    p = np.minimum(2 * stdtr(freedom, -np.abs(left @ (means[1] - means[0])) / error) * trays, 1.0)
-    p[(means[0] <= 0) & (means[1] <= 0)] = 1.0  # what a shift can't follow at the rim is no difference of empty trays
-    return TrayEvidence("Bonferroni", p, Evidence(float(p.min()), level_pct))
-
-
-def _pooled(passes: Sequence[FloatArray], mean: FloatArray) -> tuple[FloatArray, float]:
-    """Variance of the difference of two means at each tray, from the scatter of all trays, and its freedom."""
     rate = np.maximum(mean, _FLOOR * mean.max())
-    variance, freedom = np.zeros(len(mean)), 0.0
-    for side in passes:
+    variance, freedom = np.zeros(trays), 0.0
+    for side, rates in zip(passes, means, strict=True):
         scaled = side * (side.sum() / len(side) / side.sum(axis=1, keepdims=True))
         square = scaled.var(axis=0, ddof=1)
         common = square.sum() / rate.sum() * rate  # in proportion to the rate, as counting makes it
         own = len(side) - 1.0
         pooled = (own * square + 4.0 * common) / (own + 4.0)
-        variance += np.maximum(pooled, 0.5 * common) / len(side)
+        variance += np.maximum(pooled, 0.5 * common) / len(side) + (terms.moved(place_m, rates) @ left).var(axis=0)
         freedom += own + 4.0
-    return variance, freedom
+    error = np.sqrt(variance + (1e-9 * mean.max()) ** 2)
+    p = np.minimum(2 * stdtr(freedom, -np.abs(left @ (means[1] - means[0])) / error) * trays, 1.0)
+    p[(means[0] <= 0) & (means[1] <= 0)] = 1.0  # what a shift can't follow at the rim is no difference of empty trays
+    return TrayEvidence("Bonferroni", p, Evidence(float(p.min()), level_pct))

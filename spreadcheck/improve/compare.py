@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, partial
 from math import isclose, isnan
 
 import numpy as np
@@ -222,10 +222,7 @@ def compare(
     check_different([*tests, *repeats])
     if bout_width_m is None:
         bout_width_m = next((test.bout_width_m for test in tests if test.bout_width_m is not None), None)
-
-    def assessed(test: TrayTest) -> Assessment:
-        return assess(test, limit_pct=limit_pct, bout_width_m=bout_width_m, relative=relative)
-
+    assessed = partial(assess, limit_pct=limit_pct, bout_width_m=bout_width_m, relative=relative)
     results, repeated = tuple(map(assessed, tests)), tuple(map(assessed, repeats))
     older = _older(archive, (*results, *repeated), assessed)
     unchanged = _unchanged(results, repeated, older, bool(archive))

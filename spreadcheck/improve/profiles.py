@@ -275,14 +275,15 @@ class ProfileModel:
         at = np.searchsorted(shares / shares[-1], (np.arange(count) + 0.5) / count)
         everywhere = np.concatenate((self.setting, setting))
         apart = np.subtract.outer(self.place_m, self.place_m) / along_m(self.place_m, self.rate)
-        along = _root(np.exp(-0.5 * apart**2)).T
+        along = np.linalg.cholesky(np.exp(-0.5 * apart**2) + _JITTER * np.eye(len(apart))).T
         tests = len(self.setting)
         drawn = []
         for number, ((length, size), _) in enumerate(pairs):
             draws = int((at == number).sum())
             if not draws:
                 continue
-            shape = _root(_kernel(everywhere, everywhere, length))
+            alike = _kernel(everywhere, everywhere, length)
+            shape = np.linalg.cholesky(alike + _JITTER * np.eye(len(alike)))
             smooth = shape @ rng.standard_normal((draws, len(everywhere), len(self.place_m))) @ along
             smooth *= size * self.size
             seen = smooth[:, :tests] + self.errors.drawn(draws, rng)
@@ -338,11 +339,6 @@ def _kernel(one: FloatArray, other: FloatArray, length: float) -> FloatArray:
     """How alike departures are at two settings."""
     apart = ((one[:, None, :] - other[None, :, :]) ** 2).sum(axis=2)
     return np.asarray(np.exp(-0.5 * apart / length**2))
-
-
-def _root(covariance: FloatArray) -> FloatArray:
-    """A square root of a covariance of unit size that may be nearly singular."""
-    return np.asarray(np.linalg.cholesky(covariance + _JITTER * np.eye(len(covariance))))
 
 
 def along_m(place_m: FloatArray, rate: FloatArray) -> float:

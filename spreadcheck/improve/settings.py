@@ -144,16 +144,15 @@ def setting_changes(tests: Sequence[TrayTest], *, system: str = "metric") -> tup
     """What the forms say differently about machine, product, settings and wind."""
     found = []
     for label in SETTINGS:
-        values, kind = [test.values.get(label) for test in tests], LABELS[label].kind
+        values, kind, said = [test.values.get(label) for test in tests], LABELS[label].kind, []
+        for value in values:
+            if isinstance(value, (int, float)):
+                said.append(show(float(value), kind, system) if kind in KINDS else f"{value:g}")
+            else:
+                said.append(str(value or "not stated"))
         if len({_compared(value) for value in values}) > 1:
-            found.append((label, tuple(_told(value, kind, system) for value in values)))
+            found.append((label, tuple(said)))
     return tuple(found)
-
-
-def _told(value: object, kind: str, system: str) -> str:
-    if isinstance(value, (int, float)):
-        return show(float(value), kind, system) if kind in KINDS else f"{value:g}"
-    return str(value or "not stated")
 
 
 def settings_said(test: TrayTest) -> tuple[str, ...]:

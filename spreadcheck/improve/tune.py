@@ -123,11 +123,6 @@ class Answer:
     at_highest: bool
     next: NextTest | None
 
-    @property
-    def to_test(self) -> tuple[float, ...]:
-        """The setting of the next test; the best one, for a last test that confirms it, where no other is asked for."""
-        return self.best if self.next is None else self.next.setting
-
 
 @record(eq=False)
 class Tuning:
@@ -195,7 +190,8 @@ class Tuning:
         """The rows for the sheet of the next test: its setting, and what bounds and judges it."""
         if self.main is None:
             return ()
-        pairs = zip(self.tested.settings, self.main.to_test, strict=True)
+        setting = self.main.best if self.main.next is None else self.main.next.setting
+        pairs = zip(self.tested.settings, setting, strict=True)
         rows = [FormRow(one.label, one.number(value), one.unit) for one, value in pairs]
         if self.tested.highest_rpm is not None:
             rows.append(form_row("highest spinner speed", "turning speed", self.tested.highest_rpm, system))

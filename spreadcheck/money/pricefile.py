@@ -300,7 +300,15 @@ def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] 
                 low, high = _BOUNDS.get(name, (-math.inf, math.inf))
                 if not low <= figures[name] <= high:
                     faults.append(Fault(place, f'"{shown(text)}" can\'t be right', "check the number and its unit"))
-    faults += _odd_prices(named, written)
+    if len(named) > 1:
+        (first, _), (second, where), *_ = named.items()
+        problem = f'prices are in "{shown(first)}" and in "{shown(second)}"'
+        remedy = "give all prices in one currency; none is turned into another"
+        faults.append(Fault(written[where][1], problem, remedy))
+    for name, other, example in (("fuel", "fuel_use", "14 L/h"), ("fuel_use", "fuel", "1.15 EUR/L")):
+        if name in written and other not in written:  # a line was forgotten
+            remedy = f'add {other} = "{example}" to the table [costs], or --{other.replace("_", "-")}'
+            faults.append(Fault(written[name][1], f"{name} is given without {other}", remedy))
     land, response = Field(), None
     with collected(faults):
         efficiency = figures.get("efficiency", EFFICIENCY_PCT)
@@ -313,21 +321,6 @@ def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] 
     prices = Prices(next(iter(named), ""), *map(figures.get, ("labour", "machine", "fuel", "fuel_use", "crop_price")))
     place = written["target"][1] if "target" in figures else ""
     return CostBasis(land, figures.get("target"), prices, response, "efficiency" in figures, place)
-
-
-def _odd_prices(named: Mapping[str, str], written: Written) -> list[Fault]:
-    """Prices in two currencies, and fuel with a price and no use, or the other way about: a line was forgotten."""
-    faults = []
-    if len(named) > 1:
-        (first, _), (second, where), *_ = named.items()
-        problem = f'prices are in "{shown(first)}" and in "{shown(second)}"'
-        remedy = "give all prices in one currency; none is turned into another"
-        faults.append(Fault(written[where][1], problem, remedy))
-    for name, other, example in (("fuel", "fuel_use", "14 L/h"), ("fuel_use", "fuel", "1.15 EUR/L")):
-        if name in written and other not in written:
-            remedy = f'add {other} = "{example}" to the table [costs], or --{other.replace("_", "-")}'
-            faults.append(Fault(written[name][1], f"{name} is given without {other}", remedy))
-    return faults
 
 
 def response_from(table: Mapping[str, Any], *, bushel_kg: float | None = None, source: str = "") -> Response:

@@ -169,13 +169,6 @@ def named_trays(spots: Sequence[float], widths: Sequence[float]) -> list[int]:
 
 def phone_html(form: EntryForm, *, file_name: str = "tray-sheet-filled.csv") -> str:
     """The entry form as one web page; `file_name` is what the phone saves the filled sheet as."""
-    script = "".join(map(web_part, ("core.js", "rules.js", "keeping.js", "phone.js")))
-    title = visible(form.test.name)
-    return page("phone.html", style=web_part("phone.css"), script=script, data=_sheet(form, file_name), title=title)
-
-
-def _sheet(form: EntryForm, file_name: str) -> dict[str, Any]:
-    """Everything the page has to know, in the order of the sheet."""
     test, columns = form.test, []
     for column in test.columns:
         kind, unit = column_kind(column.unit) or ("catch mass", "g")
@@ -185,7 +178,7 @@ def _sheet(form: EntryForm, file_name: str) -> dict[str, Any]:
     # the rows a phone offers: those of the paper form first, then every other known one, then the sheet's own
     offered = [LABELS[name] for name in dict.fromkeys([*ABOUT, *CONDITIONS, *LABELS])]
     offered += [Label(row.label) for row in test.form if known_label(row.label) is None]
-    return {
+    data = {
         "fingerprint": hashlib.sha256(sheet_text(test).encode()).hexdigest()[:32],
         "name": test.name,
         "file": file_name,
@@ -210,6 +203,8 @@ def _sheet(form: EntryForm, file_name: str) -> dict[str, Any]:
             for at, name in enumerate(test.tray)
         ],
     }
+    script = "".join(map(web_part, ("core.js", "rules.js", "keeping.js", "phone.js")))
+    return page("phone.html", style=web_part("phone.css"), script=script, data=data, title=visible(test.name))
 
 
 def _label(label: Label, written: str, system: str) -> dict[str, Any]:

@@ -77,7 +77,8 @@ def next_words(found: Tuning, sheet: str) -> str:
         return f"{sheet} gets no setting: none is best."
     goal = "the lowest CV" if one.goal == LOWEST else "the widest effective width"
     why = f"the best one for {goal}, to confirm it" if one.next is None else f"the next one to test for {goal}"
-    return f"{sheet} gets {_said(found, one.to_test)}: {why}."
+    setting = one.best if one.next is None else one.next.setting
+    return f"{sheet} gets {_said(found, setting)}: {why}."
 
 
 def _heads(found: Tuning, system: str) -> list[Column]:
@@ -106,10 +107,6 @@ def _figure(one: Answer, value: float, system: str, *, unit: bool = True) -> str
     return show_figure(value) + (" %" if unit else "")
 
 
-def _gain(one: Answer, value: float, system: str) -> str:
-    return _figure(one, value, system) + (" of CV" if one.goal == LOWEST else "")
-
-
 def _best(found: Tuning, one: Answer, system: str) -> str:
     """The best setting in plain words, with the band of its figure and the best test."""
     value, *ends = one.figures[one.goal]
@@ -128,6 +125,7 @@ def _best(found: Tuning, one: Answer, system: str) -> str:
 
 def _standing(found: Tuning, one: Answer, system: str) -> Iterator[str]:
     """How sure it is, what is gained, and what to test next."""
+    of_cv = " of CV" if one.goal == LOWEST else ""
     if one.standing == BEYOND:
         yield "That is the edge of the tested range: the best may lie beyond it."
     elif one.at_highest:
@@ -142,7 +140,7 @@ def _standing(found: Tuning, one: Answer, system: str) -> Iterator[str]:
     if alike != _said(found, one.best):  # else it is the best itself
         yield f"Can't be told from the best: {alike}."
     if one.gain > 0 and one.probability_pct > 0:
-        gain = _gain(one, one.gain, system)
+        gain = _figure(one, one.gain, system) + of_cv
         yield f"Against the best setting tested it gains {gain}, and is better with {one.probability_pct:.0f} % chance."
     following = one.next
     if following is None and found.left_out:
@@ -150,14 +148,15 @@ def _standing(found: Tuning, one: Answer, system: str) -> Iterator[str]:
     elif following is None and one.standing == CLEAR:
         yield "Stop here: a last test at that setting confirms it."
     elif following is None:
-        least = _gain(one, 0.1, system)
+        least = _figure(one, 0.1, system) + of_cv
         yield f"Stop here: another test within the range is expected to gain less than {least}."
     elif following.gain is None:
         manual = "the manual and the granules allow" if following.setting[0] > one.best[0] else "the manual allows"
         yield f"Next: test at {_said(found, following.setting)}, if {manual} it."
     else:
         at = f"{'once more ' if following.again else ''}at {_said(found, following.setting)}"
-        yield f"Next: test {at}; it is expected to teach most, and to gain {_gain(one, following.gain, system)}."
+        gain = _figure(one, following.gain, system) + of_cv
+        yield f"Next: test {at}; it is expected to teach most, and to gain {gain}."
 
 
 def _tests(found: Tuning, system: str) -> Table:
