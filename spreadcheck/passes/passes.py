@@ -85,7 +85,7 @@ class Passes:
         )
 
 
-def passes_of(test: TrayTest, *, relative: bool = False, component: str = "") -> Passes:
+def passes_of(test: TrayTest, *, relative: bool = False) -> Passes:
     """The passes of a test as rates.
 
     Parameters
@@ -94,8 +94,6 @@ def passes_of(test: TrayTest, *, relative: bool = False, component: str = "") ->
         The test. [-]
     relative : bool
         Whether rates in proportion are enough where catches are in ml and no bulk density is given. [-]
-    component : str
-        One component of a blend; the whole catch if empty. [-]
 
     Returns
     -------
@@ -109,7 +107,7 @@ def passes_of(test: TrayTest, *, relative: bool = False, component: str = "") ->
     >>> passes.rate_kg_ha.shape, passes.mean_kg_ha
     ((3, 2), array([280., 400., 240.]))
     """
-    laid, rates = (each.T for each in pass_rates(test, relative=relative, component=component))
+    laid, rates = (each.T for each in pass_rates(test, relative=relative))
     used, only_relative = (~np.isnan(rates)).sum(axis=1), relative and not rates_known(test)
     mean = np.divide(np.nansum(rates, axis=1), used, out=np.full(len(rates), np.nan), where=used > 0)
     to_peak = 100.0 / float(np.nanmax(mean)) if only_relative and (mean > 0).any() else 1.0
@@ -198,14 +196,12 @@ def alpha(level_pct: float) -> float:
     return round((100 - level_pct) / 100, 12)
 
 
-def holm(p: ArrayLike, share: ArrayLike | None = None) -> FloatArray:
-    """Holm-adjusted p-values of several statements; `share` is how they share the chance of error, evenly if None."""
+def holm(p: ArrayLike) -> FloatArray:
+    """Holm-adjusted p-values of several statements."""
     alone = np.nan_to_num(np.asarray(p, dtype=float), nan=1.0)
-    part = np.ones(len(alone)) if share is None else np.asarray(share, dtype=float)
-    order = np.argsort(alone / part, kind="stable")
-    left = np.cumsum(part[order][::-1])[::-1]  # the shares of the statements that are still open
+    order = np.argsort(alone, kind="stable")
     together = np.empty(len(alone))
-    together[order] = np.minimum(np.maximum.accumulate(alone[order] * left / part[order]), 1.0)
+    together[order] = np.minimum(np.maximum.accumulate(alone[order] * np.arange(len(alone), 0, -1)), 1.0)
     return together
 
 

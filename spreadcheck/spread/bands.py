@@ -147,15 +147,13 @@ class WidthCurve:
         return self.lowest(self.width_m[::-1][np.argmin(self.cv_pct[::-1])], self.width_m[0], self.width_m[-1])
 
 
-def width_curves(profile: Profile, *, step_m: float = STEP_M) -> dict[str, WidthCurve]:
-    """The CV over every bout width, for each driving method.
+def width_curves(profile: Profile) -> dict[str, WidthCurve]:
+    """The CV over every bout width, 0.25 ft apart at most, for each driving method.
 
     Parameters
     ----------
     profile : Profile
         The single-pass profile. [m, kg/ha]
-    step_m : float
-        Widths are looked at this far apart at most; between them the ends of bands are refined. [m]
 
     Returns
     -------
@@ -171,7 +169,7 @@ def width_curves(profile: Profile, *, step_m: float = STEP_M) -> dict[str, Width
     """
     squares, spacing = _squares_of(profile), profile.spacing_m
     first, last = 2 * spacing, min(float(profile.offset_m[-1] - profile.offset_m[0]), MAX_WIDTH_M)
-    steps = max(int(np.ceil((last - first) / min(step_m, spacing / 2) - 1e-9)), 1)
+    steps = max(int(np.ceil((last - first) / min(STEP_M, spacing / 2) - 1e-9)), 1)
     widths = np.linspace(first, last, steps + 1) if last > first else np.array([first][: last >= first - 1e-9])
     cv = 100.0 * np.sqrt(squares(widths)) if len(widths) else np.empty((len(METHODS), 0))
     return {
