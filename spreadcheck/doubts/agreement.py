@@ -252,7 +252,9 @@ def neighbour_doubts(test: TrayTest, catches: PassCatches) -> Iterator[Doubt]:
     enough = np.maximum(LIMITS["tray step"].value / 100 * allowed, FLOOR * catches.middle.max())
     marked = (np.abs(step) > enough).all(axis=0)
     marked[[0, -1]] = False  # an end tray has neighbours on one side only
-    for row, group in enumerate(groups if marked.any() else ()):
+    if not marked.any():
+        return
+    for row, group in enumerate(groups):
         error = catches.error(np.maximum(means[row], allowed[row])) / len(group) ** 0.5
         marked &= np.abs(step[row]) > LIMITS["catch certainty"].value * error
         marked &= ((group - allowed[row]) * np.sign(step[0]) > 0).all(axis=0)

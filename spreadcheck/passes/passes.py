@@ -64,12 +64,11 @@ class Passes:
         rates, laid = self.rate_kg_ha.T, self.laid_kg_ha.T
         passes = ~np.isnan(rates).all(axis=1)
         trays = ~(np.isnan(rates).all(axis=0) | np.isnan(laid).all(axis=0))
-        # a missing catch says nothing: it takes the mean of the tray's other passes
-        rates, laid = (
-            np.where(seen, each, np.where(seen, each, 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1))
-            for each in (rates[passes][:, trays], laid[passes][:, trays])
-            for seen in (~np.isnan(each),)
-        )
+        rates, laid = rates[passes][:, trays], laid[passes][:, trays]
+        for each in (rates, laid):
+            blank = np.isnan(each)
+            if blank.any():  # a missing catch says nothing: it takes the mean of the tray's other passes
+                np.copyto(each, np.nansum(each, axis=0) / np.maximum((~blank).sum(axis=0), 1), where=blank)
         scale = 10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m)
         step, grain = test.quantity("scale resolution"), granules_of(test)
         counting = grain.mean_mass_g * grain.mass_spread**2 * scale if grain is not None and known else 0.0

@@ -250,7 +250,8 @@ def _correlation(
         size = 1 << (2 * len(p) - 4).bit_length()
         turned = [np.fft.irfft(np.fft.rfft(other, size) * np.fft.rfft(one, size).conj(), size) for one, other in pairs]
         sums = [np.concatenate((each[2 - len(p) :], each[: len(p) - 1])) for each in turned]
-    near = np.pad(sums, ((0, 0), (1, 1)))
+    near = np.zeros((4, 2 * len(p) - 1))
+    near[:, 1:-1] = sums
     (a, b, e, f), (a1, b1, e1, f1) = near[:, :-1], near[:, 1:]
     cubic = step * np.array(
         (
