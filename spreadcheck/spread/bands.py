@@ -254,12 +254,7 @@ def _correlation(
     near[:, 1:-1] = sums
     (a, b, e, f), (a1, b1, e1, f1) = near[:, :-1], near[:, 1:]
     cubic = step * np.array(
-        (
-            a + (b + e) / 2 + f / 3,
-            a1 + e1 - a - e - f / 2,
-            (b1 - e1 + f1 - b + e) / 2,
-            (f - f1) / 6,
-        )
+        (a + (b + e) / 2 + f / 3, a1 + e1 - a - e - f / 2, (b1 - e1 + f1 - b + e) / 2, (f - f1) / 6)
     )
     start = p_first - q_first - step * (len(q) - 1)
 
