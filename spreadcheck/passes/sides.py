@@ -45,17 +45,16 @@ _ACROSS = {"left": 1.0, "right": 1.0, "ahead": 0.0, "behind": 0.0, "changing": 1
 
 @record
 class Difference:
-    """One tested difference: its value, standard error, what is said of it, and the least value that matters."""
+    """One tested difference: its value, standard error, what is said of it, and the least value that matters.
+
+    It is `clear` where it matters and is more than chance, line, wind and good machines make.
+    """
 
     value: float
     error: float
     evidence: Evidence
-    least: float = 0.0
-
-    @property
-    def clear(self) -> bool:
-        """Whether it matters and is more than chance, line, wind and good machines make."""
-        return bool(self.evidence.beyond) and abs(self.value) > self.least
+    least: float
+    clear: bool
 
 
 @record
@@ -177,7 +176,7 @@ def difference(noise: Noise, value: float, variance: FloatArray, p: float, least
     """A tested difference with its 90 % range, from the variance at each guess and the chance already adjusted."""
     error = math.sqrt(float(noise.weight @ variance / noise.weight.sum()))
     told = Evidence(p, LEVEL_PCT, low=value - _Z_90 * error, high=value + _Z_90 * error)
-    return Difference(value, error, told, least)
+    return Difference(value, error, told, least, bool(told.beyond) and abs(value) > least)
 
 
 def off_centre(passes: Passes, width_m: float) -> Difference | None:
