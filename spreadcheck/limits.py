@@ -98,8 +98,6 @@ _ROWS = (
           "a CV is not read closer than that", "common practice"),
     Limit("least gain in width", 0.1, "m", "gain in width below which another test is not worth its while",
           "a bout width is not driven closer than that", "common practice"),
-    Limit("pass scatter", 10.0, "%", "scatter of one catch at the peak where single passes don't show it",
-          "granules counted one by one give 5 to 12 %", "common practice"),
     Limit("scale steps", 20, "steps", "fewest steps of the scale in the catch of a half-rate tray",
           "rounding then moves no such catch by more than 2.5 %", "common practice"),
     Limit("granule noise", 10.0, "%", "largest counting noise of a half-rate tray",

@@ -143,11 +143,10 @@ def write_sheet(test: TrayTest, path: str | os.PathLike[str], *, overwrite: bool
     ...
     spreadcheck.errors.OutputError: test.doc: a tray sheet is a .csv or an .xlsx file; give it one of these endings
     """
-    from spreadcheck.sheet.files import check_target, write_whole  # reading a sheet needs none of it
+    from spreadcheck.sheet.files import write_whole  # reading a sheet needs none of it
 
     name = os.fspath(path)
     check_ending(name)
-    check_target(name, overwrite=overwrite, is_sheet=True)
     write_whole(name, sheet_bytes(test, name), overwrite=overwrite, is_sheet=True)
 
 
