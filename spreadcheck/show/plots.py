@@ -19,11 +19,10 @@ import numpy as np
 from spreadcheck.errors import Fault, OutputError, visible
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
-from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.show.format import rate_unit, show_width
 from spreadcheck.show.verdict import effective_words, verdict_sentence
 from spreadcheck.spread.overlap import bout_deposit, deposit_shares
-from spreadcheck.spread.profile import CUT, SAME_PLACE, Profile
+from spreadcheck.spread.profile import CUT, SAME_PLACE
 from spreadcheck.units import from_inside, shown_unit
 
 if TYPE_CHECKING:
@@ -199,15 +198,22 @@ def draw_deposit(axes: Axes, result: Assessment, system: str = "metric") -> None
     """The overlapped deposit over three bouts, with the share of every pass."""
     method, width = shown_bout(result)
     length, rate = scales(result, system)
-    half = _BOUTS_SHOWN * width / 2
-    x = _drawn_places(result.profile, width, method)
-    numbers, shares = deposit_shares(result.profile, x, width, method)
+    half, profile = _BOUTS_SHOWN * width / 2, result.profile
+    edges = np.append(bout_deposit(profile, np.array([width]), method).start_m, width / 2)
+    turned = -edges if method == BACK_AND_FORTH else edges
+    x = np.unique(np.concatenate((turned - width, edges, turned + width)))  # where the deposit bends
+    if profile.tails == CUT:  # both sides of each place where it may step
+        step = 2 * SAME_PLACE * profile.spacing_m
+        x = np.unique(np.concatenate((x - step, x + step)))
+    if len(x) > _MOST_PLACES:
+        x = np.linspace(-half, half, _MOST_PLACES)
+    numbers, shares = deposit_shares(profile, x, width, method)
     shades = [_SHADES[int(number) % 2] for number in numbers]
     areas = axes.stackplot(x * length, shares * rate, colors=shades, edgecolor="#555555", lw=0.6)
     for area, number in zip(areas, numbers, strict=True):
         area.set_hatch("///" if number % 2 else "")
     total = shares.sum(axis=0) * rate
-    mean = result.profile.area_kg_ha_m / width * rate
+    mean = profile.area_kg_ha_m / width * rate
     axes.plot(x * length, total, color="black", lw=2, label="overlapped deposit")
     if not result.tail_curves:  # else the mean rests on what fell beyond the end trays
         axes.axhline(mean, color=BLUE, lw=1, ls="--", label=f"mean {mean:.4g} {rate_unit(result, system)}")
@@ -222,18 +228,6 @@ def draw_deposit(axes: Axes, result: Assessment, system: str = "metric") -> None
     axes.set(title=f"Overlapped deposit at a bout width of {show_width(width, system)}, {method}")
     axes.set_xlim(-half * length, half * length)
     axes.legend(frameon=True, framealpha=0.85, loc="lower right")
-
-
-def _drawn_places(profile: Profile, width: float, method: str) -> FloatArray:
-    """Where the deposit bends within the bouts shown, both sides of each place where it may step; else a fine line."""
-    edges = np.append(bout_deposit(profile, np.array([width]), method).start_m, width / 2)
-    turned = -edges if method == BACK_AND_FORTH else edges
-    x = np.unique(np.concatenate((turned - width, edges, turned + width)))
-    if profile.tails == CUT:
-        step = 2 * SAME_PLACE * profile.spacing_m
-        x = np.unique(np.concatenate((x - step, x + step)))
-    half = _BOUTS_SHOWN * width / 2
-    return x if len(x) <= _MOST_PLACES else np.linspace(-half, half, _MOST_PLACES)
 
 
 def draw_widths(axes: Axes, result: Assessment, system: str = "metric") -> None:
