@@ -212,13 +212,16 @@ def find_spots(found: FieldMap, ground: Ground, *, bout_width_m: float, headland
     spots: list[Spot] = []
     east, north = found.raster.centres_m
     for sign, limit in ((1.0, OVER - 1), (-1.0, 1 - UNDER)):
-        off, most = np.where(whole, sign * (patch - 1), -1.0), len(spots) + MOST
+        off, others, own = np.where(whole, sign * (patch - 1), -1.0), list(spots), list[Spot]()
         rows, columns = np.nonzero((off >= limit) & (off == maximum_filter(off, 2 * apart + 1)))
         for at in np.argsort(-off[rows, columns], kind="stable"):
             x, y = float(east[columns[at]]), float(north[rows[at]])
-            if len(spots) < most and all(np.hypot(x - s.x_m, y - s.y_m) > bout_width_m for s in spots):
-                times = max(float(patch[rows[at], columns[at]]), 0.0)
-                spots.append(Spot(len(spots) + 1, x, y, times, _place(x, y, ground, bout_width_m, headland_m)))
+            near = [np.hypot(x - s.x_m, y - s.y_m) / w for some, w in ((others, 1), (own, 1.5)) for s in some]
+            if len(own) < MOST and min(near, default=np.inf) > bout_width_m:
+                times = max(0.0, float(patch[rows[at], columns[at]]))
+                place = _place(x, y, ground, bout_width_m, headland_m)
+                own.append(Spot(len(others) + len(own) + 1, x, y, times, place))
+        spots += own
     return tuple(spots)
 
 

@@ -176,15 +176,14 @@ def _bouts(shapely: Any, field: Any, inner: Any, driving: Driving) -> tuple[list
         return shapely.transform(shape, lambda points: points @ turn.T)
 
     ground, whole = turned(inner), turned(field)
-    low, bottom, high, top = ground.bounds
+    low, _, high, _ = ground.bounds
     count = max(int(np.ceil((high - low) / width - 1e-6)), 1)
     across = low + (np.arange(count) + 0.5) * width
     last_over = float(low + count * width - high)
     if count == 1 or across[-1] > high:  # the last odd bout may lie beyond the ground: it is driven on its edge at most
         across[-1] = min(across[-1], high - 1e-3) if count > 1 else (low + high) / 2
-    lines = shapely.linestrings([[(at, bottom - 1), (at, top + 1)] for at in across])
-    all_lines = shapely.linestrings([[(at, whole.bounds[1] - 1), (at, whole.bounds[3] + 1)] for at in across])
-    clipped, within = shapely.intersection(lines, ground), shapely.intersection(all_lines, whole)
+    lines = shapely.linestrings([[(at, whole.bounds[1] - 1), (at, whole.bounds[3] + 1)] for at in across])
+    clipped, within = shapely.intersection(lines, ground), shapely.intersection(lines, whole)
     legs, cut_short = [], 0
     for number, (pieces, free) in enumerate(zip(clipped, within, strict=True)):
         up = number % 2 == 0 if driving.method == BACK_AND_FORTH else number < (count + 1) // 2
@@ -199,7 +198,7 @@ def _bouts(shapely: Any, field: Any, inner: Any, driving: Driving) -> tuple[list
             if (ends[1] - ends[0]) * (1 if up else -1) <= _SHORTEST_M:
                 continue
             points = np.column_stack((np.full(2, across[number]), ends)) @ turn
-            legs.append(leg_of(points[:, 0], points[:, 1]))
+            legs.append(leg_of(*points.T))
     return legs, last_over, cut_short
 
 
@@ -215,13 +214,11 @@ def _slant_m2(inner: Any, driving: Driving) -> float:
 
     Edges that pass less than a bout are left out: no bout ends on them.
     """
-    heading, total = np.radians(driving.heading_deg), 0.0
-    for ring in rings_of(inner):
-        edges = np.diff(ring, axis=0)
-        along = np.abs(edges @ [np.sin(heading), np.cos(heading)])
-        across = np.abs(edges @ [np.cos(heading), -np.sin(heading)])
-        total += float(along[across >= driving.bout_width_m].sum())
-    return total * driving.bout_width_m / 8
+    heading, width = np.radians(driving.heading_deg), driving.bout_width_m
+    edges = np.concatenate([np.zeros((0, 2)), *(np.diff(ring, axis=0) for ring in rings_of(inner))])
+    along = np.abs(edges @ [np.sin(heading), np.cos(heading)])
+    across = np.abs(edges @ [np.cos(heading), -np.sin(heading)])
+    return float(along[across >= width].sum()) * width / 8
 
 
 def _drifted(leg: Leg, driving: Driving, seed: int) -> Leg:

@@ -339,12 +339,13 @@ def _field_data(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any
     sure, relative = study.sure, study.in_proportion
     ways = [_case_data(each, study.cases, relative=relative) for each in study.cases]
     return {
+        "field": study.name,
+        "part": study.asked.part or None,
         **picked(
             study,
-            "field=name area_ha=case.ground.area_ha boundary_assumed=case.ground.assumed "
+            "area_ha=case.ground.area_ha boundary_assumed=case.ground.assumed "
             "cell_m=case.found.raster.cell_m landing=landing.model landing_distance_m=landing.distance_m",
         ),
-        "part": study.asked.part or None,
         "target_kg_ha": None if relative else study.case.found.target_kg_ha,
         "target_known": study.asked.target_kg_ha is not None,
         **ways[0],
