@@ -18,7 +18,6 @@ from spreadcheck.sheet.labels import BIN_LABELS, LABELS, REQUIRED, Label, bin_la
 from spreadcheck.sheet.traytest import MAX_PASSES, MAX_TRAYS, CatchState, FormRow, TrayTest, column_kind, tray_test
 from spreadcheck.units import KINDS, parse_number, to_inside, unit_named
 
-MIN_TRAYS = 2
 _LINE = (*REQUIRED, "trays", "spacing", "passes", "unit")
 _SIGNED = r"[+-]?(?:\d+(?:[.,]\d+)?|[.,]\d+)"
 _WITH_UNIT = re.compile(rf"({_SIGNED})\s*(.*)", re.ASCII)
@@ -170,7 +169,7 @@ def _trays(new: NewSheet, line: str) -> NewSheet:
         if unit is None:
             raise QuantityError(Fault("", f'"{listed[2]}" is not a unit of length', "write m, cm, ft or in"))
         return _laid(new, trays=len(offsets), offsets=offsets, offset_unit=unit, spacing="")
-    count = _count(line, MIN_TRAYS, MAX_TRAYS, "trays", "or their offsets with a unit, such as -3 -1 1 3 m")
+    count = _count(line, 2, MAX_TRAYS, "trays", "or their offsets with a unit, such as -3 -1 1 3 m")
     kept = {name: what for name, what in new.given.items() if name not in ("offsets", "offset_unit", "spacing")}
     return replace(new, given=kept | {"trays": count})
 

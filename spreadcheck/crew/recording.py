@@ -25,11 +25,10 @@ NEAR = 2  # trays to either side in which a neighbour is looked for
 USUAL_STEP = 0.1  # g or ml: taken where the form does not say what the scale shows
 STEPS = 5  # a catch of fewer steps of the scale is too small to be compared
 
-# of replies: something was recorded, the same tray is asked again, ..., the table is wanted
+# sorts of reply: something was recorded, the same tray is asked again, something is said, the table is wanted, ...
 TAKEN, ASKED, TOLD, SHOW, HELP, DONE = "taken", "asked", "told", "show", "help", "done"
 _AT_A_TRAY = ("weight", "thrown out", "blank", "enter", "insist", "note", "unclear")
 
-Reference = tuple[str, float]  # what a weight is compared with: its name, its catch
 MAX_TYPED = 500  # characters of one line; a longer one is no entry of a person or a scale
 
 _WEIGHT = re.compile(r"([+-]?)(\d+(?:[.,]\d*)?|[.,]\d+)\s*([^\W\d_][^!]*?)?\s*(!?)", re.ASCII)
@@ -91,18 +90,14 @@ def printable(text: str) -> str:
 
 @record(eq=False)
 class Recording:
-    """The test so far, the cell that is asked for next, and the question that stands.
-
-    `at` counts cells in recording order and equals `cells` when every one has been asked. `left_empty` are the cells
-    that were left empty on purpose; `asked` is the entry that waits for a second word; `trail` the cells answered.
-    """
+    """The test so far, the cell that is asked for next, and the question that stands; cells in recording order."""
 
     test: TrayTest
     order: str = PASS_BY_PASS
-    at: int = 0
-    left_empty: frozenset[int] = frozenset()
-    asked: Entry | None = None
-    trail: tuple[int, ...] = ()
+    at: int = 0  # equals `cells` when every one has been asked
+    left_empty: frozenset[int] = frozenset()  # on purpose
+    asked: Entry | None = None  # waits for a second word
+    trail: tuple[int, ...] = ()  # the cells answered
 
     @property
     def cells(self) -> int:
@@ -408,8 +403,8 @@ def doubts_of(test: TrayTest, tray: int, column: int, entry: Entry) -> tuple[str
     unit = own.unit
     rows = np.flatnonzero(weighed[:, column])  # neighbours: the nearest weighed tray on either side in the same pass
     near = (*rows[(rows < tray) & (rows >= tray - NEAR)][-1:], *rows[(rows > tray) & (rows <= tray + NEAR)][:1])
-    neighbours: list[Reference] = [(test.tray[at], float(test.catch[at, column])) for at in near]
-    others: list[Reference] = [  # the same tray's catches of the same product in the other passes
+    neighbours: list[tuple[str, float]] = [(test.tray[at], float(test.catch[at, column])) for at in near]
+    others: list[tuple[str, float]] = [  # the same tray's catches of the same product in the other passes
         (other.name, float(test.catch[tray, at]))
         for at, other in enumerate(test.columns)
         if at != column and (other.component, other.unit) == (own.component, unit) and weighed[tray, at]
@@ -442,7 +437,7 @@ def doubts_of(test: TrayTest, tray: int, column: int, entry: Entry) -> tuple[str
     return tuple(doubt for doubt in (slip, fine, comma) if doubt)
 
 
-def _slip(entry: Entry, unit: str, references: Sequence[Reference], floor: float, word: str) -> str:
+def _slip(entry: Entry, unit: str, references: Sequence[tuple[str, float]], floor: float, word: str) -> str:
     """The doubt if a weight is ten times, or a tenth of, every catch it is compared with."""
     catches = np.maximum([catch for _, catch in references], floor)
     number = max(entry.number, floor)

@@ -16,8 +16,6 @@ from spreadcheck.sheet.plausible import BOUNDS, check
 from spreadcheck.sheet.traytest import FormRow, form_row
 from spreadcheck.units import KINDS, parse_number, show, to_inside, unit_named, units_of
 
-TITLE = "spreadcheck setting chart"
-OPEN = "open"
 ANSWERS = ("highest spinner speed", "expected width")  # the columns that say what to set
 _SHORT = {"size guide number": "SGN", "crush strength": "strength"}
 _SUCH_AS = "SGN from,SGN to,strength from,strength to,highest spinner speed,expected width"
@@ -95,7 +93,7 @@ def read_chart(path: str | os.PathLike[str]) -> Chart:
     >>> row.bands["size guide number"], row.highest_speed_rpm
     ((200.0, 250.0), 550.0)
     """
-    cells = read_titled(path, TITLE)
+    cells = read_titled(path, "spreadcheck setting chart")
     at = next(
         (at for at, row in enumerate(cells.rows) if sum(_label(_key(cell)) is not None for cell in row) > 1), None
     )
@@ -192,7 +190,7 @@ def _value(written: str, column: Column, unit: str, decimal_comma: bool, place: 
     if not written:
         remedy = f"copy the number from the printed chart{', or write open for a band without an end' if end else ''}"
         raise QuantityError(Fault(place, "the cell is empty", remedy))
-    if end and written.casefold() == OPEN:
+    if end and written.casefold() == "open":
         return 0.0 if end == "from" else math.inf
     number = parse_number(written, decimal_comma=decimal_comma)
     if number is None:

@@ -17,7 +17,6 @@ from spreadcheck.sheet.traytest import FormRow, form_row
 from spreadcheck.units import KINDS
 
 GIVEN, COMPONENTS = "given", "mean of the components"
-HALF_WIDTH_PCT = 10.0
 
 
 @record
@@ -126,7 +125,7 @@ def product_of(
     entered = readings.entered_kg_m3[0] if readings.entered_kg_m3 else math.nan
     uniformity = figures.uniformity_index if figures else math.nan
     weakest = blend.weakest if blend else None
-    wanted_n = half_width_n if half_width_n is not None else strength.mean * (half_width_pct or HALF_WIDTH_PCT) / 100
+    wanted_n = half_width_n if half_width_n is not None else strength.mean * (half_width_pct or 10.0) / 100
     needed = None
     if strength.count > 1:
         needed = readings_needed(strength.sd, wanted_n, confidence_pct=confidence_pct)

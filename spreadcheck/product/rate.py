@@ -160,17 +160,13 @@ def corrected_factor(factor: float, *, measured_kg_ha: float, aimed_kg_ha: float
 
 @record
 class RateSettings:
-    """What the machine was set to and what is wanted; None where it is not known. SI; rates in kg/ha.
-
-    `metered_rate_kg_ha` is what the controller aimed at over `metered_width_m`; `discharge_kg_s` a flow test's result.
-    What follows from them is NaN where something is missing.
-    """
+    """What the machine was set to and what is wanted, None where not known; what does not follow from it is NaN."""
 
     target_kg_ha: float | None = None
     bout_width_m: float | None = None
-    metered_rate_kg_ha: float | None = None
+    metered_rate_kg_ha: float | None = None  # what the controller aimed at over the metered width
     metered_width_m: float | None = None
-    discharge_kg_s: float | None = None
+    discharge_kg_s: float | None = None  # a flow test's result
     speed_m_s: float | None = None
     factor: float | None = None
     setting: float | None = None
@@ -301,10 +297,8 @@ def check_rate(
     ----------
     settings : RateSettings
         What the machine was set to; filled from the sheet where it is silent. [SI, kg/ha]
-    trays : TrayTest or None
-        A tray test. [-]
-    tails : str
-        What the profile does beyond the end trays: "taper" or "cut". [-]
+    trays, tails : TrayTest or None, str
+        A tray test, and what its profile does beyond the end trays: "taper" or "cut". [-]
     areas, catches : sequence of pairs
         Mass spread and area it went on, or mass caught and time it took, a run each. [kg, m2 or s]
     new_widths_m : sequence of float

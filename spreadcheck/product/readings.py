@@ -323,9 +323,7 @@ def _property(part: Part) -> tuple[str, float]:
 
 
 def read_product_file(path: str | os.PathLike[str]) -> tuple[Entry, ...]:
-    """The labelled rows of a product file: `spreadcheck product,1`, then a label a row with its readings behind it.
-
-    A label may come again: a second sieve stack is a second reading.
+    """The labelled rows of a product file: a label a row, its readings behind it; a label may come again.
 
     Parameters
     ----------

@@ -74,17 +74,13 @@ def _check(values: Mapping[str, Any]) -> None:
 
 @record
 class ThrowSetting:
-    """How the spreader is set and what it throws.
-
-    The release speed is given, or follows from spinner speed, disc diameter (the circle of the vane tips) and release
-    factor. `release_speed_m_s` wins where both could tell.
-    """
+    """How the spreader is set and what it throws; a release speed given goes before spinner speed, disc and factor."""
 
     granule_size_mm: float
     granule_density_kg_m3: float
     disc_height_m: float
     spinner_speed_rpm: float | None = None
-    disc_diameter_m: float | None = None
+    disc_diameter_m: float | None = None  # the circle of the vane tips
     release_factor: float = RELEASE_FACTOR
     release_speed_m_s: float | None = None
     launch_angle_deg: float = 0.0
@@ -367,13 +363,11 @@ def _throws_in_wind(settings: Sequence[ThrowSetting], weather: Weather) -> tuple
 def throw_chart(
     settings: Sequence[ThrowSetting], air: Air, *, speeds: Sequence[float] = (), sizes_mm: Sequence[float] = ()
 ) -> Chart:
-    """Throw in still air against speed for a few granule sizes, all else as in the present setting.
-
-    Usual speeds are 70 to 130 % of the present one, as far as disc and granules may go, and the changed one.
-    """
+    """Throw in still air against speed for a few granule sizes, all else as in the present setting."""
     present = settings[0]
     by = "release_speed_m_s" if present.spinner_speed_rpm is None else "spinner_speed_rpm"
     sizes = sorted(set(sizes_mm) or {*CHART_SIZES_MM, *(setting.granule_size_mm for setting in settings)})
+    # 70 to 130 % of the present speed as far as disc and granules may go, and the changed speed
     now, release = getattr(present, by), release_speed(present)
     low, high = (now * speed / release for speed in RELEASE_SPEEDS_M_S)
     if by == "spinner_speed_rpm":

@@ -93,8 +93,8 @@ def _corrections(check: RateCheck) -> Iterator[Block]:
             "aimed. If your controller counts the other way, add --inverse-factor; its manual says so."
         )
     if settings:
-        notes.append("Gate or belt: setting x target / measured, at the width driven.")
-        notes[-1] += " A gate's flow is only nearly in proportion: measure again."
+        nearly = "A gate's flow is only nearly in proportion: measure again."
+        notes.append(f"Gate or belt: setting x target / measured, at the width driven. {nearly}")
     if factors and settings:
         notes.append("Correct the factor or the setting, not both.")
     if settings and not math.isnan(s.slip_pct):
