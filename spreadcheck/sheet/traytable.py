@@ -212,15 +212,9 @@ def _table(cells: SheetCells, head: int, columns: list[CatchColumn]) -> TrayTest
             continue
         row = row + [""] * (len(cells.names) - len(row))
         offsets.append(_offset(cells, at, row[1], offset_unit))
-        for column, cell in enumerate(row[2 : 2 + len(columns)], start=2):
-            # Nearly every cell is digits and a point: float() alone would take "nan" and "1_0" as well.
-            if cell.isascii() and cell.replace(".", "", 1).isdigit():
-                catches.append(float(cell))
-                states.append(CatchState.WEIGHED)
-            else:
-                number, kind = _catch(cells, at, column, cell.strip())
-                catches.append(number)
-                states.append(kind)
+        read = [_catch(cells, at, column, row[column]) for column in range(2, 2 + len(columns))]
+        catches += [number for number, _ in read]
+        states += [state for _, state in read]
         notes.append(row[-1] if cells.names[-1] == "note" else "")
     if count < 2:
         found = "one tray" if count == 1 else "no trays"
@@ -290,8 +284,11 @@ def _offset(cells: SheetCells, at: int, cell: str, unit: str) -> float:
     return math.nan
 
 
-def _catch(cells: SheetCells, at: int, column: int, text: str) -> tuple[float, CatchState]:
-    """What a cell of the table says that holds more than digits and a point."""
+def _catch(cells: SheetCells, at: int, column: int, cell: str) -> tuple[float, CatchState]:
+    """What a cell of the table says; nearly every one is digits and a point."""
+    if cell.isascii() and cell.replace(".", "", 1).isdigit():  # float() alone would take "nan" and "1_0" as well
+        return float(cell), CatchState.WEIGHED
+    text = cell.strip()
     if text in _SIGNS:
         return math.nan, _SIGNS[text]
     number = parse_number(text, decimal_comma=cells.decimal_comma)
