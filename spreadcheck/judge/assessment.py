@@ -88,7 +88,8 @@ class Assessment:
     tail_curves: tuple[dict[str, WidthCurve], ...] = ()  # over all plausible tails, where the end trays still catch
     driving_error_m: float = DRIVING_ERROR_M
     kept: Kept | None = None  # probability of keeping the limit, where the noise was looked at
-    _bouts: dict[float, dict[str, Bout]] = field(default_factory=dict, repr=False)
+    _bouts: dict[float, dict[str, Bout]] = field(default_factory=dict, init=False)
+    _advised_m: dict[str, float | None] = field(default_factory=dict, init=False)
 
     @cached_property
     def scans(self) -> dict[str, Scan]:
@@ -184,20 +185,15 @@ class Assessment:
 
     def advised_width_m(self, method: str) -> float | None:
         """Widest width that keeps the limit for driving errors either way; None where none can be given. [m]"""
-        return self._advised_m[method]
-
-    @cached_property
-    def _advised_m(self) -> dict[str, float | None]:
-        """Worked out once: screen, card, report and pictures all ask for it, and the noise is drawn at every width."""
         if self.blocking or self.test.mirrored:
-            return dict.fromkeys(self.curves)
-        found = {}
-        for method in self.curves:
+            return None
+        if method not in self._advised_m:  # all pictures and pages ask for it, and the noise is drawn at every width
             curve = self._over_tails(method)  # the limit has to be kept whatever fell beyond the end trays
-            kept = None if self.kept is None else self.kept(curve.width_m, method)[0]
-            at = {} if kept is None else {"width_m": curve.width_m, "within_pct": kept}
-            found[method] = advised_width(curve, self.limit_pct, error_m=self.driving_error_m, **at)
-        return found
+            at: dict[str, Any] = {}
+            if self.kept is not None:
+                at = {"width_m": curve.width_m, "within_pct": self.kept(curve.width_m, method)[0]}
+            self._advised_m[method] = advised_width(curve, self.limit_pct, error_m=self.driving_error_m, **at)
+        return self._advised_m[method]
 
     def _over_tails(self, method: str) -> WidthCurve:
         """The largest CV at each width over all plausible tails, with a reserve where the ends are open."""
