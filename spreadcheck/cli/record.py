@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from spreadcheck.cli.terminal import Screen, ScreenGoneError, Typed, TypingStoppedError, say
+from spreadcheck.errors import Fault, OutputError, SheetError, shown
 
 if TYPE_CHECKING:
     from io import BufferedReader
@@ -76,7 +77,6 @@ def _on_the_line_of(like: str | None, sheet: str, test: TrayTest | None) -> Tray
     if like is None:
         return test
     from spreadcheck.crew.newsheet import layout_differences
-    from spreadcheck.errors import Fault, SheetError
     from spreadcheck.sheet.traysheet import read_sheet
 
     other = read_sheet(like)
@@ -99,7 +99,6 @@ class _Sitting:
 
     def run(self, test: TrayTest | None, *, tray_by_tray: bool | None) -> int:
         """The details that are not known, then the weights; the exit code."""
-        from spreadcheck.errors import shown
         from spreadcheck.show.record import closing_lines
 
         code = 0
@@ -123,7 +122,6 @@ class _Sitting:
         through a pipe are weights.
         """
         from spreadcheck.crew.newsheet import new_sheet, question, reply_to, unnamed
-        from spreadcheck.errors import Fault, SheetError
 
         if test is not None and self.kept.digest:
             new = unnamed(test)
@@ -168,8 +166,6 @@ class _Sitting:
 
     def _save(self, test: TrayTest | None, before: Recording | None = None) -> None:
         """Put a test on the disk, once its line is known; where that fails, say which entry is not there."""
-        from spreadcheck.errors import Fault, OutputError
-
         try:
             self.kept = self.kept.keep(test) if test else self.kept
         except OutputError as error:

@@ -15,22 +15,10 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.passes.passes import Evidence, alpha
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
+from spreadcheck.show import plots
 from spreadcheck.show.data import envelope, form_data, picked
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import names_of, rate_unit, show_figure, show_rate, show_width
-from spreadcheck.show.plots import (
-    draw_deposit,
-    drawn,
-    line_style,
-    mark_centre,
-    mark_driven,
-    mark_limit,
-    offset_label,
-    plain,
-    plain_style,
-    scales,
-    shown_bout,
-)
 from spreadcheck.show.verdict import verdict_data, verdict_sentence
 from spreadcheck.units import show, shown_unit
 
@@ -62,7 +50,7 @@ def comparison_document(found: Comparison, system: str = "metric") -> Document:
         words = "until then a difference may be the slip and not the machine."
         blocks.append(Paragraph(f"Put right first what blocks {' and '.join(blocked)}: {words}", "strong"))
     words = "What the field gets where passes lie side by side: thick line the sum, dashed line its mean."
-    blocks.append(Picture("Side by side", words, drawn(side_figure, found, system), wide=True))
+    blocks.append(Picture("Side by side", words, plots.drawn(side_figure, found, system), wide=True))
     if found.ranking:
         blocks.append(_ranked(found, system))
     for change, after in zip(found.changes, names[1:], strict=True):
@@ -78,7 +66,7 @@ def comparison_document(found: Comparison, system: str = "metric") -> Document:
         ]
     blocks.append(Paragraph(_footer(found, system), "small"))
     words = "The profiles of all tests, what changed, and CV against bout width."
-    svg = drawn(comparison_figure, found, system)
+    svg = plots.drawn(comparison_figure, found, system)
     blocks.append(Picture("Profiles, changes and CV", words, svg, wide=True))
     counts = [(name, result.profile.passes_used) for name, result in tests]
     about = tuple(f"{name}, {'1 pass' if count == 1 else f'mean of {count} passes'}" for name, count in counts)
@@ -339,7 +327,7 @@ def _evidence_json(evidence: Evidence) -> dict[str, Any]:
     return picked(evidence, "p more_than_chance=beyond") | {"why_no_statement": evidence.why_not or None}
 
 
-@plain_style()
+@plots.plain_style()
 def side_figure(found: Comparison, system: str = "metric") -> Figure:
     """What the field gets, test beside test; of many the first and those that rank best."""
     from matplotlib.figure import Figure
@@ -351,8 +339,8 @@ def side_figure(found: Comparison, system: str = "metric") -> Figure:
     highest = 0.0
     for axes, number in zip(panels, shown, strict=True):
         result = found.results[number]
-        draw_deposit(axes, result, system)
-        method, width = shown_bout(result)
+        plots.draw_deposit(axes, result, system)
+        method, width = plots.shown_bout(result)
         cv = show_figure(result.bouts_at(width)[method].cv_pct)
         axes.set_title(f"{_short(found, number, 34)}\nCV {cv} % at {show_width(width, system)}", fontsize=10)
         axes.set_xlabel(f"Across the field ({shown_unit('length', system)}), {method}", fontsize=9)
@@ -363,7 +351,7 @@ def side_figure(found: Comparison, system: str = "metric") -> Figure:
     return figure
 
 
-@plain_style()
+@plots.plain_style()
 def comparison_figure(found: Comparison, system: str = "metric") -> Figure:
     """Three panels: the profiles of all tests; each less the first; CV against bout width."""
     from matplotlib.figure import Figure
@@ -383,22 +371,22 @@ def _short(found: Comparison, number: int, longest: int = 44) -> str:
     """What a test is called in a picture; the file that tells it from another stays whole."""
     name = found.results[number].test.name
     file = names_of(found.results)[number].removeprefix(name)
-    return plain(textwrap.shorten(name, max(longest - len(file), 10), placeholder="...") + file)
+    return plots.plain(textwrap.shorten(name, max(longest - len(file), 10), placeholder="...") + file)
 
 
 def _draw_profiles(axes: Axes, found: Comparison, system: str) -> None:
     """The profiles as they are compared, with the centre of each spread at the foot."""
-    length, rate = scales(found.results[0], system)
+    length, rate = plots.scales(found.results[0], system)
     factors = [1.0, *(change.factor for change in found.changes)]
     for number, (result, factor) in enumerate(zip(found.results, factors, strict=True)):
         x, y = result.profile.knots
         label = _short(found, number) + (f", times {factor:.3f}" if factor != 1.0 else "")
-        style = line_style(number, marks=True)
+        style = plots.line_style(number, marks=True)
         axes.plot(x * length, y * factor * rate, lw=1.6, ms=3.5, label=label, **style)
         axes.plot(result.profile.centre_m * length, 0, clip_on=False, ms=9, mfc="white", zorder=5,
                   **style | {"ls": ""})  # fmt: skip
-    mark_centre(axes)
-    where = f"{offset_label(system)}; large open marks: centres"
+    plots.mark_centre(axes)
+    where = f"{plots.offset_label(system)}; large open marks: centres"
     axes.set(title="Single-pass profiles", xlabel=where)
     axes.set_ylabel(f"Application rate ({rate_unit(found.results[0], system)})")
     axes.set_ylim(bottom=0)
@@ -406,33 +394,33 @@ def _draw_profiles(axes: Axes, found: Comparison, system: str) -> None:
 
 def _draw_changes(axes: Axes, found: Comparison, system: str) -> None:
     """Each test less the first; filled marks where that is more than chance explains."""
-    length, rate = scales(found.results[0], system)
+    length, rate = plots.scales(found.results[0], system)
     axes.axhline(0, color="black", lw=1)
     for number, change in enumerate(found.changes, start=1):
         x, y = change.place_m * length, change.difference_kg_ha * rate
-        style, beyond = line_style(number, marks=True), change.trays.beyond
+        style, beyond = plots.line_style(number, marks=True), change.trays.beyond
         axes.plot(x, y, lw=1.4, ms=5, mfc="white", label=f"{_short(found, number)}, less the first", **style)
         if beyond.any():
             label = f"  more than chance explains ({beyond.sum()} of {len(x)})"
             axes.plot(x[beyond], y[beyond], ms=6, label=label, **style | {"ls": ""})
-    mark_centre(axes)
-    axes.set(title="Change of the profile", xlabel=offset_label(system))
+    plots.mark_centre(axes)
+    axes.set(title="Change of the profile", xlabel=plots.offset_label(system))
     axes.set_ylabel(f"Difference ({rate_unit(found.results[0], system)})")
 
 
 def _draw_widths(axes: Axes, found: Comparison, system: str) -> None:
     """The CV of every test over the bout width, for the driving method of the first, else back-and-forth."""
-    length, _ = scales(found.results[0], system)
+    length, _ = plots.scales(found.results[0], system)
     method = found.results[0].driving or BACK_AND_FORTH
     highest = found.limit_pct
     for number, result in enumerate(found.results):
         curve = result.curves[method]
-        style = line_style(number, marks=True) | {"markevery": max(len(curve.width_m) // 12, 1)}
+        style = plots.line_style(number, marks=True) | {"markevery": max(len(curve.width_m) // 12, 1)}
         label = f"{_short(found, number)}: {show_width(result.effective_width_m(method), system)}"
         axes.plot(curve.width_m * length, curve.cv_pct, lw=1.6, ms=4, label=label, **style)
         highest = max(highest, float(curve.cv_pct.max(initial=0.0)))
-    mark_limit(axes, found.limit_pct)
-    mark_driven(axes, found.bout_width_m, system)
+    plots.mark_limit(axes, found.limit_pct)
+    plots.mark_driven(axes, found.bout_width_m, system)
     axes.set(title=f"CV against bout width, {method}", xlabel=f"Bout width ({shown_unit('length', system)})")
     axes.set_ylabel("CV (%)")
     axes.set_ylim(0, min(highest * 1.05, max(4 * found.limit_pct, 60)))
