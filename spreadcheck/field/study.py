@@ -574,12 +574,12 @@ def worth_of(study: FieldStudy, *, per_year_ha: float | None = None) -> tuple[Wo
     """What each improvement alone, and all together, would change."""
     case, area, found = study.case, study.case.ground.area_ha, []
     for label, better in _planned_better(study) if study.track is None else _driven_better(study):
-        saved = None
+        saved = a_year = None
         if case.total_cost is not None and better.total_cost is not None:
             saved = (case.total_cost - better.total_cost) / area
+            a_year = saved * (area if per_year_ha is None else per_year_ha)
         less_cv = case.found.field_cv_pct - better.found.field_cv_pct
         less_wasted = (case.found.kg["wasted"] - better.found.kg["wasted"]) / area
-        a_year = None if saved is None else saved * (area if per_year_ha is None else per_year_ha)
         found.append(Worth(label, better, less_cv, less_wasted, saved, a_year))
     return tuple(found)
 

@@ -422,8 +422,9 @@ def _legend(study: FieldStudy, system: str) -> list[tuple[str, str]]:
     unit = shown_unit("rate", system)
 
     def span(low: float, high: float, unit: str) -> str:
-        ends = f"{low:.0f} to {high:.0f}" if low else f"below {high:.0f}"
-        return f"{ends if np.isfinite(high) else f'above {low:.0f}'} {unit}"
+        if np.isinf(high):
+            return f"above {low:.0f} {unit}"
+        return f"{low:.0f} to {high:.0f} {unit}" if low else f"below {high:.0f} {unit}"
 
     labels = []
     for name, low, high in zip(BAND_NAMES, BANDS_PCT[:-1], BANDS_PCT[1:], strict=True):
@@ -460,9 +461,8 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     west, south, east, north = study.case.ground.polygon.bounds
     high = min(max(5.2 * (north - south) / (east - west) + 2.2, 5.6), 9.5)
     figure = Figure(figsize=(8.5, high), layout="constrained")
-    grid = figure.add_gridspec(3, 2, width_ratios=(1.8, 1), height_ratios=(1, 1, 1.5))
-    axes, side = figure.add_subplot(grid[:, 0]), figure.add_subplot(grid[2, 1])
-    words, named = figure.add_subplot(grid[0, 1]), figure.add_subplot(grid[1, 1])
+    panels = figure.subplot_mosaic("ml;mn;ms", width_ratios=(1.8, 1), height_ratios=(1, 1, 1.5))
+    words, named = panels["l"], panels["n"]
     found = study.case.found
     inner = found.interior_cv_pct
     under = f"interior {inner:.1f} %, edge {found.edge_cv_pct:.1f} %" if inner is not None else "all of it is edge"
@@ -471,7 +471,7 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
         f"{under}; {way_words(study.case, study.cases, system)}"
     )
     figure.suptitle(title, x=0.01, ha="left", fontsize=11, fontweight="normal")
-    _draw_map(axes, study, system)
+    _draw_map(panels["m"], study, system)
     patches = [
         Patch(facecolor=colour, edgecolor=INK, linewidth=0.6, hatch="////" * (colour == COLOURS[0]), label=label)
         for colour, label in _legend(study, system)
@@ -483,7 +483,7 @@ def field_figure(study: FieldStudy, system: str = "metric") -> Figure:
     told += [f"{plain(place)}: {times}" for place, times in _spots(study)]
     named.axis("off")
     named.text(0, 1, "\n".join(told), fontsize=7, va="top")
-    _draw_difference(side, study, system)
+    _draw_difference(panels["s"], study, system)
     said = (
         f"{_cells_words(study, system)} An estimate for advice, never a permit: keep distances to water by local rules."
     )
@@ -536,11 +536,7 @@ def _draw_map(axes: Axes, study: FieldStudy, system: str) -> None:
     room = min(0.08 * size + 12, 60)
     axes.set_xlim(west - room, east + room)
     axes.set_ylim(south - room - 0.09 * size, north + room)
-    axes.set_aspect("equal")
-    axes.set_xticks([])
-    axes.set_yticks([])
-    for spine in axes.spines.values():
-        spine.set_visible(False)
+    axes.axis("off")
     long, said = _scale_bar(size, system)
     low = south - room - 0.05 * size
     axes.plot([west, west + long], [low, low], color=INK, lw=3, solid_capstyle="butt")
