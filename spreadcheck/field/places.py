@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from spreadcheck.errors import Fault, MissingExtraError, SheetError, record, shown
-from spreadcheck.sheet.cells import decoded
+from spreadcheck.sheet.cells import decoded, unread
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.units import HECTARE_M2
 
@@ -92,8 +92,8 @@ def read_file(path: str | os.PathLike[str], what: str) -> str:
             raise SheetError(Fault(name, problem, "give one field's points, thinned to one a second"))
         with open(path, "rb") as file:
             text = decoded(file.read())
-    except OSError as error:
-        raise SheetError(Fault(name, f"can't be read ({error.strerror or error})", f"give a {what} file")) from None
+    except (OSError, ValueError) as error:  # no file can have some names
+        raise SheetError(unread(name, error)) from None
     if text is None or "\0" in text:
         raise SheetError(Fault(name, "is not text", f"give a {what} as GeoJSON or CSV"))
     if not text.strip():

@@ -174,7 +174,7 @@ def test_many_fields(tmp_path):
         ((*PLAN, "--report", "x.doc"), 'a report can\'t be written as ".doc"'),
         ((*PLAN[:4], "--cell", "0 m"), "0 m is no cell"),
         ((*PLAN, "--turning-radius", "300 m"), "300 m is no turning radius"),
-        (("--boundary", "none.csv"), "none.csv: can't be read"),
+        (("--boundary", "none.csv"), "none.csv: the file does not exist; check its name and folder"),
         ((*DRIVEN, "--by-time", "--switched-later", "900 km"), ""),
     ],
 )

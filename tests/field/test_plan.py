@@ -229,8 +229,10 @@ def test_no_boundary(tmp_path, text, said):
 
 
 def test_unreadable_boundary(tmp_path):
-    with pytest.raises(SheetError, match="can't be read"):
+    with pytest.raises(SheetError, match="the file does not exist; check its name and folder"):
         read_boundary(tmp_path / "none.csv")
+    with pytest.raises(SheetError, match="can't be read as text"):
+        read_boundary("no\0name.csv")
     (tmp_path / "x.bin").write_bytes(bytes(range(256)))
     with pytest.raises(SheetError, match="is not text"):
         read_boundary(tmp_path / "x.bin")
