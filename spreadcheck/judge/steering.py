@@ -1,15 +1,8 @@
-"""Sideways driving error: what it does to the CV that a field can expect, in closed form.
+"""Sideways driving error: what it does to the CV that a field can expect, in closed form; see docs/confidence.md.
 
-Pass k is shifted by e_k, normal with standard deviation s; neighbours k passes apart share the correlation rho^k, 0 for
-errors that are independent from pass to pass and near 1 for a guidance that drifts slowly over the field. Then
-e_k - e_0 is normal with variance 2 s^2 (1 - rho^k), and over a large field
-
-    CV^2 = w [R(0) + sum over k <> 0 of E R(k w + e_k - e_0)] / M^2 - 1,
-
-with C in place of R for odd k when back-and-forth (design: CV by line). For a profile of straight pieces R and C are
-sums of |t - t_i|^3 / 12 over the differences t_i of the places where its slope changes (|t|^3 / 12 is the function
-whose fourth derivative is a unit pulse); where it ends in a step, of their first and second derivatives too. The mean
-of each of these over a normal error is known exactly, so there is no grid and no simulation.
+For a profile of straight pieces R and C are sums of |t - t_i|^3 / 12, whose fourth derivative is a unit pulse, over the
+differences t_i of the places where its slope changes; where it ends in a step, of their first and second derivatives
+too. The mean of each over a normal error is known exactly, so there is no grid and no simulation.
 """
 
 from __future__ import annotations
