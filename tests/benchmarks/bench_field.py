@@ -1,6 +1,6 @@
 """How fast a field is mapped, and in how much memory; against a plain loop in the same run, whatever the machine.
 
-Run: python -m pytest -n 0 -s tests/benchmarks/bench_field.py
+Run: python -m pytest tests/benchmarks/bench_field.py -s -o addopts=--import-mode=importlib
 """
 
 import math
