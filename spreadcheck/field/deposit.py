@@ -252,7 +252,7 @@ def _steps_of(leg: Leg, step_m: float) -> FloatArray:
     In rows: x and y of their middles, east and north of the unit vector of travel, and the metres that each is metered.
     """
     kept = np.concatenate(([True], np.diff(leg.along_m) > _KEPT))
-    along, points = leg.along_m[kept], leg.places_m[kept]
+    along, points = leg.along_m[kept], np.stack((leg.x_m[kept], leg.y_m[kept]))
     on, flow = leg.on[kept[1:]] > 0, leg.flow[kept[1:]]
     if len(along) < 2 or not on.any():
         return np.zeros((5, 0))
@@ -268,17 +268,19 @@ def _steps_of(leg: Leg, step_m: float) -> FloatArray:
     at = np.repeat(first, counts) + (number + 0.5) * np.repeat(length, counts)
 
     def between(values: FloatArray, way: FloatArray) -> FloatArray:
-        return np.stack([np.interp(way, along, each) for each in values.T])
+        return np.array([np.interp(way, along, each) for each in values])
 
     if leg.ahead is not None:
-        heading = between(leg.ahead[kept], at)
+        heading = between(leg.ahead[kept].T, at)
     else:
         base = max(step_m, _LEAST_BASE_M) if leg.base_m is None else leg.base_m
         heading = between(points, np.minimum(at + base, along[-1])) - between(points, np.maximum(at - base, 0.0))
-    lost = np.hypot(*heading) < _KEPT  # driven to and fro within the base: the stretch itself says where it heads
-    segment = np.clip(np.searchsorted(along, at[lost], "right") - 1, 0, len(along) - 2)
-    heading[:, lost] = np.diff(points, axis=0)[segment].T
-    return np.vstack((between(points, at), heading / np.hypot(*heading), np.repeat(length * rate, counts)))
+    size = np.hypot(*heading)
+    if (lost := size < _KEPT).any():  # driven to and fro within the base: the stretch itself says where it heads
+        segment = np.clip(np.searchsorted(along, at[lost], "right") - 1, 0, len(along) - 2)
+        heading[:, lost] = np.diff(points)[:, segment]
+        size = np.hypot(*heading)
+    return np.vstack((between(points, at), heading / size, np.repeat(length * rate, counts)))
 
 
 def deposit_map(
