@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,9 +18,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("folder", type=click.Path())
-@click.option(
-    "--summary", metavar="FILE", default="-", help="Write the rows as .csv or .parquet; else they are printed."
-)
+@click.option("--summary", metavar="FILE", help="Write the rows as .csv or .parquet; - for standard output, as CSV.")
 @options("limit", bout_width='Bout width for all, such as "24 m"; else each sheet\'s own.')
 @click.option("--resume", is_flag=True, help="Go on with a stopped run: do only what is missing.")
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes to use; one a core if not given.")
@@ -31,7 +29,7 @@ def batch(
     ctx: click.Context,
     *,
     folder: str,
-    summary: str,
+    summary: str | None,
     limit: float,
     bout_width_m: float | None,
     resume: bool,
@@ -41,9 +39,9 @@ def batch(
 ) -> None:
     """One summary row for every tray sheet below a folder.
 
-    Sheets stand in the order of their names. One that can't be used is named at the end with its faults and never
-    stops the others; the exit code is then 3. With --summary, a run that was stopped goes on with --resume. --units
-    changes the picture only: the rows are always metric.
+    A terminal shows a table; a file or a pipe gets all figures as CSV. Sheets stand in the order of their names. One
+    that can't be used is named at the end with its faults and never stops the others; the exit code is then 3. With
+    --summary, a run that was stopped goes on with --resume. --units changes table and picture only: files are metric.
 
     \b
     Examples:
@@ -54,8 +52,9 @@ def batch(
     from spreadcheck.judge.batch import BatchOptions, find_sheets, run_batch
     from spreadcheck.show import batch as shown
 
-    written = out
-    if summary != "-" or out.screen:
+    looked_at = summary is None and out.screen and sys.stdout is not None and sys.stdout.isatty()
+    summary, written = summary or "-", out
+    if summary != "-" or (out.screen and not looked_at):
         written = out._replace(files=(*out.files, ("summary", summary)))
     written.check()
     ending = Path(summary).suffix.lower()
@@ -76,11 +75,15 @@ def batch(
                 journal.add(result)
             found.append(result)
             bar.update(1)
-    written.write(
-        json=lambda: shown.batch_json(found),
-        plot=lambda: shown.trend_figure(found, units),
-        summary=lambda: shown.batch_parquet(found) if ending == ".parquet" else shown.batch_csv(found),
-    )
+    makers: dict[str, Any] = {
+        "json": lambda: shown.batch_json(found),
+        "plot": lambda: shown.trend_figure(found, units),
+        "summary": lambda: shown.batch_parquet(found) if ending == ".parquet" else shown.batch_csv(found),
+    }
+    if looked_at:
+        written.show(shown.batch_document(found, folder, units), **makers)
+    else:
+        written.write(**makers)
     if journal:
         journal.path.unlink(missing_ok=True)
     say(shown.closing_words(found, others), err=True)

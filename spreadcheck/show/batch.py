@@ -1,4 +1,4 @@
-"""A batch of tests: its summary as CSV, as Parquet and as data, what is said at its end, and the trend over dates."""
+"""A batch of tests: its table, its summary as CSV, Parquet and data, what is said at its end, the trend over dates."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ from spreadcheck.errors import Fault, MissingExtraError, visible
 from spreadcheck.judge.batch import COLUMNS, SheetResult
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.data import csv_text, envelope
+from spreadcheck.show.document import Column, Document, Table
+from spreadcheck.show.format import show_figure, show_width
 from spreadcheck.show.plots import line_style, plain, plain_style
 from spreadcheck.units import from_inside, shown_unit
 
@@ -22,6 +24,29 @@ def batch_csv(results: Iterable[SheetResult]) -> str:
     """All rows as CSV, in the order they came."""
     rows = (result.row for result in results if result.row is not None)
     return csv_text(rows, columns=COLUMNS)
+
+
+def batch_document(results: Iterable[SheetResult], folder: str, system: str = "metric") -> Document:
+    """What a terminal shows: a line a sheet, for the way it is driven; where that is not known, for the less even."""
+    rows = []
+    for row in (result.row for result in results if result.row is not None):
+        method = row["driving"] or max(METHODS, key=lambda each: row[f"cv_{each.replace('-', '_')}_pct"] or 0.0)
+        name = method.replace("-", "_")
+        width, least, most = (row[f"effective_width_{name}{end}_m"] for end in ("", "_least", "_most"))
+        low, high = (show_width(end, system, unit=False) if end else "" for end in (least, most))
+        ends = low if width and most else f"{low} to {high}" if most else f"at least {low}" if least else "-"
+        bout, cv = row["bout_width_m"], row[f"cv_{name}_pct"]
+        verdict = row["verdict"] or "no bout width"
+        said = show_width(bout, system, unit=False) if bout else "-", show_figure(cv) if cv is not None else "-"
+        rows.append((row["sheet"], said[0], said[1], ends, verdict, (row["blocking"] or row["warnings"]) or "-"))
+    unit = shown_unit("length", system)
+    columns = (
+        Column("sheet", align="left"), Column("bout", unit), Column("CV", "%"),
+        Column("effective", unit), Column("verdict", align="left"),
+        Column("doubts", align="left"),
+    )  # fmt: skip
+    more = "Widths and CV for the way each is driven; --summary FILE.csv writes all figures."
+    return Document(f"Tray tests below {folder}", (Table(columns, tuple(rows), notes=(more,)),))
 
 
 def batch_parquet(results: Iterable[SheetResult]) -> bytes:

@@ -91,12 +91,13 @@ def _answers(blocks: Iterable[Block], width: int) -> list[str]:
 def _table(table: Table, width: int) -> list[str]:
     """Columns side by side; where there is no room for all, the rest stands below with the first column again."""
     columns, room = table.columns, width - INDENT
-    wide, least = [], []  # what the heads and cells of each column want, and what they need
+    wide, least, whole = [], [], []  # what the heads and cells of each column want and need, and its longest word
     for at, column in enumerate(columns):
         head, unit = (column.head, column.unit) if table.headed else ("", "")
         cells = max(map(len, (unit, *(row[at] for row in table.rows))))
         words = max(map(len, _UNIT.sub(_KEPT, head).split(" ")))  # a number stays with its unit
         wide.append(max(len(head), cells, 1))
+        whole.append(max(map(len, " ".join((head, *(row[at] for row in table.rows))).split(" "))))
         least.append(min(wide[at], NARROWEST) if column.align == "left" else max(words, cells, 1))
     pages = [[0]]
     for at in range(1, len(columns)):
@@ -109,8 +110,9 @@ def _table(table: Table, width: int) -> list[str]:
         for _ in range(sum(given.values()) + GAP * (len(page) - 1) - room):
             spare = [at for at in page if given[at] > least[at]]
             figures = [at for at in spare if columns[at].align == "right"]
-            if spare:  # heads over figures wrap first, then the widest words
-                given[max(figures or spare, key=lambda at: given[at])] -= 1
+            between_words = [at for at in spare if given[at] > whole[at]]
+            if spare:  # heads over figures wrap first, then the widest text between its words, then words break
+                given[max(figures or between_words or spare, key=lambda at: given[at])] -= 1
         lines += _side_by_side(table, given)
     return lines + [line for note in table.notes for line in wrapped(note, width)]
 

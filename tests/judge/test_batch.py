@@ -84,6 +84,26 @@ def test_json_and_printed_rows(season):
     assert [row["sheet"] for row in printed] == [row["sheet"] for row in data["tests"]]
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
+def test_a_terminal_shows_a_table(season):
+    """A person gets a line a sheet that fits 80 columns, with the verdict; `--summary -` prints the rows there too."""
+    import pty
+
+    def seen(*more):
+        mine, theirs = pty.openpty()
+        command = [sys.executable, "-m", "spreadcheck", "batch", str(season), "--workers", "1", *more]
+        subprocess.run(command, stdout=theirs, stderr=subprocess.DEVNULL, check=False)
+        os.close(theirs)
+        with open(mine, "rb", buffering=0) as end:
+            return end.read(65_536).decode()
+
+    table = seen()
+    lines = [line.split() for line in table.splitlines()]
+    assert ["9/lopsided.csv", "21", "27.7", "13.42", "not", "even", "enough", "off-centre"] in lines
+    assert max(map(len, table.splitlines())) <= 80
+    assert "9/lopsided.csv,Lopsided: drop point too far left," in seen("--summary", "-")
+
+
 def test_parquet_holds_the_same(season, tmp_path):
     """pandas reads back what the CSV says."""
     import pandas as pd
