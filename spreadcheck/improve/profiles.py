@@ -1,10 +1,6 @@
-"""Profiles of several tests: on one line of places, folded at many bout widths at once, and smooth over the settings.
+"""Profiles of several tests: on one line of places, their figures, and a model that is smooth over the settings.
 
-Folding. Profiles are rates at even places, linear between them and down to zero over one step beyond. Every rate
-stands for a triangle of two steps; the integral of two triangles shifted against each other is a cubic B-spline of the
-shift, so that the deposit over its whole period is integrated without a grid.
-
-The model. The CV over a setting is a skewed V with a noisy floor, which no simple curve follows; the rate of one tray
+The CV over a setting is a skewed V with a noisy floor, which no simple curve follows; the rate of one tray
 is smooth. So each tray has its own straight line over the settings and a smooth departure from it, a Gaussian process;
 all trays share one length scale and one size of departure, weighed by how well they explain the tests. Rasmussen and
 Williams (2006), Gaussian Processes for Machine Learning, 2.2 and 2.7 (trend with a flat prior), 5.4 (marginal
@@ -20,9 +16,10 @@ import numpy as np
 
 from spreadcheck.errors import Fault, SheetError, record
 from spreadcheck.judge.assessment import Assessment
+from spreadcheck.judge.confidence import NARROW_M
+from spreadcheck.judge.likely import Line, bouts_on, products, widest_within
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import FROM_PASSES, Noise, slope_of
-from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import SAME_PLACE, Profile
 
@@ -86,87 +83,27 @@ def place_of(test: TrayTest) -> str:
     return test.source or test.name
 
 
-@record(eq=False)
-class Fold:
-    """The deposit of rates at even places, driven at bout widths `width_m` (W,) by one driving method."""
-
-    place_m: FloatArray
-    width_m: FloatArray
-    method: str
-
-    @property
-    def step_m(self) -> float:
-        """The distance between places. [m]"""
-        return float(self.place_m[-1] - self.place_m[0]) / (len(self.place_m) - 1)
-
-    @cached_property
-    def _lags(self) -> tuple[FloatArray, FloatArray]:
-        """What rates so many places apart, and rates whose places add up to so much, count for; (2n - 1, W)."""
-        x, step, width = self.place_m, self.step_m, self.width_m / self.step_m
-        apart = np.arange(1.0 - len(x), len(x))
-        added = 2 * x[0] / step + np.arange(2.0 * len(x) - 1)
-        reach = np.ceil((np.abs(added).max() + 2) / width.min())
-        number = np.arange(-reach, reach + 1)
-        if self.method != BACK_AND_FORTH:
-            return _summed(number, width, apart), np.zeros((len(apart), len(width)))
-        return _summed(number[number % 2 == 0], width, apart), _summed(number[number % 2 == 1], width, added)
-
-    def products(self, one: FloatArray, other: FloatArray) -> FloatArray:
-        """Mean product of two deposits over a bout less the product of their means, times w^2; (..., n) -> (..., W).
-
-        >>> triangle = np.array([1.0, 2, 3, 2, 1])
-        >>> fold = Fold(np.arange(-2.0, 3.0), np.array([4.0]), "round-and-round")
-        >>> (100 * np.sqrt(fold.products(triangle, triangle)) / triangle.sum()).round(4)  # `scan_widths` has the same
-        array([14.3444])
-        """
-        n, size = len(self.place_m), 1 << (2 * len(self.place_m) - 1).bit_length()
-        a = np.fft.rfft(one, size)
-        b = a if other is one else np.fft.rfft(other, size)
-        same, added = self._lags
-        apart = np.fft.irfft(a.conj() * b, size)
-        found = np.concatenate((apart[..., 1 - n :], apart[..., :n]), axis=-1) @ same
-        if self.method == BACK_AND_FORTH:
-            found += np.fft.irfft(a * b, size)[..., : 2 * n - 1] @ added
-        means = one.sum(axis=-1) * other.sum(axis=-1)
-        return np.asarray(self.width_m * self.step_m * found - self.step_m**2 * means[..., None])
-
-    @property
-    def of_trays(self) -> FloatArray:
-        """From the root of `products` over step x sum of the rates to the CV that trays read on average; (W,). [%]"""
-        count = np.maximum(self.width_m / self.step_m, 2.0)
-        return np.asarray(100.0 * np.sqrt(count / (count - 1)) / self.step_m)
-
-
-def _summed(number: FloatArray, width: FloatArray, place: FloatArray) -> FloatArray:
-    """The cubic B-spline about places one step apart, summed over passes that many widths away; (places, W)."""
-    found = np.zeros((len(place), len(width)))
-    at = number[:, None] * width - place[0]
-    row, column = np.floor(at).astype(int), np.broadcast_to(np.arange(len(width)), at.shape)
-    for near in range(-1, 3):  # the spline is two steps wide to either side
-        t = np.abs(at - (row + near))
-        part = (np.maximum(2 - t, 0) ** 3 - 4 * np.maximum(1 - t, 0) ** 3) / 6
-        inside = (row + near >= 0) & (row + near < len(place))
-        np.add.at(found, (row[inside] + near, column[inside]), part[inside])
-    return found
-
-
 def widths_from(shortest_m: float, longest_m: float) -> FloatArray:
     """Bout widths in even steps. [m]"""
     return np.arange(shortest_m, max(longest_m, shortest_m + WIDTH_STEP_M) + 1e-9, WIDTH_STEP_M)
 
 
-def upper_ends(width_m: FloatArray, cv_pct: FloatArray, limit_pct: float) -> FloatArray:
-    """The upper end of the widest band within the limit that is not narrow, of CVs (W, ...); 0 where there is none."""
-    within = cv_pct <= limit_pct
-    broad = within.copy()
-    broad[1:] &= within[:-1]  # two neighbouring widths at least, so that a narrow band is none
-    last = len(width_m) - 1 - broad[::-1].argmax(axis=0)
-    after = np.minimum(last + 1, len(width_m) - 1)
-    at, beyond = (np.take_along_axis(cv_pct, one[None], axis=0)[0] for one in (last, after))
-    rise = np.where(beyond > at, beyond - at, 1.0)
-    part = np.where((after > last) & (beyond > at), np.clip((limit_pct - at) / rise, 0.0, 1.0), 0.0)
-    ends = width_m[last] + part * (width_m[1] - width_m[0] if len(width_m) > 1 else 0.0)
-    return np.where(broad.any(axis=0), ends, 0.0)
+def folded(place_m: FloatArray, rates: FloatArray, width_m: FloatArray, method: str) -> tuple[FloatArray, FloatArray]:
+    """Deposits of profiles (..., n) at even places: the standard deviation that trays read, and the mean; (W, ...).
+
+    The profiles run straight from place to place and down to zero over one step beyond.
+
+    >>> triangle = np.array([1.0, 2, 3, 2, 1])
+    >>> spread, mean = folded(np.arange(-2.0, 3.0), triangle, np.array([4.0]), "round-and-round")
+    >>> (100 * spread / mean * np.sqrt(3 / 4)).round(4)  # `scan_widths` has the same CV by line
+    array([14.3444])
+    """
+    step = float(place_m[-1] - place_m[0]) / (len(place_m) - 1)
+    bouts = bouts_on(Line(float(place_m[0]), step, np.eye(len(place_m))), width_m, method, straight=True)
+    of, count = products(rates.reshape(-1, len(place_m)).T), np.maximum(width_m / step, 2.0)[:, None]
+    spread = np.sqrt(np.maximum(bouts.variance(of), 0.0) * count / (count - 1))
+    shape = (len(width_m), *rates.shape[:-1])
+    return spread.reshape(shape), bouts.mean(of.total).reshape(shape)
 
 
 def even_line(profile: Profile) -> FloatArray:
@@ -198,16 +135,12 @@ def many_figures(
     }
     widths = widths_from(2 * step, float(np.ptp(place_m)))
     asked = [] if width_m is None else [width_m]
-    cvs = {}
     for method in methods:
-        fold = Fold(place_m, np.array([*asked, *widths]), method)
-        squares = np.maximum(fold.products(rates, rates), 0.0)
-        cvs[method] = (fold.of_trays * np.sqrt(squares) / rates.sum(axis=1)[:, None]).T
-    for width in asked:
-        few = width < (2 - 1e-9) * step
-        found |= {("CV", method): np.full(len(rates), np.nan) if few else cv[0] for method, cv in cvs.items()}
-    for method, cv in cvs.items():
-        ends = upper_ends(widths, cv[len(asked) :], limit_pct)
+        spread, mean = folded(place_m, rates, np.array([*asked, *widths]), method)
+        cv = 100.0 * spread / mean
+        for width in asked:
+            found["CV", method] = np.full(len(rates), np.nan) if width < (2 - 1e-9) * step else cv[0]
+        ends = widest_within(widths, cv[len(asked) :], limit_pct, NARROW_M)
         found["effective width", method] = np.where(ends > 0, ends, np.nan)
     return found
 

@@ -14,17 +14,18 @@ from numpy.typing import NDArray
 
 from spreadcheck.errors import Fault, SheetError, SpreadcheckError, WidthError, record, shown
 from spreadcheck.improve.profiles import (
-    Fold,
     ProfileModel,
     check_different,
     common_places,
+    folded,
     place_of,
     profile_model,
-    upper_ends,
     widths_from,
 )
 from spreadcheck.improve.settings import SPEED, Setting, of_bins, product_of, setting_changes, varied_settings
 from spreadcheck.judge.assessment import Assessment, assess
+from spreadcheck.judge.confidence import NARROW_M
+from spreadcheck.judge.likely import widest_within
 from spreadcheck.limits import CV_LIMIT_PCT, LIMITS
 from spreadcheck.passes.passes import LEVEL_PCT, alpha
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
@@ -383,18 +384,22 @@ def _drawn(
     place = model.place_m
     likely, errors = model.mean(grid), model.drawn(grid, DRAWS, np.random.default_rng(1))
     widths = widths_from(max(4 * float(np.diff(place[:2])[0]), 2.0), float(np.ptp(place)))
-    fold = Fold(place, np.array([*([] if bout_width_m is None else [bout_width_m]), *widths]), method)
-    square = np.maximum(fold.products(likely, likely), 1e-12)  # (G, W)
-    mean = fold.of_trays * np.sqrt(square) / likely.sum(axis=1)[:, None]
+    every = np.array([*([] if bout_width_m is None else [bout_width_m]), *widths])
+    spread, level = folded(place, likely, every, method)
+    spread = np.maximum(spread, 1e-6)
     factors, added = [], []
     for error in np.split(errors, range(_AT_ONCE, DRAWS, _AT_ONCE)):
-        cross, own = fold.products(likely, error), fold.products(error, error)
-        root = np.sqrt(np.maximum(cross**2 - square * (own - square), 0.0))
-        factors.append(np.maximum(root - cross, 0.0) / square)
-        added.append(np.sqrt(np.maximum(1.0 + (own - 2.0 * cross) / square, 0.0)))
-    cv = mean.T, np.moveaxis(np.concatenate((*factors, *added)) * mean, -1, 0)
-    ends, drawn_ends = (upper_ends(widths, one[-len(widths) :], limit_pct) for one in cv)
-    lowest = {} if bout_width_m is None else {LOWEST: (cv[0][0], cv[1][0])}
+        own, less = (folded(place, one, every, method)[0] / spread[:, None] for one in (error, likely - error))
+        along = (1.0 + own**2 - less**2) / 2
+        factors.append(np.maximum(np.sqrt(np.maximum(along**2 - own**2 + 1.0, 0.0)) - along, 0.0))
+        added.append(less)
+    mean = 100.0 * spread / level
+    drawn = mean[:, None] * np.concatenate((*factors, *added), axis=1)
+    of_width = slice(len(every) - len(widths), None)
+    ends = widest_within(widths, mean[of_width], limit_pct, NARROW_M)
+    flat = drawn[of_width].reshape(len(widths), -1)
+    drawn_ends = widest_within(widths, flat, limit_pct, NARROW_M).reshape(drawn.shape[1:])
+    lowest = {} if bout_width_m is None else {LOWEST: (mean[0], drawn[0])}
     return lowest | {WIDEST: (ends, drawn_ends)}
 
 

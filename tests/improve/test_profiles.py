@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spreadcheck import assess, tray_test
-from spreadcheck.improve.profiles import Fold, ProfileModel, many_figures, profile_model
+from spreadcheck.improve.profiles import ProfileModel, folded, many_figures, profile_model
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.spread.bands import width_curves
 from spreadcheck.spread.profile import profile_from
@@ -124,13 +124,10 @@ def test_drawn_errors_spread_as_scikit_learn_says():
 def test_the_fold_is_that_of_analyse(width, method, seed):
     """CV by line by the spline form, and by the pieces between kinks that `analyse` integrates."""
     rate = np.random.default_rng(seed).uniform(5, 100, (2, len(PLACE)))
-    fold = Fold(PLACE, np.array([width]), method)
     expected = [scan_methods(profile_from(PLACE, row), [width])[method].cv_line_pct[0] for row in rate]
-    found = 100 * np.sqrt(fold.products(rate, rate)[:, 0]) / rate.sum(axis=1)
-    assert found == pytest.approx(expected, rel=1e-9)
-    both = rate.sum(axis=0)  # products of two profiles: (a + b)^2 = a^2 + 2 a b + b^2
-    parts = fold.products(rate, rate).sum() + 2 * fold.products(rate[0], rate[1])[0]
-    assert fold.products(both, both)[0] == pytest.approx(parts, rel=1e-9)
+    spread, mean = folded(PLACE, rate, np.array([width]), method)
+    by_line = 100 * spread[0] / mean[0] * np.sqrt((width - 1) / width)  # trays stand 1 m apart
+    assert by_line == pytest.approx(expected, rel=1e-9)
 
 
 @pytest.mark.parametrize("place", [PLACE, PLACE + 0.25, PLACE / 2 - 1.1], ids=["centred", "beside", "half a metre"])

@@ -16,7 +16,6 @@ from click.testing import CliRunner
 from spreadcheck import read_sheet, tray_test
 from spreadcheck.cli import main
 from spreadcheck.errors import SpreadcheckError
-from spreadcheck.improve.profiles import upper_ends
 from spreadcheck.improve.tune import BEYOND, CLEAR, LOWEST, UNCLEAR, WIDEST, tune
 from spreadcheck.show.text import terminal_text
 from spreadcheck.show.tune import tuning_document, tuning_figure, tuning_json
@@ -289,14 +288,6 @@ def test_no_bout_width_leaves_the_width_only():
     assert found.main is found.answers[WIDEST]
     assert "add --bout-width" in words(found)
     assert found.trade_off == ()
-
-
-def test_upper_ends_pass_over_a_narrow_band():
-    width = np.arange(10.0, 14.1, 0.5)
-    cv = np.array([5, 9, 14, 16, 18, 17, 14.5, 16, 20.0])
-    assert upper_ends(width, cv, 15.0) == pytest.approx(11.25)
-    assert upper_ends(width, cv + 20, 15.0) == 0
-    assert upper_ends(width, np.full(9, 3.0), 15.0) == 14
 
 
 # --- bad input -------------------------------------------------------------------------------------------------------
