@@ -11,9 +11,7 @@ from spreadcheck.cli.outputs import Outputs
 from spreadcheck.cli.terminal import plain_terminal, say
 
 if TYPE_CHECKING:
-    import numpy as np
     from matplotlib.figure import Figure
-    from numpy.typing import NDArray
 
     from spreadcheck.judge.assessment import Assessment
     from spreadcheck.judge.confidence import Confidence
@@ -23,7 +21,8 @@ if TYPE_CHECKING:
 @sheet_argument
 @options("bout-width", "limit", "widths", "tails", "relative")
 @click.option("--mirror", is_flag=True, help="Judge a line that was laid on one side only as if both were alike.")
-@options("analysis", steering=quantity("length", "LENGTH", "Driving error to either side.", default="0.3 m"))
+@options("analysis", steering=quantity("length", "LENGTH", "Driving error to either side.", default="0.3 m",
+                                      field="driving_error_m"))  # fmt: skip
 @click.option("--table", is_flag=True, help="The table of bout widths, too.")
 @click.option("--every-width", is_flag=True, help="The table with every bout width, however many.")
 @click.option("--advice", is_flag=True, help="All figures of the pattern, and what is usually looked at for its shape.")
@@ -46,16 +45,11 @@ if TYPE_CHECKING:
 @click.pass_context
 def analyse(
     ctx: click.Context,
+    /,
     *,
     sheet: str,
-    bout_width_m: float | None,
-    limit: float,
-    widths: NDArray[np.float64] | None,
-    tails: str,
-    relative: bool,
     mirror: bool,
     analysis: str | None,
-    steering_m: float,
     table: bool,
     every_width: bool,
     advice: bool,
@@ -66,6 +60,7 @@ def analyse(
     highest_speed_rpm: float | None,
     within_limit: bool,
     out: Outputs,
+    **asked: Any,
 ) -> None:
     """From a tray sheet to the effective width, the CV and what the field gets.
 
@@ -84,7 +79,7 @@ def analyse(
     from spreadcheck.judge.assessment import assess
 
     out.check(sheet, analysis)
-    _check(highest_speed_rpm, steering_m, mirror, how_sure, out)
+    _check(highest_speed_rpm, asked["driving_error_m"], mirror, how_sure, out)
     test, nutrients = read_test(sheet), None
     if mirror:
         from spreadcheck.sheet.traytest import both_sides
@@ -94,16 +89,7 @@ def analyse(
         from spreadcheck.judge.blend import read_analysis
 
         nutrients = read_analysis(analysis)
-    result = assess(
-        test,
-        limit_pct=limit,
-        width_m=widths,
-        bout_width_m=bout_width_m,
-        tails=tails,
-        relative=relative,
-        analysis=nutrients,
-        driving_error_m=steering_m,
-    )
+    result = assess(test, analysis=nutrients, **asked)
     if within_limit and result.bout_width_m is None:
         fault = Fault("option --within-limit", "no bout width is known", 'add --bout-width, such as "24 m"')
         raise WidthError(fault)
@@ -132,16 +118,12 @@ def analyse(
 
 
 def _check(highest_rpm: float | None, error_m: float, mirror: bool, how_sure: bool, out: Outputs) -> None:
-    """Refuse values that can't be, a speed without a card to stand on, and what can't be known of a side not tested."""
+    """Refuse a driving error that can't be, a speed without a card, and what can't be known of a side not tested."""
     from spreadcheck.errors import Fault, OutputError, WidthError
-    from spreadcheck.sheet.labels import LABELS
 
-    place, known = "option --highest-speed", LABELS["spinner speed"]
     if highest_rpm is not None and not out.asked("card"):
-        raise OutputError(Fault(place, "no card is asked for", "add --card FILE, ending in .pdf, .html or .md"))
-    if highest_rpm is not None and not known.low <= highest_rpm <= known.high:
-        problem = f"{highest_rpm:g} rpm can't be a spinner speed"
-        raise OutputError(Fault(place, problem, f"give one from {known.low:g} to {known.high:g} rpm"))
+        remedy = "add --card FILE, ending in .pdf, .html or .md"
+        raise OutputError(Fault("option --highest-speed", "no card is asked for", remedy))
     if not 0 <= error_m <= 5:
         fault = Fault("option --steering", f"{error_m:g} m is no driving error", "give 0 to 5 m to either side")
         raise WidthError(fault)

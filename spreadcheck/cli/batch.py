@@ -30,7 +30,7 @@ def batch(
     *,
     folder: str,
     summary: str | None,
-    limit: float,
+    limit_pct: float,
     bout_width_m: float | None,
     resume: bool,
     workers: int | None,
@@ -63,7 +63,7 @@ def batch(
         raise OutputError(Fault(summary, problem, "end the name in .csv or .parquet"))
     if ending == ".parquet":
         shown.check_parquet()
-    asked = BatchOptions(limit_pct=limit, bout_width_m=bout_width_m)
+    asked = BatchOptions(limit_pct=limit_pct, bout_width_m=bout_width_m)
     sheets, others = find_sheets(folder)
     written.check(*(str(Path(folder, sheet)) for sheet in sheets))
     journal = _journal(summary, folder, asked, resume, out.overwrite)

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import Any
 
 import click
 
 from spreadcheck.cli.options import options, outputs, read_test, sheet_argument
 from spreadcheck.cli.outputs import Outputs, name_analysis
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
 
 
 @click.command()
@@ -19,9 +15,7 @@ if TYPE_CHECKING:
 @options("analysis", limit="CV limit of parts without their own, in %.")
 @options("widths", "units")
 @outputs("json", plot="Draw shares and CVs; .png, .svg or .pdf by the ending.")
-def blend(
-    *, sheet: str, analysis: str | None, limit: float, widths: NDArray[np.float64] | None, units: str, out: Outputs
-) -> None:
+def blend(*, sheet: str, analysis: str | None, units: str, out: Outputs, **asked: Any) -> None:
     """CV and effective width of every component and nutrient of a blend.
 
     SHEET is a tray sheet with component columns, such as "pass 1 / urea" and "pass 1 / potash". Shows which part limits
@@ -39,7 +33,7 @@ def blend(
     out.check(sheet, analysis)
     test = read_test(sheet)
     contents = read_analysis(analysis) if analysis else None
-    judged = assess(test, limit_pct=limit, width_m=widths, relative=True, analysis=contents)
+    judged = assess(test, relative=True, analysis=contents, **asked)
     result = judged.blend or assess_blend(test, contents)  # which says what a sheet without components lacks
     out.show(
         blend_document(judged, result, units),
@@ -50,4 +44,4 @@ def blend(
     )
     if out.screen:
         parts = () if analysis is None else ("--analysis", analysis)
-        name_analysis(judged.verdict, sheet, *parts, limit_pct=limit)
+        name_analysis(judged.verdict, sheet, *parts, limit_pct=judged.limit_pct)

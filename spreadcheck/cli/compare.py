@@ -44,7 +44,6 @@ if TYPE_CHECKING:
 def compare(
     *,
     sheets: tuple[str, ...],
-    limit: float,
     repeat: tuple[str, ...],
     archive: str | None,
     units: str,
@@ -73,7 +72,6 @@ def compare(
     stated = {name: asked.pop(name) for name in ("laying_m", "wind_m", "rate_pct", "stretch_pct")}
     found = hold_against(
         tests[: len(sheets)],
-        limit_pct=limit,
         terms=Terms(**{name: value for name, value in stated.items() if value is not None}),
         repeats=tests[len(sheets) :],
         archive=() if archive is None else _older(archive),

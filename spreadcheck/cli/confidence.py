@@ -10,11 +10,12 @@ from spreadcheck.cli.options import options, outputs, quantity, read_test, sheet
 from spreadcheck.cli.outputs import Outputs, name_analysis, name_next
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
     from spreadcheck.judge.assessment import Assessment
     from spreadcheck.judge.passcount import PassesNeeded
+
+
+_UNSEEN = ("tray_efficiency_pct", "laying_error_m", "wind_shift_m")
+_LABELS = ("size_guide_number", "granule_density", "uniformity_index", "scale_resolution")
 
 
 @click.command()
@@ -43,11 +44,6 @@ if TYPE_CHECKING:
 def confidence(
     *,
     sheet: str,
-    bout_width_m: float | None,
-    limit: float,
-    widths: NDArray[np.float64] | None,
-    tails: str,
-    relative: bool,
     level: float,
     half_width_m: float,
     steering_m: float | None,
@@ -56,7 +52,7 @@ def confidence(
     seed: int,
     units: str,
     out: Outputs,
-    **facts: Any,
+    **asked: Any,
 ) -> None:
     """How sure the answer is: what part of the CV is the machine and what part is the test.
 
@@ -85,17 +81,9 @@ def confidence(
     if steering_m is None and drift:
         raise WidthError(Fault("option --drift", "there is no driving error to drift", 'add --steering "0.10 m"'))
     steering = None if steering_m is None else Steering(steering_m, drift)
-    unseen = {name: facts.pop(name) for name in ("tray_efficiency_pct", "laying_error_m", "wind_shift_m")}
-    stated = Stated(**{name: value for name, value in unseen.items() if value is not None})
-    given = {option.replace("_", " "): text for option, text in facts.items() if text is not None}
-    result = assess(
-        with_labels(read_test(sheet), given, place="option --{}"),
-        limit_pct=limit,
-        width_m=widths,
-        bout_width_m=bout_width_m,
-        tails=tails,
-        relative=relative,
-    )
+    stated = Stated(**{name: value for name in _UNSEEN if (value := asked.pop(name)) is not None})
+    labels = {name.replace("_", " "): value for name in _LABELS if (value := asked.pop(name)) is not None}
+    result = assess(with_labels(read_test(sheet), labels, place="option --{}"), **asked)
     sure = how_sure(result, draws=draws, seed=seed, level_pct=level, stated=stated)
     needed = passes_for(sure, half_width_m)
     effect = None if steering is None else steering_effect(result, steering)

@@ -167,7 +167,7 @@ def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None,
     from spreadcheck.judge.blend import read_analysis
     from spreadcheck.money.pricefile import basis_from, parse_price, read_price_file
 
-    price, target, limit, border = map(wished.pop, ("product_price", "target_kg_ha", "limit", "border_device"))
+    price, target, limit, border = map(wished.pop, ("product_price", "target_kg_ha", "limit_pct", "border_device"))
     basis = basis_from(read_price_file(price_file)) if price_file else None
     return Asked(
         **wished,

@@ -37,14 +37,11 @@ def quantity(kind: str, metavar: str, text: str, label: str = "", **more: Any) -
     """A number with its unit, such as "24 m", whose field ends in the unit inside; a label's bounds are the sheet's."""
 
     def read(value: str, place: str) -> float:
-        from spreadcheck.sheet.plausible import check
-        from spreadcheck.units import from_inside, split_quantity, unit_named
-
-        inside = parse_quantity(value, kind, place=place)
         if not label:
-            return inside
-        unit = unit_named(split_quantity(value)[1], kind) or ""
-        return check(label, from_inside(inside, unit, kind), unit, place=place, written=value)
+            return parse_quantity(value, kind, place=place)
+        from spreadcheck.sheet.plausible import check_quantity
+
+        return check_quantity(label, value, place=place)
 
     return {"type": Parsed(read), "ends": f"_{KINDS[kind].key}", "metavar": metavar, "help": text, **more}
 
@@ -134,8 +131,9 @@ _SHARED: dict[str, Given] = {
     "target": quantity("rate", "RATE", 'Target rate, such as "150 kg/ha"; the sheet\'s if not given.'),
     "highest-speed": quantity("turning speed", "SPEED", 'Highest speed, such as "900 rpm"; else the sheet\'s.',
                               "highest spinner speed"),
-    "limit": {"type": float, "default": 15.0, "help": "CV limit in %."},
-    "widths": words("LIST", 'Bout widths to try: "18 m:36 m:0.5 m" or "18 m, 24 m, 27.5 m".', type=BOUT_WIDTHS),
+    "limit": {"type": float, "default": 15.0, "field": "limit_pct", "help": "CV limit in %."},
+    "widths": words("LIST", 'Bout widths to try: "18 m:36 m:0.5 m" or "18 m, 24 m, 27.5 m".', type=BOUT_WIDTHS,
+                    field="width_m"),
     "tails": {"type": click.Choice(["taper", "cut"]), "default": "taper",
               "help": "Beyond the end trays the spread runs out over one tray spacing, or stops."},
     "relative": {"is_flag": True, "help": "Figures in proportion only: for ml without a bulk density."},

@@ -29,7 +29,7 @@ from spreadcheck.show.format import free
 )  # fmt: skip
 @options("relative", "into", "units")
 @outputs("json", "report", plot="Draw profiles, CV and width; .png, .svg or .pdf by the ending.")
-def tune(*, sheets: tuple[str, ...], limit: float, into: str | None, units: str, out: Outputs, **asked: Any) -> None:
+def tune(*, sheets: tuple[str, ...], into: str | None, units: str, out: Outputs, **asked: Any) -> None:
     """The best setting from tests at several: spinner speed, drop point, vane angle, tilt, or any other.
 
     Names the setting with the lowest CV at the wanted bout width and the one with the widest effective width, how sure
@@ -46,7 +46,7 @@ def tune(*, sheets: tuple[str, ...], limit: float, into: str | None, units: str,
     from spreadcheck.show.tune import next_words, tuning_document, tuning_figure, tuning_json
 
     out.check(*sheets, into=into)
-    found = best_setting(read_tests(sheets), limit_pct=limit, **asked)
+    found = best_setting(read_tests(sheets), **asked)
     out.show(
         tuning_document(found, units),
         tests=(*found.results, *found.left_out),

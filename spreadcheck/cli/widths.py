@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import Any
 
 import click
 
 from spreadcheck.cli.options import BOUT_WIDTHS, options, outputs, read_test, sheet_argument, words
 from spreadcheck.cli.outputs import Outputs, name_analysis, name_next
 
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
 
 @click.command()
 @sheet_argument
 @options(
-    at=words("LIST", 'Bout widths to compare, such as "24 m, 28 m, 30 m" or "18 m:36 m:2 m".', type=BOUT_WIDTHS),
+    at=words(
+        "LIST",
+        'Bout widths to compare, such as "24 m, 28 m, 30 m" or "18 m:36 m:2 m".',
+        type=BOUT_WIDTHS,
+        field="width_m",
+    ),
     prices={},
     target=words("RATE", 'Target rate, such as "150 kg/ha"; the sheet\'s if not given.'),
     speed=words("SPEED", 'Travel speed in the field, such as "12 km/h".'),
@@ -33,18 +34,7 @@ if TYPE_CHECKING:
 )
 @options("limit", "tails", "relative", "units")
 @outputs("json", csv="Write the comparison as CSV; - for standard output.")
-def widths(
-    *,
-    sheet: str,
-    at: NDArray[np.float64] | None,
-    prices: str | None,
-    limit: float,
-    tails: str,
-    relative: bool,
-    units: str,
-    out: Outputs,
-    **figures: str | None,
-) -> None:
+def widths(*, sheet: str, prices: str | None, units: str, out: Outputs, **asked: Any) -> None:
     """Which bout width pays: evenness, rates, stripes, work and cost of each.
 
     For each bout width and driving method: CV, rates at the metering of the test and scaled to the target rate, shares
@@ -66,14 +56,9 @@ def widths(
     from spreadcheck.show.widths import widths_csv, widths_document, widths_json
 
     out.check(sheet, prices)
-    study = study_widths(
-        read_test(sheet),
-        basis_from(read_price_file(prices) if prices is not None else None, figures),
-        width_m=at,
-        limit_pct=limit,
-        tails=tails,
-        relative=relative,
-    )
+    terms = {name: asked.pop(name) for name in ("width_m", "limit_pct", "tails", "relative")}
+    basis = basis_from(read_price_file(prices) if prices is not None else None, asked)
+    study = study_widths(read_test(sheet), basis, **terms)
     out.show(
         widths_document(study, units),
         study.judged.doubts,
@@ -82,9 +67,9 @@ def widths(
         csv=lambda: widths_csv(study, units),
     )
     if out.screen:
-        pays = study.lowest(study.judged.driving)
+        pays, limit = study.lowest(study.judged.driving), study.judged.limit_pct
         if pays is None or study.judged.blocking or sheet == "-":
             name_analysis(study.judged.verdict, sheet, limit_pct=limit)
         else:
-            asked = () if limit == CV_LIMIT_PCT else ("--limit", f"{limit:g}")
-            name_next("analyse", sheet, "--bout-width", show_width(pays.width_m, units), *asked)
+            more = () if limit == CV_LIMIT_PCT else ("--limit", f"{limit:g}")
+            name_next("analyse", sheet, "--bout-width", show_width(pays.width_m, units), *more)

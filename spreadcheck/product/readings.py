@@ -14,7 +14,7 @@ from typing import Any
 from spreadcheck.errors import Fault, QuantityError, SheetError, read_all, record, shown
 from spreadcheck.product.size import MM_TO_SIZE_NUMBER, Component, SieveCurve, sieve_box, sieve_curve
 from spreadcheck.sheet.cells import read_titled
-from spreadcheck.sheet.plausible import BOUNDS, ONE_GRANULE_N, check, check_alike
+from spreadcheck.sheet.plausible import BOUNDS, ONE_GRANULE_N, check, check_alike, check_quantity
 from spreadcheck.units import KINDS, from_inside, parse_number, parse_quantity, parted, split_quantity, unit_named
 
 CONFIDENCE_PCT = 95.0
@@ -208,12 +208,8 @@ def _entry(entry: Entry, rescale: bool) -> tuple[str, tuple[Any, ...]]:
 
 def _number(label: str, part: Part, *, low: float | None = None) -> float:
     """A number that a product can have; a size number may be written in mm."""
-    kind = BOUNDS[label].kind
-    if kind in KINDS:
-        parse_quantity(part.text, kind, place=part.place)  # says what is wrong with number or unit
-        number, unit = split_quantity(part.text)
-        value = parse_number(number, decimal_comma=True) or 0.0
-        return check(label, value, unit_named(unit, kind) or "", place=part.place, low=low, written=part.text)
+    if BOUNDS[label].kind in KINDS:
+        return check_quantity(label, part.text, place=part.place, low=low)
     if label == "size guide number" and part.text.strip().casefold().endswith("mm"):
         return MM_TO_SIZE_NUMBER * check("granule size", positive(part.text, "granule size", place=part.place))
     plain = parse_number(part.text, decimal_comma=True)

@@ -10,7 +10,18 @@ import re
 from collections.abc import Sequence
 
 from spreadcheck.errors import Fault, QuantityError, record, shown
-from spreadcheck.units import KGF_N, KINDS, LB_FT3_KG_M3, from_inside, show, to_inside
+from spreadcheck.units import (
+    KGF_N,
+    KINDS,
+    LB_FT3_KG_M3,
+    from_inside,
+    parse_number,
+    parse_quantity,
+    show,
+    split_quantity,
+    to_inside,
+    unit_named,
+)
 
 CLOSEST_PACKING = 0.74  # share of space that equal spheres can fill at most: pi / sqrt(18), Hales (2005)
 DENSITIES_SOURCE = "span of two published lists of ballpark figures"
@@ -97,6 +108,15 @@ def check(
     article = "an" if label[0] in "aeio" else "a"
     problem = f"{shown(written) or f'{number:g} {name}'.rstrip()} can't be {article} {label}"
     raise QuantityError(Fault(place, problem, f"{said} It {between}" if said else f"it {between}"))
+
+
+def check_quantity(label: str, text: str, *, place: str = "", low: float | None = None) -> float:
+    """A quantity as people write it, checked as `check` does, and turned to the unit inside."""
+    kind = BOUNDS[label].kind
+    parse_quantity(text, kind, place=place)  # says what is wrong with number or unit
+    number, unit = split_quantity(text)
+    value, named = parse_number(number, decimal_comma=True) or 0.0, unit_named(unit, kind) or ""
+    return check(label, value, named, place=place, low=low, written=text)
 
 
 def require_between(name: str, value: float, low: float, high: float, unit: str) -> float:

@@ -241,8 +241,7 @@ def widths_csv(result: Assessment, system: str = "metric") -> str:
     method,width_m,cv_trays_pct,cv_line_pct,mean_kg_ha,min_kg_ha,max_kg_ha,against_limit
     back-and-forth,2,15.713484,6.415003,45,40,50,close
     """
-    kinds = {"width_m": "length", "mean_kg_ha": "rate", "min_kg_ha": "rate", "max_kg_ha": "rate"}
-    return csv_text(width_records(result), kinds, system)
+    return csv_text(width_records(result), system)
 
 
 def widths_frame(result: Assessment) -> pd.DataFrame:

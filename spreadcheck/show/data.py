@@ -8,7 +8,6 @@ import json
 import math
 from collections.abc import Iterable, Mapping
 from operator import attrgetter
-from types import MappingProxyType
 from typing import Any
 
 from spreadcheck.doubts.doubt import Doubt, warnings_data
@@ -18,6 +17,12 @@ from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.units import KINDS, from_inside, shown_unit
 
 DIGITS = 9  # significant ones: a reading back differs by less than any scale can weigh
+# how a key ends -> kind of quantity, the longest first; what is shown as it is inside has no unit to change
+_ENDS = {
+    f"_{kind.key}": name
+    for name, kind in sorted(KINDS.items(), key=lambda pair: -len(pair[1].key))
+    if {kind.metric, kind.us} != {kind.inside}
+}
 About = TrayTest | Mapping[str, Any] | None
 
 
@@ -66,18 +71,13 @@ def json_text(data: dict[str, Any]) -> str:
     return text.translate({ord(c): json.dumps(c)[1:-1] for c in hidden_in(text) - {"\n"}}) + "\n"
 
 
-def csv_text(
-    rows: Iterable[Mapping[str, Any]],
-    kinds: Mapping[str, str] = MappingProxyType({}),
-    system: str = "metric",
-    columns: Iterable[str] = (),
-) -> str:
-    """Rows of SI figures as CSV: those with a kind in the units that a reader is shown, which end their names."""
+def csv_text(rows: Iterable[Mapping[str, Any]], system: str = "", columns: Iterable[str] = ()) -> str:
+    """Rows of SI figures as CSV, in the units of a system where one is named; the units end the names."""
     told: list[dict[str, str]] = []
     for row in rows:
         told.append({})
         for key, value in row.items():
-            kind = kinds.get(key)
+            kind = next((kind for end, kind in _ENDS.items() if system and key.endswith(end)), None)
             if kind is not None:
                 unit = shown_unit(kind, system)
                 said = unit.replace("1/", "per_")  # kg_ha, per_ha, kg_per_100_m

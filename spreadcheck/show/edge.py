@@ -61,7 +61,7 @@ def edge_document(study: EdgeStudy, system: str = "metric") -> Document:
 def _table(study: EdgeStudy, head: str, rows: Iterable[tuple[str, ...]], caption: str) -> Table:
     """A column of names, then one for each way of driving and side of the machine to the edge."""
     first = [case for case in study.cases if case.first_pass_m == study.cases[0].first_pass_m]
-    sides = (Column(case.method.replace("-", " "), case.side) for case in first)
+    sides = (Column(case.method, case.side) for case in first)
     return Table((Column(head, align="left"), *sides), tuple(rows), caption)
 
 
@@ -182,13 +182,6 @@ def _case_json(case: EdgeCase) -> dict[str, Any]:
     return {named.get(key, key): value for key, value in asdict(case).items()}
 
 
-# JSON key -> kind of quantity; what is not here has no unit to change
-_KINDS = {
-    "first_pass_m": "length", "beyond_kg_per_100_m": "mass per edge", "short_kg_per_100_m": "mass per edge",
-    "zone_m": "length", "strip_m": "length", "strip_endless_m": "length",
-}  # fmt: skip
-
-
 def edge_csv(study: EdgeStudy, system: str = "metric") -> str:
     """A row a distance, method and side, then the kept shares; masses that rest on the pass have least and most."""
     cases = [("", case) for case in study.cases] + [(f"{kept.share_pct:g}", kept.case) for kept in study.kept]
@@ -197,5 +190,4 @@ def edge_csv(study: EdgeStudy, system: str = "metric") -> str:
         for key in ("beyond_kg_per_100_m", "short_kg_per_100_m"):
             if (mass := study.mass_of_passes) is not None:
                 row |= {f"least_{key}": row[key] * mass.least, f"most_{key}": row[key] * mass.most, key: None}
-    kinds = _KINDS | {f"{end}_{key}": kind for key, kind in _KINDS.items() for end in ("least", "most")}
-    return csv_text(rows, kinds, system)
+    return csv_text(rows, system)

@@ -72,10 +72,10 @@ def _lines(block: Block, width: int) -> list[str]:
     return []
 
 
-def wrapped(text: str, width: int = WIDTH, indent: str = "") -> list[str]:
-    """A text in lines of at most so many columns; no word is broken at its hyphens, no unit parted from its number."""
+def wrapped(text: str, width: int = WIDTH, indent: str = "", *, hyphens: bool = False) -> list[str]:
+    """A text in lines of at most so many columns; words break at `hyphens` on request, no unit leaves its number."""
     kept = _UNIT.sub(_KEPT, text)
-    lines = textwrap.wrap(kept, width, subsequent_indent=indent, break_on_hyphens=False) or [""]
+    lines = textwrap.wrap(kept, width, subsequent_indent=indent, break_on_hyphens=hyphens) or [""]
     return [line.replace(_KEPT, " ") for line in lines]
 
 
@@ -95,7 +95,7 @@ def _table(table: Table, width: int) -> list[str]:
     for at, column in enumerate(columns):
         head, unit = (column.head, column.unit) if table.headed else ("", "")
         cells = max(map(len, (unit, *(row[at] for row in table.rows))))
-        words = max(map(len, _UNIT.sub(_KEPT, head).split(" ")))  # a number stays with its unit
+        words = max(map(len, re.split(r" |(?<=-)", _UNIT.sub(_KEPT, head))))  # a number stays with its unit
         wide.append(max(len(head), cells, 1))
         whole.append(max(map(len, " ".join((head, *(row[at] for row in table.rows))).split(" "))))
         least.append(min(wide[at], NARROWEST) if column.align == "left" else max(words, cells, 1))
@@ -123,7 +123,7 @@ def _side_by_side(table: Table, given: dict[int, int]) -> list[str]:
     rows = [[wrapped(row[at], room) for at, room in given.items()] for row in table.rows]
     if table.headed:
         units = [[column.unit] for column in columns]
-        heads = [wrapped(column.head, room) for column, room in zip(columns, given.values(), strict=True)]
+        heads = [wrapped(c.head, room, hyphens=True) for c, room in zip(columns, given.values(), strict=True)]
         deep = max(map(len, heads))
         rows[:0] = [[[""] * (deep - len(head)) + head for head in heads], *([units] if any(map(any, units)) else [])]
     lines = []

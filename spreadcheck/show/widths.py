@@ -278,18 +278,9 @@ _BY_LEVEL = {
     "metering_factor": -1,
 }  # power of a pass's mass over the mean
 _OWN = ("method", "work", "cost", "over_tails")  # told otherwise
-# JSON key -> kind of quantity; what is not here has no unit to change
-_KINDS = {
-    "width_m": "length", "mean_kg_ha": "rate", "min_kg_ha": "rate", "max_kg_ha": "rate",
-    "at_target_min_kg_ha": "rate", "at_target_max_kg_ha": "rate", "stripe_m": "length", "stripe_middle_m": "length",
-    "spread_width_m": "length", "capacity_ha_h": "field capacity", "flow_kg_s": "flow", "yield_loss_t_ha": "yield",
-    "time_per_ha": "cost per area", "fuel_per_ha": "cost per area", "yield_per_ha": "cost per area",
-    "total_per_ha": "cost per area",
-}  # fmt: skip
 
 
 def widths_csv(study: WidthStudy, system: str = "metric") -> str:
     """The comparison for a spreadsheet: one row a width and driving method, units in the header."""
-    kinds = _KINDS | {f"{end}_{key}": kind for key, kind in _KINDS.items() for end in ("least", "most")}
     every = ({"method": method} | row for method, rows in _rows_json(study).items() for row in rows)
-    return csv_text(every, kinds, system)
+    return csv_text(every, system)
