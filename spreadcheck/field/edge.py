@@ -141,7 +141,7 @@ def first_pass_distance(
     """The shortest distance of the first pass from the edge that keeps a given share of a pass inside the field."""
     if not 0 < share_pct <= 100:
         problem = f"{share_pct:g} % is not a share of a pass"
-        raise CostError(Fault("share kept inside", problem, "give one above 0, up to 100 %"))
+        raise CostError(Fault("option --keep-inside", problem, "give one above 0, up to 100 %"))
     _, driven = _driven(profile, bout_width_m, method, side)
     allowed = profile.area_kg_ha_m * (1 - share_pct / 100)
     fallen = np.cumsum(driven.length_m * (driven.left + driven.right) / 2)
@@ -313,7 +313,8 @@ def study_edge(
     distances = dict.fromkeys(width / 2 if first is None else first for first in first_pass_m)
     for first in distances:
         if not 0 <= first <= 1000:
-            raise WidthError(Fault("first pass", f"{first:g} m from the edge can't be driven", "give 0 m to 1000 m"))
+            problem = f"{first:g} m from the edge can't be driven"
+            raise WidthError(Fault("option --first-pass", problem, "give 0 m to 1000 m"))
     ways, shares = (list(itertools.product(values, METHODS, sides)) for values in (distances, share_pct))
 
     def scaled(one: Profile) -> Profile:

@@ -351,7 +351,8 @@ def study_field(
     if boundary is not None and track is not None:
         check_near(track, boundary)
     asked = asked or Asked()
-    result = _assessed(test, asked)
+    width = asked.bout_width_m[0] if asked.bout_width_m else None
+    result = assess(test, limit_pct=asked.limit_pct, bout_width_m=width, tails=asked.tails, relative=True)
     if result.bout_width_m is None:
         remedy = 'write it on the sheet, or add --bout-width "24 m"'
         raise WidthError(Fault(test.source or "the sheet", "names no bout width", remedy))
@@ -397,30 +398,13 @@ def study_fields(
     >>> study_fields.__name__  # a run is in docs/field.md
     'study_fields'
     """
-    jobs = [(test, asked, *field) for field in fields]
-    if executor is not None or len(jobs) < 2:
-        found = tuple((map if executor is None else executor.map)(_alone, jobs))
-    else:
-        with ProcessPoolExecutor(max_workers=min(len(jobs), 8)) as local:
-            found = tuple(local.map(_alone, jobs))
-    shared = _assessed(test, asked)
-    for study in found:
-        vars(study)["assessment"] = shared
-    return found
-
-
-def _assessed(test: TrayTest, asked: Asked) -> Assessment:
-    """The test at the bout width that is shown first; the same for every field."""
-    width = asked.bout_width_m[0] if asked.bout_width_m else None
-    return assess(test, limit_pct=asked.limit_pct, bout_width_m=width, tails=asked.tails, relative=True)
-
-
-def _alone(job: tuple[TrayTest, Asked, Boundary | None, Track | None]) -> FieldStudy:
-    """One field, without the assessment: that can't travel between processes, and is the same for all."""
-    test, asked, boundary, track = job
-    study = study_field(test, asked, boundary=boundary, track=track)
-    vars(study)["assessment"] = None
-    return study
+    if executor is None and len(fields) > 1:
+        with ProcessPoolExecutor(max_workers=min(len(fields), 8)) as local:
+            return study_fields(test, asked, fields, local)
+    if executor is None:
+        return tuple(study_field(test, asked, boundary=boundary, track=track) for boundary, track in fields)
+    jobs = [executor.submit(study_field, test, asked, boundary=boundary, track=track) for boundary, track in fields]
+    return tuple(job.result() for job in jobs)
 
 
 def _planned(study: FieldStudy) -> Iterator[dict[str, Any]]:

@@ -22,6 +22,8 @@ _FEW = 1_000  # knots up to which sums are quick enough; they are exact to the l
 _END_M = 1e-8  # ends of bands are found to this
 _LOOKS = 60  # halvings of a step reach the rounding of a double long before
 
+Correlation = Callable[[FloatArray], FloatArray]
+
 
 @record
 class Run:
@@ -186,12 +188,13 @@ def on_average(width_m: FloatArray, spacing_m: float) -> FloatArray:
 
 def worst_curve(curves: Sequence[WidthCurve], shares: Sequence[float], width_m: FloatArray) -> WidthCurve:
     """The worst of several parts at each width, each CV times a share, so that limits of their own compare."""
-
-    def exact(widths: FloatArray) -> FloatArray:
-        squares = [curve.exact(widths) * share**2 for curve, share in zip(curves, shares, strict=True)]
-        return np.asarray(np.max(squares, axis=0))
-
+    exact = partial(_worst_squares, tuple(curves), tuple(shares))
     return WidthCurve(curves[0].method, width_m, 100.0 * np.sqrt(exact(width_m)), exact)
+
+
+def _worst_squares(curves: Sequence[WidthCurve], shares: Sequence[float], width_m: FloatArray) -> FloatArray:
+    squares = [curve.exact(width_m) * share**2 for curve, share in zip(curves, shares, strict=True)]
+    return np.asarray(np.max(squares, axis=0))
 
 
 def _squares_of(profile: Profile) -> Callable[..., FloatArray]:
@@ -205,38 +208,39 @@ def _squares_of(profile: Profile) -> Callable[..., FloatArray]:
     (x, y), spacing = profile.knots, profile.spacing_m
     places = np.rint((x - x[0]) / spacing)
     if profile.places is None or places[-1] > _FILLED * len(x):
-
-        def by_pieces(width_m: FloatArray, row: int | slice = slice(None)) -> FloatArray:
-            cv = np.stack([bout_deposit(profile, width_m, method).cv_pct for method in METHODS])
-            return np.asarray((cv / 100) ** 2 * on_average(width_m, spacing))[row]
-
-        return by_pieces
+        return partial(_by_pieces, profile)
     first, last, step = float(x[0]), float(x[-1]), float((x[-1] - x[0]) / places[-1])
     rates = np.interp(np.arange(places[-1] + 1), places, y)
     same = _correlation(rates, first, rates, first, step)
     mirrored = _correlation(rates[::-1], -last, rates, first, step)
-    area2, level = profile.area_kg_ha_m**2, float(same(np.zeros(1))[0])
-
-    def squares(width_m: FloatArray, row: int | slice = slice(None)) -> FloatArray:
-        both = np.full((2, len(width_m)), level)
-        for every, reach in ((1, last - first), (2, 2 * profile.reach_m)):  # passes on one side that may reach pass 0
-            counts = (reach / (every * width_m)).astype(np.intp) + 1
-            starts = np.cumsum(counts) - counts
-            number = every * (np.arange(starts[-1] + counts[-1]) - np.repeat(starts, counts)) + 1
-            away = number * np.repeat(width_m, counts)
-            if every == 1:
-                alike = 2 * same(away)
-                both += np.add.reduceat(np.stack((np.where(number % 2 == 0, alike, 0.0), alike)), starts, axis=1)
-            else:
-                both[0] += np.add.reduceat(mirrored(away) + mirrored(-away), starts)
-        return np.asarray(np.maximum(width_m * both / area2 - 1.0, 0.0) * on_average(width_m, spacing))[row]
-
-    return squares
+    return partial(_by_correlation, profile, same, mirrored)
 
 
-def _correlation(
-    q: FloatArray, q_first: float, p: FloatArray, p_first: float, step: float
-) -> Callable[[FloatArray], FloatArray]:
+def _by_pieces(profile: Profile, width_m: FloatArray, row: int | slice = slice(None)) -> FloatArray:
+    cv = np.stack([bout_deposit(profile, width_m, method).cv_pct for method in METHODS])
+    return np.asarray((cv / 100) ** 2 * on_average(width_m, profile.spacing_m))[row]
+
+
+def _by_correlation(
+    profile: Profile, same: Correlation, mirrored: Correlation, width_m: FloatArray, row: int | slice = slice(None)
+) -> FloatArray:
+    first, last = profile.knots[0][[0, -1]].tolist()
+    both = np.full((2, len(width_m)), same(np.zeros(1))[0])
+    for every, reach in ((1, last - first), (2, 2 * profile.reach_m)):  # passes on one side that may reach pass 0
+        counts = (reach / (every * width_m)).astype(np.intp) + 1
+        starts = np.cumsum(counts) - counts
+        number = every * (np.arange(starts[-1] + counts[-1]) - np.repeat(starts, counts)) + 1
+        away = number * np.repeat(width_m, counts)
+        if every == 1:
+            alike = 2 * same(away)
+            both += np.add.reduceat(np.stack((np.where(number % 2 == 0, alike, 0.0), alike)), starts, axis=1)
+        else:
+            both[0] += np.add.reduceat(mirrored(away) + mirrored(-away), starts)
+    squares = np.maximum(width_m * both / profile.area_kg_ha_m**2 - 1.0, 0.0)
+    return np.asarray(squares * on_average(width_m, profile.spacing_m))[row]
+
+
+def _correlation(q: FloatArray, q_first: float, p: FloatArray, p_first: float, step: float) -> Correlation:
     """Integral of q(x) p(x + t) over x as a function of t: a cubic between places one step apart, zero outside.
 
     Both are straight between knots one step apart and zero outside, with a step there if an end rate is not zero.
@@ -256,16 +260,15 @@ def _correlation(
     cubic = step * np.array(
         (a + (b + e) / 2 + f / 3, a1 + e1 - a - e - f / 2, (b1 - e1 + f1 - b + e) / 2, (f - f1) / 6)
     )
-    start = p_first - q_first - step * (len(q) - 1)
+    return partial(_cubic_at, p_first - q_first - step * (len(q) - 1), step, cubic)
 
-    def at(t_m: FloatArray) -> FloatArray:
-        place = (t_m - start) / step
-        cell = np.clip(place, 0, cubic.shape[1] - 1).astype(np.intp)  # at both ends the integral is 0
-        part = np.clip(place - cell, 0.0, 1.0)
-        c0, c1, c2, c3 = cubic[:, cell]
-        return np.asarray(c0 + part * (c1 + part * (c2 + part * c3)))
 
-    return at
+def _cubic_at(start: float, step: float, cubic: FloatArray, t_m: FloatArray) -> FloatArray:
+    place = (t_m - start) / step
+    cell = np.clip(place, 0, cubic.shape[1] - 1).astype(np.intp)  # at both ends the integral is 0
+    part = np.clip(place - cell, 0.0, 1.0)
+    c0, c1, c2, c3 = cubic[:, cell]
+    return np.asarray(c0 + part * (c1 + part * (c2 + part * c3)))
 
 
 def _crossings(curve: WidthCurve, inside_m: FloatArray, outside_m: FloatArray, limit_pct: float) -> FloatArray:

@@ -1,5 +1,6 @@
 """A study of a field: rankings that must hold, figures against one another, executors, what can't be studied."""
 
+import pickle
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -221,6 +222,13 @@ def test_a_place_that_gets_nothing_is_told_alike_on_screen_and_map(study, monkey
     on_map = [text.get_text() for axes in field_figure(study).axes for text in axes.texts]
     told = next(text for text in on_map if text.startswith("Heaviest and lightest places")).splitlines()
     assert [line.rsplit(": ", 1)[1] for line in told[1:]] == ["nothing", "0.1"]
+
+
+def test_widths_travel_between_processes(study):
+    """Fields are worked out in processes of their own: the CV over all widths is the same on the other side."""
+    there = pickle.loads(pickle.dumps(study.assessment))
+    for method, curve in study.assessment.curves.items():
+        np.testing.assert_array_equal(there.curves[method].cv_of(curve.width_m), curve.cv_of(curve.width_m))
 
 
 def test_executors_give_the_same():
