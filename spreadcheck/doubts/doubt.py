@@ -118,7 +118,7 @@ class Explanation:
 
     def text(self, system: str = "metric") -> str:
         """All of it as one sentence."""
-        then = f" The test then has: {self.verdict.text(system)}." if self.verdict else ""
+        then = f" With that done, the answer is: {self.verdict.text(system)}." if self.verdict else ""
         return f"Perhaps: {_upper(self.words.text(system))} (fits {100 * self.fits:.0f} %): {self.remedy}.{then}"
 
 

@@ -45,6 +45,7 @@ ROWS_ON_A_SCREEN = 20
 OTHER_SYSTEM = {"metric": "us", "us": "metric"}
 _FEWEST_DOUBTS = 2
 _indented = partial(wrapped, indent="  ")
+_fitted = partial(textwrap.shorten, width=WIDTH, placeholder="...")  # cut between words, never inside a figure
 
 
 def summary_text(
@@ -60,7 +61,7 @@ def summary_text(
     spaced = f"{show_width(profile.spacing_m, system)} apart" if profile.even else "unevenly spaced"
     passes = "1 pass" if profile.passes_used == 1 else f"mean of {profile.passes_used} passes"
     trays = f"{len(profile.offset_m)} trays {spaced}, {passes}"
-    head = [textwrap.shorten(line, WIDTH, placeholder="...") for line in (test.name, *about_test(test), trays)]
+    head = [_fitted(line) for line in (test.name, *about_test(test), trays)]
     head += [*_answer(result, system), *_picture(result, system, plain)]
     shape, gets = pattern_headline(result).splitlines(), []
     if width := result.bout_width_m or down_m(result.advised_width_m(method) or 0.0, system):
@@ -87,14 +88,11 @@ def summary_text(
         shape = shape if whole + len(shape) <= room else []
     room = max(room - len(shape) - len(gets), _FEWEST_DOUBTS)
     told = _doubts([*doubts, *others], room, room - sum(len(seen) for seen, _ in doubts) - bool(others))
-    sure = "" if test.mirrored else "--confidence, "  # of a side that was not tested nothing is sure
-    more = f"More: --table, --advice, {sure}--doubts, or --all"
-    text = "\n".join(line.rstrip() for line in (*head, *shape, *gets, *told, more, *following))
+    sure = () if test.mirrored else ("--confidence",)  # of a side that was not tested nothing is sure
+    left = [option for option in ("--table", "--advice", *sure, "--doubts", "or --all") if option not in asked]
+    more = [] if "--all" in asked else [f"More: {', '.join(left)}"]
+    text = "\n".join(line.rstrip() for line in (*head, *shape, *gets, *told, *more, *following))
     return f"{text}\n\n{pattern_full(result, system)}" if advice else text
-
-
-def _fitted(text: str) -> str:
-    return text if len(text) <= WIDTH else text[: WIDTH - 3].rstrip() + "..."
 
 
 def _answer(result: Assessment, system: str) -> list[str]:

@@ -56,23 +56,23 @@ _WAYS_ALONE = (
 def pattern_headline(result: Assessment) -> str:
     """The shapes, and what chance or a short line hides, in one line or two."""
     reading = result.pattern
-    unclear = ", ".join(reading.unclear)
+    unclear = " or ".join(reading.unclear)
     if reading.shapes:
-        text = ", ".join(reading.shapes) + (f" (can't tell from chance: {unclear})" if unclear else "")
+        text = ", ".join(reading.shapes) + (f" (can't tell whether also {unclear})" if unclear else "")
     elif not unclear:
         text = "no shape stands out"
     else:
-        named = "which shape" if reading.noise == UNKNOWN or len(reading.unclear) > 3 else unclear
+        named = "which shape" if reading.noise == UNKNOWN or len(reading.unclear) > 3 else f"whether {unclear}"
         if ends_of(result.profile).open:
-            text = f"can't tell: {named} (the tray line ends inside the pattern; trays farther out will tell)"
+            text = f"can't tell {named} (the tray line ends inside the pattern; trays farther out will tell)"
         elif reading.noise == FROM_PASSES and not reading.passes_hide:
             half = reading.figures.half_of_peak_m.value
             trays = int((np.ptp(result.profile.offset_m) if math.isnan(half) else half) / result.profile.spacing_m)
             few = f"only about {trays} trays show the shape; trays closer together will tell"
             why = few if trays < FEW_TRAYS else "it lies nearer to the border between shapes than one test can tell"
-            text = f"can't tell: {named} (the passes agree, but {why})"
+            text = f"can't tell {named} (the passes agree, but {why})"
         else:
-            text = f"can't tell from chance: {named} ({_CANT_TELL[reading.noise]})"
+            text = f"can't tell {named} ({_CANT_TELL[reading.noise]})"
     return textwrap.fill(f"Pattern: {text}", WIDTH, subsequent_indent="  ", break_on_hyphens=False)
 
 

@@ -81,7 +81,7 @@ def report(result: Assessment, system: str = "metric", *, sure: Confidence | Non
     known = sure if sure is not None and sure.noise.known else None
     words = plain_words(result, system)
     answer, *more = words["In short"]
-    doubts = [doubt.message(system) for doubt in (*result.doubts, *(sure.doubts if sure else ()))]
+    doubts = [f"{doubt.code}: {doubt.message(system)}" for doubt in (*result.doubts, *(sure.doubts if sure else ()))]
     taper, even = result.profile.tails == TAPER, result.profile.even
     beyond = {
         "tails": "runs to zero over one tray spacing" if taper else "stops (nothing is taken to fall beyond)",

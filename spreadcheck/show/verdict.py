@@ -235,7 +235,7 @@ def to_hand_over(
     told: list[Block] = []
     for about, own in all_doubts:
         told += [Paragraph(about)] if about and own else []
-        told += [Points(tuple(doubt.message(system) for doubt in own))] if own else []
+        told += [Points(tuple(f"{doubt.code}: {doubt.message(system)}" for doubt in own))] if own else []
     more: list[Block] = [Heading("Doubts"), *told] if told else []
     return replace(document, blocks=(*judged, *document.blocks, *more))
 

@@ -73,6 +73,23 @@ def test_what_blocks_is_told_whole_on_the_screen(name, driving):
     assert f"put right: {blocking[0].first_step()}" in told
 
 
+def test_a_doubt_that_is_cut_is_cut_between_words():
+    """A figure that lost its end would be another figure."""
+    for path in SHEETS:
+        result = spreadcheck.assess(spreadcheck.read_sheet(path))
+        whole = {doubt.code: f"{doubt.seen()} " for doubt in result.doubts}
+        for line in summary_text(result).splitlines():
+            if line.startswith("Doubt ") and line.endswith("..."):
+                code, _, seen = line.removeprefix("Doubt ").removesuffix("...").partition(": ")
+                assert whole[code].startswith(f"{seen} ")
+
+
+def test_more_names_what_is_not_shown_yet(sheet):
+    shown = run("analyse", sheet, "--table", "--doubts").stdout
+    assert "More: --advice, --confidence, or --all\n" in shown
+    assert "More: " not in run("analyse", sheet, "--all").stdout
+
+
 def test_samples_cover_the_scenarios():
     """At least six samples, each with a line on what it shows, in the sheet and in the folder's README."""
     assert len(SHEETS) >= 6

@@ -239,7 +239,7 @@ def test_a_line_that_ends_first_is_told():
 def test_doubts_are_counted_and_told():
     result = assess(read_sheet(SAMPLES / "sparse_gaps.csv"))
     assert f"{len(result.doubts)} doubt" in told(result)["In short"]
-    assert report(result).blocks[-1].items == tuple(doubt.message() for doubt in result.doubts)
+    assert report(result).blocks[-1].items == tuple(f"{doubt.code}: {doubt.message()}" for doubt in result.doubts)
     assert report(invented([1, 2, 3, 2, 1])).blocks[-1].items[0]
 
 
