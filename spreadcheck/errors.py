@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import FrozenInstanceError, dataclass, field, fields
 from typing import Any, TypeVar, dataclass_transform, overload
@@ -187,3 +187,11 @@ def shown(text: str) -> str:
     """What a person wrote, as a message quotes it: on one line and not longer than a message bears."""
     line = visible(" ".join(text[:200].split()))
     return line if len(line) <= 40 else line[:37] + "..."
+
+
+def meant(name: str, known: Collection[str], otherwise: str = "use") -> str:
+    """What a name that nobody knows is most likely misspelt for, else all that are known."""
+    from difflib import get_close_matches  # only where something is wrong
+
+    near = get_close_matches(name.casefold(), known, n=1)
+    return f'did you mean "{near[0]}"?' if near else f"{otherwise} {', '.join(known)}"

@@ -175,7 +175,7 @@ def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None,
         target_kg_ha=basis.target_kg_ha if target is None and basis is not None else target,
         limit_pct=limit,
         basis=basis,
-        product_per_t=parse_price(price, "t", place="option --product-price").amount if price is not None else None,
+        product_per_t=parse_price(price, "t", place="option --product-price")[0] if price is not None else None,
         analysis=read_analysis(analysis) if analysis else None,
         part=part,
     )

@@ -115,13 +115,12 @@ def _check_no_catches(sheet: str) -> None:
     """Refuse to lay an empty sheet over weights, whatever the options: they can't be weighed again."""
     from spreadcheck.sheet.files import is_sheet_file
     from spreadcheck.sheet.traysheet import read_sheet
-    from spreadcheck.sheet.traytest import CatchState
 
     if not os.path.isfile(sheet) or not is_sheet_file(sheet):
         return
     problem = "is there already and can't be read, so that it may hold weights"
     with contextlib.suppress(SpreadcheckError):
-        if set(read_sheet(sheet).state.ravel().tolist()) <= {CatchState.NO_TRAY, CatchState.NOT_WEIGHED}:
+        if read_sheet(sheet).blank:
             return
         problem = "holds weights already, and an empty sheet would replace them"
     raise OutputError(Fault(sheet, problem, "give --sheet another name"))

@@ -84,8 +84,7 @@ def new_sheet(like: TrayTest | None = None) -> NewSheet:
 
 def unnamed(test: TrayTest) -> NewSheet:
     """The state in which a test that nothing was weighed of yet is asked for the name and the date that it lacks."""
-    blank = set(test.state.ravel().tolist()) <= {CatchState.NO_TRAY, CatchState.NOT_WEIGHED}
-    steps = tuple(name for name in ("test", "date") if blank and name not in test.values)
+    steps = tuple(name for name in ("test", "date") if test.blank and name not in test.values)
     return NewSheet(steps, rows=test.form, like=test)
 
 
@@ -142,6 +141,8 @@ _QUESTIONS = {
 def _answered(new: NewSheet, step: str, line: str) -> NewSheet:
     """The state after the answer to a question."""
     match step:
+        case "test" if _is_weight(line):  # a scale that types like a keyboard
+            raise QuantityError(Fault("", f'"{line}" is a weight and no name', "name the test in words, or type start"))
         case "trays":
             return _trays(new, line)
         case "spacing":
@@ -236,6 +237,12 @@ def _quantity_parts(line: str) -> tuple[str, str]:
     """ "0,5 m" as number and unit; what does not start with a number is left whole for the message."""
     match = _WITH_UNIT.fullmatch(line)
     return (match[1].replace(",", "."), match[2]) if match else (line, "")
+
+
+def _is_weight(line: str) -> bool:
+    """Whether it is what a scale sends: a number, with or without a unit of catches."""
+    number, unit = _quantity_parts(line)
+    return parse_number(number) is not None and (not unit or column_kind(unit) is not None)
 
 
 def layout_differences(test: TrayTest, other: TrayTest) -> tuple[str, ...]:

@@ -15,12 +15,11 @@ from __future__ import annotations
 import math
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import field
-from difflib import get_close_matches
 from typing import Any
 
-from spreadcheck.errors import CostError, Fault, collected, record, shown
+from spreadcheck.errors import CostError, Fault, collected, meant, record, shown
 from spreadcheck.money.response import CURVES, OVER_SUPPLY, Response, response_curve
 from spreadcheck.sheet.cells import LARGEST, read_toml
 from spreadcheck.units import (
@@ -84,14 +83,6 @@ class Field:
 
 
 @record
-class Price:
-    """An amount of money for one unit; the currency is what the user called it, "" if nothing."""
-
-    amount: float
-    currency: str = ""
-
-
-@record
 class Prices:
     """Prices of one comparison, all in one currency; None for what was not given."""
 
@@ -111,31 +102,28 @@ class Prices:
     @property
     def fuel_per_h(self) -> float | None:
         """Fuel burnt in an hour of work. [money/h]"""
-        if self.fuel_per_l is None or self.fuel_use_l_h is None:
-            return None
-        return self.fuel_per_l * self.fuel_use_l_h
+        both = self.fuel_per_l, self.fuel_use_l_h
+        return None if None in both else math.prod(each for each in both if each is not None)
 
     @property
     def any_given(self) -> bool:
         """Whether the user gave any price at all."""
-        return any(price is not None for price in (self.work_per_h, self.fuel_per_l, self.crop_per_t))
+        return (self.work_per_h, self.fuel_per_l, self.crop_per_t) != (None, None, None)
 
 
-def parse_price(text: str, per: str, *, place: str = "", bushel_kg: float | None = None) -> Price:
-    """A price as a person writes it, such as "22 EUR/h", "$5.40/bu" or "1.15 per L"."""
+def parse_price(text: str, per: str, *, place: str = "", bushel_kg: float | None = None) -> tuple[float, str]:
+    """The amount and the currency of a price as a person writes it, such as "22 EUR/h", "$5.40/bu" or "1.15 per L"."""
     units, example = _PER[per]
     if bushel_kg is not None and per == "t":
         units = {**units, "bu": bushel_kg / 1e3, "bushel": bushel_kg / 1e3}
-    match = _PRICE.fullmatch(text.strip().replace("\u2212", "-"))
+    match, said = _PRICE.fullmatch(text.strip().replace("\u2212", "-")), f'"{shown(text)}"'
     number = parse_number(match["number"], decimal_comma=True) if match else None
-    said = f'"{shown(text)}"'
     if match is None or number is None:
         raise CostError(Fault(place, f"{said} is not a price", f'write an amount and what it is for: "{example}"'))
     unit = match["unit"].strip()
     holds = units.get(unit) or units.get(unit.casefold())
     if holds is None and per == "t" and unit.casefold() in ("bu", "bushel"):
-        remedy = 'add the mass of a bushel: bushel = "60 lb" in the table [crop], or --bushel'
-        raise CostError(Fault(place, f"{said} is for a bushel, whose mass is not known", remedy))
+        raise CostError(Fault(place, f"{said} is for a bushel, whose mass is not known", _BUSHEL_REMEDY))
     if holds is None:
         names = ", ".join(name for name in units if len(name) < 4 or " " in name)
         raise CostError(Fault(place, f'"{shown(unit)}" in {said} is not what this price is for', f"use one of {names}"))
@@ -145,7 +133,7 @@ def parse_price(text: str, per: str, *, place: str = "", bushel_kg: float | None
     if not 0 <= number <= MAX_AMOUNT:
         problem = f"the price {said} is {'negative' if number < 0 else 'too large'}"
         raise CostError(Fault(place, problem, "give 0 or more; 0 where it costs nothing"))
-    return Price(number / holds, (match["before"] or match["behind"]).strip())
+    return number / holds, (match["before"] or match["behind"]).strip()
 
 
 # Table and key -> the name of the figure, its kind (of a price, what it is for), and how it is written.
@@ -163,17 +151,17 @@ KEYS: dict[tuple[str, str], tuple[str, str, str]] = {
     ("crop", "bushel"): ("bushel", "mass", "60 lb"),
 }
 _BOUNDS = {"bushel": (0.1, 1000.0), "fuel_use": (0.0, 10_000.0)}  # kg, L/h
-# The texts of the response table and how they are written; all else in it is a coefficient.
+# The texts of the response table: how they are written, and of which kind; all else in it is a coefficient.
 _TEXTS = {
-    "curve": "quadratic",
-    "rate_unit": "kg/ha",
-    "yield_unit": "t/ha",
-    "nutrient_content": "46 %",
-    "already_given": "60 kg/ha",
+    "curve": ("quadratic", ""),
+    "rate_unit": ("kg/ha", "rate"),
+    "yield_unit": ("t/ha", "yield"),
+    "nutrient_content": ("46 %", "share"),
+    "already_given": ("60 kg/ha", "rate"),
 }
-_UNITS = {"rate_unit": "rate", "yield_unit": "yield"}
 TABLES = ("field", "costs", "crop", "response")
 BUSHELS = "bu/ac"
+_BUSHEL_REMEDY = 'add the mass of a bushel: bushel = "60 lb" in the table [crop], or --bushel'
 
 Written = dict[str, tuple[str, str]]
 
@@ -228,17 +216,17 @@ def read_price_file(path: str | os.PathLike[str]) -> PriceFile:
     '22 EUR/h'
     >>> folder.cleanup()
     """
-    source, faults = os.fspath(path), []
-    data, written = read_toml(path), {}
+    source, faults, written = os.fspath(path), [], {}
+    data = read_toml(path)
     for table, content in data.items():
-        keys = [key for at, key in KEYS if at == table]
         if table not in TABLES or not isinstance(content, dict):
-            faults.append(_unknown(source, "table", table, TABLES))
+            faults.append(Fault(source, f'"{shown(table)}" is not a table of a price file', meant(table, TABLES)))
             continue
+        keys, where = [key for at, key in KEYS if at == table], f"{source}: table [{table}]"
         for key, value in content.items() if table != "response" else ():
-            place = f'{source}: table [{table}], key "{key}"'
-            if key not in keys:
-                faults.append(_unknown(f"{source}: table [{table}]", "key", key, keys))
+            place = f'{where}, key "{key}"'
+            if key not in keys:  # most likely misspelt, so it is never passed over
+                faults.append(Fault(where, f'"{shown(key)}" is not a key of a price file', meant(key, keys)))
             elif isinstance(value, str):
                 written[KEYS[table, key][0]] = (value, place)
             else:
@@ -247,13 +235,6 @@ def read_price_file(path: str | os.PathLike[str]) -> PriceFile:
     if faults:
         raise CostError(*faults)
     return PriceFile(written, data.get("response"), source)
-
-
-def _unknown(place: str, what: str, name: str, known: Sequence[str]) -> Fault:
-    """A table or key that nobody reads: most likely misspelt, so it is never passed over."""
-    near = get_close_matches(name.casefold(), known, n=1)
-    hint = f'did you mean "{near[0]}"?' if near else f"use {', '.join(known)}"
-    return Fault(place, f'"{shown(name)}" is not a {what} of a price file', hint)
 
 
 def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] | None = None) -> CostBasis:
@@ -283,23 +264,24 @@ def basis_from(file: PriceFile | None = None, options: Mapping[str, str | None] 
     (3.333, 22.0, None)
     """
     file = file or PriceFile()
+    asked = {name: text for name, text in (options or {}).items() if text is not None}
+    written = file.written | {name: (text, f"option --{name.replace('_', '-')}") for name, text in asked.items()}
     faults: list[Fault] = []
-    given = {name: text for name, text in (options or {}).items() if text is not None}
-    written = file.written | {name: (text, f"option --{name.replace('_', '-')}") for name, text in given.items()}
     figures: dict[str, float] = {}
     named: dict[str, str] = {}  # currency -> a price in it
     for name, kind, _ in sorted(KEYS.values(), key=lambda each: each[0] != "bushel"):  # prices may be for a bushel
-        text, place = written.get(name, ("", ""))
         with collected(faults):
-            if kind in _PER and name in written:
-                price = parse_price(text, kind, place=place, bushel_kg=figures.get("bushel"))
-                figures[name] = price.amount
-                named |= {price.currency: name} if price.currency else {}
-            elif name in written:
-                figures[name] = parse_quantity(text, kind, place=place)
-                low, high = _BOUNDS.get(name, (-math.inf, math.inf))
-                if not low <= figures[name] <= high:
-                    faults.append(Fault(place, f'"{shown(text)}" can\'t be right', "check the number and its unit"))
+            if name not in written:
+                continue
+            text, place = written[name]
+            if kind in _PER:
+                figures[name], currency = parse_price(text, kind, place=place, bushel_kg=figures.get("bushel"))
+                named |= {currency: name} if currency else {}
+                continue
+            figures[name] = parse_quantity(text, kind, place=place)
+            low, high = _BOUNDS.get(name, (-math.inf, math.inf))
+            if not low <= figures[name] <= high:
+                faults.append(Fault(place, f'"{shown(text)}" can\'t be right', "check the number and its unit"))
     if len(named) > 1:
         (first, _), (second, where), *_ = named.items()
         problem = f'prices are in "{shown(first)}" and in "{shown(second)}"'
@@ -327,49 +309,44 @@ def response_from(table: Mapping[str, Any], *, bushel_kg: float | None = None, s
     """A yield response from the table [response] of a price file."""
     title = f"{source}: table [response]"
     faults = [
-        Fault(title, f'"{key}" is missing', f'add a line such as {key} = "{_TEXTS[key]}"')
-        for key in ("curve", *_UNITS)
+        Fault(title, f'"{key}" is missing', f'add a line such as {key} = "{_TEXTS[key][0]}"')
+        for key in ("curve", "rate_unit", "yield_unit")
         if key not in table
     ]
+    figures = {"nutrient_content": 100.0, "already_given": 0.0}
     for key, value in table.items():
-        place = f'{title}, key "{key}"'
-        if key in _TEXTS and not isinstance(value, str):
-            remedy = f'write it in quotes, such as {key} = "{_TEXTS[key]}"'
-            faults.append(Fault(place, f"{shown(str(value))} is not text", remedy))
-        elif key not in _TEXTS and (isinstance(value, bool) or not isinstance(value, (int, float))):
-            remedy = "write a bare number, in the table's rate_unit and yield_unit"
-            faults.append(Fault(place, f'"{shown(str(value))}" is not a number', remedy))
-        elif key not in _TEXTS and abs(value) > LARGEST and value != math.inf:
-            faults.append(Fault(place, "the number is too large", "check its digits"))
-    if faults:
-        raise CostError(*faults)
-    figures = {"nutrient_content": 100.0, "already_given": 0.0, **dict.fromkeys(_UNITS, 1.0)}
-    for key, kind in (_UNITS | {"nutrient_content": "share", "already_given": "rate"}).items():
-        place = f'{title}, key "{key}"'
         with collected(faults):
-            if key in _UNITS:
-                figures[key] = _unit(table[key], kind, bushel_kg, place)
-            elif key in table:
-                figures[key] = parse_quantity(table[key], kind, place=place)
+            figures[key] = _entry(key, value, bushel_kg, f'{title}, key "{key}"')
     if faults:
         raise CostError(*faults)
-    powers = {**CURVES.get(table["curve"], {}), **OVER_SUPPLY}
-    coefficients = {}
-    for key in [key for key in table if key not in _TEXTS]:
+    coefficients, powers = {}, {**CURVES.get(table["curve"], {}), **OVER_SUPPLY}
+    for key in (key for key in table if key not in _TEXTS):
         of_yield, of_rate = powers.get(key, (0, 0))
-        coefficients[key] = table[key] * figures["yield_unit"] ** of_yield * figures["rate_unit"] ** of_rate
+        coefficients[key] = figures[key] * figures["yield_unit"] ** of_yield * figures["rate_unit"] ** of_rate
     content, already = figures["nutrient_content"] / 100, figures["already_given"]
     return response_curve(table["curve"], coefficients, content=content, already_kg_ha=already, place=title)
 
 
-def _unit(written: str, kind: str, bushel_kg: float | None, place: str) -> float:
-    """What one of a unit is worth in the unit used inside; bushels by their mass."""
-    if kind == "yield" and written == BUSHELS:
+def _entry(key: str, value: Any, bushel_kg: float | None, place: str) -> float:
+    """One line of the response table: a coefficient as it stands, a quantity, or what one of a unit is worth inside."""
+    example, kind = _TEXTS.get(key, ("", ""))
+    if not example:
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            remedy = "write a bare number, in the table's rate_unit and yield_unit"
+            raise CostError(Fault(place, f'"{shown(str(value))}" is not a number', remedy))
+        if abs(value) > LARGEST and value != math.inf:
+            raise CostError(Fault(place, "the number is too large", "check its digits"))
+        return value
+    if not isinstance(value, str):
+        remedy = f'write it in quotes, such as {key} = "{example}"'
+        raise CostError(Fault(place, f"{shown(str(value))} is not text", remedy))
+    if not key.endswith("unit"):
+        return parse_quantity(value, kind, place=place) if kind else math.nan
+    if kind == "yield" and value == BUSHELS:
         if bushel_kg is None:
-            remedy = 'add bushel = "60 lb" to the table [crop], or --bushel'
-            raise CostError(Fault(place, "the mass of a bushel is not known", remedy))
+            raise CostError(Fault(place, "the mass of a bushel is not known", _BUSHEL_REMEDY))
         return to_inside(bushel_kg / POUND_KG, "lb/ac", "yield")
-    name = unit_named(written, kind)
+    name = unit_named(value, kind)
     if name is None:
-        raise CostError(Fault(place, f'"{shown(written)}" is not a unit of {kind}', f"use one of {units_of(kind)}"))
+        raise CostError(Fault(place, f'"{shown(value)}" is not a unit of {kind}', f"use one of {units_of(kind)}"))
     return to_inside(1.0, name, kind)

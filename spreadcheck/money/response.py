@@ -19,12 +19,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
-from difflib import get_close_matches
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spreadcheck.errors import CostError, Fault, record, shown
+from spreadcheck.errors import CostError, Fault, meant, record, shown
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.evenness import Deposit
 
@@ -165,9 +164,7 @@ def response_curve(
 def _faults(curve: str, coefficients: Mapping[str, float], place: str) -> list[Fault]:
     """Refuse an unknown curve, unknown and missing coefficients by name; values with which it would be no response."""
     if curve not in CURVES:
-        near = get_close_matches(curve.casefold(), CURVES, n=1)
-        hint = f'did you mean "{near[0]}"?' if near else f"use one of {', '.join(CURVES)}"
-        raise CostError(Fault(place, f'"{shown(curve)}" is not a response curve', hint))
+        raise CostError(Fault(place, f'"{shown(curve)}" is not a response curve', meant(curve, CURVES, "use one of")))
     wanted = CURVES[curve]
     faults = [
         Fault(place, f'"{shown(name)}" is not a coefficient of {curve}', f"its coefficients are {', '.join(wanted)}")

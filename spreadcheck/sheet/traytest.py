@@ -106,6 +106,11 @@ class TrayTest:
 
     __hash__ = object.__hash__
 
+    @property
+    def blank(self) -> bool:
+        """Whether nothing has been weighed or thrown out yet."""
+        return bool(np.isin(self.state, (CatchState.NOT_WEIGHED, CatchState.NO_TRAY)).all())
+
     @cached_property
     def values(self) -> dict[str, Value]:
         """Every known label that has a value, in the units used inside."""

@@ -866,6 +866,8 @@ def test_a_sheet_without_a_name_is_asked_for_it_before_the_first_weight(tmp_path
     assert record(sheet, "5\nback\nblank\n").stdout.count("Test (") == 0
     terminal = Terminal(str(sheet), "--plain")
     assert "has no name or date of the test yet." in flat(terminal.type("", "Test (Enter to skip): "))
+    weight = terminal.type("12.3 g\n", "Test (Enter to skip): ")  # a scale that types like a keyboard
+    assert '"12.3 g" is a weight and no name; name the test in words, or type start.' in flat(weight)
     terminal.type("Second run\n", "Date (year-month-day; Enter to skip): ")
     terminal.type("2026-04-15\n", "tray 1 of 3 [g]:")
     terminal.type("5\n", "tray 2 of 3 [g]:")

@@ -282,7 +282,7 @@ BAD_FILES = {
     ),
     "bushels": (
         GOOD.replace('"t/ha"', '"bu/ac"'),
-        ': table [response], key "yield_unit": the mass of a bushel is not known; add bushel = "60 lb"',
+        ': table [response], key "yield_unit": the mass of a bushel is not known; add the mass of a bushel: bushel =',
     ),
     "wrong sign": (
         GOOD.replace("-0.0001", "0.0001"),
