@@ -26,11 +26,11 @@ _OFFSETS = re.compile(rf"({_SIGNED}(?:[\s;]+{_SIGNED})+)\s*([^\W\d_]+)", re.ASCI
 # Labels of the tray line and the machine, which a second test on the same line has in common with the first.
 _SHARED = frozenset(
     {*REQUIRED, "place", "operator", "customer", "adviser", "machine", "product", "runs per catch", "reversed passes",
-     "travel speed",
-     "spinner speed", "target rate", "bout width", "driving", "wheel track", "swath height", "surface",
-     "scale resolution", "spreader type", "disc diameter", "highest spinner speed", "expected width", "bulk density",
-     "size guide number", "uniformity index", "granule density", "crush strength", "calibration factor",
-     "gate setting", "metered width", "bins run"}
+     "travel speed", "spinner speed", "target rate", "bout width", "driving", "wheel track", "swath height", "surface",
+     "scale resolution", "spreader type", "number of outlets", "outlet spacing", "disc diameter",
+     "highest spinner speed", "expected width", "bulk density", "size guide number", "uniformity index",
+     "granule density", "crush strength", "calibration factor", "gate setting", "metered width", "vanes", "vane angle",
+     "vane length", "tilt", "disc height", "drop point", "bins run"}
 )  # fmt: skip
 
 
@@ -78,7 +78,7 @@ def new_sheet(like: TrayTest | None = None) -> NewSheet:
         note=("",) * len(like.tray),
         source="",
     )
-    asked = tuple(name for name, label in LABELS.items() if name not in labels and label.bin == 1)
+    asked = tuple(name for name, label in LABELS.items() if name not in _SHARED and label.bin == 1)
     return NewSheet(asked, rows=tuple(labels.values()), like=bare)
 
 

@@ -634,6 +634,19 @@ def test_like_another_test():
     assert state.test.name == "Second"
 
 
+def test_like_another_test_keeps_every_setting():
+    """A setting that the first test had is not lost, and one that it left out is not asked for."""
+    form = {"vanes": "A4", "vane angle": "12 deg", "tilt": "3 deg", "disc height": "0.9 m", "drop point": "4"}
+    other = tray_test([-1, 0, 1], [[5, 5], [9, 9], [6, 6]], tray_width="0.5 m", tray_length="0.5 m", form=form)
+    state = new_sheet(other)
+    kept = {row.label: row.value for row in state.test.form}
+    assert all(kept[name] == value.split()[0] for name, value in form.items())
+    assert set(state.steps) == {
+        "test", "date", "weighing", "tare", "wind speed", "wind from", "air temperature", "relative humidity",
+        "discharge", "metered rate", "notes",
+    }  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("change", "says"),
     [
