@@ -71,18 +71,18 @@ SHAPES_START, SHAPES_END = "<!-- shapes: made by tests/docs_made.py -->", "<!-- 
 
 def shapes_section():
     """Kinds, shapes, signs and checks of docs/pattern-reading.md, made from the data."""
-    from spreadcheck.pattern.advice import CAUSES, KINDS, SIGNS
+    from spreadcheck.pattern.advice import CAUSES, SIGNS, SPREADERS
     from spreadcheck.pattern.shape import SHAPES
 
     parts = ["### What is normal for each kind\n", "| spreader type | normal | standing |\n| --- | --- | --- |"]
-    parts += [f"| {kind.name} | {kind.normal} | {kind.standing} |" for kind in KINDS.values()]
+    parts += [f"| {kind.name} | {kind.normal} | {kind.standing} |" for kind in SPREADERS.values()]
     parts.append("\n### The shapes\n\n| shape | what it is | rule | in the overlap |\n| --- | --- | --- | --- |")
     parts += [f"| {s.name} | {s.meaning} | {s.rule} | {s.effect} |" for s in SHAPES.values()]
     parts.append("\n### What may lie behind each sign\n")
     parts.append(
         "The share is how much of the sign the cause is usually behind; shares of one kind are put to 100 %.\n"
     )
-    for kind in KINDS:
+    for kind in SPREADERS:
         parts.append(f"**{kind}**\n\n| sign | causes, likeliest first |\n| --- | --- |")
         own = [cause for cause in CAUSES if kind in cause.kinds]
         for sign, words in SIGNS.items():
@@ -96,7 +96,7 @@ def shapes_section():
         "### The checks\n\n| part | kinds | look for | usually done | standing |\n| --- | --- | --- | --- | --- |"
     )
     parts += [
-        f"| {c.part} | {'all' if len(c.kinds) == len(KINDS) else ', '.join(c.kinds)} | {c.look} | {c.adjust} "
+        f"| {c.part} | {'all' if len(c.kinds) == len(SPREADERS) else ', '.join(c.kinds)} | {c.look} | {c.adjust} "
         f"| {c.standing} |"
         for c in CAUSES
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from spreadcheck.errors import Fault, SheetError, record
-from spreadcheck.pattern.advice import kind_of
+from spreadcheck.pattern.advice import SPREADERS, TWIN
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import LABELS, Label, known_label
 from spreadcheck.sheet.traysheet import catch_cell
@@ -95,7 +95,7 @@ def entry_form(test: TrayTest) -> EntryForm:
         for at in test.offset.tolist()
     )
     cells = zip(test.catch.tolist(), test.state.tolist(), strict=True)
-    kind, _ = kind_of(test)
+    kind = SPREADERS[test.text("spreader type") or TWIN]
     locked = "feed shut, all at a standstill, drive off, engine off, key out - locked out so that nobody can start it."
     cautions = (
         f"Nobody near {kind.moving}, and nobody {kind.clear}. Granules and dust injure eyes.",

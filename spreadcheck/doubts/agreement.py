@@ -14,7 +14,7 @@ from spreadcheck.doubts.register import CHECKS, doubt
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import FROM_PASSES, Noise
 from spreadcheck.passes.passes import FEW, FLOOR, PassCatches, Passes, middle_of
-from spreadcheck.passes.sides import off_centre, wind_across, wind_reach
+from spreadcheck.passes.sides import ACROSS, off_centre, wind_reach
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g
 
 _BODY = 0.2  # of the peak: trays that say how a whole pass compares
@@ -210,7 +210,7 @@ def _wind_words(test: TrayTest, shift_m: float) -> Words:
     if found == "not noted" or speed is None:
         return Words("wind speed and direction are not on the form, so it can't be said whether the wind did it")
     direction = test.text("wind from")
-    most = speed * wind_across(direction) * LIMITS["drift most"].value
+    most = speed * ACROSS[direction] * LIMITS["drift most"].value
     values: dict[str, Value] = {"wind": f"the wind, which {wind_words(test)},", "most": Quantity(most, "length", 1)}
     return Words(_WIND[found], {**values, "carries": "may carry to" if direction == "changing" else "carries to"})
 

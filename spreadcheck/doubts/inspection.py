@@ -9,20 +9,20 @@ import numpy as np
 
 from spreadcheck.doubts.agreement import agreement_doubts, wind_words
 from spreadcheck.doubts.doubt import Doubt, Listed, Places, Quantity, Words, trays_counted
-from spreadcheck.doubts.mass import common_step_g, mass_doubts, missed
+from spreadcheck.doubts.mass import common_step_g, mass_doubts
 from spreadcheck.doubts.register import CHECKS, doubt
-from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules_of, reading_error_g, tray_noise
 from spreadcheck.passes.passes import Passes, passes_of
-from spreadcheck.passes.sides import wind_across
+from spreadcheck.passes.sides import ACROSS
 from spreadcheck.sheet.labels import LABELS, MOST_BINS, ONE_AFTER_THE_OTHER, bin_label, nearest
 from spreadcheck.sheet.plausible import slip
 from spreadcheck.sheet.traytest import COPIED, TrayTest, catch_g
 from spreadcheck.spread.profile import SAME_PLACE, Profile
-from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m
+from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, over_tails
 from spreadcheck.units import KINDS
 
+EFFECTIVE = "effective width"
 _RIM = 0.02  # of the tray width: sloping rims let trays stand a little closer than measured
 _EN_SPEED_M_S = 4.4 / 3.6  # 4 +/- 0.4 km/h
 _STEPS_G = (10.0, 5.0, 1.0, 0.5, 0.1)  # of scales that are coarse enough to matter
@@ -40,32 +40,18 @@ def doubts_of(
     tails_decide: bool = True,
 ) -> tuple[Doubt, ...]:
     """Every doubt about a test, before its width is trusted; `cv_over_tails` is that at the width driven, by method."""
-    judged = judged_width(profile, effective_m, bout_width_m)
-    width = Words("the {what} of {width}", {"what": judged.what, "width": Quantity(judged.width_m, "length")})
+    known = {EFFECTIVE: effective_m, "bout width driven": bout_width_m, "half-rate width": profile.half_rate_width_m}
+    what, held_m = next((name, width) for name, width in known.items() if width is not None)
+    width = Words("the {what} of {width}", {"what": what, "width": Quantity(held_m, "length")})
+    # by how much the mass may be larger than what was caught: over the plausible tails beyond the end trays
+    beyond = over_tails(profile, lambda one: one.area_kg_ha_m).most / profile.area_kg_ha_m
     return (
         *sheet_doubts(test, profile),
-        *condition_doubts(test, profile),
-        *mass_doubts(test, profile),
-        *line_doubts(test, profile, judged, width, cv_over_tails=cv_over_tails, tails_decide=tails_decide),
-        *agreement_doubts(passes or passes_of(test, relative=profile.relative), judged.width_m, width),
+        *condition_doubts(test, profile, beyond),
+        *mass_doubts(test, profile, beyond),
+        *line_doubts(test, profile, held_m, width, cv_over_tails=cv_over_tails, tails_decide=tails_decide),
+        *agreement_doubts(passes or passes_of(test, relative=profile.relative), held_m, width),
     )
-
-
-@record
-class Judged:
-    """The width that a tray line is held against, and what it is: the effective width, or the next best. [m]"""
-
-    width_m: float
-    what: str = "effective width"
-
-
-def judged_width(profile: Profile, effective_m: float | None, bout_width_m: float | None) -> Judged:
-    """The effective width; where there is none the bout width driven, else the width at half the peak rate."""
-    if effective_m is not None:
-        return Judged(effective_m)
-    if bout_width_m is not None:
-        return Judged(bout_width_m, "bout width driven")
-    return Judged(profile.half_rate_width_m, "half-rate width")
 
 
 def sheet_doubts(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
@@ -116,14 +102,14 @@ def _unlike(test: TrayTest, name: str, other: str, limit: str) -> Words | None:
     return Words(words, {**values, "name": name, "change": abs(change), "more": "more" if change > 0 else "less"})
 
 
-def condition_doubts(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
+def condition_doubts(test: TrayTest, profile: Profile, beyond: float) -> Iterator[Doubt]:
     """Doubts about wind (all of it lies across where it kept changing) and speed, repeats, scale and recovery."""
     wind, direction = test.quantity("wind speed"), test.text("wind from")
     if wind is not None:
         over = tuple(code for code in CHECKS["wind-speed"].limits if wind > LIMITS[code].value + 1e-9)
         if over:
             yield doubt("wind-speed", limits=over, wind=Quantity(wind, "wind speed"))
-        sideways = wind * wind_across(direction) if direction else 0.0
+        sideways = wind * ACROSS[direction] if direction else 0.0
         if sideways > LIMITS["wind across"].value + 1e-9:
             least, most = (sideways * LIMITS[code].value for code in ("drift least", "drift most"))
             yield doubt(
@@ -149,10 +135,10 @@ def condition_doubts(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
     if profile.passes_used == 1:
         yield doubt("slips-unseen")
     if not profile.relative:
-        yield from _weighing(test, profile)
+        yield from _weighing(test, profile, beyond)
 
 
-def _weighing(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
+def _weighing(test: TrayTest, profile: Profile, beyond: float) -> Iterator[Doubt]:
     """Granules and steps of the scale in the catch of a half-rate tray, and the share of the metered mass caught."""
     half, area, grain = profile.rate_kg_ha.max() / 2, test.tray_width_m * test.tray_length_m, granules_of(test)
     if grain is not None:
@@ -170,7 +156,7 @@ def _weighing(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
     metered = metered_kg_ha_m(test)
     share = 100.0 * profile.area_kg_ha_m / metered if metered else 100.0
     low, high = LIMITS["recovery low"].value, LIMITS["recovery high"].value
-    if share > high + 1e-9 or share * missed(profile) < low - 1e-9:
+    if share > high + 1e-9 or share * beyond < low - 1e-9:
         why = (
             "granules that bounce out of trays without a grid, fall on the rims or fly past the line are lost to the "
             "catch"
@@ -184,7 +170,7 @@ def _weighing(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
 def line_doubts(
     test: TrayTest,
     profile: Profile,
-    judged: Judged,
+    held_m: float,
     width: Words,
     *,
     cv_over_tails: Mapping[str, FigureRange],
@@ -208,10 +194,10 @@ def line_doubts(
         yield doubt(
             "end-catch", effect=effect, blocking=blocks, left=caught[0], right=caught[1], first=first, last=last
         )
-    if judged.what == "effective width" and judged.width_m >= right + left - profile.spacing_m / 2:
-        times = judged.width_m / (right + left)  # as wide as the line: the next wider one was never tried
+    if width.values["what"] == EFFECTIVE and held_m >= right + left - profile.spacing_m / 2:
+        times = held_m / (right + left)  # as wide as the line: the next wider one was never tried
         yield doubt("line-too-short", width=width, times=times, length=Quantity(right + left, "length"))
-    edge = judged.width_m / 2 * (1 + SAME_PLACE)
+    edge = held_m / 2 * (1 + SAME_PLACE)
     filled = tuple(place for place in profile.filled_offset_m if abs(place) <= edge)
     trays = int(np.count_nonzero(np.abs(offset) <= edge))
     if trays - len(filled) < LIMITS["trays in width"].value:

@@ -19,7 +19,6 @@ from spreadcheck.limits import LIMITS
 from spreadcheck.passes.granules import granules_of
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g, rising, with_labels
 from spreadcheck.spread.profile import Profile
-from spreadcheck.spread.tails import over_tails
 from spreadcheck.units import FOOT_M, KINDS
 
 _METERED, _TARGET, _WIDTHS = 0.12, 0.22, 0.35  # log standard deviations that good tests keep
@@ -43,12 +42,12 @@ class _Basis:
     by_bout: bool  # whether it rests on the bout width of the form
 
 
-def mass_doubts(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
-    """Doubts about masses, and about widths in the wrong unit, which show in the mass too."""
+def mass_doubts(test: TrayTest, profile: Profile, beyond: float) -> Iterator[Doubt]:
+    """Doubts about masses, of which up to `beyond` times what was caught fell, and about widths in the wrong unit."""
     if profile.relative:
         return
     yield from _container(test, profile)
-    yield from _implausible(test, profile)
+    yield from _implausible(test, profile, beyond)
     peak = float(profile.rate_kg_ha.max())
     if peak > LIMITS["rate high"].value and not _bases(test, profile):
         yield doubt("mass-unchecked", rate=Quantity(peak, "rate"))
@@ -85,16 +84,10 @@ def _bases(test: TrayTest, profile: Profile) -> list[_Basis]:
     return found
 
 
-def missed(profile: Profile) -> float:
-    """By how much the mass may be larger than what was caught: over the plausible tails beyond the end trays."""
-    most: float = over_tails(profile, lambda one: one.area_kg_ha_m).most
-    return most / profile.area_kg_ha_m
-
-
-def _implausible(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
+def _implausible(test: TrayTest, profile: Profile, beyond: float) -> Iterator[Doubt]:
     """The mass far from what was aimed at, or the bout width far from the pattern's own, with the slips that fit."""
     low, high = LIMITS["mass low"].value / 100, LIMITS["mass high"].value / 100
-    bases, width, bout, beyond = _bases(test, profile), profile.half_rate_width_m, test.bout_width_m, missed(profile)
+    bases, width, bout = _bases(test, profile), profile.half_rate_width_m, test.bout_width_m
     far = next((basis for basis in bases if not low <= basis.share * beyond or basis.share > high), None)
     times = bout / width if bout is not None else 1.0
     apart = not LIMITS["bout low"].value <= times <= LIMITS["bout high"].value

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from spreadcheck.doubts.doubt import Doubt, Listed, Quantity, Words
 from spreadcheck.doubts.explain import with_verdicts
-from spreadcheck.doubts.inspection import doubts_of, judged_width
+from spreadcheck.doubts.inspection import doubts_of
 from spreadcheck.errors import Fault, NoSpreadError, record
 from spreadcheck.judge.blend import BlendAssessment, NutrientAnalysis, assess_blend
 from spreadcheck.judge.verdict import (
@@ -98,11 +98,6 @@ class Assessment:
         return whole if self.blend is None else self.blend.worst_scans(whole, self.limit_pct)
 
     @cached_property
-    def verdicts(self) -> dict[str, Verdict]:
-        """The verdict at the bout width driven for each driving method; empty where no bout width is known."""
-        return {method: self._verdict(bout) for method, bout in self.bouts.items()}
-
-    @cached_property
     def verdict(self) -> Verdict | None:
         """The verdict: of the driving method named, else of the way with the worse outcome."""
         if not self.bouts:
@@ -111,50 +106,53 @@ class Assessment:
             return self.verdicts[self.driving]
         return max(self.verdicts.values(), key=lambda each: (STATES.index(each.state), np.nan_to_num(each.cv_pct)))
 
-    def _verdict(self, bout: Bout) -> Verdict:
-        """The verdict at the bout width driven, for one driving method."""
-        width, limit, error = bout.width_m, self.limit_pct, self.driving_error_m
-        curve, tails = self.curves[bout.method], self._over_tails(bout.method)
-        cv, least, most = curve.cv_at(width), None, None
-        if self.kept is not None and not self.blocking:  # where it can be told and no doubt forbids it
-            found = self.kept(np.array([width]), bout.method)[:, 0].tolist()
-            least, most = (None, None) if math.isnan(found[0]) else found
-        whole = bool(self.whole_spacings(np.array([width]))[0])
-        close = whole and not math.isnan(cv) and (bout.cv_trays_pct <= limit) != (cv <= limit)
-        if self.blocking:
-            state, why = CANT_BE_JUDGED, "doubts"
-        elif math.isnan(cv):
-            state, why = CANT_BE_JUDGED, "few trays"
-        elif cv > limit:
-            state, why = NOT_EVEN, ""
-        elif least is not None and least < EVEN_CHANCE_PCT:
-            state, why = NOT_EVEN, "probability"
-        elif close:
-            state, why = NARROWLY, "close"
-        elif self.tail_curves and not kept_either_way(tails, width, limit, error):
-            state, why = NARROWLY, "tails"
-        elif not kept_either_way(curve, width, limit, error):
-            state, why = NARROWLY, "driving error"
-        elif least is not None and least < SURE_PCT:
-            state, why = NARROWLY, "probability"
-        else:
-            state, why = FITS, ""
-        return Verdict(
-            state=state,
-            method=bout.method,
-            bout_width_m=width,
-            cv_pct=cv,
-            cv_trays_pct=bout.cv_trays_pct,
-            limit_pct=limit,
-            error_m=error,
-            probability_pct=least,
-            probability_most_pct=most,
-            blocking=self.blocking,
-            why=why,
-            close=close,
-            part=bout.part,
-            untested=self.test.mirrored,
-        )
+    @cached_property
+    def verdicts(self) -> dict[str, Verdict]:
+        """The verdict at the bout width driven for each driving method; empty where no bout width is known."""
+        limit, error, found = self.limit_pct, self.driving_error_m, {}
+        for method, bout in self.bouts.items():
+            width, curve, least, most = bout.width_m, self.curves[method], None, None
+            cv = curve.cv_at(width)
+            if self.kept is not None and not self.blocking:  # where it can be told and no doubt forbids it
+                sure = self.kept(np.array([width]), method)[:, 0].tolist()
+                least, most = (None, None) if math.isnan(sure[0]) else sure
+            whole = bool(self.whole_spacings(np.array([width]))[0])
+            close = whole and not math.isnan(cv) and (bout.cv_trays_pct <= limit) != (cv <= limit)
+            if self.blocking:
+                state, why = CANT_BE_JUDGED, "doubts"
+            elif math.isnan(cv):
+                state, why = CANT_BE_JUDGED, "few trays"
+            elif cv > limit:
+                state, why = NOT_EVEN, ""
+            elif least is not None and least < EVEN_CHANCE_PCT:
+                state, why = NOT_EVEN, "probability"
+            elif close:
+                state, why = NARROWLY, "close"
+            elif self.tail_curves and not kept_either_way(self._over_tails(method), width, limit, error):
+                state, why = NARROWLY, "tails"
+            elif not kept_either_way(curve, width, limit, error):
+                state, why = NARROWLY, "driving error"
+            elif least is not None and least < SURE_PCT:
+                state, why = NARROWLY, "probability"
+            else:
+                state, why = FITS, ""
+            found[method] = Verdict(
+                state=state,
+                method=method,
+                bout_width_m=width,
+                cv_pct=cv,
+                cv_trays_pct=bout.cv_trays_pct,
+                limit_pct=limit,
+                error_m=error,
+                probability_pct=least,
+                probability_most_pct=most,
+                blocking=self.blocking,
+                why=why,
+                close=close,
+                part=bout.part,
+                untested=self.test.mirrored,
+            )
+        return found
 
     def whole_spacings(self, width_m: FloatArray) -> NDArray[np.bool_]:
         """Which widths are whole numbers of tray spacings, where CV by trays is the standards' figure."""
@@ -178,7 +176,7 @@ class Assessment:
             blend = replace(blend, parts=tuple(replace(part, width_m=widths) for part in blend.parts))
         return replace(self, width_m=widths, blend=blend)
 
-    @property
+    @cached_property
     def blocking(self) -> tuple[str, ...]:
         """The codes of the doubts that forbid a verdict."""
         return tuple(dict.fromkeys(doubt.code for doubt in self.doubts if doubt.blocking))
@@ -207,7 +205,7 @@ class Assessment:
         """The reading of the spread pattern: figures, shape, what to check; worked out when it is first asked for."""
         from spreadcheck.pattern.reading import read_pattern  # a command that shows no pattern loads none
 
-        held = judged_width(self.profile, self.width_concluded_m, self.bout_width_m).width_m
+        held = self.width_concluded_m or self.bout_width_m or self.profile.half_rate_width_m
         return read_pattern(self.test, self.profile, self.passes, width_m=held, bout_width_m=self.bout_width_m)
 
     @cached_property

@@ -27,9 +27,8 @@ from numpy.typing import NDArray
 
 from spreadcheck.errors import Fault, QuantityError, record
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.granules import granules_of, reading_error_g
 from spreadcheck.passes.passes import Passes
-from spreadcheck.sheet.traytest import FloatArray, rates_known
+from spreadcheck.sheet.traytest import FloatArray
 
 Floats = NDArray[np.float32]  # draws are many and rough: half the memory, twice the speed
 
@@ -311,12 +310,9 @@ def noise_of(account: Passes) -> Noise:
     rates = rates[:, np.nansum(rates, axis=0) > 0]
     passes, test, peak = rates.shape[1], account.test, float(mean.max())
     missing = [label for label in ("size guide number", "granule density") if test.quantity(label) is None]
-    missing += [] if rates_known(test) else ["bulk density"]
+    missing += ["bulk density"] if account.relative else []
     several = passes > 1 and bool((account.used > 1).any())
-    per_gram = 10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m * peak)
-    step, grain = test.quantity("scale resolution"), granules_of(test)
-    reading = (reading_error_g(step) * per_gram) ** 2 if step is not None and not account.relative else _READING
-    counting = grain.mean_mass_g * grain.mass_spread**2 * per_gram if grain is not None and not missing else None
+    counting = None if account.catches.counting is None else account.catches.counting / peak
     # what each pass differs from the mean pass, its own level taken out, for a pass as heavy as the mean one
     seen, r = ~np.isnan(rates), mean / peak
     level = np.nansum(rates / peak, axis=0) / np.maximum((seen * r[:, None]).sum(axis=0), 1e-12)
@@ -331,7 +327,7 @@ def noise_of(account: Passes) -> Noise:
         peak_kg_ha=peak,
         used=account.used[kept].astype(float),
         slope=slope_of(account.offset_m[kept], r),
-        reading=max(reading, _READING),
+        reading=max(account.catches.reading / peak**2, _READING),
         together=np.zeros(GUESSES),
         weight=np.full(GUESSES, 1.0 / GUESSES),
         scale=np.ones(GUESSES),

@@ -71,7 +71,7 @@ class Passes:
                 np.copyto(each, np.nansum(each, axis=0) / np.maximum((~blank).sum(axis=0), 1), where=blank)
         scale = 10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m)
         step, grain = test.quantity("scale resolution"), granules_of(test)
-        counting = grain.mean_mass_g * grain.mass_spread**2 * scale if grain is not None and known else 0.0
+        counting = grain.mean_mass_g * grain.mass_spread**2 * scale if grain is not None and known else None
         numbers = np.array(test.passes)[passes]
         return PassCatches(
             numbers=tuple(numbers.tolist()),
@@ -79,7 +79,8 @@ class Passes:
             rates=rates,
             laid=laid,
             reversed=np.isin(numbers, tuple(test.reversed_passes)),
-            scatter=max(_scatter(rates), counting),
+            scatter=max(_scatter(rates), counting or 0.0),
+            counting=counting,
             reading=(reading_error_g(step) * scale) ** 2 if step is not None and known else 0.0,
         )
 
@@ -119,7 +120,7 @@ class PassCatches:
 
     `rates` are turned to the travel direction of each pass and `laid` as the trays lay, each (passes, trays). A catch
     at a true rate of m has a variance of `scatter` x m + `reading`: the scatter that a slip or a shifted pass does not
-    move, so that neither can hide itself.
+    move, so that neither can hide itself. Of it `counting` granules alone makes so much, where they are known.
     """
 
     numbers: tuple[int, ...]
@@ -128,6 +129,7 @@ class PassCatches:
     laid: FloatArray
     reversed: NDArray[np.bool_]
     scatter: float
+    counting: float | None
     reading: float
 
     @cached_property

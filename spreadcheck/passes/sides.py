@@ -21,7 +21,8 @@ import numpy as np
 from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import Noise, noise_of, ratio_by_chance
-from spreadcheck.passes.passes import FEW, LEVEL_PCT, Evidence, Passes, alpha
+from spreadcheck.passes.passes import FEW, Passes
+from spreadcheck.sheet.labels import WIND_FROM
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 
 # the figures and their weights where they share a chance of error: what lies off is found most often
@@ -40,19 +41,25 @@ _TAKES_OVER, _NEAR_SHARE, _FURTHEST = 2.0, 0.3, 2.0  # how fast one side takes o
 _SMOOTH = np.array([-2.0, 3.0, 6.0, 7.0, 6.0, 3.0, -2.0]) / 21  # a parabola through seven (Savitzky and Golay, 1964)
 _FLOOR = 0.02  # of the peak: as the noise has it
 _MOST_TRAYS = 601  # of a longer line only so many: every tray is held against every other
-_ACROSS = {"left": 1.0, "right": 1.0, "ahead": 0.0, "behind": 0.0, "changing": 1.0}
+_CHANCE = 0.05  # of error, for all that is said of one pattern together
+# the share of the wind that blows along the tray line, by where it came from; a changing one counts whole
+ACROSS = dict.fromkeys(WIND_FROM, math.sqrt(0.5)) | {
+    "left": 1.0, "right": 1.0, "ahead": 0.0, "behind": 0.0, "changing": 1.0,
+}  # fmt: skip
 
 
 @record
 class Difference:
-    """One tested difference: its value, standard error, what is said of it, and the least value that matters.
+    """One tested difference: its value, standard error, chance of one as large (`p`), and 90 % range (`low`, `high`).
 
-    It is `clear` where it matters and is more than chance, line, wind and good machines make.
+    It is `clear` where it is more than the `least` that matters and than chance, line, wind and good machines make.
     """
 
     value: float
     error: float
-    evidence: Evidence
+    p: float
+    low: float
+    high: float
     least: float
     clear: bool
 
@@ -87,11 +94,6 @@ class Sides:
         return max(self.asked[name] * figure.error, figure.least) + _POWER * figure.error
 
 
-def wind_across(direction: str) -> float:
-    """The share of the wind that blows along the tray line; a changing wind counts whole."""
-    return _ACROSS.get(direction, math.sqrt(0.5))
-
-
 def wind_reach(test: TrayTest, shift_m: float) -> str:
     """Whether the wind explains a shift: "explains", "may explain" (it kept changing), "part", "other side", "not
     across", or "not noted".
@@ -99,11 +101,11 @@ def wind_reach(test: TrayTest, shift_m: float) -> str:
     speed, direction = test.quantity("wind speed"), test.text("wind from")
     if speed is None or not direction:
         return "not noted"
-    if wind_across(direction) == 0:
+    if ACROSS[direction] == 0:
         return "not across"
     if ("right" if shift_m > 0 else "left") in direction:
         return "other side"
-    if speed * wind_across(direction) * LIMITS["drift most"].value < abs(shift_m):
+    if speed * ACROSS[direction] * LIMITS["drift most"].value < abs(shift_m):
         return "part"
     return "may explain" if direction == "changing" else "explains"
 
@@ -116,7 +118,7 @@ def usual_shift_m(test: TrayTest, *, cancelled: bool = True) -> float:
     shift, speed, direction = LIMITS["wind of the day"].value, test.quantity("wind speed"), test.text("wind from")
     if speed is not None and direction:
         middle = (LIMITS["drift least"].value + LIMITS["drift most"].value) / 2
-        shift = min(shift, middle * speed * max(wind_across(direction), _CALM))
+        shift = min(shift, middle * speed * max(ACROSS[direction], _CALM))
     passes = len(test.passes)
     return math.hypot(LIMITS["laying error"].value, shift) * (
         abs(passes - 2 * len(test.reversed_passes)) / passes if cancelled else 1.0
@@ -175,8 +177,8 @@ def chance_of(noise: Noise, off: float, variance: FloatArray) -> float:
 def difference(noise: Noise, value: float, variance: FloatArray, p: float, least: float = 0.0) -> Difference:
     """A tested difference with its 90 % range, from the variance at each guess and the chance already adjusted."""
     error = math.sqrt(float(noise.weight @ variance / noise.weight.sum()))
-    told = Evidence(p, LEVEL_PCT, low=value - _Z_90 * error, high=value + _Z_90 * error)
-    return Difference(value, error, told, least, bool(told.beyond) and abs(value) > least)
+    clear = p <= _CHANCE and abs(value) > least
+    return Difference(value, error, p, value - _Z_90 * error, value + _Z_90 * error, least, clear)
 
 
 def off_centre(passes: Passes, width_m: float) -> Difference | None:
@@ -252,7 +254,7 @@ def _together(p: list[float], share: list[float], covariance: FloatArray) -> tup
     for each, part in zip(p, share, strict=True):
         as_small, bound = int(np.searchsorted(least, each / part, side="right")), each * sum(share) / part
         found.append(min(max(as_small / _DRAWS, each) if as_small >= _ENOUGH else bound, bound, SIDES_SHARE))
-    level = float(least[int(SIDES_SHARE * alpha(LEVEL_PCT) * _DRAWS)])
+    level = float(least[int(SIDES_SHARE * _CHANCE * _DRAWS)])
     asked = [-NormalDist().inv_cdf(min(level * part, 1.0) / 2) for part in share]
     return [each / SIDES_SHARE for each in found], asked
 

@@ -11,7 +11,6 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from spreadcheck.errors import record
-from spreadcheck.sheet.traytest import TrayTest
 
 TWIN, SINGLE, SPOUT, BOOM, DROP, LIME = (
     "twin disc", "single disc", "swinging spout", "pneumatic boom", "full-width drop", "belt and spinners for lime",
@@ -35,7 +34,7 @@ class Kind:
 
 
 _ALIKE = "alike to both sides"
-KINDS = {
+SPREADERS = {
     kind.name: kind
     for kind in (
         Kind(TWIN, f"flat-topped, or falling from the middle like a triangle or a bell; {_ALIKE}"),
@@ -120,13 +119,13 @@ class Cause:
     signs: Mapping[str, tuple[float, str]]
     look: str
     adjust: str
-    kinds: tuple[str, ...] = tuple(KINDS)
+    kinds: tuple[str, ...] = tuple(SPREADERS)
     standing: str = STANDING
 
 
 GROUND, PLACE, FEED, THROW, PRODUCT = "line and wind", "where the product lands", "feed", "throw", "product"
 _AIR = (BOOM, DROP)
-_ALL_BUT_AIR = tuple(kind for kind in KINDS if kind not in _AIR)
+_ALL_BUT_AIR = tuple(kind for kind in SPREADERS if kind not in _AIR)
 
 _ROWS = (  # signs that share a reason stand together
     Cause("tray line", GROUND, {
@@ -431,12 +430,6 @@ APART_OF = {
         "shows: masses unlike are the gaps or how the box is filled; masses alike are the line or the wind.",
     },
 }
-
-
-def kind_of(test: TrayTest) -> tuple[Kind, bool]:
-    """The kind of spreader of a test, and whether the sheet says it; twin discs are assumed where it does not."""
-    named = test.text("spreader type")
-    return KINDS[named or TWIN], bool(named)
 
 
 def cautions_of(kind: Kind) -> tuple[str, str]:

@@ -21,7 +21,7 @@ from spreadcheck.passes.sides import (
     left_against_right,
     wind_reach,
 )
-from spreadcheck.pattern.advice import GROUND, LEAST_SHARE, Kind, Ranked, kind_of, ranked, set_apart
+from spreadcheck.pattern.advice import GROUND, LEAST_SHARE, SPREADERS, TWIN, Kind, Ranked, ranked, set_apart
 from spreadcheck.pattern.figures import (
     UNKNOWN,
     Chance,
@@ -159,7 +159,8 @@ def read_pattern(
     told = chance if noise.known else None
     numbers, rows = pass_rows(passes, profile)
     figures = figures_of(profile, rows, told)
-    kind, stated = kind_of(test)
+    stated = test.text("spreader type")
+    kind = SPREADERS[stated or TWIN]
     driven_m = bout_width_m or test.bout_width_m or test.quantity("expected width") or math.nan
     held = width_m or (figures.half_of_peak_m.value if math.isnan(driven_m) else driven_m)
     sides = left_against_right(passes, 0.0 if math.isnan(held) else held)
@@ -191,7 +192,7 @@ def read_pattern(
         shapes,
         unclear,
         kind,
-        stated,
+        bool(stated),
         driven_m,
         sides,
         differences,

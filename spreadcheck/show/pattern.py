@@ -133,7 +133,7 @@ def _difference_table(reading: PatternReading, system: str) -> Table:
     rows = []
     for name, each in reading.differences.items():
         words, worth = _DIFFERENCES[name]
-        values = (each.value, each.evidence.low or 0.0, each.evidence.high or 0.0)
+        values = (each.value, each.low, each.high)
         if worth:
             found, low, high = (str(round(worth * value)) for value in values)
         else:
@@ -153,7 +153,7 @@ def _difference_table(reading: PatternReading, system: str) -> Table:
 
 
 def _chance(each: Difference) -> str:
-    p = 100 * (each.evidence.p or 0.0)
+    p = 100 * each.p
     return "below 0.1 %" if p < 0.1 else f"{p:.1f} %" if p < 10 else f"{p:.0f} %"
 
 
@@ -168,7 +168,7 @@ def _outlet_words(outlets: Outlets, system: str) -> tuple[str, ...]:
         at, off = show(abs(outlet.offset_m), "length", system, digits=2), outlet.off
         at += "" if outlet.offset_m == 0 else " right" if outlet.offset_m > 0 else " left"
         name = f"outlet {outlet.number} from the left, {at}" if outlet.number else f"at {at}"
-        low, high = sorted(100 * abs(end or 0.0) for end in (off.evidence.low, off.evidence.high))
+        low, high = sorted((100 * abs(off.low), 100 * abs(off.high)))
         text = f"{name}: {100 * abs(off.value):.0f} % {'short' if off.value < 0 else 'over'} ({low:.0f} to {high:.0f})"
         blocked = "; as one that gives nothing, beside good ones: blocked or shut?"
         told.append(f"{text}, chance {_chance(off)}{blocked if off.value <= NEXT_TO_NOTHING else ''}")
@@ -238,7 +238,7 @@ def pattern_json(reading: PatternReading, unit: str) -> dict[str, Any]:
 def advice_json(result: Assessment) -> dict[str, Any]:
     """What was tested and what may lie behind it, best borne out first, as plain data in SI."""
     reading, outlets, least, sides = result.pattern, None, None, result.pattern.sides
-    tested = "value low=evidence.low high=evidence.high p=evidence.p clear"
+    tested = "value low high p clear"
     names = {name: f"{name}_m" if name in ("centre", "ground") else name.replace(" ", "_") for name in _DIFFERENCES}
     if sides is not None:
         least = {"short_side_pct": 100 * sides.least_seen("mass"), "moved_m": sides.least_seen("centre")}

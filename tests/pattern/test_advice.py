@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import spreadcheck
-from spreadcheck.pattern.advice import KINDS
+from spreadcheck.pattern.advice import SPREADERS
 from spreadcheck.show.pattern import advice_json, pattern_full
 
 X = np.arange(-24.0, 25.0)
@@ -125,7 +125,7 @@ def test_without_outlets_on_the_sheet_single_trays_are_held():
     assert "Put number of outlets and outlet spacing on the sheet" in " ".join(pattern_full(result).split())
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", SPREADERS)
 def test_every_kind_says_what_is_normal_for_it(kind):
     """A line as far off as here is named for each kind; only an unstated kind is called assumed."""
     result = assessed(X, lobes(X, moved=3.0), spreader_type=kind)

@@ -18,7 +18,7 @@ from spreadcheck.cli import main
 from spreadcheck.judge.batch import find_sheets
 from spreadcheck.passes.noise import FROM_STATED
 from spreadcheck.pattern import advice
-from spreadcheck.pattern.advice import KINDS, cautions_of
+from spreadcheck.pattern.advice import SPREADERS, cautions_of
 from spreadcheck.pattern.figures import UNKNOWN, Compared, figures_of, half_rate_points
 from spreadcheck.pattern.shape import SHAPES, clear_rise, margin, peaks_of, smoothed
 from spreadcheck.show.pattern import pattern_full, pattern_headline
@@ -365,7 +365,7 @@ def test_smoothing_keeps_straight_lines_and_amounts():
 
 def test_the_tables_of_advice_are_whole():
     """Every kind has a cause for every sign it can show, marked with its standing, and none is a number of clicks."""
-    for kind, each in KINDS.items():
+    for kind, each in SPREADERS.items():
         own = [cause for cause in advice.CAUSES if kind in cause.kinds]
         assert len({cause.part for cause in own}) == len(own)
         shown = set(advice.SIGNS) - {"outlet", "peaked"} | ({"outlet", "peaked"} if each.outlets else set())
@@ -384,7 +384,7 @@ def test_a_boom_is_never_told_of_discs():
     for kind in ("pneumatic boom", "full-width drop"):
         own = [cause for cause in advice.CAUSES if kind in cause.kinds]
         words = [text for c in own for text in (c.part, *(why for _, why in c.signs.values()))]
-        words += [c.look for c in own if len(c.kinds) == 1] + list(cautions_of(KINDS[kind]))
+        words += [c.look for c in own if len(c.kinds) == 1] + list(cautions_of(SPREADERS[kind]))
         assert not any(re.search(r"\bdisc|\bvane|spinner", text) for text in words), kind
         apart = advice.set_apart(kind, tuple(advice.Ranked(cause, 0.1, ()) for cause in own))
         assert apart
