@@ -9,11 +9,13 @@ import numpy as np
 
 from spreadcheck.errors import Fault, QuantityError, WidthError, record
 from spreadcheck.judge.assessment import assess
-from spreadcheck.judge.confidence import NARROW_M, Confidence, between, confidence
+from spreadcheck.judge.confidence import DRAWS, LEVEL_PCT, NARROW_M, SEED, Confidence, between, confidence
 from spreadcheck.judge.likely import AnyFloats, Line, bouts_on, products, widest_within
-from spreadcheck.passes.noise import FROM_PASSES, Floats, NoiseDrawn
+from spreadcheck.limits import CV_LIMIT_PCT
+from spreadcheck.passes.noise import FROM_PASSES, Floats, NoiseDrawn, Stated
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import MAX_PASSES, FloatArray, TrayTest
+from spreadcheck.spread.profile import TAPER
 
 SHOWN_PASSES = (1, 2, 3, 5, 9, 15, 25)
 MAX_CLOSER_TRAYS = 500
@@ -43,7 +45,19 @@ class PassesNeeded:
     why_not: str = ""
 
 
-def passes_needed(test: TrayTest, half_width_m: float, *, method: str = "") -> PassesNeeded:
+def passes_needed(
+    test: TrayTest,
+    half_width_m: float,
+    *,
+    method: str = "",
+    limit_pct: float = CV_LIMIT_PCT,
+    tails: str = TAPER,
+    relative: bool = False,
+    draws: int = DRAWS,
+    seed: int = SEED,
+    level_pct: float = LEVEL_PCT,
+    stated: Stated | None = None,
+) -> PassesNeeded:
     """How many passes a test like this one needs to pin the effective width.
 
     Parameters
@@ -54,6 +68,18 @@ def passes_needed(test: TrayTest, half_width_m: float, *, method: str = "") -> P
         Half the length that the interval for the effective width may have. [m]
     method : str
         Driving method; the form's if empty, else back-and-forth. [-]
+    limit_pct : float
+        CV limit. [%]
+    tails : str
+        What happens beyond the end trays: "taper" or "cut". [-]
+    relative : bool
+        Whether rates in proportion are enough. [-]
+    draws, seed : int
+        How often the noise is drawn, of which 500 are used at most; and the seed of the draws. [-]
+    level_pct : float
+        How often the interval should hold the truth. [%]
+    stated : Stated, optional
+        What one test can't see; the defaults of `LIMITS` if not given. [%, m]
 
     Returns
     -------
@@ -63,7 +89,7 @@ def passes_needed(test: TrayTest, half_width_m: float, *, method: str = "") -> P
     Raises
     ------
     WidthError
-        If the half-width is not above 0.
+        If the half-width is not above 0, or the draws, the seed or the level can't be used.
 
     Examples
     --------
@@ -75,7 +101,9 @@ def passes_needed(test: TrayTest, half_width_m: float, *, method: str = "") -> P
     >>> needed.passes_done, needed.passes > 3, needed.closer_trays_passes < needed.passes
     (3, True, True)
     """
-    return passes_for(confidence(assess(test)), half_width_m, method=method)
+    result = assess(test, limit_pct=limit_pct, tails=tails, relative=relative)
+    sure = confidence(result, draws=draws, seed=seed, level_pct=level_pct, stated=stated)
+    return passes_for(sure, half_width_m, method=method)
 
 
 def check_half_width(half_width_m: float) -> None:

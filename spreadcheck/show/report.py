@@ -173,12 +173,12 @@ def _in_short(result: Assessment, system: str) -> Iterator[str]:
         yield _may_be_driven(result, system)
     if not judged:
         yield "It is not known how far apart the passes are driven, so no width is judged."
-    elif not result.driving:
-        yield "It is not known which way the passes are driven, so both are judged."
     for method in judged:
         yield verdict_sentence(result.verdicts[method], system, both_lengths)
         if abs(result.bouts[method].cv_pct - result.limit_pct) <= CLOSE_CALL_PCT and not result.blocking:
             yield "This is close to the limit: another test of the same machine may fall on the other side."
+    if judged and not result.driving:  # below the answer, which leads
+        yield "It is not known which way the passes are driven, so both are judged."
     if laid and not result.within_limit:
         yield f"Put right what lays unevenly ({kind.parts}) and test again."
     if count := len(result.doubts):

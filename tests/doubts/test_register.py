@@ -212,7 +212,11 @@ SHAPES = {
 @pytest.mark.parametrize("shape", SHAPES)
 @pytest.mark.parametrize("rate", [50.0, 150.0])
 def test_false_alarms_are_rare(shape, rate):
-    """Each check of agreement stays at or below 2 % of sound tests, at a low and a usual rate."""
+    """Each check of agreement stays at or below 2 % of sound tests, at a low and a usual rate.
+
+    Of 60 tests one may be doubted; a check that doubts 5 % of sound tests would stay below that in one of five runs
+    (binomial), and it runs eight times here.
+    """
     alarms = rates_of_codes(60, shape=SHAPES[shape], rate=rate)
     assert {code: alarms.get(code, 0.0) for code in PASSES_CHECKS} == pytest.approx(
         dict.fromkeys(PASSES_CHECKS, 0), abs=2

@@ -14,7 +14,7 @@ from spreadcheck.errors import QuantityError, WidthError
 from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.confidence import confidence
 from spreadcheck.judge.likely import Line, bouts_on, products, widest_within
-from spreadcheck.judge.passcount import passes_for
+from spreadcheck.judge.passcount import passes_for, passes_needed
 from spreadcheck.passes.granules import granules
 from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED, NOTHING_STATED, Stated, ratio_by_chance
 from spreadcheck.sheet.labels import METHODS
@@ -282,6 +282,9 @@ def test_passes_needed():
     unsteady = passes_for(confidence(assess(test), stated=Stated(0.0, 0.0, 3.0)), 0.35)
     assert unsteady.passes == needed.passes
     assert unsteady.unseen_m > 0.35
+    asked = {"limit_pct": 20.0, "tails": "cut", "level_pct": 80.0, "draws": 300, "seed": 5, "stated": NOTHING_STATED}
+    sure = confidence(assess(test, limit_pct=20, tails="cut"), draws=300, seed=5, level_pct=80, stated=NOTHING_STATED)
+    assert passes_needed(test, 0.35, **asked) == passes_for(sure, 0.35)  # as it is asked of the library
 
 
 def test_passes_that_can_not_be_told():

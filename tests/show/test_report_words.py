@@ -133,6 +133,15 @@ def test_nothing_is_known_of_the_driving():
     assert "Choose a bout width from the bands above" in words["What to do"]
 
 
+@pytest.mark.parametrize("target", ["150 kg/ha", "2000 kg/ha"])
+def test_the_answer_leads_where_the_way_of_driving_is_not_known(target):
+    """Also where a doubt blocks, as a rate twenty times too low does: what is strong is the verdict."""
+    result = invented([0, 1, 2, 3, 2, 1, 0], {"bout width": "3 m", "target rate": target})
+    strong, *more = plain_words(result)["In short"]
+    assert strong.startswith("At 3 m (9.8 ft), back-and-forth: can't be judged" if result.blocking else "Advised: ")
+    assert more.count("It is not known which way the passes are driven, so both are judged.") == 1
+
+
 def test_rates_in_proportion_only():
     """ml without a bulk density: shares of the peak, and no rate in any unit."""
     result = invented([0, 1, 2, 3, 2, 1, 0], {"bout width": "3 m", "target rate": "150 kg/ha"}, unit="ml")
