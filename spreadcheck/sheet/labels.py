@@ -145,10 +145,12 @@ def bin_label(name: str, number: int) -> str:
 
 
 def nearest(text: str) -> str | None:
-    """The known label that a misspelt one may stand for."""
+    """The known label that a misspelt or shortened one may stand for: "travel speed" for "speed"."""
     from difflib import get_close_matches
 
-    return next(iter(get_close_matches(" ".join(text.casefold().split()), LABELS, n=1, cutoff=0.75)), None)
+    said = " ".join(text.casefold().split())
+    longer = (label for label in LABELS if label.endswith(f" {said}"))
+    return next(iter([*get_close_matches(said, LABELS, n=1, cutoff=0.75), *longer]), None)
 
 
 def read_value(label: Label, value: str, unit: str = "", *, place: str = "") -> Value | None:

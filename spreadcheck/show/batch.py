@@ -14,6 +14,7 @@ from spreadcheck.show.data import csv_text, envelope
 from spreadcheck.show.document import Column, Document, Table
 from spreadcheck.show.format import show_figure, show_width
 from spreadcheck.show.plots import line_style, plain, plain_style
+from spreadcheck.show.verdict import width_down
 from spreadcheck.units import from_inside, shown_unit
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ def batch_document(results: Iterable[SheetResult], folder: str, system: str = "m
         method = row["driving"] or max(METHODS, key=lambda each: row[f"cv_{each.replace('-', '_')}_pct"] or 0.0)
         name = method.replace("-", "_")
         width, least, most = (row[f"effective_width_{name}{end}_m"] for end in ("", "_least", "_most"))
-        low, high = (show_width(end, system, unit=False) if end else "" for end in (least, most))
+        low, high = (width_down(end, system).split()[0] if end else "" for end in (least, most))
         ends = low if width and most else f"{low} to {high}" if most else f"at least {low}" if least else "-"
         bout, cv = row["bout_width_m"], row[f"cv_{name}_pct"]
         verdict = row["verdict"] or "no bout width"
@@ -138,8 +139,8 @@ def trend_figure(results: Iterable[SheetResult], system: str = "metric") -> Figu
         xlabel="Date of the test",
         ylabel=f"Effective width ({unit})",
     )
-    axes.set_ylim(bottom=0)
     axes.tick_params(axis="x", rotation=30)
     if series:
+        axes.set_ylim(0, 1.1 * axes.dataLim.y1)  # widths that lie close together keep room above them
         axes.legend(loc="lower left")
     return figure

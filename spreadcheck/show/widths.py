@@ -159,7 +159,7 @@ def _lowest(study: WidthStudy, system: str) -> list[Block]:
             "a yield response": response,
         }
         missing = ", ".join(what for what, known in needed.items() if known is None)
-        words = f"No total: {missing} not given. Write 0 where a thing costs nothing; nothing is assumed."
+        words = f"No total, as these are not given: {missing}. Write 0 where a thing costs nothing; nothing is assumed."
         if not prices.any_given and response is None:
             words = "No prices were given, so nothing is priced: add --prices FILE or the price options."
         return [Paragraph(words)]

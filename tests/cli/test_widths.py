@@ -68,7 +68,7 @@ def test_a_cheap_width_over_the_limit_is_told(sheet):
 
 def test_what_is_missing_for_a_total_is_named(sheet):
     text = " ".join(run(sheet, "--at", AT, "--labour", "22 EUR/h").stdout.split())
-    assert "No total: the price and use of fuel, the crop price, a yield response not given." in text
+    assert "No total, as these are not given: the price and use of fuel, the crop price, a yield response." in text
     assert "time 1.31 1.12 1.05" in text  # 22 EUR/h over 16.8, 19.6 and 21 ha/h: on paper
 
 

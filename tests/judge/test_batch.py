@@ -19,9 +19,11 @@ from click.testing import CliRunner
 import spreadcheck
 from spreadcheck.cli import main
 from spreadcheck.judge import batch as batch_module
-from spreadcheck.judge.batch import BatchOptions, Journal, find_sheets, run_batch, summarise
+from spreadcheck.judge.batch import BatchOptions, Journal, SheetResult, find_sheets, run_batch, summarise
+from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traysheet import write_sheet
 from spreadcheck.sheet.traytest import tray_test
+from spreadcheck.show.batch import trend_figure
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 
@@ -84,6 +86,16 @@ def test_json_and_printed_rows(season):
     assert [row["sheet"] for row in printed] == [row["sheet"] for row in data["tests"]]
 
 
+def test_widths_that_lie_close_together_stay_inside_the_picture():
+    def row(day):
+        widths = {f"effective_width_{method.replace('-', '_')}_m": 23.4 + day / 20 for method in METHODS}
+        return {**widths, "date": f"2026-04-1{day}", "machine": "Twin disc", "driving": ""}
+
+    axes = trend_figure(SheetResult(f"{day}.csv", row(day)) for day in range(3)).axes[0]
+    assert axes.get_ylim()[0] == 0
+    assert axes.get_ylim()[1] > 24  # the widest is 23.5 m
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
 def test_a_terminal_shows_a_table(season):
     """A person gets a line a sheet that fits 80 columns, with the verdict; `--summary -` prints the rows there too."""
@@ -99,7 +111,7 @@ def test_a_terminal_shows_a_table(season):
 
     table = seen()
     lines = [line.split() for line in table.splitlines()]
-    assert ["9/lopsided.csv", "21", "27.7", "13.42", "not", "even", "enough", "off-centre"] in lines
+    assert ["9/lopsided.csv", "21", "27.7", "13.4", "not", "even", "enough", "off-centre"] in lines
     assert max(map(len, table.splitlines())) <= 80
     assert "9/lopsided.csv,Lopsided: drop point too far left," in seen("--summary", "-")
 

@@ -103,6 +103,12 @@ def test_nearest():
     assert [nearest(word) for word in ("tray widht", "Bulk densty", "wind form", "spiner speed", "tractor driver")] == [
         "tray width", "bulk density", "wind from", "spinner speed", None,
     ]  # fmt: skip
+    assert [nearest(word) for word in ("Speed", "density", "speeds", "eed")] == [
+        "travel speed",
+        "bulk density",
+        None,
+        None,
+    ]
 
 
 LOCAL_DATES = {
