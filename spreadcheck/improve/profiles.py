@@ -10,6 +10,7 @@ likelihood); draws by Matheron's rule.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -32,6 +33,7 @@ SIZES = (0.02, 0.04, 0.08, 0.16, 0.32, 0.64)  # of the peak, for the trays that 
 _LEAST = 0.05  # of the peak: no tray departs less than this share of the common size
 _ALONG = 5.0  # departures change along the line over a fifth of the distance to the half-rate point
 _STATED_WEIGHT = 4.0  # tests that the stated shift from test to test is worth beside the one seen
+_COUNTS = 0.01  # the share from which a pair is drawn
 _JITTER = 1e-8  # added to a covariance of unit size that may be nearly singular
 
 
@@ -184,7 +186,7 @@ class ProfileModel:
     """Profiles over the settings, from K tests at n evenly spaced places.
 
     `setting` (K, settings) runs from 0 to 1 over the tested range; `rate` (K, n) are the profiles, each with the same
-    total. `weight` (lengths, sizes) is how well each pair of length scale and size explains the tests, its sum 1.
+    total. `pairs` are length scales and sizes, and how well each explains the tests, their sum 1.
     """
 
     place_m: FloatArray
@@ -192,26 +194,26 @@ class ProfileModel:
     rate: FloatArray
     errors: MeanErrors
     size: FloatArray  # (n,) size of the departure of each tray, for a common size of 1
-    weight: FloatArray
+    pairs: tuple[tuple[float, float, float], ...]
 
     def mean(self, setting: FloatArray) -> FloatArray:
         """The most likely profiles at G settings, shape (G, n)."""
         found = np.zeros((len(setting), len(self.place_m)))
-        for (length, size), share in self._pairs(1e-4):
+        for length, size, share in self.pairs:
             found += share * np.einsum("ngk,kn->gn", self.weights(setting, length, size), self.rate)
         return found
 
     def drawn(self, setting: FloatArray, count: int, rng: np.random.Generator) -> FloatArray:
         """Draws of what the mean profiles at G settings are off by, shape (count, G, n)."""
-        pairs = self._pairs(0.01)
-        shares = np.cumsum([share for _, share in pairs])
+        pairs = [pair for pair in self.pairs if pair[2] >= _COUNTS]
+        shares = np.cumsum([share for _, _, share in pairs])
         at = np.searchsorted(shares / shares[-1], (np.arange(count) + 0.5) / count)
         everywhere = np.concatenate((self.setting, setting))
         apart = np.subtract.outer(self.place_m, self.place_m) / along_m(self.place_m, self.rate)
         along = np.linalg.cholesky(np.exp(-0.5 * apart**2) + _JITTER * np.eye(len(apart))).T
         tests = len(self.setting)
         drawn = []
-        for number, ((length, size), _) in enumerate(pairs):
+        for number, (length, size, _) in enumerate(pairs):
             draws = int((at == number).sum())
             if not draws:
                 continue
@@ -251,21 +253,10 @@ class ProfileModel:
         squares = (np.swapaxes(rate, 1, 2) @ fitted - left)[:, 0, 0]
         return float(-0.5 * (logs + squares).sum())
 
-    def _pairs(self, least: float) -> list[tuple[tuple[float, float], float]]:
-        """Pairs of length and size that count, with their shares of 1."""
-        pairs = [
-            ((length, size * float(self.rate.max())), float(self.weight[i, j]))
-            for i, length in enumerate(LENGTHS)
-            for j, size in enumerate(SIZES)
-            if self.weight[i, j] >= least
-        ]
-        whole = sum(share for _, share in pairs)
-        return [(pair, share / whole) for pair, share in pairs]
-
     @property
     def length(self) -> float:
         """The mean length scale, as a share of the tested range."""
-        return float(np.exp((self.weight.sum(axis=1) * np.log(LENGTHS)).sum()))
+        return float(np.exp(sum(share * np.log(length) for length, _, share in self.pairs)))
 
 
 def _kernel(one: FloatArray, other: FloatArray, length: float) -> FloatArray:
@@ -293,12 +284,12 @@ def profile_model(place_m: FloatArray, setting: FloatArray, rate: FloatArray, no
     errors = MeanErrors(place_m, rate, scale, tuple(noise), shift)
     peak = float(rate.max())
     size = np.maximum(rate.max(axis=0) / peak, _LEAST)
-    flat = np.full((len(LENGTHS), len(SIZES)), 1.0 / (len(LENGTHS) * len(SIZES)))
-    model = ProfileModel(place_m, setting, rate, errors, size, flat)
+    pairs = [(length, share * peak) for length in LENGTHS for share in SIZES]
+    model = ProfileModel(place_m, setting, rate, errors, size, tuple((*pair, 1.0 / len(pairs)) for pair in pairs))
     if len(rate) <= setting.shape[1] + 1:  # nothing is left to judge a departure by
         return model
-    logs = np.array([[model.log_likelihood(length, share * peak) for share in SIZES] for length in LENGTHS])
-    step = float(np.diff(place_m).mean())
-    alike = max(np.sqrt(2 * np.pi) * along_m(place_m, rate) / step, 1.0)  # trays that tell the same
-    weight = np.exp((logs - logs.max()) / alike)
-    return ProfileModel(place_m, setting, rate, errors, size, weight / weight.sum())
+    logs = np.array([model.log_likelihood(*pair) for pair in pairs])
+    alike = np.sqrt(2 * np.pi) * along_m(place_m, rate) / float(np.diff(place_m).mean())  # trays that tell the same
+    weight = np.exp((logs - logs.max()) / max(alike, 1.0))
+    weight /= weight.sum()
+    return replace(model, pairs=tuple((*pair, float(w)) for pair, w in zip(pairs, weight, strict=True)))

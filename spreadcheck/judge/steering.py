@@ -18,7 +18,7 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.profile import Profile
-from spreadcheck.spread.widths import check_widths
+from spreadcheck.spread.widths import scan_methods
 
 MAX_UNEVEN_TRAYS = 300
 _FAR = 9.0  # standard deviations beyond which a pass no longer reaches another
@@ -43,10 +43,6 @@ class Steering:
         if not 0 <= self.correlation <= 1:
             problem = f"a correlation of {self.correlation:g} from pass to pass can't be"
             raise WidthError(Fault("steering", problem, "give 0 (every pass anew) to 1 (all passes shifted alike)"))
-
-    def apart_sd_m(self, passes: FloatArray) -> FloatArray:
-        """Standard deviation of the distance between two passes, so many passes apart. [m]"""
-        return np.asarray(self.sd_m * np.sqrt(2.0 * (1.0 - self.correlation ** np.abs(passes))))
 
 
 @record(eq=False)
@@ -107,22 +103,21 @@ def steering_effect(result: Assessment, steering: Steering) -> SteeringEffect:
 
 def steering_scan(profile: Profile, width_m: FloatArray, method: str, steering: Steering) -> SteeringScan:
     """Expected CV by line of a large field, a population figure, with and without sideways driving error."""
-    check_widths(profile, width_m)
-    cvs, overlaps = [], [(turned, _overlap(profile, mirrored=turned)) for turned in (False, True)]
-    for error in (Steering(0.0), steering):
-        reach = 2 * float(np.abs(profile.knots[0]).max()) + _FAR * math.sqrt(2.0) * error.sd_m
-        most = np.floor(reach / width_m).astype(int)
-        owner = np.repeat(np.arange(len(width_m)), 2 * most + 1)
-        number = np.concatenate([np.arange(-m, m + 1) for m in most])
-        t, sd = number * width_m[owner], error.apart_sd_m(number.astype(float))
-        mirrored, overlap = (number % 2 == 1) & (method == BACK_AND_FORTH), np.empty(len(t))
-        for turned, mean in overlaps:
-            here = np.flatnonzero(mirrored == turned)
-            for some in np.array_split(here, len(here) * len(profile.knots[0]) // _CHUNK + 1):
-                overlap[some] = mean(t[some], sd[some])
-        squares = width_m * np.bincount(owner, overlap, len(width_m)) / profile.area_kg_ha_m**2
-        cvs.append(np.asarray(100.0 * np.sqrt(np.maximum(squares - 1.0, 0.0))))
-    return SteeringScan(method, width_m, *cvs)
+    straight = scan_methods(profile, width_m, (method,))[method].cv_line_pct
+    reach = 2 * float(np.abs(profile.knots[0]).max()) + _FAR * math.sqrt(2.0) * steering.sd_m
+    most = np.floor(reach / width_m).astype(int)
+    owner = np.repeat(np.arange(len(width_m)), 2 * most + 1)
+    number = np.concatenate([np.arange(-m, m + 1) for m in most])
+    # standard deviation of the distance between two passes, so many passes apart
+    sd = steering.sd_m * np.sqrt(2.0 * (1.0 - steering.correlation ** np.abs(number.astype(float))))
+    t, overlap = number * width_m[owner], np.empty(len(number))
+    mirrored = (number % 2 == 1) & (method == BACK_AND_FORTH)
+    for turned in (False, True):
+        here, mean = np.flatnonzero(mirrored == turned), _overlap(profile, mirrored=turned)
+        for some in np.array_split(here, len(here) * len(profile.knots[0]) // _CHUNK + 1):
+            overlap[some] = mean(t[some], sd[some])
+    squares = width_m * np.bincount(owner, overlap, len(width_m)) / profile.area_kg_ha_m**2
+    return SteeringScan(method, width_m, straight, 100.0 * np.sqrt(np.maximum(squares - 1.0, 0.0)))
 
 
 def _overlap(profile: Profile, *, mirrored: bool) -> Callable[[FloatArray, FloatArray], FloatArray]:

@@ -35,7 +35,7 @@ def model_of(settings=SETTING, seed=3):
     rate = 100 * np.exp(-0.5 * (PLACE / wide) ** 2) + rng.normal(0, 2, (len(settings), len(PLACE)))
     sd = 1.0 + 0.02 * rate
     size = 0.3 + rate.max(axis=0) / 200
-    return ProfileModel(PLACE, settings, rate, PlainErrors(sd**2), size, np.full((5, 6), 1 / 30))
+    return ProfileModel(PLACE, settings, rate, PlainErrors(sd**2), size, ((0.5, 10.0, 1.0),))
 
 
 @pytest.mark.parametrize(
@@ -87,7 +87,7 @@ def test_without_departures_the_model_is_the_line_of_nist():
     intercept, slope, residual = -0.262323073774029, 1.00211681802045, 0.884796396144373
     variance = np.full((len(x), 1), residual**2)
     setting = x[:, None] / 1000
-    model = ProfileModel(np.zeros(1), setting, y[:, None], PlainErrors(variance), np.ones(1), np.zeros((5, 6)))
+    model = ProfileModel(np.zeros(1), setting, y[:, None], PlainErrors(variance), np.ones(1), ())
     weights = model.weights(np.array([[0.0], [1.0]]), 1.0, 1e-6 * residual)[0]
     at_0, at_1000 = weights @ y
     assert at_0 == pytest.approx(intercept, rel=1e-8)
@@ -103,13 +103,9 @@ def test_drawn_errors_spread_as_scikit_learn_says():
     kernels = pytest.importorskip("sklearn.gaussian_process.kernels")
     from sklearn.gaussian_process import GaussianProcessRegressor
 
-    from spreadcheck.improve import profiles
-
     model = model_of()
-    weight = np.zeros((5, 6))
-    weight[2, 3] = 1.0
-    model = ProfileModel(model.place_m, model.setting, model.rate, model.errors, model.size, weight)
-    length, size = profiles.LENGTHS[2], profiles.SIZES[3] * model.rate.max()
+    length, size = 0.5, 0.16 * model.rate.max()
+    model = replace(model, pairs=((length, size, 1.0),))
     wanted = np.array([[0.0], [0.5], [0.85]])
     drawn = model.drawn(wanted, 4000, np.random.default_rng(5)).std(axis=0)
     for tray in (2, 9, 15):

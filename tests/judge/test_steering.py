@@ -30,7 +30,7 @@ def test_no_error_is_the_width_scan(layout, tails):
     profile = profile_from(offset, RNG.uniform(2, 10, len(offset)), tails=tails)
     widths = np.linspace(3, 30, 40)
     for method, scan in scan_methods(profile, widths).items():
-        straight = steering_scan(profile, widths, method, Steering(0.3)).cv_straight_pct
+        straight = steering_scan(profile, widths, method, Steering(0.0)).cv_steered_pct
         assert straight == pytest.approx(scan.cv_line_pct, abs=1e-6)
 
 
