@@ -286,7 +286,8 @@ def zone_shares(blend: BlendAssessment) -> dict[str, FloatArray]:
     """Share of each component, in % of the catch, in five zones from left to right of equal catch, and in all."""
     whole, *parts = [part for part in blend.parts if part.kind != "nutrient"]
     knots = [part.profile.knots for part in (whole, *parts)]
-    x = np.unique(np.concatenate((*(at for at, _ in knots), np.linspace(knots[0][0][0], knots[0][0][-1], 2001))))
+    first, last = knots[0][0][[0, -1]]  # a part may have caught where the whole is not known
+    x = np.unique(np.clip(np.concatenate((*(at for at, _ in knots), np.linspace(first, last, 2001))), first, last))
     rates = np.array([np.interp(x, *own, left=0.0, right=0.0) for own in knots])
     grown = np.cumsum((rates[:, 1:] + rates[:, :-1]) * np.diff(x) / 2, axis=1)
     grown = np.concatenate((np.zeros((len(knots), 1)), grown), axis=1)

@@ -88,6 +88,15 @@ def test_zones_show_what_flies_farther():
     assert shares["urea"][[0, 1, 3, 4, 5]] == pytest.approx([0, 0, 100, 100, 50], abs=1e-6)
 
 
+def test_zones_of_a_line_laid_the_other_way_are_the_same_the_other_way():
+    """Also where a component is not known at one end: both lie within what the whole catch is known of."""
+    rows: list[tuple[int | str, int]] = [(1, 2), (6, 5), (9, 8), (8, 9), (5, 7), (4, 3), ("x", 2)]
+    one, other = (zone_shares(assess_blend(blend_of(each), width_m=[3.0])) for each in (rows, rows[::-1]))
+    for name, shares in one.items():
+        assert shares[:5] == pytest.approx(other[name][4::-1], abs=1e-6)
+        assert shares[5] == pytest.approx(other[name][5], abs=1e-6)
+
+
 @pytest.mark.parametrize(
     ("analysis", "message"),
     [
