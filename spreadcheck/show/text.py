@@ -123,7 +123,8 @@ def _side_by_side(table: Table, given: dict[int, int]) -> list[str]:
     rows = [[wrapped(row[at], room) for at, room in given.items()] for row in table.rows]
     if table.headed:
         units = [[column.unit] for column in columns]
-        heads = [wrapped(c.head, room, hyphens=True) for c, room in zip(columns, given.values(), strict=True)]
+        narrow = [any(len(word) > room for word in table.columns[at].head.split()) for at, room in given.items()]
+        heads = [wrapped(c.head, given[at], hyphens=cut) for c, at, cut in zip(columns, given, narrow, strict=True)]
         deep = max(map(len, heads))
         rows[:0] = [[[""] * (deep - len(head)) + head for head in heads], *([units] if any(map(any, units)) else [])]
     lines = []

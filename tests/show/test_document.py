@@ -108,6 +108,16 @@ def test_a_table_too_wide_for_the_terminal_goes_on_below_with_its_first_column_a
     assert all(f"column{at}" in "\n".join(lines) for at in range(14))
 
 
+def test_a_head_breaks_between_words_and_at_a_hyphen_only_where_a_word_has_no_room() -> None:
+    heads = ("effective width back-and-forth", "effective width round-and-round", "mean")
+    wide = Table((Column("part", align="left"), *map(Column, heads)), (("x" * 18, "1", "2", "3"),))
+    assert ["part", "back-and-forth", "round-and-round", "mean"] in [
+        line.split() for line in terminal_text(Document("", (wide,))).splitlines()
+    ]
+    narrow = Table(tuple(Column("back-and-forth") for _ in range(6)), (("1",) * 6,))
+    assert "back-and-" in terminal_text(Document("", (narrow,)))
+
+
 def test_a_ragged_table_is_refused_where_it_is_made() -> None:
     with pytest.raises(ValueError, match="needs 2 cells"):
         Table((Column("a"), Column("b")), (("1",),))
