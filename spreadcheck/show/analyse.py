@@ -16,7 +16,7 @@ from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import MIRRORED
 from spreadcheck.show.data import csv_text, envelope, picked
-from spreadcheck.show.document import Column, Document, Paragraph, Table
+from spreadcheck.show.document import Document, Paragraph, Table, table
 from spreadcheck.show.format import about_test, free, next_line, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.pattern import advice_json, pattern_full, pattern_headline, pattern_json
 from spreadcheck.show.text import bar_picture, terminal_text, wrapped
@@ -43,7 +43,6 @@ WIDTH = 80
 SCREEN = 30
 ROWS_ON_A_SCREEN = 20
 OTHER_SYSTEM = {"metric": "us", "us": "metric"}
-_FEWEST_DOUBTS = 2
 _indented = partial(wrapped, indent="  ")
 _fitted = partial(textwrap.shorten, width=WIDTH, placeholder="...")  # cut between words, never inside a figure
 
@@ -71,27 +70,11 @@ def summary_text(
     following = _next(result, system, asked or ("analyse", test.source or "SHEET")).split("\n")
     rows = sum(math.ceil(len(line) / WIDTH) for line in following)  # a command stands whole, so that it can be copied
     room = SCREEN - len(head) - 1 - rows
-    doubts = [
-        (
-            _indented(f"BLOCKS {doubt.code}: {doubt.seen(system)}"),
-            wrapped(f"  put right: {doubt.first_step(system)}", indent="    "),
-        )
-        for doubt in result.doubts
-        if doubt.blocking
-    ]
-    others: list[tuple[list[str], list[str]]] = [
-        ([_fitted(f"Doubt {doubt.code}: {doubt.seen(system)}")], []) for doubt in result.doubts if not doubt.blocking
-    ]
-    if doubts:  # figures that can't be relied on give way to what blocks
-        whole = sum(len(seen) + len(remedy) for seen, remedy in doubts) + bool(others)
-        gets = gets if whole + len(shape) + len(gets) <= room else []
-        shape = shape if whole + len(shape) <= room else []
-    room = max(room - len(shape) - len(gets), _FEWEST_DOUBTS)
-    told = _doubts([*doubts, *others], room, room - sum(len(seen) for seen, _ in doubts) - bool(others))
+    told = _fitting(result, shape, gets, room, system)
     sure = () if test.mirrored else ("--confidence",)  # of a side that was not tested nothing is sure
     left = [option for option in ("--table", "--advice", *sure, "--doubts", "or --all") if option not in asked]
     more = [] if "--all" in asked else [f"More: {', '.join(left)}"]
-    text = "\n".join(line.rstrip() for line in (*head, *shape, *gets, *told, *more, *following))
+    text = "\n".join(line.rstrip() for line in (*head, *told, *more, *following))
     return f"{text}\n\n{pattern_full(result, system)}" if advice else text
 
 
@@ -129,19 +112,22 @@ def _picture(result: Assessment, system: str, plain: bool) -> list[str]:
     return [f"Single-pass profile, {rate_unit(result, system)}; {shares}", *bars.splitlines()]
 
 
-def _doubts(told: list[tuple[list[str], list[str]]], room: int, spare: int) -> list[str]:
-    """The doubts while they fit; what puts one right is left to --doubts before any blocking doubt is."""
-    lines: list[str] = []
-    left = len(told)
-    for seen, remedy in told:
-        if lines and len(lines) + len(seen) + (left > 1) > room:
-            break
-        lines += [*seen, *(remedy if len(remedy) <= spare else [])]
-        spare -= len(remedy) if len(remedy) <= spare else 0
-        left -= 1
+def _fitting(result: Assessment, shape: list[str], gets: list[str], room: int, system: str) -> list[str]:
+    """What fits of shape, rates and doubts: what blocks goes before its remedies, and those before all else."""
+    parts = [(2, shape), (3, gets)]
+    for doubt in sorted(result.doubts, key=lambda doubt: not doubt.blocking):
+        if doubt.blocking:
+            parts.append((0, _indented(f"BLOCKS {doubt.code}: {doubt.seen(system)}")))
+            parts.append((1, wrapped(f"  put right: {doubt.first_step(system)}", indent="    ")))
+        else:
+            parts.append((4, [_fitted(f"Doubt {doubt.code}: {doubt.seen(system)}")]))
+    kept, left = sorted(range(len(parts)), key=lambda at: parts[at][0]), 0
+    while kept and sum(len(parts[at][1]) for at in kept) + (left > 0) > room:
+        left += parts[kept.pop()][0] in (0, 4)
+    lines = [line for at in sorted(kept) for line in parts[at][1]]
     if left:
         lines.append(f"and {left} more doubt{'' if left == 1 else 's'}, told by --doubts")
-    return lines or ["No doubts about this test"]
+    return lines if result.doubts else [*lines, "No doubts about this test"]
 
 
 def _next(result: Assessment, system: str, asked: tuple[str, ...]) -> str:
@@ -186,13 +172,10 @@ def width_tables(result: Assessment, system: str = "metric", *, most: int | None
         *np.flatnonzero(widths == result.bout_width_m).tolist(),
         *range(0, len(widths), math.ceil(len(widths) / (most or len(widths)))),
     }
-    columns = (
-        Column("Bout width", shown_unit("length", system), align="left"),
-        Column("Bout width", shown_unit("length", other)),
-        Column("CV by trays", "%"),
-        Column(f"Within {result.limit_pct:g} %?"),
-        Column("CV by line", "%"),
-        *(Column(head, rate_unit(result, system)) for head in ("Mean", "Least", "Most")),
+    length, width_other, rate = shown_unit("length", system), shown_unit("length", other), rate_unit(result, system)
+    heads = (
+        f"Bout width, {length}<; Bout width, {width_other}; CV by trays, %; Within {result.limit_pct:g} %?; "
+        f"CV by line, %; Mean, {rate}; Least, {rate}; Most, {rate}"
     )
     rows: dict[str, list[tuple[str, ...]]] = {method: [] for method in METHODS}
     for number, (method, width, cv, line, *rates, standing) in enumerate(map(dict.values, width_records(result))):
@@ -203,7 +186,7 @@ def width_tables(result: Assessment, system: str = "metric", *, most: int | None
             rows[method].append((*both, show_figure(cv), against, show_figure(line), *told))
     some = len(rows[METHODS[0]])
     notes = () if some == len(widths) else (f"{some} of the {len(widths)} widths of the table are shown.",)
-    return tuple(Table(columns, tuple(cells), f"Bout widths, {method}", notes) for method, cells in rows.items())
+    return tuple(table(heads, cells, f"Bout widths, {method}", notes=notes) for method, cells in rows.items())
 
 
 def width_records(result: Assessment) -> Iterator[dict[str, Any]]:

@@ -11,9 +11,9 @@ from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.blend import JOINT_PCT, ZONES, BlendAssessment, zone_shares
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.show.data import envelope, picked
-from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Table
+from spreadcheck.show.document import Answer, Block, Document, Heading, Paragraph, Table, table
 from spreadcheck.show.format import about_test, show_figure
-from spreadcheck.show.plots import line_style, mark_centre, offset_label, plain, plain_style
+from spreadcheck.show.plots import line_style, mark_centre, offset_label, panels, plain, plain_style
 from spreadcheck.show.verdict import (
     effective_words,
     marks_words,
@@ -32,11 +32,9 @@ if TYPE_CHECKING:
 
 def blend_document(judged: Assessment, blend: BlendAssessment, system: str = "metric") -> Document:
     """Every part with its own widths, the widths that suit all, and how the blend changes across the width."""
-    zones = (Column("component", align="left"), *(Column(zone) for zone in (*ZONES, "all")))
-    rows = tuple(
-        (name, *(show_figure(share) for share in shares.tolist())) for name, shares in zone_shares(blend).items()
-    )
-    across = Table(zones, rows, "Share of each component in % of the catch, in five zones of equal catch")
+    rows = ((name, *map(show_figure, shares.tolist())) for name, shares in zone_shares(blend).items())
+    told = "Share of each component in % of the catch, in five zones of equal catch"
+    across = table("; ".join(("component<", *ZONES, "all")), rows, told)
     blocks = (_parts_table(judged, blend, system), *_joint(judged, blend, system), across)
     return Document(blend.test.name, blocks, about=about_test(blend.test))
 
@@ -51,15 +49,10 @@ def _part_widths(judged: Assessment, blend: BlendAssessment, method: str, system
 
 
 def _parts_table(judged: Assessment, blend: BlendAssessment, system: str) -> Table:
-    columns = (
-        Column("part", align="left"),
-        Column("limit", "CV %"),
-        Column("left", "%"),
-        Column("centre", shown_unit("length", system)),
-        *(Column(f"effective width {method}") for method in METHODS),
-    )
+    heads = f"part<; limit, CV %; left, %; centre, {shown_unit('length', system)}"
+    heads += "".join(f"; effective width {method}" for method in METHODS)
     widths = {method: _part_widths(judged, blend, method, system) for method in METHODS}
-    rows = tuple(
+    rows = (
         (
             part.name if part.kind != "nutrient" else f"  {part.name}",
             f"{part.limit_pct:g}",
@@ -70,7 +63,7 @@ def _parts_table(judged: Assessment, blend: BlendAssessment, system: str) -> Tab
         for at, part in enumerate(blend.parts)
     )
     beyond = "The end trays still caught; what fell beyond them is missing, and no width beyond these is known."
-    return Table(columns, rows, notes=(beyond,) if judged.tail_curves else ())
+    return table(heads, rows, notes=(beyond,) if judged.tail_curves else ())
 
 
 def _joint(judged: Assessment, blend: BlendAssessment, system: str) -> tuple[Block, ...]:
@@ -131,11 +124,7 @@ def blend_json(judged: Assessment, blend: BlendAssessment) -> dict[str, Any]:
 @plain_style()
 def blend_figure(blend: BlendAssessment, system: str = "metric") -> Figure:
     """Share of each component against offset, and CV against bout width of every part."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(8, 8), layout="constrained")
-    figure.suptitle(plain(blend.test.name))
-    top, bottom = figure.subplots(2, 1)
+    figure, (top, bottom) = panels(blend.test.name, 8, 8, 2)
     _draw_shares(top, blend, system)
     _draw_cv(bottom, blend, system)
     return figure

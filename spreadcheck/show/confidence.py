@@ -14,7 +14,7 @@ from spreadcheck.passes.noise import FROM_PASSES
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.show.data import envelope, picked
-from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Table
+from spreadcheck.show.document import Block, Document, Heading, Paragraph, Table, table
 from spreadcheck.show.format import show_figure, show_width
 from spreadcheck.show.plots import (
     BLUE,
@@ -24,7 +24,7 @@ from spreadcheck.show.plots import (
     legend_above,
     mark_driven,
     mark_limit,
-    plain,
+    panels,
     plain_style,
     scales,
 )
@@ -125,8 +125,8 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
 
 def _by_method(head: str, rows: Mapping[str, Callable[[T], str]], found: Mapping[str, T]) -> Table:
     """A table of what was found for each driving method."""
-    columns = (Column(head, align="left"), *(Column(method, align="left") for method in METHODS))
-    return Table(columns, tuple((label, *(cell(found[method]) for method in METHODS)) for label, cell in rows.items()))
+    told = ((label, *(cell(found[method]) for method in METHODS)) for label, cell in rows.items())
+    return table("; ".join(f"{each}<" for each in (head, *METHODS)), told)
 
 
 def _source_words(sure: Confidence, system: str) -> str:
@@ -190,7 +190,7 @@ def _needed(needed: PassesNeeded | None, system: str) -> list[Block]:
     if needed.why_not:
         return [heading, Paragraph(f"Can't be told: {needed.why_not}.")]
     closer = f"; with trays at half the spacing: {needed.closer_trays_passes}" if needed.closer_trays_passes else ""
-    columns = (Column("passes", align="left"), *(Column(f"{passes}") for passes, _ in needed.half_widths_m))
+    heads = "; ".join(("passes<", *(f"{passes}" for passes, _ in needed.half_widths_m)))
     halves = (show(half, "length", system, unit=False, digits=2) for _, half in needed.half_widths_m)
     return [
         heading,
@@ -198,7 +198,7 @@ def _needed(needed: PassesNeeded | None, system: str) -> list[Block]:
             f"With trays as they stood: {needed.passes or 'no number is enough'}{closer}. "
             "Runs caught together count like passes."
         ),
-        Table(columns, ((f"+/- {shown_unit('length', system)}", *halves),)),
+        table(heads, ((f"+/- {shown_unit('length', system)}", *halves),)),
         Paragraph(
             f"What one test can't see adds +/- {_length(needed.unseen_m, system)}, however many passes: only a second "
             "test on another day makes that smaller."
@@ -230,27 +230,23 @@ def _steering(effect: SteeringEffect | None, system: str) -> list[Block]:
 @plain_style()
 def confidence_figure(sure: Confidence, system: str = "metric", *, analysis: bool = False) -> Figure:
     """Profile with tray errors, and CV against bout width for each driving method; of an analysis the deposit too."""
-    from matplotlib.figure import Figure
-
     result = sure.assessment
     count = 1 + analysis + max(len(sure.bands), int(analysis))
-    figure = Figure(figsize=(8, 13.5 if analysis else 10.5), layout="constrained")
-    figure.suptitle(plain(result.test.name))
-    panels = list(np.atleast_1d(figure.subplots(count, 1)))
-    draw_profile(panels[0], result, system)
+    figure, (first, *others) = panels(result.test.name, 8, 13.5 if analysis else 10.5, count)
+    draw_profile(first, result, system)
     weighed, (length, rate) = ~np.isnan(sure.tray_error_kg_ha), scales(result, system)
     if weighed.any():
-        panels[0].errorbar(
+        first.errorbar(
             result.profile.offset_m[weighed] * length, result.profile.rate_kg_ha[weighed] * rate,
             ERRORS_SHOWN * sure.tray_error_kg_ha[weighed] * rate, fmt="none", ecolor="black", capsize=2,
             label=f"{ERRORS_SHOWN:g} standard errors of the mean each way",
         )  # fmt: skip
-        panels[0].legend(frameon=True, framealpha=0.85, edgecolor="none", loc="best")
+        first.legend(frameon=True, framealpha=0.85, edgecolor="none", loc="best")
     if analysis:
-        draw_deposit(panels[1], result, system)
+        draw_deposit(others.pop(0), result, system)
     if analysis and not sure.bands:
-        draw_widths(panels[2], result, system)
-    for axes, method in zip(panels[1 + analysis :], sure.bands, strict=False):
+        draw_widths(others[0], result, system)
+    for axes, method in zip(others, sure.bands, strict=False):
         draw_cv_band(axes, sure, method, system)
     return figure
 

@@ -87,6 +87,15 @@ class Table:
             raise ValueError(f'every row of the table "{self.caption}" needs {len(self.columns)} cells')
 
 
+def table(heads: str, rows: Iterable[Iterable[str]], caption: str = "", **more: Any) -> Table:
+    """A table by its heads, such as "part<; limit, CV %": a unit follows the comma, < stands behind a head of words."""
+    columns = []
+    for each in heads.split("; "):
+        head, _, unit = each.removesuffix("<").partition(", ")
+        columns.append(Column(head, unit, align="left" if each.endswith("<") else "right"))
+    return Table(tuple(columns), tuple(map(tuple, rows)), caption, **more)
+
+
 @record
 class Picture:
     """A picture: its title, what it shows for those who can't see it, and how it is drawn: as SVG, or with signs."""

@@ -61,8 +61,8 @@ def edge_document(study: EdgeStudy, system: str = "metric") -> Document:
 def _table(study: EdgeStudy, head: str, rows: Iterable[tuple[str, ...]], caption: str) -> Table:
     """A column of names, then one for each way of driving and side of the machine to the edge."""
     first = [case for case in study.cases if case.first_pass_m == study.cases[0].first_pass_m]
-    sides = (Column(case.method, case.side) for case in first)
-    return Table((Column(head, align="left"), *sides), tuple(rows), caption)
+    columns = (Column(head, align="left"), *(Column(case.method, case.side) for case in first))
+    return Table(columns, tuple(rows), caption)
 
 
 def _distance(study: EdgeStudy, distance_m: float, per: str, system: str) -> Table:

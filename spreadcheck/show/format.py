@@ -41,6 +41,11 @@ def show_figure(figure: float | None, *, digits: int = 1) -> str:
     return "-" if figure is None or math.isnan(figure) else f"{figure:.{digits}f}"
 
 
+def from_to(least: str, most: str, between: str = " to ") -> str:
+    """A range, or the single figure that its ends are shown as."""
+    return least if least == most else f"{least}{between}{most}"
+
+
 def target_words(test: TrayTest, rate: Callable[[float], str]) -> str:
     """What the trays are held against, in words: the target, or the sum of those of bins that run together."""
     return f"the bins' targets together, {rate(test.target_kg_ha or 0.0)}" if test.bins_together else "the target"

@@ -16,7 +16,7 @@ from spreadcheck.pattern.figures import UNKNOWN, Compared, Outlets
 from spreadcheck.pattern.reading import FIRST, PatternReading
 from spreadcheck.pattern.shape import SHAPES, margin
 from spreadcheck.show.data import picked
-from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Points, Table
+from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points, Table, table
 from spreadcheck.show.format import rate_unit, show_figure, show_rate
 from spreadcheck.show.text import terminal_text
 from spreadcheck.spread.tails import ends_of
@@ -140,8 +140,6 @@ def _difference_table(reading: PatternReading, system: str) -> Table:
             found, low, high = (show(value, "length", system, digits=2, unit=False) for value in values)
         unit = "%" if worth else shown_unit("length", system)
         rows.append((words, unit, found, f"{low} to {high}", _chance(each), "yes" if each.clear else "no"))
-    heads = ("found", "90 % range", "chance", "clear")
-    columns = (Column("difference", align="left"), Column("unit", align="left"), *map(Column, heads))
     alone = _WAYS_ALONE if {"mass", "reach", "slope"} & set(reading.differences) else ""
     note = (
         f"Right is positive. {alone}Chance: that noise, line, wind and a good machine make as much, all figures "
@@ -149,7 +147,8 @@ def _difference_table(reading: PatternReading, system: str) -> Table:
     )
     count = len(reading.pass_numbers)
     passes = f"{count} {'pass' if count == 1 else 'passes'}; {_NOISE[reading.noise]}."
-    return Table(columns, tuple(rows), "Left against right, and the shape", notes=(f"{note} {passes}",))
+    heads = "difference<; unit<; found; 90 % range; chance; clear"
+    return table(heads, rows, "Left against right, and the shape", notes=(f"{note} {passes}",))
 
 
 def _chance(each: Difference) -> str:
@@ -208,11 +207,9 @@ def _figure_table(result: Assessment, system: str) -> Table:
         count, *values = figure.of_passes.values()
         several = [told(value, in_unit) if count > 1 else "-" for value in values]
         rows.append((name, in_unit, told(figure.value, in_unit), *several))
-    heads = ("profile", "mean", "SD", "least", "most")
-    columns = (Column("figure", align="left"), Column("unit", align="left"), *map(Column, heads))
     compared = len(reading.pass_numbers)
     note = f"Mean, SD, least and most: pass by pass, {compared} {'pass' if compared == 1 else 'passes'} compared."
-    return Table(columns, tuple(rows), notes=(note,))
+    return table("figure<; unit<; profile; mean; SD; least; most", rows, notes=(note,))
 
 
 def pattern_json(reading: PatternReading, unit: str) -> dict[str, Any]:

@@ -104,21 +104,26 @@ def drawn(draw: Callable[..., Figure], *given: Any) -> Callable[[], str]:
     return cache(lambda: figure_bytes(draw(*given), "svg").decode())
 
 
+def panels(title: str, wide: float, high: float, count: int = 1) -> tuple[Figure, list[Axes]]:
+    """An empty figure of so many inches and panels, one below the other."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(wide, high), layout="constrained")
+    if title:
+        figure.suptitle(plain(title))
+    return figure, figure.subplots(count, 1, squeeze=False)[:, 0].tolist()
+
+
 @plain_style()
 def analysis_figure(result: Assessment, system: str = "metric") -> Figure:
     """Three panels: catches and profile; the deposit over three bouts; CV against bout width; and the verdict."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(8, 10.5), layout="constrained")
-    figure.suptitle(plain(result.test.name))
+    figure, axes = panels(result.test.name, 8, 10.5, 3)
     if result.verdict is not None:  # a picture is handed on without its page
         told = textwrap.fill(verdict_sentence(result.verdict, system), 110)
         figure.text(0.5, 0.0, told, ha="center", va="bottom", fontsize=9)
         figure.set_layout_engine("constrained", rect=(0, 0.035, 1, 0.965))
-    top, middle, bottom = figure.subplots(3, 1)
-    draw_profile(top, result, system)
-    draw_deposit(middle, result, system)
-    draw_widths(bottom, result, system)
+    for draw, panel in zip((draw_profile, draw_deposit, draw_widths), axes, strict=True):
+        draw(panel, result, system)
     return figure
 
 

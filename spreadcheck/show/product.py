@@ -13,7 +13,7 @@ from spreadcheck.product.readings import Scatter
 from spreadcheck.product.size import Blend, Component
 from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
 from spreadcheck.show.data import envelope, picked
-from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Paragraph, Points, Table
+from spreadcheck.show.document import Answer, Block, Document, Heading, Paragraph, Points, table
 from spreadcheck.show.format import show_figure, show_width
 from spreadcheck.units import show, shown_unit
 
@@ -27,10 +27,8 @@ def product_document(product: Product, system: str = "metric", answer: ChartAnsw
     blocks += _strength(product, system) if product.strength.count else ()
     blocks += _blend(product, product.blend, system) if product.blend else ()
     blocks += _chart(answer, system) if answer else ()
-    rows = tuple((row.label, row.value, row.unit) for row in form_rows(product, system))
-    if rows:
-        columns = (Column("label", align="left"), Column("value", align="left"), Column("unit", align="left"))
-        blocks += [Heading("For the form of a tray sheet"), Table(columns, rows, headed=False)]
+    if rows := [(row.label, row.value, row.unit) for row in form_rows(product, system)]:
+        blocks += [Heading("For the form of a tray sheet"), table("label<; value<; unit<", rows, headed=False)]
     return Document(product.name or "Product", tuple(blocks))
 
 
@@ -60,13 +58,12 @@ def _size(product: Product) -> Iterator[Block]:
     said = f"{sizes[0]}, {sizes[1]} and {sizes[2]} mm (d16, d50, d84)"
     yield Answer("16, 50 and 84 % are smaller than", said, "straight lines between the sieves")
     words = {True: "met", False: "NOT MET", None: "not known"}
-    rows = tuple(
+    rows = (
         (c.what, show_figure(c.value, digits=2 if c.unit == "mm" else 1), c.unit, c.asked, words[c.met])
         for c in blender_checks(figures)
     )
-    columns = (Column("", align="left"), Column("value"), Column("", align="left"), Column("asked for", align="left"))
     caption = "For blending, the European blenders' handbook (2016) asks for"
-    yield Table((*columns, Column("", align="left")), rows, caption=caption)
+    yield table("<; value; <; asked for<; <", rows, caption)
 
 
 def _density(product: Product, system: str) -> Iterator[Block]:
@@ -122,12 +119,9 @@ def _blend(product: Product, blend: Blend, system: str) -> Iterator[Block]:
         )
         for part in (*blend.components, Component("mean over the mass", blend.total_pct, **means))
     ]
-    columns = (
-        Column("component", align="left"), Column("share", "%"), Column("SGN"), Column("UI"),
-        Column("bulk density", shown_unit("density", system)), Column("crush strength", shown_unit("force", system)),
-    )  # fmt: skip
+    density, force = (shown_unit(kind, system) for kind in ("density", "force"))
     yield Heading("Blend")
-    yield Table(columns, tuple(rows))
+    yield table(f"component<; share, %; SGN; UI; bulk density, {density}; crush strength, {force}", rows)
     if part := blend.weakest:
         enough = LIMITS["strength enough"]
         own, least = show(part.strength_n, "force", system, digits=2), show(enough.value, "force", system)
@@ -150,9 +144,8 @@ def _blend(product: Product, blend: Blend, system: str) -> Iterator[Block]:
         "Size counts most, before density and shape (European blenders' handbook, 2016).",
         *(("* by bulk density, where a granule density is missing.",) if any("*" in row[3] for row in pairs) else ()),
     )
-    heads = (Column("pair", align="left"), *(Column(x, "%") for x in ("SGN", "UI", "flight")))
     yield Heading("Segregation: how far components differ, in % of their mean")
-    yield Table((*heads, Column("risk", align="left")), tuple(pairs), notes=notes)
+    yield table("pair<; SGN, %; UI, %; flight, %; risk<", pairs, notes=notes)
 
 
 def _chart(answer: ChartAnswer, system: str) -> Iterator[Block]:

@@ -9,8 +9,8 @@ from typing import Any
 from spreadcheck.product.rate import AREA, CATCH, TRAYS, RateCheck, RateFigures
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.data import envelope, picked
-from spreadcheck.show.document import Answer, Block, Column, Document, Note, Paragraph, Points, Table
-from spreadcheck.show.format import show_figure, show_width
+from spreadcheck.show.document import Answer, Block, Document, Note, Paragraph, Points, Table, table
+from spreadcheck.show.format import from_to, show_figure, show_width
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
 
@@ -36,10 +36,9 @@ def rate_document(check: RateCheck, system: str = "metric", *, name: str = "") -
         blocks.append(Paragraph(BINS_TOGETHER, "strong"))
     blocks += [*_corrections(check), Points(tuple(_run_line(check, figure) for figure in check.figures))]
     if check.at_widths:
-        rows = tuple((show_width(w, system), show(r, "rate", system, unit=False)) for w, r in check.at_widths)
-        columns = (Column("bout width", align="left"), Column("rate", shown_unit("rate", system)))
+        rows = ((show_width(w, system), show(r, "rate", system, unit=False)) for w, r in check.at_widths)
         caption = f"The same metering at another bout width (from {check.figures[0].way})"
-        blocks.append(Table(columns, rows, caption=caption))
+        blocks.append(table(f"bout width<; rate, {shown_unit('rate', system)}", rows, caption))
     if any(figure.way == CATCH for figure in check.figures):
         blocks.append(Note("Caution", CAUTION))
     return Document(f"Application rate{f': {name}' if name else ''}", tuple(blocks))
@@ -67,13 +66,10 @@ def _table(check: RateCheck, system: str) -> Table:
             rate = "a range"
         shares = (show_figure(share) for share in (figure.of_target_pct, figure.recovered_pct))
         rows.append((_WAYS[figure.way], str(figure.runs.count), rate, *shares))
-    columns = (
-        Column("measured by", align="left"), Column("runs"), Column("rate", shown_unit("rate", system)),
-        Column("of target", "%"), Column("recovered", "%"),
-    )  # fmt: skip
+    heads = f"measured by<; runs; rate, {shown_unit('rate', system)}; of target, %; recovered, %"
     recovered = not all(math.isnan(figure.recovered_pct) for figure in check.figures)
     note = "Recovered: of the rate expected; 90 to 110 % is accepted (EN 13739-2, 5.2)."
-    return Table(columns, tuple(rows), notes=(note,) if recovered else ())
+    return table(heads, rows, notes=(note,) if recovered else ())
 
 
 def _corrections(check: RateCheck) -> Iterator[Block]:
@@ -108,7 +104,7 @@ def _left_open(check: RateCheck, system: str) -> Iterator[Block]:
     found = next((figure.left_open for figure in check.figures if figure.left_open), None)
     if found is None:
         return
-    rate = _either_way(*(show(rate, "rate", system) for rate in vars(found.rate_kg_ha).values()))
+    rate = from_to(*(show(rate, "rate", system) for rate in vars(found.rate_kg_ha).values()))
     why, first = [], []
     if found.ends_catch:
         why.append("The end trays still catch, so what fell beyond them is not known.")
@@ -119,14 +115,9 @@ def _left_open(check: RateCheck, system: str) -> Iterator[Block]:
     text = f"{' '.join(why)} For all that this leaves open, the rate by trays is {rate}"
     for name, span in (("calibration factor", found.factor), ("gate or belt setting", found.setting)):
         if not math.isnan(span.least):
-            text += f", and the {name} {_either_way(f'{span.least:.4g}', f'{span.most:.4g}')}"
+            text += f", and the {name} {from_to(f'{span.least:.4g}', f'{span.most:.4g}')}"
     todo = " and ".join(first)
     yield Paragraph(f"{text}. {todo[0].upper()}{todo[1:]} before anything is corrected.", "strong")
-
-
-def _either_way(least: str, most: str) -> str:
-    """A range, or the single figure that its ends are shown as."""
-    return least if least == most else f"{least} to {most}"
 
 
 def _run_line(check: RateCheck, figure: RateFigures) -> str:

@@ -21,11 +21,23 @@ from spreadcheck.sheet.traysheet import catch_cell
 from spreadcheck.sheet.traytest import MIRRORED
 from spreadcheck.show.analyse import OTHER_SYSTEM, width_tables
 from spreadcheck.show.confidence import confidence_tables, draw_cv_band
-from spreadcheck.show.document import Block, Column, Document, Heading, Own, Paragraph, Picture, Place, Points, Table
+from spreadcheck.show.document import (
+    Block,
+    Column,
+    Document,
+    Heading,
+    Own,
+    Paragraph,
+    Picture,
+    Place,
+    Points,
+    Table,
+    table,
+)
 from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.pages import template, web_part
 from spreadcheck.show.pattern import advice_blocks
-from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, drawn, plain_style, shown_bout
+from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, drawn, panels, plain_style, shown_bout
 from spreadcheck.show.verdict import (
     advice_words,
     advised_words,
@@ -43,7 +55,6 @@ from spreadcheck.spread.profile import TAPER
 from spreadcheck.units import show, shown_unit, to_inside
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 SLIDER_STEP = {"metric": 0.1, "us": 0.5}  # m, ft
@@ -376,11 +387,8 @@ def _pictures(result: Assessment, system: str, sure: Confidence | None) -> Itera
 
 def _panel(draw: Callable[..., None]) -> Figure:
     """One panel as a picture of its own; its title stands below it."""
-    from matplotlib.figure import Figure
-
     with plain_style(**_SMALL):
-        figure = Figure(figsize=(4.8, 3.3), layout="constrained")
-        axes: Axes = figure.subplots()
+        figure, (axes,) = panels("", 4.8, 3.3)
         draw(axes=axes)
         axes.set_title("")
     return figure
@@ -402,8 +410,7 @@ def _figures(result: Assessment, system: str, sure: Confidence | None) -> list[B
         widths = (result.effective_width_m(method, limit) for method in METHODS)
         kept = ("none" if width is None else both_lengths(down_m(width, system), system) for width in widths)
         rows.append((f"{limit:g} %{' (the limit)' if limit == result.limit_pct else ''}", *kept))
-    columns = (Column("CV up to", align="left"), *map(Column, METHODS))
-    limits = Table(columns, tuple(rows), "Effective width at other CV limits")
+    limits = table("; ".join(("CV up to<", *METHODS)), rows, "Effective width at other CV limits")
     return [*tables, limits, *width_tables(result, system, most=MOST_WIDTHS)]
 
 
@@ -443,10 +450,10 @@ def form_table(result: Assessment) -> Table:
     """The rows of the form as they were written."""
     unknown = set(result.test.unknown_labels)
     remarks = ["not a known label, not used" if row.label in unknown else "" for row in result.test.form]
-    heads = ("Label", "Value", "Unit", "Remark") if any(remarks) else ("Label", "Value", "Unit")
     rows = ((row.label, row.value, row.unit, remark) for row, remark in zip(result.test.form, remarks, strict=True))
-    columns = tuple(Column(head, align="left") for head in heads)
-    return Table(columns, tuple(row[: len(heads)] for row in rows), "The form as written")
+    shown = 4 if any(remarks) else 3
+    heads = "; ".join(("Label<", "Value<", "Unit<", "Remark<")[:shown])
+    return table(heads, (row[:shown] for row in rows), "The form as written")
 
 
 def tray_tables(result: Assessment, system: str = "metric") -> tuple[Table, ...]:

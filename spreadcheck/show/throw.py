@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from itertools import cycle
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.product.throw import FIELDS, ThrowStudy, release_speed, smooth_chart
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.data import envelope, picked
-from spreadcheck.show.document import Answer, Block, Column, Document, Heading, Note, Paragraph, Picture, Table
-from spreadcheck.show.plots import drawn, plain_style
+from spreadcheck.show.document import Answer, Block, Document, Heading, Note, Paragraph, Picture, Table, table
+from spreadcheck.show.plots import LINE, drawn, line_style, panels, plain_style
 from spreadcheck.show.verdict import verdict_data
-from spreadcheck.units import show, shown_unit
+from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -29,7 +30,6 @@ CAUTIONS = (
     "behind and to both sides; stop the drive and the engine before going near the discs.",
 )
 _SIDES = ("present", "changed")
-_LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 3)), (0, (1, 3)))
 
 
 def _shown(key: str, value: float | None, system: str) -> str:
@@ -68,10 +68,6 @@ def throw_document(
     return Document(f"Throw of a granule from the disc{f': {test.name}' if test else ''}", tuple(blocks))
 
 
-def _lefts(*heads: str) -> tuple[Column, ...]:
-    return tuple(Column(head, align="left") for head in heads)
-
-
 def _sides(study: ThrowStudy, system: str) -> Table:
     """Present and changed side by side: what is set, then what comes of it."""
     rows = []
@@ -91,7 +87,7 @@ def _sides(study: ThrowStudy, system: str) -> Table:
         ("steepness at landing", *(f"{flight.landing_angle_deg:.0f} deg" for flight in flights)),
         ("throw in still air", *(show(flight.throw_m, "length", system, digits=1) for flight in flights)),
     ]
-    return Table(_lefts("", *_SIDES[: len(study.settings)]), tuple(rows))
+    return table("<; present<; changed<" if len(study.settings) > 1 else "<; present<", rows)
 
 
 def _changes(study: ThrowStudy, system: str) -> Iterator[Block]:
@@ -104,9 +100,9 @@ def _changes(study: ThrowStudy, system: str) -> Iterator[Block]:
         elif len(study.changes) == 2:  # one change: all together is the same
             continue
         rows.append((name, step, f"x {change.ratio:.2f}", f"{change.low:.2f} to {change.high:.2f}"))
-    columns = (*_lefts("change", ""), Column("throw"), *_lefts("range"))
+    note = "Range: the same if the air brakes granules 20 % less or more."
     yield Heading("What each change does to the throw in still air")
-    yield Table(columns, tuple(rows), notes=("Range: the same if the air brakes granules 20 % less or more.",))
+    yield table("change<; <; throw; range<", rows, notes=(note,))
     if study.same_throw:
         key, value = study.same_throw
         said = f"{FIELDS[key].name} {_shown(key, value, system)}"
@@ -125,7 +121,7 @@ def _winds(study: ThrowStudy, system: str) -> Table:
     known = "downwind" not in study.winds[0].sides
     side = f"from {wind.wind_from}, seen in the travel direction" if known else "its direction not known or changing"
     caption = f"In the wind of {show(wind.wind_speed_m_s, 'wind speed', system)}, {side}"
-    return Table(_lefts("thrown", *_SIDES[: len(study.settings)]), tuple(rows), caption=caption)
+    return table("thrown<; present<; changed<" if len(study.settings) > 1 else "thrown<; present<", rows, caption)
 
 
 def _chart(study: ThrowStudy, system: str) -> Table:
@@ -138,15 +134,12 @@ def _chart(study: ThrowStudy, system: str) -> Table:
         start = (f"{speed:.0f}",) * by_spinner
         cells = (show(throw, "length", system, unit=False, digits=1) for throw in throws)
         rows.append((*start, show(release, "wind speed", system, unit=False) + signs.get(speed, " "), *cells))
-    columns = (
-        *(Column("spinner", "rpm"),) * by_spinner,
-        Column("release", f"{shown_unit('wind speed', system)} "),
-        *(Column(f"{size:g} mm", shown_unit("length", system)) for size in chart.sizes_mm),
-    )
+    heads = ["spinner, rpm"] * by_spinner + [f"release, {shown_unit('wind speed', system)} "]
+    heads += [f"{size:g} mm, {shown_unit('length', system)}" for size in chart.sizes_mm]
     marks = {"*": "* present speed", "+": "+ changed speed"}
     note = ", ".join(marks[sign] for speed, sign in signs.items() if speed in chart.speeds)
     caption = "Throw in still air by granule size; all else as at present"
-    return Table(columns, tuple(rows), caption=caption, notes=(note,) if note else ())
+    return table("; ".join(heads), rows, caption, notes=(note,) if note else ())
 
 
 def throw_json(
@@ -187,39 +180,29 @@ def throw_json(
 @plain_style()
 def throw_figure(study: ThrowStudy, system: str = "metric") -> Figure:
     """Throw in still air against speed, one line a granule size, with the present and the changed throw marked."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(7.2, 5.0), layout="constrained")
-    axes, chart = figure.add_subplot(), smooth_chart(study)
+    (figure, (axes,)), chart = panels("", 7.2, 5.0), smooth_chart(study)
     kind = "turning speed" if chart.field == "spinner_speed_rpm" else "wind speed"
-    speeds = [_number(speed, kind, system) for speed in chart.speeds]
-    curves = [[_number(row[at], "length", system) for row in chart.throw_m] for at in range(len(chart.sizes_mm))]
+    length, scale = (from_inside(1.0, shown_unit(each, system), each) for each in ("length", kind))
+    speeds, curves = np.array(chart.speeds) * scale, np.array(chart.throw_m).T * length
     # one line a size, told apart by dashes and greys, its size written at its end and clear of the last
     reach, gap, height = speeds[-1] - speeds[0], 0.035 * (curves[-1][-1] - curves[0][0]), -math.inf
     axes.set_xlim(speeds[0] - 0.03 * reach, speeds[-1] + 0.12 * reach)
-    for at, (curve, dash, size) in enumerate(zip(curves, cycle(_LINES), chart.sizes_mm, strict=False)):
-        axes.plot(speeds, curve, ls=dash, color=str(0.7 * (len(curves) - at) / len(curves)), lw=1.8)
+    for at, (curve, size) in enumerate(zip(curves, chart.sizes_mm, strict=True)):
+        axes.plot(speeds, curve, ls=line_style(at)["ls"], color=str(0.7 * (len(curves) - at) / len(curves)), lw=1.8)
         height = max(curve[-1], height + gap)
         axes.text(speeds[-1] + 0.012 * reach, height, f"{size:g} mm", va="center", fontsize=9)
-    faces = ("#1b4f72", "#c0651a")
-    for setting, flight, mark, face, name in zip(study.settings, study.flights, "os", faces, _SIDES, strict=False):
+    for setting, flight, style, name in zip(study.settings, study.flights, LINE.values(), _SIDES, strict=False):
         speed = release_speed(setting) if kind == "wind speed" else setting.spinner_speed_rpm
         label = f"{name}: {setting.granule_size_mm:g} mm, {show(flight.throw_m, 'length', system, digits=1)}"
-        at_point = ([_number(speed, kind, system)], [_number(flight.throw_m, "length", system)])
-        axes.plot(*at_point, mark, ms=9, color=face, mec="white", label=label, zorder=3)
-    axes.set_xlabel(f"{FIELDS[chart.field].name}, {shown_unit(kind, system)}")
-    axes.set_ylabel(f"throw in still air, {shown_unit('length', system)}")
-    axes.set_title(
-        "Throw of a granule against speed, by granule size; lines: all else as at present\n"
-        "flight alone: vanes, tumbling and bounce are not in it",
-        loc="left",
-        fontsize=10,
+        at_point = (speed or 0.0) * scale, flight.throw_m * length
+        axes.plot(*at_point, **style | {"ls": ""}, ms=9, mec="white", label=label, zorder=3)
+    axes.set(
+        xlabel=f"{FIELDS[chart.field].name}, {shown_unit(kind, system)}",
+        ylabel=f"throw in still air, {shown_unit('length', system)}",
     )
+    title = "Throw of a granule against speed, by granule size; lines: all else as at present\n"
+    axes.set_title(f"{title}flight alone: vanes, tumbling and bounce are not in it", loc="left", fontsize=10)
     axes.grid(color="#dddddd", lw=0.6)
     axes.set_axisbelow(True)
     axes.legend(loc="upper left", fontsize=10)
     return figure
-
-
-def _number(value: float | None, kind: str, system: str) -> float:
-    return float(show(value, kind, system, unit=False, digits=4))

@@ -322,9 +322,9 @@ def test_volumes_without_a_density_have_no_rate(tmp_path):
 
 @pytest.mark.parametrize(("least", "most", "said"), [(222.2, 222.21, "222.2"), (222.2, 230.0, "222.2 to 230.0")])
 def test_a_range_of_one_figure_is_one_figure(least, most, said):
-    from spreadcheck.show.rate import _either_way
+    from spreadcheck.show.format import from_to
 
-    assert _either_way(f"{least:.1f}", f"{most:.1f}") == said
+    assert from_to(f"{least:.1f}", f"{most:.1f}") == said
 
 
 def test_nothing_is_corrected_by_trays_that_block(tmp_path):
