@@ -23,7 +23,6 @@ from spreadcheck.show.verdict import verdict_data, verdict_sentence
 from spreadcheck.units import show, shown_unit
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 _DATA_UNIT = {"length": "m", "rate": "kg_ha", "share": "pct"}
@@ -122,7 +121,9 @@ def _what(found: Comparison, change: Change, one: Difference, system: str) -> st
         "effective width": f"The effective width {one.method}",
     }[one.code]
     before, after = (_figure(found, one, value, system) for value in (one.before, one.after))
-    before, after = (value if value == "none" else f"{value} {_unit(one, system)}" for value in (before, after))
+    before, after = (
+        value if value == "none" else f"{value} {shown_unit(KIND[one.code], system)}" for value in (before, after)
+    )
     if before == after:
         return f"{lead} stayed at {after}" if _one_machine(change) else f"{lead} is {after} in both"
     if not _one_machine(change):
@@ -161,10 +162,6 @@ def _signed(text: str) -> str:
     return text.lstrip("+-") if float(text) == 0 else text if text.startswith("-") else f"+{text}"
 
 
-def _unit(one: Difference, system: str) -> str:
-    return "%" if KIND[one.code] == "share" else shown_unit(KIND[one.code], system)
-
-
 def _figure(found: Comparison, one: Difference, value: float | None, system: str) -> str:
     if one.code == "effective width" or value is None:
         return show_width(value, system, unit=False)
@@ -181,7 +178,7 @@ def _table(found: Comparison, change: Change, system: str) -> Table:
         ends = [one.evidence.low, one.evidence.high]
         told = [_signed(_figure(found, one, end, system)) for end in ends if end is not None]
         moved = "-" if one.change is None else _signed(_figure(found, one, one.change, system))
-        label = f"{_NAMES[one.code]} {one.method}".strip() + f", {_unit(one, system)}"
+        label = f"{_NAMES[one.code]} {one.method}".strip() + f", {shown_unit(KIND[one.code], system)}"
         rows.append((label, before, after, moved, " to ".join(told), _by_chance(one.evidence)))
     beyond = f"{int(change.trays.beyond.sum())} of {len(change.place_m)}"
     rows.append(("Trays that differ", "", "", beyond, "", _by_chance(change.trays.overall)))
@@ -211,13 +208,11 @@ def _ranked(found: Comparison, system: str) -> Table:
     unit = "%" if is_cv else shown_unit("length", system)
     columns = (Column("test", align="left"), Column(head, unit), Column("chance to be best", "%"))
     values = [one.value for one in found.ranking if not found.results[one.test].blocking]
-    notes: tuple[str, ...] = ()
-    if None in values and len(values) - values.count(None) == 1:
+    note = "The chances are among the tests that have a figure; how far off the others are is not known."
+    if len(values) - values.count(None) == 1:
         figure = "a CV there" if is_cv else "a width within the limit"
-        notes = (f"Only one test has {figure}: how far off the others are is not known, and so no chance is given.",)
-    elif None in values:
-        notes = ("The chances are among the tests that have a figure; how far off the others are is not known.",)
-    return Table(columns, tuple(rows), "From best to worst", notes)
+        note = f"Only one test has {figure}: how far off the others are is not known, and so no chance is given."
+    return Table(columns, tuple(rows), "From best to worst", (note,) if None in values else ())
 
 
 def _notes(found: Comparison, change: Change, system: str) -> Iterator[str]:
@@ -351,22 +346,6 @@ def side_figure(found: Comparison, system: str = "metric") -> Figure:
     return figure
 
 
-@plots.plain_style()
-def comparison_figure(found: Comparison, system: str = "metric") -> Figure:
-    """Three panels: the profiles of all tests; each less the first; CV against bout width."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(8, 9.4), layout="constrained")
-    top, middle, bottom = figure.subplots(3, 1)
-    middle.sharex(top)
-    _draw_profiles(top, found, system)
-    _draw_changes(middle, found, system)
-    _draw_widths(bottom, found, system)
-    for axes in (top, middle, bottom):
-        axes.legend(loc="best")
-    return figure
-
-
 def _short(found: Comparison, number: int, longest: int = 44) -> str:
     """What a test is called in a picture; the file that tells it from another stays whole."""
     name = found.results[number].test.name
@@ -374,53 +353,49 @@ def _short(found: Comparison, number: int, longest: int = 44) -> str:
     return plots.plain(textwrap.shorten(name, max(longest - len(file), 10), placeholder="...") + file)
 
 
-def _draw_profiles(axes: Axes, found: Comparison, system: str) -> None:
-    """The profiles as they are compared, with the centre of each spread at the foot."""
+@plots.plain_style()
+def comparison_figure(found: Comparison, system: str = "metric") -> Figure:
+    """Three panels: the profiles of all tests; each less the first; CV against bout width, as the first is driven."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(8, 9.4), layout="constrained")
+    top, middle, bottom = figure.subplots(3, 1)
+    middle.sharex(top)
     length, rate = plots.scales(found.results[0], system)
-    factors = [1.0, *(change.factor for change in found.changes)]
-    for number, (result, factor) in enumerate(zip(found.results, factors, strict=True)):
-        x, y = result.profile.knots
-        label = _short(found, number) + (f", times {factor:.3f}" if factor != 1.0 else "")
-        style = plots.line_style(number, marks=True)
-        axes.plot(x * length, y * factor * rate, lw=1.6, ms=3.5, label=label, **style)
-        axes.plot(result.profile.centre_m * length, 0, clip_on=False, ms=9, mfc="white", zorder=5,
-                  **style | {"ls": ""})  # fmt: skip
-    plots.mark_centre(axes)
-    where = f"{plots.offset_label(system)}; large open marks: centres"
-    axes.set(title="Single-pass profiles", xlabel=where)
-    axes.set_ylabel(f"Application rate ({rate_unit(found.results[0], system)})")
-    axes.set_ylim(bottom=0)
-
-
-def _draw_changes(axes: Axes, found: Comparison, system: str) -> None:
-    """Each test less the first; filled marks where that is more than chance explains."""
-    length, rate = plots.scales(found.results[0], system)
-    axes.axhline(0, color="black", lw=1)
-    for number, change in enumerate(found.changes, start=1):
-        x, y = change.place_m * length, change.difference_kg_ha * rate
-        style, beyond = plots.line_style(number, marks=True), change.trays.beyond
-        axes.plot(x, y, lw=1.4, ms=5, mfc="white", label=f"{_short(found, number)}, less the first", **style)
-        if beyond.any():
-            label = f"  more than chance explains ({beyond.sum()} of {len(x)})"
-            axes.plot(x[beyond], y[beyond], ms=6, label=label, **style | {"ls": ""})
-    plots.mark_centre(axes)
-    axes.set(title="Change of the profile", xlabel=plots.offset_label(system))
-    axes.set_ylabel(f"Difference ({rate_unit(found.results[0], system)})")
-
-
-def _draw_widths(axes: Axes, found: Comparison, system: str) -> None:
-    """The CV of every test over the bout width, for the driving method of the first, else back-and-forth."""
-    length, _ = plots.scales(found.results[0], system)
-    method = found.results[0].driving or BACK_AND_FORTH
+    unit, method = rate_unit(found.results[0], system), found.results[0].driving or BACK_AND_FORTH
+    middle.axhline(0, color="black", lw=1)
     highest = found.limit_pct
-    for number, result in enumerate(found.results):
+    for number, (result, change) in enumerate(zip(found.results, (None, *found.changes), strict=True)):
+        name, style, factor = _short(found, number), plots.line_style(number, marks=True), 1.0
+        if change is not None:
+            factor = change.factor
+            x, y, beyond = change.place_m * length, change.difference_kg_ha * rate, change.trays.beyond
+            middle.plot(x, y, lw=1.4, ms=5, mfc="white", label=f"{name}, less the first", **style)
+            if beyond.any():
+                label = f"  more than chance explains ({beyond.sum()} of {len(x)})"
+                middle.plot(x[beyond], y[beyond], ms=6, label=label, **style | {"ls": ""})
+        x, y = result.profile.knots
+        label = name + (f", times {factor:.3f}" if factor != 1.0 else "")
+        top.plot(x * length, y * factor * rate, lw=1.6, ms=3.5, label=label, **style)
+        centre = style | {"ls": "", "ms": 9, "mfc": "white"}
+        top.plot(result.profile.centre_m * length, 0, clip_on=False, zorder=5, **centre)
         curve = result.curves[method]
-        style = plots.line_style(number, marks=True) | {"markevery": max(len(curve.width_m) // 12, 1)}
-        label = f"{_short(found, number)}: {show_width(result.effective_width_m(method), system)}"
-        axes.plot(curve.width_m * length, curve.cv_pct, lw=1.6, ms=4, label=label, **style)
+        style |= {"markevery": max(len(curve.width_m) // 12, 1)}
+        label = f"{name}: {show_width(result.effective_width_m(method), system)}"
+        bottom.plot(curve.width_m * length, curve.cv_pct, lw=1.6, ms=4, label=label, **style)
         highest = max(highest, float(curve.cv_pct.max(initial=0.0)))
-    plots.mark_limit(axes, found.limit_pct)
-    plots.mark_driven(axes, found.bout_width_m, system)
-    axes.set(title=f"CV against bout width, {method}", xlabel=f"Bout width ({shown_unit('length', system)})")
-    axes.set_ylabel("CV (%)")
-    axes.set_ylim(0, min(highest * 1.05, max(4 * found.limit_pct, 60)))
+    for axes in (top, middle):
+        plots.mark_centre(axes)
+    where = plots.offset_label(system)
+    top.set(title="Single-pass profiles", xlabel=f"{where}; large open marks: centres")
+    top.set_ylabel(f"Application rate ({unit})")
+    top.set_ylim(bottom=0)
+    middle.set(title="Change of the profile", xlabel=where, ylabel=f"Difference ({unit})")
+    plots.mark_limit(bottom, found.limit_pct)
+    plots.mark_driven(bottom, found.bout_width_m, system)
+    bottom.set(title=f"CV against bout width, {method}", xlabel=f"Bout width ({shown_unit('length', system)})")
+    bottom.set_ylabel("CV (%)")
+    bottom.set_ylim(0, min(highest * 1.05, max(4 * found.limit_pct, 60)))
+    for axes in (top, middle, bottom):
+        axes.legend(loc="best")
+    return figure

@@ -281,33 +281,25 @@ def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
     answers = found.answers.values()
     figure = Figure(figsize=(8, 3.3 * (1 + len(answers))), layout="constrained")
     first, *panels = figure.subplots(1 + len(answers), 1, squeeze=False)[:, 0]
-    _draw_profiles(first, found, system)
+    length, rate = scales(found.results[0], system)
+    place, shades = found.model.place_m * length, np.linspace(0.75, 0.25, len(found.results))
+    for number, (profile, values) in enumerate(zip(found.model.rate, found.tested.value, strict=True)):
+        style = {"color": str(shades[number]), "lw": 1, "marker": _MARKS[number % len(_MARKS)], "ms": 3}
+        label = plain(", ".join(map(Setting.typed, found.tested.settings, values)))
+        first.plot(place, profile * rate, label=label, **style)
+    if found.main is not None:
+        best = found.model.mean(found.tested.share(np.array([found.main.best])))[0]
+        first.plot(place, best * rate, color=_INK, lw=2.5, label="best, from the model")
+    mark_centre(first)
+    unit = f"Rate, scaled to one mean ({rate_unit(found.results[0], system)})"
+    first.set(title=f"Profiles over the {plain(found.label)}", xlabel=offset_label(system), ylabel=unit)
+    first.set_ylim(bottom=0)
     draw = _draw_curve if len(found.tested.settings) == 1 else _draw_map
     for axes, one in zip(panels, answers, strict=True):
         draw(axes, found, one, system)
     for axes in (first, *panels):
         axes.legend(fontsize=7, loc="upper left", bbox_to_anchor=(1.0, 1.0))
     return figure
-
-
-def _draw_profiles(axes: Axes, found: Tuning, system: str) -> None:
-    """The profiles of the tests, thin, from light to dark, and the one at the best setting, thick."""
-    length, rate = scales(found.results[0], system)
-    place, shades = found.model.place_m * length, np.linspace(0.75, 0.25, len(found.results))
-    for number, (profile, values) in enumerate(zip(found.model.rate, found.tested.value, strict=True)):
-        label = ", ".join(map(Setting.typed, found.tested.settings, values))
-        axes.plot(place, profile * rate, color=str(shades[number]), lw=1, marker=_MARKS[number % len(_MARKS)], ms=3,
-                  label=plain(label))  # fmt: skip
-    if found.main is not None:
-        best = found.model.mean(found.tested.share(np.array([found.main.best])))[0]
-        axes.plot(place, best * rate, color=_INK, lw=2.5, label="best, from the model")
-    mark_centre(axes)
-    axes.set(
-        title=f"Profiles over the {plain(found.label)}",
-        xlabel=offset_label(system),
-        ylabel=f"Rate, scaled to one mean ({rate_unit(found.results[0], system)})",
-    )
-    axes.set_ylim(bottom=0)
 
 
 def _axis(one: Setting) -> str:
