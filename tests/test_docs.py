@@ -30,6 +30,14 @@ def test_the_map_of_rooms_is_current():
     assert page.read_text(encoding="utf-8") == between(page, ROOMS_START, ROOMS_END, rooms_map())
 
 
+def test_developers_are_sent_to_files_that_exist():
+    named = re.findall(
+        r"`((?:[a-z_.]+/)*[a-z_]+(?:\.py|\.md|/))`", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    )
+    assert "show/card.py" in named
+    assert not [name for name in named if not (ROOT / name).exists() and not (ROOT / "spreadcheck" / name).exists()]
+
+
 def test_pictures_are_there():
     """Every picture of the docs is one that `python tests/docs_made.py` makes, and a page shows it."""
     on_file = {path.name: path.read_bytes() for path in (ROOT / "docs" / "pictures").iterdir()}

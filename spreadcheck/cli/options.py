@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 import click
 
 from spreadcheck.cli.outputs import Outputs, same_place
+from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.units import KINDS, parse_quantity, parted
 
 if TYPE_CHECKING:
@@ -131,7 +132,7 @@ _SHARED: dict[str, Given] = {
     "target": quantity("rate", "RATE", 'Target rate, such as "150 kg/ha"; the sheet\'s if not given.'),
     "highest-speed": quantity("turning speed", "SPEED", 'Highest speed, such as "900 rpm"; else the sheet\'s.',
                               "highest spinner speed"),
-    "limit": {"type": float, "default": 15.0, "field": "limit_pct", "help": "CV limit in %."},
+    "limit": {"type": float, "default": CV_LIMIT_PCT, "field": "limit_pct", "help": "CV limit in %."},
     "widths": words("LIST", 'Bout widths to try: "18 m:36 m:0.5 m" or "18 m, 24 m, 27.5 m".', type=BOUT_WIDTHS,
                     field="width_m"),
     "tails": {"type": click.Choice(["taper", "cut"]), "default": "taper",
