@@ -13,7 +13,6 @@ from functools import cached_property, partial
 from math import isclose, isnan
 
 import numpy as np
-from numpy.typing import NDArray
 
 from spreadcheck.errors import Fault, NoSpreadError, SheetError, SpreadcheckError, record, shown
 from spreadcheck.improve.between import Terms, between_sd, difference_evidence, profile_evidence
@@ -249,10 +248,9 @@ def _older(
 ) -> list[Assessment]:
     """The tests of an archive that are of the machine, each once; one that can't be assessed was not asked about."""
     seen, older = [one.test for one in known], []
+    machine = seen[0].text("machine").casefold()
     for test in archive:
-        if test.text("machine").casefold() != seen[0].text("machine").casefold():
-            continue
-        if not any(same_catches(test, one) for one in seen):
+        if test.text("machine").casefold() == machine and not any(same_catches(test, one) for one in seen):
             seen.append(test)
             with suppress(SpreadcheckError):
                 older.append(assessed(test))
@@ -289,10 +287,8 @@ def _change(found: Comparison, after: Assessment) -> Change:
     places, alike = common_places(before.profile, after.profile, place_of(after.test))
     profiles = [one.profile for one in pair]
     if not alike:  # on the stretch that both tray lines cover
-        profiles = [
-            replace(one, offset_m=places, rate_kg_ha=np.interp(places, one.offset_m, one.rate_kg_ha))
-            for one in profiles
-        ]
+        rates = [np.interp(places, one.offset_m, one.rate_kg_ha) for one in profiles]
+        profiles = [replace(one, offset_m=places, rate_kg_ha=at) for one, at in zip(profiles, rates, strict=True)]
     areas = [replace(profile, tails=CUT).area_kg_ha_m for profile in profiles]
     if not min(areas) > 0:
         problem = "nothing fell into the trays of the stretch that both tray lines cover"
@@ -383,26 +379,21 @@ def _width_evidence(
     narrower band. That says nothing of how closely a width is known while it doesn't jump; but where moved profiles of
     one test jump to the width of the other, chance explains the difference at least as often as they do.
     """
-    before, after = own = [one or 0.0 for one in tests]
+    own = [one or 0.0 for one in tests]
     learned = [_near(values, float(np.nanmedian(values))) for values in learned]
     between = [between_sd(_near(values, at), learned) for values, at in zip(moved, own, strict=True)]
-    near = [_near(values, at) for values, at in zip(passes, own, strict=True)]
-    evidence = difference_evidence(near[0], near[1], between, level_pct=level_pct)
-    jumps = [
-        float((_ends_band(values, other) & ~_ends_band(values, at)).mean())
-        for values, at, other in zip(moved, own, (after, before), strict=True)
-    ]
+    before, after = map(_near, passes, own)
+    evidence = difference_evidence(before, after, between, level_pct=level_pct)
+    jumps = []
+    for values, at, other in zip(moved, own, own[::-1], strict=True):
+        stays, goes = (np.abs(values - width) <= SAME_BAND * width for width in (at, other))
+        jumps.append(float((goes & ~stays).mean()))
     return evidence if evidence.p is None else replace(evidence, p=max(evidence.p, *jumps))
-
-
-def _ends_band(widths: FloatArray, at: float) -> NDArray[np.bool_]:
-    """Which widths end the same band as one of this width."""
-    return np.asarray(np.abs(widths - at) <= SAME_BAND * at)
 
 
 def _near(widths: FloatArray, at: float) -> FloatArray:
     """The widths that end the same band, where two or more do; else all of them, none being the narrowest of all."""
-    near = _ends_band(widths, at)
+    near = np.abs(widths - at) <= SAME_BAND * at
     return widths[near] if near.sum() > 1 else np.nan_to_num(widths)
 
 

@@ -18,6 +18,7 @@ from spreadcheck.spread.profile import TAPER, Profile, profile_from, profile_of
 from spreadcheck.spread.tails import FigureRange, ends_of
 from spreadcheck.spread.widths import Scan, check_limit, default_widths, scan_methods
 
+LIMITS_TABLE, JOINT_PCT = "limits", 100.0
 ZONES = ("far left", "left", "middle", "right", "far right")
 
 
@@ -32,9 +33,6 @@ class NutrientAnalysis:
     def nutrients(self) -> tuple[str, ...]:
         """The nutrients named, in the order of the file."""
         return tuple(dict.fromkeys(nutrient for content in self.content_pct.values() for nutrient in content))
-
-
-LIMITS_TABLE, JOINT_PCT = "limits", 100.0
 
 
 def read_analysis(path: str | os.PathLike[str]) -> NutrientAnalysis:
@@ -82,9 +80,9 @@ def read_analysis(path: str | os.PathLike[str]) -> NutrientAnalysis:
         if (whole := sum(contents[component].values())) > 100:
             problem = f"the contents add up to {whole:g} %"
             raise QuantityError(Fault(place, problem, "give % of the component's mass, 100 at most together"))
+    place = f"{name} [{LIMITS_TABLE}]"
     return NutrientAnalysis(
-        contents,
-        {part: number_at(limits, part, place=f"{name} [{LIMITS_TABLE}]", low=0.1, high=1000) for part in limits},
+        contents, {part: number_at(limits, part, place=place, low=0.1, high=1000) for part in limits}
     )
 
 
@@ -137,11 +135,9 @@ class BlendAssessment:
 
     def with_tails(self, left: int, right: int) -> BlendAssessment:
         """The same, with plausible tails drawn beyond the end trays of every part."""
-        profiles = [ends_of(part.profile).profile_with(left, right) for part in self.parts]
-        return replace(self, parts=tuple(
-            replace(part, profile=profile, curves=width_curves(profile))
-            for part, profile in zip(self.parts, profiles, strict=True)
-        ))  # fmt: skip
+        pairs = [(part, ends_of(part.profile).profile_with(left, right)) for part in self.parts]
+        parts = (replace(part, profile=profile, curves=width_curves(profile)) for part, profile in pairs)
+        return replace(self, parts=tuple(parts))
 
     def widths_over_tails(self, method: str) -> tuple[FigureRange, ...] | None:
         """Least and largest effective width of every part over all plausible tails, 0 for none; None if all fell in."""
@@ -154,11 +150,12 @@ class BlendAssessment:
 
     def worst_scans(self, whole: dict[str, Scan], limit_pct: float) -> dict[str, Scan]:
         """The tables of the whole catch with the CVs of the worst judged part, scaled in the same way."""
+
         found = {}
         for method, scan in whole.items():
             shares = [(part.scans[method], limit_pct / part.limit_pct) for part in self.judged]
-            cvs = [share * np.stack((own.cv_trays_pct, own.cv_line_pct)) for own, share in shares]
-            trays, line = np.max(cvs, axis=0)
+            trays = np.max([share * own.cv_trays_pct for own, share in shares], axis=0)
+            line = np.max([share * own.cv_line_pct for own, share in shares], axis=0)
             found[method] = replace(scan, cv_trays_pct=trays, cv_line_pct=line)
         return found
 
@@ -289,8 +286,7 @@ def zone_shares(blend: BlendAssessment) -> dict[str, FloatArray]:
     first, last = knots[0][0][[0, -1]]  # a part may have caught where the whole is not known
     x = np.unique(np.clip(np.concatenate((*(at for at, _ in knots), np.linspace(first, last, 2001))), first, last))
     rates = np.array([np.interp(x, *own, left=0.0, right=0.0) for own in knots])
-    grown = np.cumsum((rates[:, 1:] + rates[:, :-1]) * np.diff(x) / 2, axis=1)
-    grown = np.concatenate((np.zeros((len(knots), 1)), grown), axis=1)
+    grown = np.pad(np.cumsum((rates[:, 1:] + rates[:, :-1]) * np.diff(x) / 2, axis=1), ((0, 0), (1, 0)))
     edges = np.interp(np.linspace(0, grown[0, -1], len(ZONES) + 1), grown[0], x)
     inside = np.diff([np.interp(edges, x, each) for each in grown[1:]])
     amounts = np.column_stack((inside, inside.sum(axis=1)))

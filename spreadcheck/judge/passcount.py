@@ -119,14 +119,15 @@ def passes_for(sure: Confidence, half_width_m: float, *, method: str = "") -> Pa
     method = method or result.driving or BACK_AND_FORTH
     if method not in METHODS:
         raise WidthError(Fault("", f'"{method}" is not a driving method', f"use one of {', '.join(METHODS)}"))
-    answer = PassesNeeded(method, half_width_m, sure.level_pct, noise.passes)
+    answer, why_not = PassesNeeded(method, half_width_m, sure.level_pct, noise.passes), ""
     if noise.source != FROM_PASSES:
-        return replace(answer, why_not="one pass tells nothing about how passes differ; weigh each of three or more")
-    if sure.ends.open:
-        return replace(answer, why_not="the end trays still catch; lay trays farther out first")
-    if result.blocking:
-        codes = ", ".join(result.blocking)
-        return replace(answer, why_not=f"a doubt blocks the verdict ({codes}); put that right first")
+        why_not = "one pass tells nothing about how passes differ; weigh each of three or more"
+    elif sure.ends.open:
+        why_not = "the end trays still catch; lay trays farther out first"
+    elif result.blocking:
+        why_not = f"a doubt blocks the verdict ({', '.join(result.blocking)}); put that right first"
+    if why_not:
+        return replace(answer, why_not=why_not)
     draws = min(sure.draws, _MOST_DRAWS)
     few = confidence(result, draws=draws, seed=sure.seed, level_pct=sure.level_pct, stated=sure.stated)
     widths = few.curve_m[:: max(len(few.curve_m) // _MOST_WIDTHS, 1)]

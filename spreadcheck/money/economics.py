@@ -55,15 +55,14 @@ def fieldwork_at(field: Field, bout_width_m: float, target_kg_ha: float | None =
     >>> round(work.capacity_ha_h, 3), work.passes, round(work.hours, 3), work.flow_kg_s
     (19.6, 9, 0.429, None)
     """
-    capacity = flow = hours = passes = spread = None
+    capacity = flow = hours = passes = None
     if field.speed_m_s is not None:
         capacity = field.speed_m_s * 3600 * bout_width_m * field.efficiency_pct / 100 / HECTARE_M2
         flow = None if target_kg_ha is None else target_kg_ha * bout_width_m * field.speed_m_s / HECTARE_M2
         hours = None if field.area_m2 is None else field.area_m2 / HECTARE_M2 / capacity
     if field.width_m is not None:
         passes = max(1, math.ceil(field.width_m / bout_width_m * (1 - _WHOLE)))
-        spread = passes * bout_width_m
-    return Fieldwork(capacity, flow, passes, spread, hours)
+    return Fieldwork(capacity, flow, passes, None if passes is None else passes * bout_width_m, hours)
 
 
 @record
@@ -163,11 +162,11 @@ class WidthStudy:
     @property
     def lowest_yield_t_ha(self) -> float | None:
         """The lowest yield that the response gives at any rate that falls; below 0 the curve is out of its range."""
-        if self.basis.response is None:
-            return None
         cases = [case for group in self.cases.values() for case in group]
-        rates = [rate for case in cases for rate in (case.at_target_min_kg_ha, case.at_target_max_kg_ha)]
-        return float(self.basis.response.yield_at([rate for rate in rates if rate is not None]).min())
+        rates = [
+            rate for case in cases for rate in (case.at_target_min_kg_ha, case.at_target_max_kg_ha) if rate is not None
+        ]
+        return None if self.basis.response is None else float(self.basis.response.yield_at(rates).min())
 
 
 def study_widths(
@@ -241,9 +240,8 @@ def study_widths(
         else:
             parts = [(ends.profile_with(*pair), blend.with_tails(*pair)) for pair in ends.pairs]
             every = [replace(judged, profile=profile, blend=blended) for profile, blended in parts]
-        every = [
-            replace(one, curves=curves, tail_curves=()) for one, curves in zip(every, judged.tail_curves, strict=True)
-        ]
+        for at, curves in enumerate(judged.tail_curves):
+            every[at] = replace(every[at], curves=curves, tail_curves=())
         for method in METHODS:
             over = zip(*(_cases(one, method, used) for one in every), strict=True)
             cases[method] = tuple(
