@@ -38,7 +38,7 @@ _ROWS = (
           "the mass thrown on each metre of travel, and every rate drawn from a discharge, goes by it",
           "look whether the speed and its unit are right", ("speed low", "speed high")),
     Check("few-passes", "passes with usable catches times runs per catch",
-          "{passes} of {runs} each",
+          "{passes} of {runs}",
           "chance and the state of the machine in one moment weigh heavily in the mean",
           "drive more passes over the line, all in the same direction", ("passes", "en runs")),
     Check("slips-unseen", "whether there are passes to hold against one another",

@@ -45,7 +45,13 @@ def read_cells(cells: SheetCells, *, day_first: bool | None = None) -> TrayTest:
     head = next((at for at, row in enumerate(cells.rows) if tuple(map(_plain, row[:2])) == HEAD), None)
     if head is None:
         example = cells.delimiter.join((*HEAD, "pass 1"))
-        cells.fault(None, "", "the table of trays is missing", f"add a header row below the form: {example}")
+        near = next((at for at, row in enumerate(cells.rows) if any(map(_PASS.fullmatch, map(_plain, row)))), None)
+        if near is None:
+            cells.fault(None, "", "the table of trays is missing", f"add a header row below the form: {example}")
+        else:
+            begins, wanted = (cells.delimiter.join(row) for row in (cells.rows[near][:2], HEAD))
+            remedy = f"begin it with {wanted} and give each tray a name in the first column"
+            cells.fault(near, "", f'the header row of the table begins with "{shown(begins)}"', remedy)
         raise SheetError(*cells.faults)
     columns = _columns(cells, head)
     form = _form(cells, head, {column.pass_no for column in columns} - {0}, day_first)

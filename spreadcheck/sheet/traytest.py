@@ -268,7 +268,7 @@ def catch_g(test: TrayTest, *, relative: bool = False) -> FloatArray:
     factors = np.array([to_inside(1.0, column.unit, column.kind) for column in test.columns])
     if not (relative or rates_known(test)):
         problem = 'the catches are in ml and the form has no "bulk density"'
-        remedy = "add a row such as bulk density, 0.78, kg/L, or ask for relative figures only"
+        remedy = "add a row such as bulk density, 0.78, kg/L, or ask for relative figures only (--relative)"
         raise SheetError(Fault(test.source, problem, remedy))
     factors[~masses] *= (test.quantity("bulk density") or 1000.0) / 1000.0
     catch = test.catch if (factors == 1.0).all() else test.catch * factors

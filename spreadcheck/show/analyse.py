@@ -93,7 +93,7 @@ def _answer(result: Assessment, system: str) -> list[str]:
         *([("  other bands", *others)] if any(bands) else []),
     ]
     for name, *cells in rows:  # cells that are too wide for one line go on in full on the next ones
-        columns = itertools.zip_longest([name], *(wrapped(cell, 27) for cell in cells), fillvalue="")
+        columns = itertools.zip_longest([name], *(wrapped(cell, 26) for cell in cells), fillvalue="")
         lines += [f"{first:<24}{second:<28}{third}" for first, second, third in columns]
     if not result.blocking:
         lines += _indented("  " + advice_words(result, result.driving or METHODS[0], system))

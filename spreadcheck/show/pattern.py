@@ -56,7 +56,8 @@ _WAYS_ALONE = (
 def pattern_headline(result: Assessment) -> str:
     """The shapes, and what chance or a short line hides, in one line or two."""
     reading = result.pattern
-    unclear = " or ".join(reading.unclear)
+    *some, last = reading.unclear or ("",)
+    unclear = f"{', '.join(some)} or {last}" if some else last
     if reading.shapes:
         text = ", ".join(reading.shapes) + (f" (can't tell whether also {unclear})" if unclear else "")
     elif not unclear:

@@ -180,7 +180,7 @@ def tails_words(over: FigureRange, line_m: float, system: str) -> str:
     least, most = width_down(over.least or None, system), width_down(over.most, system)
     if over.most > line_m:
         return f"{f'at least {least}' if over.least else 'not known'}: it rests on the tails"
-    return f"{least} to {most}: it rests on the tails" if least != most else f"{least}, whatever the tails"
+    return f"{least.split()[0]} to {most}: it rests on the tails" if least != most else f"{least}, whatever the tails"
 
 
 def other_bands_words(result: Assessment, method: str, system: str = "metric") -> tuple[str, ...]:

@@ -309,7 +309,7 @@ def test_few_passes():
     assert found(laid(two))["few-passes"].seen() == "2 passes of 1 run each"
     assert "few-passes" not in found(laid(two, runs_per_catch="2"))
     one = three()[:, :1]
-    assert found(laid(one, runs_per_catch="2"))["few-passes"].seen() == "1 pass of 2 runs each"
+    assert found(laid(one, runs_per_catch="2"))["few-passes"].seen() == "1 pass of 2 runs"
     # EN 13739-2, 4.1.2: two runs at (4 +/- 0.4) km/h make one measurement
     assert "few-passes" not in found(laid(one, runs_per_catch="2", travel_speed="4.4 km/h"))
     assert "few-passes" in found(laid(one, runs_per_catch="2", travel_speed="4.5 km/h"))

@@ -189,7 +189,8 @@ FAULTY = {
         "write year-month-day, such as 2026-04-14, or leave it empty"
     ],
     (7, "tray,distance,pass 1,pass 2"): [
-        "tray sheet: the table of trays is missing; add a header row below the form: tray,offset,pass 1"
+        'tray sheet: row 7: the header row of the table begins with "tray,distance"; '
+        "begin it with tray,offset and give each tray a name in the first column"
     ],
     (7, "tray,offset,pass 1,run 2"): [
         'tray sheet: row 7, column "D": "run 2" is not a pass; '
