@@ -33,6 +33,7 @@ def form(*, sheet: str, out: Outputs) -> None:
     from spreadcheck.crew.form import entry_form
     from spreadcheck.show.document import Table
     from spreadcheck.show.form import form_document, phone_html
+    from spreadcheck.show.format import counted
 
     if not out.files:
         raise OutputError(Fault("form", "no file is asked for", "add --pdf FILE for paper, --html FILE for a phone"))
@@ -43,7 +44,7 @@ def form(*, sheet: str, out: Outputs) -> None:
         paper = made_pdf(made, paper=out.paper)
         tables = sum(isinstance(each, Table) for each in made.blocks)
         side = "across" if made.across else "upright"
-        said["pdf"] = f"{paper.pages} {'page' if paper.pages == 1 else 'pages'}, {PAPER_NAMES[out.paper]} {side}"
+        said["pdf"] = f"{counted(paper.pages, 'page')}, {PAPER_NAMES[out.paper]} {side}"
         if tables > 1:
             said["pdf"] += f"; the columns of a tray are in {tables} tables, and the head of each says which"
     said["html"] = f"open it in the phone's browser; it saves {saved}"

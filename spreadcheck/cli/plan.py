@@ -93,13 +93,8 @@ def plan(
     source = click.get_current_context().get_parameter_source
     fields = ("tray_width_m", "tray_length_m", "travel_speed_m_s", "scale_resolution_g", "size_guide_number",
               "granule_density_kg_m3")  # fmt: skip
-    planned = plan_line(
-        PlanRequest(
-            **wished,
-            assumed=tuple(name for name in fields if source(name) is ParameterSource.DEFAULT),
-            former_runs=runs,
-        )
-    )
+    assumed = tuple(name for name in fields if source(name) is ParameterSource.DEFAULT)
+    planned = plan_line(PlanRequest(**wished, assumed=assumed, former_runs=runs))
     if sheet:
         write_sheet(planned_sheet(planned, units, bins=bins), sheet, overwrite=out.overwrite)
         say(f"{sheet} written", err=True)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
+from spreadcheck.cli.options import options, words
 from spreadcheck.cli.terminal import Screen, ScreenGoneError, Typed, TypingStoppedError, say
 from spreadcheck.errors import Fault, OutputError, SheetError, shown
 
@@ -26,18 +27,14 @@ _LATER = ("finish", "finish later", "later", "quit")
 
 @click.command()
 @click.argument("sheet", type=click.Path())
-@click.option(
-    "--like",
-    metavar="OTHER",
-    help="Take the tray line and passes of another sheet; a SHEET that exists must have the same.",
-)
+@options(like=words("OTHER", "Take the tray line and passes of another sheet; a SHEET that exists must have the same."))
 @click.option(
     "--tray-by-tray/--pass-by-pass",
     default=None,
     help="Ask for all passes of a tray and then the next tray, or for all trays of a pass and then the next pass. "
     "If not given: as the sheet was begun, and a new one pass by pass.",
 )
-@click.option("--units", type=click.Choice(["metric", "us"]), help="Units of the offsets; the sheet's if not given.")
+@options(units={"default": None, "help": "Units of the offsets; the sheet's if not given."})
 @click.option("--plain", is_flag=True, help="One line a tray, no large letters; the screen is never cleared.")
 @click.pass_context
 def record(

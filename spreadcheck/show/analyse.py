@@ -17,7 +17,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import MIRRORED
 from spreadcheck.show.data import csv_text, envelope, picked
 from spreadcheck.show.document import Document, Paragraph, Table, table
-from spreadcheck.show.format import about_test, free, next_line, rate_unit, show_figure, show_rate, show_width
+from spreadcheck.show.format import about_test, counted, free, next_line, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.pattern import advice_json, pattern_full, pattern_headline, pattern_json
 from spreadcheck.show.text import bar_picture, terminal_text, wrapped
 from spreadcheck.show.verdict import (
@@ -126,7 +126,7 @@ def _fitting(result: Assessment, shape: list[str], gets: list[str], room: int, s
         left += parts[kept.pop()][0] in (0, 4)
     lines = [line for at in sorted(kept) for line in parts[at][1]]
     if left:
-        lines.append(f"and {left} more doubt{'' if left == 1 else 's'}, told by --doubts")
+        lines.append(f"and {counted(left, 'more doubt')}, told by --doubts")
     return lines if result.doubts else [*lines, "No doubts about this test"]
 
 

@@ -15,13 +15,13 @@ from spreadcheck.show.document import Answer, Block, Document, Heading, Paragrap
 from spreadcheck.show.format import about_test, show_figure
 from spreadcheck.show.plots import line_style, mark_centre, offset_label, panels, plain, plain_style
 from spreadcheck.show.verdict import (
+    band_words,
     effective_words,
     marks_words,
     range_json,
     tails_words,
     verdict_data,
     width_down,
-    width_up,
 )
 from spreadcheck.units import from_inside, show, shown_unit
 
@@ -77,10 +77,7 @@ def _joint(judged: Assessment, blend: BlendAssessment, system: str) -> tuple[Blo
             answers.append(Answer(method, effective_words(judged, method, system)))
             continue
         limiting = blend.limiting_part(method)
-        bands = [
-            f"{width_up(band.from_m, system)} to {width_down(band.to_m, system)}"
-            for band in reversed(blend.joint[method].runs(JOINT_PCT))
-        ]
+        bands = [band_words(band, system) for band in reversed(blend.joint[method].runs(JOINT_PCT))]
         by = f"limited by {limiting.name}" if limiting else "the widest tried is still within"
         answers.append(Answer(method, ", ".join(bands[:3]) or "at no width tried", by))
     return heading, *answers

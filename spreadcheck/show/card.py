@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 from spreadcheck.errors import record
 from spreadcheck.judge.assessment import Assessment
@@ -10,8 +11,20 @@ from spreadcheck.pattern.advice import SPINNERS, cautions_of
 from spreadcheck.product.rate import recovery_is_usual
 from spreadcheck.sheet.labels import BIN_LABELS, LABELS, METHODS, MOST_BINS, bin_label
 from spreadcheck.sheet.traytest import MIRRORED
-from spreadcheck.show.document import TO_WRITE, Block, Column, Document, Field, Fields, Heading, Points, Side, Table
-from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_width, target_words
+from spreadcheck.show.document import (
+    TO_WRITE,
+    Block,
+    Column,
+    Document,
+    Field,
+    Fields,
+    Heading,
+    Points,
+    Side,
+    Table,
+    table,
+)
+from spreadcheck.show.format import from_to, rate_unit, show_figure, show_rate, show_width, target_words
 from spreadcheck.show.verdict import advised_words, chance_words, effective_words, if_alike, not_driven_words, open_mean
 from spreadcheck.units import KINDS, show
 
@@ -168,8 +181,7 @@ def _bins(result: Assessment, system: str) -> Table | None:
     said = f"Bins, {'run ' + how if how else 'not said whether they run one after the other or together'}."
     if any(doubt.code == "bins-differ" for doubt in result.doubts):
         said += " They differ in what must be the same: see the doubts."
-    columns = (Column("what", align="left"), *(Column(f"bin {n}", align="left") for n in numbers))
-    return Table(columns, rows, caption=said, boxed=True)
+    return table("; ".join(("what<", *(f"bin {n}<" for n in numbers))), rows, said, boxed=True)
 
 
 def _clipped(text: str, most: int = MOST_SIGNS) -> str:
@@ -239,7 +251,7 @@ def _factor(result: Assessment, system: str) -> tuple[str, str]:
         return "", ""
     if target is None or bout is None or result.profile.relative:
         return factor, "as in force; not held against a target rate"
-    ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
+    ends = open_mean(result, bout.width_m, partial(show_rate, result=result, system=system))
     if ends is not None:
         found = f"{ends[0]} {rate_unit(result, system)}, {ends[1]}"
         return "", f"{factor} in force; the trays found {found}: settle that first"
@@ -257,6 +269,7 @@ def _factor(result: Assessment, system: str) -> tuple[str, str]:
 def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
     """What the trays found: effective widths, the CV and rates at the bout width driven, and the pattern."""
     limit, unit, mirrored = f"CV up to {result.limit_pct:g} %", rate_unit(result, system), result.test.mirrored
+    rate = partial(show_rate, result=result, system=system)
     rows = []
     for method in METHODS:
         value, note = "none", f"no width has a {limit}"
@@ -275,12 +288,10 @@ def _result(result: Assessment, system: str) -> tuple[CardRow, ...]:
         if math.isnan(bout.cv_pct):
             cv = "none: fewer than two trays in a bout"
         if (over := result.cv_over_tails(method, bout.width_m)) is not None:
-            cv = f"{show_figure(over.least)} to {show_figure(over.most)} %: it rests on the tails"
-        mean, least, most = (show_rate(r, result, system) for r in (bout.mean_kg_ha, bout.min_kg_ha, bout.max_kg_ha))
-        ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
-        note = (
-            f"mean {mean}, least {least}, most {most} {unit}" if ends is None else f"mean {ends[0]} {unit}, {ends[1]}"
-        )
+            cv = f"{from_to(show_figure(over.least), show_figure(over.most))} %: it rests on the tails"
+        note = f"mean {rate(bout.mean_kg_ha)}, least {rate(bout.min_kg_ha)}, most {rate(bout.max_kg_ha)} {unit}"
+        if (ends := open_mean(result, bout.width_m, rate)) is not None:
+            note = f"mean {ends[0]} {unit}, {ends[1]}"
         at = f"{f'of {bout.part} ' if bout.part else ''}at {show_width(bout.width_m, system)}"
         rows.append(CardRow(f"CV {at} {method}", cv, note))
     reading = result.pattern

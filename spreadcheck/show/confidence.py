@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -82,6 +83,8 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
 
     def crossing(width_m: float, band: CvBand[FloatArray], *, down: bool = False) -> str:
         """A place on the curve: none within, beyond the widest candidate, or a width to 0.1."""
+        if math.isnan(width_m):
+            return "not known"
         if width_m <= 0:
             return "none"
         if width_m >= float(band.width_m[-1]) - 1e-9:
@@ -92,17 +95,13 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
         low, high = (crossing(width, band) for width in (band.effective_low_m, band.effective_high_m))
         return low if low == high else f"{low.removesuffix(' ' + unit)} to {high.replace('at least', 'over')}"
 
-    def read(width_m: float | None, band: CvBand[FloatArray]) -> str:
-        return "not known" if is_open else crossing(width_m or 0.0, band, down=True)
-
-    def without(bout: CvBand[float]) -> str:
-        return "0: noise explains all" if bout.all_noise and not is_open else pct(bout.cv_without_noise_pct)
-
     if sure.bouts:
         of_bout: dict[str, Callable[[CvBand[float]], str]] = {
             "read, trays lying anywhere": lambda b: pct(b.cv_trays_pct),
             "noise floor of the passes": lambda b: f"{show_figure(b.noise_floor_pct)} %",
-            "with the noise taken out": without,
+            "with the noise taken out": lambda b: (
+                "0: noise explains all" if b.all_noise and not is_open else pct(b.cv_without_noise_pct)
+            ),
             f"{level} interval, passes alone": lambda b: interval(b.alone_low_pct, b.alone_high_pct),
             f"{level} interval, all told": lambda b: interval(b.low_pct, b.high_pct),
             "the same for CV by line": lambda b: interval(b.low_pct * b.line_share, b.high_pct * b.line_share),
@@ -113,8 +112,8 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
         tables.append(_by_method(f"CV at {width}", of_bout, sure.bouts))
     if sure.bands:
         of_band: dict[str, Callable[[CvBand[FloatArray]], str]] = {
-            "as read": lambda b: read(b.effective_width_m, b),
-            "with the noise taken out": lambda b: read(b.without_noise_m, b),
+            "as read": lambda b: crossing(math.nan if is_open else b.effective_width_m or 0.0, b, down=True),
+            "with the noise taken out": lambda b: crossing(math.nan if is_open else b.without_noise_m, b, down=True),
             f"{level} interval, all told": span,
         }
         if sure.tells_probability:
@@ -386,6 +385,6 @@ def _bout_json(bout: CvBand[float]) -> dict[str, Any]:
 
 
 def _steered_json(scan: SteeringScan) -> list[dict[str, float]]:
-    columns = (scan.width_m.tolist(), scan.cv_straight_pct.tolist(), scan.cv_steered_pct.tolist())
     keys = ("width_m", "cv_line_straight_pct", "cv_line_steered_pct")
-    return [dict(zip(keys, row, strict=True)) for row in zip(*columns, strict=True)]
+    rows = np.transpose((scan.width_m, scan.cv_straight_pct, scan.cv_steered_pct)).tolist()
+    return [dict(zip(keys, row, strict=True)) for row in rows]

@@ -10,7 +10,7 @@ from typing import Any
 from spreadcheck.field.edge import EdgeCase, EdgeStudy, OverTails
 from spreadcheck.show.data import csv_text, envelope
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
-from spreadcheck.show.format import show_figure, show_width
+from spreadcheck.show.format import from_to, show_figure, show_width
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.spread.tails import FigureRange
 from spreadcheck.units import show, shown_unit
@@ -108,7 +108,7 @@ def _distance(study: EdgeStudy, distance_m: float, per: str, system: str) -> Tab
 
 
 def _span(found: FigureRange, shown: Callable[[float], str], between: str = "-") -> str:
-    return between.join(dict.fromkeys((shown(found.least), shown(found.most))))
+    return from_to(shown(found.least), shown(found.most), between)
 
 
 def _mass(study: EdgeStudy, least_kg: float | None, most_kg: float | None, system: str, between: str = "-") -> str:

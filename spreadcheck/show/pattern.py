@@ -17,7 +17,7 @@ from spreadcheck.pattern.reading import FIRST, PatternReading
 from spreadcheck.pattern.shape import SHAPES, margin
 from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points, Table, table
-from spreadcheck.show.format import rate_unit, show_figure, show_rate
+from spreadcheck.show.format import counted, rate_unit, show_figure, show_rate
 from spreadcheck.show.text import terminal_text
 from spreadcheck.spread.tails import ends_of
 from spreadcheck.units import show, shown_unit
@@ -146,8 +146,7 @@ def _difference_table(reading: PatternReading, system: str) -> Table:
         f"Right is positive. {alone}Chance: that noise, line, wind and a good machine make as much, all figures "
         "together; centre, shoulders and bout edge must also be past what is normal."
     )
-    count = len(reading.pass_numbers)
-    passes = f"{count} {'pass' if count == 1 else 'passes'}; {_NOISE[reading.noise]}."
+    passes = f"{counted(len(reading.pass_numbers), 'pass', 'passes')}; {_NOISE[reading.noise]}."
     heads = "difference<; unit<; found; 90 % range; chance; clear"
     return table(heads, rows, "Left against right, and the shape", notes=(f"{note} {passes}",))
 
@@ -208,8 +207,8 @@ def _figure_table(result: Assessment, system: str) -> Table:
         count, *values = figure.of_passes.values()
         several = [told(value, in_unit) if count > 1 else "-" for value in values]
         rows.append((name, in_unit, told(figure.value, in_unit), *several))
-    compared = len(reading.pass_numbers)
-    note = f"Mean, SD, least and most: pass by pass, {compared} {'pass' if compared == 1 else 'passes'} compared."
+    compared = counted(len(reading.pass_numbers), "pass", "passes")
+    note = f"Mean, SD, least and most: pass by pass, {compared} compared."
     return table("figure<; unit<; profile; mean; SD; least; most", rows, notes=(note,))
 
 

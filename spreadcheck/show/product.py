@@ -14,7 +14,7 @@ from spreadcheck.product.size import Blend, Component
 from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Document, Heading, Paragraph, Points, table
-from spreadcheck.show.format import show_figure, show_width
+from spreadcheck.show.format import counted, from_to, show_figure, show_width
 from spreadcheck.units import show, shown_unit
 
 _NO_ENTRY = "A density entered too high puts on too little, one too low too much. Weigh again with each load."
@@ -36,7 +36,7 @@ def _readings(scatter: Scatter, low: str, high: str) -> str:
     """How many readings a mean is of, and between which they lie."""
     if scatter.count == 1:
         return "1 reading"
-    return f"{scatter.count} readings, {f'all {low}' if low == high else f'{low} to {high}'}"
+    return f"{scatter.count} readings, {'all ' if low == high else ''}{from_to(low, high)}"
 
 
 def _size(product: Product) -> Iterator[Block]:
@@ -93,7 +93,7 @@ def _densities(name: str, scatter: Scatter, system: str) -> Answer:
 
 def _strength(product: Product, system: str) -> Iterator[Block]:
     scatter, needed = product.strength, product.needed
-    count = "1 granule" if scatter.count == 1 else f"{scatter.count} granules"
+    count = counted(scatter.count, "granule")
     mean, lowest = (show(value, "force", system) for value in (scatter.mean, scatter.lowest))
     if needed is None:
         yield Answer("Crush strength", mean, f"{count}, which says nothing about the spread: crush about ten")

@@ -10,7 +10,7 @@ from spreadcheck.product.rate import AREA, CATCH, TRAYS, RateCheck, RateFigures
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Document, Note, Paragraph, Points, Table, table
-from spreadcheck.show.format import from_to, show_figure, show_width
+from spreadcheck.show.format import counted, from_to, show_figure, show_width
 from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
 
@@ -129,8 +129,7 @@ def _run_line(check: RateCheck, figure: RateFigures) -> str:
     aim = f"+/- {check.tolerance_pct:g} % at {check.confidence_pct:g} % confidence"
     if figure.more_runs == 0:
         return f"{sure}; that is within {aim}."
-    more = "1 more run" if figure.more_runs == 1 else f"{figure.more_runs} more runs"
-    return f"{sure}; make about {more} for {aim}, if they scatter as these did."
+    return f"{sure}; make about {counted(figure.more_runs, 'more run')} for {aim}, if they scatter as these did."
 
 
 def rate_json(check: RateCheck, test: TrayTest | None = None) -> dict[str, Any]:

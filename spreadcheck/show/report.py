@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -34,7 +34,7 @@ from spreadcheck.show.document import (
     Table,
     table,
 )
-from spreadcheck.show.format import rate_unit, show_figure, show_rate, show_width
+from spreadcheck.show.format import counted, from_to, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.pages import template, web_part
 from spreadcheck.show.pattern import advice_blocks
 from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, drawn, panels, plain_style, shown_bout
@@ -193,8 +193,7 @@ def _in_short(result: Assessment, system: str) -> Iterator[str]:
     if laid and not result.within_limit:
         yield f"Put right what lays unevenly ({kind.parts}) and test again."
     if count := len(result.doubts):
-        doubts = f"{count} doubt{'s' if count > 1 else ''} about this test"
-        yield f"{doubts}, told at the end: read before you rely on the figures."
+        yield f"{counted(count, 'doubt')} about this test, told at the end: read before you rely on the figures."
 
 
 def _may_be_driven(result: Assessment, system: str) -> str:
@@ -223,7 +222,7 @@ def _tested(result: Assessment, system: str) -> Iterator[str]:
     stood = profile.offset_m  # of a line that was mirrored only the side that was laid out
     stood = stood[stood >= 0] if test.mirrored == "left" else stood[stood <= 0] if test.mirrored else stood
     spaced = f"{both_lengths(profile.spacing_m, system)} apart" if profile.even else "not evenly spaced"
-    passes = "1 pass" if profile.passes_used == 1 else f"{profile.passes_used} passes"
+    passes = counted(profile.passes_used, "pass", "passes")
     yield (
         f"{len(stood)} trays, {spaced}, stood in a line from {_side(float(stood[0]), system)} to "
         f"{_side(float(stood[-1]), system)} of the driving line and caught what fell in {passes}."
@@ -279,7 +278,7 @@ def _field_gets(result: Assessment, system: str) -> Iterator[str]:
     for bout in bouts:
         yield f"{field_words(result, bout, length, rate)}."
         if over := result.cv_over_tails(bout.method, bout.width_m):
-            ends = f"{show_figure(over.least)} to {show_figure(over.most)}"
+            ends = from_to(show_figure(over.least), show_figure(over.most))
             yield f"The CV is {ends} %, by what fell beyond the end trays."
         else:
             yield f"Between the trays too, along the whole line, the CV is {show_figure(bout.cv_line_pct)} %."
@@ -356,7 +355,7 @@ def _pictures(result: Assessment, system: str, sure: Confidence | None) -> Itera
         "Catches and single-pass profile",
         "Rate against distance from the driving line, left on the left. The highest rate is "
         f"{rate(float(result.profile.rate_kg_ha.max()))}. {_where_it_lies(result, system)}",
-        drawn(_panel, partial(draw_profile, result=result, system=system)),
+        drawn(_panel, draw_profile, result, system),
     )
     left = (
         "What all passes would leave if nothing fell farther out than one tray spacing beyond the end trays, which "
@@ -367,13 +366,13 @@ def _pictures(result: Assessment, system: str, sure: Confidence | None) -> Itera
         figures = f"least {rate(bout.min_kg_ha)}, most {rate(bout.max_kg_ha)}, mean {rate(bout.mean_kg_ha)}"
         left = f"What all passes leave together, over three bouts{mean}: {figures}."
     title = f"Overlapped deposit at {both_lengths(width, system)}, {method}"
-    yield Picture(title, left, drawn(_panel, partial(draw_deposit, result=result, system=system)))
+    yield Picture(title, left, drawn(_panel, draw_deposit, result, system))
     yield Picture(
         "CV against bout width",
         "Lines: CV over every bout width, both ways of driving; it decides. Points: CV by trays at whole tray "
         f"spacings. Level line: the limit of {result.limit_pct:g} %. "
         f"Effective width: {', '.join(f'{m} {effective_words(result, m, system)}' for m in METHODS)}.",
-        drawn(_panel, partial(draw_widths, result=result, system=system)),
+        drawn(_panel, draw_widths, result, system),
     )
     if sure is not None:
         widest = width_down(sure.bands[method].sure_width_m, system) if sure.tells_probability else "not given"
@@ -381,15 +380,15 @@ def _pictures(result: Assessment, system: str, sure: Confidence | None) -> Itera
             f"How sure: CV against bout width, {method}",
             f"The CV that decides, the noise of the test taken out, its {sure.level_pct:g} % interval and the noise "
             f"floor. Widest width with a probability of {SURE_PCT:g} % of keeping the limit: {widest}.",
-            drawn(_panel, partial(draw_cv_band, sure=sure, method=method, system=system)),
+            drawn(_panel, draw_cv_band, sure, method, system),
         )
 
 
-def _panel(draw: Callable[..., None]) -> Figure:
+def _panel(draw: Callable[..., None], *given: Any) -> Figure:
     """One panel as a picture of its own; its title stands below it."""
     with plain_style(**_SMALL):
         figure, (axes,) = panels("", 4.8, 3.3)
-        draw(axes=axes)
+        draw(axes, *given)
         axes.set_title("")
     return figure
 
@@ -434,7 +433,7 @@ def bout_table(result: Assessment, system: str = "metric") -> Table:
         ends = open_mean(result, bout.width_m, lambda rate: show_rate(rate, result, system))
         over = result.cv_over_tails(bout.method, bout.width_m)
         if ends is not None and over is not None:  # only what can be told whatever fell beyond the end trays
-            cv = f"{show_figure(over.least)} to {show_figure(over.most)}"
+            cv = from_to(show_figure(over.least), show_figure(over.most))
             rows.append((name, cv, "-", "-", ends[0], "-", "-", "-", "-"))
             continue
         whole = bool(result.whole_spacings(np.array([bout.width_m]))[0])

@@ -18,6 +18,7 @@ from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points
 from spreadcheck.show.format import names_of, show_figure, show_width, target_words
 from spreadcheck.show.text import wrapped
+from spreadcheck.spread.bands import Run
 from spreadcheck.spread.tails import FigureRange, metered_kg_ha_m
 from spreadcheck.units import from_inside, shown_unit, to_inside
 
@@ -102,9 +103,10 @@ def width_down(width_m: float | None, system: str = "metric") -> str:
     return f"{math.floor(from_inside(width_m, unit, 'length') * 10 + 1e-6) / 10:g} {unit}"
 
 
-def width_up(width_m: float, system: str = "metric") -> str:
-    """The lower end of a band, rounded up in the same way, without its unit."""
-    return f"{math.ceil(from_inside(width_m, shown_unit('length', system), 'length') * 10 - 1e-6) / 10:g}"
+def band_words(band: Run, system: str = "metric") -> str:
+    """A band in which every width keeps the limit, its lower end rounded up in the same way."""
+    low = math.ceil(from_inside(band.from_m, shown_unit("length", system), "length") * 10 - 1e-6) / 10
+    return f"{low:g} to {width_down(band.to_m, system)}"
 
 
 def advised_words(result: Assessment, method: str, system: str = "metric") -> str:
@@ -170,7 +172,7 @@ def effective_words(result: Assessment, method: str, system: str = "metric") -> 
     if run.censored:
         return f"at least {far}, the line ends there"
     first = run is curve.runs(result.limit_pct)[0] and run.from_m <= curve.width_m[0]
-    return f"up to {far}" if first else f"{width_up(run.from_m, system)} to {far}"
+    return f"up to {far}" if first else band_words(run, system)
 
 
 def tails_words(over: FigureRange, line_m: float, system: str) -> str:
@@ -190,7 +192,7 @@ def other_bands_words(result: Assessment, method: str, system: str = "metric") -
     return tuple(
         f"{show_width(run.from_m, system, unit=False)} to {show_width(run.to_m, system)}, narrow"  # no room for tenths
         if run.narrow
-        else f"{width_up(run.from_m, system)} to {width_down(run.to_m, system)}"
+        else band_words(run, system)
         for run in runs
         if run is not effective and not result.tail_curves
     )

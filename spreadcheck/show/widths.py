@@ -271,12 +271,8 @@ def _flat(study: WidthStudy, case: WidthCase) -> dict[str, Any]:
     return row
 
 
-_BY_LEVEL = {
-    "mean_kg_ha": 1,
-    "min_kg_ha": 1,
-    "max_kg_ha": 1,
-    "metering_factor": -1,
-}  # power of a pass's mass over the mean
+# how a figure goes with a pass's mass over the mean: as its power
+_BY_LEVEL = {"mean_kg_ha": 1, "min_kg_ha": 1, "max_kg_ha": 1, "metering_factor": -1}
 _OWN = ("method", "work", "cost", "over_tails")  # told otherwise
 
 
