@@ -262,9 +262,8 @@ def _how_far(result: Assessment, system: str) -> Iterator[str]:
         if others := other_bands_words(result, method, system):
             yield f"Other bands within the limit: {'; '.join(others)}; the widths between them are not."
         if result.effective_width_m(method) is not None and not result.blocking:
-            if result.advised_width_m(method) is not None:
-                yield f"The advised width is {advised_words(result, method, system)}."
-            yield advice_words(result, method, system, noise="the noise of the test is not allowed for")
+            why = advice_words(result, method, system, noise="the noise of the test is not allowed for")
+            yield why.replace("Advised:", f"The advised width is {advised_words(result, method, system)}:")
 
 
 def _field_gets(result: Assessment, system: str) -> Iterator[str]:

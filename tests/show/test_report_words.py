@@ -64,7 +64,7 @@ def test_figures_are_the_librarys(path, system):
         if not result.pattern.kind.outlets and not result.blocking:
             advised = advised_words(result, method, system)
             assert f"drive the passes {advised} (" in words["In short"] or f"or {advised} (" in words["In short"]
-            assert f"The advised width is {advised}." in words["How far apart the passes may be driven"]
+            assert f"The advised width is {advised}: " in words["How far apart the passes may be driven"]
 
 
 @pytest.mark.parametrize("path", SHEETS, ids=lambda p: p.stem)
