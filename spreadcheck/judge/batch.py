@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 import os
@@ -11,7 +12,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from functools import partial
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -98,17 +99,12 @@ def find_sheets(folder: str | os.PathLike[str]) -> tuple[tuple[str, ...], tuple[
         names += [Path(place, name) for name in files if name.lower().endswith(ENDINGS) and name[0] not in ".~"]
     found: tuple[list[str], list[str]] = ([], [])
     for path in sorted([*names, *closed], key=lambda path: path.relative_to(root).parts):
-        other = path not in closed and not _may_be_sheet(path)
+        other = False  # of all that can't be looked into, reading will say what is wrong; a pipe is never opened
+        with contextlib.suppress(OSError):
+            plain = path not in closed and stat.S_ISREG(path.stat().st_mode)
+            other = plain and path.suffix.lower() not in BOOK_ENDINGS and not is_sheet_file(path)
         found[other].append(path.relative_to(root).as_posix())
     return tuple(found[0]), tuple(found[1])
-
-
-def _may_be_sheet(path: Path) -> bool:
-    """Whether reading it will say what is right or wrong with it; a pipe is never opened, nobody may write to it."""
-    try:
-        return not stat.S_ISREG(path.stat().st_mode) or path.suffix.lower() in BOOK_ENDINGS or is_sheet_file(path)
-    except OSError:
-        return True
 
 
 def summarise(folder: str, sheet: str, options: BatchOptions) -> list[SheetResult]:
@@ -219,16 +215,11 @@ def run_batch(
     ['lopsided.csv', 'us_units.csv']
     """
     asked = options or BatchOptions()
-    work = partial(_work, os.fspath(folder), asked)
-    known = done or {}
+    work, known = partial(_work, os.fspath(folder), asked), done or {}
     entries = ((sheet, known.get(sheet)) for sheet in sheets)
     tasks = iter(lambda: list(islice(entries, _SHEETS_A_TASK)), [])
     count = workers or cores()
-    if count == 1:
-        for task in tasks:
-            yield from work(task)
-        return
-    yield from _pooled(work, tasks, count)
+    yield from _pooled(work, tasks, count) if count > 1 else chain.from_iterable(map(work, tasks))
 
 
 def _pooled(
