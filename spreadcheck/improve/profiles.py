@@ -4,7 +4,8 @@ The CV over a setting is a skewed V with a noisy floor, which no simple curve fo
 is smooth. So each tray has its own straight line over the settings and a smooth departure from it, a Gaussian process;
 all trays share one length scale and one size of departure, weighed by how well they explain the tests. Rasmussen and
 Williams (2006), Gaussian Processes for Machine Learning, 2.2 and 2.7 (trend with a flat prior), 5.4 (marginal
-likelihood); draws by Matheron's rule.
+likelihood); draws by Matheron's rule. The covariance bordered by the trend solves for both at once (universal kriging),
+and its determinant is that of the covariance times that of what the trend is known to, but for the sign.
 """
 
 from __future__ import annotations
@@ -226,32 +227,29 @@ class ProfileModel:
             drawn[-1] -= smooth[:, tests:]
         return np.concatenate(drawn)[rng.permutation(count)]
 
+    def _bordered(self, length: float, size: float) -> FloatArray:
+        """Covariance of the tests, bordered by a straight line over each setting; a matrix a tray."""
+        trend = np.insert(self.setting, 0, 1.0, axis=1)
+        covariance = _kernel(self.setting, self.setting, length) * (size * self.size[:, None, None]) ** 2
+        covariance += self.errors.variance.T[:, :, None] * np.eye(len(trend))
+        found = np.pad(covariance, ((0, 0), *[(0, trend.shape[1])] * 2))
+        found[:, : len(trend), len(trend) :], found[:, len(trend) :, : len(trend)] = trend, trend.T
+        return found
+
     def weights(self, setting: FloatArray, length: float, size: float) -> FloatArray:
         """What each test counts for at G settings, tray by tray, shape (n, G, K)."""
-        inverse, _, trend, solved = self._solved(length, size)
-        across = _kernel(setting, self.setting, length)[None] * (size * self.size[:, None, None]) ** 2
-        basis = np.insert(setting, 0, 1.0, axis=1)
-        gain = solved @ np.swapaxes(inverse @ trend, 1, 2)  # (n, p, K)
-        return np.asarray(across @ (inverse - (inverse @ trend) @ gain) + basis @ gain)
-
-    def _solved(self, length: float, size: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Inverse covariance of the tests, log determinant, the trend's columns, and the trend's inverse; by tray."""
-        departure = _kernel(self.setting, self.setting, length)[None] * (size * self.size[:, None, None]) ** 2
-        covariance = departure + self.errors.variance.T[:, :, None] * np.eye(len(self.setting))
-        trend = np.insert(self.setting, 0, 1.0, axis=1)  # a straight line over each setting
-        inverse = np.linalg.inv(covariance)
-        information = trend.T @ inverse @ trend
-        logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(information)[1]
-        return np.asarray(inverse), np.asarray(logs), trend, np.asarray(np.linalg.inv(information))
+        across = _kernel(self.setting, setting, length) * (size * self.size[:, None, None]) ** 2
+        basis = np.insert(setting, 0, 1.0, axis=1).T
+        wanted = np.concatenate((across, np.broadcast_to(basis, (len(across), *basis.shape))), axis=1)
+        found = np.linalg.solve(self._bordered(length, size), wanted)
+        return np.swapaxes(found[:, : len(self.setting)], 1, 2)
 
     def log_likelihood(self, length: float, size: float) -> float:
         """Marginal likelihood of all trays with the trend integrated out, as a logarithm, up to a constant."""
-        inverse, logs, trend, solved = self._solved(length, size)
-        rate = self.rate.T[:, :, None]
-        fitted = inverse @ rate
-        left = np.swapaxes(trend.T @ fitted, 1, 2) @ solved @ (trend.T @ fitted)
-        squares = (np.swapaxes(rate, 1, 2) @ fitted - left)[:, 0, 0]
-        return float(-0.5 * (logs + squares).sum())
+        bordered = self._bordered(length, size)
+        rate = np.pad(self.rate.T, ((0, 0), (0, bordered.shape[1] - len(self.rate))))[:, :, None]
+        squares = (rate * np.linalg.solve(bordered, rate)).sum()
+        return float(-0.5 * (np.linalg.slogdet(bordered)[1].sum() + squares))
 
     @property
     def length(self) -> float:
