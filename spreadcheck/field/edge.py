@@ -302,7 +302,7 @@ def study_edge(
         remedy = 'write it on the sheet, or add --bout-width "24 m"'
         raise WidthError(Fault("bout width", "is not known", remedy))
     caught = profile_of(test, tails=tails, relative=relative)
-    check_widths(caught, width)
+    check_widths(caught, width, place=test.source)
     line_m = float(test.offset_m.max() - test.offset_m.min())
     if width > MOST_LINES * line_m:
         problem = f"{width:g} m is more than {MOST_LINES} times the tray line of {line_m:g} m, so passes would not meet"

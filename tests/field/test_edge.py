@@ -1,5 +1,6 @@
 """The field edge: beyond, short and the strip under 90 %, against closed forms, mass balance and scipy quadrature."""
 
+import dataclasses
 import math
 from pathlib import Path
 
@@ -282,6 +283,15 @@ def test_what_a_study_refuses(arguments, kind, message):
     with pytest.raises(kind) as error:
         study_edge(BARE, **arguments)
     assert message in str(error.value)
+
+
+def test_a_sheet_that_takes_too_long_is_named():
+    """3,999 uneven spacings: the refusal names the sheet that it is of."""
+    offset = np.append(np.arange(2_000) * 0.01, 40.0043)
+    made = tray_test(offset, np.ones(len(offset)), tray_width="1 cm", tray_length="1 m")
+    test = dataclasses.replace(made, source="long.csv")
+    with pytest.raises(WidthError, match=r"^long\.csv: the trays stand unevenly"):
+        study_edge(test, bout_width_m=24)
 
 
 def test_a_bout_of_two_tray_lines_is_still_studied():
