@@ -121,7 +121,9 @@ def summarise(folder: str, sheet: str, options: BatchOptions) -> list[SheetResul
             row = _row(name, assess(read_sheet(path, worksheet=title), relative=True, **asdict(options)))
             results.append(SheetResult(name, row, (), sheet, len(titles)))
         except Exception as error:
-            results.append(SheetResult(name, None, _faults(path, error), sheet, len(titles)))
+            place = str(Path(folder, name))  # of a workbook, with the worksheet
+            faults = tuple(fault.replace(str(path), place, 1) for fault in _faults(path, error))
+            results.append(SheetResult(name, None, faults, sheet, len(titles)))
     return results
 
 

@@ -226,6 +226,10 @@ def test_every_tray_sheet_of_a_workbook(tmp_path):
     journal.add(both[1])
     journal.load()
     assert [result.row for result in journal.known["year.xlsx"]] == [result.row for result in both]
+    book["second"].append(["one more", "far"])
+    book.save(tmp_path / "year.xlsx")
+    fault = summarise(str(tmp_path), "year.xlsx", BatchOptions())[1].faults[0]
+    assert fault.startswith(f"{tmp_path / 'year.xlsx [second]'}: row ")
 
 
 @pytest.mark.parametrize(
