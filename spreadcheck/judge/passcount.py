@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -206,10 +207,4 @@ def _fewest(half_width_m: Callable[[int], float], wanted_m: float) -> int | None
     """The smallest number of passes whose half-width is small enough, by bisection."""
     if half_width_m(MAX_PASSES) > wanted_m:
         return None
-    least, most = 0, 1
-    while half_width_m(most) > wanted_m:
-        least, most = most, min(2 * most, MAX_PASSES)
-    while most - least > 1:
-        middle = (least + most) // 2
-        least, most = (least, middle) if half_width_m(middle) <= wanted_m else (middle, most)
-    return most
+    return 1 + bisect_left(range(1, MAX_PASSES), True, key=lambda passes: half_width_m(passes) <= wanted_m)
