@@ -29,7 +29,6 @@ from spreadcheck.show.verdict import (
     marks_words,
     other_bands_words,
     range_json,
-    verdict_data,
     verdict_sentence,
     width_down,
 )
@@ -325,7 +324,7 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
         for method, bout in result.bouts.items():
             figures = {key.replace("kg_ha", unit): value for key, value in vars(bout).items() if key not in about}
             data["bout"][method] = figures
-    return envelope("analysis/1", result.test, result.doubts, **data, verdict=verdict_data(result.verdict))
+    return envelope("analysis/1", result.test, result.doubts, **data, verdict=result.verdict)
 
 
 def _method_json(result: Assessment, method: str, records: list[dict[str, Any]]) -> dict[str, Any]:

@@ -20,7 +20,6 @@ from spreadcheck.show.verdict import (
     marks_words,
     range_json,
     tails_words,
-    verdict_data,
     width_down,
 )
 from spreadcheck.units import from_inside, show, shown_unit
@@ -115,7 +114,7 @@ def blend_json(judged: Assessment, blend: BlendAssessment) -> dict[str, Any]:
     }
     shares = {name: {"zones": shares[:-1], "all": float(shares[-1])} for name, shares in zone_shares(blend).items()}
     found = {"parts": parts, "all_parts": joint, "zones": list(ZONES), "component_share_pct": shares}
-    return envelope("blend/1", blend.test, judged.doubts, verdict=verdict_data(judged.verdict), **found)
+    return envelope("blend/1", blend.test, judged.doubts, verdict=judged.verdict, **found)
 
 
 @plain_style()
@@ -164,7 +163,7 @@ def _draw_cv(axes: Axes, blend: BlendAssessment, system: str) -> None:
     joint = blend.joint[method].effective_width_m(JOINT_PCT)
     if joint is not None:
         axes.axvline(
-            joint * length, color="black", lw=1, ls=":", label=f"all within: up to {joint * length:.4g} {unit}"
+            joint * length, color="black", lw=1, ls=":", label=f"all within: up to {width_down(joint, system)}"
         )
     axes.set(title=f"CV against bout width, {method}", xlabel=f"Bout width ({unit})",
              ylabel="CV (%): what trays read on average")  # fmt: skip

@@ -19,7 +19,7 @@ from spreadcheck.show import plots
 from spreadcheck.show.data import envelope, form_data, picked
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import names_of, rate_unit, show_figure, show_rate, show_width
-from spreadcheck.show.verdict import verdict_data, verdict_sentence
+from spreadcheck.show.verdict import verdict_sentence
 from spreadcheck.units import show, shown_unit
 
 if TYPE_CHECKING:
@@ -286,7 +286,7 @@ def sheet_json(result: Assessment) -> dict[str, Any]:
         **picked(result, "name=test.name source=test.source"),
         "form": form_data(result.test),
         "passes_used": result.profile.passes_used,
-        "verdict": verdict_data(result.verdict),
+        "verdict": result.verdict,
         "warnings": warnings_data(result.doubts),
     }
 

@@ -29,7 +29,7 @@ from spreadcheck.show.plots import (
     plain_style,
     scales,
 )
-from spreadcheck.show.verdict import chance_words, verdict_data, verdict_sentence, width_down
+from spreadcheck.show.verdict import chance_words, verdict_sentence, width_down
 from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
@@ -325,7 +325,7 @@ def confidence_json(
             "degrees_of_freedom": float(noise.weight @ noise.freedom),
             "at_peak_pct": {n: 100.0 * parts[n] if parts else None for n in ("counting", "scatter", "gusts")},
             "wander_m": parts.get("wander_m"),
-            "stated": dict(vars(sure.stated)),
+            "stated": sure.stated,
             "missing_for_counting": noise.missing,
             "variance_ratio_passes_to_counting": both.ratio if both else None,
             "variance_ratio_by_chance": [both.low, both.high] if both else None,
@@ -371,8 +371,8 @@ def confidence_json(
             },
             "bout": {method: _steered_json(scan)[0] for method, scan in steering.bouts.items()},
         }
-    verdict = verdict_data(sure.judged.verdict)
-    return envelope("confidence/2", result.test, (*result.doubts, *sure.doubts), verdict=verdict, **data)
+    doubts = (*result.doubts, *sure.doubts)
+    return envelope("confidence/2", result.test, doubts, verdict=sure.judged.verdict, **data)
 
 
 def _bout_json(bout: CvBand[float]) -> dict[str, Any]:

@@ -7,11 +7,13 @@ import io
 import json
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import fields, is_dataclass
 from operator import attrgetter
 from typing import Any
 
 from spreadcheck.doubts.doubt import Doubt, warnings_data
 from spreadcheck.errors import hidden_in, visible
+from spreadcheck.judge.verdict import Verdict
 from spreadcheck.sheet.labels import LABELS
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.units import KINDS, from_inside, shown_unit
@@ -23,6 +25,8 @@ _ENDS = {
     for name, kind in sorted(KINDS.items(), key=lambda pair: -len(pair[1].key))
     if {kind.metric, kind.us} != {kind.inside}
 }
+# what every JSON result has of the verdict
+_VERDICT = "state method bout_width_m probability_pct probability_most_pct blocking why close part untested"
 About = TrayTest | Mapping[str, Any] | None
 
 
@@ -43,7 +47,11 @@ def picked(thing: object, names: str) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> Any:
-    """Arrays and tuples as lists, and None for a figure that is not known: JSON has neither NaN nor infinity."""
+    """Records by their fields, arrays and tuples as lists, None for a figure that is not known: JSON has no NaN."""
+    if isinstance(value, Verdict):
+        value = picked(value, _VERDICT)
+    elif is_dataclass(value):
+        value = {field.name: getattr(value, field.name) for field in fields(value)}
     if hasattr(value, "tolist"):
         value = value.tolist()
     if isinstance(value, Mapping):

@@ -11,7 +11,6 @@ from spreadcheck.field.edge import EdgeCase, EdgeStudy, OverTails
 from spreadcheck.show.data import csv_text, envelope
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
 from spreadcheck.show.format import from_to, show_figure, show_width
-from spreadcheck.show.verdict import verdict_data
 from spreadcheck.spread.tails import FigureRange
 from spreadcheck.units import show, shown_unit
 
@@ -166,7 +165,7 @@ def edge_json(study: EdgeStudy) -> dict[str, Any]:
         "edge/1",
         study.test,
         study.doubts,
-        verdict=verdict_data(study.verdict),
+        verdict=study.verdict,
         bout_width_m=study.bout_width_m,
         target_rate_kg_ha=study.target_kg_ha,
         edge=[_case_json(case) for case in study.cases],

@@ -32,7 +32,7 @@ from spreadcheck.show.document import (
 from spreadcheck.show.format import show_figure
 from spreadcheck.show.pages import document_html, template, web_part
 from spreadcheck.show.plots import drawn, plain, plain_style
-from spreadcheck.show.verdict import to_hand_over, verdict_data
+from spreadcheck.show.verdict import to_hand_over
 from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
@@ -371,7 +371,7 @@ def _field_data(study: FieldStudy, worth: Sequence[Worth] = ()) -> dict[str, Any
             }
             for each in worth
         ],
-        "verdict": verdict_data(study.assessment.verdict),
+        "verdict": study.assessment.verdict,
     }
 
 

@@ -173,8 +173,8 @@ def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[st
         "size_guide_number": product.size_guide_number,
         "size_by_way": {way: _scatter(scatter, "") for way, scatter in product.sizes.items()},
         "uniformity_index": product.uniformity_index,
-        "sieve_curve": figures and vars(figures),
-        "blender_checks": [vars(check) for check in blender_checks(figures)] if figures else [],
+        "sieve_curve": figures,
+        "blender_checks": blender_checks(figures) if figures else [],
         "bulk_density": _scatter(product.bulk, "_kg_m3"),
         "granule_density": _scatter(product.granule, "_kg_m3"),
         **picked(product, "density_entered_kg_m3=entered_kg_m3 rate_error_pct=entry_error_pct"),
@@ -185,7 +185,7 @@ def product_json(product: Product, answer: ChartAnswer | None = None) -> dict[st
             "weakest": blend.weakest and blend.weakest.name,
             "mean_strength_newton": blend.mean("strength_n"),
             "mean_size_guide_number": blend.mean("size_guide_number"),
-            "differences": list(map(vars, product.differences)),
+            "differences": product.differences,
         },
     }  # fmt: skip
     if answer is not None:

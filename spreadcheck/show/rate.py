@@ -11,7 +11,6 @@ from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Document, Note, Paragraph, Points, Table, table
 from spreadcheck.show.format import counted, from_to, show_figure, show_width
-from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import show, shown_unit
 
 CAUTION = (
@@ -159,4 +158,4 @@ def rate_json(check: RateCheck, test: TrayTest | None = None) -> dict[str, Any]:
         "measured": measured,
         "same_metering": [{"bout_width_m": width, "rate_kg_ha": rate} for width, rate in check.at_widths],
     }
-    return envelope("rate/1", test, check.doubts, verdict=verdict_data(check.verdict), **data)
+    return envelope("rate/1", test, check.doubts, verdict=check.verdict, **data)

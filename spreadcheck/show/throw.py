@@ -14,7 +14,6 @@ from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Document, Heading, Note, Paragraph, Picture, Table, table
 from spreadcheck.show.plots import LINE, drawn, line_style, panels, plain_style
-from spreadcheck.show.verdict import verdict_data
 from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
@@ -166,15 +165,15 @@ def throw_json(
         "same_throw": study.same_throw and dict([study.same_throw]),
         "wind": [
             {"thrown": row.thrown, "drift_positive": row.sides[0]}
-            | dict(zip(_SIDES, (*map(vars, row.flights), None), strict=False))
+            | dict(zip(_SIDES, (*row.flights, None), strict=False))
             for row in study.winds
         ],
         "chart": {chart.field: chart.speeds, **picked(chart, "release_m_s granule_size_mm=sizes_mm throw_m")},
         "assumed": assumed,
         "cautions": CAUTIONS,
     }
-    verdict = verdict_data(judged.verdict if judged else None)
-    return envelope("throw/1", test, judged.doubts if judged else (), verdict=verdict, **data)
+    doubts, verdict = (judged.doubts, judged.verdict) if judged else ((), None)
+    return envelope("throw/1", test, doubts, verdict=verdict, **data)
 
 
 @plain_style()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -14,7 +13,6 @@ from spreadcheck.judge.assessment import CLOSE, WITHIN, Assessment, Bout
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, NOT_EVEN, Verdict
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import MIRRORED
-from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points
 from spreadcheck.show.format import names_of, show_figure, show_width, target_words
 from spreadcheck.show.text import wrapped
@@ -73,14 +71,6 @@ def chance_words(least_pct: float | None, most_pct: float | None) -> str:
         "over 99 %" if pct > 99 else "under 1 %" if pct < 1 else f"{pct:.0f} %" for pct in (least_pct, most_pct)
     )
     return least if least == most else f"{least.removesuffix(' %')} to {most}"
-
-
-def verdict_data(verdict: Verdict | None) -> dict[str, Any] | None:
-    """The verdict as every JSON result has it; None where no bout width is known."""
-    if verdict is None:
-        return None
-    names = "state method bout_width_m probability_pct probability_most_pct blocking why close part untested"
-    return picked(verdict, names) | {"blocking": list(verdict.blocking)}
 
 
 MARKS = {WITHIN: "*", CLOSE: "~"}  # behind the CV of a width that keeps the limit

@@ -15,7 +15,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.data import csv_text, envelope, picked
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
 from spreadcheck.show.format import about_test, rate_unit, show_figure, show_rate, show_width
-from spreadcheck.show.verdict import MARKS, marks_words, verdict_data
+from spreadcheck.show.verdict import MARKS, marks_words
 from spreadcheck.spread.tails import ends_of
 from spreadcheck.units import from_inside, show, shown_unit
 
@@ -228,17 +228,15 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
         "cv_limit_pct": study.judged.limit_pct,
         "target_rate_kg_ha": basis.target_kg_ha,
         "field": picked(basis.field, "speed_m_s efficiency_pct width_m length_m"),
-        "prices": asdict(basis.prices),
-        "response": None if basis.response is None else asdict(basis.response),
+        "prices": basis.prices,
+        "response": basis.response,
         "methods": rows,
         "lowest_total": None if best is None else {
             "method": best.method, "width_m": best.width_m, **totals,
             "within_limit": None if best.over_tails and not best.standing else best.standing == WITHIN,
         },
     }  # fmt: skip
-    return envelope(
-        "widths/1", study.judged.test, study.judged.doubts, verdict=verdict_data(study.judged.verdict), **data
-    )
+    return envelope("widths/1", study.judged.test, study.judged.doubts, verdict=study.judged.verdict, **data)
 
 
 def _rows_json(study: WidthStudy) -> dict[str, list[dict[str, Any]]]:

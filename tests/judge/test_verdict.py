@@ -17,9 +17,9 @@ from spreadcheck.judge.blend import NutrientAnalysis
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, FITS, NARROWLY, NOT_EVEN, advised_width
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import CatchState, with_labels
-from spreadcheck.show.analyse import SCREEN, summary_text
+from spreadcheck.show.analyse import SCREEN, analysis_json, summary_text
 from spreadcheck.show.report import plain_words
-from spreadcheck.show.verdict import verdict_data, verdict_sentence
+from spreadcheck.show.verdict import verdict_sentence
 
 SAMPLES = Path(__file__).parents[2] / "sample_trays"
 SHEETS = [p for p in sorted(SAMPLES.glob("*.csv")) if p.read_text("utf-8").startswith("spreadcheck tray sheet")]
@@ -178,11 +178,14 @@ def test_the_answer_fits_one_screen(path, units):
 def test_json_carries_the_verdict():
     data = json.loads(CliRunner().invoke(main, ["analyse", str(SAMPLES / "lopsided.csv"), "--json", "-"]).stdout)
     result = assess(read_sheet(SAMPLES / "lopsided.csv"))
-    assert data["verdict"] == verdict_data(result.verdict)
+    found = data["verdict"]
+    assert found == {name: getattr(result.verdict, name) for name in found} | {"blocking": []}
+    assert {"state", "method", "bout_width_m", "probability_pct", "why", "close", "untested"} < set(found)
     assert data["verdict"]["state"] == NOT_EVEN
     for method in METHODS:
         found = data["methods"][method]
         assert found["advised_width_m"] == result.advised_width_m(method)
         assert found["bands"][-1]["to_m"] == found["effective_width_m"]
         assert found["effective_width_censored"] is False
-    assert verdict_data(assess(tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")).verdict) is None
+    unnamed = tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")
+    assert analysis_json(assess(unnamed))["verdict"] is None
