@@ -113,7 +113,7 @@ _ALIASES = {
 }  # fmt: skip
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.ASCII | re.IGNORECASE)
-_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)  # 1,200: one point two, or twelve hundred?
+MAY_MARK_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)  # 1,200: one point two, or twelve hundred?
 # A comma between two figures with a unit behind them stands for a decimal point: "3,2 mm".
 _COMMA = re.compile(r"(?<!\d),|,(?!\d+\s*[A-Za-z%])", re.ASCII)
 _QUANTITY = re.compile(rf"\s*({_NUMBER.pattern})\s*(.*?)\s*", re.ASCII | re.IGNORECASE)
@@ -129,11 +129,6 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> float | None:
         return None
     number = float(text.replace(",", "."))
     return number if math.isfinite(number) else None
-
-
-def may_mark_thousands(text: str) -> bool:
-    """Whether the comma in a number may mark thousands as well as decimals, so that it must not be guessed at."""
-    return bool(_THOUSANDS.fullmatch(text.strip()))
 
 
 def unit_named(unit: str, kind: str) -> str | None:
@@ -280,7 +275,7 @@ def parse_quantity(text: str, kind: str, *, place: str = "") -> float:
 
     if number is None:
         raise wrong(f"is not a {kind}", f'write a number and its unit, such as "24 {quantity.metric}"')
-    if may_mark_thousands(written):
+    if MAY_MARK_THOUSANDS.fullmatch(written):
         without, point = written.replace(",", ""), written.replace(",", ".")
         raise wrong(f"may mean {without} or {point}", "write it without the comma, or with a point")
     if not unit:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from spreadcheck.errors import record
 from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH, CatchState, FloatArray, TrayTest, column_kind
-from spreadcheck.units import from_inside, to_inside
+from spreadcheck.units import MAY_MARK_THOUSANDS, from_inside, to_inside
 
 PASS_BY_PASS = "pass by pass"
 TRAY_BY_TRAY = "tray by tray"
@@ -79,7 +79,7 @@ def read_entry(text: str, unit: str) -> Entry:
     if typed_unit and (typed or ("", ""))[1] != unit:
         words = f'This column is in {unit}, and "{printable(typed_unit)}" is not; type the number alone, or with {unit}'
         return Entry("unclear", words=words)
-    thousands = re.fullmatch(r"[1-9]\d{0,2},\d{3}", digits) is not None
+    thousands = MAY_MARK_THOUSANDS.fullmatch(digits) is not None
     return Entry("weight", number, written.removesuffix("."), insists=bool(mark), thousands=thousands)
 
 

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from spreadcheck.errors import Fault, NoSpreadError, QuantityError, SheetError, record
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.sheet.traytest import FloatArray, TrayTest, column_kind
+from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.bands import WidthCurve, width_curves, worst_curve
 from spreadcheck.spread.profile import TAPER, Profile, profile_from, profile_of
 from spreadcheck.spread.tails import FigureRange, ends_of
@@ -183,7 +183,7 @@ def blend_parts(
     faults = [
         Fault(test.source, f'column "{column.name}" is in {column.unit}', "weigh the components of a blend in g")
         for column in test.columns
-        if (column_kind(column.unit) or ("",))[0] != "catch mass"
+        if column.kind != "catch mass"
     ]
     wrong = {f'there is no component "{name}" in it': f"give its nutrients in % under [{name}]"
              for name in there if listed and name not in listed}  # fmt: skip

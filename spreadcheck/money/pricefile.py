@@ -24,8 +24,8 @@ from spreadcheck.money.response import CURVES, OVER_SUPPLY, Response, response_c
 from spreadcheck.sheet.cells import LARGEST, read_toml
 from spreadcheck.units import (
     GALLON_L,
+    MAY_MARK_THOUSANDS,
     POUND_KG,
-    may_mark_thousands,
     parse_number,
     parse_quantity,
     to_inside,
@@ -127,7 +127,7 @@ def parse_price(text: str, per: str, *, place: str = "", bushel_kg: float | None
     if holds is None:
         names = ", ".join(name for name in units if len(name) < 4 or " " in name)
         raise CostError(Fault(place, f'"{shown(unit)}" in {said} is not what this price is for', f"use one of {names}"))
-    if may_mark_thousands(match["number"]):
+    if MAY_MARK_THOUSANDS.fullmatch(match["number"]):
         remedy = "write it without the comma, or with a point"
         raise CostError(Fault(place, f"the comma in {said} may mark thousands or decimals", remedy))
     if not 0 <= number <= MAX_AMOUNT:

@@ -65,13 +65,7 @@ class Label:
         return f"{stem}_{KINDS[self.kind].key}" if self.kind in KINDS else stem
 
 
-def _bounded(name: str, unit: str = "") -> Label:
-    """A label of a product or a machine, whose bounds every command shares."""
-    known = BOUNDS[name]
-    return Label(name, known.kind, known.low, known.high, unit=unit)
-
-
-_KNOWN = (
+_LISTED = (  # those of a product or a machine have their kind and ends in `BOUNDS`, which every command shares
     Label("test"),
     Label("date", "date"),
     Label("place"),
@@ -87,9 +81,9 @@ _KNOWN = (
     Label("reversed passes", "passes"),
     Label("weighing", "choice", choices=WEIGHING),
     Label("tare", "catch mass", 0, 1e6, unit="g"),
-    Label("travel speed", "speed", 0.01, 30, unit="km/h"),
-    _bounded("spinner speed", "rpm"),
-    _bounded("highest spinner speed", "rpm"),
+    Label("travel speed", unit="km/h"),
+    Label("spinner speed", unit="rpm"),
+    Label("highest spinner speed", unit="rpm"),
     Label("disc diameter", "length", 0.05, 5, unit="m"),
     Label("target rate", "rate", 0.1, 100_000, unit="kg/ha"),
     Label("bout width", "length", 0.1, 1000, unit="m"),
@@ -108,11 +102,11 @@ _KNOWN = (
     Label("metered width", "length", 0.1, 1000, unit="m"),
     Label("calibration factor", "number", 1e-9, 1e9),
     Label("gate setting", "number", 0, 1e9),
-    _bounded("bulk density", "kg/L"),
-    _bounded("size guide number"),
-    _bounded("uniformity index"),
-    _bounded("granule density", "kg/m3"),
-    _bounded("crush strength", "kgf"),
+    Label("bulk density", unit="kg/L"),
+    Label("size guide number"),
+    Label("uniformity index"),
+    Label("granule density", unit="kg/m3"),
+    Label("crush strength", unit="kgf"),
     Label("vanes"),
     Label("vane angle", "angle", -180, 180, unit="deg"),
     Label("vane length", "length", 0.001, 5, unit="mm"),
@@ -123,6 +117,10 @@ _KNOWN = (
     Label("adviser"),
     Label("bins run", "choice", choices=BINS_RUN),
     Label("notes"),
+)
+_KNOWN = tuple(
+    replace(label, kind=known.kind, low=known.low, high=known.high) if (known := BOUNDS.get(label.name)) else label
+    for label in _LISTED
 )
 _FURTHER = (
     replace(label, name=f"bin {number} {label.name}", bin=number)

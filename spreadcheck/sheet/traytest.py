@@ -34,6 +34,9 @@ _WORDS = ("form", "tray", "columns", "offset_unit", "note", "tare_unit")  # what
 _ARRAYS = ("offset", "state", "catch", "tare")  # whatever file they came from
 
 
+_KIND_OF_UNIT = {unit: kind for kind in ("catch volume", "catch mass") for unit in KINDS[kind].factors}
+
+
 class CatchState(IntEnum):
     """What a cell of the table says: a weight, a blank (not weighed), x (weighed but thrown out), - (no tray there)."""
 
@@ -69,7 +72,7 @@ class CatchColumn:
     @property
     def kind(self) -> str:
         """The kind of quantity in its cells."""
-        return (column_kind(self.unit) or ("catch mass",))[0]
+        return _KIND_OF_UNIT.get(self.unit, "catch mass")
 
 
 @record(eq=False)
@@ -451,7 +454,7 @@ def _check_arrays(offset: FloatArray, caught: FloatArray, names: Sequence[str], 
         told.append(("two trays stand at the same offset", "give every tray an offset of its own"))
     elif len(set(names)) < len(names) or "" in names:
         told.append(("a tray has no name, or two have the same", "give every tray a name of its own"))
-    bad = caught[~np.isnan(caught) & ~can_be_caught(caught, unit)]
+    bad = caught[~np.isnan(caught) & ~can_be_caught(caught, kind[1])]
     if len(bad):
         told.append((f"a catch is {bad[0]:g}", f"catches are 0 or from {MIN_CATCH:g} to {MAX_CATCH:g} g or ml"))
     if told:

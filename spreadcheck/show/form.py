@@ -29,7 +29,7 @@ from spreadcheck.errors import visible
 from spreadcheck.sheet.cells import TITLE, VERSION, shortest
 from spreadcheck.sheet.labels import LABELS, REQUIRED, Label, known_label
 from spreadcheck.sheet.traysheet import sheet_text
-from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH, column_kind
+from spreadcheck.sheet.traytest import MAX_CATCH, MIN_CATCH
 from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Column, Document, Field, Fields, Heading, Paragraph, Picture, Points, Table
 from spreadcheck.show.pages import page, template, web_part
@@ -171,8 +171,7 @@ def phone_html(form: EntryForm, *, file_name: str = "tray-sheet-filled.csv") -> 
     """The entry form as one web page; `file_name` is what the phone saves the filled sheet as."""
     test, columns = form.test, []
     for column in test.columns:
-        kind, unit = column_kind(column.unit) or ("catch mass", "g")
-        more = {"factor": KINDS[kind].factors[unit], "reversed": column.pass_no in test.reversed_passes}
+        more = {"factor": KINDS[column.kind].factors[column.unit], "reversed": column.pass_no in test.reversed_passes}
         columns.append(picked(column, "name pass=pass_no component unit") | more)
     written = {label.name: row.unit for row in test.form if (label := known_label(row.label))}
     # the rows a phone offers: those of the paper form first, then every other known one, then the sheet's own
