@@ -7,6 +7,7 @@ import hashlib
 import os
 import re
 import sys
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -93,7 +94,7 @@ def take_up(path: str | os.PathLike[str]) -> tuple[KeptSheet, TrayTest | None]:
     if not digest:
         return KeptSheet(name, ""), None
     test = read_sheet(name)
-    if name.casefold().endswith(".xlsx"):  # written anew, and nothing else: other worksheets would be lost
+    if zipfile.is_zipfile(name):  # a workbook is written anew, and nothing else: other worksheets would be lost
         from spreadcheck.sheet.workbook import filled_worksheets
 
         if filled_worksheets(Path(name).read_bytes()) > 1:

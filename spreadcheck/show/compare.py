@@ -141,11 +141,11 @@ def _profile_words(change: Change, system: str) -> str:
     large = _difference_at(change, largest[0], system)
     if change.trays.overall.p is None:
         return f"The profiles differ most by {large}"
+    lead = "Beyond what rate, shift and stretch of the whole explain, the profile differs"
     if not beyond:
-        return f"At none of {places} does the profile stand out (the largest difference is {large})"
+        return f"{lead} at none of {places} (with them it differs most by {large})"
     named = ", ".join(_difference_at(change, at, system) for at in beyond[:_TRAYS_NAMED])
     most = "most: " if len(beyond) > _TRAYS_NAMED else ""
-    lead = "Beyond what rate, shift and stretch of the whole explain, the profile differs"
     return f"{lead} at {len(beyond)} of {places} ({most}{named})"
 
 

@@ -38,7 +38,7 @@ from spreadcheck.units import KINDS, unit_named
 ROW_MM = 8.5
 UPRIGHT_COLUMNS, ACROSS_COLUMNS = 5, 9
 UPRIGHT_MM, ACROSS_MM = 186, 273  # between the margins of A4
-TRAY_MM, PLACE_MM, NOTE_MM, WIDEST_CATCH_MM = 17, 23, 36, 30
+TRAY_MM, PLACE_MM, NOTE_MM, WIDEST_CATCH_MM = 17, 27, 36, 30
 UNIT_COLUMN = 15.2  # details are laid on columns of about this width
 SPAN, SPAN_NAME, SPAN_CHOICE = 3, 4, 6  # of those columns
 SIGNS_A_COLUMN = 7

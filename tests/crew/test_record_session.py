@@ -228,6 +228,16 @@ def test_an_output_that_can_show_ascii_only(sheet):
     assert b"####" in done.stdout
 
 
+def test_a_sheet_of_text_with_the_name_of_a_workbook(sheet, tmp_path):
+    """It is read as analyse reads it; the recording makes a workbook of it."""
+    pytest.importorskip("openpyxl")
+    path = tmp_path / "text.xlsx"
+    path.write_bytes(sheet.read_bytes())
+    assert record(path, "7\n").exit_code == 0
+    assert path.read_bytes().startswith(b"PK")
+    assert read_sheet(path).tray == read_sheet(sheet).tray
+
+
 def test_an_xlsx_sheet(tmp_path):
     pytest.importorskip("openpyxl")
     path = tmp_path / "field.xlsx"

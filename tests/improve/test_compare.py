@@ -649,6 +649,20 @@ def test_the_trays_named_are_those_that_differ(tmp_path):
     assert "Before the vane change (again.csv), mean" in words
 
 
+def test_a_spread_that_is_only_wider_differs_at_no_tray_by_itself():
+    """Trays differ by much, but the stretch of the whole explains it; the sentence doesn't lay that to chance."""
+    rng = np.random.default_rng(7)
+    tests = []
+    for width in (10.0, 11.0):
+        at = np.arange(-16, 17.0)
+        level = 20 * np.exp(-(np.abs(at / width) ** 3))
+        catches = level[:, None] * rng.normal(1, 0.03, (at.size, 3)).clip(0)
+        tests.append(tray_test(at, catches, tray_width="0.5 m", tray_length="0.5 m", form={"test": f"{width:g} m"}))
+    words = " ".join(said(compare(tests)).split())
+    assert "Beyond what rate, shift and stretch of the whole explain, the profile differs at none of 33 trays" in words
+    assert "(with them it differs most by +" in words
+
+
 def test_trays_that_caught_nothing_in_both_tests_do_not_differ():
     """A pattern that moved by 2 m leaves corners that no shift follows; where nothing fell twice, nothing differs."""
     rng = np.random.default_rng(30)
