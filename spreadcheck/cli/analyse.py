@@ -65,8 +65,8 @@ def analyse(
     """From a tray sheet to the effective width, the CV and what the field gets.
 
     Shows on one screen the verdict at the bout width driven, the advised and the effective width for each driving
-    method, the single-pass profile, what the field gets, the doubts, and the next command. SHEET is a tray sheet, .csv
-    or .xlsx; - reads standard input.
+    method, the single-pass profile, what the field gets, the doubts, and the next command. SHEET is a tray sheet, .csv,
+    .xlsx or .ods; - reads standard input.
 
     \b
     Examples:

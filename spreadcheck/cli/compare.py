@@ -55,7 +55,7 @@ def compare(
     Holds tests against the first one: centre of the spread, left and right share, rate, CV at the bout width, effective
     width and the profile tray by tray. Each difference is judged by how much passes differ within a test, and tests
     from one to the next. Three tests or more are ranked. With one pass a test nothing can be said. BEFORE and AFTER are
-    tray sheets, .csv or .xlsx; one of them may be -, standard input.
+    tray sheets, .csv, .xlsx or .ods; one of them may be -, standard input.
 
     \b
     Examples:

@@ -58,7 +58,7 @@ def confidence(
 
     Shows the noise floor, the CV with the noise taken out, intervals for the CV at the bout width driven and for the
     effective width, the probability of keeping the limit, the passes that a surer test needs, and what steering does.
-    SHEET is a tray sheet, .csv or .xlsx; - reads standard input.
+    SHEET is a tray sheet, .csv, .xlsx or .ods; - reads standard input.
 
     \b
     Examples:

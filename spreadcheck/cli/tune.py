@@ -33,8 +33,8 @@ def tune(*, sheets: tuple[str, ...], into: str | None, units: str, out: Outputs,
     """The best setting from tests at several: spinner speed, drop point, vane angle, tilt, or any other.
 
     Names the setting with the lowest CV at the wanted bout width and the one with the widest effective width, how sure
-    that is, what one costs the other, and the test to run next. Each SHEET is a tray sheet that gives the setting, .csv
-    or .xlsx, all of one product; one of them may be -, standard input.
+    that is, what one costs the other, and the test to run next. Each SHEET is a tray sheet that gives the setting,
+    .csv, .xlsx or .ods, all of one product; one of them may be -, standard input.
 
     \b
     Examples:

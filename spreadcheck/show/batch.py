@@ -140,6 +140,10 @@ def trend_figure(results: Iterable[SheetResult], system: str = "metric") -> Figu
         ylabel=f"Effective width ({unit})",
     )
     axes.tick_params(axis="x", rotation=30)
+    dated = {day for points in series.values() for day, _ in points}
+    if len(dated) == 1:  # else the axis of one day is years long
+        day = sum(axes.get_xlim()) / 2
+        axes.set_xlim(day - 15, day + 15)
     if series:
         axes.set_ylim(0, 1.1 * axes.dataLim.y1)  # widths that lie close together keep room above them
         axes.legend(loc="lower left")

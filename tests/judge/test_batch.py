@@ -94,6 +94,8 @@ def test_widths_that_lie_close_together_stay_inside_the_picture():
     axes = trend_figure(SheetResult(f"{day}.csv", row(day)) for day in range(3)).axes[0]
     assert axes.get_ylim()[0] == 0
     assert axes.get_ylim()[1] > 24  # the widest is 23.5 m
+    one_day = trend_figure([SheetResult("0.csv", row(0))]).axes[0].get_xlim()
+    assert one_day[1] - one_day[0] < 60  # days, for tests that were all run on one
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
