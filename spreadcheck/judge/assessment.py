@@ -128,7 +128,7 @@ class Assessment:
                 state, why = NOT_EVEN, "probability"
             elif close:
                 state, why = NARROWLY, "close"
-            elif self.tail_curves and not kept_either_way(self._over_tails(method), width, limit, error):
+            elif self.tail_curves and not kept_either_way(self.curves_over_tails[method], width, limit, error):
                 state, why = NARROWLY, "tails"
             elif not kept_either_way(curve, width, limit, error):
                 state, why = NARROWLY, "driving error"
@@ -186,19 +186,21 @@ class Assessment:
         if self.blocking or self.test.mirrored:
             return None
         if method not in self._advised_m:  # all pictures and pages ask for it, and the noise is drawn at every width
-            curve = self._over_tails(method)  # the limit has to be kept whatever fell beyond the end trays
+            curve = self.curves_over_tails[method]  # the limit has to be kept whatever fell beyond the end trays
             at: dict[str, Any] = {}
             if self.kept is not None:
                 at = {"width_m": curve.width_m, "within_pct": self.kept(curve.width_m, method)[0]}
             self._advised_m[method] = advised_width(curve, self.limit_pct, error_m=self.driving_error_m, **at)
         return self._advised_m[method]
 
-    def _over_tails(self, method: str) -> WidthCurve:
+    @cached_property
+    def curves_over_tails(self) -> dict[str, WidthCurve]:
         """The largest CV at each width over all plausible tails, with a reserve where the ends are open."""
-        curve = self.curves[method]
-        every = [curve, *(curves[method] for curves in self.tail_curves)]
-        share = 1 / TAILS_KEEP if ends_of(self.profile).open else 1.0
-        return worst_curve(every, [1.0, *[share] * len(self.tail_curves)], curve.width_m) if every[1:] else curve
+        if not self.tail_curves:
+            return self.curves
+        shares = [1.0, *[1 / TAILS_KEEP if ends_of(self.profile).open else 1.0] * len(self.tail_curves)]
+        every = {method: [curve, *(one[method] for one in self.tail_curves)] for method, curve in self.curves.items()}
+        return {method: worst_curve(curves, shares, curves[0].width_m) for method, curves in every.items()}
 
     @cached_property
     def pattern(self) -> PatternReading:

@@ -16,6 +16,7 @@ from typing import Any
 from spreadcheck.errors import Fault, QuantityError, SheetError, SpreadcheckError, record, shown
 
 TITLE = "spreadcheck tray sheet"
+BOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")  # how workbooks start: zipped ones, old and encrypted ones
 VERSION = 1
 MAX_BYTES = 16 * 1024 * 1024
 MAX_ROWS = 20_000  # that hold something: form and trays have closer limits of their own

@@ -12,10 +12,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 from spreadcheck.errors import Fault, OutputError
-from spreadcheck.sheet.cells import TITLE
+from spreadcheck.sheet.cells import BOOKS, TITLE
 
 _TITLE = re.compile(rb'[\s"]*' + TITLE.encode(), re.IGNORECASE)
-_BOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")  # how workbooks start: zipped ones, old and encrypted ones
 BOOK_ENDINGS = (".xlsx", ".xlsm", ".xls", ".ods")
 _LONGEST = 150  # bytes of a name that goes into the name of a hidden file beside it
 
@@ -90,7 +89,7 @@ def is_sheet_file(path: str | os.PathLike[str]) -> bool:
     except OSError:
         return True
     text = start.removeprefix(b"\xef\xbb\xbf").removeprefix(b"\xff\xfe").removeprefix(b"\xfe\xff").replace(b"\0", b"")
-    is_book = start.startswith(_BOOKS) and os.fspath(path).casefold().endswith(BOOK_ENDINGS)
+    is_book = start.startswith(BOOKS) and os.fspath(path).casefold().endswith(BOOK_ENDINGS)
     return is_book or _TITLE.match(text) is not None
 
 

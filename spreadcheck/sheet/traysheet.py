@@ -9,11 +9,9 @@ import os
 from typing import IO
 
 from spreadcheck.errors import Fault, OutputError, SheetError, shown
-from spreadcheck.sheet.cells import MAX_BYTES, TITLE, VERSION, SheetCells, read_text, shortest, unread
+from spreadcheck.sheet.cells import BOOKS, MAX_BYTES, TITLE, VERSION, SheetCells, read_text, shortest, unread
 from spreadcheck.sheet.traytable import HEAD, read_cells
 from spreadcheck.sheet.traytest import CatchState, TrayTest
-
-_BOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")  # how workbooks start: zipped ones, old and encrypted ones
 
 
 def read_sheet(
@@ -65,7 +63,7 @@ def read_sheet(
 def worksheets_of(path_or_file: str | os.PathLike[str] | IO[bytes] | IO[str]) -> tuple[str, ...]:
     """The titles of the tray sheets in a workbook with several; one empty title for any other file."""
     source, data = _loaded(path_or_file)
-    titles = tuple(_cells(data, source)) if isinstance(data, bytes) and data.startswith(_BOOKS) else ()
+    titles = tuple(_cells(data, source)) if isinstance(data, bytes) and data.startswith(BOOKS) else ()
     return titles if len(titles) > 1 else ("",)
 
 
@@ -205,7 +203,7 @@ def _read(data: bytes | str, source: str, worksheet: str = "", *, day_first: boo
 
 def _cells(data: bytes | str, source: str) -> dict[str, SheetCells]:
     """The cells of every tray sheet in a file by its worksheet's title; a text file holds one, without a title."""
-    if isinstance(data, bytes) and data.startswith(_BOOKS):
+    if isinstance(data, bytes) and data.startswith(BOOKS):
         from spreadcheck.sheet.workbook import read_workbook
 
         return read_workbook(data, source)
