@@ -107,9 +107,16 @@ def field(
     from spreadcheck.cli.terminal import progress_bar
     from spreadcheck.field.fieldmap import bands_geojson, geotiff_bytes, grid_csv
     from spreadcheck.field.places import read_boundary
-    from spreadcheck.field.study import study_field, switching_steps, worth_of
+    from spreadcheck.field.study import study_field, study_fields, switching_steps, worth_of
     from spreadcheck.field.track import read_track
-    from spreadcheck.show.field import field_document, field_figure, field_json, field_page
+    from spreadcheck.show.field import (
+        field_document,
+        field_figure,
+        field_json,
+        field_page,
+        fields_document,
+        fields_json,
+    )
 
     out.check(sheet, *boundaries, track, analysis, prices)
     if part is not None and (worth or out.asked("page")):  # worked out for the whole catch only
@@ -117,8 +124,14 @@ def field(
         which = "option --worth" if worth else "option --page"
         raise OutputError(Fault(which, problem, "ask for one of them at a time"))
     asked = _asked(wished, analysis, prices, part or "")
-    if len(boundaries) > 1:
-        _several(sheet, boundaries, track, asked, out, units)
+    if len(boundaries) > 1:  # figures side by side, and JSON; maps are drawn one field at a time
+        for name in [name for name, _ in out.files if name != "json"] + ["track"] * (track is not None):
+            problem = f"takes one field, and {len(boundaries)} are given"
+            raise OutputError(Fault(f"option --{name}", problem, "give one --boundary at a time"))
+        studies = study_fields(read_test(sheet), asked, [(read_boundary(path), None) for path in boundaries])
+        out.show(fields_document(studies, units), json=lambda: fields_json(studies))
+        for study in studies if out.screen else ():
+            out.tell(study.doubts, about=f"{study.name}:\n")
         return
     ground = read_boundary(boundaries[0]) if boundaries else None
     driven = read_track(track, zone=ground.zone if ground else None) if track is not None else None
@@ -140,25 +153,6 @@ def field(
         geotiff=lambda: geotiff_bytes(found, zone),
         bands=lambda: json.dumps(bands_geojson(found, zone), separators=(",", ":")) + "\n",
     )
-
-
-def _several(
-    sheet: str, boundaries: tuple[str, ...], track: str | None, asked: Asked, out: Outputs, units: str
-) -> None:
-    """Many fields: figures side by side, and JSON; maps are drawn one field at a time."""
-    from spreadcheck.field.places import read_boundary
-    from spreadcheck.field.study import study_fields
-    from spreadcheck.show.field import fields_document, fields_json
-
-    odd = [name for name, _ in out.files if name != "json"] + ["track"] * (track is not None)
-    if odd:
-        problem = f"takes one field, and {len(boundaries)} are given"
-        raise OutputError(Fault(f"option --{odd[0]}", problem, "give one --boundary at a time"))
-    studies = study_fields(read_test(sheet), asked, [(read_boundary(path), None) for path in boundaries])
-    out.show(fields_document(studies, units), json=lambda: fields_json(studies))
-    if out.screen:
-        for study in studies:
-            out.tell(study.doubts, about=f"{study.name}:\n")
 
 
 def _asked(wished: dict[str, Any], analysis: str | None, price_file: str | None, part: str) -> Asked:

@@ -9,7 +9,7 @@ from spreadcheck.pattern.advice import SPREADERS, TWIN
 from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import LABELS, Label, known_label
 from spreadcheck.sheet.traysheet import catch_cell
-from spreadcheck.sheet.traytest import CatchColumn, FormRow, TrayTest
+from spreadcheck.sheet.traytest import FormRow, TrayTest
 from spreadcheck.units import KINDS
 
 # A person fills these in by hand; past them a form is no help, and its file is no longer light.
@@ -68,11 +68,6 @@ class EntryForm:
     gaps_m: tuple[tuple[float, float], ...]  # from tray edge to tray edge
     cautions: tuple[str, ...]  # first of all the parts that this kind of spreader has
     remarks: tuple[str, ...]  # about the passes, before the first weight is written
-
-    @property
-    def columns(self) -> tuple[CatchColumn, ...]:
-        """The columns to fill in: the passes, or the components of each."""
-        return self.test.columns
 
 
 def entry_form(test: TrayTest) -> EntryForm:

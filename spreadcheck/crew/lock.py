@@ -55,9 +55,8 @@ class KeptSheet:
             if _digest(self.path) != self.digest:
                 raise _changed(self.path, test) from None
             raise
-        return KeptSheet(
-            self.path, hashlib.sha256(content).hexdigest()
-        )  # of these bytes, not of what is in the file by now
+        # of these bytes, not of what is in the file by now
+        return KeptSheet(self.path, hashlib.sha256(content).hexdigest())
 
 
 @contextlib.contextmanager
@@ -76,7 +75,13 @@ def lock_sheet(path: str | os.PathLike[str]) -> Iterator[None]:
     lock = beside(target, "lock")
     handle = _held(lock, os.fspath(path))
     try:
-        _clear(target)
+        # what recordings of this sheet have left that were killed while they wrote: nobody else holds the lock
+        left = re.compile(re.escape(beside(target, "").name) + rf"[0-9a-f]{{16}}\.{_ENDING}")
+        with contextlib.suppress(OSError):
+            for entry in target.parent.iterdir():
+                if left.fullmatch(entry.name):
+                    with contextlib.suppress(OSError):
+                        entry.unlink()
         yield
     finally:
         # while it is still held, so that nobody takes one that is about to go; some systems keep an open file's name,
@@ -127,16 +132,6 @@ def _held(lock: Path, shown: str) -> int:
             if os.path.samestat(os.fstat(handle), os.stat(lock)):
                 return handle
         os.close(handle)  # its last holder has just removed it: the name now stands for another file, or for none
-
-
-def _clear(target: Path) -> None:
-    """Remove what recordings of this sheet have left that were killed while they wrote: nobody else holds the lock."""
-    left = re.compile(re.escape(beside(target, "").name) + rf"[0-9a-f]{{16}}\.{_ENDING}")
-    with contextlib.suppress(OSError), os.scandir(target.parent) as entries:
-        for entry in entries:
-            if left.fullmatch(entry.name):
-                with contextlib.suppress(OSError):
-                    os.unlink(entry)
 
 
 def _digest(path: str) -> str:

@@ -143,13 +143,26 @@ def _answered(new: NewSheet, step: str, line: str) -> NewSheet:
     match step:
         case "test" if _is_weight(line):  # a scale that types like a keyboard
             raise QuantityError(Fault("", f'"{line}" is a weight and no name', "name the test in words, or type start"))
+        case "trays" if listed := _OFFSETS.fullmatch(line):  # one by one, which leaves no spacing to ask for
+            offsets = tuple(sorted(float(part.replace(",", ".")) for part in re.split(r"[\s;]+", listed[1])))
+            length = unit_named(listed[2], "length")
+            if length is None:
+                raise QuantityError(Fault("", f'"{listed[2]}" is not a unit of length', "write m, cm, ft or in"))
+            return _laid(new, trays=len(offsets), offsets=offsets, offset_unit=length, spacing="")
         case "trays":
-            return _trays(new, line)
-        case "spacing":
-            return _spacing(new, line)
+            count = _count(line, 2, MAX_TRAYS, "trays", ", or their offsets with a unit, such as -3 -1 1 3 m")
+            kept = {name: what for name, what in new.given.items() if name not in ("offsets", "offset_unit", "spacing")}
+            return replace(new, given=kept | {"trays": count})
+        case "spacing":  # evenly about the driving centre line
+            number, length = _quantity_parts(line)
+            if read_value(Label("spacing", "length", 0.01, 100), number, length) is None:
+                raise QuantityError(Fault("", "the spacing is needed", "write it with its unit, such as 1 m"))
+            places = np.arange(new.given["trays"]) - (new.given["trays"] - 1) / 2
+            offsets = tuple((np.round(places * float(number), 9) + 0.0).tolist())
+            return _laid(new, offsets=offsets, offset_unit=unit_named(length, "length") or "m", spacing=line)
         case "passes":
             rows = tuple(row for row in new.rows if row.label != "reversed passes")  # asked again further down
-            return replace(new, rows=rows, given={**new.given, step: _count(line, 1, MAX_PASSES, "passes", "")})
+            return replace(new, rows=rows, given={**new.given, step: _count(line, 1, MAX_PASSES, "passes")})
         case "unit":
             unit = column_kind(line or "g")
             if unit is None:
@@ -159,31 +172,6 @@ def _answered(new: NewSheet, step: str, line: str) -> NewSheet:
             raise QuantityError(Fault("", f'"{step}" is needed', "no rate can be worked out without it"))
     labelled = _label(new, LABELS[step], line)
     return _laid(labelled) if step in REQUIRED and "offsets" in labelled.given else labelled
-
-
-def _trays(new: NewSheet, line: str) -> NewSheet:
-    """A count, or the offsets one by one, which leave no spacing to ask for."""
-    listed = _OFFSETS.fullmatch(line)
-    if listed:
-        offsets = tuple(sorted(float(part.replace(",", ".")) for part in re.split(r"[\s;]+", listed[1])))
-        unit = unit_named(listed[2], "length")
-        if unit is None:
-            raise QuantityError(Fault("", f'"{listed[2]}" is not a unit of length', "write m, cm, ft or in"))
-        return _laid(new, trays=len(offsets), offsets=offsets, offset_unit=unit, spacing="")
-    count = _count(line, 2, MAX_TRAYS, "trays", "or their offsets with a unit, such as -3 -1 1 3 m")
-    kept = {name: what for name, what in new.given.items() if name not in ("offsets", "offset_unit", "spacing")}
-    return replace(new, given=kept | {"trays": count})
-
-
-def _spacing(new: NewSheet, line: str) -> NewSheet:
-    """Trays evenly spaced about the driving centre line."""
-    number, unit = _quantity_parts(line)
-    if read_value(Label("spacing", "length", 0.01, 100), number, unit) is None:
-        raise QuantityError(Fault("", "the spacing is needed", "write it with its unit, such as 1 m"))
-    count = new.given["trays"]
-    places = np.arange(count) - (count - 1) / 2
-    offsets = tuple((np.round(places * float(number), 9) + 0.0).tolist())
-    return _laid(new, offsets=offsets, offset_unit=unit_named(unit, "length") or "m", spacing=line)
 
 
 def _label(new: NewSheet, label: Label, line: str) -> NewSheet:
@@ -225,10 +213,10 @@ def _test_of(answers: Mapping[str, Any], rows: tuple[FormRow, ...]) -> TrayTest:
     return replace(test, form=rows, offset=np.asarray(offsets, dtype=float), offset_unit=unit)
 
 
-def _count(line: str, low: int, high: int, what: str, more: str) -> int:
+def _count(line: str, low: int, high: int, what: str, more: str = "") -> int:
     number = parse_number(line)
     if number is None or number != int(number) or not low <= number <= high:
-        remedy = f"write a whole number from {low} to {high}{f', {more}' if more else ''}"
+        remedy = f"write a whole number from {low} to {high}{more}"
         raise QuantityError(Fault("", f'"{line}" is not a number of {what}' if line else f"{what} are needed", remedy))
     return int(number)
 
@@ -308,18 +296,15 @@ def fill_in_sheet(
     """Fill rows into a tray sheet on the disk, whole or not at all; one that is not there is made like another."""
     with lock_sheet(path):
         sheet, test = take_up(path)
-        if test is None and like is not None:
-            made = new_sheet(like).test
-            assert made is not None  # the line of the other test is whole
-            filled = fill_in(made, rows, overwrite=True)
-            sheet.keep(filled.test)
-            return replace(filled, replaced=(), like=like.source or like.name)
-        if test is None:
+        start = new_sheet(like).test if test is None and like is not None else test
+        if start is None:
             remedy = "give the name of a tray sheet, or make one with spreadcheck plan --sheet"
             raise OutputError(Fault(os.fspath(path), "is not there", remedy))
-        filled = fill_in(test, rows, overwrite=overwrite)
-        if filled.written:
+        filled = fill_in(start, rows, overwrite=overwrite or test is None)
+        if filled.written or test is None:
             sheet.keep(filled.test)
+    if test is None and like is not None:
+        return replace(filled, replaced=(), like=like.source or like.name)
     return filled
 
 

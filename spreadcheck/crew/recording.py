@@ -115,23 +115,19 @@ class Recording:
         return int((self.test.state != CatchState.NOT_WEIGHED).sum())
 
     @property
-    def _axes(self) -> Literal["C", "F"]:
+    def axes(self) -> Literal["C", "F"]:
         """How numpy counts the cells of trays x columns in recording order."""
         return "C" if self.order == TRAY_BY_TRAY else "F"
 
     @property
     def states(self) -> NDArray[np.uint8]:
         """The states of all cells in recording order."""
-        return self.test.state.ravel(order=self._axes)
+        return self.test.state.ravel(order=self.axes)
 
     def cell(self, place: int) -> tuple[int, int]:
         """Tray and column of a place in recording order; of the last place, if all are behind."""
-        tray, column = np.unravel_index(min(place, self.cells - 1), self.test.state.shape, order=self._axes)
+        tray, column = np.unravel_index(min(place, self.cells - 1), self.test.state.shape, order=self.axes)
         return int(tray), int(column)
-
-    def place(self, tray: int, column: int) -> int:
-        """The place of a cell in recording order."""
-        return int(np.ravel_multi_index((tray, column), self.test.state.shape, order=self._axes))
 
     def part(self, place: int) -> int:
         """The column of a place when recording pass by pass, its tray when tray by tray: bars are due as it changes."""
@@ -217,7 +213,7 @@ def place_named(recording: Recording, words: str) -> int | None:
     for name, column in (("", recording.cell(recording.at)[1]), *longest_first):
         tray = trays.get(wanted.removesuffix(name).strip(" ,"))
         if wanted.endswith(name) and tray is not None:
-            return recording.place(tray, column)
+            return int(np.ravel_multi_index((tray, column), recording.test.state.shape, order=recording.axes))
     return None
 
 

@@ -52,22 +52,16 @@ class Landing:
 
 @record(eq=False)
 class Leg:
-    """One unbroken stretch as driven: points, and for each stretch between two whether the slide is open.
-
-    `flow` is what a metre of a stretch gets against the profile (1 where metered by distance), `speed_m_s` its logged
-    speed. `ahead` holds logged headings as unit vectors, one a point; without them headings are taken over `base_m`
-    either way: one step if None, and at least half a metre, so that the chords of planned bends are no kinks.
-    `border_m` is how far left the edge lies that a border device keeps to; 0 without one.
-    """
+    """One unbroken stretch as driven: points, and for each stretch between two whether the slide is open."""
 
     x_m: FloatArray
     y_m: FloatArray
     on: FloatArray
-    flow: FloatArray
-    ahead: FloatArray | None = None
-    speed_m_s: FloatArray | None = None
-    base_m: float | None = None
-    border_m: float = 0.0
+    flow: FloatArray  # what a metre of a stretch gets against the profile: 1 where metered by distance
+    ahead: FloatArray | None = None  # logged headings as unit vectors, one a point, else they are taken over `base_m`
+    speed_m_s: FloatArray | None = None  # as logged
+    base_m: float | None = None  # either way; one step if None, at least half a metre: planned bends have chords
+    border_m: float = 0.0  # how far left the edge lies that a border device keeps to; 0 without one
 
     @property
     def places_m(self) -> FloatArray:
@@ -122,14 +116,11 @@ class Raster:
 
 @record(eq=False)
 class Thrown:
-    """A pattern cut into lateral strips: where each lands and the mass a metre of travel leaves in it, a row a profile.
+    """A pattern cut into lateral strips: where each lands, and the mass that a metre of travel leaves in it."""
 
-    Offsets are right of travel, distances behind the antenna. [m, m, kg/m]
-    """
-
-    offset_m: FloatArray
-    behind_m: FloatArray
-    mass_kg_m: FloatArray
+    offset_m: FloatArray  # right of travel
+    behind_m: FloatArray  # the antenna
+    mass_kg_m: FloatArray  # a row a profile
 
     @property
     def reach_m(self) -> float:

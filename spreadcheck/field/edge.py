@@ -85,8 +85,6 @@ class EdgeCase:
     """One distance of the first pass from the edge, for one driving method and one side of the machine to the edge.
 
     Masses are per 100 m of edge, shares in % of what one pass spreads; masses are None where rates are in proportion.
-    `strip_m` is how much of the edge zone gets less than 90 % of the mean; `strip_endless_m` how much of it would in an
-    endless field, from its stripes alone. The zone ends where no pass driven beyond the edge would have reached.
     """
 
     method: str
@@ -96,21 +94,21 @@ class EdgeCase:
     beyond_pct: float
     short_kg: float | None
     short_pct: float
-    zone_m: float
-    strip_m: float
-    strip_endless_m: float
+    zone_m: float  # it ends where no pass driven beyond the edge would have reached
+    strip_m: float  # of the zone, with less than 90 % of the mean
+    strip_endless_m: float  # the same in an endless field, from its stripes alone
 
 
-def _driven(profile: Profile, bout_width_m: float, method: str, side: str) -> tuple[Profile, Deposit]:
-    """The profile as it lies to an edge on its left, and what the passes k >= 0 leave left of their outermost line."""
+def _driven(profile: Profile, bout_width_m: float, method: str, side: str) -> Deposit:
+    """What the passes k >= 0 leave left of their outermost line, the side of the machine to the edge on the left."""
     check_widths(profile, bout_width_m)
     inward = profile if side == LEFT else mirrored(profile)
-    return inward, deposit_between(inward, bout_width_m, method, low_m=-reach_m(inward), high_m=0.0, first=0)
+    return deposit_between(inward, bout_width_m, method, low_m=-reach_m(inward), high_m=0.0, first=0)
 
 
 def _beyond_pct(profile: Profile, bout_width_m: float, first_pass_m: float, method: str, side: str) -> float:
     """What falls beyond the edge. [% of a pass]"""
-    _, driven = _driven(profile, bout_width_m, method, side)
+    driven = _driven(profile, bout_width_m, method, side)
     share = np.clip((-first_pass_m - driven.start_m) / driven.length_m, 0.0, 1.0)  # of each piece
     area = driven.length_m * share * (driven.left + (driven.right - driven.left) * share / 2)
     return 100 * float(area.sum()) / profile.area_kg_ha_m
@@ -142,7 +140,7 @@ def first_pass_distance(
     if not 0 < share_pct <= 100:
         problem = f"{share_pct:g} % is not a share of a pass"
         raise CostError(Fault("option --keep-inside", problem, "give one above 0, up to 100 %"))
-    _, driven = _driven(profile, bout_width_m, method, side)
+    driven = _driven(profile, bout_width_m, method, side)
     allowed = profile.area_kg_ha_m * (1 - share_pct / 100)
     fallen = np.cumsum(driven.length_m * (driven.left + driven.right) / 2)
     over = fallen > allowed + _ROUNDING * profile.area_kg_ha_m
@@ -171,11 +169,7 @@ class WholeField:
     beyond_pct: float  # of all that was spread, over both edges
     endless_mean_kg_ha: float
     endless_cv_line_pct: float
-
-    @property
-    def mean_pct_of_endless(self) -> float:
-        """The mean of the field as a share of that of the endless field. [%]"""
-        return 100 * self.mean_kg_ha / self.endless_mean_kg_ha
+    mean_pct_of_endless: float
 
 
 @record
@@ -205,15 +199,11 @@ class EdgeStudy:
 
 @record
 class OverTails:
-    """What falls beyond the edge over all plausible tails, where the end trays still catch: a range for each case.
+    """What falls beyond the field edge over all plausible tails, where the end trays still catch: a range each."""
 
-    `beyond_pct` and `beyond_kg` (None in proportion only) stand beside `EdgeStudy.cases`, `first_pass_m` beside
-    `EdgeStudy.kept`.
-    """
-
-    beyond_pct: tuple[FigureRange, ...]
-    beyond_kg: tuple[FigureRange, ...] | None
-    first_pass_m: tuple[FigureRange, ...]
+    beyond_pct: tuple[FigureRange, ...]  # beside `EdgeStudy.cases`
+    beyond_kg: tuple[FigureRange, ...] | None  # None in proportion only
+    first_pass_m: tuple[FigureRange, ...]  # beside `EdgeStudy.kept`
 
 
 def whole_field(
@@ -229,14 +219,14 @@ def whole_field(
     pieces = deposit_between(
         inward, bout_width_m, method, low_m=-first_pass_m, high_m=width - first_pass_m, first=0, last=passes - 1
     )
-    mean = float(pieces.mean_kg_ha[0])
-    endless = scan_widths(inward, bout_width_m, method)
-    spread = passes * profile.area_kg_ha_m
+    mean, endless = float(pieces.mean_kg_ha[0]), scan_widths(inward, bout_width_m, method)
+    endless_mean, spread = float(endless.mean_kg_ha[0]), passes * profile.area_kg_ha_m
     return WholeField(
         method, side, first_pass_m, passes, width, mean, float(pieces.cv_pct[0]),
         beyond_pct=max(100 * (1 - mean * width / spread), 0.0),
-        endless_mean_kg_ha=float(endless.mean_kg_ha[0]),
+        endless_mean_kg_ha=endless_mean,
         endless_cv_line_pct=float(endless.cv_line_pct[0]),
+        mean_pct_of_endless=100 * mean / endless_mean,
     )  # fmt: skip
 
 
@@ -260,20 +250,14 @@ def study_edge(
         The test; its bout width and target rate are taken where none is given. [-]
     bout_width_m : float or None
         The bout width. [m]
-    first_pass_m : sequence of float or None
-        Distances of the first pass from the edge; None stands for half a bout. [m]
-    share_pct : sequence of float
-        Shares of a pass to keep inside the field. [%]
-    passes : int
-        Passes of the whole field. [-]
-    sides : sequence of str
-        Which sides of the machine to the edge: "left", "right" or both. [-]
+    first_pass_m, share_pct : sequence of float
+        Distances of the first pass from the edge, None for half a bout; shares of a pass to keep inside. [m, %]
+    passes, sides : int, sequence of str
+        Passes of the whole field; which sides of the machine to the edge: "left", "right" or both. [-]
     target_kg_ha : float or None
         Target rate, to which the profile is scaled. [kg/ha]
-    tails : str
-        What happens beyond the end trays: "taper" or "cut". [-]
-    relative : bool
-        Whether rates in proportion are enough, where catches are in ml and no bulk density is given. [-]
+    tails, relative : str, bool
+        Beyond the end trays: "taper" or "cut"; whether catches in ml without bulk density are enough. [-]
 
     Returns
     -------

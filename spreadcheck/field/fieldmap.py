@@ -34,14 +34,11 @@ SHARES = ("nil", "under", "near", "over")
 
 @record(eq=False)
 class Ground:
-    """The field on the ground: its outline, and the part that headland, bout ends and boundary can't touch (shapely).
-
-    `assumed` says that no boundary was given and the outline is what lies within half a bout of the track.
-    """
+    """The field on the ground: its outline, and the part that headland, bout ends and boundary can't touch."""
 
     polygon: Any
     interior: Any
-    assumed: bool = False
+    assumed: bool = False  # no boundary was given: the outline is what lies within half a bout of the track
 
     @property
     def area_ha(self) -> float:
@@ -116,14 +113,11 @@ class FieldMap:
 
 @record(eq=False)
 class OtherLanding:
-    """The same way with the other landing model on coarse cells, and the cells of the field where the two differ.
-
-    They differ where one gives more than 15 % of the target more or less than the other.
-    """
+    """The same way with the other landing model on coarse cells, and the cells of the field where the two differ."""
 
     found: FieldMap
     same_cell_cv_pct: float  # the field CV of the model that is shown, on these cells
-    differs: NDArray[np.bool_]
+    differs: NDArray[np.bool_]  # by more than 15 % of the target
 
     @property
     def differ_pct(self) -> float:

@@ -26,21 +26,17 @@ DRIFT_OVER_M = 100.0  # over which a drift lasts
 
 @record
 class Driving:
-    """How a field is to be driven. Headings are degrees from north, clockwise.
-
-    `on_m` and `off_m`: how far the antenna is past the inner edge of the headland when the slide opens and shuts.
-    `drift_m` is the standard deviation of a slow drift off the line.
-    """
+    """How a field is to be driven."""
 
     bout_width_m: float
     headland_rounds: int = 1
-    heading_deg: float = 0.0
+    heading_deg: float = 0.0  # from north, clockwise
     turning_radius_m: float = 8.0
-    on_m: float = 0.0
-    off_m: float = 0.0
+    on_m: float = 0.0  # how far the antenna is past the headland's inner edge when the slide opens
+    off_m: float = 0.0  # the same when it shuts
     method: str = BACK_AND_FORTH
     border: bool = False
-    drift_m: float = 0.0
+    drift_m: float = 0.0  # standard deviation of a slow drift off the line
 
     def __post_init__(self) -> None:
         past = "{:g} m past the headland can't be"

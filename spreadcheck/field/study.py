@@ -449,20 +449,17 @@ def _driven(study: FieldStudy, track: Track) -> Iterator[dict[str, Any]]:
             raise SheetError(Fault(track.source, "logs neither time nor speed on all of it", remedy))
         legs = metered_by_time(legs, study.speed_m_s or mean)
     hours = None if mean is None else sum(float(leg.along_m[-1]) for leg in legs) / mean / 3600
+    shapely = extra("shapely", "the field map")
     for width, later in itertools.product(asked.bout_width_m, asked.later_m):
-        polygon = _ground_along(legs, width) if study.boundary is None else study.boundary.polygon
+        if study.boundary is None:  # within half a bout of what was driven with the slide open, small gaps closed
+            lines = [shapely.LineString(line).simplify(0.3) for leg in legs for line in leg.open_lines]
+            along = shapely.union_all(shapely.buffer(lines, width / 2, quad_segs=4, cap_style="flat"))
+            polygon = along.buffer(width / 4, quad_segs=4).buffer(-width / 4, quad_segs=4)
+        else:
+            polygon = study.boundary.polygon
         ground = Ground(polygon, polygon.buffer(-(width + reach)), assumed=study.boundary is None)
         moved = later_switched(legs, later)
         yield {"bout_width_m": width, "legs": moved, "ground": ground, "hours": hours, "later_m": later}
-
-
-def _ground_along(legs: Sequence[Leg], bout_width_m: float) -> Any:
-    """The ground within half a bout of what was driven with the slide open, small gaps closed."""
-    shapely = extra("shapely", "the field map")
-    lines = [shapely.LineString(line).simplify(0.3) for leg in legs for line in leg.open_lines]
-    half = bout_width_m / 2
-    ground = shapely.union_all(shapely.buffer(lines, half, quad_segs=4, cap_style="flat"))
-    return ground.buffer(half / 2, quad_segs=4).buffer(-half / 2, quad_segs=4)
 
 
 def _case(study: FieldStudy, way: dict[str, Any], number: int, count: int) -> FieldCase:

@@ -33,10 +33,6 @@ class ChartRow:
     highest_speed_rpm: float
     expected_width_m: float
 
-    def holds(self, readings: Mapping[str, float]) -> bool:
-        """Whether the readings lie in all bands, ends included."""
-        return all(_within(readings[label], band) for label, band in self.bands.items())
-
 
 @record
 class Chart:
@@ -256,7 +252,7 @@ def find_settings(
         needed = [f"the chart needs {'an' if label[0] in 'aeio' else 'a'} {label}" for label in missing]
         remedies = [_HOW.get(label, "leave its two columns out") for label in missing]
         raise QuantityError(*(Fault(chart.source, *each) for each in zip(needed, remedies, strict=True)))
-    rows = tuple(row for row in chart.rows if row.holds(found))
+    rows = tuple(row for row in chart.rows if all(_within(found[label], band) for label, band in row.bands.items()))
     doubts = []
     if len(rows) > 1:
         ends = [(found[label], end) for row in rows for label, band in row.bands.items() for end in band]
@@ -266,7 +262,9 @@ def find_settings(
     least = found.get("crush strength", math.inf) - strength_half_width_n
     if any(row.bands["crush strength"][0] > least for row in rows if "crush strength" in bands):
         doubts.append(doubt("strength-near-an-edge", least=Quantity(least, "force")))
-    doubts += [doubt("chart-rows-overlap", first=first, second=second) for first, second in overlaps(chart)]
+    for one, other in itertools.combinations(chart.rows, 2):  # by more than a shared edge
+        if all(min(end, other.bands[x][1]) > max(start, other.bands[x][0]) for x, (start, end) in one.bands.items()):
+            doubts.append(doubt("chart-rows-overlap", first=one.number, second=other.number))
     speed = min((row.highest_speed_rpm for row in rows), default=None)
     width = min((row.expected_width_m for row in rows), default=None)
     return ChartAnswer(chart, found, rows, speed, width, "" if rows else _why_none(chart, found), tuple(doubts))
@@ -296,12 +294,3 @@ def _within(value: float, band: Band) -> bool:
     """Whether a value lies in a band, ends included; a unit turned there and back may move it by rounding."""
     low, high = band
     return low * (1 - 1e-9) <= value <= high * (1 + 1e-9)
-
-
-def overlaps(chart: Chart) -> tuple[tuple[int, int], ...]:
-    """Pairs of rows whose bands overlap by more than a shared edge."""
-    return tuple(
-        (first.number, second.number)
-        for first, second in itertools.combinations(chart.rows, 2)
-        if all(min(b[1], second.bands[x][1]) > max(b[0], second.bands[x][0]) for x, b in first.bands.items())
-    )

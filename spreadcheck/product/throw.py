@@ -279,6 +279,11 @@ def study_throw(
     air, settings = weather.air, (present,) if changed is None else (present, changed)
     releases = [_release(setting) for setting in settings]
     flights, changes = fly(releases, air), _changes(present, changed, air) if changed else ()
+    speed, winds = weather.wind_speed_m_s, []
+    for thrown, (along, across) in wind_parts(weather.wind_from).items() if speed else ():
+        wind = {"wind_along_m_s": along * speed, "wind_across_m_s": across * speed}
+        sides = _THROWN[thrown][1] if thrown in _THROWN else ("downwind", "upwind")
+        winds.append(WindThrow(thrown, fly([_release(setting, **wind) for setting in settings], air), sides))
     return ThrowStudy(
         settings=settings,
         weather=weather,
@@ -287,7 +292,7 @@ def study_throw(
         changes=changes,
         ratio=changes[-1].ratio if changes else None,
         same_throw=_same_throw(present, changed, flights[0].throw_m, air) if changed else None,
-        winds=_throws_in_wind(settings, weather),
+        winds=tuple(winds),
         chart=throw_chart(settings, air, speeds=speeds, sizes_mm=sizes_mm),
     )
 
@@ -349,17 +354,6 @@ def wind_parts(wind_from: str) -> dict[str, tuple[float, float]]:
     return {thrown: (seen.real + 0.0, 0.0 - seen.imag) for thrown, seen in turned.items()}
 
 
-def _throws_in_wind(settings: Sequence[ThrowSetting], weather: Weather) -> tuple[WindThrow, ...]:
-    """Throws to the left, right and rear in the wind; against, with and across it where its direction is not known."""
-    speed, found = weather.wind_speed_m_s, []
-    for thrown, (along, across) in wind_parts(weather.wind_from).items() if speed else ():
-        wind = {"wind_along_m_s": along * speed, "wind_across_m_s": across * speed}
-        flights = fly([_release(setting, **wind) for setting in settings], weather.air)
-        sides = _THROWN[thrown][1] if thrown in _THROWN else ("downwind", "upwind")
-        found.append(WindThrow(thrown, flights, sides))
-    return tuple(found)
-
-
 def throw_chart(
     settings: Sequence[ThrowSetting], air: Air, *, speeds: Sequence[float] = (), sizes_mm: Sequence[float] = ()
 ) -> Chart:
@@ -382,9 +376,3 @@ def throw_chart(
     throws = np.reshape([flight.throw_m for flight in fly(grid, air)], (-1, len(sizes)))
     rows = tuple(map(tuple, throws.tolist()))
     return Chart(by, tuple(chosen), tuple(map(release_speed, at_speed)), tuple(sizes), rows)
-
-
-def smooth_chart(study: ThrowStudy) -> Chart:
-    """The chart of a study over the same range of speeds, close enough for smooth lines."""
-    speeds = np.linspace(study.chart.speeds[0], study.chart.speeds[-1], 41).tolist()
-    return throw_chart(study.settings, study.weather.air, speeds=speeds, sizes_mm=study.chart.sizes_mm)

@@ -154,7 +154,7 @@ def _over_tails(study: EdgeStudy, found: OverTails, per: str, system: str) -> Pa
 def edge_json(study: EdgeStudy) -> dict[str, Any]:
     """The study as plain data (spreadcheck/edge/1), SI; ends over the tails stand as in `edge` and `kept_inside`."""
     unit = "_pct_of_peak" if study.profile.relative else "_kg_ha"
-    fields = [asdict(field) | {"mean_pct_of_endless": field.mean_pct_of_endless} for field in study.fields]
+    fields = list(map(asdict, study.fields))
     found, over_tails = study.over_tails, None
     if found is not None:
         named = (("beyond_pct", found.beyond_pct), ("beyond_kg_per_100_m", found.beyond_kg),

@@ -47,7 +47,7 @@ NAMES = ("test", "date", "place", "operator", "machine", "product")
 
 def form_document(form: EntryForm) -> Document:
     """The entry form for a clipboard: the details, the conditions, the tray line, cautions, and one row a tray."""
-    across, passes = len(form.columns) > UPRIGHT_COLUMNS, [column.pass_no for column in form.columns]
+    across, passes = len(form.test.columns) > UPRIGHT_COLUMNS, [column.pass_no for column in form.test.columns]
     room, most = (ACROSS_MM, ACROSS_COLUMNS) if across else (UPRIGHT_MM, UPRIGHT_COLUMNS)
     tray_line = "The tray line as seen when driving"
     gaps = f"; {len(form.gaps_m)} gaps" if form.gaps_m else ""
@@ -108,7 +108,7 @@ def _table(form: EntryForm, columns: range, room: float) -> Table:
     reverse = set(form.test.reversed_passes)
     catch = min((room - TRAY_MM - PLACE_MM - NOTE_MM) / len(columns), WIDEST_CATCH_MM)
     heads = [Column("tray", align="left", share=TRAY_MM), Column("offset", align="left", share=PLACE_MM)]
-    for column in (form.columns[at] for at in columns):
+    for column in (form.test.columns[at] for at in columns):
         other_way = " (other way)" if column.pass_no in reverse else ""
         head = f"pass {column.pass_no} {column.component}".strip()
         heads.append(Column(head, column.unit + other_way, "left", catch))
@@ -119,8 +119,8 @@ def _table(form: EntryForm, columns: range, room: float) -> Table:
         for at, name in enumerate(form.test.tray)
     )
     right = next((at for at in range(1, len(rows)) if offset[at - 1] < 0 <= offset[at]), -1)
-    first, last = form.columns[columns[0]].name, form.columns[columns[-1]].name
-    whole = len(columns) == len(form.columns)
+    first, last = form.test.columns[columns[0]].name, form.test.columns[columns[-1]].name
+    whole = len(columns) == len(form.test.columns)
     caption = "" if whole else first if first == last else f"{first} to {last}"
     return Table(tuple(heads), rows, caption, boxed=True, row_mm=ROW_MM, heavy_above=right)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spreadcheck.judge.assessment import Assessment
-from spreadcheck.product.throw import FIELDS, ThrowStudy, release_speed, smooth_chart
+from spreadcheck.product.throw import FIELDS, ThrowStudy, release_speed, throw_chart
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Document, Heading, Note, Paragraph, Picture, Table, table
@@ -179,12 +179,14 @@ def throw_json(
 @plain_style()
 def throw_figure(study: ThrowStudy, system: str = "metric") -> Figure:
     """Throw in still air against speed, one line a granule size, with the present and the changed throw marked."""
-    (figure, (axes,)), chart = panels("", 7.2, 5.0), smooth_chart(study)
+    figure, (axes,) = panels("", 7.2, 5.0)
+    close = np.linspace(study.chart.speeds[0], study.chart.speeds[-1], 41).tolist()  # enough for smooth lines
+    chart = throw_chart(study.settings, study.weather.air, speeds=close, sizes_mm=study.chart.sizes_mm)
     kind = "turning speed" if chart.field == "spinner_speed_rpm" else "wind speed"
     length, scale = (from_inside(1.0, shown_unit(each, system), each) for each in ("length", kind))
     speeds, curves = np.array(chart.speeds) * scale, np.array(chart.throw_m).T * length
     # one line a size, told apart by dashes and greys, its size written at its end and clear of the last
-    reach, gap, height = speeds[-1] - speeds[0], 0.035 * (curves[-1][-1] - curves[0][0]), -math.inf
+    reach, gap, height = speeds[-1] - speeds[0] or 1.0, 0.035 * (curves[-1][-1] - curves[0][0]), -math.inf
     axes.set_xlim(speeds[0] - 0.03 * reach, speeds[-1] + 0.12 * reach)
     for at, (curve, size) in enumerate(zip(curves, chart.sizes_mm, strict=True)):
         axes.plot(speeds, curve, ls=line_style(at)["ls"], color=str(0.7 * (len(curves) - at) / len(curves)), lw=1.8)
