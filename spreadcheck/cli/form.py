@@ -39,7 +39,8 @@ def form(*, sheet: str, out: Outputs) -> None:
         raise OutputError(Fault("form", "no file is asked for", "add --pdf FILE for paper, --html FILE for a phone"))
     out.check(sheet)
     asked = entry_form(read_test(sheet))
-    made, saved, said = form_document(asked), f"{Path(sheet).stem}-filled.csv", {}
+    stem = "tray-sheet" if sheet == "-" else Path(sheet).stem  # a name that starts with - would be an option
+    made, saved, said = form_document(asked), f"{stem}-filled.csv", {}
     if out.asked("pdf"):
         paper = made_pdf(made, paper=out.paper)
         tables = sum(isinstance(each, Table) for each in made.blocks)
@@ -51,7 +52,7 @@ def form(*, sheet: str, out: Outputs) -> None:
     out.write(pdf=lambda: paper.data, html=lambda: phone_html(asked, file_name=saved))
     for kind, path in out.files:
         say(f"{path}: {said[kind]}")
-    if out.asked("pdf"):
+    if out.asked("pdf") and sheet != "-":
         name_next("record", sheet, lead="Next, from the paper")
     if out.asked("html"):
         name_next("analyse", saved, lead="Next, from the phone")

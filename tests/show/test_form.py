@@ -11,7 +11,7 @@ from spreadcheck.cli import main
 from spreadcheck.crew.form import CAUTIONS, CELL_RULE, MAX_FORM_CELLS, entry_form
 from spreadcheck.errors import SheetError
 from spreadcheck.sheet.cells import shortest
-from spreadcheck.sheet.traysheet import write_sheet
+from spreadcheck.sheet.traysheet import sheet_text, write_sheet
 from spreadcheck.sheet.traytest import CatchState, FormRow, tray_test
 from spreadcheck.show.document import Table
 from spreadcheck.show.form import ACROSS_COLUMNS, column_groups, form_document, named_trays
@@ -270,3 +270,13 @@ def test_cautions_name_the_parts_of_the_spreader(kind, moving):
     said = " ".join(form.cautions)
     assert moving in said
     assert ("disc" in said) == (not kind)
+
+
+def test_a_sheet_from_standard_input_saves_under_a_plain_name(tmp_path):
+    """Nothing that is named next starts with a -, which a command would take for an option."""
+    sheet = sheet_text(blank_test())
+    page = tmp_path / "page.html"
+    done = CliRunner().invoke(main, ["form", "-", "--html", str(page)], input=sheet)
+    assert done.exit_code == 0
+    assert done.stderr.endswith("Next, from the phone: spreadcheck analyse tray-sheet-filled.csv\n")
+    assert '"file":"tray-sheet-filled.csv"' in page.read_text(encoding="utf-8")
