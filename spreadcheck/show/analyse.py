@@ -16,11 +16,12 @@ from spreadcheck.judge.verdict import CANT_BE_JUDGED
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import MIRRORED
 from spreadcheck.show.data import csv_text, envelope, picked
-from spreadcheck.show.document import Document, Paragraph, Table, table
+from spreadcheck.show.document import Column, Document, Table, table
 from spreadcheck.show.format import about_test, counted, free, next_line, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.pattern import advice_json, pattern_full, pattern_headline, pattern_json
 from spreadcheck.show.text import bar_picture, terminal_text, wrapped
 from spreadcheck.show.verdict import (
+    MARKS,
     advice_words,
     advised_words,
     down_m,
@@ -148,18 +149,26 @@ def _next(result: Assessment, system: str, asked: tuple[str, ...]) -> str:
 
 
 def widths_text(result: Assessment, system: str = "metric", *, every: bool = False) -> str:
-    """The tables of bout widths on a screen, and what their figures are."""
+    """The table of bout widths on a screen, both ways of driving side by side, and what its figures are."""
     tables = width_tables(result, system, most=None if every else ROWS_ON_A_SCREEN)
-    either = any(row[3] == CLOSE for table in tables for row in table.rows)
-    words = f"{CLOSE}: CV by trays falls on the other side of the limit. " if either else ""
-    if result.blocking:
-        words = f"{marks_words(result)}. "
-    words += (
-        "CV by trays is as they lay; that of the verdict is what such trays read on average, wherever they lie. All "
-        "rates are at the same metering."
+    rate, length = rate_unit(result, system).replace("% of peak", "% peak"), shown_unit("length", system)
+    heads = {"CV ": "% ", "line": "%", "least": rate, "most": rate}
+    columns = (Column("bout width", length, align="left"), Column("mean", rate), *(
+        Column(head, unit, over=method) for method in METHODS for head, unit in heads.items()
+    ))  # fmt: skip
+    marks = {"yes": MARKS[WITHIN], CLOSE: MARKS[CLOSE]}
+    rows = []
+    for both in zip(*(each.rows for each in tables), strict=True):
+        width, *_, mean, _, _ = both[0]
+        told = ((cv + marks.get(kept, " "), line, *ends) for _, _, cv, kept, line, _, *ends in both)
+        rows.append((width, mean, *itertools.chain.from_iterable(told)))
+    notes = (
+        marks_words(result),
+        "CV: by trays as they lay; line: CV by line; all rates at the same metering.",
+        "The CV of the verdict is what such trays read on average, wherever they lie.",
+        *(f"{note} --every-width shows all, --csv FILE writes them." for note in tables[0].notes),
     )
-    thinned = [Paragraph("--every-width shows all, --csv FILE writes them.")] if tables[0].notes else []
-    return terminal_text(Document("", (*tables, *thinned, Paragraph(words))))
+    return terminal_text(Document("", (Table(columns, tuple(rows), notes=notes),)))
 
 
 def width_tables(result: Assessment, system: str = "metric", *, most: int | None = None) -> tuple[Table, ...]:

@@ -67,6 +67,7 @@ class Column:
     unit: str = ""
     align: Literal["right", "left"] = "right"
     share: float = 0.0  # of the room across the page, on paper and screen; 0 for what the cells need
+    over: str = ""  # what it has in common with its neighbours: over their heads in text, else before the head
 
 
 @record

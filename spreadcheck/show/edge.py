@@ -60,7 +60,7 @@ def edge_document(study: EdgeStudy, system: str = "metric") -> Document:
 def _table(study: EdgeStudy, head: str, rows: Iterable[tuple[str, ...]], caption: str) -> Table:
     """A column of names, then one for each way of driving and side of the machine to the edge."""
     first = [case for case in study.cases if case.first_pass_m == study.cases[0].first_pass_m]
-    columns = (Column(head, align="left"), *(Column(case.method, case.side) for case in first))
+    columns = (Column(head, align="left"), *(Column(case.side, over=case.method) for case in first))
     return Table(columns, tuple(rows), caption)
 
 

@@ -6,6 +6,7 @@ import re
 import textwrap
 from collections.abc import Iterable
 from itertools import groupby, zip_longest
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -96,7 +97,10 @@ def _table(table: Table, width: int) -> list[str]:
         head, unit = (column.head, column.unit) if table.headed else ("", "")
         cells = max(map(len, (unit, *(row[at] for row in table.rows))))
         words = max(map(len, re.split(r" |(?<=-)", _UNIT.sub(_KEPT, head))))  # a number stays with its unit
-        wide.append(max(len(head), cells, 1))
+        alike = sum(each.over == column.over for each in columns) if column.over else 0
+        across = -(-(len(column.over) + 2 + GAP) // alike) - GAP if alike else 0  # its part of what stands over it
+        words = max(words, across)
+        wide.append(max(len(head), cells, words, 1))
         whole.append(max(map(len, " ".join((head, *(row[at] for row in table.rows))).split(" "))))
         least.append(min(wide[at], NARROWEST) if column.align == "left" else max(words, cells, 1))
     pages = [[0]]
@@ -127,7 +131,14 @@ def _side_by_side(table: Table, given: dict[int, int]) -> list[str]:
         heads = [wrapped(c.head, given[at], hyphens=cut) for c, at, cut in zip(columns, given, narrow, strict=True)]
         deep = max(map(len, heads))
         rows[:0] = [[[""] * (deep - len(head)) + head for head in heads], *([units] if any(map(any, units)) else [])]
-    lines = []
+    over: list[list[Any]] = []  # what stands over several columns, and the room across them
+    for column, room in zip(columns, given.values(), strict=True):
+        if over and column.over and over[-1][0] == column.over:
+            over[-1][1] += GAP + room
+        else:
+            over.append([column.over, room])
+    told = (" ".join(("", text, ""))[:room].center(room, "-") if text else " " * room for text, room in over)
+    lines = [(" " * INDENT + (" " * GAP).join(told)).rstrip()] if any(text for text, _ in over) else []
     for row in rows:
         for texts in zip_longest(*row, fillvalue=""):
             cells = zip(texts, columns, given.values(), strict=True)
@@ -158,7 +169,7 @@ def _marked(block: Block) -> str:
         case Picture(title=title, words=words, drawn=drawn):
             return "\n\n".join([f"**{title}.** {words}", *([textwrap.indent(drawn, "    ")] if drawn else [])])
         case Table(columns=columns, rows=rows, caption=caption, notes=notes):
-            heads = [f"{column.head}, {column.unit}" if column.unit else column.head for column in columns]
+            heads = [f"{column.over} {column.head}, {column.unit}".strip().removesuffix(",") for column in columns]
             rules = ["---" if column.align == "left" else "---:" for column in columns]
             lines = (f"| {' | '.join(cells)} |".replace("|  |", "| |") for cells in (heads, rules, *rows))
             return "\n\n".join([*([f"**{caption}**"] if caption else []), "\n".join(lines), *notes])
