@@ -13,7 +13,7 @@ def value_cell(label):
         return "one of: " + ", ".join(label.choices)
     if label.kind in _WORDS:
         return _WORDS[label.kind]
-    between = f"{shortest(label.low)} to {shortest(label.high)}"
+    between = " to ".join(shortest(float(f"{end:.9g}")) for end in (label.low, label.high))
     if label.kind == "count":
         return f"a whole number, {between}"
     if label.kind == "number":

@@ -98,7 +98,8 @@ def plan(
     if sheet:
         write_sheet(planned_sheet(planned, units, bins=bins), sheet, overwrite=out.overwrite)
         say(f"{sheet} written", err=True)
-    out.show(plan_document(planned, units), planned.doubts, tests=tests, json=lambda: plan_json(planned))
+    former_doubts = [doubt for each in tests for doubt in each.doubts]
+    out.show(plan_document(planned, units), planned.doubts, tests=tests, json=lambda: plan_json(planned, former_doubts))
     if sheet:
         name_next("form", sheet, "--pdf", free(sheet, "-form.pdf"), lead="Next, on paper")
         name_next("record", sheet, lead="Or, at the scale")

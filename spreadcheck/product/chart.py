@@ -222,7 +222,7 @@ def find_settings(
     chart : Chart
         The chart. [-]
     readings : mapping
-        What was read of the product by the labels of the form. [inside units]
+        What was read of the product by the labels of the form; the chart's bands alone count. [inside units]
     strength_half_width_n : float
         How far the mean strength may be off, if known. [N]
 
@@ -244,6 +244,8 @@ def find_settings(
     700
     >>> find_settings(chart, {"size guide number": 250}).doubts[0].code
     'two-rows-of-the-chart'
+    >>> find_settings(chart, {"size guide number": 310}).why_none
+    'SGN 310 is above every band of size'
     """
     bands = chart.rows[0].bands
     found = {label: value for label in bands if (value := readings.get(label)) is not None}

@@ -365,7 +365,7 @@ def _by_runs(way: str, runs: Sequence[tuple[float, float]], check: RateCheck) ->
     """The rate of all runs together, and that of each, from their mass and area."""
     together = map(sum, zip(*runs, strict=True))
     rate, *rates = (rate_from_area(mass_kg=mass, area_m2=area) for mass, area in (together, *runs))
-    return _figures(way, rate, scatter_of(rates), check)
+    return _figures(way, rate, rates, check)
 
 
 def _by_trays(judged: Assessment, check: RateCheck) -> RateFigures:
@@ -376,7 +376,7 @@ def _by_trays(judged: Assessment, check: RateCheck) -> RateFigures:
         with suppress(NoSpreadError):  # a pass that was lost says nothing about the scatter
             passes.append(rate_from_trays(profile_from(judged.passes.offset_m, rates, tails=profile.tails), width))
     rate = rate_from_trays(profile, width)
-    figures = _figures(TRAYS, rate, scatter_of(passes or [rate]), check)
+    figures = _figures(TRAYS, rate, passes or [rate], check)
     if judged.blocking:  # nothing is corrected by trays that can't be relied on
         figures, settings = replace(figures, new_factor=math.nan, new_setting=math.nan), RateSettings()
     expected = check.settings.expected_kg_ha * width
@@ -395,10 +395,11 @@ def _by_trays(judged: Assessment, check: RateCheck) -> RateFigures:
     return replace(bare, left_open=left_open)
 
 
-def _figures(way: str, rate: float, runs: Scatter, check: RateCheck) -> RateFigures:
-    """What follows from a rate and its runs."""
+def _figures(way: str, rate: float, rates: Sequence[float], check: RateCheck) -> RateFigures:
+    """What follows from a rate and those of its runs."""
     if not rate > 0:
         raise NoSpreadError(Fault("", f"the rate by {way} is 0", "check that the spreader was running"))
+    runs = scatter_of(rates)
     settings, sure, more = check.settings, {"confidence_pct": check.confidence_pct}, None
     if runs.count > 1:
         more = max(0, readings_needed(runs.sd, runs.mean * check.tolerance_pct / 100, **sure) - runs.count)

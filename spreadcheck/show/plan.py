@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import partial
 from typing import Any
 
 from spreadcheck.crew.plan import Plan, standard_runs
-from spreadcheck.doubts.doubt import trays_counted
+from spreadcheck.doubts.doubt import Doubt, trays_counted
 from spreadcheck.limits import LIMITS
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Document, Heading, Note, Points
@@ -125,8 +125,8 @@ def _work(plan: Plan, system: str) -> Iterator[Row]:
         yield "Assumed", f"{', '.join(told)}: give your own, or correct the sheet", ()
 
 
-def plan_json(plan: Plan) -> dict[str, Any]:
-    """The plan as plain data, SI throughout, keys carry their units."""
+def plan_json(plan: Plan, former: Iterable[Doubt] = ()) -> dict[str, Any]:
+    """The plan as plain data, SI throughout, keys carry their units; doubts about a former test stand with its own."""
     standard = standard_runs(plan.request.travel_speed_m_s) or (None, None)
     data = {
         "request": vars(plan.request),
@@ -142,4 +142,4 @@ def plan_json(plan: Plan) -> dict[str, Any]:
         "standard_equivalent_passes": standard[1],
         **picked(plan, "run_up_m run_out_m product_kg driving_s weighing_s"),
     }
-    return envelope("plan/1", None, plan.doubts, **data)
+    return envelope("plan/1", None, (*plan.doubts, *former), **data)

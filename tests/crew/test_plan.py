@@ -438,6 +438,9 @@ def test_a_former_test_asks_for_its_own_runs():
     together = json.loads(run(*ASK, *more, "--runs-per-catch", "5", "--json", "-").stdout)
     assert together["passes"] == math.ceil(runs / 5)
     assert f"the former test asks for {runs} runs" in " ".join(run(*ASK, *more).stdout.split())
+    more = ["--former", "sample_trays/volumes.csv", "--half-width", "0.5 m", "--json", "-"]
+    warned = json.loads(run(*ASK, *more).stdout)["warnings"]
+    assert "few-passes" in [each["code"] for each in warned]  # what speaks against the former test is told
 
 
 @pytest.mark.parametrize(

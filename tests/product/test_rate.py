@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from spreadcheck import tray_test
 from spreadcheck.cli import main
+from spreadcheck.errors import NoSpreadError
 from spreadcheck.limits import LIMITS
 from spreadcheck.product.rate import (
     RateSettings,
@@ -338,3 +339,10 @@ def test_nothing_is_corrected_by_trays_that_block(tmp_path):
     assert done.exit_code == 0, done.output
     assert "Until then the trays say nothing about factor or setting" in " ".join(done.output.split())
     assert "0.82 ->" not in done.output
+
+
+@pytest.mark.parametrize("ways", [{"areas": [(0, 10_000)]}, {"catches": [(0, 60)]}])
+def test_nothing_spread_gives_no_rate(ways):
+    """A mass of 0 kg is refused in words, in the library too."""
+    with pytest.raises(NoSpreadError, match="is 0; check that the spreader was running"):
+        check_rate(RateSettings(speed_m_s=3.0, bout_width_m=24.0), **ways)
