@@ -264,6 +264,9 @@ def _how_far(result: Assessment, system: str) -> Iterator[str]:
         if result.effective_width_m(method) is not None and not result.blocking:
             why = advice_words(result, method, system, noise="the noise of the test is not allowed for")
             yield why.replace("Advised:", f"The advised width is {advised_words(result, method, system)}:")
+    one, other = (result.effective_width_m(method) or 0.0 for method in METHODS)
+    if abs(one - other) > 0.1:
+        yield "The two ways of driving differ because left and right of the pattern are not alike."
 
 
 def _field_gets(result: Assessment, system: str) -> Iterator[str]:
