@@ -18,8 +18,7 @@ from spreadcheck.passes.sides import ACROSS
 from spreadcheck.sheet.labels import LABELS, MOST_BINS, ONE_AFTER_THE_OTHER, bin_label, nearest
 from spreadcheck.sheet.plausible import slip
 from spreadcheck.sheet.traytest import COPIED, TrayTest, catch_g
-from spreadcheck.spread.profile import SAME_PLACE, Profile
-from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, over_tails
+from spreadcheck.spread.profile import SAME_PLACE, FigureRange, Profile, metered_kg_ha_m, over_tails
 from spreadcheck.units import KINDS
 
 EFFECTIVE = "effective width"
@@ -184,7 +183,7 @@ def line_doubts(
     if short <= LIMITS["side reach"].value * long and share > LIMITS["side catch"].value:
         reach = Quantity(max(short, 0.0), "length")
         yield doubt("one-side", share=share, short=reach, long=Quantity(long, "length"))
-    ends, effect = ends_of(profile), CHECKS["end-catch"].effect
+    ends, effect = profile.ends, CHECKS["end-catch"].effect
     if ends.catch:  # what fell beyond the end trays blocks where it decides the verdict
         if cv_over_tails:
             ranges = " and ".join(f"{cv.least:.1f} to {cv.most:.1f} % {how}" for how, cv in cv_over_tails.items())

@@ -16,8 +16,7 @@ from spreadcheck.judge.verdict import Verdict
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.evenness import STRIPE_PCT, Deposit
-from spreadcheck.spread.profile import TAPER, Profile, at_target_rate, profile_of
-from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, tailed
+from spreadcheck.spread.profile import TAPER, FigureRange, Profile, at_target_rate, metered_kg_ha_m, profile_of, tailed
 from spreadcheck.spread.widths import check_widths, scan_widths
 
 LEFT, RIGHT = "left", "right"
@@ -311,8 +310,8 @@ def study_edge(
         return tuple(FigureRange(min(each), max(each)) for each in zip(*figures, strict=True))
 
     profile, tails_drawn = scaled(caught), None
-    if ends_of(caught).catch:
-        drawn = [scaled(one) for one in tailed(ends_of(caught), metered_kg_ha_m(test, width))]
+    if caught.ends.catch:
+        drawn = [scaled(one) for one in tailed(caught.ends, metered_kg_ha_m(test, width))]
         beyond = [[_beyond_pct(one, width, *way) for way in ways] for one in drawn]
         kilos = [[pct * one.area_kg_ha_m * _TO_KG for pct in each] for one, each in zip(drawn, beyond, strict=True)]
         tails_drawn = OverTails(over(beyond), None if profile.relative else over(kilos), over(list(map(kept_m, drawn))))

@@ -36,8 +36,7 @@ from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import CatchState, FloatArray, TrayTest, rising
 from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, on_average, width_curves, worst_curve
-from spreadcheck.spread.profile import SAME_PLACE, TAPER, Profile
-from spreadcheck.spread.tails import FigureRange, ends_of, metered_kg_ha_m, over_tails, tailed
+from spreadcheck.spread.profile import SAME_PLACE, TAPER, FigureRange, Profile, metered_kg_ha_m, over_tails, tailed
 from spreadcheck.spread.widths import Scan, check_limit, check_widths, default_widths, lay, scan_methods
 
 WITHIN, CLOSE, OVER = "within", "close", "over"
@@ -198,7 +197,7 @@ class Assessment:
         """The largest CV at each width over all plausible tails, with a reserve where the ends are open."""
         if not self.tail_curves:
             return self.curves
-        shares = [1.0, *[1 / TAILS_KEEP if ends_of(self.profile).open else 1.0] * len(self.tail_curves)]
+        shares = [1.0, *[1 / TAILS_KEEP if self.profile.ends.open else 1.0] * len(self.tail_curves)]
         every = {method: [curve, *(one[method] for one in self.tail_curves)] for method, curve in self.curves.items()}
         return {method: worst_curve(curves, shares, curves[0].width_m) for method, curves in every.items()}
 
@@ -389,7 +388,7 @@ def _assessed(
     widths = rising(default_widths(profile, place=test.source) if width_m is None else width_m)
     driven = test.bout_width_m if bout_width_m is None else bout_width_m
     check_widths(profile, widths, place=test.source)
-    ends, blend, tail_curves = ends_of(profile), None, []
+    ends, blend, tail_curves = profile.ends, None, []
     if test.components:
         blend = assess_blend(test, analysis, limit_pct=limit_pct, width_m=widths, tails=tails)
         tail_curves = [blend.with_tails(*pair).worst(limit_pct) for pair in ends.pairs] if ends.catch else []

@@ -14,8 +14,7 @@ from spreadcheck.errors import Fault, NoSpreadError, QuantityError, SheetError, 
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.bands import WidthCurve, width_curves, worst_curve
-from spreadcheck.spread.profile import TAPER, Profile, profile_from, profile_of
-from spreadcheck.spread.tails import FigureRange, ends_of
+from spreadcheck.spread.profile import TAPER, FigureRange, Profile, profile_from, profile_of
 from spreadcheck.spread.widths import Scan, check_limit, default_widths, scan_methods
 
 LIMITS_TABLE, JOINT_PCT = "limits", 100.0
@@ -135,13 +134,13 @@ class BlendAssessment:
 
     def with_tails(self, left: int, right: int) -> BlendAssessment:
         """The same, with plausible tails drawn beyond the end trays of every part."""
-        pairs = [(part, ends_of(part.profile).profile_with(left, right)) for part in self.parts]
+        pairs = [(part, part.profile.ends.profile_with(left, right)) for part in self.parts]
         parts = (replace(part, profile=profile, curves=width_curves(profile)) for part, profile in pairs)
         return replace(self, parts=tuple(parts))
 
     def widths_over_tails(self, method: str) -> tuple[FigureRange, ...] | None:
         """Least and largest effective width of every part over all plausible tails, 0 for none; None if all fell in."""
-        ends = ends_of(self.parts[0].profile)
+        ends = self.parts[0].profile.ends
         if not ends.catch:
             return None
         tried = [self.with_tails(*pair).parts for pair in ends.pairs]

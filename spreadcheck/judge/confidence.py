@@ -17,7 +17,7 @@ from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import Noise, NoiseDrawn, Stated
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray
-from spreadcheck.spread.tails import Ends, allowed, ends_of, metered_kg_ha_m
+from spreadcheck.spread.profile import Ends, allowed, metered_kg_ha_m
 from spreadcheck.spread.widths import scan_methods
 
 F = TypeVar("F", FloatArray, float)
@@ -297,7 +297,7 @@ def confidence(
         noise=noise,
         few=few,
         stated=stated,
-        ends=ends_of(result.profile),
+        ends=result.profile.ends,
         level_pct=level_pct,
         draws=draws,
         seed=seed,

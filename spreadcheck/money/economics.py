@@ -25,8 +25,7 @@ from spreadcheck.money.response import yield_loss
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.overlap import bout_deposit
-from spreadcheck.spread.profile import TAPER, metering_factor
-from spreadcheck.spread.tails import ends_of, metered_kg_ha_m, tailed
+from spreadcheck.spread.profile import TAPER, metered_kg_ha_m, metering_factor, tailed
 from spreadcheck.units import HECTARE_M2
 
 _WHOLE = 1e-9  # of a pass: rounding in the widths must not cost a pass
@@ -233,7 +232,7 @@ def study_widths(
             raise WidthError(Fault("", "no bout width is known and none is within the CV limit", remedy))
         kept = [w for at, w in enumerate(widths) if at == 0 or w - widths[at - 1] > _ALIKE_M]
         judged = judged.with_table(np.array(kept))
-    ends, cases = ends_of(judged.profile), {method: _cases(judged, method, used) for method in METHODS}
+    ends, cases = judged.profile.ends, {method: _cases(judged, method, used) for method in METHODS}
     if ends.catch:
         if (blend := judged.blend) is None:
             every = [replace(judged, profile=one) for one in tailed(ends, metered_kg_ha_m(test, judged.bout_width_m))]

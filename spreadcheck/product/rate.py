@@ -15,8 +15,7 @@ from spreadcheck.judge.verdict import Verdict
 from spreadcheck.limits import LIMITS
 from spreadcheck.product.readings import CONFIDENCE_PCT, Scatter, half_width, readings_needed, scatter_of
 from spreadcheck.sheet.traytest import FormRow, TrayTest, form_row
-from spreadcheck.spread.profile import TAPER, Profile, profile_from
-from spreadcheck.spread.tails import FigureRange
+from spreadcheck.spread.profile import TAPER, FigureRange, Profile, profile_from
 from spreadcheck.units import HECTARE_M2
 
 TRAYS, AREA, CATCH = "trays", "area", "catch"

@@ -33,7 +33,7 @@ from spreadcheck.show.verdict import (
     verdict_sentence,
     width_down,
 )
-from spreadcheck.spread.tails import metered_kg_ha_m
+from spreadcheck.spread.profile import metered_kg_ha_m
 from spreadcheck.units import show, shown_unit
 
 if TYPE_CHECKING:

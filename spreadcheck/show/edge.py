@@ -11,7 +11,7 @@ from spreadcheck.field.edge import EdgeCase, EdgeStudy, OverTails
 from spreadcheck.show.data import csv_text, envelope
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
 from spreadcheck.show.format import from_to, show_figure, show_width
-from spreadcheck.spread.tails import FigureRange
+from spreadcheck.spread.profile import FigureRange
 from spreadcheck.units import show, shown_unit
 
 CAUTIONS = (

@@ -19,7 +19,6 @@ from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points, Table, table
 from spreadcheck.show.format import counted, rate_unit, show_figure, show_rate
 from spreadcheck.show.text import terminal_text
-from spreadcheck.spread.tails import ends_of
 from spreadcheck.units import show, shown_unit
 
 WIDTH = 80
@@ -64,7 +63,7 @@ def pattern_headline(result: Assessment) -> str:
         text = "no shape stands out"
     else:
         named = "which shape" if reading.noise == UNKNOWN or len(reading.unclear) > 3 else f"whether {unclear}"
-        if ends_of(result.profile).open:
+        if result.profile.ends.open:
             text = f"can't tell {named} (the tray line ends inside the pattern; trays farther out will tell)"
         elif reading.noise == FROM_PASSES and not reading.passes_hide:
             half = reading.figures.half_of_peak_m.value

@@ -17,7 +17,7 @@ from spreadcheck.show.document import Block, Document, Heading, Paragraph, Point
 from spreadcheck.show.format import names_of, show_figure, show_width, target_words
 from spreadcheck.show.text import wrapped
 from spreadcheck.spread.bands import Run
-from spreadcheck.spread.tails import FigureRange, metered_kg_ha_m
+from spreadcheck.spread.profile import FigureRange, metered_kg_ha_m
 from spreadcheck.units import from_inside, shown_unit, to_inside
 
 _DIP = 0.7  # of the advised width: a lower CV nearer than that is worth naming

@@ -16,7 +16,6 @@ from spreadcheck.show.data import csv_text, envelope, picked
 from spreadcheck.show.document import Block, Column, Document, Paragraph, Points, Table
 from spreadcheck.show.format import about_test, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.verdict import MARKS, marks_words
-from spreadcheck.spread.tails import ends_of
 from spreadcheck.units import from_inside, show, shown_unit
 
 ACROSS, ACROSS_OPEN = 5, 2  # widths in one table; the same where figures are ranges over the tails
@@ -44,7 +43,7 @@ def widths_document(study: WidthStudy, system: str = "metric") -> Document:
     if len(told) < len(study.widths_m):
         blocks.append(Paragraph(f"{len(told)} of {len(study.widths_m)} widths are shown; --csv FILE writes them all"))
     blocks += _lowest(study, system)
-    if (ends := ends_of(judged.profile)).catch:
+    if (ends := judged.profile.ends).catch:
         left, right = ends.share_pct
         blocks.append(Paragraph(
             f"THE END TRAYS STILL CATCH {left:.0f} and {right:.0f} % of the peak: what fell beyond them is missing, so "
