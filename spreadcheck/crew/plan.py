@@ -160,7 +160,6 @@ class Plan:
     noise_pct: float  # both, of a half-rate tray after all passes
     half_catch_g: float
     run_up_m: float
-    run_out_m: float
     product_kg: float
     strip_rate_kg_ha: float  # what the middle of the strip in front of the line gets from all runs
     driving_s: float
@@ -224,7 +223,6 @@ def plan_line(request: PlanRequest) -> Plan:
         noise_pct=math.hypot(counting, reading),
         half_catch_g=request.target_rate_kg_ha / 20 * request.tray_area_m2 * request.runs_per_catch,
         run_up_m=run_up,
-        run_out_m=throw,
         product_kg=runs * request.target_rate_kg_ha * bout * metres / 1e4,
         strip_rate_kg_ha=runs * request.target_rate_kg_ha,
         driving_s=runs * (metres / request.travel_speed_m_s + LIMITS["turning"].value),

@@ -171,14 +171,6 @@ class WholeField:
     mean_pct_of_endless: float
 
 
-@record
-class Kept:
-    """The distance of the first pass that keeps a share of one pass inside the field."""
-
-    share_pct: float
-    case: EdgeCase
-
-
 @record(eq=False)
 class EdgeStudy:
     """One tray test at the edge of a field; rates are scaled to the target where one is known."""
@@ -188,7 +180,7 @@ class EdgeStudy:
     bout_width_m: float
     target_kg_ha: float | None
     cases: tuple[EdgeCase, ...]
-    kept: tuple[Kept, ...]
+    kept: tuple[tuple[float, EdgeCase], ...]  # the share of one pass kept inside the field [%], and how
     fields: tuple[WholeField, ...]
     doubts: tuple[Doubt, ...]
     verdict: Verdict | None
@@ -277,7 +269,7 @@ def study_edge(
     >>> from spreadcheck.sheet.traytest import tray_test
     >>> test = tray_test([-2, -1, 0, 1, 2], [1, 2, 3, 2, 1], tray_width="1 m", tray_length="1 m")
     >>> study = study_edge(test, bout_width_m=3, sides=["left"])
-    >>> round(study.cases[0].beyond_pct, 3), round(study.kept[1].case.first_pass_m, 3)
+    >>> round(study.cases[0].beyond_pct, 3), round(study.kept[1][1].first_pass_m, 3)
     (12.5, 2.051)
     """
     width = test.bout_width_m if bout_width_m is None else bout_width_m
@@ -324,8 +316,7 @@ def study_edge(
         target_kg_ha=target,
         cases=tuple(edge_case(profile, width, method, first_pass_m=at, side=side) for at, method, side in ways),
         kept=tuple(
-            Kept(share, edge_case(profile, width, method, first_pass_m=at, side=side))
-            for (share, method, side), at in kept
+            (share, edge_case(profile, width, method, first_pass_m=at, side=side)) for (share, method, side), at in kept
         ),
         fields=tuple(
             whole_field(profile, width, method, passes=passes, first_pass_m=at, side=side) for at, method, side in ways

@@ -290,11 +290,7 @@ class FieldStudy:
     @cached_property
     def doubts(self) -> tuple[Doubt, ...]:
         """What is doubtful about the test, and about the map."""
-        own = map_doubts(
-            self.ways[0], self.landing, self.other, self.track, cell_m=self.asked.cell_m,
-            reach_m=reach_m(self.assessment.profile), landing_given=self.asked.landing_distance_m is not None,
-        )  # fmt: skip
-        return (*self.assessment.doubts, *own)
+        return (*self.assessment.doubts, *map_doubts(self))
 
 
 def study_field(
@@ -494,14 +490,11 @@ def _known_sum(*amounts: float | None) -> float | None:
     return sum(known) if known else None
 
 
-def map_doubts(
-    case: FieldCase, landing: Landing, other: OtherLanding, track: Track | None, *, cell_m: float, reach_m: float,
-    landing_given: bool,
-) -> Iterator[Doubt]:  # fmt: skip
+def map_doubts(study: FieldStudy) -> Iterator[Doubt]:
     """What is doubtful about a map: landing distance and model, what simple planning fails at, a poor track."""
-
+    case, landing, other, track = study.ways[0], study.landing, study.other, study.track
     length, area = partial(Quantity, kind="length", digits=1), partial(Quantity, kind="area")
-    if not landing_given:
+    if study.asked.landing_distance_m is None:
         model = "a throw" if landing.model == ARC else "a distance behind the machine"
         yield doubt("landing-distance-assumed", distance=length(landing.distance_m), model=model)
     if other.differ_pct > DIFFER_PCT:
@@ -511,8 +504,9 @@ def map_doubts(
     if (plan := case.plan) is not None:
         radius, width = plan.driving.turning_radius_m, plan.driving.bout_width_m
         headland = plan.driving.headland_rounds * width
-        if landing.model == LINE and plan.rounds and reach_m > radius:
-            yield doubt("pattern-folds", reach=length(reach_m), radius=length(radius), cell=length(cell_m))
+        if landing.model == LINE and plan.rounds and (reach := reach_m(study.assessment.profile)) > radius:
+            cell = length(study.asked.cell_m)
+            yield doubt("pattern-folds", reach=length(reach), radius=length(radius), cell=cell)
         if plan.bouts > 1 and plan.turn_depth_m > headland:
             yield doubt("turn-too-deep", depth=length(plan.turn_depth_m), headland=length(headland))
         if plan.cut_short:

@@ -333,7 +333,7 @@ def analysis_json(result: Assessment) -> dict[str, Any]:
         for method, bout in result.bouts.items():
             figures = {key.replace("kg_ha", unit): value for key, value in vars(bout).items() if key not in about}
             data["bout"][method] = figures
-    return envelope("analysis/1", result.test, result.doubts, **data, verdict=result.verdict)
+    return envelope("analysis/1", result, **data)
 
 
 def _method_json(result: Assessment, method: str, records: list[dict[str, Any]]) -> dict[str, Any]:

@@ -113,8 +113,8 @@ def blend_json(judged: Assessment, blend: BlendAssessment) -> dict[str, Any]:
         for method in METHODS
     }
     shares = {name: {"zones": shares[:-1], "all": float(shares[-1])} for name, shares in zone_shares(blend).items()}
-    found = {"parts": parts, "all_parts": joint, "zones": list(ZONES), "component_share_pct": shares}
-    return envelope("blend/1", blend.test, judged.doubts, verdict=judged.verdict, **found)
+    found: dict[str, Any] = {"parts": parts, "all_parts": joint, "zones": list(ZONES), "component_share_pct": shares}
+    return envelope("blend/1", judged, **found)
 
 
 @plain_style()

@@ -371,8 +371,7 @@ def confidence_json(
             },
             "bout": {method: _steered_json(scan)[0] for method, scan in steering.bouts.items()},
         }
-    doubts = (*result.doubts, *sure.doubts)
-    return envelope("confidence/2", result.test, doubts, verdict=sure.judged.verdict, **data)
+    return envelope("confidence/2", sure.judged, sure.doubts, **data)
 
 
 def _bout_json(bout: CvBand[float]) -> dict[str, Any]:

@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import fields, is_dataclass
 from operator import attrgetter
-from typing import Any
+from typing import Any, Protocol
 
 from spreadcheck.doubts.doubt import Doubt, warnings_data
 from spreadcheck.errors import hidden_in, visible
@@ -27,13 +27,28 @@ _ENDS = {
 }
 # what every JSON result has of the verdict
 _VERDICT = "state method bout_width_m probability_pct probability_most_pct blocking why close part untested"
-About = TrayTest | Mapping[str, Any] | None
+
+
+class Judged(Protocol):
+    """A study of one test, with what is doubtful about it and its verdict."""
+
+    @property
+    def test(self) -> TrayTest: ...
+    @property
+    def doubts(self) -> Iterable[Doubt]: ...
+    @property
+    def verdict(self) -> Verdict | None: ...
 
 
 def envelope(
-    schema: str, about: About | list[dict[str, Any]] = None, warnings: Iterable[Doubt] = (), **found: Any
+    schema: str,
+    about: Judged | TrayTest | Mapping[str, Any] | list[dict[str, Any]] | None = None,
+    warnings: Iterable[Doubt] = (),
+    **found: Any,
 ) -> dict[str, Any]:
-    """What a command found, SI throughout, with the test that it is about, or a list of tests, and their doubts."""
+    """What a command found, SI throughout, with its test or list of tests and doubts; a study brings its own."""
+    if not isinstance(about, TrayTest | Mapping | list | None):
+        warnings, found, about = (*about.doubts, *warnings), found | {"verdict": about.verdict}, about.test
     test = form_data(about) if isinstance(about, TrayTest) else about
     named = {"tests": test} if isinstance(test, list) else {"test": test or {}}
     data: dict[str, Any] = _plain({**named, **found})

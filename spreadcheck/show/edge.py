@@ -126,8 +126,8 @@ def _length(length_m: float, system: str, digits: int | None = None) -> str:
 def _kept(study: EdgeStudy, system: str) -> Table:
     """The first-pass distance that keeps each share inside, and what it leaves under 90 %."""
     rows: list[tuple[str, ...]] = []
-    for share in dict.fromkeys(kept.share_pct for kept in study.kept):
-        here = [(at, kept.case) for at, kept in enumerate(study.kept) if kept.share_pct == share]
+    for share in dict.fromkeys(share for share, _ in study.kept):
+        here = [(at, case) for at, (kept, case) in enumerate(study.kept) if kept == share]
         distances = [_length(case.first_pass_m, system) for _, case in here]
         if study.over_tails is not None:
             tenths = partial(_length, system=system, digits=1)
@@ -163,13 +163,11 @@ def edge_json(study: EdgeStudy) -> dict[str, Any]:
     mass = study.mass_of_passes
     return envelope(
         "edge/1",
-        study.test,
-        study.doubts,
-        verdict=study.verdict,
+        study,
         bout_width_m=study.bout_width_m,
         target_rate_kg_ha=study.target_kg_ha,
         edge=[_case_json(case) for case in study.cases],
-        kept_inside=[{"share_pct": kept.share_pct, **_case_json(kept.case)} for kept in study.kept],
+        kept_inside=[{"share_pct": share, **_case_json(case)} for share, case in study.kept],
         over_tails=over_tails,
         mass_of_passes=mass and [mass.least, mass.most],
         whole_field=[{key.replace("_kg_ha", unit): value for key, value in field.items()} for field in fields],
@@ -183,7 +181,7 @@ def _case_json(case: EdgeCase) -> dict[str, Any]:
 
 def edge_csv(study: EdgeStudy, system: str = "metric") -> str:
     """A row a distance, method and side, then the kept shares; masses that rest on the pass have least and most."""
-    cases = [("", case) for case in study.cases] + [(f"{kept.share_pct:g}", kept.case) for kept in study.kept]
+    cases = [("", case) for case in study.cases] + [(f"{share:g}", case) for share, case in study.kept]
     rows = [{"keep_inside_pct": share, **_case_json(case)} for share, case in cases]
     for row in rows:
         for key in ("beyond_kg_per_100_m", "short_kg_per_100_m"):

@@ -100,7 +100,7 @@ def _passes(plan: Plan, system: str) -> Iterator[Row]:
 def _work(plan: Plan, system: str) -> Iterator[Row]:
     """Room, product and time that it takes; last, what nobody gave, and how to give it."""
     request, speed = plan.request, show(plan.request.travel_speed_m_s, "speed", system)
-    up, out = (show(metres, "length", system, digits=0) for metres in (plan.run_up_m, plan.run_out_m))
+    up, out = (show(metres, "length", system, digits=0) for metres in (plan.run_up_m, plan.throw_m))
     rule = f"{request.settling_s:g} s of travel to settle, and one throw before and behind"
     value = f"open the slide {up} before the line at {speed}, close it {out} behind it"
     yield "Run-up, run-out", value, (rule, *_rules(system, "settling"))
@@ -140,6 +140,6 @@ def plan_json(plan: Plan, former: Iterable[Doubt] = ()) -> dict[str, Any]:
         ),
         "standard_runs": standard[0],
         "standard_equivalent_passes": standard[1],
-        **picked(plan, "run_up_m run_out_m product_kg driving_s weighing_s"),
+        **picked(plan, "run_up_m run_out_m=throw_m product_kg driving_s weighing_s"),
     }
     return envelope("plan/1", None, (*plan.doubts, *former), **data)

@@ -171,9 +171,9 @@ def throw_json(
         "chart": {chart.field: chart.speeds, **picked(chart, "release_m_s granule_size_mm=sizes_mm throw_m")},
         "assumed": assumed,
         "cautions": CAUTIONS,
+        "verdict": None,  # unless the test was judged
     }
-    doubts, verdict = (judged.doubts, judged.verdict) if judged else ((), None)
-    return envelope("throw/1", test, doubts, verdict=verdict, **data)
+    return envelope("throw/1", judged or test, **data)
 
 
 @plain_style()

@@ -223,7 +223,7 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
     basis, best, rows = study.basis, study.lowest(), _rows_json(study)
     lowest = next(row for row in rows[best.method] if row["width_m"] == best.width_m) if best else {}
     totals = {key: value for key, value in lowest.items() if key.endswith("total_per_ha")}
-    data = {
+    data: dict[str, Any] = {
         "cv_limit_pct": study.judged.limit_pct,
         "target_rate_kg_ha": basis.target_kg_ha,
         "field": picked(basis.field, "speed_m_s efficiency_pct width_m length_m"),
@@ -235,7 +235,7 @@ def widths_json(study: WidthStudy) -> dict[str, Any]:
             "within_limit": None if best.over_tails and not best.standing else best.standing == WITHIN,
         },
     }  # fmt: skip
-    return envelope("widths/1", study.judged.test, study.judged.doubts, verdict=study.judged.verdict, **data)
+    return envelope("widths/1", study.judged, **data)
 
 
 def _rows_json(study: WidthStudy) -> dict[str, list[dict[str, Any]]]:

@@ -76,7 +76,7 @@ def test_room_product_and_time_by_hand():
     """10 km/h for 5 s are 13.89 m; throw 24 m; 61.89 m x 24 m x 100 kg/ha x 5 = 74.27 kg; 22.28 s + 2 min a run."""
     plan = plan_line(USUAL)
     assert plan.run_up_m == pytest.approx(50 / 3.6 + 24)
-    assert plan.run_out_m == 24
+    assert plan.throw_m == 24
     assert plan.product_kg == pytest.approx(74.27, abs=0.005)
     assert plan.driving_s == pytest.approx(5 * (22.28 + 120), abs=0.05)
     assert plan.weighing_s == 5 * 33 * 20

@@ -21,7 +21,7 @@ from spreadcheck.field.deposit import Landing, Raster
 from spreadcheck.field.fieldmap import FieldMap, Ground, OtherLanding
 from spreadcheck.field.places import boundary_from
 from spreadcheck.field.plan import Driving, plan_field
-from spreadcheck.field.study import FieldCase, map_doubts
+from spreadcheck.field.study import Asked, FieldCase, FieldStudy, map_doubts
 from spreadcheck.field.track import Track
 from spreadcheck.judge.assessment import assess
 from spreadcheck.judge.confidence import confidence
@@ -698,7 +698,10 @@ def field_doubts():
     case = FieldCase(24, plan.legs, Ground(notched.polygon, notched.polygon, assumed=True), found, plan)
     track = Track((), None, "t.csv", gaps=2, longest_gap_s=40, noise_m=0.4, longer_pct=1.1)
     other = OtherLanding(arc, 20.0, one > 0)
-    yield from map_doubts(case, line, other, track, cell_m=2.0, reach_m=40.0, landing_given=False)
+    wide = assess(laid(three(trapezoid(2 * X, top=40, base=80)), 2 * X))
+    study = FieldStudy(wide, Asked(), None, track)
+    vars(study).update(ways=(case,), landing=line, other=other)
+    yield from map_doubts(study)
 
 
 def test_every_code_can_be_raised_and_has_its_parts():

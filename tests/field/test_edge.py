@@ -249,8 +249,8 @@ def test_study_of_a_sheet():
     assert [case.first_pass_m for case in study.cases] == [10.5] * 4 + [8.0] * 4  # half a bout is 10.5 m: told once
     case = study.cases[0]
     assert case.beyond_kg == pytest.approx(case.beyond_pct / 100 * 150 * 21 / 100)
-    for kept in study.kept:
-        assert kept.case.beyond_pct == pytest.approx(100 - kept.share_pct, abs=1e-6)
+    for share, case in study.kept:
+        assert case.beyond_pct == pytest.approx(100 - share, abs=1e-6)
 
 
 def test_relative_figures_have_no_masses():
