@@ -9,15 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from spreadcheck.errors import Fault, QuantityError, record
+from spreadcheck.errors import Fault, QuantityError, SpreadcheckError, record
 from spreadcheck.limits import LIMITS
-from spreadcheck.passes.passes import Evidence, TrayEvidence, alpha
 from spreadcheck.sheet.traytest import FloatArray
 
 Between = tuple[float, float]  # standard deviation of a figure from test to test, and the freedom behind it
-_TOO_FEW = "one pass shows no spread"
 _MOVED = 60  # profiles that stand for what may differ
 _STATED_WEIGHT = 4.0  # freedom that the stated terms are worth beside repeats
 _FLOOR = 0.10  # of the peak: the noise of a tray is never taken to be that of a smaller rate
@@ -49,6 +47,47 @@ class Terms:
         return np.where(found.any(axis=1, keepdims=True), found, rates)
 
 
+@record
+class Evidence:
+    """What can be said of one difference.
+
+    `p` is the chance of a difference as large if nothing had changed, None where one pass shows no spread. `low` and
+    `high` are the ends of the range of the difference, where there is one.
+    """
+
+    p: float | None
+    level_pct: float
+    low: float | None = None
+    high: float | None = None
+
+    @property
+    def beyond(self) -> bool | None:
+        """Whether the difference is more than chance explains; None where nothing can be said."""
+        return None if self.p is None else self.p <= alpha(self.level_pct)
+
+
+@record(eq=False)
+class TrayEvidence:
+    """The differences at many trays under one chance of error for all together (Bonferroni), and that of the whole."""
+
+    p: FloatArray
+    overall: Evidence
+
+    @property
+    def beyond(self) -> NDArray[np.bool_]:
+        """Which trays differ by more than chance explains."""
+        return np.asarray(self.p <= alpha(self.overall.level_pct))
+
+
+def alpha(level_pct: float) -> float:
+    """The chance of error that goes with a level."""
+    if not 50 <= level_pct < 100:
+        raise SpreadcheckError(
+            Fault("level", f"{level_pct:g} % can't be used", "give 50 or more and less than 100, such as 95")
+        )
+    return round((100 - level_pct) / 100, 12)
+
+
 def between_sd(moved: FloatArray, learned: Sequence[FloatArray] = ()) -> Between:
     """How far a figure differs from test to test: as stated, or learned from repeats beside that."""
     known = [values[~np.isnan(values)] for values in (moved, *learned)]
@@ -75,7 +114,7 @@ def difference_evidence(
     a, b = (np.asarray(side, dtype=float) for side in (before, after))
     a, b = a[~np.isnan(a)], b[~np.isnan(b)]
     if len(a) < 2 or len(b) < 2:
-        return Evidence(None, level_pct, _TOO_FEW)
+        return Evidence(None, level_pct)
     gap = float(b.mean() - a.mean())
     parts = [(side.var(ddof=1) / len(side), len(side) - 1.0) for side in (a, b)]
     parts += [(sd**2, freedom) for sd, freedom in between]
@@ -108,7 +147,7 @@ def profile_evidence(
 
     trays = len(place_m)
     if min(map(len, passes)) < 2:
-        return TrayEvidence("Bonferroni", np.ones(trays), Evidence(None, level_pct, _TOO_FEW))
+        return TrayEvidence(np.ones(trays), Evidence(None, level_pct))
     mean = (means[0] + means[1]) / 2
     padded = np.pad(mean, 1, mode="edge")
     smooth = (padded[:-2] + 2 * padded[1:-1] + padded[2:]) / 4
@@ -129,4 +168,4 @@ def profile_evidence(
     error = np.sqrt(variance + (1e-9 * mean.max()) ** 2)
     p = np.minimum(2 * stdtr(freedom, -np.abs(left @ (means[1] - means[0])) / error) * trays, 1.0)
     p[(means[0] <= 0) & (means[1] <= 0)] = 1.0  # what a shift can't follow at the rim is no difference of empty trays
-    return TrayEvidence("Bonferroni", p, Evidence(float(p.min()), level_pct))
+    return TrayEvidence(p, Evidence(float(p.min()), level_pct))

@@ -15,7 +15,15 @@ from math import isclose, isnan
 import numpy as np
 
 from spreadcheck.errors import Fault, NoSpreadError, SheetError, SpreadcheckError, record, shown
-from spreadcheck.improve.between import Terms, between_sd, difference_evidence, profile_evidence
+from spreadcheck.improve.between import (
+    Evidence,
+    Terms,
+    TrayEvidence,
+    alpha,
+    between_sd,
+    difference_evidence,
+    profile_evidence,
+)
 from spreadcheck.improve.profiles import (
     Figures,
     check_different,
@@ -29,7 +37,7 @@ from spreadcheck.improve.profiles import (
 from spreadcheck.improve.settings import settings_said
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.passes.passes import LEVEL_PCT, Evidence, TrayEvidence, alpha, holm
+from spreadcheck.passes.passes import LEVEL_PCT, holm
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.bands import width_curves
@@ -412,7 +420,7 @@ def _together(
     )
     if overall.p is not None:
         more = max(overall.p / max(float(alone[-1]), 1e-300), 1.0)
-        trays = TrayEvidence(trays.rule, np.minimum(trays.p * more, 1.0), overall)
+        trays = TrayEvidence(np.minimum(trays.p * more, 1.0), overall)
     pairs = zip(differences, judged, strict=True)
     return tuple(replace(one, evidence=evidence) for one, evidence in pairs), trays
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spreadcheck.errors import Fault, SheetError, SpreadcheckError, WidthError, record, shown
+from spreadcheck.improve.between import alpha
 from spreadcheck.improve.profiles import (
     ProfileModel,
     check_different,
@@ -27,7 +28,7 @@ from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.confidence import NARROW_M
 from spreadcheck.judge.likely import widest_within
 from spreadcheck.limits import CV_LIMIT_PCT, LIMITS
-from spreadcheck.passes.passes import LEVEL_PCT, alpha
+from spreadcheck.passes.passes import LEVEL_PCT
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import FloatArray, FormRow, TrayTest, form_row
 

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spreadcheck.doubts.doubt import warnings_data
+from spreadcheck.improve.between import Evidence, alpha
 from spreadcheck.improve.compare import KIND, Change, Comparison, Difference
 from spreadcheck.improve.settings import setting_changes
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.verdict import CANT_BE_JUDGED
-from spreadcheck.passes.passes import Evidence, alpha
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.show import plots
 from spreadcheck.show.data import envelope, form_data, picked
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 _DATA_UNIT = {"length": "m", "rate": "kg_ha", "share": "pct"}
 _NAMES = {"mean rate": "Mean rate", "centre": "Centre (right +)", "left share": "Left share", "CV": "CV",
           "effective width": "Width"}  # fmt: skip
+_WHY_NOT = "one pass shows no spread"  # why no statement is possible
 _TRAYS_NAMED = 3  # of those that differ
 _SIDE_BY_SIDE = 3  # tests that find room beside each other
 
@@ -78,23 +79,22 @@ def doubtful(found: Comparison) -> tuple[Assessment, ...]:
 
 
 def _sentences(found: Comparison, change: Change, system: str) -> Iterator[str]:
-    """Plain words; where no figure can be judged for one reason, the reason is said once."""
-    reasons = {one.why_not for one in (change.trays.overall, *(one.evidence for one in change.differences))}
-    alone = len(reasons) == 1 and "" not in reasons
+    """Plain words; where no figure can be judged, the reason is said once."""
+    alone = all(one.p is None for one in (change.trays.overall, *(one.evidence for one in change.differences)))
     for one in change.differences:
         same = one.change is not None and abs(one.change) < 1e-9
         said = f"{_what(found, change, one, system)}{'' if alone or same else _chance(one.evidence)}"
         yield f"{said}: a small shift of the line takes one of them to the other." if one.jumps else f"{said}."
     yield f"{_profile_words(change, system)}{'' if alone else _chance(change.trays.overall)}."
     if alone:
-        reason = reasons.pop()
-        remedy = "; drive two passes or more a test" if "one pass" in reason else ""
-        yield f"No statement is possible on whether chance explains this: {reason}{remedy}."
+        yield (
+            f"No statement is possible on whether chance explains this: {_WHY_NOT}; drive two passes or more a test."
+        )
 
 
 def _chance(evidence: Evidence) -> str:
     if evidence.p is None:
-        return f"; no statement is possible: {evidence.why_not}"
+        return f"; no statement is possible: {_WHY_NOT}"
     return "; that is more than chance explains" if evidence.beyond else "; chance may explain that"
 
 
@@ -305,21 +305,25 @@ def _change_json(change: Change, after: int) -> dict[str, Any]:
     profile = picked(
         change,
         f"offset_m=place_m before_{unit}=before_kg_ha after_{unit}=after_kg_ha difference_{unit}=difference_kg_ha "
-        "after_multiplied_by=factor why_scaled same_trays rule=trays.rule p_together=trays.p "
-        "beyond_spread=trays.beyond",
+        "after_multiplied_by=factor why_scaled same_trays",
     )
+    profile |= {"rule": "Bonferroni"} | picked(change.trays, "p_together=p beyond_spread=beyond")
     return {
         "before": 0,
         "after": after,
         "passes_compared": change.passes,
         "settings": {label: {"before": before, "after": later} for label, (before, later) in settings},
         "differences": differences,
-        "profile": profile | {"why_scaled": change.why_scaled or None} | _evidence_json(change.trays.overall),
+        "profile": profile
+        | {"rule": "Bonferroni", "why_scaled": change.why_scaled or None}
+        | _evidence_json(change.trays.overall),
     }
 
 
 def _evidence_json(evidence: Evidence) -> dict[str, Any]:
-    return picked(evidence, "p more_than_chance=beyond") | {"why_no_statement": evidence.why_not or None}
+    return picked(evidence, "p more_than_chance=beyond") | {
+        "why_no_statement": _WHY_NOT if evidence.p is None else None
+    }
 
 
 @plots.plain_style()
