@@ -95,6 +95,11 @@ def figure_bytes(figure: Figure, file_format: str) -> bytes:
     own = {"svg.fonttype": "none", "pdf.fonttype": 42, "svg.hashsalt": "spreadcheck"}
     with plain_style(**own), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing from")  # the picture shows a box for it
+        if (layout := figure.get_layout_engine()) is not None:
+            layout.execute(figure)
+            figure.set_layout_engine("none")
+            for axes in figure.axes:  # the last digits of the layout differ from run to run, and the file must not
+                axes.set_position(np.round(axes.get_position(original=True).bounds, 9).tolist())
         figure.savefig(content, format=file_format, metadata=no_date, dpi=150)
     return content.getvalue()
 
