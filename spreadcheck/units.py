@@ -291,6 +291,16 @@ def parse_quantity(text: str, kind: str, *, place: str = "") -> float:
     return found
 
 
+def counted(count: int, one: str, many: str = "") -> str:
+    """So many things, in words for one and for several."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def side_of(offset: float) -> str:
+    """The side of the driving line that an offset lies on: right of the travel is positive, the line has no side."""
+    return "left" if offset < 0 else "right" if offset > 0 else ""
+
+
 def shown_unit(kind: str, system: str = "metric") -> str:
     """The unit in which a reader of one unit system is shown a kind of quantity."""
     return KINDS[kind].us if system == "us" else KINDS[kind].metric

@@ -37,8 +37,7 @@ def blend(*, sheet: str, analysis: str | None, units: str, out: Outputs, **asked
     result = judged.blend or assess_blend(test, contents)  # which says what a sheet without components lacks
     out.show(
         blend_document(judged, result, units),
-        judged.doubts,
-        verdict=judged.verdict,
+        judged,
         json=lambda: blend_json(judged, result),
         plot=lambda: blend_figure(result, units),
     )

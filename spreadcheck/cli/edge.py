@@ -44,8 +44,7 @@ def edge(*, sheet: str, bout_width_m: float | None, side: str, units: str, out: 
     study = study_edge(read_test(sheet), bout_width_m=bout_width_m, sides=sides, **asked)
     out.show(
         edge_document(study, units),
-        study.doubts,
-        verdict=study.verdict,
+        study,
         json=lambda: edge_json(study),
         csv=lambda: edge_csv(study, units),
     )

@@ -33,7 +33,7 @@ def form(*, sheet: str, out: Outputs) -> None:
     from spreadcheck.crew.form import entry_form
     from spreadcheck.show.document import Table
     from spreadcheck.show.form import form_document, phone_html
-    from spreadcheck.show.format import counted
+    from spreadcheck.units import counted
 
     if not out.files:
         raise OutputError(Fault("form", "no file is asked for", "add --pdf FILE for paper, --html FILE for a phone"))

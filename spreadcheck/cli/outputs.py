@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from spreadcheck.judge.assessment import Assessment
     from spreadcheck.judge.verdict import Verdict
     from spreadcheck.sheet.traytest import FormRow, TrayTest
+    from spreadcheck.show.data import Judged
     from spreadcheck.show.document import Document
     from spreadcheck.show.pages import Pdf
 
@@ -59,17 +60,17 @@ class Outputs(NamedTuple):
     def show(
         self,
         document: Document,
-        doubts: Iterable[Doubt] = (),
+        about: Judged | Iterable[Doubt] = (),
         *,
-        verdict: Verdict | None = None,
         tests: Iterable[Assessment] = (),
         **makers: Callable[[], Any],
     ) -> None:
-        """Every file asked for, then the result on the screen; verdict and doubts, of `tests` too, stand with it."""
+        """Every file asked for, then the result on the screen, with its verdict and doubts, and those of `tests`."""
         from spreadcheck.show.format import names_of
         from spreadcheck.show.text import terminal_text, wrapped
         from spreadcheck.show.verdict import to_hand_over, verdict_sentence
 
+        doubts, verdict = (about, None) if isinstance(about, Iterable) else (about.doubts, about.verdict)
         every = tuple(tests)
         self.write(**makers, report=lambda: to_hand_over(document, doubts, self.units, verdict=verdict, tests=every))
         if not self.screen:

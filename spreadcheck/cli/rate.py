@@ -79,8 +79,7 @@ def rate(*, sheet: str | None, bin_no: int, into: str | None, units: str, out: O
     trays = read_test(sheet) if sheet else None
     settings = RateSettings(**{name: given.pop(name) for name in ON_SHEET})
     result = check_rate(settings, trays=trays, **given)
-    document = rate_document(result, units, name=trays.name if trays else "")
-    out.show(document, result.doubts, verdict=result.verdict, json=lambda: rate_json(result, trays))
+    out.show(rate_document(result, units), result, json=lambda: rate_json(result))
     if into:
         from spreadcheck.crew.newsheet import rows_of_bin
 

@@ -96,12 +96,9 @@ def throw(
     judged = None
     with suppress(SpreadcheckError):  # its trays may not be weighed yet
         judged = assess(test, relative=True) if test else None
-    doubts, verdict = (judged.doubts, judged.verdict) if judged else ((), None)
-
     out.show(
         throw_document(study, units, assumed=assumed, test=test),
-        doubts,
-        verdict=verdict,
+        judged or (),
         json=lambda: throw_json(study, assumed=assumed, test=test, judged=judged),
         plot=lambda: throw_figure(study, units),
     )

@@ -61,8 +61,7 @@ def widths(*, sheet: str, prices: str | None, units: str, out: Outputs, **asked:
     study = study_widths(read_test(sheet), basis, **terms)
     out.show(
         widths_document(study, units),
-        study.judged.doubts,
-        verdict=study.judged.verdict,
+        study.judged,
         json=lambda: widths_json(study),
         csv=lambda: widths_csv(study, units),
     )

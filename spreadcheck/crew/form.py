@@ -10,7 +10,7 @@ from spreadcheck.sheet.cells import shortest
 from spreadcheck.sheet.labels import LABELS, Label, known_label
 from spreadcheck.sheet.traysheet import catch_cell
 from spreadcheck.sheet.traytest import FormRow, TrayTest
-from spreadcheck.units import KINDS
+from spreadcheck.units import KINDS, side_of
 
 # A person fills these in by hand; past them a form is no help, and its file is no longer light.
 MAX_FORM_TRAYS = 1_000
@@ -86,8 +86,7 @@ def entry_form(test: TrayTest) -> EntryForm:
 
     further = (row for name, row in known if row.value.strip() and name not in (*ABOUT, *CONDITIONS))
     places = (
-        f"{shortest(abs(at))} {test.offset_unit} {'left' if at < 0 else 'right'}" if at else "centre"
-        for at in test.offset.tolist()
+        f"{shortest(abs(at))} {test.offset_unit} {side_of(at)}" if at else "centre" for at in test.offset.tolist()
     )
     cells = zip(test.catch.tolist(), test.state.tolist(), strict=True)
     kind = SPREADERS[test.text("spreader type") or TWIN]

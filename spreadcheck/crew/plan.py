@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadcheck.doubts.doubt import Doubt, Quantity, Words, trays_counted
+from spreadcheck.doubts.doubt import Doubt, Quantity, Words
 from spreadcheck.doubts.register import doubt
 from spreadcheck.errors import Fault, QuantityError, collected, record
 from spreadcheck.limits import LIMITS
@@ -16,7 +16,7 @@ from spreadcheck.passes.granules import granules, tray_noise
 from spreadcheck.sheet.labels import LABELS, REQUIRED
 from spreadcheck.sheet.plausible import check
 from spreadcheck.sheet.traytest import MAX_OFFSET_M, MAX_PASSES, MAX_TRAYS, CatchState, FormRow, TrayTest, tray_test
-from spreadcheck.units import KINDS, from_inside, shown_unit
+from spreadcheck.units import KINDS, counted, from_inside, shown_unit
 
 # travel speed (km/h), its tolerance, runs per measurement, travel speed for which the flow is set (km/h)
 _EN_13739_2 = ((4.0, 0.4, 2, 10.0), (6.0, 0.4, 4, 6.0), (10.0, 0.5, 5, 10.0), (12.0, 0.6, 6, 12.0))
@@ -270,18 +270,18 @@ def _doubts(plan: Plan) -> tuple[Doubt, ...]:
     found, request = [], plan.request
     width = Words("the bout width of {width}", {"width": Quantity(plan.bout_width_m, "length")})
     if plan.trays_in_bout < LIMITS["trays in width"].value:
-        counted, spacing = trays_counted(plan.trays_in_bout), Quantity(plan.spacing_m, "length")
+        trays, spacing = counted(plan.trays_in_bout, "tray"), Quantity(plan.spacing_m, "length")
         seen = "{trays} inside {width}, {spacing} apart"
-        found.append(doubt("few-trays", seen=seen, trays=counted, width=width, spacing=spacing))
+        found.append(doubt("few-trays", seen=seen, trays=trays, width=width, spacing=spacing))
     if request.trays is not None and plan.trays > request.trays:
-        seen = f"{trays_counted(request.trays)} can't cover the line; {plan.trays} are planned"
+        seen = f"{counted(request.trays, 'tray')} can't cover the line; {plan.trays} are planned"
         found.append(doubt("end-catch", seen=seen, limits=(), effect="with fewer, the throw is not covered"))
     places = int(plan.in_bout.sum())
     gaps = places - plan.trays_in_bout
     if gaps > LIMITS["gaps in width"].value and gaps > LIMITS["gaps share"].value / 100 * places:
         seen = "{trays} of {places} places inside {width} are at the wheels"
-        remedy, counted = "use narrower trays, or a tractor on narrower tyres", trays_counted(gaps)
-        told = doubt("gaps-in-width", seen=seen, remedy=remedy, trays=counted, places=places, width=width)
+        remedy, trays = "use narrower trays, or a tractor on narrower tyres", counted(gaps, "tray")
+        told = doubt("gaps-in-width", seen=seen, remedy=remedy, trays=trays, places=places, width=width)
         found.append(told)
     if plan.half_catch_g < LIMITS["scale steps"].value * request.scale_resolution_g * (1 - 1e-9):
         steps = plan.half_catch_g / request.scale_resolution_g

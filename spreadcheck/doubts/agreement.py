@@ -16,6 +16,7 @@ from spreadcheck.passes.noise import FROM_PASSES, Noise
 from spreadcheck.passes.passes import FEW, FLOOR, PassCatches, Passes, middle_of
 from spreadcheck.passes.sides import ACROSS, off_centre, wind_reach
 from spreadcheck.sheet.traytest import FloatArray, TrayTest, catch_g
+from spreadcheck.units import side_of
 
 _BODY = 0.2  # of the peak: trays that say how a whole pass compares
 _SLIPS, _SLIPS_SHARE = 2, 0.1  # most slips in one pass, as a number or a share of its trays
@@ -43,7 +44,7 @@ def agreement_doubts(passes: Passes, width_m: float, width: Words) -> Iterator[D
     if len(catches.numbers) > 1:
         yield from _disagree_doubts(righted, odd & ~slips, whole, emptied=not test.cumulative)
     if (found := off_centre(passes, width_m)) is not None:  # by the same test as the advice on the machine
-        centre, side = Quantity(abs(found.value), "length"), "right" if found.value > 0 else "left"
+        centre, side = Quantity(abs(found.value), "length"), side_of(found.value)
         share, wind = 100 * abs(found.value) / width_m, _wind_words(test, found.value)
         yield doubt("off-centre", shift=centre, side=side, share=share, width=width, wind=wind)
     yield from neighbour_doubts(test, righted)

@@ -90,11 +90,6 @@ class _Filled(Formatter):
         return f"{Decimal(text):f}"
 
 
-def trays_counted(count: int) -> str:
-    """How many trays, in words: "1 tray", "3 trays"."""
-    return "1 tray" if count == 1 else f"{count} trays"
-
-
 @record
 class Explanation:
     """What may lie behind a doubt, tried on the test: how well it fits (0 to 1), and the row or cell to change.

@@ -8,7 +8,7 @@ from types import MappingProxyType
 import numpy as np
 
 from spreadcheck.doubts.agreement import agreement_doubts, wind_words
-from spreadcheck.doubts.doubt import Doubt, Listed, Places, Quantity, Words, trays_counted
+from spreadcheck.doubts.doubt import Doubt, Listed, Places, Quantity, Words
 from spreadcheck.doubts.mass import common_step_g, mass_doubts
 from spreadcheck.doubts.register import CHECKS, doubt
 from spreadcheck.limits import LIMITS
@@ -19,7 +19,7 @@ from spreadcheck.sheet.labels import LABELS, MOST_BINS, ONE_AFTER_THE_OTHER, bin
 from spreadcheck.sheet.plausible import slip
 from spreadcheck.sheet.traytest import COPIED, TrayTest, catch_g
 from spreadcheck.spread.profile import SAME_PLACE, FigureRange, Profile, metered_kg_ha_m, over_tails
-from spreadcheck.units import KINDS
+from spreadcheck.units import KINDS, counted
 
 EFFECTIVE = "effective width"
 _RIM = 0.02  # of the tray width: sloping rims let trays stand a little closer than measured
@@ -60,7 +60,7 @@ def sheet_doubts(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
         yield doubt("unknown-label", remedy=remedy, label=label, near=near or "")
     if test.mirrored:
         copied = sum(name.endswith(COPIED) for name in test.tray)
-        yield doubt("side-mirrored", trays=trays_counted(copied))
+        yield doubt("side-mirrored", trays=counted(copied, "tray"))
     in_turn = test.text("bins run") == ONE_AFTER_THE_OTHER  # what the controller or the pattern can't follow
     for number in range(2, MOST_BINS + 1) if in_turn else ():
         each = {name: _unlike(test, name, bin_label(name, number), limit) for name, limit in _ALIKE}
@@ -72,7 +72,7 @@ def sheet_doubts(test: TrayTest, profile: Profile) -> Iterator[Doubt]:
     without = {"filled-trays": profile.filled_offset_m, "dropped-end-trays": profile.dropped_offset_m}
     for code, offsets in without.items():
         if places := tuple(offset for offset in offsets if offset in there):
-            yield doubt(code, trays=trays_counted(len(places)), places=Places(places))
+            yield doubt(code, trays=counted(len(places), "tray"), places=Places(places))
     widest = float((profile.offset_m[1:] - profile.offset_m[:-1]).max())
     if widest - profile.spacing_m > max(_MEASURED_M, _MEASURED * profile.spacing_m):
         least, most = Quantity(profile.spacing_m, "length"), Quantity(widest, "length")
@@ -200,12 +200,12 @@ def line_doubts(
     filled = tuple(place for place in profile.filled_offset_m if abs(place) <= edge)
     trays = int(np.count_nonzero(np.abs(offset) <= edge))
     if trays - len(filled) < LIMITS["trays in width"].value:
-        counted, spacing = trays_counted(trays - len(filled)), Quantity(profile.spacing_m, "length")
-        yield doubt("few-trays", trays=counted, width=width, spacing=spacing)
+        few, spacing = counted(trays - len(filled), "tray"), Quantity(profile.spacing_m, "length")
+        yield doubt("few-trays", trays=few, width=width, spacing=spacing)
     share = 100.0 * len(filled) / max(trays, 1)
     if len(filled) > LIMITS["gaps in width"].value and share > LIMITS["gaps share"].value:
-        counted = trays_counted(len(filled))
-        yield doubt("gaps-in-width", trays=counted, share=share, width=width, places=Places(filled))
+        missing = counted(len(filled), "tray")
+        yield doubt("gaps-in-width", trays=missing, share=share, width=width, places=Places(filled))
     gaps = test.offset_m[1:] - test.offset_m[:-1]
     if (least := float(gaps.min(initial=np.inf))) < test.tray_width_m * (1 - _RIM):
         at = int(gaps.argmin())

@@ -14,7 +14,7 @@ from spreadcheck.field.fieldmap import Ground, map_field
 from spreadcheck.field.places import Boundary, corners_of, extra, parts_of, rings_of
 from spreadcheck.sheet.labels import BACK_AND_FORTH
 from spreadcheck.spread.profile import Profile
-from spreadcheck.units import HECTARE_M2
+from spreadcheck.units import HECTARE_M2, counted
 
 MAX_ROUNDS = 20
 _ARC_PARTS = 32  # chords of a quarter circle
@@ -115,7 +115,7 @@ def plan_field(boundary: Boundary, driving: Driving) -> Plan:
     bouts, last_over, cut_short = _bouts(shapely, field, inner, driving)
     if not rings and (driving.headland_rounds or not bouts):
         rounds, radius = driving.headland_rounds, driving.turning_radius_m
-        problem = f"the field is too small for {rounds} headland round{'s' * (rounds != 1)} of {width:g} m"
+        problem = f"the field is too small for {counted(rounds, 'headland round')} of {width:g} m"
         if rounds and not field.buffer(-width / 2).is_empty:
             problem += f" driven with a turning radius of {radius:g} m"
         remedy = "give fewer rounds, a narrower bout or a smaller turning radius"

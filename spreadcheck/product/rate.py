@@ -242,11 +242,16 @@ class RateCheck:
     inverse: bool
     tolerance_pct: float
     confidence_pct: float
-    bins_together: bool = False  # the trays caught all bins at once: the target is the sum, no factor is corrected
+    test: TrayTest | None = None
     figures: tuple[RateFigures, ...] = ()
     at_widths: tuple[tuple[float, float], ...] = ()
     doubts: tuple[Doubt, ...] = ()
     verdict: Verdict | None = None
+
+    @property
+    def bins_together(self) -> bool:
+        """Whether the trays caught all bins at once: the target is the sum, no factor is corrected."""
+        return self.test is not None and self.test.bins_together
 
     def form_rows(self, system: str = "metric") -> tuple[FormRow, ...]:
         """The rows for the sheet of the next test: the factor and setting of the first way that gives one."""
@@ -326,7 +331,7 @@ def check_rate(
     if not 0.001 <= tolerance_pct < 100:
         raise QuantityError(Fault("", f"{tolerance_pct:g} is not a tolerance", "give one in %, such as 5"))
     known = settings if trays is None else settings_of(trays, settings)
-    asked = RateCheck(known, inverse, tolerance_pct, confidence_pct, trays is not None and trays.bins_together)
+    asked = RateCheck(known, inverse, tolerance_pct, confidence_pct, trays)
     judged = None if trays is None else assess(trays, bout_width_m=known.bout_width_m, tails=tails)
     figures = [_by_trays(judged, asked)] if judged else []
     if areas:

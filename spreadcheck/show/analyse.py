@@ -17,7 +17,7 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import MIRRORED
 from spreadcheck.show.data import csv_text, envelope, picked
 from spreadcheck.show.document import Column, Document, Table, table
-from spreadcheck.show.format import about_test, counted, free, next_line, rate_unit, show_figure, show_rate, show_width
+from spreadcheck.show.format import about_test, free, next_line, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.pattern import advice_json, pattern_full, pattern_headline, pattern_json
 from spreadcheck.show.text import bar_picture, terminal_text, wrapped
 from spreadcheck.show.verdict import (
@@ -34,7 +34,7 @@ from spreadcheck.show.verdict import (
     width_down,
 )
 from spreadcheck.spread.profile import metered_kg_ha_m
-from spreadcheck.units import show, shown_unit
+from spreadcheck.units import counted, show, shown_unit, side_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -104,8 +104,7 @@ def _picture(result: Assessment, system: str, plain: bool) -> list[str]:
     profile = result.profile
     rates = [float(show_rate(float(rate), result, system)) for rate in profile.rate_kg_ha]
     off = show(abs(profile.centre_m), "length", system)
-    side = "right" if profile.centre_m > 0 else "left"
-    centre = "on the driving line" if float(off.split()[0]) == 0 else f"{off} {side} of the line"
+    centre = "on the driving line" if float(off.split()[0]) == 0 else f"{off} {side_of(profile.centre_m)} of the line"
     left, right = (show_figure(share, digits=0) for share in (profile.left_share_pct, 100 - profile.left_share_pct))
     shares = MIRRORED if result.test.mirrored else f"centre {centre}; {left} : {right} %"
     bars = bar_picture(profile.offset_m, rates, width=WIDTH, height=4, system=system, plain=plain)

@@ -13,9 +13,9 @@ from spreadcheck.sheet.labels import METHODS
 from spreadcheck.show.data import csv_text, envelope
 from spreadcheck.show.document import Column, Document, Table
 from spreadcheck.show.format import show_figure, show_width
-from spreadcheck.show.plots import line_style, plain, plain_style
+from spreadcheck.show.plots import line_style, panels, plain, plain_style
 from spreadcheck.show.verdict import width_down
-from spreadcheck.units import from_inside, shown_unit
+from spreadcheck.units import counted, from_inside, shown_unit
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -100,12 +100,12 @@ def closing_words(results: Sequence[SheetResult], others: tuple[str, ...]) -> st
     """What is said at the end of a batch."""
     bad = [result for result in results if result.row is None]
     good = len(results) - len(bad)
-    words = [f"{good} sheet{'' if good == 1 else 's'} summarised"]
+    words = [f"{counted(good, 'sheet')} summarised"]
     if bad:
         words.append(f"{len(bad)} can't be used")
     if others:
         shown = others[0] + (", ..." if len(others) > 1 else "")
-        words.append(f"{len(others)} other file{'' if len(others) == 1 else 's'} passed over ({shown})")
+        words.append(f"{counted(len(others), 'other file')} passed over ({shown})")
     return "\n".join([", ".join(words), *(fault for result in bad for fault in result.faults)])
 
 
@@ -117,8 +117,6 @@ def trend_figure(results: Iterable[SheetResult], system: str = "metric") -> Figu
     """Effective width by machine over dates: of the driving method on the sheet, else the smaller one of both."""
     from datetime import date
 
-    from matplotlib.figure import Figure
-
     unit = shown_unit("length", system)
     series: dict[str, list[tuple[date, float]]] = {}
     for row in (result.row for result in results if result.row is not None):
@@ -127,15 +125,14 @@ def trend_figure(results: Iterable[SheetResult], system: str = "metric") -> Figu
         if row["date"] and None not in asked:
             point = (date.fromisoformat(row["date"]), from_inside(min(asked), unit, "length"))
             series.setdefault(row["machine"] or "machine not named", []).append(point)
-    figure = Figure(figsize=(9, 5.5), layout="constrained")
-    axes = figure.subplots()
+    figure, (axes,) = panels("", 9, 5.5)
     for number, (machine, points) in enumerate(sorted(series.items())):
         days, widths = zip(*sorted(points), strict=True)
         label = plain(machine) if number < _NAMED else f"_{number}"
         axes.plot(days, widths, ms=5, label=label, **line_style(number, marks=True))
     count = sum(len(points) for points in series.values())
     axes.set(
-        title=f"Effective width over time ({count} dated test{'' if count == 1 else 's'})",
+        title=f"Effective width over time ({counted(count, 'dated test')})",
         xlabel="Date of the test",
         ylabel=f"Effective width ({unit})",
     )

@@ -20,7 +20,7 @@ from spreadcheck.show.data import envelope, form_data, picked
 from spreadcheck.show.document import Block, Column, Document, Heading, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import names_of, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.verdict import verdict_sentence
-from spreadcheck.units import show, shown_unit
+from spreadcheck.units import show, shown_unit, side_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -151,7 +151,7 @@ def _profile_words(change: Change, system: str) -> str:
 
 def _difference_at(change: Change, tray: int, system: str) -> str:
     at = float(change.place_m[tray])
-    place = f"{show_width(abs(at), system)} {'left' if at < 0 else 'right'}" if at else "the driving line"
+    place = f"{show_width(abs(at), system)} {side_of(at)}" if at else "the driving line"
     moved = show_rate(float(change.difference_kg_ha[tray]), change.before, system)
     differs = _signed(moved) if float(moved) else "under 0.1"
     return f"{differs} {rate_unit(change.before, system)} at {place}"
@@ -360,10 +360,7 @@ def _short(found: Comparison, number: int, longest: int = 44) -> str:
 @plots.plain_style()
 def comparison_figure(found: Comparison, system: str = "metric") -> Figure:
     """Three panels: the profiles of all tests; each less the first; CV against bout width, as the first is driven."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(8, 9.4), layout="constrained")
-    top, middle, bottom = figure.subplots(3, 1)
+    figure, (top, middle, bottom) = plots.panels("", 8, 9.4, 3)
     middle.sharex(top)
     length, rate = plots.scales(found.results[0], system)
     unit, method = rate_unit(found.results[0], system), found.results[0].driving or BACK_AND_FORTH

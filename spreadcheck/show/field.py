@@ -33,7 +33,7 @@ from spreadcheck.show.format import show_figure
 from spreadcheck.show.pages import document_html, template, web_part
 from spreadcheck.show.plots import drawn, plain, plain_style
 from spreadcheck.show.verdict import to_hand_over
-from spreadcheck.units import from_inside, show, shown_unit
+from spreadcheck.units import counted, from_inside, show, shown_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -129,7 +129,7 @@ def _driven(study: FieldStudy, system: str) -> str:
     best = min(study.headings, key=lambda pair: pair[1], default=(None, 0.0))[0] == driving.heading_deg
     drift = f"; drift of {length_words(driving.drift_m, system)}" if driving.drift_m else ""
     return (
-        f"Plan: {driving.headland_rounds} headland round{'s' * (driving.headland_rounds != 1)} and {case.plan.bouts} "
+        f"Plan: {counted(driving.headland_rounds, 'headland round')} and {case.plan.bouts} "
         f"bouts of {width}, {driving.method}, heading {driving.heading_deg:g} degrees{' (the best looked at)' * best}; "
         f"the slide opens {length_words(driving.on_m, system)} and shuts {length_words(driving.off_m, system)} past "
         f"the inner edge of the headland{drift}{'; border device on the outermost round' * driving.border}"
@@ -243,7 +243,7 @@ def _way_parts(case: FieldCase, system: str) -> tuple[str, ...]:
         return width, f"switched {_moved(case.later_m, system)}" if case.later_m else "as driven"
     return (
         width,
-        f"{driving.headland_rounds} round{'s' * (driving.headland_rounds != 1)}",
+        counted(driving.headland_rounds, "round"),
         driving.method,
         f"heading {driving.heading_deg:g}",
         f"on {length_words(driving.on_m, system)}",

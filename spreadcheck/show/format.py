@@ -41,11 +41,6 @@ def show_figure(figure: float | None, *, digits: int = 1) -> str:
     return "-" if figure is None or math.isnan(figure) else f"{figure:.{digits}f}"
 
 
-def counted(count: int, one: str, many: str = "") -> str:
-    """So many things, in words for one and for several."""
-    return f"{count} {one if count == 1 else many or one + 's'}"
-
-
 def from_to(least: str, most: str, between: str = " to ") -> str:
     """A range, or the single figure that its ends are shown as."""
     return least if least == most else f"{least}{between}{most}"

@@ -17,9 +17,9 @@ from spreadcheck.pattern.reading import FIRST, PatternReading
 from spreadcheck.pattern.shape import SHAPES, margin
 from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points, Table, table
-from spreadcheck.show.format import counted, rate_unit, show_figure, show_rate
+from spreadcheck.show.format import rate_unit, show_figure, show_rate
 from spreadcheck.show.text import terminal_text
-from spreadcheck.units import show, shown_unit
+from spreadcheck.units import counted, show, shown_unit
 
 WIDTH = 80
 MOST_OUTLETS = 6

@@ -7,11 +7,11 @@ from functools import partial
 from typing import Any
 
 from spreadcheck.crew.plan import Plan, standard_runs
-from spreadcheck.doubts.doubt import Doubt, trays_counted
+from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.limits import LIMITS
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Document, Heading, Note, Points
-from spreadcheck.units import show, shown_unit
+from spreadcheck.units import counted, show, shown_unit
 
 CAUTIONS = (
     "Nobody near turning discs: thrown granules hurt eyes and skin.",
@@ -67,14 +67,14 @@ def _line(plan: Plan, system: str) -> Iterator[Row]:
     expected = request.bout_width_m is None
     which = "an expected bout width" if expected else "the bout width"
     rules = _rules(system, *(["bout over throw"] * expected), "trays in width")
-    inside = f"{trays_counted(plan.trays_in_bout)} inside {which} of {length(plan.bout_width_m)}"
+    inside = f"{counted(plan.trays_in_bout, 'tray')} inside {which} of {length(plan.bout_width_m)}"
     yield "Spacing", inside, rules if plan.spacing_m <= request.tray_width_m else (*rules, CLOSER)
 
 
 def _passes(plan: Plan, system: str) -> Iterator[Row]:
     """How many passes, and what the standard asks for."""
     request = plan.request
-    each = "1 run" if request.runs_per_catch == 1 else f"{request.runs_per_catch} runs"
+    each = counted(request.runs_per_catch, "run")
     value = (
         f"{plan.passes}, of {each} each, all in the same direction. A tray that catches half the rate, "
         f"{plan.half_catch_g:.3g} g, is then known to {plan.noise_pct:.1f} % (how many granules fall in it by chance "

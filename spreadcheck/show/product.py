@@ -14,8 +14,8 @@ from spreadcheck.product.size import Blend, Component
 from spreadcheck.sheet.plausible import DENSITIES_SOURCE, usual_density
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Document, Heading, Paragraph, Points, table
-from spreadcheck.show.format import counted, from_to, show_figure, show_width
-from spreadcheck.units import show, shown_unit
+from spreadcheck.show.format import from_to, show_figure, show_width
+from spreadcheck.units import counted, show, shown_unit
 
 _NO_ENTRY = "A density entered too high puts on too little, one too low too much. Weigh again with each load."
 _A_START = "A start for the first test run: the machine's manual goes first, and the tray test decides."

@@ -7,11 +7,10 @@ from collections.abc import Iterator
 from typing import Any
 
 from spreadcheck.product.rate import AREA, CATCH, TRAYS, RateCheck, RateFigures
-from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Document, Note, Paragraph, Points, Table, table
-from spreadcheck.show.format import counted, from_to, show_figure, show_width
-from spreadcheck.units import show, shown_unit
+from spreadcheck.show.format import from_to, show_figure, show_width
+from spreadcheck.units import counted, show, shown_unit
 
 CAUTION = (
     "Before going near spinners, gate or catch container: stop the drive and the engine, take the key out, and do it "
@@ -25,7 +24,7 @@ BINS_TOGETHER = (
 _WAYS = {TRAYS: "trays, mean over the bout", AREA: "mass spread over an area", CATCH: "mass caught over a time"}
 
 
-def rate_document(check: RateCheck, system: str = "metric", *, name: str = "") -> Document:
+def rate_document(check: RateCheck, system: str = "metric") -> Document:
     """What was set, what was measured, and what to correct."""
     blocks: list[Block] = [*_set(check, system), _table(check, system), *_left_open(check, system)]
     if check.verdict and check.verdict.blocking:
@@ -40,7 +39,7 @@ def rate_document(check: RateCheck, system: str = "metric", *, name: str = "") -
         blocks.append(table(f"bout width<; rate, {shown_unit('rate', system)}", rows, caption))
     if any(figure.way == CATCH for figure in check.figures):
         blocks.append(Note("Caution", CAUTION))
-    return Document(f"Application rate{f': {name}' if name else ''}", tuple(blocks))
+    return Document(f"Application rate{f': {check.test.name}' if check.test else ''}", tuple(blocks))
 
 
 def _set(check: RateCheck, system: str) -> Iterator[Block]:
@@ -131,7 +130,7 @@ def _run_line(check: RateCheck, figure: RateFigures) -> str:
     return f"{sure}; make about {counted(figure.more_runs, 'more run')} for {aim}, if they scatter as these did."
 
 
-def rate_json(check: RateCheck, test: TrayTest | None = None) -> dict[str, Any]:
+def rate_json(check: RateCheck) -> dict[str, Any]:
     """A rate check as plain data, schema spreadcheck/rate/1: SI throughout, keys carry their units."""
     settings = (
         "target_rate_kg_ha=target_kg_ha bout_width_m metered_rate_kg_ha metered_width_m "
@@ -158,4 +157,4 @@ def rate_json(check: RateCheck, test: TrayTest | None = None) -> dict[str, Any]:
         "measured": measured,
         "same_metering": [{"bout_width_m": width, "rate_kg_ha": rate} for width, rate in check.at_widths],
     }
-    return envelope("rate/1", test, check.doubts, verdict=check.verdict, **data)
+    return envelope("rate/1", check, **data)

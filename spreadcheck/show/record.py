@@ -5,7 +5,7 @@ from __future__ import annotations
 from spreadcheck.crew.recording import Recording, catches_shown, empty_places, names_of
 from spreadcheck.show.format import next_line
 from spreadcheck.show.text import bar_picture
-from spreadcheck.units import from_inside, shown_unit
+from spreadcheck.units import counted, from_inside, shown_unit, side_of
 
 SAFETY = "Weigh only after the machine has stopped and left the tray line."
 HELP_TEXT = """\
@@ -105,7 +105,7 @@ def opening_lines(recording: Recording, path: str) -> list[str]:
     """What is said when a sheet is taken up."""
     test = recording.test
     trays, columns = test.state.shape
-    passes = "1 pass" if columns == 1 else f"{columns} passes"
+    passes = counted(columns, "pass", "passes")
     lines = [
         f"{path}: {trays} trays from {test.tray[0]} to {test.tray[-1]}, {passes}. "
         "Each weight is saved before the next one is asked for.",
@@ -145,8 +145,7 @@ def _facts(recording: Recording, system: str | None) -> list[str]:
     where = "on the centre line"
     if offset_m:
         unit = shown_unit("length", system) if system else test.offset_unit
-        side = "left" if offset_m < 0 else "right"
-        where = f"{abs(from_inside(offset_m, unit, 'length')):.4g} {unit} {side}"
+        where = f"{abs(from_inside(offset_m, unit, 'length')):.4g} {unit} {side_of(offset_m)}"
     turned = " (driven the other way; go by the names on the trays)" if own.pass_no in test.reversed_passes else ""
     component = f", {own.component}" if own.component else ""
     which = f"pass {own.pass_no} of {len(test.passes)}{component}{turned}"

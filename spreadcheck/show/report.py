@@ -34,7 +34,7 @@ from spreadcheck.show.document import (
     Table,
     table,
 )
-from spreadcheck.show.format import counted, from_to, rate_unit, show_figure, show_rate, show_width
+from spreadcheck.show.format import from_to, rate_unit, show_figure, show_rate, show_width
 from spreadcheck.show.pages import template, web_part
 from spreadcheck.show.pattern import advice_blocks
 from spreadcheck.show.plots import draw_deposit, draw_profile, draw_widths, drawn, panels, plain_style, shown_bout
@@ -52,7 +52,7 @@ from spreadcheck.show.verdict import (
     width_down,
 )
 from spreadcheck.spread.profile import TAPER
-from spreadcheck.units import show, shown_unit, to_inside
+from spreadcheck.units import counted, show, shown_unit, to_inside
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -14,7 +14,7 @@ from spreadcheck.show.compare import sheet_json
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
 from spreadcheck.show.format import names_of, rate_unit, show_figure, show_width
-from spreadcheck.show.plots import drawn, mark_centre, offset_label, plain, plain_style, scales
+from spreadcheck.show.plots import drawn, mark_centre, offset_label, panels, plain, plain_style, scales
 from spreadcheck.units import from_inside, show, shown_unit
 
 if TYPE_CHECKING:
@@ -276,15 +276,12 @@ def _answer_json(one: Answer | None) -> dict[str, Any] | None:
 @plain_style()
 def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
     """Profiles over the setting; CV and width with their bands and the tests as points; maps where two are tuned."""
-    from matplotlib.figure import Figure
-
     answers = found.answers.values()
-    figure = Figure(figsize=(8, 3.3 * (1 + len(answers))), layout="constrained")
-    first, *panels = figure.subplots(1 + len(answers), 1, squeeze=False)[:, 0]
+    figure, (first, *others) = panels("", 8, 3.3 * (1 + len(answers)), 1 + len(answers))
     length, rate = scales(found.results[0], system)
     place, shades = found.model.place_m * length, np.linspace(0.75, 0.25, len(found.results))
     for number, (profile, values) in enumerate(zip(found.model.rate, found.tested.value, strict=True)):
-        style = {"color": str(shades[number]), "lw": 1, "marker": _MARKS[number % len(_MARKS)], "ms": 3}
+        style: dict[str, Any] = {"color": str(shades[number]), "lw": 1, "marker": _MARKS[number % len(_MARKS)], "ms": 3}
         label = plain(", ".join(map(Setting.typed, found.tested.settings, values)))
         first.plot(place, profile * rate, label=label, **style)
     if found.main is not None:
@@ -295,9 +292,9 @@ def tuning_figure(found: Tuning, system: str = "metric") -> Figure:
     first.set(title=f"Profiles over the {plain(found.label)}", xlabel=offset_label(system), ylabel=unit)
     first.set_ylim(bottom=0)
     draw = _draw_curve if len(found.tested.settings) == 1 else _draw_map
-    for axes, one in zip(panels, answers, strict=True):
+    for axes, one in zip(others, answers, strict=True):
         draw(axes, found, one, system)
-    for axes in (first, *panels):
+    for axes in (first, *others):
         axes.legend(fontsize=7, loc="upper left", bbox_to_anchor=(1.0, 1.0))
     return figure
 
