@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from spreadcheck.crew.form import unit_system
 from spreadcheck.crew.recording import Recording, catches_shown, empty_places, names_of
 from spreadcheck.show.format import next_line
 from spreadcheck.show.text import bar_picture
@@ -77,8 +78,9 @@ def big_letters(name: str, *, plain: bool = False, most: int = 6) -> list[str]:
 
 def picture(recording: Recording, *, system: str | None = None, plain: bool = False, width: int = 80) -> str:
     """The bars of the pass being recorded, or of the means when recording tray by tray."""
-    shown = system or ("us" if recording.test.offset_unit in ("ft", "in", "yd") else "metric")
-    return bar_picture(recording.test.offset_m, catches_shown(recording), system=shown, plain=plain, width=width)
+    test = recording.test
+    system = system or unit_system(test)
+    return bar_picture(test.offset_m, catches_shown(recording), system=system, plain=plain, width=width)
 
 
 def table_so_far(recording: Recording, *, width: int = 80) -> str:
