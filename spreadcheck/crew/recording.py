@@ -421,8 +421,7 @@ def doubts_of(test: TrayTest, tray: int, column: int, entry: Entry) -> tuple[str
     elif neighbours:
         slip = _slip(entry, unit, neighbours, floor, beside)
     elif in_g and test.target_kg_ha is not None:  # the first weight of a line
-        tray_g = test.target_kg_ha * test.tray_width_m * test.tray_length_m / 10.0 * test.runs_per_catch
-        brought = from_inside(tray_g, name, kind)
+        brought = from_inside(test.target_kg_ha / test.kg_ha_per_g, name, kind)
         if entry.number >= SLIP * brought:
             slip = f"{entry.written} {unit} is at least ten times what the target rate brings into a tray"
             slip += f", {brought:.3g} {name}"

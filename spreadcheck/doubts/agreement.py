@@ -87,7 +87,6 @@ def _odd_doubt(
     places = np.argwhere(odd)
     worst = places[np.argsort(-np.abs(catches.rates - expected)[odd], kind="stable")].tolist()
     net = catch_g(test, relative=True) if test.cumulative or np.any(test.tare_g) else None
-    per_rate = test.runs_per_catch * test.tray_width_m * test.tray_length_m / 10
     others = "the other pass has" if len(catches.numbers) == 2 else "the other passes have"
     told = []
     for at, tray in worst[:_SHOWN]:
@@ -103,7 +102,7 @@ def _odd_doubt(
             "caught": caught,
             "unit": test.columns[columns[0]].unit if net is None else "g net",
             "others": others,
-            "usual": float(expected[at, tray]) * (caught / rate if rate > 0 else per_rate),
+            "usual": float(expected[at, tray]) * (caught / rate if rate > 0 else 1 / test.kg_ha_per_g),
             "times": "" if np.isnan(times) else f" ({times:.{1 if times >= 1 else 2}f} times{point})",
         }
         told.append(

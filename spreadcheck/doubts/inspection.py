@@ -139,13 +139,13 @@ def condition_doubts(test: TrayTest, profile: Profile, beyond: float) -> Iterato
 
 def _weighing(test: TrayTest, profile: Profile, beyond: float) -> Iterator[Doubt]:
     """Granules and steps of the scale in the catch of a half-rate tray, and the share of the metered mass caught."""
-    half, area, grain = profile.rate_kg_ha.max() / 2, test.tray_width_m * test.tray_length_m, granules_of(test)
+    half, grain = profile.rate_kg_ha.max() / 2, granules_of(test)
     if grain is not None:
-        passes, runs = profile.passes_used, test.runs_per_catch
+        area, passes, runs = test.tray_width_m * test.tray_length_m, profile.passes_used, test.runs_per_catch
         noise = tray_noise(half, tray_area_m2=area, granules=grain, passes=passes, runs_per_catch=runs)
         if noise.counting_pct > LIMITS["granule noise"].value:
             yield doubt("few-granules", granules=float(noise.count), noise=float(noise.counting_pct))
-    half_g = half * area * test.runs_per_catch / 10
+    half_g = half / test.kg_ha_per_g
     step, known = test.quantity("scale resolution"), "the scale reads"
     if step is None:
         step, known = common_step_g(catch_g(test), _STEPS_G, least=10), "all catches are whole multiples of"

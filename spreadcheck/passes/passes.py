@@ -69,7 +69,7 @@ class Passes:
             blank = np.isnan(each)
             if blank.any():  # a missing catch says nothing: it takes the mean of the tray's other passes
                 np.copyto(each, np.nansum(each, axis=0) / np.maximum((~blank).sum(axis=0), 1), where=blank)
-        scale = 10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m)
+        scale = test.kg_ha_per_g
         step, grain = test.quantity("scale resolution"), granules_of(test)
         counting = grain.mean_mass_g * grain.mass_spread**2 * scale if grain is not None and known else None
         numbers = np.array(test.passes)[passes]

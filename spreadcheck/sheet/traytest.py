@@ -28,12 +28,8 @@ MAX_CATCH = 1e7  # g or ml; more than any tray holds
 MIN_CATCH = 1e-6  # g or ml; less than the dust of a granule
 MIRRORED = "one side mirrored, not tested"
 COPIED = " mirrored"  # ends the name of a tray that was not laid out
-
-
 _WORDS = ("form", "tray", "columns", "offset_unit", "note", "tare_unit")  # what makes two tests the same,
 _ARRAYS = ("offset", "state", "catch", "tare")  # whatever file they came from
-
-
 _KIND_OF_UNIT = {unit: kind for kind in ("catch volume", "catch mass") for unit in KINDS[kind].factors}
 
 
@@ -141,20 +137,25 @@ class TrayTest:
         """What the test is called: its `test` label, else its file, else "tray test"."""
         return self.text("test") or self.source or "tray test"
 
-    @property
+    @cached_property
     def tray_width_m(self) -> float:
         """Width of a tray across the travel direction. [m]"""
         return self._required("tray width")
 
-    @property
+    @cached_property
     def tray_length_m(self) -> float:
         """Length of a tray along the travel direction. [m]"""
         return self._required("tray length")
 
-    @property
+    @cached_property
     def runs_per_catch(self) -> int:
         """How many runs fell into the trays before they were weighed. [-]"""
         return int(self.quantity("runs per catch") or 1)
+
+    @cached_property
+    def kg_ha_per_g(self) -> float:
+        """The rate of one run that brings 1 g into a tray by all runs of a catch: 1 g/m2 is 10 kg/ha. [kg/ha]"""
+        return 10.0 / (self.runs_per_catch * self.tray_width_m * self.tray_length_m)
 
     @property
     def reversed_passes(self) -> tuple[int, ...]:
@@ -190,12 +191,12 @@ class TrayTest:
         named = {label.bin for row in self.form if row.value.strip() and (label := known_label(row.label))}
         return tuple(sorted(named | {1}))
 
-    @property
+    @cached_property
     def bins_together(self) -> bool:
         """Whether several bins spread at once, so that a tray catches them all and can't tell them apart."""
         return len(self.bins) > 1 and self.text("bins run") == TOGETHER
 
-    @property
+    @cached_property
     def target_kg_ha(self) -> float | None:
         """The rate that the trays are held against: the sum of the bins' targets where they run together. [kg/ha]"""
         bins = self.bins if self.bins_together else (1,)

@@ -209,7 +209,7 @@ def pass_rates(test: TrayTest, *, relative: bool = False, component: str = "") -
         caught = rows
     elif len(set(numbers)) < len(numbers) or numbers != sorted(numbers):
         caught = np.array([caught[[n == number for n in numbers]].sum(axis=0) for number in test.passes])
-    laid = np.asarray(caught * (10.0 / (test.runs_per_catch * test.tray_width_m * test.tray_length_m)))
+    laid = np.asarray(caught * test.kg_ha_per_g)
     turned = [at for at, number in enumerate(test.passes) if number in test.reversed_passes]
     if not turned:
         return laid, laid
