@@ -72,8 +72,8 @@ def summary_text(
     room = SCREEN - len(head) - 1 - rows
     told = _fitting(result, shape, gets, room, system)
     sure = () if test.mirrored else ("--confidence",)  # of a side that was not tested nothing is sure
-    left = [option for option in ("--table", "--advice", *sure, "--doubts", "or --all") if option not in asked]
-    more = [] if "--all" in asked else [f"More: {', '.join(left)}"]
+    left = [option for option in ("--table", "--advice", *sure, "--doubts") if option not in asked]
+    more = [f"More: {', '.join(left)}, or --all"] if left and "--all" not in asked else []
     text = "\n".join(line.rstrip() for line in (*head, *told, *more, *following))
     return f"{text}\n\n{pattern_full(result, system)}" if advice else text
 
