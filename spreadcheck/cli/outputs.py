@@ -41,7 +41,6 @@ class Outputs(NamedTuple):
     def check(self, *read: str | None, sheet: str | None = None, into: str | None = None) -> None:
         """Refuse outputs, a sheet, or one to go `into`, that can't be written, or fall on each other or on an input."""
         from spreadcheck.errors import Fault, OutputError
-        from spreadcheck.sheet.files import check_target
 
         inputs = {same_place(path) for path in read if path} - {"-"}
         if into and same_place(into) in inputs:
@@ -55,6 +54,8 @@ class Outputs(NamedTuple):
             if place in inputs:
                 raise OutputError(Fault(path, "is a file that this command reads", "write the result to another name"))
             if path != "-":
+                from spreadcheck.sheet.files import check_target  # a command that writes nothing needs none of it
+
                 check_target(path, overwrite=self.overwrite, is_sheet=path == sheet)
 
     def show(
@@ -85,6 +86,8 @@ class Outputs(NamedTuple):
 
     def write(self, **makers: Callable[[], Any]) -> None:
         """Make every file that was asked for, then write them: of plain data, a document, a figure, or the content."""
+        if not self.files:
+            return
         from spreadcheck.errors import Fault, OutputError
         from spreadcheck.sheet.files import write_whole
 

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import os
-import shutil
-import signal
 import sys
 import textwrap
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -90,7 +87,9 @@ class Screen:
 
     @property
     def _width(self) -> int:
-        return min(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns - 1) if self._terminal else WIDTH
+        from shutil import get_terminal_size  # commands that only print need none of it
+
+        return min(WIDTH, get_terminal_size((WIDTH, 24)).columns - 1) if self._terminal else WIDTH
 
     def say(self, text: str, *, whole: bool = False, err: bool = False) -> None:
         """Something worth knowing: at once as a line, or with the next page; `whole` where its lines are made."""
@@ -155,7 +154,7 @@ class Screen:
 
 
 MAX_LINE = 65_536  # bytes without a line end: no person, no scale
-_SIGNALS = [number for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if (number := getattr(signal, name, None))]
+_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")  # those that the system has
 
 
 class TypingStoppedError(Exception):
@@ -180,13 +179,19 @@ class Typed:
         self.failed = ""  # why the input can't be read any more
 
     def __enter__(self) -> Typed:
+        import signal
+        import threading
+
         self._at_terminal = bool(self._stream and self._stream.isatty())  # asked now: one that has closed is none
         if threading.current_thread() is threading.main_thread():
-            heard = [number for number in _SIGNALS if signal.getsignal(number) != signal.SIG_IGN]  # as under nohup
+            numbers = [number for name in _SIGNALS if (number := getattr(signal, name, None))]
+            heard = [number for number in numbers if signal.getsignal(number) != signal.SIG_IGN]  # as under nohup
             self._before = {number: signal.signal(number, self._signalled) for number in heard}
         return self
 
     def __exit__(self, *_: object) -> None:
+        import signal
+
         for number, handler in self._before.items():
             # a terminal that closes may send its signal behind the end of its input: it must not cut off the way out
             late = self._at_terminal and number == getattr(signal, "SIGHUP", None)

@@ -6,7 +6,6 @@ import contextlib
 import hashlib
 import os
 import re
-import secrets
 import stat
 from collections.abc import Callable
 from pathlib import Path
@@ -31,7 +30,7 @@ def write_whole(
     """Write a file so that a power cut leaves either the old one or the new one, never a half."""
     check_target(path, overwrite=overwrite, is_sheet=is_sheet)
     name, target = os.fspath(path), Path(os.path.realpath(path))
-    temporary = beside(target, f"{secrets.token_hex(8)}.{ending}")
+    temporary = beside(target, f"{os.urandom(8).hex()}.{ending}")
     try:
         # a new file that nobody else can have opened before, whole on the disk
         handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
