@@ -43,7 +43,10 @@ FRAME = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 3"></svg>'
 def undrawn(monkeypatch):
     """Reports whose pictures are composed but not drawn, which takes a second a report; how often one was asked for."""
     drawn = []
-    later = lambda *_: functools.cache(lambda: drawn.append("picture") or FRAME)  # noqa: E731
+
+    def later(*_):
+        return functools.cache(lambda: drawn.append("picture") or FRAME)
+
     monkeypatch.setattr("spreadcheck.show.report.drawn", later)
     return drawn
 

@@ -79,7 +79,7 @@ def analyse(
     from spreadcheck.judge.assessment import assess
 
     out.check(sheet, analysis)
-    _check(highest_speed_rpm, asked["driving_error_m"], mirror, how_sure, out)
+    _check(highest_speed_rpm, mirror, how_sure, out)
     test, nutrients = read_test(sheet), None
     if mirror:
         from spreadcheck.sheet.traytest import both_sides
@@ -117,16 +117,13 @@ def analyse(
         ctx.exit(1)
 
 
-def _check(highest_rpm: float | None, error_m: float, mirror: bool, how_sure: bool, out: Outputs) -> None:
-    """Refuse a driving error that can't be, a speed without a card, and what can't be known of a side not tested."""
+def _check(highest_rpm: float | None, mirror: bool, how_sure: bool, out: Outputs) -> None:
+    """Refuse a speed without a card, and what can't be known of a side not tested."""
     from spreadcheck.errors import Fault, OutputError, WidthError
 
     if highest_rpm is not None and not out.asked("card"):
         remedy = "add --card FILE, ending in .pdf, .html or .md"
         raise OutputError(Fault("option --highest-speed", "no card is asked for", remedy))
-    if not 0 <= error_m <= 5:
-        fault = Fault("option --steering", f"{error_m:g} m is no driving error", "give 0 to 5 m to either side")
-        raise WidthError(fault)
     if mirror and how_sure:
         raise WidthError(Fault("option --confidence", "a side that was not tested has no interval", "leave one out"))
     if mirror and out.asked("csv"):

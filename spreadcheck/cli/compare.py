@@ -84,9 +84,9 @@ def compare(
         plot=lambda: comparison_figure(found, units),
     )
     if out.screen:
-        last = found.results[-1].test.source
-        blocked = [result.test.source for result in found.results if result.blocking]
-        if blocked and blocked[0] != "-":
+        last = found.results[-1].test.file
+        blocked = [result.test.file for result in found.results if result.blocking]
+        if blocked:
             name_next("analyse", blocked[0], "--doubts")
         elif out.asked("report"):
             name_next("analyse", last, "--card", free(last, "-card.pdf"))

@@ -38,6 +38,7 @@ def edge(*, sheet: str, bout_width_m: float | None, side: str, units: str, out: 
     """
     from spreadcheck.field.edge import SIDES, study_edge
     from spreadcheck.show.edge import edge_csv, edge_document, edge_json
+    from spreadcheck.show.format import show_width
 
     out.check(sheet)
     sides = SIDES if side == "both" else (side,)
@@ -49,4 +50,5 @@ def edge(*, sheet: str, bout_width_m: float | None, side: str, units: str, out: 
         csv=lambda: edge_csv(study, units),
     )
     if out.screen:
-        name_analysis(study.verdict, sheet, *(() if bout_width_m is None else ("--bout-width", f"{bout_width_m:g} m")))
+        asked_width = () if bout_width_m is None else ("--bout-width", show_width(bout_width_m, units))
+        name_analysis(study.verdict, sheet, *asked_width)

@@ -10,9 +10,7 @@ import click
 from spreadcheck.cli.options import options, output_file, outputs, quantity, read_test, several, sheet_argument, words
 from spreadcheck.cli.outputs import Outputs
 from spreadcheck.errors import Fault, OutputError, QuantityError, WidthError, shown
-from spreadcheck.units import HECTARE_M2, parse_number
-
-_MOST_HA = 1_000_000  # a year: more than one machine dresses
+from spreadcheck.units import parse_number
 
 if TYPE_CHECKING:
     from spreadcheck.field.study import Asked
@@ -107,7 +105,7 @@ def field(
     from spreadcheck.cli.terminal import progress_bar
     from spreadcheck.field.fieldmap import bands_geojson, geotiff_bytes, grid_csv
     from spreadcheck.field.places import read_boundary
-    from spreadcheck.field.study import study_field, study_fields, switching_steps, worth_of
+    from spreadcheck.field.study import hectares_a_year, study_field, study_fields, switching_steps, worth_of
     from spreadcheck.field.track import read_track
     from spreadcheck.show.field import (
         field_document,
@@ -135,10 +133,9 @@ def field(
         return
     ground = read_boundary(boundaries[0]) if boundaries else None
     driven = read_track(track, zone=ground.zone if ground else None) if track is not None else None
-    area = None if per_year_m2 is None else per_year_m2 / HECTARE_M2
-    if area is not None and not 0 < area <= _MOST_HA:
-        remedy = f"give an area above 0 and up to {_MOST_HA:,} ha"
-        raise QuantityError(Fault("option --per-year", f"{area:g} ha can't be dressed in a year", remedy))
+    area = None if per_year_m2 is None else hectares_a_year(per_year_m2)
+    if area is not None and not worth:
+        raise OutputError(Fault("option --per-year", "nothing is worked out for a year", "add --worth"))
     with progress_bar("Field") as told:
         study = study_field(read_test(sheet), asked, boundary=ground, track=driven, progress=told)
     gains = worth_of(study, per_year_ha=area) if worth else ()

@@ -195,7 +195,7 @@ def sheets_argument(name: str, **given: Any) -> Callable[[F], F]:
     argument = click.argument(name, type=click.Path(allow_dash=True), **given)
 
     def decorate(function: F) -> F:
-        """A tray sheet to read, and how it is meant."""
+        """Give a command these sheets."""
         return argument(options("worksheet", "dates")(function))
 
     return decorate

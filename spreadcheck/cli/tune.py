@@ -57,5 +57,5 @@ def tune(*, sheets: tuple[str, ...], into: str | None, units: str, out: Outputs,
         say(folded(next_words(found, into)), err=True)
         write_into(into, found.form_rows(units), overwrite=out.overwrite, like=found.like)
     elif out.screen and found.main is not None:
-        following = free(found.like.source, "-next.csv")
+        following = free(found.like.file, "-next.csv")
         name_next(*out.again("--into", following), lead="Next, a sheet for the next test")

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from spreadcheck.errors import Fault, SheetError, record
-from spreadcheck.pattern.advice import SPREADERS, TWIN
+from spreadcheck.pattern.advice import SPREADERS
 from spreadcheck.sheet.cells import shortest
-from spreadcheck.sheet.labels import LABELS, Label, known_label
+from spreadcheck.sheet.labels import LABELS, TWIN, Label, known_label
 from spreadcheck.sheet.traysheet import catch_cell
 from spreadcheck.sheet.traytest import FormRow, TrayTest
 from spreadcheck.units import KINDS, side_of
@@ -19,8 +19,6 @@ MAX_FORM_CELLS = 20_000
 # A stretch without a tray is called a gap from this many usual spacings on (own rule: half a tray more than usual).
 GAP_SPACINGS = 1.5
 
-# A weight this many times its neighbours is asked about once more, and one as many times less: so a lost decimal mark.
-DOUBT_TIMES = 10
 
 ABOUT = (
     "test", "date", "place", "operator", "machine", "product",

@@ -123,6 +123,7 @@ def reply_to(new: NewSheet, text: str) -> tuple[NewSheet, str]:
         except QuantityError as error:
             # a message of the form, in the words of one line of text instead of three cells
             said = re.sub(r"write one of (.*) in the third cell", r"write it behind the number, one of \1", str(error))
+            said = said.replace("the unit goes into the third cell", "its unit behind them")
             return new, f"{said}."
     listed = new.steps[at + 1 : at + 2] == ("spacing",) and "offsets" in new.given
     return replace(new, at=at + 2 if listed else at + 1), ""
@@ -272,7 +273,7 @@ def fill_in(test: TrayTest, rows: Iterable[FormRow], *, overwrite: bool = False)
     """Fill rows into the form of a test; a label that stands there with another value is replaced only on request."""
     form, written, replaced, faults = list(test.form), [], [], []
     for row in rows:
-        at = next((n for n, old in enumerate(form) if known_label(old.label) is known_label(row.label)), None)
+        at = next((n for n, old in enumerate(form) if _called(old) == _called(row)), None)
         if at is None:
             form.append(row)
         elif _same(form[at], row):
@@ -320,10 +321,17 @@ def row_words(row: FormRow) -> str:
     return shown(f"{row.value} {row.unit}".strip())
 
 
+def _called(row: FormRow) -> str:
+    """The label of a row, whatever its letter case and spacing; also one of the user's own."""
+    label = known_label(row.label)
+    return label.name if label else " ".join(row.label.casefold().split())
+
+
 def _same(old: FormRow, new: FormRow) -> bool:
     """Whether two rows of one label hold the same, whatever their units."""
     label = known_label(old.label)
-    assert label is not None  # the rows are those of a test that was read
+    if label is None:  # a row of the user's own
+        return row_words(old) == row_words(new)
     before, after = (read_value(label, row.value, row.unit) for row in (old, new))
     if isinstance(before, float) and isinstance(after, float):
         return math.isclose(before, after, rel_tol=1e-9)

@@ -27,7 +27,7 @@ STEPS = 5  # a catch of fewer steps of the scale is too small to be compared
 
 # sorts of reply: something was recorded, the same tray is asked again, something is said, the table is wanted, ...
 TAKEN, ASKED, TOLD, SHOW, HELP, DONE = "taken", "asked", "told", "show", "help", "done"
-_AT_A_TRAY = ("weight", "thrown out", "blank", "enter", "insist", "note", "unclear")
+_AT_A_TRAY = ("weight", "thrown out", "blank", "insist", "note", "unclear")
 
 MAX_TYPED = 500  # characters of one line; a longer one is no entry of a person or a scale
 
@@ -277,8 +277,8 @@ def enter_weight(recording: Recording, text: str) -> Reply:
     """
     unit = "g" if recording.over else recording.test.columns[recording.cell(recording.at)[1]].unit
     entry = read_entry(text, unit)
-    if recording.over and entry.kind in _AT_A_TRAY and entry.kind != "enter":
-        say = "Every tray of every pass has been asked, so this was not taken. Type back, go to R4, show or finish."
+    if recording.over and entry.kind in _AT_A_TRAY:
+        say = "Every tray of every pass is done, so this was not taken. Type back, go to R4, show or finish."
         return Reply(recording, say, ASKED)
     asked = recording.asked
     match entry.kind:
@@ -302,7 +302,7 @@ def enter_weight(recording: Recording, text: str) -> Reply:
         case "unclear":
             return Reply(replace(recording, asked=None), f"{entry.words}.", ASKED)
         case "back":
-            place = recording.trail[-1] if recording.trail else recording.at - 1
+            place = recording.trail[-1] if recording.trail else _before(recording)
             if place < 0:
                 return Reply(recording, "This is the first tray; there is nothing to go back to.", ASKED)
             return _go(replace(recording, trail=recording.trail[:-1]), place)
@@ -358,8 +358,16 @@ def _note(recording: Recording, words: str) -> Reply:
     return Reply(replace(recording, test=test), f"Note on {name}: {note}", TAKEN)
 
 
+def _before(recording: Recording) -> int:
+    """The place before this one where a tray stands; -1 where there is none."""
+    stands = np.flatnonzero(recording.states[: recording.at] != CatchState.NO_TRAY)
+    return int(stands[-1]) if len(stands) else -1
+
+
 def _go(recording: Recording, place: int) -> Reply:
     """Who goes back to an empty cell means to weigh it, and the empty ones that follow it."""
+    if recording.states[place] == CatchState.NO_TRAY:
+        return Reply(recording, f"No tray stands at {recording.name(place)}.", ASKED)
     was, run = recording.now(place), place
     while run in recording.left_empty:
         run += 1

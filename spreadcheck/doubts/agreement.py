@@ -164,8 +164,8 @@ def _disagree_doubts(
             near = np.abs(times / multiple - 1) <= LIMITS["pass gap"].value / 100
             full = [named[at] for at in sorted(level[near & (level > 0)].tolist())] if emptied else []
             if full:
-                look = f"look whether the trays were emptied before {' and '.join(full)}: not emptied they read just so"
-                remedy = f"{look}, and what they held before has to come off; if they were, {remedy}"
+                look = f"look whether the trays were emptied before {', '.join(full)}: full trays would weigh as much"
+                remedy = f"{look}. If they were not, take off what they held before; if they were, {remedy}"
             yield doubt("pass-level", remedy=remedy, passes=Listed(told, len(level) - _SHOWN, " passes"))
         weight = 1 + gaps[worst] / 100  # of a pass ten times as heavy, sides 10 points apart are 1 % unlike
         alike = weight.max(axis=1) <= weight.min(axis=1) * (1 + LIMITS["pass gap"].value / 100)

@@ -95,7 +95,7 @@ class Explanation:
     """What may lie behind a doubt, tried on the test: how well it fits (0 to 1), and the row or cell to change.
 
     `corrected` is the test with that change; `verdict` is what it then gets and `leaves` the codes of the doubts that
-    it then still has, where they were worked out.
+    it then still has, where they were worked out. One that leaves the test `blocked` stands behind the others.
     """
 
     code: str
@@ -104,12 +104,8 @@ class Explanation:
     remedy: str
     verdict: Words | None = None
     leaves: frozenset[str] | None = None
+    blocked: bool = False
     corrected: TrayTest | None = field(default=None, repr=False, compare=False)
-
-    @property
-    def blocked(self) -> bool:
-        """Whether the slip put right leaves the test blocked: it stands behind the others."""
-        return self.verdict is not None and self.verdict.values["blocked"] is True
 
     def text(self, system: str = "metric") -> str:
         """All of it as one sentence."""

@@ -19,7 +19,7 @@ from spreadcheck.doubts.doubt import Doubt, Explanation, Words
 from spreadcheck.errors import SpreadcheckError
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.passes import FEW, FLOOR, PassCatches, middle_of
-from spreadcheck.sheet.traytest import FloatArray, TrayTest, with_labels
+from spreadcheck.sheet.traytest import CatchState, FloatArray, TrayTest, with_labels
 
 SWAPPED = "trays-swapped"
 MOST_PASSES = 20  # of which explanations are tried
@@ -62,7 +62,8 @@ def explanations_of(test: TrayTest, catches: PassCatches) -> tuple[Explanation, 
             which, right = f"{'pass' if len(empty) == 1 else 'passes'} {', '.join(map(str, empty))}", test
             for number in empty:
                 right = _with_pass(right, number, np.array, lost=slice(None))
-            words, remedy = Words(f"nothing was spread in {which}"), f"clear the cells of {which}, or repeat it"
+            again = "it" if len(empty) == 1 else "them"
+            words, remedy = Words(f"nothing was spread in {which}"), f"clear the cells of {which}; or repeat {again}"
             return (Explanation("pass-empty", 1.0, words, remedy, corrected=right),)
         if (summed := _not_emptied(test, catches)) is not None:
             return (summed,)
@@ -200,15 +201,13 @@ def _misfit(rows: FloatArray, other: FloatArray, offset_m: FloatArray, weight: F
     return [float(value) for value in misfit]
 
 
-def _with_pass(
-    test: TrayTest, number: int, change: Callable[[Any], Any], *, lost: int | slice | None = None
-) -> TrayTest:
-    """A test with the cells of one pass changed; row `lost` is then not weighed."""
+def _with_pass(test: TrayTest, number: int, change: Callable[[Any], Any], *, lost: slice | None = None) -> TrayTest:
+    """A test with the cells of one pass changed; rows `lost` are then not weighed."""
     columns = [at for at, column in enumerate(test.columns) if column.pass_no == number]
     catch, state = test.catch.copy(), test.state.copy()
     catch[:, columns], state[:, columns] = change(catch[:, columns]), change(state[:, columns])
     if lost is not None:
-        catch[lost, columns], state[lost, columns] = np.nan, 1
+        catch[lost, columns], state[lost, columns] = np.nan, CatchState.NOT_WEIGHED
     return replace(test, catch=catch, state=state)
 
 
@@ -250,7 +249,7 @@ def _swapped(test: TrayTest, catches: PassCatches, suspects: list[int]) -> Expla
 
 
 def with_verdicts(
-    doubts: tuple[Doubt, ...], judged: Callable[[TrayTest], tuple[Words, frozenset[str]]]
+    doubts: tuple[Doubt, ...], judged: Callable[[TrayTest], tuple[Words, frozenset[str], bool]]
 ) -> tuple[Doubt, ...]:
     """The doubts, their best explanations with what the test put right would get; mere consequences of a slip are out.
 
@@ -263,8 +262,8 @@ def with_verdicts(
         for slip in each.explanations[:_WORKED_OUT]:
             if slip.corrected is not None:
                 with contextlib.suppress(SpreadcheckError):  # put right in this way, the test can't be assessed at all
-                    verdict, leaves = judged(slip.corrected)
-                    slip = replace(slip, verdict=verdict, leaves=leaves)
+                    verdict, leaves, blocked = judged(slip.corrected)
+                    slip = replace(slip, verdict=verdict, leaves=leaves, blocked=blocked)
             vain = slip.leaves is not None and each.code in slip.leaves and slip.blocked
             if not (vain and each.code == "passes-disagree"):
                 found.append(slip)

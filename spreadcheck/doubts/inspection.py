@@ -129,8 +129,8 @@ def condition_doubts(test: TrayTest, profile: Profile, beyond: float) -> Iterato
     repeats = profile.passes_used * runs
     slow = repeats >= LIMITS["en runs"].value and speed is not None and speed <= _EN_SPEED_M_S + 1e-9
     if repeats < LIMITS["passes"].value and not slow:
-        passes, each = ("1 pass", "") if profile.passes_used == 1 else (f"{profile.passes_used} passes", " each")
-        yield doubt("few-passes", passes=passes, runs=f"{runs} {'run' if runs == 1 else 'runs'}{each}")
+        passes, each = counted(profile.passes_used, "pass", "passes"), " each" * (profile.passes_used > 1)
+        yield doubt("few-passes", passes=passes, runs=f"{counted(runs, 'run')}{each}")
     if profile.passes_used == 1:
         yield doubt("slips-unseen")
     if not profile.relative:

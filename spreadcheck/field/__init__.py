@@ -1,1 +1,1 @@
-"""The field itself: its edge, and passes that come to an end."""
+"""The field itself: its edge, its map, and how it is driven, by a plan or a recorded track."""

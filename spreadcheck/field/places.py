@@ -119,7 +119,11 @@ def csv_parts(
     delimiter = max(";,\t", key=text.splitlines()[0].count)
     if text.count("\n") > MAX_POINTS + 1_000:
         check_count(text.count("\n"), place)
-    header, *rows = csv.reader(text.splitlines(), delimiter=delimiter)
+    try:
+        header, *rows = csv.reader(text.splitlines(), delimiter=delimiter)
+    except csv.Error:
+        problem = "a quoted cell is not closed, or is too long"
+        raise SheetError(Fault(place, problem, 'start and end such a cell with "')) from None
     names = [cell.strip().casefold() for cell in header]
     pair = next((pair for pair in (DEGREES, METRES) if set(pair) <= set(names)), None)
     if pair is None:
@@ -128,8 +132,8 @@ def csv_parts(
         raise SheetError(Fault(f"{place}: row 1", problem, remedy))
     readers = {**dict.fromkeys(pair, number_in), **(optional or {})}
     for name in names:
-        if name and name not in readers:
-            problem = f'the column "{shown(name)}" is not known'
+        if name and (name not in readers or names.count(name) > 1):
+            problem = f'the column "{shown(name)}" is not known, or is there twice'
             raise SheetError(Fault(f"{place}: row 1", problem, f"use {', '.join(readers)}"))
     parts: list[list[list[float]]] = [[]]
     known = [(at, name) for at, name in enumerate(names) if name]
@@ -138,6 +142,10 @@ def csv_parts(
         if not any(cells):
             parts.append([])
             continue
+        if any(cells[len(names) :]):
+            problem = f"has {len(cells)} cells, and the first row names {len(names)}"
+            remedy = "write decimals with a point, or put ; between the cells"
+            raise SheetError(Fault(f"{place}: row {number}", problem, remedy))
         cells += [""] * (len(names) - len(cells))
         for at, name in known:
             if name in pair and not cells[at]:
@@ -164,10 +172,10 @@ def read_geojson(text: str, place: str) -> list[tuple[dict[str, Any], Any]]:
         try:
             shape = shapely.geometry.shape(given)
             points = shapely.get_coordinates(shape)
-        except Exception:  # shapely raises its own, and Python's for words and holes among the numbers
+        except Exception:  # shapely's own errors, and five of Python's for what is no list of numbers
             points = np.array([[np.nan, np.nan]])
         if not np.isfinite(points).all():
-            problem = "has coordinates that are no places, or too few of them"
+            problem = "has a shape of no known kind, coordinates that are no places, or too few of them"
             raise SheetError(Fault(place, problem, "give longitude and latitude in degrees"))
         checked_degrees(points, place)
         found += [(properties, part) for part in getattr(shape, "geoms", [shape])]

@@ -13,7 +13,7 @@ import numpy as np
 
 from spreadcheck.doubts.doubt import Doubt, Quantity
 from spreadcheck.doubts.register import doubt
-from spreadcheck.errors import CostError, Fault, SheetError, WidthError, record, shown
+from spreadcheck.errors import CostError, Fault, QuantityError, SheetError, WidthError, record, shown
 from spreadcheck.field.deposit import ARC, LINE, Landing, Leg, Progress, best_switching_m, landing_of
 from spreadcheck.field.edge import reach_m
 from spreadcheck.field.fieldmap import NEAR_PCT, FieldMap, Ground, OtherLanding, Spot, find_spots, map_field
@@ -23,7 +23,7 @@ from spreadcheck.field.track import Track, check_near, later_switched, mean_spee
 from spreadcheck.judge.assessment import Assessment, assess
 from spreadcheck.judge.blend import NutrientAnalysis, blend_parts
 from spreadcheck.limits import CV_LIMIT_PCT
-from spreadcheck.money.pricefile import CostBasis
+from spreadcheck.money.pricefile import CostBasis, known_sum
 from spreadcheck.passes.noise import Stated
 from spreadcheck.sheet.labels import BACK_AND_FORTH, METHODS
 from spreadcheck.sheet.traytest import TrayTest
@@ -34,6 +34,7 @@ from spreadcheck.units import HECTARE_M2
 CELL_M = 2.0
 MAX_WAYS = 60
 COARSE_CELLS = 20_000  # to a field, for maps that are only compared with each other
+MOST_A_YEAR_HA = 1_000_000  # more than one machine dresses
 DRAWS, LEVEL_PCT = 20, 90.0  # of the noise, and of the interval of the field CV that they give
 SHIFTS_M = np.arange(-40.0, 40.1, 4.0)  # of all switching of a recorded track
 LEAST_GAIN_PCT = 0.3  # of field CV: a shift of all switching that gains less is not worth a word
@@ -117,7 +118,7 @@ class FieldCase:
     @property
     def total_cost(self) -> float | None:
         """Work, yield lost and product wasted together, as far as priced; None where nothing is. [money]"""
-        return _known_sum(self.work_cost, self.yield_cost, self.product_cost)
+        return known_sum(self.work_cost, self.yield_cost, self.product_cost)
 
 
 @record(eq=False)
@@ -478,16 +479,11 @@ def _case(study: FieldStudy, way: dict[str, Any], number: int, count: int) -> Fi
             short = float(response.yield_at(study.target_kg_ha)) - float(response.yield_at(found.field_kg_ha).mean())
             money["yield_lost_t"] = lost = short * way["ground"].area_ha
             money["yield_cost"] = None if prices.crop_per_t is None else lost * prices.crop_per_t
-        hourly = _known_sum(prices.work_per_h, prices.fuel_per_h)
+        hourly = known_sum(prices.work_per_h, prices.fuel_per_h)
         money["work_cost"] = None if hourly is None or way["hours"] is None else hourly * way["hours"]
     if asked.product_per_t is not None and asked.target_kg_ha is not None:
         money["product_cost"] = found.kg["wasted"] / 1000 * asked.product_per_t
     return FieldCase(**way, found=found, **money)
-
-
-def _known_sum(*amounts: float | None) -> float | None:
-    known = [amount for amount in amounts if amount is not None]
-    return sum(known) if known else None
 
 
 def map_doubts(study: FieldStudy) -> Iterator[Doubt]:
@@ -543,6 +539,15 @@ class Worth:
     wasted_less_kg_ha: float
     saved_per_ha: float | None
     saved_per_year: float | None
+
+
+def hectares_a_year(area_m2: float) -> float:
+    """An area dressed in a year, in hectares; refused where no machine dresses it."""
+    if not 0 < area_m2 <= MOST_A_YEAR_HA * HECTARE_M2:
+        remedy = f"give an area above 0 and up to {MOST_A_YEAR_HA:,} ha"
+        problem = f"{area_m2 / HECTARE_M2:g} ha can't be dressed in a year"
+        raise QuantityError(Fault("option --per-year", problem, remedy))
+    return area_m2 / HECTARE_M2
 
 
 def worth_of(study: FieldStudy, *, per_year_ha: float | None = None) -> tuple[Worth, ...]:

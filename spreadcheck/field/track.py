@@ -96,7 +96,7 @@ def read_track(path: str | os.PathLike[str], *, zone: Zone | None = None) -> Tra
     elif text.lstrip().startswith("<"):
         tables = list(_gpx(text, name))
     else:
-        logged = {"time": _seconds, "on": _switch, "heading": number_in, "speed": number_in}
+        logged = {"time": _seconds, "on": _switch, "heading": number_in, "speed": _speed}
         degrees, tables = csv_parts(text, name, logged)
     tables = [table for table in tables if len(table[PLACES]) > 1]
     if not tables:
@@ -137,10 +137,18 @@ def _geojson(text: str, name: str) -> Iterator[Table]:
     for properties, shape in shapes:
         if shape.geom_type == "LineString":
             table = {PLACES: np.asarray(shape.coords)[:, :2]}
-            if "on" in properties:
+            if properties.get("on") is not None:
                 on = _switch(str(properties["on"]), f'{name}: property "on"')
                 table["on"] = np.full(len(table[PLACES]), on)
             yield table
+
+
+def _speed(cell: str, place: str) -> float:
+    """A speed; NaN where the cell is empty."""
+    value = number_in(cell, place)
+    if value < 0:
+        raise SheetError(Fault(place, f'"{shown(cell)}" is below 0', "write m/s, 0 where it stands still"))
+    return value
 
 
 def _gpx(text: str, name: str) -> Iterator[Table]:

@@ -43,7 +43,7 @@ from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.bands import width_curves
 from spreadcheck.spread.profile import CUT, Profile
 
-AUTO, SCALED, MEASURED = PROFILES = ("auto", "scaled", "measured")
+AUTO, SCALED, _ = PROFILES = ("auto", "scaled", "measured")
 # the figures that are compared, and the kind of each
 KIND = {"mean rate": "rate", "centre": "length", "left share": "share", "CV": "share", "effective width": "length"}
 MEAN_RATE = ("mean rate", "")

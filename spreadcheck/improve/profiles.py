@@ -39,7 +39,7 @@ _JITTER = 1e-8  # added to a covariance of unit size that may be nearly singular
 
 
 def passes_at(result: Assessment, place_m: FloatArray) -> FloatArray:
-    """Every pass as rates at given places, gaps filled with the mean; those with few catches there are left out."""
+    """Every pass that has enough catches as rates at given places; beyond its catches the mean of the test."""
     profile, rows = result.profile, []
     mean = np.interp(place_m, profile.offset_m, profile.rate_kg_ha)
     for row in result.passes.rate_kg_ha.T:
@@ -59,7 +59,7 @@ def common_places(one: Profile, other: Profile, place: str) -> tuple[FloatArray,
     low, high = max(a[0], b[0]) - near, min(a[-1], b[-1]) + near
     places = min((line[(line >= low) & (line <= high)] for line in (a, b)), key=len)
     if len(places) < 3:
-        problem = "its tray line shares no stretch with three trays in it with that of the first test"
+        problem = "its tray line and that of the first test overlap over fewer than three trays"
         raise SheetError(Fault(place, problem, "compare tests whose trays cover the same offsets"))
     return places, False
 

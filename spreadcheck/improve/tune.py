@@ -368,7 +368,7 @@ def _places(results: Sequence[Assessment]) -> FloatArray:
     low, high = max(float(one.offset_m[0]) for one in lines), min(float(one.offset_m[-1]) for one in lines)
     count = min(round((high - low) / min(one.spacing_m for one in lines)) + 1, _MOST_PLACES)
     if high <= low or count < 5:
-        problem = "the tray lines share no stretch with five trays in it"
+        problem = "the tray lines overlap over fewer than five trays"
         raise SheetError(Fault("", problem, "give tests whose trays cover the same offsets"))
     return np.linspace(low, high, count)
 

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from spreadcheck.doubts.doubt import Doubt, Listed, Quantity, Words
 from spreadcheck.doubts.explain import with_verdicts
 from spreadcheck.doubts.inspection import doubts_of
-from spreadcheck.errors import Fault, NoSpreadError, record
+from spreadcheck.errors import Fault, NoSpreadError, WidthError, record
 from spreadcheck.judge.blend import BlendAssessment, NutrientAnalysis, assess_blend
 from spreadcheck.judge.verdict import (
     CANT_BE_JUDGED,
@@ -35,7 +35,15 @@ from spreadcheck.passes.noise import Noise, noise_of
 from spreadcheck.passes.passes import Passes, passes_of
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import CatchState, FloatArray, TrayTest, rising
-from spreadcheck.spread.bands import DRIVING_ERROR_M, Band, WidthCurve, on_average, width_curves, worst_curve
+from spreadcheck.spread.bands import (
+    DRIVING_ERROR_M,
+    MOST_DRIVING_ERROR_M,
+    Band,
+    WidthCurve,
+    on_average,
+    width_curves,
+    worst_curve,
+)
 from spreadcheck.spread.profile import SAME_PLACE, TAPER, FigureRange, Profile, metered_kg_ha_m, over_tails, tailed
 from spreadcheck.spread.widths import Scan, check_limit, check_widths, default_widths, lay, scan_methods
 
@@ -355,7 +363,7 @@ def assess(
     asked |= {"driving_error_m": driving_error_m}
     result = _assessed(test, width_m=width_m, bout_width_m=bout_width_m, **asked)
 
-    def put_right(corrected: TrayTest) -> tuple[Words, frozenset[str]]:
+    def put_right(corrected: TrayTest) -> tuple[Words, frozenset[str], bool]:
         """The test put right, asked as this one was; a bout width that is itself what was put right is not kept."""
         # a test put right is not explained in turn: two slips could each lead to the other without end
         kept = bout_width_m if corrected.bout_width_m == test.bout_width_m else None
@@ -377,11 +385,13 @@ def _assessed(
 ) -> Assessment:
     """The test as `assess` takes it, its slips found and not yet put right."""
     check_limit(limit_pct)
+    if not 0 <= driving_error_m <= MOST_DRIVING_ERROR_M:
+        remedy = f"give 0 to {MOST_DRIVING_ERROR_M:g} m to either side"
+        raise WidthError(Fault("driving error (--steering)", f"{driving_error_m:g} m can't be", remedy))
     blank = int((test.state == CatchState.NOT_WEIGHED).all(axis=1).sum())
     trays = len(test.tray) - int(test.no_tray.sum())
     if 2 * blank > trays:  # the sheet is being filled in still
-        file = shlex.quote(test.source) if test.source else "SHEET"
-        remedy = f"weigh them, with `spreadcheck record {file}`; write - where no tray stands"
+        remedy = f"weigh them, with `spreadcheck record {shlex.quote(test.file)}`; write - where no tray stands"
         raise NoSpreadError(Fault(test.source, f"{blank} of {trays} trays are not weighed yet", remedy))
     passes = passes_of(test, relative=relative)
     profile = passes.profile(tails)
@@ -426,8 +436,8 @@ def _assessed(
     return replace(result, doubts=doubts)
 
 
-def _would_get(result: Assessment) -> tuple[Words, frozenset[str]]:
-    """Verdict, effective widths and share of the target rate of a test put right; and the doubts that it still has."""
+def _would_get(result: Assessment) -> tuple[Words, frozenset[str], bool]:
+    """Verdict, effective widths and share of the target rate of a test put right; its doubts; whether one blocks."""
     told = [Words(result.verdict.state)] if result.verdict else []
     for method in result.judged_methods:
         width = result.effective_width_m(method)
@@ -438,8 +448,8 @@ def _would_get(result: Assessment) -> tuple[Words, frozenset[str]]:
         share = 100 * bout.mean_kg_ha / target
         rate = Quantity(bout.mean_kg_ha, "rate")
         told.append(Words("a mean rate of {rate}, {share:.0f} % of the target", {"rate": rate, "share": share}))
-    words = Words("{told}", {"told": Listed(tuple(told)), "blocked": bool(result.blocking)})
-    return words, frozenset(doubt.code for doubt in result.doubts)
+    words = Words("{told}", {"told": Listed(tuple(told))})
+    return words, frozenset(doubt.code for doubt in result.doubts), bool(result.blocking)
 
 
 def bouts_at(

@@ -13,10 +13,10 @@ from spreadcheck.doubts.doubt import Doubt
 from spreadcheck.errors import Fault, WidthError, record
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.judge.likely import Drawn, Likely, Line, bouts_on, drawn_on, likely_cv, noise_floor, widest_within
-from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import Noise, NoiseDrawn, Stated
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray
+from spreadcheck.spread.bands import DRIVING_ERROR_M, on_average
 from spreadcheck.spread.profile import Ends, allowed, metered_kg_ha_m
 from spreadcheck.spread.widths import scan_methods
 
@@ -25,7 +25,7 @@ LEVEL_PCT = 90.0
 SURE_PCT = 90.0  # probability at which a bout width is called sure to be within the limit
 DRAWS = 2_000
 SEED = 1
-NARROW_M = 2 * LIMITS["driving error"].value  # a shorter band of widths is too narrow to drive in
+NARROW_M = 2 * DRIVING_ERROR_M  # a shorter band of widths is too narrow to drive in
 MAX_WIDTHS = 160  # of the curve that effective widths are read on
 _LEAST_STEP_M = 0.1
 _MOST_POINTS = 600  # of the line: of a longer one only so many trays are drawn, as far apart as an even line of them
@@ -69,6 +69,20 @@ class CvBand(Generic[F]):
             name: float(each[index]) for name, each in vars(self).items() if isinstance(each, np.ndarray)
         }
         return CvBand(**{**vars(self), **own})
+
+    @property
+    def line_low_pct(self) -> F:
+        """The lower end of the interval for CV by line."""
+        return self.low_pct * self.line_share
+
+    @property
+    def line_high_pct(self) -> F:
+        """The upper end."""
+        return self.high_pct * self.line_share
+
+    def censored(self, width_m: float) -> bool:
+        """Whether a band ends only where the widths that were tried end."""
+        return width_m >= float(np.max(self.width_m)) - 1e-9
 
     @property
     def all_noise(self) -> bool:
@@ -182,8 +196,7 @@ class Confidence:
 
     def line_share(self, width_m: FloatArray) -> FloatArray:
         """CV on the line over CV by trays, on average over where it lies: sqrt((n - 1) / n); NaN where n < 2."""
-        n = width_m / self.assessment.profile.spacing_m
-        return np.sqrt(np.where(n >= 2 - 1e-9, (n - 1) / np.maximum(n, 2 - 1e-9), np.nan))
+        return 1 / np.sqrt(on_average(width_m, self.assessment.profile.spacing_m))
 
     def kept(self, width_m: FloatArray, method: str, cases: tuple[Likely, ...] = ()) -> FloatArray:
         """Least and greatest probability that the true CV keeps the limit, over the tails; NaN where not known. [%]"""
@@ -202,7 +215,8 @@ class Confidence:
 
     def band_at(self, width_m: FloatArray, method: str) -> CvBand[FloatArray]:
         """The figures at bout widths for one driving method."""
-        limit, share, cases = self.assessment.limit_pct, self.line_share(width_m), self.likely(width_m, method)
+        limit, narrow = self.assessment.limit_pct, 2 * self.assessment.driving_error_m
+        share, cases = self.line_share(width_m), self.likely(width_m, method)
         read = scan_methods(self.assessment.profile, width_m, (method,))[method].cv_line_pct / share
         bouts = bouts_on(self.lines[0], width_m, method, straight=True)
         floors = [100 * noise_floor(on, bouts) / bouts.mean(on.pattern.sum()[None])[:, 0] for on in self.on_lines[True]]
@@ -213,10 +227,10 @@ class Confidence:
         if not self.tells_probability:
             least = most = np.full(len(width_m), np.nan)
         to_trays = (1 / share)[:, None].astype(np.float32)
-        found = (widest_within(width_m, case.cv_pct * to_trays, limit, NARROW_M) for case in cases)
+        found = (widest_within(width_m, case.cv_pct * to_trays, limit, narrow) for case in cases)
         crossing = np.array([np.percentile(widths, self.tails_pct) for widths in found])
-        as_read, without = widest_within(width_m, np.stack((read, out), axis=1), limit, NARROW_M).tolist()
-        sure = float(widest_within(width_m, 100.0 - least[:, None], 100.0 - SURE_PCT, NARROW_M)[0])
+        as_read, without = widest_within(width_m, np.stack((read, out), axis=1), limit, narrow).tolist()
+        sure = float(widest_within(width_m, 100.0 - least[:, None], 100.0 - SURE_PCT, narrow)[0])
         return CvBand(
             method=method,
             width_m=width_m,

@@ -259,7 +259,7 @@ def noise_floor(on: Drawn, bouts: Bouts) -> FloatArray:
 def widest_within(width_m: FloatArray, cv_pct: AnyFloats, limit_pct: float, narrow_m: float) -> FloatArray:
     """The upper end of each curve's widest band that is not narrow, 0 for none; curves are columns. [m]"""
     within = wide = cv_pct <= limit_pct
-    step = float(np.diff(width_m).max()) if len(width_m) > 1 else narrow_m
+    step = float(np.diff(width_m).max()) if len(width_m) > 1 else max(narrow_m, 1e-9)
     run = max(int(np.ceil(narrow_m / step)), 1)
     if 1 < run < len(width_m):  # within for a stretch of at least `narrow_m`
         counts = np.cumsum(np.pad(within, ((1, 0), (0, 0))), axis=0, dtype=np.int32)

@@ -10,7 +10,7 @@ import numpy as np
 
 from spreadcheck.errors import Fault, QuantityError, WidthError, record
 from spreadcheck.judge.assessment import assess
-from spreadcheck.judge.confidence import DRAWS, LEVEL_PCT, NARROW_M, SEED, Confidence, between, confidence
+from spreadcheck.judge.confidence import DRAWS, LEVEL_PCT, SEED, Confidence, between, confidence
 from spreadcheck.judge.likely import AnyFloats, Line, bouts_on, products, widest_within
 from spreadcheck.limits import CV_LIMIT_PCT
 from spreadcheck.passes.noise import FROM_PASSES, Floats, NoiseDrawn, Stated
@@ -186,7 +186,7 @@ def _forecast(
 
     def crossing(squares: AnyFloats, total: AnyFloats) -> FloatArray:
         curves = np.sqrt(np.maximum(squares / bouts.mean(total) ** 2 * 1e4 * to_trays, 0.0))
-        return widest_within(width_m, curves, sure.assessment.limit_pct, NARROW_M)
+        return widest_within(width_m, curves, sure.assessment.limit_pct, 2 * sure.assessment.driving_error_m)
 
     own = added(drawn.own_kg_ha)
     by_noise = np.asarray(own[2].mean(axis=1, keepdims=True))

@@ -57,6 +57,12 @@ _LIMITS = {
 }
 
 
+def known_sum(*amounts: float | None) -> float | None:
+    """The sum of what is known; None where nothing is."""
+    known = [amount for amount in amounts if amount is not None]
+    return sum(known) if known else None
+
+
 @record
 class Field:
     """The field and how it is driven: speed, field efficiency, width across the passes, length along them."""
@@ -96,8 +102,7 @@ class Prices:
     @property
     def work_per_h(self) -> float | None:
         """Labour and machine together, as far as given. [money/h]"""
-        known = [price for price in (self.labour_per_h, self.machine_per_h) if price is not None]
-        return sum(known) if known else None
+        return known_sum(self.labour_per_h, self.machine_per_h)
 
     @property
     def fuel_per_h(self) -> float | None:

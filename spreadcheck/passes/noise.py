@@ -20,7 +20,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cached_property, lru_cache
-from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -363,6 +362,8 @@ def _population(counting: float | None, *, one_pass: bool) -> dict[str, FloatArr
             number, digit = np.divmod(number, base)
             point += digit * share
             share /= base
+
+    from statistics import NormalDist  # it loads decimal and fractions
 
     # half-normal laws, with a chance that there is nothing of it
     none = np.array([[0.0], [_NONE], [_NONE]])

@@ -64,6 +64,8 @@ class Passes:
         rates, laid = self.rate_kg_ha.T, self.laid_kg_ha.T
         passes = ~np.isnan(rates).all(axis=1)
         trays = ~(np.isnan(rates).all(axis=0) | np.isnan(laid).all(axis=0))
+        if not trays.any():  # turned round, no tray has a catch where it lay: nothing to hold as the trays lay
+            laid, trays = rates, ~np.isnan(rates).all(axis=0)
         rates, laid = rates[passes][:, trays], laid[passes][:, trays]
         for each in (rates, laid):
             blank = np.isnan(each)

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
-from statistics import NormalDist
 
 import numpy as np
 
@@ -22,7 +21,7 @@ from spreadcheck.errors import record
 from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import Noise, noise_of, ratio_by_chance
 from spreadcheck.passes.passes import FEW, Passes
-from spreadcheck.sheet.labels import WIND_FROM
+from spreadcheck.sheet.labels import BOOM, DROP, SINGLE, WIND_FROM
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 
 # the figures and their weights where they share a chance of error: what lies off is found most often
@@ -30,7 +29,7 @@ FIGURES = {"centre": 0.5, "mass": 0.25, "reach": 0.1, "slope": 0.15}
 SIDES_SHARE, SHAPE_SHARE = 0.8, 0.1  # of that chance: of all of these together, and of each of the two of the shape
 # the ways of being unlike: usual size (m, or a share), chance before the test
 WAYS = {"shift": (1.5, 0.40), "wind": (1.5, 0.15), "mass": (0.15, 0.20), "slope": (0.30, 0.10), "reach": (0.20, 0.15)}
-SINGLE_DISC, FLAT = "single disc", ("pneumatic boom", "full-width drop")
+FLAT = (BOOM, DROP)
 _PLATEAU = 0.85  # of the half-rate width: what counts of a flat pattern, whose ends are too steep to say more
 _Z_90, _Z_95 = 1.6449, 1.96  # 90 and 95 % of a normal distribution lie within so many sigma
 _POWER = 0.8416  # 80 % of a normal distribution lies below so many sigma
@@ -208,7 +207,7 @@ def left_against_right(passes: Passes, width_m: float) -> Sides | None:
     centre = float(at @ r / (mass @ r))
     ways = _ways(x, r, centre)
     # what a single test can't see: the line and the wind, and sides that differ as those of a good machine do
-    single = passes.test.text("spreader type") == SINGLE_DISC
+    single = passes.test.text("spreader type") == SINGLE
     unlike = LIMITS["unlike sides of one disc" if single else "unlike sides"].value / 100
     patterns = np.array([usual_shift_m(passes.test) * ways["shift"], unlike * ways["mass"]])
     usual = Usual(LIMITS["tray efficiency"].value / 100, patterns)
@@ -255,6 +254,8 @@ def _together(p: list[float], share: list[float], covariance: FloatArray) -> tup
         as_small, bound = int(np.searchsorted(least, each / part, side="right")), each * sum(share) / part
         found.append(min(max(as_small / _DRAWS, each) if as_small >= _ENOUGH else bound, bound, SIDES_SHARE))
     level = float(least[int(SIDES_SHARE * _CHANCE * _DRAWS)])
+    from statistics import NormalDist  # it loads decimal and fractions
+
     asked = [-NormalDist().inv_cdf(min(level * part, 1.0) / 2) for part in share]
     return [each / SIDES_SHARE for each in found], asked
 

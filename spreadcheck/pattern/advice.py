@@ -11,10 +11,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from spreadcheck.errors import record
+from spreadcheck.sheet.labels import BOOM, DROP, LIME, SINGLE, SPOUT, TWIN
 
-TWIN, SINGLE, SPOUT, BOOM, DROP, LIME = (
-    "twin disc", "single disc", "swinging spout", "pneumatic boom", "full-width drop", "belt and spinners for lime",
-)  # fmt: skip
 SPINNERS = (TWIN, SINGLE, LIME)
 
 

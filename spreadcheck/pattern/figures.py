@@ -24,7 +24,7 @@ from spreadcheck.limits import LIMITS
 from spreadcheck.passes.noise import Noise
 from spreadcheck.passes.passes import Passes, holm
 from spreadcheck.passes.sides import Difference, Usual, chance_of, difference, sum_variance, usual_shift_m
-from spreadcheck.pattern.advice import BOOM
+from spreadcheck.sheet.labels import BOOM
 from spreadcheck.sheet.traytest import FloatArray, TrayTest
 from spreadcheck.spread.profile import CUT, Profile
 
@@ -99,7 +99,7 @@ class Chance:
 
 @record
 class Compared:
-    """One figure: of the profile, of each pass, and its standard error by the scatter of single trays (NaN: unknown).
+    """One figure: of the profile, of each pass, and its standard error by the one model of the noise (NaN: unknown).
 
     NaN stands for a figure that does not exist.
     """

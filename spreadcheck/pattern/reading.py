@@ -21,7 +21,7 @@ from spreadcheck.passes.sides import (
     left_against_right,
     wind_reach,
 )
-from spreadcheck.pattern.advice import GROUND, LEAST_SHARE, SPREADERS, TWIN, Kind, Ranked, ranked, set_apart
+from spreadcheck.pattern.advice import GROUND, LEAST_SHARE, SPREADERS, Kind, Ranked, ranked, set_apart
 from spreadcheck.pattern.figures import (
     UNKNOWN,
     Chance,
@@ -33,6 +33,7 @@ from spreadcheck.pattern.figures import (
     pass_rows,
 )
 from spreadcheck.pattern.shape import Peak, Verdict, clear_peaks_of, name_shapes
+from spreadcheck.sheet.labels import TWIN
 from spreadcheck.sheet.traytest import TrayTest
 from spreadcheck.spread.profile import Profile
 

@@ -139,7 +139,7 @@ def name_shapes(
 
 @record
 class Peak:
-    """One peak of the smoothed pattern: offset, rate, its offset in each pass, and the trays it stretches over."""
+    """One peak of the smoothed pattern: offset, rate, and its offset in each pass."""
 
     offset_m: float
     rate_kg_ha: float

@@ -304,7 +304,7 @@ def fly(
         """The height of the last granule in the air: the integration ends as it lands."""
         return float(state.reshape(6, -1)[2].max())
 
-    above.terminal, above.direction = True, -1  # type: ignore[attr-defined]
+    vars(above).update(terminal=True, direction=-1)  # how the integration is told to stop there
     turn = np.radians(angle)
     start = (nothing, nothing, height, speed * np.cos(turn), nothing, speed * np.sin(turn))
     # Granules that land earlier go on below the ground, to no effect. The drag law is made of pieces with small kinks

@@ -52,10 +52,12 @@ def scatter_of(readings: Sequence[float]) -> Scatter:
 
 def half_width(sd: float, count: int, *, confidence_pct: float = CONFIDENCE_PCT) -> float:
     """How far the mean of the readings may be off: t s / sqrt(n) with n - 1 degrees of freedom; NaN for one reading."""
+    check_confidence(confidence_pct)
+    if count < 2:
+        return math.nan
     from scipy.special import stdtrit
 
-    check_confidence(confidence_pct)
-    return math.nan if count < 2 else float(stdtrit(count - 1, 0.5 + confidence_pct / 200)) * sd / math.sqrt(count)
+    return float(stdtrit(count - 1, 0.5 + confidence_pct / 200)) * sd / math.sqrt(count)
 
 
 def readings_needed(sd: float, wanted: float, *, confidence_pct: float = CONFIDENCE_PCT) -> int:
@@ -178,7 +180,7 @@ def read_readings(entries: Sequence[Entry], *, rescale: bool = False) -> Reading
     for field, values in read_all(entries, lambda entry: _entry(entry, rescale)):
         found[field] = values[0] if field == "name" else (*found.get(field, ()), *values)
     if forces := found.get("strength_n"):  # refuse readings in two units, and a mean that no product has
-        first = next(entry for entry in entries if entry.label.casefold().strip() == "crush strength")
+        first = next(entry for entry in entries if " ".join(entry.label.casefold().split()) == "crush strength")
         check_alike("crush strength", forces, place=first.place)
         unit = unit_named(split_quantity(first.parts[0].text)[1], "force") or "N"
         check("crush strength", from_inside(statistics.fmean(forces), unit, "force"), unit, place=first.place)

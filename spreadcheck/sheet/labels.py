@@ -22,7 +22,7 @@ WIND_FROM = (
     "left", "right", "ahead", "behind", "ahead left", "ahead right", "behind left", "behind right", "changing",
 )  # fmt: skip
 
-SPREADER_TYPES = (
+TWIN, SINGLE, SPOUT, BOOM, DROP, LIME = SPREADER_TYPES = (
     "twin disc", "single disc", "swinging spout", "pneumatic boom", "full-width drop", "belt and spinners for lime",
 )  # fmt: skip
 

@@ -11,7 +11,7 @@ from typing import IO
 from spreadcheck.errors import Fault, OutputError, SheetError, shown
 from spreadcheck.sheet.cells import BOOKS, MAX_BYTES, TITLE, VERSION, SheetCells, read_text, shortest, unread
 from spreadcheck.sheet.traytable import HEAD, read_cells
-from spreadcheck.sheet.traytest import CatchState, TrayTest
+from spreadcheck.sheet.traytest import STANDARD_INPUT, CatchState, TrayTest
 
 
 def read_sheet(
@@ -171,7 +171,7 @@ def _loaded(source: str | os.PathLike[str] | IO[bytes] | IO[str]) -> tuple[str, 
         name = place = os.fspath(source)
     else:
         given = getattr(source, "name", "")
-        name = "standard input" if given == "<stdin>" else given if isinstance(given, str) else ""
+        name = STANDARD_INPUT if given == "<stdin>" else given if isinstance(given, str) else ""
         place = name or "tray sheet"
     data: bytes | str
     try:

@@ -26,6 +26,7 @@ MAX_OFFSET_M = 1_000.0
 MIN_SPACING_M = 1e-3 - 1e-9  # 1 mm, less what rounding may take from it
 MAX_CATCH = 1e7  # g or ml; more than any tray holds
 MIN_CATCH = 1e-6  # g or ml; less than the dust of a granule
+STANDARD_INPUT = "standard input"  # what a sheet without a file is called in messages
 MIRRORED = "one side mirrored, not tested"
 COPIED = " mirrored"  # ends the name of a tray that was not laid out
 _WORDS = ("form", "tray", "columns", "offset_unit", "note", "tare_unit")  # what makes two tests the same,
@@ -136,6 +137,11 @@ class TrayTest:
     def name(self) -> str:
         """What the test is called: its `test` label, else its file, else "tray test"."""
         return self.text("test") or self.source or "tray test"
+
+    @property
+    def file(self) -> str:
+        """The file as a command is given it; SHEET where there is none."""
+        return "SHEET" if self.source in ("", STANDARD_INPUT) else self.source
 
     @cached_property
     def tray_width_m(self) -> float:

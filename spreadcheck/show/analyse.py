@@ -67,7 +67,7 @@ def summary_text(
         length, rate = partial(show_width, system=system), partial(show_rate, result=result, system=system)
         bout = result.bouts_at(width)[method]
         gets = _indented(field_words(result, bout, length, rate, f" {rate_unit(result, system)}"))
-    following = _next(result, system, asked or ("analyse", test.source or "SHEET")).split("\n")
+    following = _next(result, system, asked or ("analyse", test.file)).split("\n")
     rows = sum(math.ceil(len(line) / WIDTH) for line in following)  # a command stands whole, so that it can be copied
     room = SCREEN - len(head) - 1 - rows
     told = _fitting(result, shape, gets, room, system)
@@ -131,7 +131,7 @@ def _fitting(result: Assessment, shape: list[str], gets: list[str], room: int, s
 
 def _next(result: Assessment, system: str, asked: tuple[str, ...]) -> str:
     """The command that ends this step or begins the next one."""
-    sheet, verdict = result.test.source or "SHEET", result.verdict
+    sheet, verdict = result.test.file, result.verdict
     if result.blocking:
         return next_line(*asked, lead="Next, once what blocks is put right")
     if verdict is None and not result.test.mirrored:

@@ -244,11 +244,11 @@ def _footer(found: Comparison, system: str) -> str:
     learned = f"; learned from {count} tests in which nothing was changed, too" if count else ""
     laying, wind = (show(value, "length", system) for value in (terms.laying_m, terms.wind_m))
     text = (
-        f"* More than chance explains. By chance: of 100 comparisons in which nothing was changed, so many have a line "
-        f"as striking; a star stands up to {level:g}. The range is for its line alone. {asked}Chance is how far passes "
-        f"differ, and how far tests differ though nothing was changed: line laid {laying} off, wind of the day {wind}, "
-        f"rate {terms.rate_pct:g} %, pattern {terms.stretch_pct:g} % wider or narrower (two tests of three keep "
-        f"within; common practice{learned}). More passes don't cure that; repeated tests do. CV limit "
+        "* More than chance explains. By chance: in so many of 100 comparisons with nothing changed, some line differs "
+        f"as much; a star marks {level:g} or fewer. Each range is for its own line only. {asked}Chance is how far "
+        f"passes differ, and how far tests differ though nothing was changed: line laid {laying} off, wind of the day "
+        f"{wind}, rate {terms.rate_pct:g} %, pattern {terms.stretch_pct:g} % wider or narrower (two tests of three "
+        f"keep within; common practice{learned}). More passes don't cure that; repeated tests do. CV limit "
         f"{found.limit_pct:g} %."
     )
     if found.left_out or found.passed_over:

@@ -87,7 +87,7 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
             return "not known"
         if width_m <= 0:
             return "none"
-        if width_m >= float(band.width_m[-1]) - 1e-9:
+        if band.censored(width_m):
             return f"at least {_length(float(band.width_m[-1]), system, 1)}"
         return width_down(width_m, system) if down else _length(width_m, system, 1)
 
@@ -104,7 +104,7 @@ def confidence_tables(sure: Confidence, system: str = "metric") -> tuple[Table, 
             ),
             f"{level} interval, passes alone": lambda b: interval(b.alone_low_pct, b.alone_high_pct),
             f"{level} interval, all told": lambda b: interval(b.low_pct, b.high_pct),
-            "the same for CV by line": lambda b: interval(b.low_pct * b.line_share, b.high_pct * b.line_share),
+            "the same for CV by line": lambda b: interval(b.line_low_pct, b.line_high_pct),
         }
         if sure.tells_probability:
             of_bout[f"probability of CV up to {limit}"] = lambda b: chance_words(b.within_pct, b.within_most_pct) or "-"
@@ -136,7 +136,7 @@ def _source_words(sure: Confidence, system: str) -> str:
             "The noise of this test can't be known: it has one pass, so how passes differ is not seen, and for an "
             f"interval from stated noise the form lacks: {', '.join(noise.missing)}."
         )
-    parts, text = noise.parts(), f"Noise as {noise.passes} passes differ."
+    parts, text = noise.parts(), f"The noise is taken from how the {noise.passes} passes differ."
     if noise.source != FROM_PASSES:
         text = (
             "One pass: nothing shows how passes differ. The intervals hold for noise as stated for spreaders in "
@@ -338,7 +338,7 @@ def confidence_json(
                 "effective_width_m": band.effective_width_m,
                 "effective_width_without_noise_m": band.without_noise_m or None,
                 **picked(band, "effective_width_low_m=effective_low_m effective_width_high_m=effective_high_m"),
-                "effective_width_high_censored": band.effective_high_m >= float(band.width_m[-1]) - 1e-9,
+                "effective_width_high_censored": band.censored(band.effective_high_m),
                 "sure_width_m": band.sure_width_m,
                 "scan": [{"width_m": float(width)} | _bout_json(band.at(at)) for at, width in enumerate(band.width_m)],
             }
@@ -377,8 +377,7 @@ def confidence_json(
 def _bout_json(bout: CvBand[float]) -> dict[str, Any]:
     return {
         **picked(bout, "cv_trays_pct noise_floor_pct cv_without_noise_pct cv_low_pct=low_pct cv_high_pct=high_pct"),
-        "cv_line_low_pct": bout.low_pct * bout.line_share,
-        "cv_line_high_pct": bout.high_pct * bout.line_share,
+        **picked(bout, "cv_line_low_pct=line_low_pct cv_line_high_pct=line_high_pct"),
         **picked(bout, "within_limit_probability_pct=within_pct within_limit_probability_most_pct=within_most_pct"),
     }
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from functools import partial
+from itertools import product
 from typing import Any
 
 from spreadcheck.field.edge import EdgeCase, EdgeStudy, OverTails
@@ -180,11 +181,23 @@ def _case_json(case: EdgeCase) -> dict[str, Any]:
 
 
 def edge_csv(study: EdgeStudy, system: str = "metric") -> str:
-    """A row a distance, method and side, then the kept shares; masses that rest on the pass have least and most."""
+    """A row a distance, method and side, then the kept shares; what rests on tails or pass has least and most."""
+    tails, mass = study.over_tails, study.mass_of_passes
     cases = [("", case) for case in study.cases] + [(f"{share:g}", case) for share, case in study.kept]
     rows = [{"keep_inside_pct": share, **_case_json(case)} for share, case in cases]
-    for row in rows:
-        for key in ("beyond_kg_per_100_m", "short_kg_per_100_m"):
-            if (mass := study.mass_of_passes) is not None:
-                row |= {f"least_{key}": row[key] * mass.least, f"most_{key}": row[key] * mass.most, key: None}
+    of_pass, kept = rows[: len(study.cases)], rows[len(study.cases) :]
+    open_ended = () if tails is None else (
+        ("beyond_pct", of_pass, tails.beyond_pct),
+        ("beyond_kg_per_100_m", of_pass, tails.beyond_kg or ()),
+        ("first_pass_m", kept, tails.first_pass_m),
+    )  # fmt: skip
+    for key, these, ends in open_ended:
+        for row in rows:  # every row has every column
+            row |= {f"least_{key}": None, f"most_{key}": None}
+        for row, one in zip(these, ends, strict=bool(ends)):
+            row |= {f"least_{key}": one.least, f"most_{key}": one.most, key: None}
+    if mass is not None:
+        for row, key in product(rows, ("beyond_kg_per_100_m", "short_kg_per_100_m")):
+            low, high = (row[key],) * 2 if row[key] is not None else (row[f"least_{key}"], row[f"most_{key}"])
+            row |= {f"least_{key}": low * mass.least, f"most_{key}": high * mass.most, key: None}
     return csv_text(rows, system)

@@ -19,12 +19,12 @@ from spreadcheck.crew.form import (
     ABOUT,
     CELL_RULE,
     CONDITIONS,
-    DOUBT_TIMES,
     Detail,
     EntryForm,
     proposed_unit,
     unit_system,
 )
+from spreadcheck.crew.recording import SLIP
 from spreadcheck.errors import visible
 from spreadcheck.sheet.cells import TITLE, VERSION, shortest
 from spreadcheck.sheet.labels import LABELS, REQUIRED, Label, known_label
@@ -184,7 +184,7 @@ def phone_html(form: EntryForm, *, file_name: str = "tray-sheet-filled.csv") -> 
         "title": [TITLE, str(VERSION)],
         "lowest": MIN_CATCH,
         "highest": MAX_CATCH,
-        "doubt": DOUBT_TIMES,
+        "doubt": int(SLIP),
         "cautions": [*form.cautions, CELL_RULE, *form.remarks],
         "form": [[row.label, row.value, row.unit] for row in test.form],
         "labels": [_label(label, written.get(label.name, ""), unit_system(test)) for label in offered],

@@ -11,10 +11,11 @@ import numpy as np
 from spreadcheck.judge.assessment import Assessment
 from spreadcheck.passes.noise import FROM_PASSES, FROM_STATED
 from spreadcheck.passes.sides import Difference
-from spreadcheck.pattern.advice import DEFER, LIME, SIGNS, TWIN, cautions_of
+from spreadcheck.pattern.advice import DEFER, SIGNS, cautions_of
 from spreadcheck.pattern.figures import UNKNOWN, Compared, Outlets
 from spreadcheck.pattern.reading import FIRST, PatternReading
 from spreadcheck.pattern.shape import SHAPES, margin
+from spreadcheck.sheet.labels import LIME, TWIN
 from spreadcheck.show.data import picked
 from spreadcheck.show.document import Block, Document, Heading, Paragraph, Points, Table, table
 from spreadcheck.show.format import rate_unit, show_figure, show_rate

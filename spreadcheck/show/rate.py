@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
+from spreadcheck.limits import LIMITS
 from spreadcheck.product.rate import AREA, CATCH, TRAYS, RateCheck, RateFigures
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Answer, Block, Document, Note, Paragraph, Points, Table, table
@@ -66,7 +67,8 @@ def _table(check: RateCheck, system: str) -> Table:
         rows.append((_WAYS[figure.way], str(figure.runs.count), rate, *shares))
     heads = f"measured by<; runs; rate, {shown_unit('rate', system)}; of target, %; recovered, %"
     recovered = not all(math.isnan(figure.recovered_pct) for figure in check.figures)
-    note = "Recovered: of the rate expected; 90 to 110 % is accepted (EN 13739-2, 5.2)."
+    low, high = (LIMITS[f"recovery {end}"].value for end in ("low", "high"))
+    note = f"Recovered: of the rate expected; {low:g} to {high:g} % is accepted (EN 13739-2, 5.2)."
     return table(heads, rows, notes=(note,) if recovered else ())
 
 

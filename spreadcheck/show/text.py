@@ -98,7 +98,7 @@ def _table(table: Table, width: int) -> list[str]:
         cells = max(map(len, (unit, *(row[at] for row in table.rows))))
         words = max(map(len, re.split(r" |(?<=-)", _UNIT.sub(_KEPT, head))))  # a number stays with its unit
         alike = sum(each.over == column.over for each in columns) if column.over else 0
-        across = -(-(len(column.over) + 2 + GAP) // alike) - GAP if alike else 0  # its part of what stands over it
+        across = -(-(len(column.over) + 4 + GAP) // alike) - GAP if alike else 0  # its part of what stands over it
         words = max(words, across)
         wide.append(max(len(head), cells, words, 1))
         whole.append(max(map(len, " ".join((head, *(row[at] for row in table.rows))).split(" "))))

@@ -10,6 +10,7 @@ import numpy as np
 
 from spreadcheck.improve.settings import Setting
 from spreadcheck.improve.tune import BEYOND, CLEAR, LOWEST, UNCLEAR, WIDEST, Answer, Tuning
+from spreadcheck.limits import LIMITS
 from spreadcheck.show.compare import sheet_json
 from spreadcheck.show.data import envelope, picked
 from spreadcheck.show.document import Block, Column, Document, Heading, Note, Paragraph, Picture, Points, Table
@@ -148,7 +149,8 @@ def _standing(found: Tuning, one: Answer, system: str) -> Iterator[str]:
     elif following is None and one.standing == CLEAR:
         yield "Stop here: a last test at that setting confirms it."
     elif following is None:
-        least = _figure(one, 0.1, system) + of_cv
+        limit = LIMITS["least gain" if one.goal == LOWEST else "least gain in width"]
+        least = _figure(one, limit.value, system) + of_cv
         yield f"Stop here: another test within the range is expected to gain less than {least}."
     elif following.gain is None:
         manual = "the manual and the granules allow" if following.setting[0] > one.best[0] else "the manual allows"

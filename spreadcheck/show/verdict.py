@@ -45,7 +45,7 @@ def verdict_sentence(verdict: Verdict, system: str = "metric", length: Callable[
         "tails": "; what fell beyond the end trays may bring it over",
         "probability": f"{', but' if verdict.state == NOT_EVEN else ';'} kept with a probability of {sure} only",
     }
-    return said + because.get(verdict.why, f"; kept with a probability of {sure}" if sure else "") + "."
+    return said + because.get(verdict.why, f"; the limit is kept with a probability of {sure}" if sure else "") + "."
 
 
 def not_driven_words(verdict: Verdict) -> str:
@@ -202,12 +202,14 @@ def advice_words(
         return f"No width can be advised: none keeps the limit for driving errors either way{tails}.{stripe}"
     if result.kept is not None:
         noise = "with 90 % probability, the noise allowed for"
-    words = f"the limit is kept even {show_width(result.driving_error_m, system)} off either way; {noise}."
+    words = (
+        f"the limit is kept even when driven {show_width(result.driving_error_m, system)} off to either side; {noise}."
+    )
     band = next((band for band in result.bands(method) if band.from_m <= advised <= band.to_m), None)
     if band is not None and advised in result.curves[method].width_m.tolist() and not result.tail_curves:
         room = width_down(min(advised - band.from_m, band.to_m - advised), system)
         dip = f"a dip of the CV ({show_figure(band.lowest_cv_pct)} %)"
-        words = f"{dip}; the limit is kept up to {room} off either way, not farther; {noise}."
+        words = f"{dip}; the limit is kept up to {room} off to either side, not farther; {noise}."
     elif band is not None and band.lowest_at_m > _DIP * advised:
         words += f" Most even: {width_down(band.lowest_at_m, system)}, CV {show_figure(band.lowest_cv_pct)} %."
     return f"Advised: {words}{stripe}"

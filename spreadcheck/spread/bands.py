@@ -9,6 +9,7 @@ from functools import cached_property, partial
 import numpy as np
 
 from spreadcheck.errors import record
+from spreadcheck.limits import LIMITS
 from spreadcheck.sheet.labels import METHODS
 from spreadcheck.sheet.traytest import FloatArray
 from spreadcheck.spread.overlap import bout_deposit
@@ -16,7 +17,8 @@ from spreadcheck.spread.profile import Profile
 from spreadcheck.spread.widths import MAX_WIDTH_M
 
 STEP_M = 0.0762  # 0.25 ft: fine enough for sheets in either unit
-DRIVING_ERROR_M = 0.3  # how far a driver is off to either side, where nothing better is known (common practice)
+MOST_DRIVING_ERROR_M = 5.0  # more is a slip of the pen
+DRIVING_ERROR_M = LIMITS["driving error"].value  # to either side, where nothing better is known
 _FILLED = 8  # places on the even line for each tray that stands there; past it pieces are quicker
 _FEW = 1_000  # knots up to which sums are quick enough; they are exact to the last digit
 _END_M = 1e-8  # ends of bands are found to this

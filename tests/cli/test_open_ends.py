@@ -70,6 +70,11 @@ def test_edge_gives_a_range(sheet):
     true = 50 * (math.erfc(7 / SPREAD_M) + math.erfc(21 / SPREAD_M))
     assert all(least < true < most for least, most in found["beyond_pct"])
     assert all(least < most for least, most in found["first_pass_m"])
+    rows = list(csv.DictReader(CliRunner().invoke(main, ["edge", sheet, "--csv", "-"]).stdout.splitlines()))
+    ranges = [row for row in rows if row["least_beyond_pct"]]
+    ends = np.array([[row["least_beyond_pct"], row["most_beyond_pct"]] for row in ranges], float)
+    assert ends == pytest.approx(np.array(found["beyond_pct"]), rel=1e-8)  # CSV has nine digits
+    assert {row["beyond_pct"] for row in ranges} == {""}
     text = CliRunner().invoke(main, ["edge", sheet]).stdout
     assert "THE END TRAYS STILL CATCH" in text
     assert max(map(len, text.splitlines())) <= 80

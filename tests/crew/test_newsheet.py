@@ -1,5 +1,7 @@
 """What was found goes into the form of a sheet: whole or not at all, and what stood there is said."""
 
+from dataclasses import replace
+
 import pytest
 from click.testing import CliRunner
 
@@ -99,3 +101,12 @@ def test_no_sheet(name, why, tmp_path):
     done = run("product", "--density", "1 L: 0.775 kg", "--into", tmp_path / name)
     assert done.exit_code == 2
     assert why in done.stderr
+
+
+def test_rows_of_ones_own_are_told_apart():
+    """Labels that this package doesn't know are matched by their words, not with the first of them."""
+    own = (FormRow("other knob", "3"), FormRow("My  Lever", "5", "mm"))
+    sheet = replace(sheet_with(), form=(*sheet_with().form, *own))
+    filled = fill_in(sheet, [FormRow("my lever", "7", "mm")], overwrite=True)
+    assert [(row.label, row.value) for row in filled.test.form[-2:]] == [("other knob", "3"), ("My  Lever", "7")]
+    assert fill_in(sheet, [FormRow("my lever", "5", "mm")]).written == ()

@@ -698,3 +698,17 @@ def test_places_without_a_tray_are_not_asked_for():
     again = start_recording(recording.test)
     assert again.at == recording.at == len(sheet.tray)  # the second pass
     assert not again.left_empty
+
+
+def test_no_way_back_to_a_place_without_tray():
+    """Going back passes over a wheel track, and going to one is refused: no weight lands where no tray stands."""
+    nan = float("nan")
+    test = tray_test([-2, -1, 0, 1], [9.0, nan, nan, nan], tray_width="0.5 m", tray_length="0.5 m")
+    state = test.state.copy()
+    state[1] = CatchState.NO_TRAY
+    recording = start_recording(dataclasses.replace(test, state=state))
+    assert recording.name(recording.at).startswith("C")
+    assert "holds 9 g" in enter_weight(recording, "back").say
+    gone = enter_weight(recording, f"go to {test.tray[1]}")
+    assert (gone.sort, gone.recording.at) == (ASKED, recording.at)
+    assert "No tray stands at" in gone.say

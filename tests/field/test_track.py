@@ -158,6 +158,7 @@ def test_swapped_and_wrong_hemisphere(tmp_path):
         ("x_m,y_m,time\n1,1,noon\n9,1,1\n", r'row 2, column "time": "noon" is no time'),
         ("x_m,y_m,time\n1,1,5\n9,1,4\n", "the time runs backwards at point 2"),
         ("x_m,y_m,speed\n1,1,fast\n9,1,4\n", r'column "speed": "fast" is no number'),
+        ("x_m,y_m,speed\n1,1,-3\n9,1,4\n", r'row 2, column "speed": "-3" is below 0'),
         ("<gpx><trk>", "is not GPX"),
         ('{"type": "Point", "coordinates": [9, 52]}', "holds Point and no line"),
     ],

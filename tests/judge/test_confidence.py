@@ -366,3 +366,17 @@ def test_a_thousand_passes_weigh_as_their_squares():
 def test_settings_that_can_not_be_used(setting, message):
     with pytest.raises(WidthError, match=message):
         confidence(assess(counted_test(50 * TRAPEZOID, 3, np.random.default_rng(1))), **setting)
+
+
+def test_the_driving_error_asked_for_makes_a_band_narrow_here_too():
+    """An assessment and its confidence pass over the same narrow bands: their widths as read agree to the step."""
+    x = np.arange(-10.0, 11.0)
+    rate = np.round(10 * np.exp(-(((abs(x) - 6.0) / 2.0) ** 2)) + 7 * np.exp(-((x / 3.0) ** 2)), 1)
+    test = tray_test(x, rate[:, None] * np.array([0.99, 1.0, 1.01]), tray_width="0.5 m", tray_length="0.5 m")
+    found = {}
+    for error_m in (0.3, 1.0):
+        judged = assess(test, driving_error_m=error_m)
+        sure = confidence(judged, draws=100).bands["round-and-round"]
+        found[error_m] = judged.effective_width_m("round-and-round")
+        assert sure.effective_width_m == pytest.approx(found[error_m], abs=0.1)
+    assert found[0.3] > found[1.0] + 3  # the wider band is too narrow to drive with the larger error

@@ -1,6 +1,7 @@
 """The verdict and the advised width: each state, what blocks it, and the screen that carries them."""
 
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from scipy.optimize import brentq
 from spreadcheck import assess, read_sheet, tray_test
 from spreadcheck.cli import main
 from spreadcheck.doubts.doubt import Doubt, Words
-from spreadcheck.errors import NoSpreadError
+from spreadcheck.errors import NoSpreadError, WidthError
 from spreadcheck.judge.blend import NutrientAnalysis
 from spreadcheck.judge.verdict import CANT_BE_JUDGED, FITS, NARROWLY, NOT_EVEN, advised_width
 from spreadcheck.sheet.labels import METHODS
@@ -189,3 +190,20 @@ def test_json_carries_the_verdict():
         assert found["effective_width_censored"] is False
     unnamed = tray_test([-1, 0, 1], [1, 2, 1], tray_width="1 m", tray_length="1 m")
     assert analysis_json(assess(unnamed))["verdict"] is None
+
+
+@pytest.mark.parametrize("error_m", [-1.0, 5.1, math.nan])
+def test_a_driving_error_that_nobody_makes_is_refused(error_m):
+    """A width advised for an error below 0 would be wider than the band itself."""
+    with pytest.raises(WidthError, match="can't be; give 0 to 5 m to either side"):
+        assess(triangle(12), driving_error_m=error_m)
+
+
+def test_passes_all_turned_with_one_side_thrown_out():
+    """Turned round, no tray has a catch where it lay: the test is blocked in words, and nothing breaks."""
+    catches, turned = [[2, 2], [5, 5], [9, 9], [5, 5], [2, 2]], {"reversed passes": "1; 2"}
+    test = tray_test([-2, -1, 0, 1, 2], catches, tray_width="0.5 m", tray_length="0.5 m", form=turned)
+    state = test.state.copy()
+    state[:3] = CatchState.THROWN_OUT
+    found = assess(replace(test, state=state))
+    assert found.blocking

@@ -159,7 +159,7 @@ def test_a_dip_says_how_far_its_limit_reaches():
     result = assess(tray_test(x, catch, tray_width="0.5 m", tray_length="0.5 m", form=form))
     curve, advised = result.curves[METHODS[0]], result.advised_width_m(METHODS[0])
     assert result.advised_width_m(METHODS[0]) in result.curves[METHODS[0]].width_m.tolist()
-    room = float(re.search(r"kept up to ([0-9.]+) m off either way", advice_words(result, METHODS[0]))[1])
+    room = float(re.search(r"kept up to ([0-9.]+) m off to either side", advice_words(result, METHODS[0]))[1])
     assert max(curve.cv_at(advised - room), curve.cv_at(advised + room)) <= result.limit_pct
     assert max(curve.cv_at(advised - room - 0.1), curve.cv_at(advised + room + 0.1)) > result.limit_pct
 
