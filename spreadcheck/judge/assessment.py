@@ -347,7 +347,7 @@ def assess(
     NoSpreadError
         If the test has no pattern, or most of its trays are not weighed yet.
     WidthError
-        If a bout width can't be driven, or the CV limit is not above 0.
+        If a bout width can't be driven, the CV limit is not above 0, or the driving error is not 0 to 5 m.
 
     Examples
     --------
